@@ -1,0 +1,49 @@
+"""An action: one thing that was done to the machine, by whom it is known, and how surely when."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+__all__ = ["Action", "ActionKind", "Origin"]
+
+
+class ActionKind(StrEnum):
+    """What was done."""
+
+    PLUG = "plug"
+    UNPLUG = "unplug"
+    POWER_OFF = "power-off"
+    POWER_ON = "power-on"
+    POWER_CYCLE = "power-cycle"
+    SWAP = "swap"
+    WIGGLE = "wiggle"
+    REPLACE = "replace"
+    MARK = "mark"
+
+
+class Origin(StrEnum):
+    """How an action is known."""
+
+    JOURNAL = "journal"
+    SIGNAL = "signal"
+    """A decoded signal said so."""
+    BUS = "bus"
+    """Which controllers vanished and returned said so."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Action:
+    """One thing that was done."""
+
+    n: int
+    """1 for the first; how people refer to it."""
+    time_ns: int
+    """As written down: on the capture's own clock."""
+    uncertainty_ns: int
+    """Standard deviation of that time; people press after they plug."""
+    kind: ActionKind
+    part: str | None
+    """The part; for a power action the feed, None for the whole machine; for a swap the first of the two."""
+    into: str | None = None
+    """`owner:socket` or owner; for a swap the other part; None: the part's place in the map."""
+    origin: Origin = Origin.JOURNAL
+    note: str = ""

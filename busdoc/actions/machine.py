@@ -1,0 +1,151 @@
+"""The machine: its controllers, the parts that hang on them, and the two trees that join them.
+
+`into` is the supply tree, `on` the bus tree. This module holds the records and walks the trees; reading the map from
+its file is `busdoc.actions.machine_map`.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from types import MappingProxyType
+
+from busdoc.health.controller import ControllerSpec
+
+__all__ = ["Bus", "CodeHint", "Controller", "Machine", "Part", "PartKind", "StatusSignal"]
+
+
+class PartKind(StrEnum):
+    """What a part is."""
+
+    FEED = "feed"
+    SEGMENT = "segment"
+    HARNESS = "harness"
+    SENSOR = "sensor"
+    ACTUATOR = "actuator"
+    LEAD = "lead"
+    CONNECTOR = "connector"
+    TERMINATOR = "terminator"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bus:
+    """One channel of the machine."""
+
+    channel: int | str
+    bitrate: int | None = None
+    """bit/s, nominal."""
+    data_bitrate: int | None = None
+    """bit/s of the CAN FD data phase."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """Something that can be at fault or be unplugged, other than a controller."""
+
+    name: str
+    kind: PartKind
+    owner: str | None = None
+    """The part or controller that it plugs into (the supply tree for feeds, the bus tree for segments)."""
+    socket: str | None = None
+    """Which socket of the owner."""
+    swaps_with: tuple[str, ...] = ()
+    prior: float | None = None
+    signal: str | None = None
+    """`Message.Signal` that reads 'not available' when this is unplugged."""
+    unsafe_live: bool = False
+    label: str | None = None
+    """What is taped onto its connector."""
+    effort_s: float | None = None
+    """What it takes to get at it, in seconds of work."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Controller:
+    """A controller in its two trees; `spec` is what the bus knows of it."""
+
+    spec: ControllerSpec
+    feed: str | None = None
+    """What supplies it."""
+    segment: str | None = None
+    """The bus segment that it sits on."""
+    prior: float | None = None
+    swaps_with: tuple[str, ...] = ()
+    unsafe_live: bool = False
+
+    @property
+    def name(self) -> str:
+        return self.spec.name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StatusSignal:
+    """A signal of the user's database that counts as a fault code while it reads one of `bad`."""
+
+    controller: str
+    signal: str
+    bad: tuple[str | float, ...] = ()
+    """Named values or numbers; empty when `bad_range` is given."""
+    bad_range: tuple[float, float] | None = None
+    counter: str | None = None
+    """A signal that counts the controller's own attempts to recover."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CodeHint:
+    """Where a fault code says to look."""
+
+    controller: str | None
+    spn: int | None = None
+    fmi: int | None = None
+    emcy: int | None = None
+    status: str | None = None
+    points_at: tuple[str, ...] = ()
+    """Part kinds or part names."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Machine:
+    """A machine as its map describes it; empty when there is no map."""
+
+    name: str = ""
+    cautions: tuple[str, ...] = ()
+    buses: tuple[Bus, ...] = ()
+    parts: Mapping[str, Part] = field(default_factory=lambda: MappingProxyType({}))
+    controllers: Mapping[str, Controller] = field(default_factory=lambda: MappingProxyType({}))
+    statuses: tuple[StatusSignal, ...] = ()
+    codes: tuple[CodeHint, ...] = ()
+    report: Mapping[str, str | int | float | bool] = field(default_factory=lambda: MappingProxyType({}))
+
+    def __contains__(self, name: str) -> bool:
+        return name in self.parts or name in self.controllers
+
+    def feeds_above(self, name: str) -> tuple[str, ...]:
+        """Name the feeds that supply a controller or feed, nearest first.
+
+        A loop in the map ends the walk instead of hanging it.
+        """
+        nearest = self.controllers[name].feed if name in self.controllers else self.parts[name].owner
+        return self._walk(nearest)
+
+    def segments_above(self, name: str) -> tuple[str, ...]:
+        """Name the bus segments between a controller or segment and the diagnostic port, nearest first."""
+        nearest = self.controllers[name].segment if name in self.controllers else self.parts[name].owner
+        return self._walk(nearest)
+
+    def _walk(self, name: str | None) -> tuple[str, ...]:
+        above: list[str] = []
+        while name is not None and name in self.parts and name not in above:
+            above.append(name)
+            name = self.parts[name].owner
+        return tuple(above)
+
+    def home(self, name: str) -> str | None:
+        """Name the nearest controller above a part: the one that a fault of it troubles. None: no controller is."""
+        seen: set[str] = set()
+        here: str | None = name
+        while here is not None and here not in seen:
+            if here in self.controllers:
+                return here
+            seen.add(here)
+            here = self.parts[here].owner if here in self.parts else None
+        return None

@@ -1,0 +1,1 @@
+"""Controllers over time: the roll, each stream's rhythm, presence, incidents, resync, and the wire itself."""

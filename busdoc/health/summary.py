@@ -1,0 +1,51 @@
+"""All that was learnt of the controllers from one capture, or from a live bus so far."""
+
+from dataclasses import dataclass
+
+from busdoc.arrays import Float64Array, Int64Array
+from busdoc.health.controller import ControllerHealth
+from busdoc.health.incident import Gap, Incident
+
+__all__ = ["Health", "WireLoad"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WireLoad:
+    """One channel's traffic, second by second.
+
+    `load` is the share of the bit rate that true stuffed frame lengths took, intermission included.
+    """
+
+    channel: int
+    bitrate: int | None
+    """bit/s; None when nobody said: then `load` is all NaN and the bits still count."""
+    second_ns: Int64Array
+    """(n,) start of each second that had traffic or lay between two that had, ns."""
+    frames: Int64Array
+    """(n,)"""
+    error_frames: Int64Array
+    """(n,)"""
+    bits: Int64Array
+    """(n,) at the nominal rate; an FD data phase is weighted by the ratio of the two rates where known."""
+    load: Float64Array
+    """(n,) 0 … 1."""
+    mean_load: float | None
+    peak_load: float | None
+    error_states: tuple[tuple[int, str], ...] = ()
+    """(ns, words): bus-off, error passive, no acknowledge, restarted, lost in the laptop, as recorded."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Health:
+    """The state of every controller and all incidents, up to `until_ns`."""
+
+    start_ns: int
+    until_ns: int
+    frames: int
+    error_frames: int
+    controllers: tuple[ControllerHealth, ...]
+    incidents: tuple[Incident, ...]
+    """Ascending by onset, then by name."""
+    gaps: tuple[Gap, ...]
+    wire: tuple[WireLoad, ...] = ()
+    warnings: tuple[str, ...] = ()

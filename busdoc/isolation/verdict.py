@@ -1,0 +1,76 @@
+"""What the isolation engine answers: trials, suspects, and the next tests."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from busdoc.actions.action import ActionKind
+
+__all__ = ["ELSEWHERE", "IsolationVerdict", "NextTest", "Outcome", "Step", "Suspect", "Trial"]
+
+ELSEWHERE = "elsewhere"
+"""The suspect that stands for 'no part on the map'."""
+
+
+class Outcome(StrEnum):
+    """How a trial ended."""
+
+    QUIET = "quiet"
+    TROUBLE = "trouble"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trial:
+    """A stretch of constant exposure in which the controller was healthy at the start."""
+
+    from_ns: int
+    to_ns: int
+    controller: str
+    exposed: tuple[str, ...]
+    outcome: Outcome
+    shown_after_ns: int | None
+    """From the start of the stretch to the trouble; None when quiet."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suspect:
+    """A part, and how sure the record makes us that it is at fault."""
+
+    part: str
+    probability: float
+    cleared: bool
+    why: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One thing to do with one's hands."""
+
+    action: ActionKind
+    part: str | None
+    into: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NextTest:
+    """A test worth making: what to do, how long to watch, and what either outcome would tell."""
+
+    steps: tuple[Step, ...]
+    watch_ns: int
+    gain_bits: float
+    """Expected information."""
+    effort_s: float
+    """Expected time that it takes, waiting included."""
+    tells: str
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IsolationVerdict:
+    """The engine's answer at one instant."""
+
+    at_ns: int
+    trials: tuple[Trial, ...]
+    suspects: tuple[Suspect, ...]
+    """Highest first, `ELSEWHERE` among them."""
+    next_tests: tuple[NextTest, ...]
+    """Best first; empty when nothing more needs to be told apart."""

@@ -1,0 +1,1 @@
+"""The live screen, in small widgets over plain models."""
