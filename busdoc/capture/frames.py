@@ -21,7 +21,7 @@ class FrameFlag(IntFlag):
     EXTENDED = 0x01
     """29-bit identifier."""
     ERROR = 0x02
-    """An error-message frame: `id` holds the class bits (0x1 … 0x200 of FACTS C35, without bit 29), `data` its detail."""
+    """An error-message frame: `id` holds the class bits of the Linux header `can/error.h` without bit 29, `data` the detail."""
     REMOTE = 0x04
     """Remote frame: no data; `length` is the length asked for."""
     FD = 0x08
