@@ -21,7 +21,7 @@ class FrameFlag(IntFlag):
     EXTENDED = 0x01
     """29-bit identifier."""
     ERROR = 0x02
-    """An error-message frame: `id` holds the class bits of the Linux header `can/error.h` without bit 29, `data` the detail."""
+    """An error-message frame: `id` holds the class bits of Linux' `can/error.h` without bit 29, `data` the detail."""
     REMOTE = 0x04
     """Remote frame: no data; `length` is the length asked for."""
     FD = 0x08
@@ -87,8 +87,8 @@ class FrameBlock:
             return self.data[row, :n_bytes].tobytes()
         at = int(np.searchsorted(self.long.row, row))
         if at == len(self.long.row) or self.long.row[at] != row:
-            return self.data[row].tobytes()
-        return self.long.bytes[self.long.start[at] : self.long.start[at + 1]].tobytes()
+            return bytes(self.data[row])
+        return bytes(self.long.bytes[self.long.start[at] : self.long.start[at + 1]])
 
     def slice(self, first: int, last: int) -> "FrameBlock":
         """Give rows `first` up to but without `last`, sharing memory."""

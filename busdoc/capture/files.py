@@ -1,0 +1,205 @@
+"""Capture files on disk: what a name and the first bytes say about the kind, and a stream of the bytes.
+
+Nothing is parsed here. A compressed file is inflated while it is read; how large it would become does not matter.
+"""
+
+import zlib
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+from typing import IO
+
+from busdoc.capture.reading import Reading
+from busdoc.errors import InputError, nearest
+
+__all__ = ["SUFFIXES", "find_captures", "open_bytes", "read_whole_lines", "size_bytes", "suffix_of"]
+
+SUFFIXES = (".log", ".asc", ".blf", ".trc", ".csv", ".db", ".mf4")
+"""The kinds of capture that are read, each also with .gz behind it."""
+
+MOST_LINE_BYTES = 1 << 16
+"""A longer line is no frame; it is stepped over without holding it."""
+
+_GZIP_GROWTH = 6
+"""A capture's text shrinks by about this much in .gz (common practice: 5 to 8)."""
+
+_SNIFF_BYTES = 4096
+
+
+def suffix_of(path: Path) -> str:
+    """Give the suffix that says the kind, without .gz; empty when the name has none.
+
+    >>> suffix_of(Path("a.b.LOG.gz")), suffix_of(Path("notes"))
+    ('.log', '')
+    """
+    name = path.name.lower()
+    return Path(name.removesuffix(".gz")).suffix
+
+
+def find_captures(paths: Iterable[Path]) -> tuple[Path, ...]:
+    """Name the capture files that `paths` stand for; a directory stands for all captures in it, by name.
+
+    Raises
+    ------
+    InputError : nothing there, a suffix that is not read, an empty file, or content of another kind than the name says
+    """
+    found: list[Path] = []
+    for path in paths:
+        if path.is_dir():
+            inside = sorted(file for file in path.iterdir() if file.is_file() and suffix_of(file) in SUFFIXES)
+            with_bytes = [file for file in inside if file.stat().st_size]
+            if not with_bytes:
+                empty = f"{len(inside)} empty ones" if inside else "none"
+                raise InputError(str(path), "captures in this folder", empty, _suffix_advice())
+            found.extend(with_bytes)
+        else:
+            check_kind(path)
+            found.append(path)
+    if not found:
+        raise InputError("the capture", "at least one file", "none", _suffix_advice())
+    return tuple(dict.fromkeys(found))
+
+
+def check_kind(path: Path) -> None:
+    """Look at name and first bytes of a capture.
+
+    Raises
+    ------
+    InputError : as `find_captures`
+    """
+    if not path.exists():
+        raise InputError(str(path), "a capture file", "nothing by this name", _nearby_advice(path))
+    suffix = suffix_of(path)
+    if suffix not in SUFFIXES:
+        raise InputError(str(path), "a capture", f"the suffix {suffix!r}" if suffix else "no suffix", _suffix_advice())
+    try:
+        with path.open("rb") as file:
+            raw = file.read(2)
+        head = first_bytes(path)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise InputError(str(path), "a file that can be read", reason, "Check the name and its rights.") from error
+    if not raw:
+        raise InputError(str(path), "a capture", "an empty file", "Record it again, or choose another.")
+    content = _kind_of(head)
+    if content is not None and content != suffix:
+        raise InputError(
+            str(path), f"a {suffix} capture", f"the content of a {content} one", f"Rename it to end in {content}."
+        )
+    if content is None and suffix in (".blf", ".db", ".mf4"):
+        raise InputError(
+            str(path), f"a {suffix} capture", f"other content (it begins with {head[:4]!r})", _suffix_advice()
+        )
+
+
+def first_bytes(path: Path) -> bytes:
+    """Give the first few thousand bytes, inflated; fewer when the file is damaged."""
+    with open_bytes(path) as file:
+        try:
+            return file.read(_SNIFF_BYTES)
+        except (EOFError, zlib.error, OSError):
+            return b""
+
+
+def size_bytes(path: Path) -> int:
+    """Estimate how many bytes a capture has once inflated."""
+    n_bytes = path.stat().st_size
+    return n_bytes * _GZIP_GROWTH if _is_gzip(path) else n_bytes
+
+
+def open_bytes(path: Path) -> IO[bytes]:
+    """Open a capture for reading bytes in order; .gz is inflated by a thread beside the reading one."""
+    if not _is_gzip(path):
+        return path.open("rb", buffering=0)
+    from isal import igzip_threaded  # 10 ms, and only compressed captures need it
+
+    inflate: Callable[..., IO[bytes]] = igzip_threaded.open
+    return inflate(path, "rb", threads=1, block_size=1 << 20)
+
+
+def _is_gzip(path: Path) -> bool:
+    """Whether the content is gzip, whatever the name says: recorders and mail programs strip or add the suffix."""
+    with path.open("rb") as file:
+        return file.read(2) == b"\x1f\x8b"
+
+
+def read_whole_lines(file: IO[bytes], reading: Reading, chunk_bytes: int) -> Iterator[tuple[int, bytes]]:
+    """Yield chunks that end with a line's end, each with the number of its first line.
+
+    The last chunk may lack its newline. A line longer than a chunk is stepped over and counted. A compressed file that
+    breaks off, or is damaged, ends there with a warning.
+
+    Raises
+    ------
+    InputError : when the file goes on without one frame (see `Reading.is_barren`)
+    """
+    carry = b""
+    line = 1
+    in_long_line = False
+    while not reading.is_barren(len(carry)):
+        chunk = read_some(file, reading, chunk_bytes)
+        if not chunk:
+            break
+        reading.n_bytes += len(chunk)
+        if in_long_line:
+            end = chunk.find(b"\n")
+            if end < 0:
+                continue
+            reading.skip(line, LONG_LINE)
+            line += 1
+            chunk = chunk[end + 1 :]
+            in_long_line = False
+        whole = carry + chunk if carry else chunk
+        cut = whole.rfind(b"\n") + 1
+        carry = whole[cut:]
+        if cut:
+            yield line, whole[:cut]
+            line += whole.count(b"\n", 0, cut)
+        if len(carry) > MOST_LINE_BYTES:
+            without_nul = carry.strip(b"\0")  # a power cut leaves a tail of NUL bytes, which may be long
+            in_long_line = len(without_nul) > MOST_LINE_BYTES
+            carry = b"" if in_long_line else without_nul + b"\0"
+    if in_long_line:
+        reading.skip(line, LONG_LINE)
+    elif carry:
+        yield line, carry
+
+
+def read_some(file: IO[bytes], reading: Reading, n_bytes: int) -> bytes:
+    """Read up to `n_bytes`; a damaged or cut-off compressed file reads as ended, with a warning."""
+    try:
+        return file.read(n_bytes) or b""
+    except EOFError:
+        reading.warn("the compressed file is cut off; what was before the cut is used.")
+    except (zlib.error, OSError) as error:
+        reading.warn(f"the file is damaged ({error}); what was before the damage is used.")
+    return b""
+
+
+LONG_LINE = f"a line of more than {MOST_LINE_BYTES} bytes"
+
+
+def _kind_of(head: bytes) -> str | None:
+    """Tell a capture's kind from its first bytes; None when they do not say."""
+    for magic, kind in ((b"LOGG", ".blf"), (b"MDF  ", ".mf4"), (b"SQLite format 3\0", ".db")):
+        if head.startswith(magic):
+            return kind
+    text = head[:256].lstrip(b"\xef\xbb\xbf \t\r\n").lower()
+    if text.startswith((b";$fileversion", b";##########")):
+        return ".trc"
+    if text.startswith(b"timestamp,arbitration_id"):
+        return ".csv"
+    if text.startswith((b"date ", b"base hex", b"base dec")):
+        return ".asc"
+    return None
+
+
+def _suffix_advice() -> str:
+    return f"Captures are read by these suffixes: {', '.join(SUFFIXES)}, each also with .gz."
+
+
+def _nearby_advice(path: Path) -> str:
+    parent = path.parent
+    if not parent.is_dir():
+        return f"There is no folder {parent} either; check the path."
+    captures = [file.name for file in parent.iterdir() if suffix_of(file) in SUFFIXES]
+    return nearest(path.name, captures) if captures else "Check the path; there is no capture in that folder."

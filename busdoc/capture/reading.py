@@ -1,0 +1,157 @@
+"""What becomes known while one file of a capture is read, apart from its frames.
+
+A reader names channels, counts what it skips and says what is odd here; the capture collects it.
+"""
+
+from dataclasses import dataclass
+from datetime import UTC, tzinfo
+from pathlib import Path
+
+import numpy as np
+
+from busdoc.arrays import Int64Array
+from busdoc.capture.frames import FrameBlock
+from busdoc.capture.skipped import SkipCount
+from busdoc.errors import InputError
+
+__all__ = ["LATEST_NS", "MOST_CHANNELS", "ReadBlock", "Reading", "RecorderGap"]
+
+MOST_CHANNELS = 256
+
+LATEST_NS = 4_600_000_000 * 10**9
+"""Times beyond the year 2115 are taken for damage; this leaves int64 room to shift by as much again."""
+
+_MOST_BARREN_BYTES = 64 << 20
+_MOST_WARNINGS = 5
+_MOST_GAPS = 1000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecorderGap:
+    """A stretch that the recorder did not record, or in which its clock was set; no controller lost frames there."""
+
+    from_ns: int
+    to_ns: int
+    """Later than `from_ns`."""
+    channel: int | None
+    """The only channel that it holds for; None for all."""
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ReadBlock:
+    """Frames in the order of the file, times as written, channels as the file's own numbers."""
+
+    frames: FrameBlock
+    first_line: int
+    lines: Int64Array | None = None
+    """(n,) the line of each frame; None when they follow each other from `first_line` on."""
+
+    def line_of(self, row: int) -> int:
+        """Give the number of the line that a frame stood on."""
+        return self.first_line + row if self.lines is None else int(self.lines[row])
+
+    def tail(self, first: int) -> "ReadBlock":
+        """Give the frames from row `first` on."""
+        return ReadBlock(
+            frames=self.frames.slice(first, len(self.frames)),
+            first_line=self.first_line + first,
+            lines=None if self.lines is None else self.lines[first:],
+        )
+
+    @staticmethod
+    def join(first: "ReadBlock", second: "ReadBlock") -> "ReadBlock":
+        """Put two blocks one after the other."""
+        lines = [
+            np.arange(block.first_line, block.first_line + len(block.frames)) if block.lines is None else block.lines
+            for block in (first, second)
+        ]
+        return ReadBlock(
+            frames=FrameBlock.concat([first.frames, second.frames]),
+            first_line=first.first_line,
+            lines=np.concatenate(lines),
+        )
+
+
+class Reading:
+    """One file being read: its channels by name, its warnings, gaps, and what was skipped."""
+
+    def __init__(
+        self,
+        file: Path,
+        *,
+        skipped: SkipCount | None = None,
+        wall_clock: tzinfo = UTC,
+        chunk_bytes: int | None = None,
+        compiled: bool = False,
+    ) -> None:
+        self.file = file
+        self.skipped = SkipCount() if skipped is None else skipped
+        self.wall_clock = wall_clock
+        """The zone of recorders that write wall-clock time without one."""
+        self.chunk_bytes = chunk_bytes
+        """How much of a text is parsed at a time; None for the reader's own choice."""
+        self.compiled = compiled
+        """Whether the input is large enough to pay for loading the compiled parser."""
+        self.channel_names: list[str] = []
+        self.n_frames = 0
+        """Frames found so far, and `n_bytes` read so far: the reader keeps both."""
+        self.n_bytes = 0
+        self.warnings: list[str] = []
+        self.gaps: list[RecorderGap] = []
+        self._number_of: dict[str, int] = {}
+        self._times_warned: dict[str, int] = {}
+        self._frames_at_last_look = 0
+        self._bytes_at_last_frame = 0
+
+    def channel(self, name: str) -> int | None:
+        """Give the file's own number of a channel, a new one when it was not met; None when there are too many."""
+        number = self._number_of.get(name)
+        if number is None:
+            number = len(self.channel_names)
+            if number >= MOST_CHANNELS:
+                return None
+            self._number_of[name] = number
+            self.channel_names.append(name)
+        return number
+
+    def is_barren(self, n_waiting: int = 0) -> bool:
+        """Whether the file has gone on for so long without one frame that reading stops; says so.
+
+        A stray archive or a bomb of zeros behind gzip would else be inflated for hours. `n_waiting` bytes were read but
+        not parsed yet.
+
+        Raises
+        ------
+        InputError : when there was no frame at all
+        """
+        if self.n_frames > self._frames_at_last_look:
+            self._frames_at_last_look = self.n_frames
+            self._bytes_at_last_frame = self.n_bytes - n_waiting
+        if self.n_bytes - self._bytes_at_last_frame <= _MOST_BARREN_BYTES:
+            return False
+        n_megabytes = _MOST_BARREN_BYTES >> 20
+        if not self.n_frames:
+            raise InputError(
+                str(self.file), "a capture", f"{n_megabytes} MB without one frame", "Check that this is the right file."
+            )
+        self.warn(f"after {self.n_frames} frames come {n_megabytes} MB without one; the rest is left unread.")
+        return True
+
+    def skip(self, line: int, reason: str) -> None:
+        """Count a line that is left out."""
+        self.skipped.add(self.file, line, reason)
+
+    def warn(self, text: str, *, kind: str | None = None) -> None:
+        """Say what is odd about the file, as a sentence; of one `kind` only the first few are kept."""
+        kind = text if kind is None else kind
+        times = self._times_warned[kind] = self._times_warned.get(kind, 0) + 1
+        if times == _MOST_WARNINGS:
+            text += " Further warnings of this kind are left out."
+        if times <= _MOST_WARNINGS:
+            self.warnings.append(f"{self.file.name}: {text}")
+
+    def gap(self, from_ns: int, to_ns: int, why: str) -> None:
+        """Record that nothing between two times was recorded."""
+        if len(self.gaps) < _MOST_GAPS:
+            self.gaps.append(RecorderGap(from_ns=from_ns, to_ns=to_ns, channel=None, why=why))

@@ -1,0 +1,180 @@
+"""A recorded capture: one or more files, read as one stream of blocks in the order of time."""
+
+from collections.abc import Generator, Iterator, Sequence
+from contextlib import closing
+from datetime import UTC, tzinfo
+from pathlib import Path
+
+from busdoc.capture.channels import ChannelTable
+from busdoc.capture.files import find_captures, size_bytes, suffix_of
+from busdoc.capture.frames import FrameBlock
+from busdoc.capture.merge import FileStream, in_sequence, merged_by_time
+from busdoc.capture.readers import read_in_order
+from busdoc.capture.reading import Reading, RecorderGap
+from busdoc.capture.skipped import SkipCount, SkippedLine
+from busdoc.errors import InputError
+
+__all__ = ["Capture", "RecorderGap", "SkipCount", "SkippedLine", "open_capture"]
+
+BLOCK_FRAMES = 1 << 18
+
+_COMPILED_FROM_BYTES = 20 << 20
+"""From here on, some 350,000 frames, the compiled parser of `.log` repays the time that loading it takes."""
+
+_PEEK_BYTES = 1 << 16
+
+_EPOCH_FROM_NS = 100_000_000 * 10**9
+"""Times from 1973 on are Unix times; smaller ones count from the recorder's own zero."""
+
+
+def open_capture(
+    paths: Sequence[Path],
+    *,
+    block_frames: int = BLOCK_FRAMES,
+    wall_clock: tzinfo = UTC,
+    compiled: bool | None = None,
+    chunk_bytes: int | None = None,
+) -> "Capture":
+    """Open one or more capture files as one capture.
+
+    Parameters
+    ----------
+    paths : files, or folders that stand for all captures in them
+    block_frames : the most frames in a block
+    wall_clock : the zone of captures that hold the recorder's wall-clock time without one (.asc, .blf, .trc)
+    compiled : whether `.log` is parsed by the compiled parser; None chooses by size
+    chunk_bytes : how much of a text is parsed at a time; None leaves it to the reader
+
+    Raises
+    ------
+    InputError : a file that is missing, empty, of a suffix that is not read, or of another kind than its suffix says
+    """
+    files = find_captures(paths)
+    if compiled is None:
+        n_bytes = sum(size_bytes(file) for file in files if suffix_of(file) == ".log")
+        compiled = n_bytes >= _COMPILED_FROM_BYTES
+    return Capture(
+        files, block_frames=max(1, block_frames), wall_clock=wall_clock, compiled=compiled, chunk_bytes=chunk_bytes
+    )
+
+
+class Capture:
+    """A recorded capture; `blocks` reads it, the other attributes fill while it does.
+
+    Attributes
+    ----------
+    files : what is read, in the order given
+    channels : the channels met so far
+    skipped : the lines left out so far
+    """
+
+    def __init__(
+        self,
+        files: Sequence[Path],
+        *,
+        block_frames: int,
+        wall_clock: tzinfo,
+        compiled: bool,
+        chunk_bytes: int | None,
+    ) -> None:
+        self.files = tuple(files)
+        self.channels = ChannelTable()
+        self.skipped = SkipCount()
+        self._block_frames = block_frames
+        self._wall_clock = wall_clock
+        self._compiled = compiled
+        self._chunk_bytes = chunk_bytes
+        self._readings: list[Reading] = []
+        self._seam_warnings: list[str] = []
+        self._gaps: list[RecorderGap] = []
+        self._first_ns: list[int | None] | None = None
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What was odd so far: clocks set, files that overlap or break off, zones that are not known."""
+        return tuple(text for reading in self._readings for text in reading.warnings) + tuple(self._seam_warnings)
+
+    @property
+    def gaps(self) -> tuple[RecorderGap, ...]:
+        """What was not recorded, as far as it was read, by time."""
+        gaps = [*self._gaps, *(gap for reading in self._readings for gap in reading.gaps)]
+        return tuple(sorted(gaps, key=lambda gap: (gap.from_ns, gap.to_ns)))
+
+    @property
+    def epoch(self) -> bool:
+        """Whether times are Unix times; else they count from the capture's own zero."""
+        return all(first_ns is None or first_ns >= _EPOCH_FROM_NS for first_ns in self._peek())
+
+    def blocks(self) -> Iterator[FrameBlock]:
+        """Yield the frames in the order of time; may be called again, which reads and counts anew.
+
+        Raises
+        ------
+        InputError : when there is no frame, or a file turns out to be of another kind
+        """
+        self.channels = ChannelTable()
+        self.skipped = SkipCount()
+        self._seam_warnings, self._gaps = [], []
+        self._readings = [self._reading(file, self.skipped) for file in self.files]
+        n_frames = 0
+        with closing(self._stream()) as stream:
+            for block in stream:
+                n_frames += len(block)
+                if len(block) <= self._block_frames:
+                    yield block
+                    continue
+                for first in range(0, len(block), self._block_frames):
+                    yield block.slice(first, min(first + self._block_frames, len(block)))
+        if not n_frames:
+            raise self._nothing_found()
+        for reading in self._readings:
+            if not reading.n_frames:
+                self._seam_warnings.append(f"{reading.file.name}: it holds not one frame.")
+
+    def _reading(self, file: Path, skipped: SkipCount | None = None) -> Reading:
+        return Reading(
+            file,
+            skipped=skipped,
+            wall_clock=self._wall_clock,
+            chunk_bytes=self._chunk_bytes,
+            compiled=self._compiled,
+        )
+
+    def _stream(self) -> Generator[FrameBlock, None, None]:
+        if len(self.files) == 1:
+            first_times: list[int | None] = [0]
+        else:
+            first_times = self._peek()
+        streams = [
+            FileStream(reading=reading, blocks=read_in_order(reading), first_ns=first_ns)
+            for reading, first_ns in zip(self._readings, first_times, strict=True)
+            if first_ns is not None
+        ]
+        merge = in_sequence if len(streams) == 1 or not self.epoch else merged_by_time
+        return merge(streams, self.channels, self._gaps, self._seam_warnings)
+
+    def _peek(self) -> list[int | None]:
+        """Find the time of each file's first frame; None for a file without one."""
+        if self._first_ns is None:
+            self._first_ns = [self._peek_at(file) for file in self.files]
+        return self._first_ns
+
+    def _peek_at(self, file: Path) -> int | None:
+        reading = Reading(file, wall_clock=self._wall_clock, chunk_bytes=_PEEK_BYTES, compiled=False)
+        try:
+            with closing(read_in_order(reading)) as blocks:
+                block = next(blocks, None)
+        except InputError:
+            if len(self.files) == 1:
+                raise
+            return None
+        return None if block is None else int(block.t_ns[0])
+
+    def _nothing_found(self) -> InputError:
+        where = str(self.files[0]) if len(self.files) == 1 else f"the {len(self.files)} files"
+        suffix = suffix_of(self.files[0])
+        found = "not one frame"
+        if self.skipped.first:
+            first = self.skipped.first[0]
+            found += f" in {self.skipped.total} lines (line {first.line}: {first.reason})"
+        return InputError(where, f"a {suffix} capture", found, "Check that this is the right file.")
