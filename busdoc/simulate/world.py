@@ -48,6 +48,8 @@ class Fault:
     """None: unheard for a segment, reset for anything else."""
     delay_s: float | None = None
     """Of a hard fault, from exposure to a running controller; None: drawn anew each time, 0.05 … 3 s."""
+    from_s: float = 0.0
+    """When the part goes bad."""
 
     @property
     def is_hard(self) -> bool:
@@ -127,6 +129,7 @@ class World:
     cycle_off_s : how long a power cycle leaves the supply off
     waits_for : controller -> the one that must be up before it begins to start
     powered : False: the main switch is off at the start, and no controller is up
+    track : parts whose joining to a controller is logged in `joined`, for the signals that they drive
 
     Raises
     ------
@@ -154,12 +157,18 @@ class World:
         cycle_off_s: float = 5.0,
         waits_for: Mapping[str, str] | None = None,
         powered: bool = True,
+        track: Sequence[str] = (),
     ) -> None:
         for fault in faults:
             if fault.part not in machine:
                 raise ValueError(f"the machine has no part {fault.part!r}")
         self.machine = machine
+        self.faults = tuple(faults)
         self.events: list[WorldEvent] = []
+        self.power_ups: list[tuple[float, tuple[str, ...]]] = []
+        """(s, the controllers that got power at that moment), ascending."""
+        self.joined: dict[str, list[tuple[float, tuple[str, ...]]]] = {part: [] for part in track}
+        """Part -> (s, the controllers that it is joined to from then on)."""
         self.n_acts = 0
         self.now_s = 0.0
         self._rng = rng
@@ -175,6 +184,9 @@ class World:
             name: _Controller(_Run.UP if self._wiring.has_power(name) else _Run.OFF) for name in machine.controllers
         }
         self._faults = [_FaultState(fault) for fault in faults]
+        for state in self._faults:
+            if state.fault.from_s > 0.0:
+                self._plan(state.fault.from_s, self._go_bad(state))
         for name in self._controllers if background_rate_hz > 0.0 else ():
             self._await_spontaneous(name)
         self._settle(None)
@@ -251,13 +263,21 @@ class World:
 
     def _settle(self, n: int | None) -> None:
         """Bring every controller and fault in line with the plugs; `n` is the action that has just changed them."""
+        supplied: list[str] = []
         for name, state in self._controllers.items():
             has_power = self._wiring.has_power(name)
             if has_power and state.run is _Run.OFF:
                 self._start(name, n)
+                supplied.append(name)
             elif not has_power and state.run is not _Run.OFF:
                 self._starve(name, n)
             self._tell(name, n)
+        if supplied:
+            self.power_ups.append((self.now_s, tuple(supplied)))
+        for part, log in self.joined.items():
+            troubled = self._wiring.troubled_by(part)
+            if not log or log[-1][1] != troubled:
+                log.append((self.now_s, troubled))
         for fault in self._faults:
             connected = bool(self.exposed(fault.fault.part)) and not fault.gone
             if connected and not fault.connected:
@@ -360,6 +380,13 @@ class World:
 
     # Faults
 
+    def _go_bad(self, state: _FaultState) -> Callable[[], None]:
+        def go() -> None:
+            state.exposed_by = None  # what exposed it while it was sound is not what makes it show
+            self._arm(state)
+
+        return go
+
     def _unheard(self, state: _FaultState) -> tuple[str, ...]:
         return self._wiring.troubled_by(state.fault.part)
 
@@ -372,7 +399,8 @@ class World:
     def _arm(self, state: _FaultState) -> None:
         """Let a fault's clock run while it is exposed to a controller that is up, and stop it otherwise."""
         up = any(self._controllers[name].run is _Run.UP for name in self.exposed(state.fault.part))
-        live = up and not state.gone and state.open_until_s <= self.now_s
+        bad = not state.gone and state.fault.from_s <= self.now_s
+        live = up and bad and state.open_until_s <= self.now_s
         if live == state.armed:
             return
         state.armed = live

@@ -1,0 +1,281 @@
+"""Sessions by chance: a random machine, a fault of a given kind, somebody who works on it, and the capture."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+
+from busdoc.actions.action import ActionKind
+from busdoc.actions.machine import Machine
+from busdoc.simulate.protocol import heartbeat
+from busdoc.simulate.random_machine import Protocol, random_machine
+from busdoc.simulate.recording import FaultSign, Recording, Unit
+from busdoc.simulate.run import Run
+from busdoc.simulate.stream import Beat, Stream
+from busdoc.simulate.technician import CAREFUL, Habits, Technician
+from busdoc.simulate.world import Fault, World
+
+__all__ = ["SessionKind", "fill_to_load", "healthy_recording", "machine_streams", "machine_units", "random_session"]
+
+
+class SessionKind(StrEnum):
+    """What is wrong with the machine of a session."""
+
+    HARD_BRANCH = "hard branch"
+    INTERMITTENT_BRANCH = "intermittent branch"
+    TWO_FAULTS = "two faults"
+    FEED = "feed"
+    SEGMENT = "segment"
+    SPONTANEOUS = "spontaneous"
+    """No part of the map: restarts of their own, with decoy actions near them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Story:
+    """What a kind of session is made of."""
+
+    faults: tuple[Fault, ...]
+    background_rate_hz: float = 0.0
+
+
+def random_session(
+    kind: SessionKind,
+    seed: int,
+    *,
+    protocol: Protocol | None = None,
+    habits: Habits = CAREFUL,
+    length_s: float = 240.0,
+) -> Run:
+    """Live through one session and record it.
+
+    Parameters
+    ----------
+    kind : what is wrong
+    seed : decides everything else; the same seed gives the same frames
+    protocol : None: drawn
+    habits : of the technician's presses
+    length_s : about how long it takes; sessions with rare faults are watched that long
+    """
+    rng = np.random.default_rng([seed, list(SessionKind).index(kind)])
+    drawn = list(Protocol)[int(rng.integers(len(Protocol)))]
+    protocol = drawn if protocol is None else protocol
+    n_branches = int(rng.integers(3, 7))
+    machine = random_machine(
+        rng,
+        n_controllers=int(rng.integers(4, 10)),
+        n_branches=n_branches,
+        n_feeds=int(rng.integers(2, 4)),
+        n_segments=int(rng.integers(2, 4)),
+        protocol=protocol,
+    )
+    branches = [f"harness-{k}" for k in range(1, n_branches + 1)]
+    story = _story(kind, rng, n_branches, machine)
+    boot_s = {name: float(rng.uniform(1.0, 4.0)) for name in machine.controllers}
+    off_s = {name: float(rng.uniform(0.02, 0.3)) for name in machine.controllers}
+    world = World(machine, story.faults, rng, background_rate_hz=story.background_rate_hz, boot_s=boot_s, off_s=off_s)
+    start_ns = 1_772_438_400_000_000_000 + seed * 1_000_000_000
+    technician = Technician(world, rng, habits, start_ns=start_ns)
+    technician.watch(float(rng.uniform(30.0, 60.0)))  # what healthy looks like must be in the record
+    _work(kind, technician, machine, branches, rng, length_s)
+    technician.watch(10.0)
+    streams = machine_streams(machine, rng)
+    recording = Recording(
+        world=world,
+        units=machine_units(machine),
+        rng=rng,
+        until_s=world.now_s,
+        technician=technician,
+        start_ns=start_ns,
+        signs=_signs(story.faults, protocol),
+        background_errors_hz=0.002,
+    )
+    return recording.run(streams)
+
+
+def _story(kind: SessionKind, rng: np.random.Generator, n_branches: int, machine: Machine) -> _Story:
+    culprits = [f"{rng.choice(('harness', 'sensor'))}-{k}" for k in 1 + rng.permutation(n_branches)]
+    latches = bool(rng.random() < 0.5)
+    from_s = float(rng.uniform(15.0, 30.0))
+    rare_hz = 1.0 / float(rng.uniform(30.0, 60.0))
+    if kind is SessionKind.HARD_BRANCH:
+        return _Story(
+            faults=(Fault(part=culprits[0], latches=latches, holds_s=float(rng.uniform(8.0, 15.0)), from_s=from_s),)
+        )
+    if kind is SessionKind.INTERMITTENT_BRANCH:
+        holds_s = float(rng.uniform(2.0, 8.0))
+        return _Story(faults=(Fault(part=culprits[0], rate_hz=rare_hz, holds_s=holds_s, from_s=from_s),))
+    if kind is SessionKind.TWO_FAULTS:
+        first = Fault(part=culprits[0], latches=True, from_s=from_s)
+        return _Story(
+            faults=(first, Fault(part=culprits[1], rate_hz=rare_hz, holds_s=5.0, latches=latches, from_s=from_s))
+        )
+    if kind is SessionKind.FEED:
+        feed = str(rng.choice([name for name in machine.parts if name.startswith("fuse")]))
+        return _Story(faults=(Fault(part=feed, rate_hz=rare_hz, holds_s=float(rng.uniform(2.0, 6.0)), from_s=from_s),))
+    if kind is SessionKind.SEGMENT:
+        used = {c.segment for c in machine.controllers.values()}
+        segment = str(rng.choice([name for name in machine.parts if name in used]))
+        return _Story(
+            faults=(Fault(part=segment, rate_hz=rare_hz, holds_s=float(rng.uniform(3.5, 10.0)), from_s=from_s),)
+        )
+    return _Story(faults=(), background_rate_hz=1.0 / float(rng.uniform(200.0, 400.0)))
+
+
+def _work(
+    kind: SessionKind,
+    technician: Technician,
+    machine: Machine,
+    branches: Sequence[str],
+    rng: np.random.Generator,
+    length_s: float,
+) -> None:
+    controller = next(iter(machine.controllers))
+    if kind in (SessionKind.HARD_BRANCH, SessionKind.TWO_FAULTS):
+        if rng.random() < 0.5:
+            technician.restore_one_at_a_time(controller, branches, dwell_s=8.0)
+        else:
+            technician.half_split(controller, branches, dwell_s=8.0)
+    elif kind is SessionKind.INTERMITTENT_BRANCH:
+        technician.restore_one_at_a_time(controller, branches, dwell_s=length_s / len(branches) / 2)
+    elif kind is SessionKind.FEED:
+        technician.watch(length_s / 2)
+        technician.power_cycle()
+        technician.watch(length_s / 2)
+    elif kind is SessionKind.SEGMENT:
+        technician.watch(length_s / 2)
+        if rng.random() < 0.5:
+            technician.do(ActionKind.WIGGLE, "trunk-1")
+        technician.watch(length_s / 2)
+    else:
+        technician.fiddle(branches, times=8, gap_s=lambda: float(rng.uniform(3.0, length_s / 12)))
+
+
+def _signs(faults: Sequence[Fault], protocol: Protocol) -> dict[str, FaultSign]:
+    signs: dict[str, FaultSign] = {}
+    for fault in faults:
+        if fault.part.startswith(("harness", "sensor")):
+            codes = {
+                Protocol.J1939: FaultSign(spn=3509, fmi=4, lead_s=0.3),
+                Protocol.CANOPEN: FaultSign(emcy=0x3120, lead_s=0.3),
+                Protocol.PLAIN: FaultSign(),
+            }
+            signs[fault.part] = codes[protocol]
+        elif fault.part.startswith("trunk"):
+            signs[fault.part] = FaultSign(errors=6)
+    return signs
+
+
+def machine_units(machine: Machine, *, dm1: str = "active") -> dict[str, Unit]:
+    """Give each controller of a made-up machine its appearance on the bus."""
+    units: dict[str, Unit] = {}
+    for name, controller in machine.controllers.items():
+        spec = controller.spec
+        units[name] = Unit(
+            address=spec.identity.address,
+            can_name=spec.identity.can_name,
+            node_id=spec.identity.node_id,
+            channel=spec.channel if isinstance(spec.channel, int) else 0,
+            dm1=dm1 if spec.identity.address is not None else "none",
+            emcy=spec.identity.node_id is not None,
+        )
+    return units
+
+
+def machine_streams(
+    machine: Machine, rng: np.random.Generator, *, extras: bool = True, starts_s: Sequence[float] = ()
+) -> tuple[Stream, ...]:
+    """Give every stream that a map expects, some with counters, and some event-driven ones beside them.
+
+    Parameters
+    ----------
+    machine : whose controllers' `expects` say identifiers and periods
+    rng : decides which have counters, and the extras
+    extras : add streams that are no sign of life: events, on change, and bursts
+    starts_s : when nodes start, for the heartbeats' pre-operational state
+    """
+    streams: list[Stream] = []
+    for name, controller in machine.controllers.items():
+        spec = controller.spec
+        channel = spec.channel if isinstance(spec.channel, int) else 0
+        for expected in spec.expects:
+            if expected.period_ns is None:
+                continue
+            period_s = expected.period_ns / 1e9
+            node_id = spec.identity.node_id
+            if node_id is not None and expected.id == 0x700 + node_id:
+                streams.append(heartbeat(name, node_id, period_s, channel, starts_s))
+                continue
+            streams.append(
+                Stream(
+                    controller=name,
+                    id=expected.id,
+                    extended=expected.extended,
+                    period_s=period_s,
+                    channel=channel,
+                    jitter_s=float(rng.uniform(0.0001, 0.02)) * min(period_s, 0.2),
+                    counter=(0, 0, int(rng.choice((4, 8)))) if rng.random() < 0.4 else None,
+                )
+            )
+        if extras and rng.random() < 0.5 and spec.identity.address is not None:
+            beat = list(Beat)[2 + int(rng.integers(3))]
+            taken = {stream.id for stream in streams}
+            candidates = (0x18FFE000 | group << 8 | spec.identity.address for group in range(0x10))
+            identifier = next(candidate for candidate in candidates if candidate not in taken)
+            streams.append(
+                Stream(
+                    controller=name,
+                    id=identifier,
+                    extended=True,
+                    period_s=float(rng.uniform(2.0, 20.0)),
+                    channel=channel,
+                    beat=beat,
+                )
+            )
+    return tuple(streams)
+
+
+def fill_to_load(streams: Sequence[Stream], load: float, bitrate: int, rng: np.random.Generator) -> tuple[Stream, ...]:
+    """Add cyclic streams to the controllers of a bus until its load is reached, as nearly as one stream allows."""
+    bits_of = {True: 137, False: 117}  # eight bytes with the stuffing that random payloads have
+    used = {stream.id for stream in streams}
+    rate = sum(bits_of[s.extended] / s.period_s for s in streams if s.beat in (Beat.CYCLIC, Beat.ENGINE_SPEED))
+    filled = list(streams)
+    cyclic = [stream for stream in streams if stream.beat is Beat.CYCLIC and stream.length == 8]
+    while rate < load * bitrate:
+        like = cyclic[int(rng.integers(len(cyclic)))]
+        if like.extended:
+            identifier = int(rng.integers(2, 8)) << 26 | 0x00FF0000 | int(rng.integers(256)) << 8 | like.id & 0xFF
+        else:
+            identifier = int(rng.integers(0x180, 0x580))
+        if identifier in used:
+            continue
+        used.add(identifier)
+        period_s = float(rng.choice((0.01, 0.02, 0.05, 0.1)))
+        filled.append(replace(like, id=identifier, period_s=period_s, jitter_s=0.01 * period_s, counter=None))
+        rate += bits_of[like.extended] / period_s
+    return tuple(filled)
+
+
+def healthy_recording(
+    seed: int, *, length_s: float, load: float = 0.8, protocol: Protocol | None = None, n_controllers: int = 12
+) -> tuple[Recording, tuple[Stream, ...]]:
+    """Prepare a loaded, healthy bus: drifting clocks, priority queuing, events, bursts, engine-speed periods.
+
+    Returns
+    -------
+    recording : `Recording.blocks(streams)` yields the frames
+    streams : of all controllers
+    """
+    rng = np.random.default_rng([seed, 99])
+    drawn = list(Protocol)[seed % len(Protocol)]
+    machine = random_machine(
+        rng, n_controllers=n_controllers, protocol=drawn if protocol is None else protocol, n_segments=3
+    )
+    bitrate = machine.buses[0].bitrate or 250_000
+    streams = list(machine_streams(machine, rng))
+    streams[0] = replace(streams[0], beat=Beat.ENGINE_SPEED, period_s=0.02, jitter_s=0.0002)
+    world = World(machine, (), rng)
+    world.advance(length_s)
+    recording = Recording(world=world, units=machine_units(machine), rng=rng, until_s=length_s)
+    return recording, fill_to_load(streams, load, bitrate, rng)
