@@ -4,20 +4,16 @@ Nothing is parsed here. A compressed file is inflated while it is read; how larg
 """
 
 import zlib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import IO
 
-from busdoc.capture.reading import Reading
 from busdoc.errors import InputError, nearest
 
-__all__ = ["SUFFIXES", "find_captures", "open_bytes", "read_whole_lines", "size_bytes", "suffix_of"]
+__all__ = ["SUFFIXES", "check_kind", "find_captures", "open_bytes", "size_bytes", "suffix_of"]
 
 SUFFIXES = (".log", ".asc", ".blf", ".trc", ".csv", ".db", ".mf4")
 """The kinds of capture that are read, each also with .gz behind it."""
-
-MOST_LINE_BYTES = 1 << 16
-"""A longer line is no frame; it is stepped over without holding it."""
 
 _GZIP_GROWTH = 6
 """A capture's text shrinks by about this much in .gz (common practice: 5 to 8)."""
@@ -120,62 +116,6 @@ def _is_gzip(path: Path) -> bool:
     """Whether the content is gzip, whatever the name says: recorders and mail programs strip or add the suffix."""
     with path.open("rb") as file:
         return file.read(2) == b"\x1f\x8b"
-
-
-def read_whole_lines(file: IO[bytes], reading: Reading, chunk_bytes: int) -> Iterator[tuple[int, bytes]]:
-    """Yield chunks that end with a line's end, each with the number of its first line.
-
-    The last chunk may lack its newline. A line longer than a chunk is stepped over and counted. A compressed file that
-    breaks off, or is damaged, ends there with a warning.
-
-    Raises
-    ------
-    InputError : when the file goes on without one frame (see `Reading.is_barren`)
-    """
-    carry = b""
-    line = 1
-    in_long_line = False
-    while not reading.is_barren(len(carry)):
-        chunk = read_some(file, reading, chunk_bytes)
-        if not chunk:
-            break
-        reading.n_bytes += len(chunk)
-        if in_long_line:
-            end = chunk.find(b"\n")
-            if end < 0:
-                continue
-            reading.skip(line, LONG_LINE)
-            line += 1
-            chunk = chunk[end + 1 :]
-            in_long_line = False
-        whole = carry + chunk if carry else chunk
-        cut = whole.rfind(b"\n") + 1
-        carry = whole[cut:]
-        if cut:
-            yield line, whole[:cut]
-            line += whole.count(b"\n", 0, cut)
-        if len(carry) > MOST_LINE_BYTES:
-            without_nul = carry.strip(b"\0")  # a power cut leaves a tail of NUL bytes, which may be long
-            in_long_line = len(without_nul) > MOST_LINE_BYTES
-            carry = b"" if in_long_line else without_nul + b"\0"
-    if in_long_line:
-        reading.skip(line, LONG_LINE)
-    elif carry:
-        yield line, carry
-
-
-def read_some(file: IO[bytes], reading: Reading, n_bytes: int) -> bytes:
-    """Read up to `n_bytes`; a damaged or cut-off compressed file reads as ended, with a warning."""
-    try:
-        return file.read(n_bytes) or b""
-    except EOFError:
-        reading.warn("the compressed file is cut off; what was before the cut is used.")
-    except (zlib.error, OSError) as error:
-        reading.warn(f"the file is damaged ({error}); what was before the damage is used.")
-    return b""
-
-
-LONG_LINE = f"a line of more than {MOST_LINE_BYTES} bytes"
 
 
 def _kind_of(head: bytes) -> str | None:

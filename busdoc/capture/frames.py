@@ -121,11 +121,12 @@ class FrameBlock:
             at_safe = np.minimum(at, len(self.long.row) - 1)
             is_long = self.long.row[at_safe] == index
             if is_long.any():
-                pieces = [self.long.bytes[self.long.start[k] : self.long.start[k + 1]] for k in at_safe[is_long]]
+                first_byte = self.long.start[at_safe[is_long]]
+                n_bytes = self.long.start[at_safe[is_long] + 1] - first_byte
+                start = np.concatenate((np.zeros(1, np.int64), np.cumsum(n_bytes)))
+                from_byte = np.repeat(first_byte - start[:-1], n_bytes) + np.arange(start[-1])
                 long = LongPayloads(
-                    row=np.flatnonzero(is_long).astype(np.int64),
-                    start=np.concatenate(([0], np.cumsum([len(piece) for piece in pieces]))).astype(np.int64),
-                    bytes=np.concatenate(pieces),
+                    row=np.flatnonzero(is_long).astype(np.int64), start=start, bytes=self.long.bytes[from_byte]
                 )
         return FrameBlock(
             t_ns=self.t_ns[index],

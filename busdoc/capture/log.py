@@ -7,8 +7,8 @@ Small inputs are parsed line by line in Python, which costs nothing to load; lar
 from binascii import unhexlify
 from collections.abc import Iterator
 
-from busdoc.capture.files import LONG_LINE, MOST_LINE_BYTES, open_bytes, read_whole_lines
 from busdoc.capture.frames import FrameFlag
+from busdoc.capture.lines import LONG_LINE, MOST_LINE_BYTES, numbered_chunks
 from busdoc.capture.log_line import LogLine, parse_line
 from busdoc.capture.reading import LATEST_NS, ReadBlock, Reading
 from busdoc.capture.rows import FrameRows
@@ -30,12 +30,11 @@ def read_log(reading: Reading) -> Iterator[ReadBlock]:
 
         yield from read_log_compiled(reading)
         return
-    with open_bytes(reading.file) as file:
-        rows = _LogRows(reading)
-        for first_line, chunk in read_whole_lines(file, reading, reading.chunk_bytes or _CHUNK_BYTES):
-            block = rows.parse(chunk, first_line)
-            reading.n_frames += len(block.frames)
-            yield block
+    rows = _LogRows(reading)
+    for first_line, chunk in numbered_chunks(reading, reading.chunk_bytes or _CHUNK_BYTES):
+        block = rows.parse(chunk, first_line)
+        reading.n_frames += len(block.frames)
+        yield block
 
 
 class _LogRows:
@@ -82,11 +81,9 @@ class _LogRows:
         parsed = judge_line(self._reading, number, line, last=last)
         if parsed is None:
             return
-        channel = self._reading.channel(parsed.channel)
+        channel = add_line(self._reading, self._rows, number, parsed)
         if channel is None:
-            self._reading.skip(number, TOO_MANY_CHANNELS)
             return
-        self._rows.add(number, parsed.t_ns, channel, parsed.id, parsed.flags, parsed.length, parsed.payload)
         parts = line.split(b" ")
         is_common = len(parts) == 3 and parts[0].endswith(b")") and parts[1] == parsed.channel.encode()
         if is_common and len(self._id_of) < 1 << 16:  # known from now on
@@ -97,9 +94,14 @@ class _LogRows:
             )
 
 
+def read_line(line: bytes) -> LogLine | str | None:
+    """Parse a line by the grammar, as `parse_line`; the length of lines is bounded too."""
+    return LONG_LINE if len(line) > MOST_LINE_BYTES else parse_line(line)
+
+
 def judge_line(reading: Reading, number: int, line: bytes, *, last: bool) -> LogLine | None:
     """Parse a line by the grammar and count it when it is no frame; half a line at the end is only told."""
-    parsed: LogLine | str | None = LONG_LINE if len(line) > MOST_LINE_BYTES else parse_line(line)
+    parsed = read_line(line)
     if not isinstance(parsed, str):
         if last and parsed is None and b"\0" in line:
             reading.warn("it ends in NUL bytes, as after a power cut; all lines before them are used.")
@@ -109,3 +111,13 @@ def judge_line(reading: Reading, number: int, line: bytes, *, last: bool) -> Log
     else:
         reading.skip(number, parsed)
     return None
+
+
+def add_line(reading: Reading, rows: FrameRows, number: int, parsed: LogLine) -> int | None:
+    """Add a line's frame; give its channel, or None when that is one too many, which is counted."""
+    channel = reading.channel(parsed.channel)
+    if channel is None:
+        reading.skip(number, TOO_MANY_CHANNELS)
+    else:
+        rows.add(number, parsed.t_ns, channel, parsed.id, parsed.flags, parsed.length, parsed.payload)
+    return channel

@@ -51,6 +51,12 @@ class ReadBlock:
         """Give the number of the line that a frame stood on."""
         return self.first_line + row if self.lines is None else int(self.lines[row])
 
+    def all_lines(self) -> Int64Array:
+        """Give the number of the line of each frame."""
+        if self.lines is not None:
+            return self.lines
+        return np.arange(self.first_line, self.first_line + len(self.frames), dtype=np.int64)
+
     def tail(self, first: int) -> "ReadBlock":
         """Give the frames from row `first` on."""
         return ReadBlock(
@@ -62,14 +68,10 @@ class ReadBlock:
     @staticmethod
     def join(first: "ReadBlock", second: "ReadBlock") -> "ReadBlock":
         """Put two blocks one after the other."""
-        lines = [
-            np.arange(block.first_line, block.first_line + len(block.frames)) if block.lines is None else block.lines
-            for block in (first, second)
-        ]
         return ReadBlock(
             frames=FrameBlock.concat([first.frames, second.frames]),
             first_line=first.first_line,
-            lines=np.concatenate(lines),
+            lines=np.concatenate((first.all_lines(), second.all_lines())),
         )
 
 
@@ -115,11 +117,10 @@ class Reading:
             self.channel_names.append(name)
         return number
 
-    def is_barren(self, n_waiting: int = 0) -> bool:
+    def is_barren(self) -> bool:
         """Whether the file has gone on for so long without one frame that reading stops; says so.
 
-        A stray archive or a bomb of zeros behind gzip would else be inflated for hours. `n_waiting` bytes were read but
-        not parsed yet.
+        A stray archive or a bomb of zeros behind gzip would else be inflated for hours.
 
         Raises
         ------
@@ -127,7 +128,7 @@ class Reading:
         """
         if self.n_frames > self._frames_at_last_look:
             self._frames_at_last_look = self.n_frames
-            self._bytes_at_last_frame = self.n_bytes - n_waiting
+            self._bytes_at_last_frame = self.n_bytes
         if self.n_bytes - self._bytes_at_last_frame <= _MOST_BARREN_BYTES:
             return False
         n_megabytes = _MOST_BARREN_BYTES >> 20

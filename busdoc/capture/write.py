@@ -3,7 +3,7 @@
 import gzip
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import IO, TYPE_CHECKING, cast
 
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.files import SUFFIXES, suffix_of
@@ -17,6 +17,14 @@ if TYPE_CHECKING:
 __all__ = ["log_text", "write_capture", "write_log"]
 
 _FAST_GZIP = 5
+
+_EXTENDED = int(FrameFlag.EXTENDED)  # arithmetic on the enumeration itself costs a microsecond a frame
+_ERROR = int(FrameFlag.ERROR)
+_REMOTE = int(FrameFlag.REMOTE)
+_FD = int(FrameFlag.FD)
+_BRS = int(FrameFlag.BRS)
+_ESI = int(FrameFlag.ESI)
+_TRANSMITTED = int(FrameFlag.TRANSMITTED)
 
 _FD_DIGIT = 0x4
 """The flag digit's bit for 'this is an FD frame' (CANFD_FDF in the Linux header can.h)."""
@@ -38,7 +46,7 @@ def write_log(path: Path, blocks: Iterable[FrameBlock], channels: ChannelTable) 
 
 def _open_for_writing(path: Path) -> IO[bytes]:
     if path.name.lower().endswith(".gz"):
-        return gzip.open(path, "wb", compresslevel=_FAST_GZIP)
+        return cast(IO[bytes], gzip.open(path, "wb", compresslevel=_FAST_GZIP))
     return path.open("wb")
 
 
@@ -59,18 +67,24 @@ def log_text(block: FrameBlock, channels: ChannelTable) -> bytes:
         block.length.tolist(),
         strict=True,
     )
-    plain = FrameFlag.EXTENDED  # no other bit set: an ordinary frame
     for row, (t_ns, channel, id_, flags, length) in enumerate(columns):
         t_us, sub_ns = divmod(t_ns, 1000)
-        digits = f"{abs(t_us):07d}" if not sub_ns else f"{abs(t_ns):010d}"
-        decimals = 6 if not sub_ns else 9
-        sign = "-" if t_ns < 0 else ""
-        id_text = f"{id_:08X}" if flags & FrameFlag.EXTENDED else f"{id_:03X}"
+        if sub_ns or t_ns < 0:
+            time = _precise_time(t_ns)
+        else:
+            seconds, decimals = divmod(t_us, 1_000_000)
+            time = f"{seconds}.{decimals:06d}"
+        id_text = f"{id_:08X}" if flags & _EXTENDED else f"{id_:03X}"
         body = data_hex[16 * row : 16 * row + 2 * min(length, 8)]
-        if flags & ~plain:
+        if flags & ~_EXTENDED:
             id_text, body = _marked(id_, id_text, flags, length, long_hex.get(row, body))
-        lines.append(f"({sign}{digits[:-decimals]}.{digits[-decimals:]}) {name_of[channel]} {id_text}#{body}\n")
+        lines.append(f"({time}) {name_of[channel]} {id_text}#{body}\n")
     return "".join(lines).encode("utf-8")
+
+
+def _precise_time(t_ns: int) -> str:
+    seconds, decimals = divmod(abs(t_ns), 10**9)
+    return f"{'-' if t_ns < 0 else ''}{seconds}.{decimals:09d}"
 
 
 def _long_payloads(block: FrameBlock) -> dict[int, str]:
@@ -84,14 +98,14 @@ def _long_payloads(block: FrameBlock) -> dict[int, str]:
 def _marked(id_: int, id_text: str, flags: int, length: int, data: str) -> tuple[str, str]:
     """Give identifier and body of a frame that is not a plain one."""
     body = data
-    if flags & FrameFlag.ERROR:
+    if flags & _ERROR:
         id_text = f"{id_ | ERROR_BIT:08X}"
-    if flags & FrameFlag.REMOTE:
+    if flags & _REMOTE:
         body = f"R{length}" if length else "R"
-    elif flags & FrameFlag.FD:
-        digit = _FD_DIGIT | bool(flags & FrameFlag.BRS) | bool(flags & FrameFlag.ESI) << 1
+    elif flags & _FD:
+        digit = _FD_DIGIT | bool(flags & _BRS) | bool(flags & _ESI) << 1
         body = f"#{digit:X}{data}"
-    return id_text, f"{body} T" if flags & FrameFlag.TRANSMITTED else body
+    return id_text, f"{body} T" if flags & _TRANSMITTED else body
 
 
 def write_capture(path: Path, blocks: Iterable[FrameBlock], channels: ChannelTable) -> int:
