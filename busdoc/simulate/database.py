@@ -5,7 +5,7 @@ that the analysis's decoding is held against something that shares no code with 
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,13 +78,14 @@ def read_layouts(text: str) -> dict[str, MessageLayout]:
     return layouts
 
 
-def pack(columns: Mapping[SignalLayout, Float64Array], n: int) -> UInt8Array:
+def pack(columns: Mapping[SignalLayout, Float64Array], n: int, whole_range: Sequence[str] = ()) -> UInt8Array:
     """Lay physical values into payloads; NaN is written as all ones, which J1939-71 5.1 reads as not available.
 
     Parameters
     ----------
     columns : signal -> (n,) physical values
     n : rows
+    whole_range : signals whose all-ones value is one of theirs (rolling counters)
 
     Returns
     -------
@@ -95,7 +96,8 @@ def pack(columns: Mapping[SignalLayout, Float64Array], n: int) -> UInt8Array:
     little_mask = big_mask = 0
     for signal, values in columns.items():
         ones = (1 << signal.length) - 1
-        raw = _raw(signal, values, ones)
+        raw = _raw(signal, values, ones if signal.length == 1 or signal.name in whole_range else ones - 1)
+        raw[np.isnan(values)] = ones
         if signal.little:
             shift = signal.start
             little |= raw << np.uint64(shift)
@@ -111,11 +113,9 @@ def pack(columns: Mapping[SignalLayout, Float64Array], n: int) -> UInt8Array:
     return np.ascontiguousarray(word.astype("<u8")).view(np.uint8).reshape(n, 8)
 
 
-def _raw(signal: SignalLayout, values: Float64Array, ones: int) -> UInt64Array:
-    """Scale, round and clip; a valid value never reads as all ones."""
-    missing = np.isnan(values)
-    raw = np.round((np.where(missing, 0.0, values) - signal.offset) / signal.scale)
-    low, high = (-(ones // 2), ones // 2) if signal.signed else (0, ones - 1 if signal.length > 1 else ones)
-    whole = np.clip(raw, low, high).astype(np.int64) & ones
-    whole[missing] = ones
-    return whole.astype(np.uint64)
+def _raw(signal: SignalLayout, values: Float64Array, most: int) -> UInt64Array:
+    """Scale, round and clip to what the signal can hold."""
+    ones = (1 << signal.length) - 1
+    raw = np.round((np.where(np.isnan(values), 0.0, values) - signal.offset) / signal.scale)
+    low, high = (-(ones // 2), ones // 2) if signal.signed else (0, most)
+    return (np.clip(raw, low, high).astype(np.int64) & ones).astype(np.uint64)

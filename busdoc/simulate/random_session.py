@@ -73,7 +73,15 @@ def random_session(
     story = _story(kind, rng, n_branches, machine)
     boot_s = {name: float(rng.uniform(1.0, 4.0)) for name in machine.controllers}
     off_s = {name: float(rng.uniform(0.02, 0.3)) for name in machine.controllers}
-    world = World(machine, story.faults, rng, background_rate_hz=story.background_rate_hz, boot_s=boot_s, off_s=off_s)
+    world = World(
+        machine,
+        story.faults,
+        rng,
+        background_rate_hz=story.background_rate_hz,
+        boot_s=boot_s,
+        off_s=off_s,
+        boot_spread=0.03,
+    )
     start_ns = 1_772_438_400_000_000_000 + seed * 1_000_000_000
     technician = Technician(world, rng, habits, start_ns=start_ns)
     technician.watch(float(rng.uniform(30.0, 60.0)))  # what healthy looks like must be in the record

@@ -102,6 +102,10 @@ class Technician:
         """Wait and look."""
         self.world.advance(watch_s)
 
+    def watch_until_lost(self, controller: str, most_s: float) -> bool:
+        """Watch until a controller falls, and a human second longer; say whether it did."""
+        return not self._stays_up(controller, most_s)
+
     def power_cycle(self, feed: str | None = None, *, wait_s: float = 10.0) -> None:
         """Switch off and on again, written as one action or as two, and wait for the return."""
         if self._rng.random() < 0.5:

@@ -44,6 +44,8 @@ class Fault:
     """The controllers stay silent until their power is cycled (a segment: until it is handled)."""
     holds_s: float = 5.0
     """How long the trouble lasts when it recovers alone, restart included."""
+    holds_spread: float = 0.0
+    """How much `holds_s` varies from one showing to the next, up or down, as a share of it."""
     effect: Effect | None = None
     """None: unheard for a segment, reset for anything else."""
     delay_s: float | None = None
@@ -126,6 +128,7 @@ class World:
     background_rate_hz : spontaneous restarts of each controller
     boot_s : from supply to the first frame, one for all or by controller
     off_s : how long a controller holds out without supply
+    boot_spread : how much `boot_s` varies from one start to the next, up or down, as a share of it
     cycle_off_s : how long a power cycle leaves the supply off
     waits_for : controller -> the one that must be up before it begins to start
     powered : False: the main switch is off at the start, and no controller is up
@@ -154,6 +157,7 @@ class World:
         background_rate_hz: float = 0.0,
         boot_s: float | Mapping[str, float] = 3.0,
         off_s: float | Mapping[str, float] = 0.1,
+        boot_spread: float = 0.0,
         cycle_off_s: float = 5.0,
         waits_for: Mapping[str, str] | None = None,
         powered: bool = True,
@@ -175,6 +179,7 @@ class World:
         self._background_rate_hz = background_rate_hz
         self._boot_s = boot_s
         self._off_s = off_s
+        self._boot_spread = boot_spread
         self._cycle_off_s = cycle_off_s
         self._waits_for = dict(waits_for or {})
         self._wiring = Wiring(machine, powered=powered)
@@ -293,7 +298,10 @@ class World:
         if waits_for is not None and self._controllers[waits_for].run is not _Run.UP:
             return  # `_up` of the other one begins it
         ticket = state.ticket
-        self._plan(self.now_s + self.expected_boot_s(name), lambda: self._up(name, ticket, n))
+        self._plan(self.now_s + self._drawn_boot_s(name), lambda: self._up(name, ticket, n))
+
+    def _drawn_boot_s(self, name: str) -> float:
+        return self.expected_boot_s(name) * (1.0 + self._boot_spread * float(self._rng.uniform(-1.0, 1.0)))
 
     def _up(self, name: str, ticket: int, n: int | None) -> None:
         state = self._controllers[name]
@@ -348,7 +356,7 @@ class World:
     def _await_spontaneous(self, name: str) -> None:
         def restart() -> None:
             if self._controllers[name].run is _Run.UP:
-                self._hold(name, "spontaneous", None, self.expected_boot_s(name))
+                self._hold(name, "spontaneous", None, self._drawn_boot_s(name))
             self._await_spontaneous(name)
 
         self._plan(self.now_s + float(self._rng.exponential(1.0 / self._background_rate_hz)), restart)
@@ -420,20 +428,21 @@ class World:
         answers = state.exposed_by if state.fault.is_hard and not state.shown else wiggled
         state.shown = True
         fault = state.fault
+        holds_s = fault.holds_s * (1.0 + fault.holds_spread * float(self._rng.uniform(-1.0, 1.0)))
         if self._effect(fault) is Effect.UNHEARD:
-            self._open(state, answers)
+            self._open(state, answers, holds_s)
             return
-        for name in self.exposed(fault.part):
-            if self._controllers[name].run is not _Run.UP:
-                continue
+        hit = [name for name in self.exposed(fault.part) if self._controllers[name].run in (_Run.UP, _Run.STARTING)]
+        quickest_s = min((self.expected_boot_s(name) for name in hit), default=0.0)
+        for name in hit:
             if fault.latches:
                 self._stop(name, _Run.LATCHED, f"fault:{fault.part}", answers)
             else:
-                self._hold(name, f"fault:{fault.part}", answers, fault.holds_s)
+                self._hold(name, f"fault:{fault.part}", answers, holds_s + self._drawn_boot_s(name) - quickest_s)
 
-    def _open(self, state: _FaultState, answers: int | None) -> None:
+    def _open(self, state: _FaultState, answers: int | None, holds_s: float) -> None:
         """Make a segment (or a controller's own bus lead) pass nothing for a while."""
-        state.open_until_s = math.inf if state.fault.latches else self.now_s + state.fault.holds_s
+        state.open_until_s = math.inf if state.fault.latches else self.now_s + holds_s
         state.armed = False
         state.ticket += 1
         for name in self._unheard(state):
@@ -442,7 +451,9 @@ class World:
             self._plan(state.open_until_s, lambda: self._settle(None))
 
     def _wiggle(self, state: _FaultState, part: str, n: int) -> None:
-        touched = self._wiring.hangs_on(state.fault.part, part) or state.fault.part == part
+        kind = self.machine.parts[part].kind if part in self.machine.parts else None
+        moves_what_hangs_on_it = kind not in (PartKind.FEED, PartKind.SEGMENT)
+        touched = state.fault.part == part or (moves_what_hangs_on_it and self._wiring.hangs_on(state.fault.part, part))
         if touched and state.armed and not state.fault.is_hard and self._rng.random() < _EVEN_ODDS:
             ticket = state.ticket
             self._plan(self.now_s + float(self._rng.uniform(0.05, 1.0)), lambda: self._show(state, ticket, n))
