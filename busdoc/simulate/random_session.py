@@ -145,6 +145,7 @@ def _work(
         else:
             technician.half_split(controller, branches, dwell_s=8.0)
     elif kind is SessionKind.INTERMITTENT_BRANCH:
+        technician.watch(length_s / 3)
         technician.restore_one_at_a_time(controller, branches, dwell_s=length_s / len(branches) / 2)
     elif kind is SessionKind.FEED:
         technician.watch(length_s / 2)
