@@ -1,0 +1,1 @@
+"""CANopen (CiA 301): network management, heartbeats, node guarding and emergency messages."""

@@ -1,0 +1,91 @@
+"""The fields of a 29-bit J1939 identifier, for whole columns of identifiers (SAE J1939-21 5.2).
+
+From bit 28 down: priority 3 bits, extended data page 1, data page 1, PDU format 8, PDU specific 8, source address 8.
+Below format 240 (PDU1) the PDU specific is the destination and no part of the parameter group number; from 240 on
+(PDU2) it is the group extension and the frame goes to all.
+"""
+
+from typing import Final
+
+import numpy as np
+
+from busdoc.arrays import BoolArray, UInt8Array, UInt32Array
+
+__all__ = [
+    "GLOBAL_ADDRESS",
+    "NULL_ADDRESS",
+    "PGN_ADDRESS_CLAIMED",
+    "PGN_DM1",
+    "PGN_DM2",
+    "PGN_ETP_CM",
+    "PGN_ETP_DT",
+    "PGN_REQUEST",
+    "PGN_TP_CM",
+    "PGN_TP_DT",
+    "destination_address",
+    "extended_id",
+    "is_j1939",
+    "parameter_group",
+    "priority",
+    "source_address",
+]
+
+NULL_ADDRESS: Final = 254
+"""The sender has no address: it asks before it claims, or it could not claim one."""
+GLOBAL_ADDRESS: Final = 255
+"""To all; never a sender."""
+
+PGN_REQUEST: Final = 59904
+PGN_ADDRESS_CLAIMED: Final = 60928
+PGN_TP_CM: Final = 60416
+PGN_TP_DT: Final = 60160
+PGN_ETP_CM: Final = 51200
+"""Extended transport, connection management (ISO 11783-3)."""
+PGN_ETP_DT: Final = 50944
+PGN_DM1: Final = 65226
+PGN_DM2: Final = 65227
+
+_FIRST_PDU2_FORMAT = 240
+
+
+def priority(ids: UInt32Array) -> UInt8Array:
+    """Give the priority, 0 (first) … 7, of each identifier."""
+    return ((ids >> np.uint32(26)) & np.uint32(0x7)).astype(np.uint8)
+
+
+def source_address(ids: UInt32Array) -> UInt8Array:
+    """Give the sender's address of each identifier."""
+    return (ids & np.uint32(0xFF)).astype(np.uint8)
+
+
+def destination_address(ids: UInt32Array) -> UInt8Array:
+    """Give whom each frame is for: the PDU1 destination, 255 (all) for PDU2."""
+    is_pdu2 = ((ids >> np.uint32(16)) & np.uint32(0xFF)) >= _FIRST_PDU2_FORMAT
+    specific = (ids >> np.uint32(8)) & np.uint32(0xFF)
+    return np.where(is_pdu2, np.uint32(GLOBAL_ADDRESS), specific).astype(np.uint8)
+
+
+def parameter_group(ids: UInt32Array) -> UInt32Array:
+    """Give the parameter group number (18 bits, both page bits in it) of each identifier."""
+    group = (ids >> np.uint32(8)) & np.uint32(0x3FFFF)
+    is_pdu1 = (group & np.uint32(0xFF00)) < np.uint32(_FIRST_PDU2_FORMAT << 8)
+    return np.where(is_pdu1, group & np.uint32(0x3FF00), group).astype(np.uint32)
+
+
+def is_j1939(ids: UInt32Array) -> BoolArray:
+    """Tell which 29-bit identifiers are J1939, ISO 11783 or NMEA 2000 ones.
+
+    With the extended data page set the identifier is reserved (data page 0) or ISO 15765-3 (data page 1).
+    """
+    is_reserved: BoolArray = (ids & np.uint32(1 << 25)) != 0
+    return ~is_reserved
+
+
+def extended_id(pgn: int, source: int, *, destination: int = GLOBAL_ADDRESS, priority: int = 6) -> int:
+    """Put one 29-bit identifier together.
+
+    >>> hex(extended_id(PGN_REQUEST, NULL_ADDRESS))
+    '0x18eafffe'
+    """
+    is_pdu1 = (pgn >> 8) & 0xFF < _FIRST_PDU2_FORMAT
+    return priority << 26 | pgn << 8 | (destination << 8 if is_pdu1 else 0) | source

@@ -1,0 +1,1 @@
+"""NMEA 2000: fast packets and the heartbeat."""
