@@ -33,6 +33,20 @@ class Unit:
     """``none``, ``active`` (only while a code is) or ``always`` (the empty form each second too)."""
     emcy: bool = False
     drift_ppm: float | None = None
+    exchanged: tuple[float, int] | None = None
+    """(s, NAME): from then on another unit sits in its place."""
+    moved: tuple[float, int] | None = None
+    """(s, address): from then on it claims another address; its streams are the caller's to move."""
+
+    def claim_at(self, time_s: float) -> tuple[int, int]:
+        """Give (address, NAME) of a claim at a moment; the NAME is made up from the address where none is given."""
+        address = self.address if self.address is not None else 254
+        can_name = 0xA000_0000_0000_0001 | address << 40 if self.can_name is None else self.can_name
+        if self.moved is not None and time_s >= self.moved[0]:
+            address = self.moved[1]
+        if self.exchanged is not None and time_s >= self.exchanged[0]:
+            can_name = self.exchanged[1]
+        return address, can_name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,13 +134,15 @@ class Recording:
     def run(self, streams: Sequence[Stream], channels: Mapping[int, str] | None = None) -> Run:
         """Give the whole capture at once, with its truth."""
         blocks = tuple(self.blocks(streams))
-        times = frame_times(blocks, streams, {name: (u.address, u.node_id) for name, u in self.units.items()})
+        numbers = {name: (unit.address, unit.node_id) for name, unit in self.units.items()}
+        moved = {name: unit.moved[1] for name, unit in self.units.items() if unit.moved is not None}
+        times = frame_times(blocks, streams, numbers, moved)
         for name in self.world.machine.controllers:
             times.setdefault(name, np.empty(0, np.int64))
         technician = self.technician
         acts = range(1, self.world.n_acts + 1)
-        numbers = {act: technician.journal_number(act) for act in acts} if technician is not None else {}
-        journal = {act: n for act, n in numbers.items() if n is not None}
+        pressed = {act: technician.journal_number(act) for act in acts} if technician is not None else {}
+        journal = {act: n for act, n in pressed.items() if n is not None}
         periods = periods_ns(streams)
         truth = Truth(
             faulty=tuple(fault.part for fault in self.world.faults),
@@ -195,10 +211,8 @@ class Recording:
         for name, unit in self.units.items():
             of_unit = self.timelines[name]
             if unit.address is not None:
-                can_name = (
-                    unit.can_name if unit.can_name is not None else 0xA000_0000_0000_0000 | unit.address << 40 | 1
-                )
-                frames += claims(of_unit, name, unit.address, can_name, unit.channel)
+                for stint in of_unit:
+                    frames += claims([stint], name, *unit.claim_at(stint.start_s), unit.channel)
                 frames += self._dm1(name, unit)
             if unit.node_id is not None:
                 frames += boot_ups(of_unit, name, unit.node_id, unit.channel)
@@ -224,7 +238,7 @@ class Recording:
             frames += dm1_frames(
                 self.codes,
                 name,
-                unit.address,
+                unit.claim_at(stint.start_s)[0],
                 unit.channel,
                 from_s=stint.start_s,
                 until_s=stint.end_s,

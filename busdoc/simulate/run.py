@@ -77,7 +77,10 @@ class Run:
 
 
 def frame_times(
-    blocks: Sequence[FrameBlock], streams: Iterable[Stream], numbers: Mapping[str, tuple[int | None, int | None]]
+    blocks: Sequence[FrameBlock],
+    streams: Iterable[Stream],
+    numbers: Mapping[str, tuple[int | None, int | None]],
+    moved: Mapping[str, int] | None = None,
 ) -> dict[str, "np.typing.NDArray[np.int64]"]:
     """Collect the times of every controller's frames.
 
@@ -86,6 +89,7 @@ def frame_times(
     blocks : the capture
     streams : whose identifiers say who sends them
     numbers : controller -> (source address, node id), for claims, codes and boot-ups
+    moved : controller -> a second address that is its own
 
     Returns
     -------
@@ -101,6 +105,8 @@ def frame_times(
         if node_id is not None:
             owner[channel, False, 0x700 + node_id] = name
             owner[channel, False, 0x080 + node_id] = name
+    for name, address in (moved or {}).items():
+        address_of[channel_of.get(name, 0), address] = name
     found: dict[str, list[np.typing.NDArray[np.int64]]] = {name: [] for name in (*channel_of, *numbers)}
     for block in blocks:
         extended = (block.flags & FrameFlag.EXTENDED) != 0

@@ -5,7 +5,7 @@ controller that is only unheard ticks on.
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TypeAlias
@@ -50,6 +50,10 @@ class Stream:
     length: int = 8
     delay_s: float | None = None
     """From the controller's first frame to this stream's; None: drawn at each start, within a period and 0.3 s."""
+    late_s: Mapping[int, float] = field(default_factory=dict)
+    """Start within the capture (0 for the first) -> how much later than usual this stream begins after it."""
+    window: tuple[float, float] | None = None
+    """It is sent only within these seconds of the capture: a controller that later speaks under another address."""
     counter: tuple[int, int, int] | None = None
     """Rolling counter: (byte, first bit, bits), zero when the controller starts."""
     content: Content | None = None
@@ -66,6 +70,7 @@ class StreamClock:
     _phase_s: dict[float, float] = field(default_factory=dict)
     _first_tick: dict[float, int] = field(default_factory=dict)
     _swing: tuple[float, float] = (60.0, 0.0)
+    _n_starts: int = 0
 
     def __post_init__(self) -> None:
         self._swing = (float(self.rng.uniform(20.0, 120.0)), float(self.rng.uniform(0.0, 2.0 * math.pi)))
@@ -79,6 +84,8 @@ class StreamClock:
         numbers : (n,) int64; a stint that was under way when the capture began starts at some number of its own
         """
         low_s, high_s = max(from_s, stint.start_s), min(to_s, stint.end_s)
+        if self.stream.window is not None:
+            low_s, high_s = max(low_s, self.stream.window[0]), min(high_s, self.stream.window[1])
         if high_s <= low_s:
             return np.empty(0), np.empty(0, np.int64)
         stream = self.stream
@@ -115,6 +122,9 @@ class StreamClock:
             phase_s = stint.start_s + stream.delay_s + float(self.rng.uniform(0.0, 0.2 * stream.period_s))
         else:
             phase_s = stint.start_s + float(self.rng.uniform(0.0, 0.3) + self.rng.uniform(0.0, stream.period_s))
+        if stint.fresh:
+            phase_s += stream.late_s.get(self._n_starts, 0.0)
+            self._n_starts += 1
         self._phase_s[stint.start_s] = phase_s
         return phase_s
 

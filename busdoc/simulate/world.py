@@ -177,7 +177,9 @@ class World:
         self.now_s = 0.0
         self._rng = rng
         self._background_rate_hz = background_rate_hz
-        self._boot_s = boot_s
+        self._boot_s: dict[str, float] = {
+            name: boot_s if isinstance(boot_s, int | float) else boot_s.get(name, 3.0) for name in machine.controllers
+        }
         self._off_s = off_s
         self._boot_spread = boot_spread
         self._cycle_off_s = cycle_off_s
@@ -218,7 +220,7 @@ class World:
         return tuple(name for name in self._wiring.troubled_by(part) if self._wiring.has_power(name))
 
     def expected_boot_s(self, controller: str) -> float:
-        return self._boot_s if isinstance(self._boot_s, int | float) else self._boot_s.get(controller, 3.0)
+        return self._boot_s[controller]
 
     # What is done to it
 
@@ -247,6 +249,15 @@ class World:
                 state.open_until_s = min(state.open_until_s, self.now_s)  # a segment that was handled
         self._settle(n)
         return n
+
+    def set_boot_s(self, controller: str, boot_s: float) -> None:
+        """Change how long a controller takes to start from now on; infinite: it never will."""
+        self._boot_s[controller] = boot_s
+
+    def restart(self, controller: str) -> None:
+        """Let a controller that is up restart of itself, now."""
+        if self._controllers[controller].run is _Run.UP:
+            self._hold(controller, "spontaneous", None, self._drawn_boot_s(controller))
 
     def advance(self, dt_s: float) -> None:
         """Let time pass."""
@@ -355,8 +366,7 @@ class World:
 
     def _await_spontaneous(self, name: str) -> None:
         def restart() -> None:
-            if self._controllers[name].run is _Run.UP:
-                self._hold(name, "spontaneous", None, self._drawn_boot_s(name))
+            self.restart(name)
             self._await_spontaneous(name)
 
         self._plan(self.now_s + float(self._rng.exponential(1.0 / self._background_rate_hz)), restart)
