@@ -10,7 +10,7 @@ from typing import IO
 
 from busdoc.errors import InputError, nearest
 
-__all__ = ["SUFFIXES", "check_kind", "find_captures", "open_bytes", "size_bytes", "suffix_of"]
+__all__ = ["SUFFIXES", "check_kind", "find_captures", "is_gzip", "open_bytes", "size_bytes", "suffix_of"]
 
 SUFFIXES = (".log", ".asc", ".blf", ".trc", ".csv", ".db", ".mf4")
 """The kinds of capture that are read, each also with .gz behind it."""
@@ -99,12 +99,12 @@ def first_bytes(path: Path) -> bytes:
 def size_bytes(path: Path) -> int:
     """Estimate how many bytes a capture has once inflated."""
     n_bytes = path.stat().st_size
-    return n_bytes * _GZIP_GROWTH if _is_gzip(path) else n_bytes
+    return n_bytes * _GZIP_GROWTH if is_gzip(path) else n_bytes
 
 
 def open_bytes(path: Path) -> IO[bytes]:
     """Open a capture for reading bytes in order; .gz is inflated by a thread beside the reading one."""
-    if not _is_gzip(path):
+    if not is_gzip(path):
         return path.open("rb", buffering=0)
     from isal import igzip_threaded  # 10 ms, and only compressed captures need it
 
@@ -112,7 +112,7 @@ def open_bytes(path: Path) -> IO[bytes]:
     return inflate(path, "rb", threads=1, block_size=1 << 20)
 
 
-def _is_gzip(path: Path) -> bool:
+def is_gzip(path: Path) -> bool:
     """Whether the content is gzip, whatever the name says: recorders and mail programs strip or add the suffix."""
     with path.open("rb") as file:
         return file.read(2) == b"\x1f\x8b"

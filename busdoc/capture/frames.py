@@ -12,7 +12,11 @@ import numpy as np
 
 from busdoc.arrays import BoolArray, Int64Array, UInt8Array, UInt16Array, UInt32Array
 
-__all__ = ["NO_LONG", "FrameBlock", "FrameFlag", "LongPayloads"]
+__all__ = ["LENGTH_OF_CODE", "NO_LONG", "FrameBlock", "FrameFlag", "LongPayloads"]
+
+
+LENGTH_OF_CODE = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
+"""Payload bytes by the data length code of an FD frame (ISO 11898-1)."""
 
 
 class FrameFlag(IntFlag):

@@ -17,6 +17,8 @@ __all__ = [
     "new_buffer",
     "numbered_chunks",
     "numbered_lines",
+    "read_into",
+    "two_buffers",
     "whole_lines",
 ]
 
@@ -34,6 +36,17 @@ _NEWLINE = ord("\n")
 def new_buffer(chunk_bytes: int) -> UInt8Array:
     """Make a buffer for `whole_lines` to read into."""
     return np.zeros(MOST_LINE_BYTES + chunk_bytes + PADDING_BYTES, np.uint8)
+
+
+def two_buffers(chunk_bytes: int) -> Callable[[], UInt8Array]:
+    """Give two buffers in turn, for whoever is done with a chunk before asking for the next."""
+    spare = [new_buffer(chunk_bytes), new_buffer(chunk_bytes)]
+
+    def next_buffer() -> UInt8Array:
+        spare.reverse()
+        return spare[0]
+
+    return next_buffer
 
 
 def whole_lines(
@@ -61,7 +74,7 @@ def whole_lines(
     n_filled = 0
     in_long_line = False
     while not reading.is_barren():
-        n_read = _read_into(file, reading, buffer.data[n_filled : n_filled + chunk_bytes])
+        n_read = read_into(file, reading, buffer.data[n_filled : n_filled + chunk_bytes])
         if not n_read:
             break
         reading.n_bytes += n_read
@@ -98,15 +111,9 @@ def whole_lines(
 
 def numbered_chunks(reading: Reading, chunk_bytes: int) -> Iterator[tuple[int, bytes]]:
     """Yield a file's chunks of whole lines, each with the number of its first line; too long lines are counted."""
-    spare = [new_buffer(chunk_bytes) for _ in range(2)]
-
-    def next_buffer() -> UInt8Array:
-        spare.reverse()
-        return spare[0]
-
     line = 1
     with open_bytes(reading.file) as file:
-        for chunk in whole_lines(file, reading, chunk_bytes, next_buffer):
+        for chunk in whole_lines(file, reading, chunk_bytes, two_buffers(chunk_bytes)):
             if chunk is None:
                 reading.skip(line, LONG_LINE)
                 line += 1
@@ -128,7 +135,7 @@ def numbered_lines(reading: Reading, chunk_bytes: int) -> Iterator[tuple[int, by
             yield first_line + len(lines), unfinished, True
 
 
-def _read_into(file: IO[bytes], reading: Reading, room: memoryview) -> int:
+def read_into(file: IO[bytes], reading: Reading, room: memoryview) -> int:
     """Fill `room` as far as the file goes; a damaged or cut-off compressed file reads as ended, with a warning."""
     n_read = 0
     try:

@@ -5,12 +5,12 @@ This is the grammar that counts: the fast parsers take the common lines by thems
 """
 
 import re
-from dataclasses import dataclass
 
 from busdoc.capture.frames import FrameFlag
 from busdoc.capture.reading import LATEST_NS
+from busdoc.capture.rows import FrameLine
 
-__all__ = ["ERROR_BIT", "LONGEST_CHANNEL", "LogLine", "parse_line"]
+__all__ = ["ERROR_BIT", "LONGEST_CHANNEL", "parse_line"]
 
 ERROR_BIT = 0x20000000
 """Bit 29 of an identifier marks an error-message frame (CAN_ERR_FLAG in the Linux header can.h)."""
@@ -18,29 +18,25 @@ ERROR_BIT = 0x20000000
 LONGEST_CHANNEL = 32
 """Linux allows 15 characters for an interface; other recorders write somewhat longer names."""
 
+_EXTENDED = int(FrameFlag.EXTENDED)  # arithmetic on the enumeration itself costs a microsecond
+_ERROR = int(FrameFlag.ERROR)
+_REMOTE = int(FrameFlag.REMOTE)
+_FD = int(FrameFlag.FD)
+_BRS = int(FrameFlag.BRS)
+_ESI = int(FrameFlag.ESI)
+_TRANSMITTED = int(FrameFlag.TRANSMITTED)
+
 _TOO_MANY_BITS = 0xC0000000
 
 _LINE = re.compile(
     rb"\(\s*(?P<sign>-?)(?P<seconds>\d+)(?:\.(?P<fraction>\d*))?\s*\)\s+(?P<channel>\S+)\s+(?P<id>[0-9A-Fa-f]+)#"
     rb"(?P<rest>\S*)(?:\s+(?P<direction>[RrTt]))?",
 )
-_REMOTE = re.compile(rb"[Rr](\d?)(?:_[9A-Fa-f])?")
+_REMOTE_TEXT = re.compile(rb"[Rr](\d?)(?:_[9A-Fa-f])?")
 _HEX = re.compile(rb"[0-9A-Fa-f]*")
 
 
-@dataclass(frozen=True, slots=True)
-class LogLine:
-    """A frame as one line holds it."""
-
-    t_ns: int
-    channel: str
-    id: int
-    flags: int
-    length: int
-    payload: bytes
-
-
-def parse_line(line: bytes) -> LogLine | str | None:
+def parse_line(line: bytes) -> FrameLine | str | None:
     """Parse a line of a `.log` capture, without its newline.
 
     Returns
@@ -75,8 +71,8 @@ def parse_line(line: bytes) -> LogLine | str | None:
         return body
     number, id_flags = id_
     body_flags, length, payload = body
-    sent = FrameFlag.TRANSMITTED if direction in (b"T", b"t") else 0
-    return LogLine(
+    sent = _TRANSMITTED if direction in (b"T", b"t") else 0
+    return FrameLine(
         t_ns=-t_ns if sign else t_ns,
         channel=channel.decode("utf-8", "replace"),
         id=number,
@@ -103,23 +99,23 @@ def _identifier(text: bytes) -> tuple[int, int] | str:
     if number & _TOO_MANY_BITS:
         return "an identifier of more than 29 bits"
     if number & ERROR_BIT:
-        return number & ~ERROR_BIT, int(FrameFlag.ERROR)
-    return number, int(FrameFlag.EXTENDED)
+        return number & ~ERROR_BIT, _ERROR
+    return number, _EXTENDED
 
 
 def _body(rest: bytes) -> tuple[int, int, bytes] | str:
     """Give flags, length and payload of what stands behind the first #, or what is wrong."""
     if rest[:1] in (b"R", b"r"):
-        remote = _REMOTE.fullmatch(rest)
+        remote = _REMOTE_TEXT.fullmatch(rest)
         length = int(remote.group(1) or b"0") if remote else 9
-        return (int(FrameFlag.REMOTE), length, b"") if length <= 8 else "a remote frame with an unreadable length"
+        return (_REMOTE, length, b"") if length <= 8 else "a remote frame with an unreadable length"
     flags, most = 0, 8
     if rest[:1] == b"#":
-        flags, most = int(FrameFlag.FD), 64
+        flags, most = _FD, 64
         if not _HEX.fullmatch(rest[1:2]) or len(rest) < 2:
             return "an FD frame without its flag digit"
         digit = int(rest[1:2], 16)
-        flags |= (FrameFlag.BRS if digit & 1 else 0) | (FrameFlag.ESI if digit & 2 else 0)
+        flags |= (_BRS if digit & 1 else 0) | (_ESI if digit & 2 else 0)
         rest = rest[2:]
     elif len(rest) == 18 and rest[16:17] == b"_" and rest[17:] in b"9ABCDEFabcdef":
         rest = rest[:16]

@@ -1,13 +1,36 @@
 """Collects frames one by one into columns, for the readers that read them one by one."""
 
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
 import numpy as np
 
 from busdoc.capture.frames import NO_LONG, FrameBlock, LongPayloads
-from busdoc.capture.reading import ReadBlock
+from busdoc.capture.lines import numbered_lines
+from busdoc.capture.reading import ReadBlock, Reading
 
-__all__ = ["FrameRows"]
+__all__ = ["TOO_MANY_CHANNELS", "FrameLine", "FrameRows", "frames_of_lines", "judge_line"]
 
 _ZEROS = bytes(8)
+
+
+TOO_MANY_CHANNELS = "a channel beyond the 256th"
+
+_BLOCK_ROWS = 1 << 16
+_FEW_ROWS = 1 << 10
+"""Where only the beginning of a file is looked at."""
+
+
+@dataclass(frozen=True, slots=True)
+class FrameLine:
+    """A frame as one line, row or object of a file holds it."""
+
+    t_ns: int
+    channel: str
+    id: int
+    flags: int
+    length: int
+    payload: bytes
 
 
 class FrameRows:
@@ -27,21 +50,23 @@ class FrameRows:
     def __len__(self) -> int:
         return len(self._t_ns)
 
-    def add(self, line: int, t_ns: int, channel: int, id_: int, flags: int, length: int, payload: bytes) -> None:
-        """Add a frame; `length` may exceed the payload (the rest is zero), not the other way round."""
+    def add(self, line: int, channel: int, frame: "FrameLine") -> None:
+        """Add a frame on a channel by the file's own number; a payload shorter than its length is filled with zeros."""
+        payload = frame.payload
         n_bytes = len(payload)
-        if n_bytes < 8:
+        if n_bytes < 8 and frame.length <= 8:
             payload += _ZEROS[n_bytes:]
-        elif n_bytes > 8:
+        elif n_bytes > 8 or frame.length > 8:
+            payload = payload.ljust(frame.length, b"\0")
             self._long_row.append(len(self._t_ns))
-            self._long.append(payload.ljust(length, b"\0"))
+            self._long.append(payload)
             payload = payload[:8]
         self._line.append(line)
-        self._t_ns.append(t_ns)
+        self._t_ns.append(frame.t_ns)
         self._channel.append(channel)
-        self._id.append(id_)
-        self._flags.append(flags)
-        self._length.append(length)
+        self._id.append(frame.id)
+        self._flags.append(frame.flags)
+        self._length.append(frame.length)
         self._first8.append(payload)
 
     def take(self) -> ReadBlock:
@@ -70,3 +95,44 @@ class FrameRows:
         )
         self.__init__()  # type: ignore[misc]  # starting anew is what a new object does
         return block
+
+
+def judge_line(
+    reading: Reading, rows: FrameRows, line: int, text: bytes, parsed: FrameLine | str | None, *, last: bool
+) -> None:
+    """Add what a line holds, or count it with the reason; half a line at the end is normal, and only told."""
+    if isinstance(parsed, FrameLine):
+        channel = reading.channel(parsed.channel)
+        if channel is None:
+            reading.skip(line, TOO_MANY_CHANNELS)
+        else:
+            rows.add(line, channel, parsed)
+    elif last and parsed is not None:
+        reading.warn("it ends in the middle of a line, as after a power cut; all lines before it are used.")
+    elif last and b"\0" in text:
+        reading.warn("it ends in NUL bytes, as after a power cut; all lines before them are used.")
+    elif parsed is not None:
+        reading.skip(line, parsed)
+
+
+def frames_of_lines(
+    reading: Reading, parse: Callable[[str], FrameLine | str | None], chunk_bytes: int
+) -> Iterator[ReadBlock]:
+    """Yield the frames of a text whose lines `parse` understands.
+
+    `parse` gives a line's frame, or why it is none, or None for a line that need not be one.
+    """
+    rows = FrameRows()
+    block_rows = _BLOCK_ROWS if reading.chunk_bytes is None else _FEW_ROWS
+    for line, content, last in numbered_lines(reading, chunk_bytes):
+        text = content.strip(b"\0 \t\r\n").decode("utf-8", "replace")
+        try:
+            parsed = parse(text) if text else None
+        except (ValueError, IndexError, OverflowError):  # a field that is no number, or not there
+            parsed = "a field that is missing or no number"
+        judge_line(reading, rows, line, content, parsed, last=last)
+        if len(rows) >= block_rows:
+            reading.n_frames += len(rows)
+            yield rows.take()
+    reading.n_frames += len(rows)
+    yield rows.take()
