@@ -48,6 +48,8 @@ _STATUS = re.compile(
 )
 _CODE = re.compile(r"ECC:\s*([01]{8})|CodeExt\s*=\s*0x([0-9A-F]+)", re.IGNORECASE)
 
+_AGREE_NS = 2_000_000_000
+
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _OTHER_MONTHS = {"mär": 3, "mrz": 3, "mai": 5, "okt": 10, "dez": 12, "fév": 2, "fev": 2, "avr": 4, "mag": 5, "aoû": 8}
 
@@ -64,6 +66,8 @@ class _AscLines:
         self._reading = reading
         self._base = 16
         self._relative = False
+        self._date_ns: int | None = None
+        self._trigger_ns: int | None = None
         self._start_ns: int | None = None
         self._t_ns = 0
         self._state_of: dict[str, str] = {}
@@ -78,6 +82,8 @@ class _AscLines:
         self._t_ns = self._t_ns + since_ns if self._relative else since_ns
         if abs(self._t_ns) > LATEST_NS // 4:
             return "a time out of range"
+        if self._start_ns is None:
+            self._start_ns = self._start(since_ns)
         kind = fields[1] if len(fields) > 1 else ""
         if kind == "CANFD":
             return self._fd(fields)
@@ -99,10 +105,23 @@ class _AscLines:
             return None
         date = _DATE.match(text)
         if date:
-            if self._start_ns is None:
-                self._start_ns = self._clock(date.group(1))
+            if text[0] in "dD":
+                self._date_ns = self._clock(date.group(1))
+            elif self._trigger_ns is None:
+                self._trigger_ns = self._clock(date.group(1))
             return None
         return None if _HEADER.match(text) else "not a line of an .asc capture"
+
+    def _start(self, first_ns: int) -> int:
+        """Decide what times count from, at the first of them.
+
+        The date in the header is that of the measurement's start; some writers put the time of writing there, and the
+        start behind ``Begin Triggerblock``. Where the two do not agree on the first time, the latter is right.
+        """
+        if self._date_ns is None or self._trigger_ns is None:
+            return self._date_ns or self._trigger_ns or 0
+        agree = abs(self._date_ns + first_ns - self._trigger_ns) <= _AGREE_NS
+        return self._date_ns if agree else self._trigger_ns
 
     def _clock(self, text: str) -> int | None:
         """Read the date of the measurement's start; None, and a warning, when it is not understood."""

@@ -23,6 +23,8 @@ _BUS_EVENT = 0x02
 _ALL_CLASSES = 0x3FF
 _KINDS = ("CAN_DataFrame", "CAN_ErrorFrame", "CAN_RemoteFrame")
 _CAN_BUS = 2
+_OPTIONS: dict[str, Any] = {"process_bus_logging": False}
+"""asammdf's own index of the buses is not needed, and slow."""
 
 
 def read_mf4(reading: Reading) -> Iterator[ReadBlock]:
@@ -37,7 +39,7 @@ def read_mf4(reading: Reading) -> Iterator[ReadBlock]:
 
     with unpacked_file(reading) as path, contextlib.ExitStack() as stack:
         try:
-            mdf = MDF(path, process_bus_logging=False)  # its index of buses is not needed, and slow
+            mdf = MDF(path, **_OPTIONS)  # its index of buses is not needed, and slow
             stack.callback(mdf.close)
             start_ns = round(mdf.header.start_time.timestamp() * 1e6) * 1000
             groups = [(number, name) for number, name in _bus_groups(mdf)]
