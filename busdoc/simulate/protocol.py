@@ -108,16 +108,22 @@ def dm1_frames(
         else the empty form each second
     """
     own = [code for code in codes if code.controller == controller and code.spn is not None]
-    changes = sorted({code.raised_s for code in own} | {code.cleared_s for code in own if code.cleared_s is not None})
-    moments = [phase_s + k for k in range(math.ceil(from_s - phase_s), math.ceil(until_s - phase_s))]
-    moments = [t for t in moments if not any(change <= t < change + 0.4 for change in changes)]
-    moments = sorted([t for t in moments if from_s <= t] + [t + 0.001 for t in changes if from_s <= t < until_s])
+    changes = {code.raised_s for code in own} | {code.cleared_s for code in own if code.cleared_s is not None}
+    changes = {change for change in changes if from_s <= change < until_s}
+    beats = [phase_s + k for k in range(max(0, math.ceil(from_s - phase_s)), math.ceil(until_s - phase_s))]
     frames: list[LooseFrame] = []
-    for moment in moments:
-        active = [c for c in own if c.raised_s <= moment and (c.cleared_s is None or moment < c.cleared_s)]
-        if not active and only_active and not any(0.0 <= moment - change < 0.01 for change in changes):
+    last_s = free_s = -math.inf
+    for due_s in sorted([*beats, *changes]):
+        # One transport session of a sender at a time (J1939-21 5.10), so a change waits for the end of the last one.
+        moment = max(due_s + 0.001 if due_s in changes else due_s, free_s)
+        if due_s not in changes and moment - last_s < 0.4:
             continue
-        frames += _dm1(active, controller, address, channel, moment)
+        active = [c for c in own if c.raised_s <= moment and (c.cleared_s is None or moment < c.cleared_s)]
+        if not active and only_active and due_s not in changes:
+            continue
+        sent = _dm1(active, controller, address, channel, moment)
+        frames += sent
+        last_s, free_s = moment, sent[-1].time_s + 0.05
     return frames
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from busdoc.actions.action import ActionKind
 from busdoc.actions.machine import Machine
 from busdoc.simulate.protocol import heartbeat
+from busdoc.simulate.random_codes import random_codes
 from busdoc.simulate.random_machine import Protocol, random_machine
 from busdoc.simulate.recording import FaultSign, Recording, Unit
 from busdoc.simulate.run import Run
@@ -267,9 +268,23 @@ def fill_to_load(streams: Sequence[Stream], load: float, bitrate: int, rng: np.r
 
 
 def healthy_recording(
-    seed: int, *, length_s: float, load: float = 0.8, protocol: Protocol | None = None, n_controllers: int = 12
+    seed: int,
+    *,
+    length_s: float,
+    load: float = 0.8,
+    protocol: Protocol | None = None,
+    n_controllers: int = 12,
+    most_codes: int = 0,
 ) -> tuple[Recording, tuple[Stream, ...]]:
     """Prepare a loaded, healthy bus: drifting clocks, priority queuing, events, bursts, engine-speed periods.
+
+    Parameters
+    ----------
+    seed : decides everything else
+    length_s, load : how long, and which share of the bit rate the cyclic streams take
+    protocol : None: by seed
+    n_controllers : how many
+    most_codes : raise and clear up to so many fault codes at once on every controller of a 29-bit bus
 
     Returns
     -------
@@ -286,5 +301,12 @@ def healthy_recording(
     streams[0] = replace(streams[0], beat=Beat.ENGINE_SPEED, period_s=0.02, jitter_s=0.0002)
     world = World(machine, (), rng)
     world.advance(length_s)
-    recording = Recording(world=world, units=machine_units(machine), rng=rng, until_s=length_s)
+    codes = random_codes(rng, machine.controllers, until_s=length_s, most=most_codes) if most_codes else ()
+    recording = Recording(
+        world=world,
+        units=machine_units(machine, dm1="always" if codes else "active"),
+        rng=rng,
+        until_s=length_s,
+        extra_codes=codes,
+    )
     return recording, fill_to_load(streams, load, bitrate, rng)

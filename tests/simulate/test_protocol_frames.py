@@ -3,6 +3,7 @@
 import numpy as np
 
 from busdoc.simulate.protocol import CodeSpan, boot_ups, claims, dm1_frames, emcy_frames, error_burst
+from busdoc.simulate.random_codes import random_codes
 from busdoc.simulate.timeline import Stint
 
 STARTED = Stint(start_s=10.0, end_s=60.0, fresh=True, heard=((10.0, 60.0),))
@@ -40,7 +41,7 @@ def test_no_active_fault_has_its_form() -> None:
 
 
 def test_a_controller_of_the_older_text_is_silent_but_for_the_clearing() -> None:
-    frames = dm1([code(168, 4, 1, raised_s=2.1, cleared_s=3.2)], only_active=True, until_s=10.0)
+    frames = dm1([code(168, 4, 1, raised_s=2.1, cleared_s=3.8)], only_active=True, until_s=10.0)
     assert [data[:17] for _, data in frames] == [
         "04 FF A8 00 04 01",
         "04 FF A8 00 04 01",
@@ -79,3 +80,21 @@ def test_error_frames_carry_the_class_of_the_linux_header() -> None:
     assert {f.id for f in frames} == {0x08}
     assert {f.data[2] for f in frames} <= {0x02, 0x04}
     assert all(abs(f.time_s - 5.0) < 0.5 for f in frames)
+
+
+def test_a_sender_keeps_to_one_transport_session_at_a_time() -> None:
+    # SAE J1939-21 5.10: a node sends one broadcast session at a time, its packets 50 to 200 ms apart.
+    codes = random_codes(np.random.default_rng(2), ["hopper"], until_s=300.0)
+    frames = dm1_frames(codes, "hopper", 0x31, 0, from_s=0.0, until_s=300.0, phase_s=0.5, only_active=False)
+    times = [frame.time_s for frame in frames]
+    assert times == sorted(times)
+    due = 0
+    for frame in frames:
+        if frame.id == 0x1CECFF31:
+            assert due == 0
+            due, n_packets = frame.data[3], 0
+        elif frame.id == 0x1CEBFF31:
+            n_packets += 1
+            assert frame.data[0] == n_packets
+            due -= 1
+    assert max(sum(c.raised_s <= t and (c.cleared_s or 1e9) > t for c in codes) for t in times) >= 12
