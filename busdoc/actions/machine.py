@@ -149,3 +149,25 @@ class Machine:
             seen.add(here)
             here = self.parts[here].owner if here in self.parts else None
         return None
+
+    def hanging_on(self, name: str) -> tuple[str, ...]:
+        """Name the parts and controllers that hang directly on this one: by plug, by supply or by bus."""
+        parts = (part.name for part in self.parts.values() if part.owner == name)
+        controllers = (one.name for one in self.controllers.values() if name in (one.feed, one.segment))
+        return (*parts, *controllers)
+
+    def below(self, name: str) -> tuple[str, ...]:
+        """Name everything that hangs on a part or controller, through any number of plugs, nearest first."""
+        found: dict[str, None] = {}
+        queue = [name]
+        while queue:
+            for lower in self.hanging_on(queue.pop(0)):
+                if lower not in found and lower != name:
+                    found[lower] = None
+                    queue.append(lower)
+        return tuple(found)
+
+    def controllers_below(self, name: str) -> tuple[str, ...]:
+        """Name the controllers that a feed supplies or that sit beyond a segment, in the order of the map."""
+        below = set(self.below(name))
+        return tuple(controller for controller in self.controllers if controller in below)
