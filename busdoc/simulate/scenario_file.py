@@ -42,6 +42,8 @@ __all__ = ["load_scenario"]
 _LARGEST_BYTES = 1_000_000
 _TABLES = ("scenario", "press", "unit", "stream", "fault", "step")
 _PROCEDURES = ("watch", "watch-until-lost", "restore-one-at-a-time", "half-split", "fiddle")
+_MOST_FRAMES = 20_000_000
+_MOST_SHOWINGS = 50_000
 _LONGEST_S = 7 * 24 * 3600.0
 
 
@@ -340,9 +342,25 @@ def _step(table: Table, machine: Machine) -> ScenarioStep:
 
 
 def _check(path: Path, scenario: Scenario) -> None:
-    """Refuse what would never end, or fill the disk."""
-    total_s = sum(step.seconds + step.dwell_s * step.times * max(len(step.branches), 1) for step in scenario.steps)
+    """Refuse what would never end, or fill memory and disk: a run is held whole."""
     if not scenario.steps:
         raise InputError(path.name, "at least one [[step]]", "none", 'Add [[step]] do = "watch", seconds = 60.')
+    total_s = sum(step.seconds + 2.0 * step.dwell_s * step.times * (len(step.branches) + 1) for step in scenario.steps)
     if total_s > _LONGEST_S:
         raise InputError(path.name, "steps of a week at most", f"{total_s:.0f} s", "Shorten it.")
+    periods_s = [stream.period_s or _cycle_s(stream, scenario) for stream in scenario.streams]
+    n_frames = total_s * sum(1.0 / period_s for period_s in periods_s)
+    if n_frames > _MOST_FRAMES:
+        found = f"about {n_frames / 1e6:.0f} million"
+        raise InputError(path.name, f"{_MOST_FRAMES // 1_000_000} million frames at most", found, "Shorten it.")
+    n_showings = total_s * sum(
+        min(fault.rate_hz, 1.0 / fault.holds_s) for fault in scenario.faults if not fault.latches
+    ) + total_s * scenario.background_rate_hz * len(scenario.machine.controllers)
+    if n_showings > _MOST_SHOWINGS:
+        found = f"about {n_showings:.0f}"
+        raise InputError(path.name, f"{_MOST_SHOWINGS} showings of faults at most", found, "Lower rates or time.")
+
+
+def _cycle_s(stream: ScenarioStream, scenario: Scenario) -> float:
+    layout = scenario.layouts[stream.message] if stream.message is not None else None
+    return layout.cycle_s if layout is not None and layout.cycle_s else 1.0

@@ -70,6 +70,13 @@ def folder_with(path: Path, text: str) -> Path:
         ("value = 12.5", "sine = [1, 2]", "expected sine as a list of 3 numbers"),
         ('machine = "machine.toml"', 'machine = "map.toml"', "found no 'map.toml' beside it"),
         ("[[step]]", "[[step]", "expected a TOML file"),
+        ("seconds = 4", "seconds = 1e9", "expected seconds as a number from 0 to 604800"),
+        ("seconds = 4", "seconds = 604800", "expected steps of a week at most"),
+        (
+            'latches = true\n\n[[step]]\ndo = "watch"\nseconds = 4',
+            'holds_s = 0.001\nrate_hz = 100.0\n\n[[step]]\ndo = "watch"\nseconds = 3000',
+            "expected 50000 showings of faults at most",
+        ),
         ('do = "watch"', 'do = "unplug"', "expected the part to unplug, found nothing"),
     ],
 )
