@@ -1,0 +1,5 @@
+"""`python -m busdoc`."""
+
+from busdoc.cli import run
+
+run()

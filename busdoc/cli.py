@@ -1,0 +1,228 @@
+"""The command line: parses what was typed, runs one command, turns errors into sentences and exit statuses.
+
+Everything heavy is imported inside the command that needs it, so that help answers at once.
+"""
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, NoReturn
+
+from busdoc.errors import BusdocError, InputError
+from busdoc.surroundings import ExitStatus, Surroundings
+
+if TYPE_CHECKING:
+    from busdoc.report.result import Result
+
+__all__ = ["build_parser", "main", "run"]
+
+_WELCOME = """\
+busdoc finds out why controllers drop off a CAN bus: from a recording, a message database, a machine map and a
+journal of what was unplugged and plugged.
+
+Isolation: which branch, and which part on it, takes the controller down?
+    busdoc postmortem session.log --machine sweeper.toml --db sweeper.dbc --actions actions.csv
+
+Post-mortem: a recording of hours, and a dropout that will not show while you stand there
+    busdoc postmortem day1.log.gz day2.log.gz --db sweeper.dbc
+
+After a power cycle: is every controller back in step, and when?
+    busdoc postmortem power-cycle.log --machine sweeper.toml --actions actions.csv
+
+See it work on a machine of our own:  busdoc demo
+All commands:                         busdoc --help
+"""
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Build the parser of every command."""
+    parser = argparse.ArgumentParser(
+        prog="busdoc",
+        description="CAN bus capture analyser for controller health. It listens and never transmits.",
+        epilog="Exit status: 0 analysed and healthy, 1 analysed and trouble found, 2 could not be done.",
+    )
+    parser.add_argument("--version", action="version", version=f"busdoc {_version()}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
+    _add_demo(commands)
+    _add_postmortem(commands)
+    _add_simulate(commands)
+    return parser
+
+
+def _version() -> str:
+    from busdoc import __version__
+
+    return __version__
+
+
+def _add_demo(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    demo = commands.add_parser(
+        "demo",
+        help="write the demo machine's recording, map, database and journal, and run the post-mortem on them",
+        description="Writes a street sweeper's capture, map, database and journal to a folder, runs the post-mortem "
+        "on them, prints the verdict and writes the report.",
+    )
+    demo.add_argument(
+        "-o", "--output", type=Path, default=Path("busdoc-demo"), metavar="DIR", help="folder to write to"
+    )
+    demo.set_defaults(run=_demo)
+
+
+def _add_postmortem(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    postmortem = commands.add_parser(
+        "postmortem",
+        help="the recorded case, end to end: who dropped, when, for how long, and which action did it",
+        description="Reads a capture and says which controllers dropped, when, for how long, whether they restarted "
+        "or were only unheard, which recorded action did it, and which part is suspected.",
+    )
+    postmortem.add_argument(
+        "capture", nargs="+", type=Path, metavar="CAPTURE", help="capture files, or folders of them"
+    )
+    postmortem.add_argument(
+        "--db",
+        action="append",
+        default=[],
+        metavar="[CHANNEL=]FILE",
+        help="message database (.dbc, .kcd, .sym, .arxml, .cdd); may be given several times",
+    )
+    postmortem.add_argument("--machine", type=Path, metavar="FILE", help="machine map (TOML)")
+    postmortem.add_argument("--actions", type=Path, metavar="FILE", help="journal of what was done (CSV)")
+    postmortem.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
+    postmortem.add_argument("--tables", type=Path, metavar="DIR", help="write tables as CSV and Parquet")
+    postmortem.set_defaults(run=_postmortem)
+
+
+def _add_simulate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    simulate = commands.add_parser(
+        "simulate",
+        help="make a capture with its truth from a scenario",
+        description="Runs a machine, its faults and a technician in software, and writes the capture, journal, map, "
+        "database and the truth to a folder.",
+    )
+    simulate.add_argument("scenario", type=Path, metavar="SCENARIO.toml")
+    simulate.add_argument("-o", "--output", type=Path, required=True, metavar="DIR", help="folder to write to")
+    simulate.add_argument("--seed", type=int, default=None, help="another run of the same scenario")
+    simulate.add_argument(
+        "--suffix", default=".log", help="kind of capture: .log, .log.gz, .asc, .blf, … (default .log)"
+    )
+    simulate.set_defaults(run=_simulate)
+
+
+def _database_argument(text: str) -> "Path | tuple[int | str, Path]":
+    """Read `FILE` or `CHANNEL=FILE`."""
+    channel, mark, file = text.partition("=")
+    if not mark or Path(text).exists():
+        return Path(text)
+    return (int(channel) if channel.isdigit() else channel), Path(file)
+
+
+def _demo(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
+    from busdoc.postmortem import postmortem
+    from busdoc.report.document import document
+    from busdoc.report.output import write_text
+    from busdoc.report.terminal import render
+    from busdoc.simulate.demo import write_demo
+
+    folder: Path = arguments.output
+    try:
+        files = write_demo(folder)
+    except OSError as error:
+        raise InputError(str(folder), "a folder that can be written", str(error), "Name another with -o.") from error
+    result = postmortem(
+        [files.capture], databases=[files.database], machine_file=files.machine, journal_file=files.actions
+    )
+    write_text(folder / "verdict.json", json.dumps(document(result), indent=1, ensure_ascii=False) + "\n")
+    text = render(result, width=surroundings.width, unicode=True)
+    write_text(folder / "verdict.txt", text)
+    print(
+        f"Written to {folder}: the capture, machine map, database, journal, truth and verdict.\n",
+        file=surroundings.stdout,
+    )
+    print(
+        text if surroundings.unicode else render(result, width=surroundings.width, unicode=False),
+        file=surroundings.stdout,
+    )
+    command = (
+        f"busdoc postmortem {files.capture} --db {files.database} --machine {files.machine} --actions {files.actions}"
+    )
+    print(f"The same by hand:\n  {command}", file=surroundings.stdout)
+    return ExitStatus.HEALTHY
+
+
+def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
+    from busdoc.postmortem import postmortem
+    from busdoc.progress import Progress
+
+    progress = Progress(surroundings)
+    try:
+        result = postmortem(
+            arguments.capture,
+            databases=[_database_argument(text) for text in arguments.db],
+            machine_file=arguments.machine,
+            journal_file=arguments.actions,
+            progress=progress.add,
+        )
+    finally:
+        progress.clear()
+    if arguments.tables is not None:
+        from busdoc.report.tables import write_tables
+
+        write_tables(result, arguments.tables)
+    _print_result(result, arguments, surroundings)
+    return ExitStatus.TROUBLE if result.trouble else ExitStatus.HEALTHY
+
+
+def _print_result(result: "Result", arguments: argparse.Namespace, surroundings: Surroundings) -> None:
+    if arguments.json:
+        from busdoc.report.document import document
+
+        json.dump(document(result), surroundings.stdout, indent=1, allow_nan=False)
+        surroundings.stdout.write("\n")
+        return
+    from busdoc.report.terminal import render
+
+    surroundings.stdout.write(render(result, width=surroundings.width, unicode=surroundings.unicode))
+
+
+def _simulate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
+    from busdoc.simulate.run_folder import run_scenario_file
+
+    run_scenario_file(arguments.scenario, arguments.output, seed=arguments.seed, suffix=arguments.suffix)
+    print(f"Written to {arguments.output}.", file=surroundings.stdout)
+    return ExitStatus.HEALTHY
+
+
+def main(argv: Sequence[str] | None = None, surroundings: Surroundings | None = None) -> ExitStatus:
+    """Run one command and give its exit status; every `BusdocError` becomes one sentence on stderr."""
+    surroundings = surroundings or Surroundings()
+    argv = sys.argv[1:] if argv is None else argv
+    if not argv:
+        surroundings.stdout.write(_WELCOME)
+        return ExitStatus.HEALTHY
+    arguments = build_parser().parse_args(argv)
+    command: Callable[[argparse.Namespace, Surroundings], ExitStatus] | None = getattr(arguments, "run", None)
+    if command is None:
+        build_parser().print_help(surroundings.stdout)
+        return ExitStatus.HEALTHY
+    try:
+        return command(arguments, surroundings)
+    except BusdocError as error:
+        print(f"busdoc: {error}", file=surroundings.stderr)
+        return ExitStatus.COULD_NOT
+    except KeyboardInterrupt:
+        print("busdoc: stopped.", file=surroundings.stderr)
+        return ExitStatus.COULD_NOT
+
+
+def run() -> NoReturn:
+    """Start the program: the entry point of the `busdoc` command."""
+    try:
+        status = main()
+        sys.stdout.flush()
+    except BrokenPipeError:  # the reader of our output has gone, for example `busdoc … | head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        status = ExitStatus.HEALTHY
+    sys.exit(status)

@@ -1,0 +1,25 @@
+"""Files that are written whole or not at all."""
+
+import os
+from pathlib import Path
+
+from busdoc.errors import InputError
+
+__all__ = ["write_text"]
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a UTF-8 text with Unix line ends; a half-written file never takes the name of a whole one.
+
+    Raises
+    ------
+    InputError : the file cannot be written
+    """
+    part = path.with_name(f".{path.name}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part.write_text(text, encoding="utf-8", newline="\n")
+        os.replace(part, path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise InputError(str(path), "a file that can be written", str(error), "Name another one.") from error

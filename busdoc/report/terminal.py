@@ -1,0 +1,287 @@
+"""The verdict as text for a terminal: the answer first, then the evidence.
+
+Plain lines that also read well in a log or to a screen reader; every state is a word.
+"""
+
+import textwrap
+from collections.abc import Iterator, Sequence
+
+from busdoc.actions.action import Action, ActionKind
+from busdoc.health.controller import ControllerHealth
+from busdoc.health.incident import Incident, IncidentKind, RanOn
+from busdoc.isolation.because import Because
+from busdoc.isolation.verdict import NextTest, Step
+from busdoc.report.headline import act_in_words, headline
+from busdoc.report.result import Result
+from busdoc.report.strip import ASCII, SHADED, draw_axis, draw_marks, draw_strip
+from busdoc.report.times import clock, duration
+
+__all__ = ["render", "step_in_words"]
+
+_MOST_INCIDENTS = 30
+_MOST_CODES = 20
+_MOST_CONTROLLERS = 60
+
+
+def render(result: Result, *, width: int = 80, unicode: bool = True) -> str:
+    """Write the whole verdict, `width` characters wide, without colour."""
+    width = max(60, min(width, 160))
+    parts = [
+        _wrapped(headline(result), width),
+        *_suspects(result, width),
+        *_next_tests(result, width),
+        *_presence(result, width, unicode),
+        *_incidents(result, width),
+        *_actions(result, width),
+        *_codes(result, width),
+        *_wire(result, width),
+        *_data(result, width),
+        *_cautions(result, width),
+    ]
+    text = "\n\n".join(part for part in parts if part) + "\n"
+    return text if unicode else text.translate(_PLAIN).encode("ascii", "replace").decode("ascii")
+
+
+_PLAIN = str.maketrans({"–": "-", "…": "...", "→": "->", "±": "+/-", "·": ".", "’": "'"})
+
+
+def _wrapped(text: str, width: int, indent: str = "", more: str | None = None) -> str:
+    return textwrap.fill(text, width, initial_indent=indent, subsequent_indent=indent if more is None else more)
+
+
+def _suspects(result: Result, width: int) -> Iterator[str]:
+    if result.isolation is None or not result.trouble:
+        return
+    named = [s for s in result.isolation.suspects if s.probability >= 0.005][:6]
+    if named:
+        lines = ["Which part"]
+        for suspect in named:
+            lines.append(f"  {suspect.probability:5.0%}  {suspect.part}")
+            lines += [_wrapped(reason, width, "         ") for reason in suspect.why[:4]]
+        yield "\n".join(lines)
+    cleared = [suspect.part for suspect in result.isolation.suspects if suspect.cleared]
+    if cleared:
+        yield "Cleared\n" + _wrapped(", ".join(cleared), width, "  ")
+
+
+def step_in_words(step: Step) -> str:
+    """Say one step as an instruction.
+
+    >>> step_in_words(Step(action=ActionKind.UNPLUG, part="harness-B"))
+    'unplug harness-B'
+    """
+    part = step.part or "the machine"
+    words = {
+        ActionKind.PLUG: f"plug {part} in",
+        ActionKind.UNPLUG: f"unplug {part}",
+        ActionKind.POWER_OFF: f"power off {part}",
+        ActionKind.POWER_ON: f"power on {part}",
+        ActionKind.POWER_CYCLE: f"power-cycle {part}",
+        ActionKind.SWAP: f"swap {part} with {step.into or 'a like part'}",
+        ActionKind.WIGGLE: f"wiggle {part}",
+        ActionKind.REPLACE: f"replace {part} with a known good one",
+        ActionKind.MARK: "watch",
+    }
+    return words[step.action]
+
+
+def _next_tests(result: Result, width: int) -> Iterator[str]:
+    if result.isolation is None or not result.isolation.next_tests or not result.trouble:
+        return
+    lines = ["Next test"]
+    for n, test in enumerate(result.isolation.next_tests[:3], start=1):
+        lines.append(_wrapped(_test(test), width, f"  {n}. ", "     "))
+        lines += [_wrapped(f"Caution: {caution}", width, "     ") for caution in test.cautions]
+    yield "\n".join(lines)
+
+
+def _test(test: NextTest) -> str:
+    steps = ", then ".join(step_in_words(step) for step in test.steps) or "watch"
+    return f"{steps[0].upper()}{steps[1:]}; watch {duration(test.watch_ns)}. {test.tells}"
+
+
+def _presence(result: Result, width: int, unicode: bool) -> Iterator[str]:
+    health = result.health
+    if not health.controllers:
+        return
+    shown = health.controllers[:_MOST_CONTROLLERS]
+    name_width = min(max(len(c.name) for c in shown), 22)
+    strip_width = max(20, width - name_width - 16)
+    glyphs = SHADED if unicode else ASCII
+    gaps = [gap for gap in health.gaps if gap.channel is None]
+    lines = [
+        f"Controllers ({glyphs[0]} heard, {glyphs[1]} silent, {glyphs[2]} partly silent, {glyphs[3]} not recorded)"
+    ]
+    for controller in shown:
+        strip = draw_strip(controller, gaps, health.start_ns, health.until_ns, strip_width, glyphs)
+        lines.append(f"  {_short(controller.name, name_width):<{name_width}} {strip} {_state(controller)}")
+    pad = " " * (name_width + 3)
+    marks = [(action.time_ns, str(action.n)) for action in result.actions]
+    if marks:
+        rows = draw_marks(marks, health.start_ns, health.until_ns, strip_width)[:4]
+        lines += [f"  {'actions' if k == 0 else '':<{name_width}} {row}".rstrip() for k, row in enumerate(rows)]
+    if result.codes:
+        raised = [(code.first_ns, "!") for code in sorted(result.codes, key=lambda code: code.first_ns)]
+        rows = draw_marks(raised, health.start_ns, health.until_ns, strip_width)[:2]
+        lines += [f"  {'codes' if k == 0 else '':<{name_width}} {row}".rstrip() for k, row in enumerate(rows)]
+    lines.append(pad + draw_axis(health.start_ns, health.until_ns, strip_width))
+    if len(health.controllers) > len(shown):
+        lines.append(f"  and {len(health.controllers) - len(shown)} more (--json has them all)")
+    yield "\n".join(lines)
+
+
+def _short(name: str, width: int) -> str:
+    return name if len(name) <= width else name[: width - 1] + "~"
+
+
+def _state(controller: ControllerHealth) -> str:
+    falls = f", fell {controller.dropouts}x" if controller.dropouts else ""
+    return f"{controller.state}{falls}"
+
+
+def _incidents(result: Result, width: int) -> Iterator[str]:
+    rows = [
+        (n, incident, because)
+        for n, (incident, because) in enumerate(zip(result.incidents, result.because, strict=True), start=1)
+        if incident.kind is not IncidentKind.CODE
+    ]
+    if not rows:
+        return
+    by_n = {action.n: action for action in result.actions}
+    lines = ["What happened"]
+    for n, incident, because in rows[:_MOST_INCIDENTS]:
+        lines += _incident(result, n, incident, because, by_n, width)
+    if len(rows) > _MOST_INCIDENTS:
+        lines.append(f"  and {len(rows) - _MOST_INCIDENTS} more (--json and --tables have them all)")
+    yield "\n".join(lines)
+
+
+def _incident(
+    result: Result, n: int, incident: Incident, because: Because, by_n: dict[int, Action], width: int
+) -> list[str]:
+    health = result.health
+    when = clock(incident.onset_ns, health.start_ns, epoch=result.capture.epoch)
+    lines = [_wrapped(f"{when}  {_kind(incident)}{_away(incident)}", width, f"  {n:>3}. ", "       ")]
+    lines.append(_wrapped(_reason(because, by_n), width, "       "))
+    evidence = [text for loss in incident.losses[:1] for text in loss.evidence[:3]]
+    if incident.ran_on is not RanOn.UNKNOWN and evidence:
+        sure = "" if incident.p_restarted is None else f" ({max(incident.p_restarted, 1 - incident.p_restarted):.0%})"
+        lines.append(_wrapped(f"{str(incident.ran_on).capitalize()}{sure}: {'; '.join(evidence)}.", width, "       "))
+    lines += [_wrapped(text, width, "       ") for text in incident.why[:2]]
+    return lines
+
+
+def _kind(incident: Incident) -> str:
+    names = ", ".join(incident.controllers[:6]) + (", …" if len(incident.controllers) > 6 else "")
+    return {
+        IncidentKind.DROPOUT: f"{names} dropped off the bus",
+        IncidentKind.RESTART: f"{names} restarted",
+        IncidentKind.LATE: f"{names} late: some of its streams stopped while others went on",
+        IncidentKind.BUS_SILENCE: "the whole bus fell silent",
+        IncidentKind.CAPTURE_GAP: "the recorder lost frames or time",
+        IncidentKind.CODE: f"{names} raised {incident.code}",
+    }[incident.kind]
+
+
+def _away(incident: Incident) -> str:
+    if incident.kind is IncidentKind.RESTART:
+        return ""
+    if incident.back_ns is None:
+        return ", silent to the end"
+    steady = (
+        f", in step {duration(incident.steady_ns - incident.back_ns)} later"
+        if incident.steady_ns is not None and incident.steady_ns > incident.back_ns
+        else ""
+    )
+    return f", back after {duration(incident.back_ns - incident.last_seen_ns)}{steady}"
+
+
+def _reason(because: Because, by_n: dict[int, Action]) -> str:
+    action = by_n.get(because.action) if because.action is not None else None
+    if action is None:
+        return "No recorded action explains it." if by_n else "No actions are recorded."
+    lag = ""
+    if because.lag_ns is not None:
+        side = "after" if because.lag_ns >= 0 else "before"
+        lag = f", {duration(abs(because.lag_ns))} {side} the press"
+    if because.expected:
+        return f"Expected: {act_in_words(action)} (action {action.n}) takes it away{lag}."
+    return f"Answers to {act_in_words(action)} (action {action.n}, {because.probability:.0%}{lag})."
+
+
+def _actions(result: Result, width: int) -> Iterator[str]:
+    if not result.actions:
+        return
+    lines = ["What was done"]
+    for action in result.actions[:60]:
+        when = clock(action.time_ns, result.health.start_ns, epoch=result.capture.epoch)
+        note = f" – {action.note}" if action.note and action.kind is not ActionKind.MARK else ""
+        origin = "" if action.origin == "journal" else f" (seen on the {action.origin})"
+        lines.append(_wrapped(f"{when}  {act_in_words(action)}{origin}{note}", width, f"  {action.n:>3}. ", "       "))
+    if len(result.actions) > 60:
+        lines.append(f"  and {len(result.actions) - 60} more")
+    yield "\n".join(lines)
+
+
+def _codes(result: Result, width: int) -> Iterator[str]:
+    if not result.codes:
+        return
+    lines = ["Fault codes"]
+    for code in result.codes[:_MOST_CODES]:
+        first = clock(code.first_ns, result.health.start_ns, epoch=result.capture.epoch)
+        state = "active at the end" if code.active else "no longer active"
+        times = "" if code.occurrences == 1 else f", raised {code.occurrences} times"
+        text = f"{code.controller}: {code.code}, {code.text}. First {first}{times}; {state}."
+        if code.points_at:
+            text += f" Look at: {', '.join(code.points_at)}."
+        lines.append(_wrapped(text, width, "  ", "    "))
+    if len(result.codes) > _MOST_CODES:
+        lines.append(f"  and {len(result.codes) - _MOST_CODES} more")
+    yield "\n".join(lines)
+
+
+def _wire(result: Result, width: int) -> Iterator[str]:
+    lines = []
+    names = dict(result.capture.channel_names)
+    for wire in result.health.wire:
+        name = names.get(wire.channel, str(wire.channel))
+        if wire.mean_load is None:
+            load = "load unknown (no bit rate in the map)"
+        else:
+            load = f"load {wire.mean_load:.1%} on average, {wire.peak_load or 0.0:.1%} in the busiest second"
+        errors = int(wire.error_frames.sum())
+        text = f"{name}: {int(wire.frames.sum()):,} frames, {load}; {errors:,} error frame{'s' * (errors != 1)}"
+        lines.append(_wrapped(text, width, "  ", "    "))
+        for t_ns, words in wire.error_states[:8]:
+            when = clock(t_ns, result.health.start_ns, epoch=result.capture.epoch)
+            lines.append(_wrapped(f"{when}  {words}", width, "    "))
+        if len(wire.error_states) > 8:
+            lines.append(f"    and {len(wire.error_states) - 8} more")
+    if lines:
+        yield "\n".join(["The wire", *lines])
+
+
+def _data(result: Result, width: int) -> Iterator[str]:
+    facts, health = result.capture, result.health
+    lines = [
+        _wrapped(
+            f"{health.frames:,} frames in {len(facts.files)} file{'s' * (len(facts.files) != 1)}, "
+            f"{duration(health.until_ns - health.start_ns)}"
+            + (f"; {facts.skipped_lines:,} lines could not be read" if facts.skipped_lines else ""),
+            width,
+            "  ",
+        )
+    ]
+    lines += [_wrapped(f"{s.file}, line {s.line}: {s.reason}", width, "    ", "      ") for s in facts.skipped[:5]]
+    lines += [_wrapped(text, width, "  ! ", "    ") for text in _unique(result.warnings)]
+    yield "\n".join(["The data", *lines])
+
+
+def _unique(texts: Sequence[str]) -> list[str]:
+    return list(dict.fromkeys(texts))[:20]
+
+
+def _cautions(result: Result, width: int) -> Iterator[str]:
+    if not result.trouble:
+        return
+    yield "\n".join(["Cautions", *(_wrapped(text, width, "  - ", "    ") for text in result.cautions())])

@@ -1,0 +1,53 @@
+"""What a command runs in: its output streams and what they can show; handed in, so that tests patch nothing."""
+
+import os
+import shutil
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import IntEnum
+from typing import TextIO
+
+__all__ = ["ExitStatus", "Surroundings"]
+
+
+class ExitStatus(IntEnum):
+    """What a command says to a script."""
+
+    HEALTHY = 0
+    """Analysed, nothing wrong; or done."""
+    TROUBLE = 1
+    """Analysed, trouble found."""
+    COULD_NOT = 2
+    """It could not be done; the reason is on stderr."""
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """Streams and environment of one run of the program."""
+
+    stdout: TextIO = field(default_factory=lambda: sys.stdout)
+    stderr: TextIO = field(default_factory=lambda: sys.stderr)
+    environ: Mapping[str, str] = field(default_factory=lambda: os.environ)
+
+    @property
+    def width(self) -> int:
+        """Columns that a line may take: the terminal's, or 100 where there is none."""
+        if self.environ.get("COLUMNS", "").isdigit():
+            return int(self.environ["COLUMNS"])
+        return shutil.get_terminal_size((100, 24)).columns if self.stdout.isatty() else 100
+
+    @property
+    def unicode(self) -> bool:
+        """Whether stdout can write the characters of the presence strip."""
+        encoding = getattr(self.stdout, "encoding", None) or "ascii"
+        try:
+            "━·╌–…→±".encode(encoding)
+        except (UnicodeEncodeError, LookupError):
+            return False
+        return True
+
+    @property
+    def shows_progress(self) -> bool:
+        """Progress goes to stderr, and only when a person watches."""
+        return self.stderr.isatty()
