@@ -188,7 +188,7 @@ class _AscLines:
         flags |= _FD | (_TRANSMITTED if sent else 0)
         flags |= (_BRS if rest[0] == "1" else 0) | (_ESI if rest[1] == "1" else 0)
         length = int(rest[3])
-        if length == 0:  # a remote frame: python-can reads the length asked for from the code
+        if length == 0 and int(rest[2], 16):  # a remote frame; with a code of 0 it is an empty FD frame
             return self._frame(channel, id_, flags | _REMOTE, min(int(rest[2], 16), 8), b"")
         payload = self._bytes(rest[4 : 4 + length])
         if len(payload) < length:

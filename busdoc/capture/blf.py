@@ -121,7 +121,7 @@ def _contents(file: IO[bytes], reading: Reading) -> Iterator[bytes]:
 def _inflated(content: bytes, reading: Reading) -> bytes:
     """Give what a container holds; nothing, and a warning, when it is damaged."""
     if len(content) < _CONTAINER.size:
-        reading.warn("a container is too short to hold anything; it is left out.", kind="container")
+        reading.warn("a container is too short to hold anything; it is left out.")
         return b""
     method, unpacked_size = _CONTAINER.unpack_from(content)
     packed = content[_CONTAINER.size :]
@@ -132,7 +132,7 @@ def _inflated(content: bytes, reading: Reading) -> bytes:
             return zlib.decompressobj().decompress(packed, _MOST_OBJECT_BYTES)
         except zlib.error:
             pass
-    reading.warn("a container is damaged, or packed in a way that is not known; it is left out.", kind="container")
+    reading.warn("a container is damaged, or packed in a way that is not known; it is left out.")
     return b""
 
 
@@ -156,7 +156,7 @@ class _Objects:
                 self._tail = data[max(at, len(data) - 3) :]
                 return
             if found - at > 8:
-                self._reading.warn("bytes between objects are damaged; they are stepped over.", kind="objects")
+                self._reading.warn("bytes between objects are damaged; they are stepped over.")
             at = found
             if len(data) - at < _BASE.size:
                 break

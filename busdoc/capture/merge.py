@@ -103,7 +103,7 @@ def merged_by_time(
 
 
 def in_sequence(
-    streams: Sequence[FileStream], table: ChannelTable, gaps: list[RecorderGap], warnings: list[str]
+    streams: Sequence[FileStream], table: ChannelTable, gaps: list[RecorderGap]
 ) -> Generator[FrameBlock, None, None]:
     """Lay files one after the other whose times count from their own start."""
     end_ns: int | None = None
@@ -113,9 +113,9 @@ def in_sequence(
             start_ns = stream.first_ns
             if start_ns <= end_ns:
                 shift_ns = end_ns + _APART_NS - start_ns
-                warnings.append(
-                    f"{stream.reading.file.name}: its times count from its own start; it is laid behind the file before"
-                    " it, and how long the pause really was is not known."
+                stream.reading.warn(
+                    "times count from the file's own start; it is laid behind the file before it, and how long the"
+                    " pause really was is not known."
                 )
             if start_ns + shift_ns - end_ns > _TOUCHING_NS:
                 gaps.append(

@@ -200,6 +200,6 @@ def _duration(n_ns: int) -> str:
     """
     n_s = n_ns / 1e9
     for unit, size_s in (("years", 365 * 86_400), ("days", 86_400), ("hours", 3600), ("minutes", 60)):
-        if n_s >= size_s:
+        if n_s >= 0.995 * size_s:
             return f"{n_s / size_s:.1f} {unit}"
     return f"{n_s:.3f} s"

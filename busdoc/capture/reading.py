@@ -144,13 +144,16 @@ class Reading:
         self.skipped.add(self.file, line, reason)
 
     def warn(self, text: str, *, kind: str | None = None) -> None:
-        """Say what is odd about the file, as a sentence; of one `kind` only the first few are kept."""
-        kind = text if kind is None else kind
-        times = self._times_warned[kind] = self._times_warned.get(kind, 0) + 1
-        if times == _MOST_WARNINGS:
-            text += " Further warnings of this kind are left out."
-        if times <= _MOST_WARNINGS:
-            self.warnings.append(f"{self.file.name}: {text}")
+        """Say what is odd about the file, as a sentence; the same once only, and of one `kind` only the first few."""
+        if text in self.warnings:
+            return
+        if kind is not None:
+            times = self._times_warned[kind] = self._times_warned.get(kind, 0) + 1
+            if times > _MOST_WARNINGS:
+                return
+            if times == _MOST_WARNINGS:
+                text += " Further warnings of this kind are left out."
+        self.warnings.append(text)
 
     def gap(self, from_ns: int, to_ns: int, why: str) -> None:
         """Record that nothing between two times was recorded."""

@@ -92,7 +92,15 @@ class Capture:
     @property
     def warnings(self) -> tuple[str, ...]:
         """What was odd so far: clocks set, files that overlap or break off, zones that are not known."""
-        return tuple(text for reading in self._readings for text in reading.warnings) + tuple(self._seam_warnings)
+        names_of: dict[str, list[str]] = {}
+        for reading in self._readings:
+            for text in reading.warnings:
+                names_of.setdefault(text, []).append(reading.file.name)
+        own = tuple(
+            f"{names[0]}{f' and {len(names) - 1} more' if len(names) > 1 else ''}: {text}"
+            for text, names in names_of.items()
+        )
+        return own + tuple(self._seam_warnings)
 
     @property
     def gaps(self) -> tuple[RecorderGap, ...]:
@@ -129,7 +137,7 @@ class Capture:
             raise self._nothing_found()
         for reading in self._readings:
             if not reading.n_frames:
-                self._seam_warnings.append(f"{reading.file.name}: it holds not one frame.")
+                reading.warn("it holds not one frame.")
 
     def _reading(self, file: Path, skipped: SkipCount | None = None) -> Reading:
         return Reading(
@@ -150,8 +158,9 @@ class Capture:
             for reading, first_ns in zip(self._readings, first_times, strict=True)
             if first_ns is not None
         ]
-        merge = in_sequence if len(streams) == 1 or not self.epoch else merged_by_time
-        return merge(streams, self.channels, self._gaps, self._seam_warnings)
+        if len(streams) == 1 or not self.epoch:
+            return in_sequence(streams, self.channels, self._gaps)
+        return merged_by_time(streams, self.channels, self._gaps, self._seam_warnings)
 
     def _peek(self) -> list[int | None]:
         """Find the time of each file's first frame; None for a file without one."""

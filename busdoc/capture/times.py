@@ -47,5 +47,5 @@ def nanoseconds_of_float(seconds: float) -> int:
 def unix_ns(start: datetime, reading: Reading) -> int:
     """Give the Unix time of a wall clock without a zone, and say which zone was taken."""
     zone = reading.wall_clock
-    reading.warn(f"its times are wall-clock times without a zone; they are read as {zone}.", kind="zone")
+    reading.warn(f"its times are wall-clock times without a zone; they are read as {zone}.")
     return round(start.replace(tzinfo=zone, microsecond=0).timestamp()) * 10**9 + start.microsecond * 1000
