@@ -1,0 +1,127 @@
+"""Incidents as arrays: who fell when, who was away already, and since when each had been back.
+
+Takes the incidents and the names of the controllers; knows neither actions nor parts.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from busdoc.arrays import BoolArray, Float64Array
+from busdoc.health.incident import Incident, IncidentKind, Loss
+
+__all__ = ["FALLS", "Losses", "gather_losses", "losses_of"]
+
+_NS = 1e9
+FALLS = (IncidentKind.DROPOUT, IncidentKind.RESTART, IncidentKind.BUS_SILENCE)
+"""Kinds of incidents in which a controller really stopped, or could no longer be heard."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Losses:
+    """K incidents of C controllers; times in seconds after a common zero, ascending."""
+
+    incident: tuple[int, ...]
+    """(K,) index into the incidents that were given."""
+    t_s: Float64Array
+    """(K,) best guess of the moment: between the last frame heard and the first one missed."""
+    hit: BoolArray
+    """(K, C) who fell."""
+    up: BoolArray
+    """(K, C) who was on the bus just before."""
+    since_s: Float64Array
+    """(K, C) when each had last come back (or the zero, when it had never been away)."""
+    p_restarted: Float64Array
+    """(K,) NaN where unknown."""
+    away: tuple[tuple[tuple[float, float], ...], ...]
+    """For each controller: (from, to) of its absences, ascending; infinity while it is still away."""
+
+
+def losses_of(incident: Incident) -> tuple[Loss, ...]:
+    """Give the single controllers' losses, made up from the whole where the incident does not list them."""
+    if incident.losses:
+        return incident.losses
+    return tuple(
+        Loss(
+            controller=name,
+            last_seen_ns=incident.last_seen_ns,
+            onset_ns=incident.onset_ns,
+            back_ns=incident.back_ns,
+            steady_ns=incident.steady_ns,
+            ran_on=incident.ran_on,
+            p_restarted=incident.p_restarted,
+        )
+        for name in incident.controllers
+    )
+
+
+def gather_losses(
+    incidents: Sequence[Incident],
+    controllers: Sequence[str],
+    zero_ns: int,
+    absent: Sequence[tuple[str, int, int | None]] = (),
+) -> Losses:
+    """Put incidents into arrays.
+
+    Parameters
+    ----------
+    incidents : in any order; only those in which a controller fell are used
+    controllers : names, in the order of the arrays
+    zero_ns : what the seconds count from
+    absent : (controller, from, to) known otherwise: who was away from the start, for one
+    """
+    index = {name: c for c, name in enumerate(controllers)}
+    order = sorted(
+        (k for k, incident in enumerate(incidents) if incident.kind in FALLS),
+        key=lambda k: (incidents[k].last_seen_ns, k),
+    )
+    away: list[list[tuple[float, float]]] = [[] for _ in controllers]
+    for name, from_ns, to_ns in absent:
+        if name in index:
+            away[index[name]].append(((from_ns - zero_ns) / _NS, np.inf if to_ns is None else (to_ns - zero_ns) / _NS))
+    for k in order:
+        for loss in losses_of(incidents[k]):
+            if loss.controller in index:
+                from_s = (loss.last_seen_ns - zero_ns) / _NS
+                to_s = np.inf if loss.back_ns is None else (loss.back_ns - zero_ns) / _NS
+                away[index[loss.controller]].append((from_s, max(from_s, to_s)))
+    spans = [_merged(one) for one in away]
+    n, width = len(order), len(controllers)
+    t_s, p = np.zeros(n), np.full(n, np.nan)
+    hit, up = np.zeros((n, width), np.bool_), np.ones((n, width), np.bool_)
+    since_s = np.zeros((n, width))
+    for row, k in enumerate(order):
+        incident = incidents[k]
+        t_s[row] = (incident.last_seen_ns + (incident.onset_ns - incident.last_seen_ns) // 2 - zero_ns) / _NS
+        if incident.p_restarted is not None:
+            p[row] = incident.p_restarted
+        first_s = (incident.last_seen_ns - zero_ns) / _NS
+        for loss in losses_of(incident):
+            if loss.controller in index:
+                hit[row, index[loss.controller]] = True
+        for c, absences in enumerate(spans):
+            before = [(a, b) for a, b in absences if a < first_s]
+            if before:
+                back_s = before[-1][1]
+                up[row, c] = back_s <= first_s or hit[row, c]
+                since_s[row, c] = min(back_s, first_s)
+    return Losses(
+        incident=tuple(order),
+        t_s=t_s,
+        hit=hit,
+        up=up,
+        since_s=since_s,
+        p_restarted=p,
+        away=tuple(tuple(one) for one in spans),
+    )
+
+
+def _merged(spans: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    merged: list[tuple[float, float]] = []
+    for from_s, to_s in sorted(spans):
+        if merged and from_s < merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(merged[-1][1], to_s))
+        else:
+            merged.append((from_s, to_s))
+    return merged
