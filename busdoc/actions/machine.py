@@ -156,6 +156,22 @@ class Machine:
         controllers = (one.name for one in self.controllers.values() if name in (one.feed, one.segment))
         return (*parts, *controllers)
 
+    def above(self, name: str) -> tuple[str, ...]:
+        """Name everything that a part or controller hangs on: by plug, by supply and by bus, nearest first."""
+        found: dict[str, None] = {}
+        queue = [name]
+        while queue:
+            here = queue.pop(0)
+            if here in self.controllers:
+                owners = (self.controllers[here].feed, self.controllers[here].segment)
+            else:
+                owners = (self.parts[here].owner if here in self.parts else None, None)
+            for owner in owners:
+                if owner is not None and owner not in found and owner != name:
+                    found[owner] = None
+                    queue.append(owner)
+        return tuple(found)
+
     def below(self, name: str) -> tuple[str, ...]:
         """Name everything that hangs on a part or controller, through any number of plugs, nearest first."""
         found: dict[str, None] = {}
