@@ -225,7 +225,7 @@ def _fd_64(t_ns: int, data: bytes, at: int) -> FrameLine:
 
 
 def _length(code: int, flags: int) -> int:
-    length = LENGTH_OF_CODE[code & 0x0F]
+    length = LENGTH_OF_CODE[min(code, 15)]
     return length if flags & _FDF else min(length, 8)
 
 
