@@ -8,6 +8,7 @@ import logging
 import warnings as python_warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -177,6 +178,8 @@ def _signals(theirs: Any) -> tuple[tuple[Signal, ...], list[str]]:
             left_out.append(f"{theirs.name}.{signal.name} has {length} bits and is left out (at most 64 are decoded)")
         elif is_float and length not in _FLOAT_BITS:
             left_out.append(f"{theirs.name}.{signal.name} is a float of {length} bits and is left out")
+        elif not (isfinite(signal.conversion.scale) and isfinite(signal.conversion.offset)):
+            left_out.append(f"{theirs.name}.{signal.name} has a scale or an offset that is no number and is left out")
         elif signal.name in kept:
             left_out.append(f"{theirs.name} has two signals named {signal.name}; the first is used")
         else:

@@ -1,0 +1,73 @@
+"""The payloads of some frames of one message, in the shapes that signals are taken from."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from busdoc.arrays import BoolArray, Int64Array, UInt8Array, UInt64Array
+from busdoc.capture.frames import FrameBlock, FrameFlag
+
+__all__ = ["Payloads", "long_starts", "payload_lengths", "payload_words"]
+
+_NO_DATA = int(FrameFlag.ERROR | FrameFlag.REMOTE)
+_MOST_BYTES = 64
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class Payloads:
+    """n payloads."""
+
+    length: UInt8Array
+    """(n,) bytes that each really has."""
+    words: UInt64Array
+    """(n,) the first 8 bytes as a little-endian number."""
+    matrix: UInt8Array | None
+    """(n, bytes) all that the message needs, zero beyond a payload's end; None when 8 bytes hold it."""
+
+    @classmethod
+    def of(cls, block: FrameBlock, rows: Int64Array, n_bytes: int) -> "Payloads":
+        """Take the first `n_bytes` of the rows' payloads; a remote or an error frame has none."""
+        length = payload_lengths(block)[rows]
+        words = payload_words(block)[rows]
+        matrix = None
+        if n_bytes > 8 and len(block.long.row):
+            matrix = _matrix(block, rows, min(n_bytes, _MOST_BYTES))
+        return cls(length=length, words=words, matrix=matrix)
+
+
+def payload_words(block: FrameBlock) -> UInt64Array:
+    """Give the first 8 bytes of each row as a little-endian number, sharing memory where the processor is one."""
+    words: UInt64Array = np.ascontiguousarray(block.data).view("<u8").reshape(-1).astype(np.uint64, copy=False)
+    return words
+
+
+def payload_lengths(block: FrameBlock) -> UInt8Array:
+    """Give the bytes that each row really has: none in a remote or an error frame, 8 where the rest was not kept."""
+    length = block.length
+    no_data = (block.flags & np.uint16(_NO_DATA)) != 0
+    beyond: BoolArray = length > 8
+    if beyond.any():
+        kept = np.zeros(len(length), np.bool_)
+        kept[block.long.row] = True
+        length = np.where(beyond & ~kept, np.uint8(8), length)
+    return np.where(no_data, np.uint8(0), length) if no_data.any() else length
+
+
+def long_starts(block: FrameBlock) -> Int64Array:
+    """Give where each row's payload begins in `block.long.bytes`; -1 for a row of up to 8 bytes."""
+    starts = np.full(len(block), -1, np.int64)
+    starts[block.long.row] = block.long.start[:-1]
+    return starts
+
+
+def _matrix(block: FrameBlock, rows: Int64Array, n_bytes: int) -> UInt8Array:
+    matrix = np.zeros((len(rows), n_bytes), np.uint8)
+    matrix[:, :8] = block.data[rows]
+    at = np.minimum(np.searchsorted(block.long.row, rows), len(block.long.row) - 1)
+    is_long = np.flatnonzero(block.long.row[at] == rows)
+    first = block.long.start[at[is_long], None]
+    last = block.long.start[at[is_long] + 1, None]
+    index = first + np.arange(n_bytes)
+    inside = index < last
+    matrix[is_long] = np.where(inside, block.long.bytes[np.where(inside, index, 0)], np.uint8(0))
+    return matrix

@@ -1,0 +1,137 @@
+"""Folds frames into the state of their signals with compiled code, a share of the streams to each thread."""
+
+import os
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from busdoc.arrays import Int32Array, Int64Array, UInt8Array, UInt64Array
+from busdoc.capture.frames import FrameBlock
+from busdoc.decode.payload import long_starts, payload_lengths, payload_words
+from busdoc.decode.signal_fold import Changes
+from busdoc.decode.signal_plan import SignalPlan
+from busdoc.decode.signal_state import SignalState
+
+__all__ = ["fold_in_threads"]
+
+_CHANGES_AT_ONCE = 1 << 16
+_MOST_THREADS = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Work:
+    """What all threads read; each writes only the rows of its own streams."""
+
+    state: SignalState
+    frames: Int64Array
+    plan: SignalPlan
+    first_slot: Int64Array
+    stream_of: Int32Array
+    owner_of: UInt8Array
+    t_ns: Int64Array
+    words: UInt64Array
+    lengths: UInt8Array
+    long_starts: Int64Array
+    long_bytes: UInt8Array
+
+
+def fold_in_threads(
+    state: SignalState,
+    frames: Int64Array,
+    plan: SignalPlan,
+    first_slot: Int64Array,
+    block: FrameBlock,
+    stream_of: Int32Array,
+) -> list[Changes]:
+    """Fold a block into `state` and `frames` (frames of each stream); give the changes to keep.
+
+    Parameters
+    ----------
+    plan : the signals of all streams after one another
+    first_slot : (streams + 1,) where each stream's signals begin
+    stream_of : (frames,) each frame's stream; -1 for none
+    """
+    n_streams = len(first_slot) - 1
+    n_threads = max(1, min(_MOST_THREADS, os.cpu_count() or 1, n_streams))
+    work = _Work(
+        state=state,
+        frames=frames,
+        plan=plan,
+        first_slot=first_slot,
+        stream_of=stream_of,
+        owner_of=_shares(stream_of, np.diff(first_slot), n_threads),
+        t_ns=np.ascontiguousarray(block.t_ns),
+        words=payload_words(block),
+        lengths=np.ascontiguousarray(payload_lengths(block)),
+        long_starts=long_starts(block) if plan.n_bytes > 8 and len(block.long.row) else np.empty(0, np.int64),
+        long_bytes=np.ascontiguousarray(block.long.bytes),
+    )
+    if n_threads == 1:
+        return _fold_share(work, 0)
+    with ThreadPoolExecutor(n_threads, "signals") as pool:
+        waiting = [pool.submit(_fold_share, work, owner) for owner in range(n_threads)]
+        return [changes for future in waiting for changes in future.result()]
+
+
+def _fold_share(work: _Work, owner: int) -> list[Changes]:
+    from busdoc.decode.signal_kernel import fold_rows  # numba: 0.25 s to import
+
+    room = _CHANGES_AT_ONCE + int(np.diff(work.first_slot).max(initial=1))
+    slot, t_ns, bits = np.empty(room, np.int64), np.empty(room, np.int64), np.empty(room, np.int64)
+    status, is_status = np.empty(room, np.uint8), np.empty(room, np.uint8)
+    parts: list[Changes] = []
+    start = 0
+    while start < len(work.stream_of):
+        start, n_out = fold_rows(
+            start,
+            owner,
+            work.stream_of,
+            work.owner_of,
+            work.first_slot,
+            work.t_ns,
+            work.words,
+            work.lengths,
+            work.long_starts,
+            work.long_bytes,
+            work.plan.layout,
+            work.plan.limits,
+            work.plan.factors,
+            work.plan.branches,
+            work.plan.named_raw,
+            work.plan.named_status,
+            work.state.policy,
+            work.state.most_kept,
+            work.state.counts,
+            work.state.measures,
+            work.frames,
+            slot,
+            t_ns,
+            bits,
+            status,
+            is_status,
+        )
+        if n_out:
+            parts.append(
+                Changes(
+                    slot=slot[:n_out].copy(),
+                    t_ns=t_ns[:n_out].copy(),
+                    bits=bits[:n_out].copy(),
+                    status=status[:n_out].copy(),
+                    is_status=is_status[:n_out].astype(np.bool_),
+                )
+            )
+    return parts
+
+
+def _shares(stream_of: Int32Array, n_signals: Int64Array, n_threads: int) -> UInt8Array:
+    """Share the streams out so that each thread has about as many values to decode."""
+    n_frames = np.bincount(stream_of + 1, minlength=len(n_signals) + 1)[1:]
+    load = n_frames * n_signals
+    shares = np.zeros(n_threads, np.int64)
+    owner_of = np.zeros(len(n_signals), np.uint8)
+    for stream in np.argsort(-load, kind="stable").tolist():
+        owner = int(np.argmin(shares))
+        owner_of[stream] = owner
+        shares[owner] += load[stream]
+    return owner_of
