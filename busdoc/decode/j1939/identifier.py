@@ -24,6 +24,7 @@ __all__ = [
     "PGN_TP_DT",
     "destination_address",
     "extended_id",
+    "group_and_destination",
     "is_j1939",
     "parameter_group",
     "priority",
@@ -89,3 +90,15 @@ def extended_id(pgn: int, source: int, *, destination: int = GLOBAL_ADDRESS, pri
     """
     is_pdu1 = (pgn >> 8) & 0xFF < _FIRST_PDU2_FORMAT
     return priority << 26 | pgn << 8 | (destination << 8 if is_pdu1 else 0) | source
+
+
+def group_and_destination(id_: int) -> tuple[int, int]:
+    """Give the parameter group number and the destination of one identifier.
+
+    >>> group_and_destination(0x1CEB2A17)
+    (60160, 42)
+    """
+    group = (id_ >> 8) & 0x3FFFF
+    if (group >> 8) & 0xFF < _FIRST_PDU2_FORMAT:
+        return group & 0x3FF00, group & 0xFF
+    return group, GLOBAL_ADDRESS
