@@ -389,7 +389,6 @@ class World:
             state.cause = f"fault:{unheard_by.fault.part}" if unheard_by is not None else "bus"
             state.action = n
         self._write(name, "lost", state.cause, stopped, n)
-        state.started = False
 
     def _write(self, name: str, kind: str, cause: str, restarted: bool, n: int | None) -> None:
         self.events.append(

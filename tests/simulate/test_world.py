@@ -13,6 +13,7 @@ from busdoc.actions.action import ActionKind
 from busdoc.actions.machine import Controller, Machine, Part, PartKind
 from busdoc.health.controller import ControllerSpec
 from busdoc.simulate.random_machine import random_machine
+from busdoc.simulate.technician import Habits, Technician
 from busdoc.simulate.world import Fault, World, WorldEvent
 
 
@@ -126,6 +127,14 @@ def test_a_segment_fault_leaves_everyone_beyond_it_running() -> None:
     }
 
 
+def test_an_open_segment_does_not_fail_again_while_it_is_open() -> None:
+    w = world(Fault(part="rear", delay_s=0.5, holds_s=3.0))
+    w.advance(1.0)
+    w.act(ActionKind.MARK)
+    w.advance(2.8)
+    assert [(e.time_s, e.kind) for e in w.events if e.controller == "fan"] == [(0.5, "lost"), (3.5, "back")]
+
+
 def test_a_fault_of_the_near_segment_silences_the_far_one_too() -> None:
     w = world(Fault(part="front", delay_s=1.0))
     w.advance(2.0)
@@ -233,6 +242,21 @@ def test_power_ups_name_the_controllers_that_got_power() -> None:
     w.act(ActionKind.POWER_CYCLE, "fuse-1")
     w.advance(10.0)
     assert w.power_ups == [(4.0, ("hopper", "fan"))]
+
+
+def test_a_wrong_press_names_the_sibling_of_what_was_done() -> None:
+    w = world()
+    technician = Technician(w, np.random.default_rng(1), Habits(wrong=1.0))
+    technician.do(ActionKind.UNPLUG, "harness-A")
+    assert [(a.kind, a.part) for a in technician.actions] == [(ActionKind.UNPLUG, "harness-B")]
+    assert not w.is_plugged("harness-A")
+
+
+def test_a_clock_that_is_off_shifts_every_press() -> None:
+    technician = Technician(world(), np.random.default_rng(1), Habits(lag_s=0.0, clock_offset_s=-3.0), start_ns=10**12)
+    technician.watch(5.0)
+    technician.do(ActionKind.UNPLUG, "harness-A")
+    assert [a.time_ns for a in technician.actions] == [10**12 + 2 * 10**9]
 
 
 ACTIONS = st.sampled_from(
