@@ -4,13 +4,23 @@ Nothing is parsed here. A compressed file is inflated while it is read; how larg
 """
 
 import zlib
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from pathlib import Path
-from typing import IO
+from typing import IO, cast
 
+from busdoc.capture.gzip_bytes import GzipBytes
 from busdoc.errors import InputError, nearest
 
-__all__ = ["SUFFIXES", "check_kind", "find_captures", "is_gzip", "open_bytes", "size_bytes", "suffix_of"]
+__all__ = [
+    "SUFFIXES",
+    "check_kind",
+    "find_captures",
+    "is_gzip",
+    "open_bytes",
+    "size_bytes",
+    "suffix_of",
+    "with_article",
+]
 
 SUFFIXES = (".log", ".asc", ".blf", ".trc", ".csv", ".db", ".mf4")
 """The kinds of capture that are read, each also with .gz behind it."""
@@ -29,6 +39,15 @@ def suffix_of(path: Path) -> str:
     """
     name = path.name.lower()
     return Path(name.removesuffix(".gz")).suffix
+
+
+def with_article(suffix: str) -> str:
+    """Write a suffix with its article, as it is said aloud.
+
+    >>> with_article(".asc"), with_article(".log")
+    ('an .asc', 'a .log')
+    """
+    return f"{'an' if suffix in ('.asc', '.mf4') else 'a'} {suffix}"
 
 
 def find_captures(paths: Iterable[Path]) -> tuple[Path, ...]:
@@ -79,11 +98,17 @@ def check_kind(path: Path) -> None:
     content = _kind_of(head)
     if content is not None and content != suffix:
         raise InputError(
-            str(path), f"a {suffix} capture", f"the content of a {content} one", f"Rename it to end in {content}."
+            str(path),
+            f"{with_article(suffix)} capture",
+            f"the content of {with_article(content)} one",
+            f"Rename it to end in {content}.",
         )
     if content is None and suffix in (".blf", ".db", ".mf4"):
         raise InputError(
-            str(path), f"a {suffix} capture", f"other content (it begins with {head[:4]!r})", _suffix_advice()
+            str(path),
+            f"{with_article(suffix)} capture",
+            f"other content (it begins with {head[:4]!r})",
+            _suffix_advice(),
         )
 
 
@@ -106,10 +131,7 @@ def open_bytes(path: Path) -> IO[bytes]:
     """Open a capture for reading bytes in order; .gz is inflated by a thread beside the reading one."""
     if not is_gzip(path):
         return path.open("rb", buffering=0)
-    from isal import igzip_threaded  # 10 ms, and only compressed captures need it
-
-    inflate: Callable[..., IO[bytes]] = igzip_threaded.open
-    return inflate(path, "rb", threads=1, block_size=1 << 20)
+    return cast(IO[bytes], GzipBytes(path))
 
 
 def is_gzip(path: Path) -> bool:

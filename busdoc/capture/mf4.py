@@ -4,6 +4,9 @@ Data, error and remote frames, and perhaps each channel, stand in groups of thei
 """
 
 import contextlib
+import gc
+import logging
+import sys
 from collections.abc import Iterator
 from typing import Any
 
@@ -37,16 +40,18 @@ def read_mf4(reading: Reading) -> Iterator[ReadBlock]:
     import can  # noqa: F401  # python-can first: imported after asammdf it silently does without .mf4
     from asammdf import MDF
 
-    with unpacked_file(reading) as path, contextlib.ExitStack() as stack:
+    with unpacked_file(reading) as path, _without_noise(), contextlib.ExitStack() as stack:
+        groups, damage = [], ""
         try:
-            mdf = MDF(path, **_OPTIONS)  # its index of buses is not needed, and slow
-            stack.callback(mdf.close)
+            mdf = MDF(path, **_OPTIONS)
+            stack.callback(_close, mdf)
             start_ns = round(mdf.header.start_time.timestamp() * 1e6) * 1000
-            groups = [(number, name) for number, name in _bus_groups(mdf)]
+            groups = list(_bus_groups(mdf))
         except Exception as error:  # asammdf raises whatever a damaged byte leads it to
-            raise InputError(
-                str(reading.file), "an .mf4 capture", f"damage ({_first_line(error)})", "Copy it again."
-            ) from error
+            damage = _first_line(error)
+        if damage:
+            gc.collect()  # what asammdf left half built, while its finaliser is kept quiet
+            raise InputError(str(reading.file), "an .mf4 capture", f"damage ({damage})", "Copy it again.")
         if not groups:
             raise InputError(
                 str(reading.file), "an .mf4 capture with CAN bus events", "none", "Record with bus logging on."
@@ -56,6 +61,34 @@ def read_mf4(reading: Reading) -> Iterator[ReadBlock]:
             reading.n_frames += len(frames)
             yield ReadBlock(frames=frames, first_line=row)
             row += len(frames)
+
+
+def _close(mdf: Any) -> None:
+    with contextlib.suppress(Exception):  # of a damaged file, there may be nothing to close
+        mdf.close()
+
+
+@contextlib.contextmanager
+def _without_noise() -> Iterator[None]:
+    """Keep asammdf from writing to stderr what is said in a sentence elsewhere.
+
+    It logs each damaged block, and its finaliser stumbles over a file that could not be opened.
+    """
+    before = sys.unraisablehook
+    logger = logging.getLogger("asammdf")
+    level = logger.level
+
+    def without_noise(unraisable: "sys.UnraisableHookArgs") -> None:
+        if not getattr(unraisable.object, "__qualname__", "").endswith("MDF4.__del__"):
+            before(unraisable)
+
+    sys.unraisablehook = without_noise
+    logger.setLevel(logging.CRITICAL + 1)
+    try:
+        yield
+    finally:
+        sys.unraisablehook = before
+        logger.setLevel(level)
 
 
 def _bus_groups(mdf: Any) -> Iterator[tuple[int, str]]:

@@ -6,7 +6,7 @@ from datetime import UTC, tzinfo
 from pathlib import Path
 
 from busdoc.capture.channels import ChannelTable
-from busdoc.capture.files import find_captures, size_bytes, suffix_of
+from busdoc.capture.files import find_captures, size_bytes, suffix_of, with_article
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.merge import FileStream, in_sequence, merged_by_time
 from busdoc.capture.readers import read_in_order
@@ -186,4 +186,4 @@ class Capture:
         if self.skipped.first:
             first = self.skipped.first[0]
             found += f" in {self.skipped.total} lines (line {first.line}: {first.reason})"
-        return InputError(where, f"a {suffix} capture", found, "Check that this is the right file.")
+        return InputError(where, f"{with_article(suffix)} capture", found, "Check that this is the right file.")

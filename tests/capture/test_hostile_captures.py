@@ -1,0 +1,201 @@
+"""Files that are wrong, damaged or meant to harm: a clear sentence or a counted warning, in bounded time and memory."""
+
+import gzip
+import io
+import subprocess
+import sys
+import tracemalloc
+import zlib
+from pathlib import Path
+
+import pytest
+
+from busdoc.capture.frames import FrameBlock
+from busdoc.capture.source import open_capture
+from busdoc.errors import InputError
+from tests.capture.random_frames import rows_of
+
+LINE = b"(1700000000.000001) can0 123#11\n"
+
+
+def read_all(path: Path) -> FrameBlock:
+    return FrameBlock.concat(list(open_capture([path]).blocks()))
+
+
+def test_a_missing_file_is_named_with_the_nearest_that_is_there(tmp_path: Path) -> None:
+    (tmp_path / "tuesday.log").write_bytes(LINE)
+    with pytest.raises(InputError, match=r'teusday\.log: expected a capture file.*"tuesday\.log"'):
+        open_capture([tmp_path / "teusday.log"])
+
+
+def test_an_empty_file_is_an_input_error(tmp_path: Path) -> None:
+    (tmp_path / "c.log").write_bytes(b"")
+    with pytest.raises(InputError, match="an empty file"):
+        open_capture([tmp_path / "c.log"])
+
+
+@pytest.mark.parametrize("name", ["c.txt", "capture", "c.gz"])
+def test_an_unknown_suffix_is_answered_with_those_that_are_read(name: str, tmp_path: Path) -> None:
+    (tmp_path / name).write_bytes(LINE)
+    with pytest.raises(InputError, match=r"\.log, \.asc, \.blf, \.trc, \.csv, \.db, \.mf4"):
+        open_capture([tmp_path / name])
+
+
+@pytest.mark.parametrize(
+    ("content", "suffix"),
+    [
+        (b"LOGG" + bytes(200), ".blf"),
+        (b"SQLite format 3\0" + bytes(200), ".db"),
+        (b"MDF     4.11    " + bytes(200), ".mf4"),
+        (b";$FILEVERSION=2.1\n", ".trc"),
+        (b"date Sat Sep 30 15:06:13.191 2017\n", ".asc"),
+        (b"timestamp,arbitration_id,extended,remote,error,dlc,data\n", ".csv"),
+    ],
+)
+@pytest.mark.parametrize("packed", [False, True])
+def test_content_of_another_kind_than_the_name_says_gets_the_advice_to_rename(
+    content: bytes, suffix: str, packed: bool, tmp_path: Path
+) -> None:
+    path = tmp_path / ("c.log.gz" if packed else "c.log")
+    path.write_bytes(gzip.compress(content) if packed else content)
+    with pytest.raises(InputError, match=rf"the content of an? \{suffix} one\. Rename it"):
+        open_capture([path])
+
+
+@pytest.mark.parametrize("suffix", [".log", ".asc", ".trc", ".csv"])
+def test_junk_under_a_captures_name_ends_in_a_sentence_that_shows_the_first_line(suffix: str, tmp_path: Path) -> None:
+    path = tmp_path / f"c{suffix}"
+    path.write_bytes(bytes(range(1, 256)) * 500)
+    with pytest.raises(InputError, match=r"an? \.\w+ capture, found not one frame in .*\(line 1: "):
+        read_all(path)
+
+
+@pytest.mark.parametrize("suffix", [".blf", ".db", ".mf4"])
+@pytest.mark.parametrize("head_only", [False, True])
+def test_junk_in_a_binary_capture_ends_in_a_sentence(suffix: str, head_only: bool, tmp_path: Path) -> None:
+    head = {".blf": b"LOGG", ".db": b"SQLite format 3\0", ".mf4": b"MDF     4.11    "}[suffix]
+    path = tmp_path / f"c{suffix}"
+    path.write_bytes(head if head_only else head + bytes(range(256)) * 40)
+    with pytest.raises(InputError, match=rf"c\{suffix}: expected"):
+        read_all(path)
+
+
+def gzip_of_zeros(n_bytes: int, *, before: bytes = b"") -> bytes:
+    packed = io.BytesIO()
+    with gzip.GzipFile(fileobj=packed, mode="wb", compresslevel=1) as file:
+        file.write(before)
+        for _ in range(n_bytes >> 20):
+            file.write(bytes(1 << 20))
+    return packed.getvalue()
+
+
+@pytest.mark.parametrize("name", ["c.log.gz", "c.asc.gz", "c.trc.gz", "c.csv.gz"])
+def test_a_bomb_of_zeros_behind_gzip_is_given_up_after_a_while(name: str, tmp_path: Path) -> None:
+    (tmp_path / name).write_bytes(gzip_of_zeros(200 << 20))
+    tracemalloc.start()
+    with pytest.raises(InputError, match="64 MB without one frame"):
+        read_all(tmp_path / name)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert peak < 60 << 20
+
+
+def test_zeros_without_end_behind_good_frames_are_left_with_a_warning(tmp_path: Path) -> None:
+    (tmp_path / "c.log.gz").write_bytes(gzip_of_zeros(200 << 20, before=LINE * 10))
+    capture = open_capture([tmp_path / "c.log.gz"])
+    assert sum(len(block) for block in capture.blocks()) == 10
+    assert "after 10 frames come 64 MB without one" in capture.warnings[0]
+
+
+def test_a_compressed_file_that_is_cut_off_is_used_up_to_the_cut(tmp_path: Path) -> None:
+    text = b"".join(b"(1700000000.%06d) can0 123#%04X\n" % (n, n * 7919 % 65536) for n in range(20_000))
+    whole = gzip.compress(text)
+    (tmp_path / "c.log.gz").write_bytes(whole[: len(whole) // 2])
+    capture = open_capture([tmp_path / "c.log.gz"])
+    assert 2000 < sum(len(block) for block in capture.blocks()) < 19_000
+    assert "cut off" in " ".join(capture.warnings)
+
+
+def test_a_damaged_compressed_file_is_used_up_to_the_damage_or_refused(tmp_path: Path) -> None:
+    text = b"".join(b"(1700000000.%06d) can0 123#%04X\n" % (n, n * 7919 % 65536) for n in range(60_000))
+    damaged = bytearray(gzip.compress(text))
+    damaged[len(damaged) // 2 : len(damaged) // 2 + 50] = bytes(50)
+    (tmp_path / "c.log.gz").write_bytes(bytes(damaged))
+    capture = open_capture([tmp_path / "c.log.gz"])
+    try:
+        n_frames = sum(len(block) for block in capture.blocks())
+    except InputError:
+        return
+    assert n_frames < 60_000
+    assert capture.warnings or capture.skipped.total
+
+
+def test_content_that_is_packed_though_its_name_does_not_say_so_is_read(tmp_path: Path) -> None:
+    (tmp_path / "c.log").write_bytes(gzip.compress(LINE))
+    assert len(read_all(tmp_path / "c.log")) == 1
+
+
+def test_several_packed_pieces_one_after_the_other_are_one_file(tmp_path: Path) -> None:
+    (tmp_path / "c.log.gz").write_bytes(gzip.compress(LINE) + gzip.compress(LINE.replace(b"1)", b"2)")))
+    assert len(read_all(tmp_path / "c.log.gz")) == 2
+
+
+def test_a_gigabyte_in_one_line_costs_no_memory_to_speak_of(tmp_path: Path) -> None:
+    path = tmp_path / "c.log.gz"
+    with gzip.open(path, "wb", compresslevel=1) as file:
+        file.write(LINE)
+        for _ in range(40):
+            file.write(b"x" * (1 << 20))
+        file.write(b"\n" + LINE)
+    capture = open_capture([path])
+    tracemalloc.start()
+    assert sum(len(block) for block in capture.blocks()) == 2
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert capture.skipped.total == 1
+    assert peak < 40 << 20
+
+
+def test_a_blf_container_that_inflates_without_end_is_bounded(tmp_path: Path) -> None:
+    import struct
+
+    packed = zlib.compress(bytes(200 << 20), 9)
+    body = struct.pack("<H6xL4x", 2, 131072) + packed
+    container = struct.pack("<4sHHLL", b"LOBJ", 16, 1, 16 + len(body), 10) + body
+    (tmp_path / "c.blf").write_bytes(struct.pack("<4sL", b"LOGG", 144).ljust(144, b"\0") + container * 2)
+    tracemalloc.start()
+    with pytest.raises(InputError):
+        read_all(tmp_path / "c.blf")
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert peak < 300 << 20
+
+
+def test_a_small_capture_is_read_without_loading_what_is_slow_to_load(tmp_path: Path) -> None:
+    path = tmp_path / "c.log"
+    path.write_bytes(LINE * 100)
+    program = (
+        "import sys; from pathlib import Path; from busdoc.capture.source import open_capture\n"
+        f"print(sum(len(b) for b in open_capture([Path({str(path)!r})]).blocks()))\n"
+        "slow = ('numba', 'can', 'asammdf', 'pandas', 'scipy', 'cantools', 'isal')\n"
+        "print([name for name in slow if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert done.stdout.split("\n")[:2] == ["100", "[]"]
+
+
+def test_a_capture_that_is_not_read_to_its_end_lets_go_of_its_file(tmp_path: Path) -> None:
+    path = tmp_path / "c.log"
+    path.write_bytes(LINE * 50_000)
+    for compiled in (False, True):
+        blocks = open_capture([path], compiled=compiled, block_frames=10).blocks()
+        assert len(next(blocks)) == 10
+        blocks.close()  # type: ignore[attr-defined]  # a generator
+    path.unlink()
+    assert not path.exists()
+
+
+def test_lines_that_are_no_text_at_all_do_not_hide_the_good_ones(tmp_path: Path) -> None:
+    path = tmp_path / "c.log"
+    path.write_bytes(b"\xff\xfe\xfd\n" + LINE + b"\x00\x01\x02\n" + LINE)
+    assert [row[2] for row in rows_of(read_all(path))] == [0x123, 0x123]
