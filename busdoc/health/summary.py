@@ -33,6 +33,10 @@ class WireLoad:
     peak_load: float | None
     error_states: tuple[tuple[int, str], ...] = ()
     """(ns, words): bus-off, error passive, no acknowledge, restarted, lost in the laptop, as recorded."""
+    likely_bitrate: int | None = None
+    """bit/s that the traffic itself speaks for; None when it does not decide."""
+    warnings: tuple[str, ...] = ()
+    """What makes the load doubtful, as sentences."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -1,0 +1,170 @@
+"""The compiled twin of `frame_length` with the sums by second: for long recordings only, since it loads numba.
+
+The kernels and all that they call stand in this one file, since numba's cache does not see a change in another.
+Everything inside is int64: numba turns uint32 with int64 into float64.
+"""
+
+import numba
+import numpy as np
+
+from busdoc.arrays import Int64Array, UInt8Array, UInt16Array, UInt32Array
+from busdoc.capture.frames import FrameFlag
+from busdoc.health.frame_length import DLC_OF_LENGTH, ERROR_FRAME_BITS, ERROR_ON_WIRE, FD_LENGTHS
+from busdoc.health.stuffing import CRC15, STUFF_BYTE, STUFF_FIVE
+
+__all__ = ["sum_by_second"]
+
+_EXTENDED = int(FrameFlag.EXTENDED)
+_ERROR = int(FrameFlag.ERROR)
+_REMOTE = int(FrameFlag.REMOTE)
+_FD = int(FrameFlag.FD)
+_BRS = int(FrameFlag.BRS)
+_ESI = int(FrameFlag.ESI)
+_SECOND = 1_000_000_000
+
+# Table entries as in `stuffing`: state in 3 bits, count in 2, then the mark of a run that ends here.
+
+
+@numba.njit(cache=True, nogil=True, inline="always")
+def _classical_bits(identifier, flags, length, data, row):  # type: ignore[no-untyped-def]  # compiled
+    extended = flags & _EXTENDED
+    remote = 1 if flags & _REMOTE else 0
+    dlc = min(length, 8)
+    n_bytes = 0 if remote else dlc
+    control = remote << 6 | dlc
+    if extended:
+        header = (identifier >> 18 & 0x7FF) << 27 | 0b11 << 25 | (identifier & 0x3FFFF) << 7 | control
+        lead_in, shift, n_bits = 0x80, 32, 39
+    else:
+        header = (identifier & 0x7FF) << 7 | control
+        lead_in, shift, n_bits = 0xA8, 16, 19
+    state, crc, n_stuff = 0, 0, 0
+    while shift >= 0:
+        byte = header >> shift & 0xFF
+        crc = (crc << 8 & 0x7F00) ^ np.int64(CRC15[crc >> 7 ^ byte])
+        entry = np.int64(STUFF_BYTE[state << 8 | byte | lead_in])
+        state = entry & 7
+        n_stuff += entry >> 3 & 3
+        lead_in = 0
+        shift -= 8
+    for k in range(n_bytes):
+        byte = np.int64(data[row, k])
+        crc = (crc << 8 & 0x7F00) ^ np.int64(CRC15[crc >> 7 ^ byte])
+        entry = np.int64(STUFF_BYTE[state << 8 | byte])
+        state = entry & 7
+        n_stuff += entry >> 3 & 3
+    word = crc << 1 | (~crc & 1)
+    entry = np.int64(STUFF_BYTE[state << 8 | word >> 8])
+    n_stuff += entry >> 3 & 3
+    entry = np.int64(STUFF_BYTE[(entry & 7) << 8 | (word & 0xFF)])
+    n_stuff += entry >> 3 & 3
+    return n_bits + 8 * n_bytes + 28 + n_stuff
+
+
+@numba.njit(cache=True, nogil=True)
+def _fd_bits(identifier, flags, length, data, row, long_bytes, first, last):  # type: ignore[no-untyped-def]
+    """Give nominal and data bits; the payload is `long_bytes[first:last]` when that is not empty."""
+    dlc = np.int64(DLC_OF_LENGTH[min(length, 64)])
+    n_bytes = np.int64(FD_LENGTHS[dlc])
+    switches = 1 if flags & _BRS else 0
+    control = 0b100 | switches
+    if flags & _EXTENDED:
+        header = (identifier >> 18 & 0x7FF) << 24 | 0b11 << 22 | (identifier & 0x3FFFF) << 4 | control
+        lead_in, shift, n_bits = 0x50, 32, 36
+    else:
+        header = (identifier & 0x7FF) << 5 | control
+        lead_in, shift, n_bits = 0xAA, 16, 17
+    state, before, n_stuff = 0, 0, 0
+    while shift >= 0:
+        entry = np.int64(STUFF_BYTE[state << 8 | (header >> shift & 0xFF) | lead_in])
+        state = entry & 7
+        before += entry >> 3 & 3
+        lead_in = 0
+        shift -= 8
+    esi = 1 if flags & _ESI else 0
+    entry = np.int64(STUFF_FIVE[state << 5 | esi << 4 | dlc])
+    n_stuff += entry >> 3 & 3
+    for k in range(n_bytes):
+        byte = 0
+        if last > first:
+            if first + k < last:
+                byte = np.int64(long_bytes[first + k])
+        elif k < 8:
+            byte = np.int64(data[row, k])
+        entry = np.int64(STUFF_BYTE[(entry & 7) << 8 | byte])
+        n_stuff += entry >> 3 & 3
+    n_stuff -= entry >> 5 & 1
+    crc_field = 27 if n_bytes <= 16 else 32
+    switched_part = 6 + 8 * n_bytes + n_stuff + crc_field
+    nominal = n_bits + before + 12
+    return (nominal, switched_part) if switches else (nominal + switched_part, 0)
+
+
+@numba.njit(cache=True, nogil=True)
+def sum_by_second(  # type: ignore[no-untyped-def]
+    t_ns: Int64Array,
+    channel: UInt8Array,
+    identifier: UInt32Array,
+    flags: UInt16Array,
+    length: UInt8Array,
+    data: UInt8Array,
+    long_row: Int64Array,
+    long_start: Int64Array,
+    long_bytes: UInt8Array,
+    first: int,
+    last: int,
+    zero_ns: int,
+    sums: Int64Array,
+):
+    """Sum up rows `first` to `last` by channel and second.
+
+    Parameters
+    ----------
+    zero_ns : where the seconds are counted from
+    sums : (m, 6) int64, written: channel, second, frames, error frames, nominal bits, data bits; m is at least
+        ``last - first``
+
+    Returns
+    -------
+    How many rows of `sums` were written
+    """
+    n_sums = 0
+    row_of = np.full(256, -1, np.int64)
+    begin_ns, end_ns, second = np.int64(0), np.int64(0), np.int64(0)
+    at_long = np.searchsorted(long_row, first)
+    for row in range(first, last):
+        t = t_ns[row]
+        if t < begin_ns or t >= end_ns:
+            second = (t - zero_ns) // _SECOND
+            begin_ns = zero_ns + second * _SECOND
+            end_ns = begin_ns + _SECOND
+            row_of[:] = -1
+        where = np.int64(channel[row])
+        into = row_of[where]
+        if into < 0:
+            into = n_sums
+            row_of[where] = into
+            sums[into, 0], sums[into, 1] = where, second
+            sums[into, 2:] = 0
+            n_sums += 1
+        frame_id = np.int64(identifier[row])
+        frame_flags = np.int64(flags[row])
+        n_bytes = np.int64(length[row])
+        if frame_flags & _ERROR:
+            sums[into, 3] += 1
+            if frame_id & ERROR_ON_WIRE or frame_id == 0:
+                sums[into, 4] += ERROR_FRAME_BITS
+            continue
+        sums[into, 2] += 1
+        if (frame_flags & _FD or n_bytes > 8) and not frame_flags & _REMOTE:
+            long_first, long_last = np.int64(0), np.int64(0)
+            while at_long < len(long_row) and long_row[at_long] < row:
+                at_long += 1
+            if at_long < len(long_row) and long_row[at_long] == row:
+                long_first, long_last = long_start[at_long], long_start[at_long + 1]
+            nominal, switched = _fd_bits(frame_id, frame_flags, n_bytes, data, row, long_bytes, long_first, long_last)
+            sums[into, 4] += nominal
+            sums[into, 5] += switched
+        else:
+            sums[into, 4] += _classical_bits(frame_id, frame_flags, n_bytes, data, row)
+    return n_sums
