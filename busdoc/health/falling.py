@@ -1,0 +1,89 @@
+"""Falling: which losses are one incident, and which were the whole bus.
+
+Several controllers lost within one deadline are one incident, in the order in which they fell. A channel on which
+everything falls silent at once, with two or more controllers known there, is the bus or the laptop's own lead.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
+
+__all__ = ["ControllerLoss", "incident_of", "together"]
+
+_HOLD_UP_NS = 300_000_000
+"""Controllers hold out that differently when one supply goes (common practice: 20 to 300 ms)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ControllerLoss:
+    """One controller's loss, with what is needed to join it to others."""
+
+    loss: Loss
+    channel: int | None
+    deadline_ns: int
+
+
+def together(losses: Sequence[ControllerLoss]) -> list[list[ControllerLoss]]:
+    """Put losses together that happened within one deadline.
+
+    A loss lies between the last frame seen and the first one missed. It belongs to an incident unless the controller
+    was still heard when the first member's deadline had passed (or its supply would have run down).
+
+    Returns
+    -------
+    Groups ascending by onset; within a group in the order of falling.
+    """
+    ordered = sorted(losses, key=lambda one: (one.loss.onset_ns, one.loss.last_seen_ns, one.loss.controller))
+    groups: list[list[ControllerLoss]] = []
+    for one in ordered:
+        if groups:
+            first = groups[-1][0]
+            within_ns = max(first.deadline_ns, _HOLD_UP_NS)
+            known = {member.loss.controller for member in groups[-1]}
+            if one.loss.last_seen_ns - first.loss.onset_ns <= within_ns and one.loss.controller not in known:
+                groups[-1].append(one)
+                continue
+        groups.append([one])
+    return groups
+
+
+def incident_of(kind: IncidentKind, members: Sequence[ControllerLoss], why: tuple[str, ...] = ()) -> Incident:
+    """Make one incident of the losses that belong to it, given in the order of falling."""
+    losses = tuple(member.loss for member in members)
+    channels = {member.channel for member in members}
+    back = [loss.back_ns for loss in losses]
+    steady = [loss.steady_ns for loss in losses]
+    ran_on, p_restarted = _all_told(losses)
+    return Incident(
+        kind=kind,
+        channel=channels.pop() if len(channels) == 1 else None,
+        controllers=tuple(loss.controller for loss in losses),
+        last_seen_ns=min(loss.last_seen_ns for loss in losses),
+        onset_ns=min(loss.onset_ns for loss in losses),
+        back_ns=_latest(back),
+        steady_ns=_latest(steady),
+        ran_on=ran_on,
+        p_restarted=p_restarted,
+        losses=losses,
+        why=why or _why(losses),
+    )
+
+
+def _latest(times: Sequence[int | None]) -> int | None:
+    known = [t for t in times if t is not None]
+    return max(known) if len(known) == len(times) else None
+
+
+def _all_told(losses: Sequence[Loss]) -> tuple[RanOn, float | None]:
+    """Say what all the members say: one answer when those that give one agree, unknown otherwise."""
+    answers = {loss.ran_on for loss in losses if loss.ran_on is not RanOn.UNKNOWN}
+    weighed = [loss.p_restarted for loss in losses if loss.p_restarted is not None]
+    p_restarted = sum(weighed) / len(weighed) if weighed else None
+    return (answers.pop() if len(answers) == 1 else RanOn.UNKNOWN), p_restarted
+
+
+def _why(losses: Sequence[Loss]) -> tuple[str, ...]:
+    if len(losses) == 1:
+        return losses[0].evidence
+    return tuple(f"{loss.controller}: {words}" for loss in losses for words in loss.evidence)

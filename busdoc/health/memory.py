@@ -1,0 +1,48 @@
+"""Memory: all that the presence engine keeps of a capture, as `busdoc.health.watch` fills it."""
+
+from dataclasses import dataclass, field
+
+from busdoc.decode.sign import Sign
+from busdoc.health.controller import StreamKey
+from busdoc.health.incident import Gap
+from busdoc.health.rhythm import Rhythm
+from busdoc.health.roll import Claim, Roll
+from busdoc.health.track import Tracks
+
+__all__ = ["Memory"]
+
+
+@dataclass(slots=True, kw_only=True)
+class Memory:
+    """What is remembered; everything but `rhythms` depends on the frames alone and not on the cuts."""
+
+    roll: Roll
+    complete: bool
+    """The specs name every controller of the machine."""
+    streams: Tracks = field(default_factory=lambda: Tracks(with_context=True, quantile=0.75, factor=1.6))
+    groups: Tracks = field(default_factory=lambda: Tracks(with_context=False, quantile=0.9, factor=1.5))
+    """All frames of each claim."""
+    channels: Tracks = field(default_factory=lambda: Tracks(with_context=False, quantile=0.9, factor=1.5))
+    """All frames of each channel."""
+    keys: list[StreamKey] = field(default_factory=list)
+    claims: list[Claim | None] = field(default_factory=list)
+    """Of each stream."""
+    group_of: list[int] = field(default_factory=list)
+    """Row in `groups` of each stream; -1: none."""
+    group_row: dict[Claim, int] = field(default_factory=dict)
+    channel_row: dict[int, int] = field(default_factory=dict)
+    one_byte: dict[int, bool] = field(default_factory=dict)
+    """Of each stream on 0x701 … 0x77F: whether all its frames had one byte."""
+    signs: list[Sign] = field(default_factory=list)
+    gaps: list[Gap] = field(default_factory=list)
+    """The recorder's own, as reported."""
+    rhythms: dict[int, tuple[int, Rhythm]] = field(default_factory=dict)
+    """Row -> (arrivals, rhythm): so that a live screen need not learn a quiet stream again."""
+    frames: int = 0
+    error_frames: int = 0
+    own_frames: int = 0
+    """Sent by the recorder itself."""
+    unwatched: int = 0
+    """Frames of streams beyond the most that are watched."""
+    start_ns: int | None = None
+    last_ns: int | None = None

@@ -1,0 +1,257 @@
+"""Presence of one controller: when it was lost, and when it was late.
+
+Every frame of a controller proves its presence; only the silence of its cyclic streams proves its absence.
+"""
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from busdoc.health.rhythm import Rhythm
+from busdoc.health.silence import Silence
+
+__all__ = ["Beat", "Excuses", "Fall", "find_late", "find_lost"]
+
+_SURE_MISSES = 5
+"""So many missed frames in a row of a single stream say as much as two streams past their deadlines."""
+_OWN_SHARE = 0.6
+"""A single stream's silence is the controller's when nothing else was heard of it for so much of that time."""
+_BRIEF_NS = 3_000_000_000
+"""A controller that said one thing and then nothing for longer than this was not back."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Beat:
+    """One cyclic stream of a controller: its rhythm and its long silences."""
+
+    row: int
+    rhythm: Rhythm
+    silences: tuple[Silence, ...]
+    """Those kept, ascending; the last one may still last."""
+    starts: tuple[int, ...]
+    """Their `from_ns`."""
+
+    @property
+    def deadline_ns(self) -> int:
+        return self.rhythm.deadline_ns or 0
+
+    @property
+    def period_ns(self) -> int:
+        return self.rhythm.period_ns or 0
+
+    @property
+    def slowest_ns(self) -> int:
+        return self.rhythm.slowest_ns or 0
+
+    def silence_over(self, from_ns: int, to_ns: int) -> Silence | None:
+        """Give the kept silence that covers a stretch."""
+        at = bisect_right(self.starts, from_ns) - 1
+        if at < 0:
+            return None
+        silence = self.silences[at]
+        return silence if silence.to_ns is None or silence.to_ns >= to_ns else None
+
+    def pace_ns(self, silence: Silence) -> int:
+        """Give the period that held just before a silence."""
+        if self.rhythm.exact_period_ns is not None or len(silence.before_ns) < 3:
+            return self.period_ns
+        return int(np.median(np.diff(silence.before_ns[-6:])))
+
+
+class Excuses:
+    """Stretches in which nothing could have been heard of a channel: the recorder's own gaps."""
+
+    def __init__(self, spans: Sequence[tuple[int, int]] = ()) -> None:
+        merged: list[list[int]] = []
+        for from_ns, to_ns in sorted(spans):
+            if merged and from_ns <= merged[-1][1]:
+                merged[-1][1] = max(merged[-1][1], to_ns)
+            else:
+                merged.append([from_ns, to_ns])
+        self.spans = [(low, high) for low, high in merged]
+
+    def overlap_ns(self, from_ns: int, to_ns: int) -> int:
+        """Give how much of a stretch is excused."""
+        return sum(max(0, min(high, to_ns) - max(low, from_ns)) for low, high in self.spans)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Fall:
+    """A stretch in which a controller, or some of its streams, was missing."""
+
+    last_seen_ns: int
+    onset_ns: int
+    back_ns: int | None
+    steady_ns: int | None
+    deadline_ns: int
+    """Deadline of the stream that was missed first: how soon the loss shows."""
+    jitter_ns: int
+    """Jitter of that stream: how much later its frame may have been due."""
+    streams: tuple[tuple[Beat, Silence], ...]
+    """The cyclic streams that were silent with it."""
+
+
+def find_lost(
+    beats: Sequence[Beat], silences: Sequence[Silence], signs_ns: Sequence[int], excuses: Excuses, until_ns: int
+) -> list[Fall]:
+    """Find when a controller was lost: nothing at all of it, and its cyclic streams past their deadlines.
+
+    Parameters
+    ----------
+    beats : its cyclic streams
+    silences : its own silences (no frame of any stream), ascending
+    signs_ns : when it said that it has just started, ascending
+    excuses : the recorder's own gaps
+    until_ns : how far the capture has been read
+    """
+    falls: list[Fall] = []
+    if not beats:
+        return falls
+    shortest_ns = min(beat.deadline_ns - beat.slowest_ns for beat in beats)
+    current: tuple[list[tuple[Beat, Silence]], Silence, int | None] | None = None  # past, first silence, back
+    for silence in silences:
+        end_ns = until_ns if silence.to_ns is None else silence.to_ns
+        if end_ns - silence.from_ns <= shortest_ns:
+            continue
+        past = _past_deadline(beats, silence.from_ns, end_ns, excuses)
+        if not past:
+            continue
+        if current is not None and all(own.from_ns <= current[1].from_ns for _, own in past):
+            # no cyclic stream beat in between: the controller said something, and is not back in step yet
+            if end_ns - silence.from_ns > _BRIEF_NS:
+                current = (current[0], current[1], silence.to_ns)
+            continue
+        if not _is_enough(beats, past, silence.from_ns, end_ns, signs_ns, until_ns):
+            continue
+        if current is not None:
+            falls.append(_fall(beats, *current))
+        current = (past, silence, silence.to_ns)
+    if current is not None:
+        falls.append(_fall(beats, *current))
+    return falls
+
+
+def _past_deadline(beats: Sequence[Beat], from_ns: int, end_ns: int, excuses: Excuses) -> list[tuple[Beat, Silence]]:
+    past = []
+    for beat in beats:
+        own = beat.silence_over(from_ns, end_ns)
+        if own is None or end_ns - own.from_ns <= beat.deadline_ns:
+            continue
+        if excuses.spans and end_ns - own.from_ns - excuses.overlap_ns(own.from_ns, end_ns) <= beat.deadline_ns:
+            continue
+        past.append((beat, own))
+    return past
+
+
+def _is_enough(
+    beats: Sequence[Beat],
+    past: list[tuple[Beat, Silence]],
+    from_ns: int,
+    end_ns: int,
+    signs_ns: Sequence[int],
+    until_ns: int,
+) -> bool:
+    """Tell whether the streams past their deadlines prove that the controller was lost, not just one stream late."""
+    if len(past) > 1 or len(beats) == 1:
+        return True
+    beat, own = past[0]
+    own_end_ns = until_ns if own.to_ns is None else own.to_ns
+    if any(from_ns < sign_ns <= max(end_ns + beat.deadline_ns, own_end_ns) for sign_ns in signs_ns):
+        return True
+    own_ns = own_end_ns - own.from_ns
+    misses = (end_ns - own.from_ns) // max(beat.pace_ns(own), 1)
+    return bool(misses >= _SURE_MISSES and end_ns - from_ns >= _OWN_SHARE * own_ns)
+
+
+def _fall(beats: Sequence[Beat], past: list[tuple[Beat, Silence]], silence: Silence, back_ns: int | None) -> Fall:
+    last_ns = silence.from_ns
+    covering = list(past)
+    if silence.to_ns is not None:
+        for beat in beats:
+            own = beat.silence_over(last_ns, silence.to_ns)
+            if own is not None and all(beat is not known for known, _ in past):
+                covering.append((beat, own))
+    onset_ns, deadline_ns, jitter_ns = _first_missed(covering, last_ns)
+    return Fall(
+        last_seen_ns=last_ns,
+        onset_ns=onset_ns,
+        back_ns=back_ns,
+        steady_ns=_steady(covering, back_ns),
+        deadline_ns=deadline_ns,
+        jitter_ns=jitter_ns,
+        streams=tuple(covering),
+    )
+
+
+def _first_missed(streams: list[tuple[Beat, Silence]], last_ns: int) -> tuple[int, int, int]:
+    """Give when the first frame after `last_ns` was missed, and the deadline and jitter of its stream."""
+    missed = []
+    for beat, own in streams:
+        pace_ns = max(beat.pace_ns(own), 1)
+        periods = (last_ns - own.from_ns) // pace_ns + 1
+        missed.append((own.from_ns + periods * pace_ns, beat.deadline_ns, beat.rhythm.jitter_ns or 0))
+    return min(missed)
+
+
+def _steady(streams: list[tuple[Beat, Silence]], back_ns: int | None) -> int | None:
+    """Give when every stream had beaten twice within its deadline."""
+    if back_ns is None:
+        return None
+    steady_ns = back_ns
+    for beat, own in streams:
+        in_step = np.flatnonzero(np.diff(own.after_ns) <= beat.deadline_ns)
+        if not len(in_step):
+            return None
+        steady_ns = max(steady_ns, int(own.after_ns[in_step[0] + 1]))
+    return steady_ns
+
+
+def find_late(beats: Sequence[Beat], falls: Sequence[Fall], excuses: Excuses, until_ns: int) -> list[Fall]:
+    """Find when some of a controller's cyclic streams were missing while it was not lost."""
+    late: list[tuple[int, int, Beat, Silence]] = []
+    for beat in beats:
+        for silence in beat.silences:
+            end_ns = until_ns if silence.to_ns is None else silence.to_ns
+            lasts_ns = end_ns - silence.from_ns
+            if lasts_ns <= beat.deadline_ns:
+                continue
+            if lasts_ns - excuses.overlap_ns(silence.from_ns, end_ns) <= beat.deadline_ns:
+                continue
+            if any(
+                fall.last_seen_ns < end_ns and (fall.back_ns is None or fall.back_ns > silence.from_ns)
+                for fall in falls
+            ):
+                continue
+            late.append((silence.from_ns, end_ns, beat, silence))
+    late.sort(key=lambda piece: piece[:2])
+    found: list[Fall] = []
+    at = 0
+    while at < len(late):
+        together = [late[at]]
+        end_ns = late[at][1]
+        at += 1
+        while at < len(late) and late[at][0] < end_ns:
+            together.append(late[at])
+            end_ns = max(end_ns, late[at][1])
+            at += 1
+        streams = [(beat, silence) for _, _, beat, silence in together]
+        onset_ns, deadline_ns, jitter_ns = min(
+            (silence.from_ns + beat.pace_ns(silence), beat.deadline_ns, beat.rhythm.jitter_ns or 0)
+            for beat, silence in streams
+        )
+        lasting = any(silence.to_ns is None for _, silence in streams)
+        back_ns = None if lasting else end_ns
+        found.append(
+            Fall(
+                last_seen_ns=together[0][0],
+                onset_ns=onset_ns,
+                back_ns=back_ns,
+                steady_ns=_steady(streams, back_ns),
+                deadline_ns=deadline_ns,
+                jitter_ns=jitter_ns,
+                streams=tuple(streams),
+            )
+        )
+    return found

@@ -1,0 +1,172 @@
+"""The watch over all controllers: takes blocks of frames, gives the health so far, for live and recorded alike.
+
+One pass, and judged late: while blocks arrive only bounded statistics and the notable silences are kept
+(`busdoc.health.track`); periods, deadlines, losses and incidents are computed when they are asked for. So a period
+learnt in the last minute judges the first, and the same capture cut in any way gives the same answer.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from busdoc.capture.channels import ChannelTable
+from busdoc.capture.frames import FrameBlock, FrameFlag
+from busdoc.decode.sign_watch import SignWatch
+from busdoc.health.controller import ControllerSpec, StreamKey
+from busdoc.health.incident import Gap, GapKind
+from busdoc.health.judgement import judge
+from busdoc.health.memory import Memory
+from busdoc.health.roll import Roll
+from busdoc.health.stream_codes import StreamCodes
+from busdoc.health.summary import Health
+
+__all__ = ["HealthWatch"]
+
+_MOST_STREAMS = 4096
+"""A machine has hundreds; a capture of random identifiers must not fill the memory."""
+_MOST_SIGNS = 100_000
+_CONTROLLER_PROBLEM = 0x04
+_RX_OVERFLOW = 0x01
+_OVERFLOW_APART_NS = 1_000_000_000
+
+
+class HealthWatch:
+    """Follows every controller of a capture.
+
+    Parameters
+    ----------
+    specs : controllers known beforehand, from the machine map or the database (`specs_from_database`)
+    channels : what the capture calls its channels, for specs that name theirs
+    complete : the specs name every controller: one that never speaks counts as missing from the start
+    """
+
+    def __init__(
+        self,
+        specs: Sequence[ControllerSpec] = (),
+        *,
+        channels: ChannelTable | None = None,
+        complete: bool = False,
+    ) -> None:
+        self._memory = Memory(roll=Roll(specs, channels), complete=complete)
+        self._codes = StreamCodes(_MOST_STREAMS)
+        self._signs = SignWatch()
+        self._group_of = np.full(0, -1, np.int64)
+        self._overflows: dict[int, tuple[int, int]] = {}
+        self._last_heard: dict[int, int] = {}
+
+    def feed(self, block: FrameBlock) -> None:
+        """Take the next block."""
+        if not len(block):
+            return
+        memory = self._memory
+        if memory.start_ns is None:
+            memory.start_ns = int(block.t_ns[0])
+        memory.last_ns = int(block.t_ns[-1])
+        memory.frames += len(block)
+        if len(memory.signs) < _MOST_SIGNS:
+            memory.signs += self._signs.feed(block)
+        kinds = block.flags & np.uint16(FrameFlag.ERROR | FrameFlag.REMOTE | FrameFlag.TRANSMITTED)
+        if kinds.any():
+            self._feed_errors(block)
+            memory.own_frames += int(np.count_nonzero(kinds & FrameFlag.TRANSMITTED))
+            block = block.take(kinds == 0)  # a request for a frame is no sign of whoever should answer
+            if not len(block):
+                return
+        code, new = self._codes.of(block)
+        if new:
+            self._enrol(new)
+        t_ns, data = block.t_ns, block.data
+        if len(memory.keys) == _MOST_STREAMS:
+            watched = code >= 0
+            memory.unwatched += len(code) - int(np.count_nonzero(watched))
+            code, t_ns, data = code[watched], t_ns[watched], data[watched]
+        self._note_lengths(block, code)
+        memory.streams.feed(code, t_ns, data)
+        group = self._group_of[code]
+        if (group < 0).any():
+            claimed = group >= 0
+            memory.groups.feed(group[claimed], t_ns[claimed])
+        else:
+            memory.groups.feed(group, t_ns)
+        self._feed_channels(block)
+
+    def note_gap(self, from_ns: int, to_ns: int, channel: int | None = None, why: str = "") -> None:
+        """Take note of a stretch in which the recorder itself lost frames: silences in it accuse nobody."""
+        self._memory.gaps.append(Gap(channel=channel, from_ns=from_ns, to_ns=to_ns, kind=GapKind.CAPTURE_GAP, why=why))
+
+    def so_far(self, until_ns: int) -> Health:
+        """Give the health up to a moment, with what is being missed right now; feeding may go on."""
+        return judge(self._memory, until_ns, self._overflow_gaps())
+
+    def close(self, until_ns: int | None = None) -> Health:
+        """Give the health at the end of the capture: its last frame, or a later moment until which it listened."""
+        end_ns = self._memory.last_ns or 0
+        return self.so_far(end_ns if until_ns is None else max(until_ns, end_ns))
+
+    def _enrol(self, new: list[StreamKey]) -> None:
+        memory = self._memory
+        for key in new:
+            claim = memory.roll.claim(key)
+            group = -1
+            if claim is not None:
+                group = memory.group_row.setdefault(claim, len(memory.group_row))
+            memory.keys.append(key)
+            memory.claims.append(claim)
+            memory.group_of.append(group)
+            memory.channel_row.setdefault(key.channel, len(memory.channel_row))
+        memory.streams.add(len(new))
+        memory.groups.add(len(memory.group_row) - memory.groups.n)
+        memory.channels.add(len(memory.channel_row) - memory.channels.n)
+        self._group_of = np.array(memory.group_of, np.int64)
+
+    def _feed_channels(self, block: FrameBlock) -> None:
+        memory = self._memory
+        if len(memory.channel_row) == 1:
+            memory.channels.feed(np.zeros(len(block), np.int64), block.t_ns)
+            return
+        row_of = np.full(256, -1, np.int64)
+        for channel, row in memory.channel_row.items():
+            row_of[channel] = row
+        rows = row_of[block.channel]
+        known = rows >= 0
+        memory.channels.feed(rows[known], block.t_ns[known])
+
+    def _note_lengths(self, block: FrameBlock, code: np.ndarray[tuple[int], np.dtype[np.int64]]) -> None:
+        """Remember which streams on the CANopen error-control identifiers have one byte."""
+        if len(code) != len(block):
+            return
+        control = np.flatnonzero((block.id > 0x700) & (block.id <= 0x77F) & ((block.flags & FrameFlag.EXTENDED) == 0))
+        if not len(control):
+            return
+        long = block.length[control] != 1
+        for stream in np.unique(code[control]).tolist():
+            had_long = bool(long[code[control] == stream].any())
+            self._memory.one_byte[stream] = self._memory.one_byte.get(stream, True) and not had_long
+
+    def _feed_errors(self, block: FrameBlock) -> None:
+        is_error = (block.flags & FrameFlag.ERROR) != 0
+        self._memory.error_frames += int(np.count_nonzero(is_error))
+        lost = np.flatnonzero(
+            is_error & ((block.id & _CONTROLLER_PROBLEM) != 0) & ((block.data[:, 1] & _RX_OVERFLOW) != 0)
+        )
+        for channel in np.unique(block.channel[lost]).tolist():
+            for t_ns in block.t_ns[lost[block.channel[lost] == channel]].tolist():
+                first, last = self._overflows.get(channel, (t_ns, t_ns))
+                if t_ns - last > _OVERFLOW_APART_NS:
+                    self._memory.gaps.append(_overflow(channel, first, last))
+                    first = t_ns
+                self._overflows[channel] = (first, t_ns)
+
+    def _overflow_gaps(self) -> list[Gap]:
+        return [_overflow(channel, first, last) for channel, (first, last) in sorted(self._overflows.items())]
+
+
+def _overflow(channel: int, first_ns: int, last_ns: int) -> Gap:
+    margin_ns = 50_000_000  # the overflow is told when the next frame finds room (common practice: within 50 ms)
+    return Gap(
+        channel=channel,
+        from_ns=first_ns - margin_ns,
+        to_ns=last_ns + margin_ns,
+        kind=GapKind.CAPTURE_GAP,
+        why="frames lost in the laptop (receive overflow)",
+    )
