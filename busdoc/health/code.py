@@ -40,3 +40,5 @@ class FaultCode:
     """The controller's own occurrence count, where it sends one."""
     points_at: tuple[str, ...] = ()
     """Part kinds or names that it says to look at; empty when it says nothing."""
+    lamps: tuple[str, ...] = ()
+    """Warning lamps that were on in the controller's messages while it was active."""

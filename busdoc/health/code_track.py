@@ -1,0 +1,92 @@
+"""The course of one fault code: raised, repeated, cleared, raised again."""
+
+from dataclasses import dataclass
+
+__all__ = ["CodeSpan", "CodeTrack"]
+
+_MOST_SPANS = 1000
+
+
+@dataclass(slots=True, kw_only=True)
+class CodeSpan:
+    """One stretch in which a code was active."""
+
+    raised_ns: int
+    not_yet_ns: int
+    """The last moment at which its sender was heard without it; `raised_ns` where it was not heard before."""
+    cleared_ns: int | None = None
+    """None while it is active; after a silence, the last time that it was seen."""
+    was_there: bool = False
+    """It was active in the first message that was heard of its sender."""
+
+
+class CodeTrack:
+    """Takes what a sender said of one code, in the order of time.
+
+    Notes
+    -----
+    Spans beyond the first thousand are counted and not kept.
+    """
+
+    __slots__ = ("count", "first_ns", "is_open", "lamps_on", "lapsed", "last_ns", "occurrences", "spans", "stored")
+
+    def __init__(self, t_ns: int) -> None:
+        self.first_ns = t_ns
+        self.last_ns = t_ns
+        self.count: int | None = None
+        self.occurrences = 0
+        self.spans: list[CodeSpan] = []
+        self.is_open = False
+        self.lapsed = False
+        self.stored = False
+        self.lamps_on = 0
+
+    def seen(self, t_ns: int, count: int | None, not_yet_ns: int | None) -> None:
+        """The sender said that it is active.
+
+        Parameters
+        ----------
+        count : the sender's own occurrence count, None where it keeps none
+        not_yet_ns : when the sender was last heard without it; None: it was never heard before
+
+        Notes
+        -----
+        A code that returns after a silence with the same count has been active all along: controllers count each time
+        that it becomes active (SAE J1939-73 5.7.1).
+        """
+        if not self.is_open:
+            if self.lapsed and count is not None and count == self.count and count > 0:
+                self._reopen()
+            else:
+                self._raise(t_ns, not_yet_ns)
+        self.lapsed = False
+        self.count = count if count is not None else self.count
+        self.last_ns = t_ns
+
+    def clear(self, t_ns: int) -> None:
+        """The sender said that it is gone."""
+        self._close(t_ns)
+        self.lapsed = False
+
+    def lapse(self) -> None:
+        """The sender fell silent: nothing is known from the last message on."""
+        if self.is_open:
+            self._close(self.last_ns)
+            self.lapsed = True
+
+    def _raise(self, t_ns: int, not_yet_ns: int | None) -> None:
+        self.is_open = True
+        self.occurrences += 1
+        if len(self.spans) < _MOST_SPANS:
+            before_ns = t_ns if not_yet_ns is None else not_yet_ns
+            self.spans.append(CodeSpan(raised_ns=t_ns, not_yet_ns=before_ns, was_there=not_yet_ns is None))
+
+    def _reopen(self) -> None:
+        self.is_open = True
+        if self.occurrences == len(self.spans):
+            self.spans[-1].cleared_ns = None
+
+    def _close(self, t_ns: int) -> None:
+        if self.is_open and self.occurrences == len(self.spans):
+            self.spans[-1].cleared_ns = t_ns
+        self.is_open = False
