@@ -51,6 +51,11 @@ class ChannelTable:
         self._name_of[wanted] = name
         return wanted
 
+    def clear(self) -> None:
+        """Forget every channel: the capture is read anew."""
+        self._number_of.clear()
+        self._name_of.clear()
+
     def name(self, number: int) -> str:
         """Give the channel's name as the capture wrote it; a number never met reads as itself."""
         return self._name_of.get(number, str(number))

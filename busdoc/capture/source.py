@@ -120,7 +120,7 @@ class Capture:
         ------
         InputError : when there is no frame, or a file turns out to be of another kind
         """
-        self.channels = ChannelTable()
+        self.channels.clear()  # the same table: whoever follows the capture holds on to it
         self.skipped = SkipCount()
         self._seam_warnings, self._gaps = [], []
         self._readings = [self._reading(file, self.skipped) for file in self.files]

@@ -6,6 +6,8 @@ are summed by a compiled kernel on two threads, short ones and live buses by num
 
 import os
 from collections.abc import Mapping
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 
@@ -84,6 +86,10 @@ class WireWatch:
         channels = np.unique(sums[:, _CHANNEL]).tolist()
         return tuple(self._load(channel, sums[sums[:, _CHANNEL] == channel], until_ns) for channel in channels)
 
+    def know_bitrates(self, bitrates: Mapping[int, tuple[int | None, int | None]]) -> None:
+        """Take bit rates that became known later: a map names its channels, a capture numbers them while it is read."""
+        self._bitrates.update(bitrates)
+
     def _add(self, sums: Int64Array) -> None:
         self._sums.append(sums)
         self._n_sums += len(sums)
@@ -97,11 +103,11 @@ class WireWatch:
 
     def _sample(self, block: FrameBlock) -> None:
         """Keep the first frames of each channel whose rate nobody gave, to tell its bit rate from."""
-        missing = [c for c in np.unique(block.channel).tolist() if self._bitrates.get(c, (None, None))[0] is None]
-        for channel in missing:
-            sample = self._samples.setdefault(channel, _Sample())
-            if sample.n_wanted:
-                sample.take(block, np.flatnonzero(block.channel == channel))
+        for channel in np.flatnonzero(np.bincount(block.channel)).tolist():
+            if self._bitrates.get(channel, (None, None))[0] is None:
+                sample = self._samples.setdefault(channel, _Sample())
+                if sample.n_wanted:
+                    sample.take(block, np.flatnonzero(block.channel == channel))
 
     def _load(self, channel: int, sums: Int64Array, until_ns: int) -> WireLoad:
         nominal_rate, data_rate = self._bitrates.get(channel, (None, None))
@@ -189,20 +195,21 @@ def _compiled_sums(block: FrameBlock, zero_ns: int, n_threads: int) -> Int64Arra
 
     from busdoc.health.wire_kernel import sum_by_second  # numba: 250 ms, and 600 ms more at its first call
 
-    columns = (block.t_ns, block.channel, block.id, block.flags, block.length, block.data)
-    arrays = [np.ascontiguousarray(column) for column in columns]
-    long = [np.ascontiguousarray(column) for column in (block.long.row, block.long.start, block.long.bytes)]
+    payload = np.ascontiguousarray(block.data).reshape(-1).view("<i8").astype(np.int64, copy=False)
+    columns = (block.t_ns, block.channel, block.id, block.flags, block.length, payload)
+    arrays: list[Any] = [np.ascontiguousarray(column) for column in columns]
+    arrays += [np.ascontiguousarray(column) for column in (block.long.row, block.long.start, block.long.bytes)]
 
     def work(ends: tuple[int, int]) -> Int64Array:
         first, last = ends
         n_spans = int(block.t_ns[last - 1] - block.t_ns[first]) // _SECOND + 2
         sums = np.empty((min(last - first, n_spans * 256), 6), np.int64)
-        n_sums = sum_by_second(*arrays, *long, first, last, zero_ns, sums)
+        n_sums = sum_by_second(*arrays, first, last, zero_ns, sums)
         return sums[:n_sums].copy()
 
-    edges = list(range(0, len(block), _ROWS_A_CALL)) + [len(block)]
-    pieces = list(zip(edges[:-1], edges[1:], strict=True))
-    if n_threads == 1 or len(pieces) == 1:
+    n_pieces = n_threads * -(-len(block) // (n_threads * _ROWS_A_CALL))
+    pieces = list(pairwise(len(block) * k // n_pieces for k in range(n_pieces + 1)))
+    if n_threads == 1:
         return np.concatenate([work(ends) for ends in pieces])
     with ThreadPoolExecutor(n_threads) as threads:
         return np.concatenate(list(threads.map(work, pieces)))

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from busdoc.actions.action import Action
 from busdoc.actions.machine import Machine
-from busdoc.decode.signal_watch import SignalSummary
+from busdoc.decode.signal_summary import SignalSummary
 from busdoc.health.code import FaultCode
 from busdoc.health.incident import Incident, IncidentKind
 from busdoc.health.summary import Health

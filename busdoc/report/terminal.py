@@ -163,11 +163,12 @@ def _incident(
     when = clock(incident.onset_ns, health.start_ns, epoch=result.capture.epoch)
     lines = [_wrapped(f"{when}  {_kind(incident)}{_away(incident)}", width, f"  {n:>3}. ", "       ")]
     lines.append(_wrapped(_reason(because, by_n), width, "       "))
-    evidence = [text for loss in incident.losses[:1] for text in loss.evidence[:3]]
+    evidence = [text for loss in incident.losses[:1] for text in loss.evidence[:2]]
     if incident.ran_on is not RanOn.UNKNOWN and evidence:
         sure = "" if incident.p_restarted is None else f" ({max(incident.p_restarted, 1 - incident.p_restarted):.0%})"
         lines.append(_wrapped(f"{str(incident.ran_on).capitalize()}{sure}: {'; '.join(evidence)}.", width, "       "))
-    lines += [_wrapped(text, width, "       ") for text in incident.why[:2]]
+    else:
+        lines += [_wrapped(text, width, "       ") for text in incident.why[:2]]
     return lines
 
 

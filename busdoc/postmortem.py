@@ -1,0 +1,103 @@
+"""The recorded case, end to end: capture, database, map and journal in; one `Result` out.
+
+This is the only place that joins the folders for a recording; it computes nothing itself.
+"""
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from busdoc.actions.journal import Journal, load_journal
+from busdoc.actions.machine import Machine
+from busdoc.actions.machine_map import load_machine
+from busdoc.capture.source import Capture, open_capture
+from busdoc.decode.database import Database, load_databases
+from busdoc.health.summary import Health
+from busdoc.isolation.attribution import attribute
+from busdoc.report.result import CaptureFacts, Result, SkippedInput
+from busdoc.watches import Watches
+
+__all__ = ["DatabaseFile", "postmortem"]
+
+DatabaseFile = Path | tuple[int | str, Path]
+
+
+def postmortem(
+    captures: Sequence[Path],
+    *,
+    databases: Sequence[DatabaseFile] = (),
+    machine_file: Path | None = None,
+    journal_file: Path | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> Result:
+    """Analyse one recording.
+
+    Parameters
+    ----------
+    captures : capture files, or folders of them, that make up one recording
+    databases : message databases, each for every channel or as ``(channel, file)``
+    machine_file : the machine map, TOML
+    journal_file : what was done, CSV
+    progress : called with the number of frames of each block
+
+    Raises
+    ------
+    InputError : a file that cannot be used
+    """
+    machine = Machine() if machine_file is None else load_machine(machine_file)
+    capture = open_capture(captures)
+    database = load_databases(databases) if databases else None
+    with ThreadPoolExecutor(max_workers=2, thread_name_prefix="watch") as workers:
+        watches = Watches(machine, database, capture.channels, workers)
+        for block in capture.blocks():
+            watches.feed(block)
+            if progress is not None:
+                progress(len(block))
+        for gap in capture.gaps:
+            watches.note_gap(gap.from_ns, gap.to_ns, gap.channel, gap.why)
+        health = watches.close()
+    journal = (
+        Journal()
+        if journal_file is None
+        else load_journal(journal_file, machine, start_ns=health.start_ns, epoch=capture.epoch)
+    )
+    return Result(
+        capture=_facts(capture, watches),
+        machine=machine,
+        health=health,
+        incidents=health.incidents,
+        actions=journal.actions,
+        because=attribute(health, journal.actions, machine),
+        signals=watches.signal_summaries(),
+        warnings=_warnings(capture, database, journal, health, watches),
+        databases=tuple(file if isinstance(file, Path) else file[1] for file in databases),
+        machine_file=machine_file,
+        journal_file=journal_file,
+    )
+
+
+def _facts(capture: Capture, watches: Watches) -> CaptureFacts:
+    channels = capture.channels
+    return CaptureFacts(
+        files=capture.files,
+        epoch=capture.epoch,
+        channel_names=tuple((number, channels.name(number)) for number in channels.numbers),
+        channel_frames=tuple(sorted(watches.frames_by_channel.items())),
+        skipped_lines=capture.skipped.total,
+        skipped=tuple(
+            SkippedInput(file=line.file.name, line=line.line, reason=line.reason) for line in capture.skipped.first
+        ),
+    )
+
+
+def _warnings(
+    capture: Capture, database: Database | None, journal: Journal, health: Health, watches: Watches
+) -> tuple[str, ...]:
+    texts = [*capture.warnings, *health.warnings]
+    texts += [f"channel {wire.channel}: {text}" for wire in health.wire for text in wire.warnings]
+    if database is not None:
+        texts += database.warnings
+    if watches.signals is not None:
+        texts += watches.signals.warnings
+    texts += journal.warnings
+    return tuple(dict.fromkeys(texts))
