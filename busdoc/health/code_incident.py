@@ -17,9 +17,14 @@ def code_incidents(channel: int, code: FaultCode, track: CodeTrack, until_ns: in
     for span, (raised_ns, cleared_ns) in zip(track.spans, code.active_spans, strict=True):
         if raised_ns > until_ns:
             continue
-        not_yet_ns = span.not_yet_ns if raised_ns - span.not_yet_ns <= _BRACKET_NS else raised_ns
-        note = ("its sender's first message of codes: it may have been active before",) if span.was_there else ()
-        yield code_incident(channel, code, raised_ns, cleared_ns, not_yet_ns=not_yet_ns, why=note)
+        unheard_ns = raised_ns - span.not_yet_ns
+        notes: tuple[str, ...] = ()
+        if span.was_there:
+            notes = ("its sender's first message of codes: it may have been active before",)
+        elif unheard_ns > _BRACKET_NS:
+            notes = (f"its sender had sent no codes for {unheard_ns / 1e9:.0f} s",)
+        not_yet_ns = span.not_yet_ns if unheard_ns <= _BRACKET_NS else raised_ns
+        yield code_incident(channel, code, raised_ns, cleared_ns, not_yet_ns=not_yet_ns, why=notes)
 
 
 def code_incident(

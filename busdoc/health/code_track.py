@@ -28,7 +28,7 @@ class CodeTrack:
     Spans beyond the first thousand are counted and not kept.
     """
 
-    __slots__ = ("count", "first_ns", "is_open", "lamps_on", "lapsed", "last_ns", "occurrences", "spans", "stored")
+    __slots__ = ("count", "first_ns", "is_open", "lamps_on", "last_ns", "occurrences", "spans", "stored")
 
     def __init__(self, t_ns: int) -> None:
         self.first_ns = t_ns
@@ -37,7 +37,6 @@ class CodeTrack:
         self.occurrences = 0
         self.spans: list[CodeSpan] = []
         self.is_open = False
-        self.lapsed = False
         self.stored = False
         self.lamps_on = 0
 
@@ -48,43 +47,23 @@ class CodeTrack:
         ----------
         count : the sender's own occurrence count, None where it keeps none
         not_yet_ns : when the sender was last heard without it; None: it was never heard before
-
-        Notes
-        -----
-        A code that returns after a silence with the same count has been active all along: controllers count each time
-        that it becomes active (SAE J1939-73 5.7.1).
         """
         if not self.is_open:
-            if self.lapsed and count is not None and count == self.count and count > 0:
-                self._reopen()
-            else:
-                self._raise(t_ns, not_yet_ns)
-        self.lapsed = False
+            self.is_open = True
+            self.occurrences += 1
+            if len(self.spans) < _MOST_SPANS:
+                before_ns = t_ns if not_yet_ns is None else not_yet_ns
+                self.spans.append(CodeSpan(raised_ns=t_ns, not_yet_ns=before_ns, was_there=not_yet_ns is None))
         self.count = count if count is not None else self.count
         self.last_ns = t_ns
 
     def clear(self, t_ns: int) -> None:
         """The sender said that it is gone."""
         self._close(t_ns)
-        self.lapsed = False
 
     def lapse(self) -> None:
         """The sender fell silent: nothing is known from the last message on."""
-        if self.is_open:
-            self._close(self.last_ns)
-            self.lapsed = True
-
-    def _raise(self, t_ns: int, not_yet_ns: int | None) -> None:
-        self.is_open = True
-        self.occurrences += 1
-        if len(self.spans) < _MOST_SPANS:
-            before_ns = t_ns if not_yet_ns is None else not_yet_ns
-            self.spans.append(CodeSpan(raised_ns=t_ns, not_yet_ns=before_ns, was_there=not_yet_ns is None))
-
-    def _reopen(self) -> None:
-        self.is_open = True
-        if self.occurrences == len(self.spans):
-            self.spans[-1].cleared_ns = None
+        self._close(self.last_ns)
 
     def _close(self, t_ns: int) -> None:
         if self.is_open and self.occurrences == len(self.spans):

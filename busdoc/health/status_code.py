@@ -60,8 +60,6 @@ def status_codes(
                 kind=CodeKind.STATUS,
                 code=code,
                 text=text,
-                if declared.bad_range is None
-                else f"its own value is {word}",
                 occurrences=len(spans),
                 first_ns=spans[0][0],
                 last_ns=until_ns if active else max(cleared_ns or 0 for _, cleared_ns in spans),

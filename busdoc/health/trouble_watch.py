@@ -124,7 +124,7 @@ class TroubleWatch:
             track.lamps_on |= _lamps_on(lamps)
             track.seen(at_ns, None if count == _NO_COUNT else count, sender.last_ns)
         for key, track in sender.codes.items():
-            if key not in now and (track.is_open or track.lapsed):
+            if key not in now and track.is_open:
                 track.clear(at_ns)
 
     def _stored(self, t_ns: int, from_ns: int, channel: int, address: int, payload: bytes, heard_ns: int) -> None:
