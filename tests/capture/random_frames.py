@@ -11,10 +11,15 @@ FEW = settings(max_examples=40, deadline=None, suppress_health_check=list(Health
 FD_LENGTHS = (0, 1, 5, 8, 12, 16, 20, 24, 32, 48, 64)
 
 
-def random_block(seed: int, n: int, *, t0_ns: int = 1_700_000_000 * 10**9, step_ns: int = 1000) -> FrameBlock:
-    """Make n frames: data, remote, error and FD, base and extended, on three channels, times in whole `step_ns`."""
+def random_block(
+    seed: int, n: int, *, t0_ns: int = 1_700_000_000 * 10**9, step_ns: int = 1000, most_steps: int = 400_000
+) -> FrameBlock:
+    """Make n frames: data, remote, error and FD, base and extended, on three channels, times in whole `step_ns`.
+
+    With few `most_steps`, many frames have the same time.
+    """
     random = np.random.default_rng(seed)
-    t_ns = t0_ns + np.cumsum(random.integers(0, 400_000, n)) * step_ns
+    t_ns = t0_ns + np.cumsum(random.integers(0, most_steps, n)) * step_ns
     kind = random.choice(["data", "remote", "error", "fd"], n, p=[0.7, 0.1, 0.1, 0.1])
     extended = random.random(n) < 0.5
     id_ = np.where(extended, random.integers(0, 1 << 29, n), random.integers(0, 1 << 11, n))

@@ -189,6 +189,14 @@ def test_a_blf_that_was_cut_off_is_read_up_to_its_last_whole_container(tmp_path:
     assert "middle of a container" in " ".join(capture.warnings)
 
 
+def test_blf_objects_may_go_across_containers_at_any_byte(tmp_path: Path) -> None:
+    objects = b"".join(blf_object(1, classical(number), number * 1000) for number in range(12))
+    for container in range(1, 60):
+        rows, capture = read(tmp_path / "c.blf", blf_file(objects, container=container))
+        assert [row[2] for row in rows] == list(range(12)), container
+        assert len(capture.warnings) == 1  # on the zone
+
+
 def test_a_damaged_container_in_a_blf_costs_no_more_than_what_it_held(tmp_path: Path) -> None:
     objects = b"".join(blf_object(1, classical(number), number * 1000) for number in range(100))
     damaged = bytearray(blf_file(objects, container=480))

@@ -37,13 +37,18 @@ def read(capture: Capture) -> FrameBlock:
 
 
 @FEW
-@given(seed=st.integers(0, 2**32 - 1), n_files=st.integers(2, 4), block_frames=st.integers(1, 50))
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    n_files=st.integers(2, 4),
+    block_frames=st.integers(1, 50),
+    most_steps=st.sampled_from([2, 5, 400_000]),
+)
 def test_files_that_overlap_are_merged_as_if_they_were_one(
-    seed: int, n_files: int, block_frames: int, tmp_path_factory: pytest.TempPathFactory
+    seed: int, n_files: int, block_frames: int, most_steps: int, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
     folder = tmp_path_factory.mktemp("many")
     random = np.random.default_rng(seed)
-    whole = random_block(seed, 150)
+    whole = random_block(seed, 150, most_steps=most_steps)
     owner = random.integers(0, n_files, 150)
     first_ns = int(whole.t_ns[0])
     for file in range(n_files):

@@ -84,6 +84,16 @@ def test_disorder_within_the_window_is_sorted_and_equal_times_keep_the_files_ord
     assert reading.skipped.total == 0
 
 
+@FEW
+@given(seed=st.integers(0, 2**32 - 1))
+def test_sorting_is_as_pythons_own_which_keeps_the_order_of_equals(seed: int) -> None:
+    random = np.random.default_rng(seed)
+    t_ns = START + random.integers(0, 20, 400) * (SECOND // 50)
+    times, numbers, _ = ordered(t_ns, tuple(random.integers(0, 400, 3).tolist()))
+    assert numbers == sorted(range(400), key=t_ns.tolist().__getitem__)
+    assert times == sorted(t_ns.tolist())
+
+
 def test_a_line_ten_years_ahead_is_dropped_counted_and_named() -> None:
     t_ns = steady(100)
     t_ns[40] += 10 * YEAR
