@@ -5,6 +5,7 @@ This is the only place that joins the folders for a recording; it computes nothi
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 from busdoc.actions.journal import Journal, load_journal
@@ -56,20 +57,26 @@ def postmortem(
         for gap in capture.gaps:
             watches.note_gap(gap.from_ns, gap.to_ns, gap.channel, gap.why)
         health = watches.close()
+        found = watches.codes(health)
     journal = (
         Journal()
         if journal_file is None
         else load_journal(journal_file, machine, start_ns=health.start_ns, epoch=capture.epoch)
     )
+    incidents = sorted((*health.incidents, *found.incidents), key=lambda incident: incident.onset_ns)
+    health = replace(health, incidents=tuple(incidents))
+    because = attribute(health, journal.actions, machine)
     return Result(
         capture=_facts(capture, watches),
         machine=machine,
         health=health,
         incidents=health.incidents,
         actions=journal.actions,
-        because=attribute(health, journal.actions, machine),
+        because=because,
+        codes=found.codes,
+        isolation=None,
         signals=watches.signal_summaries(),
-        warnings=_warnings(capture, database, journal, health, watches),
+        warnings=(*_warnings(capture, database, journal, health, watches), *found.warnings),
         databases=tuple(file if isinstance(file, Path) else file[1] for file in databases),
         machine_file=machine_file,
         journal_file=journal_file,

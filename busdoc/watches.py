@@ -6,7 +6,7 @@ threads, since most of their time is spent in kernels that let go of the interpr
 
 from collections import Counter
 from concurrent.futures import Executor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,13 +17,27 @@ from busdoc.capture.frames import FrameBlock
 from busdoc.decode.database import Database
 from busdoc.decode.signal_summary import SignalSummary
 from busdoc.decode.signal_watch import SignalWatch
+from busdoc.health.code import FaultCode
+from busdoc.health.code_pointer import CodePointer
+from busdoc.health.code_watch import CodeWatch
+from busdoc.health.incident import Incident
 from busdoc.health.known import join_specs
-from busdoc.health.roll import specs_from_database
+from busdoc.health.roll import node_of, specs_from_database
+from busdoc.health.status_code import counter_codes, status_codes, status_incidents
 from busdoc.health.summary import Health
 from busdoc.health.watch import HealthWatch
 from busdoc.health.wire import WireWatch
 
-__all__ = ["Watches"]
+__all__ = ["CodeFindings", "Watches"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CodeFindings:
+    """The fault codes of a capture, and one incident for each raise."""
+
+    codes: tuple[FaultCode, ...]
+    incidents: tuple[Incident, ...]
+    warnings: tuple[str, ...]
 
 
 class Watches:
@@ -53,11 +67,20 @@ class Watches:
         self._health = HealthWatch(known, channels=channels, complete=bool(machine.controllers))
         self._wire = WireWatch({})
         self.signals = None if database is None else SignalWatch(database, follow=_followed(machine))
+        self._spn_senders = {} if database is None else _spn_senders(database)
+        self._names = Names()
+        self._codes = CodeWatch(
+            names=self._names.of_address,
+            node_names=self._names.of_node,
+            hints=machine.codes,
+            spn_names={} if database is None else _spn_names(database),
+            senders=lambda spn: self._spn_senders.get(spn, ()),
+        )
         self.frames_by_channel: Counter[int] = Counter()
 
     def feed(self, block: FrameBlock) -> None:
         """Take in the next frames, in the order of time."""
-        feeds = [self._health.feed, self._wire.feed, self._count]
+        feeds = [self._health.feed, self._wire.feed, self._codes.feed, self._count]
         if self.signals is not None:
             feeds.append(self.signals.feed)
         if self._workers is None or len(block) < _WORTH_THREADS:
@@ -86,6 +109,26 @@ class Watches:
         """Give what was seen of each signal of the database; nothing without one."""
         return () if self.signals is None else self.signals.summaries()
 
+    def codes(self, health: Health) -> CodeFindings:
+        """Give the fault codes, by the names that `health` gave to the controllers."""
+        self._names.learn(health)
+        pointer = CodePointer(self._machine.codes, self._names.of_address, lambda spn: self._spn_senders.get(spn, ()))
+        own = list(self._codes.codes(health.until_ns))
+        incidents = list(self._codes.incidents(health.until_ns))
+        for status in self._machine.statuses if self.signals is not None else ():
+            assert self.signals is not None
+            heard_ns = self._names.last_heard_ns(status.controller, health)
+            found = status_codes(status, self.signals.transitions(status.signal), heard_ns, pointer)
+            incidents += status_incidents(found)
+            if status.counter is not None:
+                found += counter_codes(status.controller, self.signals.transitions(status.counter), pointer)
+            own += found
+        return CodeFindings(
+            codes=tuple(sorted(own, key=lambda code: (code.first_ns, code.controller, code.code))),
+            incidents=tuple(incidents),
+            warnings=self._codes.warnings,
+        )
+
     def _count(self, block: FrameBlock) -> None:
         for channel, n_frames in enumerate(np.bincount(block.channel, minlength=1).tolist()):
             if n_frames:
@@ -93,6 +136,57 @@ class Watches:
 
 
 _WORTH_THREADS = 20_000
+
+
+class Names:
+    """What the roll calls the controller at an address or node."""
+
+    def __init__(self) -> None:
+        self._by_address: dict[tuple[int, int], str] = {}
+        self._by_node: dict[tuple[int, int], str] = {}
+
+    def learn(self, health: Health) -> None:
+        """Take the names that the roll gave."""
+        for controller in health.controllers:
+            for stream in controller.streams:
+                channel = stream.key.channel
+                if stream.key.extended:
+                    self._by_address.setdefault((channel, stream.key.id & 0xFF), controller.name)
+                if controller.identity.node_id is not None:
+                    self._by_node.setdefault((channel, controller.identity.node_id), controller.name)
+                elif node_of(stream.key) is not None:
+                    self._by_node.setdefault((channel, stream.key.id & 0x7F), controller.name)
+
+    def of_address(self, channel: int, address: int) -> str:
+        """Name the controller at a J1939 source address."""
+        return self._by_address.get((channel, address), f"address 0x{address:02X}")
+
+    def of_node(self, channel: int, node: int) -> str:
+        """Name the CANopen node."""
+        return self._by_node.get((channel, node), f"node {node}")
+
+    @staticmethod
+    def last_heard_ns(name: str, health: Health) -> int:
+        """Say until when a controller's last word is known to have held."""
+        for controller in health.controllers:
+            if controller.name == name and controller.last_ns is not None:
+                return controller.last_ns
+        return health.until_ns
+
+
+def _spn_names(database: Database) -> dict[int, str]:
+    return {
+        signal.spn: signal.name for message in database.messages for signal in message.signals if signal.spn is not None
+    }
+
+
+def _spn_senders(database: Database) -> dict[int, tuple[str, ...]]:
+    found: dict[int, tuple[str, ...]] = {}
+    for message in database.messages:
+        for signal in message.signals:
+            if signal.spn is not None:
+                found[signal.spn] = (*found.get(signal.spn, ()), *message.senders)
+    return found
 
 
 def _followed(machine: Machine) -> frozenset[str]:
