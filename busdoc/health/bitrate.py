@@ -15,11 +15,13 @@ __all__ = ["USUAL_BITRATES", "likely_bitrate"]
 USUAL_BITRATES = (10_000, 20_000, 33_333, 50_000, 83_333, 100_000, 125_000, 250_000, 500_000, 800_000, 1_000_000)
 """bit/s: CiA 301 and SAE J1939 rates, and those of single-wire and fault-tolerant buses (common practice)."""
 
-_TOLERANCE = 0.06
+_TOLERANCE = 0.04
 """Stamps of microseconds on frames of a hundred are good to a few per cent."""
 _MOST_CONTRADICTING = 0.005
 _FEWEST_ON_IT = 30
 _LEAST_SHARE_ON_IT = 0.002
+_SPIKE = 3
+"""So many times more pairs must lie on the rate than in an equal stretch just below it, as chance puts them there."""
 
 
 def likely_bitrate(t_ns: Int64Array, bits: Int64Array, steady: BoolArray | None = None) -> int | None:
@@ -52,7 +54,12 @@ def _smallest_allowed(apparent: Float64Array) -> tuple[int | None, int]:
         n_above = int(np.count_nonzero(apparent > rate * (1 + _TOLERANCE)))
         if n_above > _MOST_CONTRADICTING * len(apparent):
             continue
-        n_on_it = int(np.count_nonzero(np.abs(apparent - rate) <= rate * _TOLERANCE))
-        enough = max(_FEWEST_ON_IT, _LEAST_SHARE_ON_IT * len(apparent))
-        return (rate, n_on_it) if n_on_it >= enough and n_on_it > 4 * n_above else (None, 0)
+        n_on_it = _n_between(apparent, rate * (1 - _TOLERANCE), rate * (1 + _TOLERANCE))
+        n_below = _n_between(apparent, rate * (1 - 3 * _TOLERANCE), rate * (1 - _TOLERANCE))
+        enough = max(_FEWEST_ON_IT, _LEAST_SHARE_ON_IT * len(apparent), 4 * n_above, _SPIKE * n_below)
+        return (rate, n_on_it) if n_on_it >= enough else (None, 0)
     return None, 0
+
+
+def _n_between(values: Float64Array, low: float, high: float) -> int:
+    return int(np.count_nonzero((values > low) & (values <= high)))

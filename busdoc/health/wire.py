@@ -5,7 +5,7 @@ are summed by a compiled kernel on two threads, short ones and live buses by num
 """
 
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from itertools import pairwise
 from typing import Any
 
@@ -64,11 +64,13 @@ class WireWatch:
         self._last_ns = max(self._last_ns, int(block.t_ns[-1]))
         self._n_frames += len(block)
         if self._n_frames >= _LONG_CAPTURE and len(block) >= _LONG_BLOCK:
-            self._add(_compiled_sums(block, self._zero_ns, self._threads))
+            sums = _compiled_sums(block, self._zero_ns, self._threads)
         else:
-            self._add(_numpy_sums(block, self._zero_ns))
-        self._error_states.feed(block)
-        self._sample(block)
+            sums = _numpy_sums(block, self._zero_ns)
+        self._add(sums)
+        if sums[:, _ERRORS].any():
+            self._error_states.feed(block)
+        self._sample(block, np.unique(sums[:, _CHANNEL]).tolist())
 
     def close(self, until_ns: int | None = None) -> tuple[WireLoad, ...]:
         """Give what is known so far, by channel; feeding may go on afterwards.
@@ -101,9 +103,9 @@ class WireWatch:
             self._sums = [_merged(np.concatenate(self._sums))]
             self._n_sums = len(self._sums[0]) // 2  # so that merging comes at doubled sizes, not at every block
 
-    def _sample(self, block: FrameBlock) -> None:
+    def _sample(self, block: FrameBlock, channels: list[int]) -> None:
         """Keep the first frames of each channel whose rate nobody gave, to tell its bit rate from."""
-        for channel in np.flatnonzero(np.bincount(block.channel)).tolist():
+        for channel in channels:
             if self._bitrates.get(channel, (None, None))[0] is None:
                 sample = self._samples.setdefault(channel, _Sample())
                 if sample.n_wanted:
@@ -193,8 +195,9 @@ def _compiled_sums(block: FrameBlock, zero_ns: int, n_threads: int) -> Int64Arra
     """Give the sums by the compiled kernel; a channel's second may stand in several rows."""
     from concurrent.futures import ThreadPoolExecutor  # 10 ms
 
-    from busdoc.health.wire_kernel import sum_by_second  # numba: 250 ms, and 600 ms more at its first call
+    from busdoc.health import wire_kernel  # numba: 250 ms, and 600 ms more at its first call
 
+    sum_by_second: Callable[..., int] = wire_kernel.sum_by_second
     payload = np.ascontiguousarray(block.data).reshape(-1).view("<i8").astype(np.int64, copy=False)
     columns = (block.t_ns, block.channel, block.id, block.flags, block.length, payload)
     arrays: list[Any] = [np.ascontiguousarray(column) for column in columns]
