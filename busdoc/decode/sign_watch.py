@@ -9,7 +9,10 @@ import numpy as np
 
 from busdoc.arrays import BoolArray, Int64Array
 from busdoc.capture.frames import FrameBlock, FrameFlag
-from busdoc.decode.j1939.identifier import GLOBAL_ADDRESS, NULL_ADDRESS
+from busdoc.decode.canopen.error_control import NmtCommand, NmtState
+from busdoc.decode.j1939.heartbeat import FIRST, LAST
+from busdoc.decode.j1939.identifier import GLOBAL_ADDRESS, NULL_ADDRESS, PGN_ADDRESS_CLAIMED
+from busdoc.decode.protocol_frames import Topic, topics
 from busdoc.decode.sign import Sign, SignKind
 
 __all__ = ["SignWatch"]
@@ -24,11 +27,10 @@ _ECHO_NS = 100_000_000
 """Nothing restarts within a tenth of a second after it started: a sign that repeats sooner is the same sign."""
 _MOST_OF_ONE_SENDER = 10_000
 
-_REQUEST_CLAIM = 0x00EE00
-
-_NOT_DATA = int(FrameFlag.ERROR | FrameFlag.REMOTE)
-
-_NMT_RESETS = (129, 130)
+_NMT_RESETS = (int(NmtCommand.RESET_NODE), int(NmtCommand.RESET_COMMUNICATION))
+_ISO_HEARTBEAT = 61668
+_WATCHED = (Topic.CLAIM, Topic.REQUEST, Topic.HEARTBEAT, Topic.NMT, Topic.ERROR_CONTROL)
+_IS_WATCHED = np.isin(np.arange(256), [int(topic) for topic in _WATCHED])
 
 
 class SignWatch:
@@ -51,36 +53,40 @@ class SignWatch:
 
     def feed(self, block: FrameBlock) -> tuple[Sign, ...]:
         """Give the signs of the next block, in the order of time."""
-        rows = np.flatnonzero(_may_matter(block))
+        rows = _rows_that_matter(block)
         if not len(rows):
             return ()
+        kept, before_ns = _without_echoes(block, rows)
+        rows = rows[kept]
         signs: list[Sign] = []
         t_ns = block.t_ns[rows].tolist()
         channels = block.channel[rows].tolist()
         ids = block.id[rows].tolist()
         is_extended = (block.flags[rows] & FrameFlag.EXTENDED).tolist()
         payloads = _as_numbers(block, rows)
-        for t, channel, id_, extended, payload in zip(t_ns, channels, ids, is_extended, payloads, strict=True):
-            sign = self._extended(t, channel, id_, payload) if extended else self._base(t, channel, id_, payload)
+        columns = zip(t_ns, channels, ids, is_extended, payloads, before_ns[kept].tolist(), strict=True)
+        for t, channel, id_, extended, payload, before in columns:
+            take = self._extended if extended else self._base
+            sign = take(t, channel, id_, payload, before)
             if sign is not None:
                 signs.append(sign)
         return tuple(signs)
 
-    def _extended(self, t_ns: int, channel: int, id_: int, payload: int) -> Sign | None:
+    def _extended(self, t_ns: int, channel: int, id_: int, payload: int, before_ns: int) -> Sign | None:
         pdu_format, specific, address = (id_ >> 16) & 0xFF, (id_ >> 8) & 0xFF, id_ & 0xFF
         if pdu_format == 0xEA:
             self._claim_asked_ns[channel, specific] = t_ns
             return None
         if pdu_format == 0xEE:
-            return self._claim(t_ns, channel, address, payload)
+            return self._claim(t_ns, channel, address, payload, before_ns)
         if address > 253:
             return None
-        kind = SignKind.HEARTBEAT_FIRST if payload & 0xFF == 251 else SignKind.HEARTBEAT_LAST
-        if self._is_echo(t_ns, channel, kind, address):
+        kind = SignKind.HEARTBEAT_FIRST if payload & 0xFF == FIRST else SignKind.HEARTBEAT_LAST
+        if self._is_echo(t_ns, channel, kind, address, before_ns):
             return None
         return Sign(t_ns=t_ns, channel=channel, kind=kind, address=address)
 
-    def _claim(self, t_ns: int, channel: int, address: int, can_name: int) -> Sign | None:
+    def _claim(self, t_ns: int, channel: int, address: int, can_name: int, before_ns: int) -> Sign | None:
         if address == GLOBAL_ADDRESS:
             return None
         kind = SignKind.CANNOT_CLAIM if address == NULL_ADDRESS else SignKind.ADDRESS_CLAIM
@@ -88,14 +94,14 @@ class SignWatch:
             t_ns - self._claim_asked_ns.get((channel, to), t_ns - _ASKED_WITHIN_NS - 1) <= _ASKED_WITHIN_NS
             for to in (address, GLOBAL_ADDRESS)
         )
-        before_ns, before_name = self._last_claim.get((channel, address), (t_ns, can_name))
-        defends = before_name != can_name and t_ns - before_ns <= _DEFENDED_WITHIN_NS and address != NULL_ADDRESS
+        last_ns, last_name = self._last_claim.get((channel, address), (t_ns, can_name))
+        defends = last_name != can_name and t_ns - last_ns <= _DEFENDED_WITHIN_NS and address != NULL_ADDRESS
         self._last_claim[channel, address] = (t_ns, can_name)
-        if self._is_echo(t_ns, channel, kind, address):
+        if self._is_echo(t_ns, channel, kind, address, before_ns):
             return None
         return Sign(t_ns=t_ns, channel=channel, kind=kind, address=address, can_name=can_name, asked=asked or defends)
 
-    def _base(self, t_ns: int, channel: int, id_: int, payload: int) -> Sign | None:
+    def _base(self, t_ns: int, channel: int, id_: int, payload: int, before_ns: int) -> Sign | None:
         if id_ == 0:
             self._reset_ns[channel, (payload >> 8) & 0x7F] = t_ns
             return None
@@ -106,45 +112,63 @@ class SignWatch:
             t_ns - reset_ns <= _RESET_WITHIN_NS and (booted_ns is None or booted_ns < reset_ns) for reset_ns in resets
         )
         self._booted_ns[channel, node] = t_ns  # one reset explains one boot-up
-        if self._is_echo(t_ns, channel, SignKind.BOOT_UP, node):
+        if self._is_echo(t_ns, channel, SignKind.BOOT_UP, node, before_ns):
             return None
         return Sign(t_ns=t_ns, channel=channel, kind=SignKind.BOOT_UP, node_id=node, asked=asked)
 
-    def _is_echo(self, t_ns: int, channel: int, kind: SignKind, sender: int) -> bool:
+    def _is_echo(self, t_ns: int, channel: int, kind: SignKind, sender: int, before_ns: int) -> bool:
         key = (channel, kind, sender)
-        last_ns = self._last_ns.get(key)
+        last_ns = max(self._last_ns.get(key, t_ns - _ECHO_NS), before_ns)
         self._last_ns[key] = t_ns
         n_signs = self._n_signs.get(key, 0)
-        if (last_ns is not None and t_ns - last_ns < _ECHO_NS) or n_signs >= _MOST_OF_ONE_SENDER:
+        if t_ns - last_ns < _ECHO_NS or n_signs >= _MOST_OF_ONE_SENDER:
             return True
         self._n_signs[key] = n_signs + 1
         return False
 
 
-def _may_matter(block: FrameBlock) -> BoolArray:
-    """Mark requests for the claim, claims, telling heartbeats, network commands that reset, and boot-ups."""
-    is_data = (block.flags & np.uint16(_NOT_DATA)) == 0
-    is_extended = (block.flags & np.uint16(FrameFlag.EXTENDED)) != 0
-    first = block.data[:, 0]
-    group = (block.id >> np.uint32(8)) & np.uint32(0x3FFFF)  # with the destination where there is one
-    matters = np.zeros(len(block), np.bool_)
+def _rows_that_matter(block: FrameBlock) -> Int64Array:
+    """Find requests for the claim, claims, telling heartbeats, network commands that reset, and boot-ups."""
+    topic = topics(block)
+    rows = np.flatnonzero(_IS_WATCHED[topic]).astype(np.int64)
+    rows = rows[(block.flags[rows] & np.uint16(FrameFlag.REMOTE)) == 0]
+    about, length, data = topic[rows], block.length[rows], block.data[rows]
+    first = data[:, 0]
+    asked_for = data[:, :3].astype(np.int64) @ np.array([1, 1 << 8, 1 << 16])
+    is_iso = ((block.id[rows] >> np.uint32(8)) & np.uint32(0x3FFFF)) == _ISO_HEARTBEAT
+    matters = (
+        ((about == Topic.CLAIM) & (length >= 8))
+        | ((about == Topic.REQUEST) & (length >= 3) & (asked_for == PGN_ADDRESS_CLAIMED))
+        | ((about == Topic.HEARTBEAT) & is_iso & (length >= 1) & ((first == FIRST) | (first == LAST)))
+        | ((about == Topic.NMT) & (length == 2) & np.isin(first, _NMT_RESETS))
+        | ((about == Topic.ERROR_CONTROL) & (length == 1) & (first == NmtState.BOOT_UP))
+    )
+    return rows[matters]
 
-    candidates = np.flatnonzero(((group >> np.uint32(8)) == 0xEA) & is_extended & is_data & (block.length >= 3))
-    if len(candidates):
-        asked_for = block.data[candidates, :3].astype(np.int64) @ np.array([1, 256, 65536])
-        matters[candidates[asked_for == _REQUEST_CLAIM]] = True
-    matters |= ((group >> np.uint32(8)) == 0xEE) & is_extended & is_data & (block.length >= 8)
-    candidates = np.flatnonzero((group == 0xF0E4) & is_extended & is_data & (block.length >= 1))
-    matters[candidates[np.isin(first[candidates], (251, 255))]] = True
 
-    candidates = np.flatnonzero((block.id <= 0x77F) & ~is_extended & is_data)
-    candidates = candidates[(block.id[candidates] > 0x700) | (block.id[candidates] == 0)]
-    if len(candidates):
-        ids, length = block.id[candidates], block.length[candidates]
-        is_reset = (ids == 0) & (length == 2) & np.isin(first[candidates], _NMT_RESETS)
-        is_boot_up = (ids != 0) & (length == 1) & (first[candidates] == 0)
-        matters[candidates[is_reset | is_boot_up]] = True
-    return matters
+def _without_echoes(block: FrameBlock, rows: Int64Array) -> tuple[BoolArray, Int64Array]:
+    """Mask out the inside of each burst of one sign of one sender, less than 0.1 s apart; first and last stay.
+
+    Returns
+    -------
+    kept : (n,) bool
+    before_ns : (n,) int64: the same sign before, masked out or not; long enough ago where there is none in the block
+    """
+    ids, all_ns = block.id[rows], block.t_ns[rows]
+    about = topics(block.take(rows)).astype(np.int64)
+    says_goodbye = (about == Topic.HEARTBEAT) & (block.data[rows, 0] == LAST)
+    sender = (block.channel[rows].astype(np.int64) << 8 | (ids & np.uint32(0xFF)).astype(np.int64)) << 9
+    sender |= says_goodbye.astype(np.int64) << 8 | about
+    order = np.argsort(sender, kind="stable")
+    t_ns = all_ns[order]
+    same_sender = np.diff(sender[order]) == 0
+    is_echo = np.concatenate((np.zeros(1, np.bool_), same_sender & (np.diff(t_ns) < _ECHO_NS)))
+    before_echo = np.concatenate((is_echo[1:], np.zeros(1, np.bool_)))
+    kept = np.empty(len(rows), np.bool_)
+    kept[order] = ~(is_echo & before_echo)
+    before_ns = all_ns - _ECHO_NS
+    before_ns[order[1:]] = np.where(same_sender, t_ns[:-1], t_ns[1:] - _ECHO_NS)
+    return kept | (about == Topic.REQUEST) | (about == Topic.NMT), before_ns
 
 
 def _as_numbers(block: FrameBlock, rows: Int64Array) -> list[int]:
