@@ -33,4 +33,5 @@ def lost_between(before: UInt8Array, after: UInt8Array) -> Int64Array:
     old = np.where(old == FIRST, -1, old)  # 0 follows the first
     step = (new - old) % _ROUND
     counts = (old < _ROUND) & (new < _ROUND)
-    return np.where(counts, (step - 1) % _ROUND, 0)
+    missing: Int64Array = np.where(counts, (step - 1) % _ROUND, 0)
+    return missing
