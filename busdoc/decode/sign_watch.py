@@ -136,14 +136,15 @@ def _rows_that_matter(block: FrameBlock) -> Int64Array:
     first = data[:, 0]
     asked_for = data[:, :3].astype(np.int64) @ np.array([1, 1 << 8, 1 << 16])
     is_iso = ((block.id[rows] >> np.uint32(8)) & np.uint32(0x3FFFF)) == _ISO_HEARTBEAT
-    matters: BoolArray = (
+    matters = (
         ((about == Topic.CLAIM) & (length >= 8))
         | ((about == Topic.REQUEST) & (length >= 3) & (asked_for == PGN_ADDRESS_CLAIMED))
         | ((about == Topic.HEARTBEAT) & is_iso & (length >= 1) & ((first == FIRST) | (first == LAST)))
         | ((about == Topic.NMT) & (length == 2) & np.isin(first, _NMT_RESETS))
         | ((about == Topic.ERROR_CONTROL) & (length == 1) & (first == NmtState.BOOT_UP))
     )
-    return rows[matters]
+    found: Int64Array = rows[matters]
+    return found
 
 
 def _without_echoes(block: FrameBlock, rows: Int64Array) -> tuple[BoolArray, Int64Array]:
