@@ -19,6 +19,8 @@ from busdoc.simulate.world import Fault, World
 
 __all__ = ["SessionKind", "fill_to_load", "healthy_recording", "machine_streams", "machine_units", "random_session"]
 
+_FILLER_PERIODS_S = (0.01, 0.02, 0.05, 0.1)
+
 
 class SessionKind(StrEnum):
     """What is wrong with the machine of a session."""
@@ -245,8 +247,20 @@ def machine_streams(
     return tuple(streams)
 
 
-def fill_to_load(streams: Sequence[Stream], load: float, bitrate: int, rng: np.random.Generator) -> tuple[Stream, ...]:
-    """Add cyclic streams to the controllers of a bus until its load is reached, as nearly as one stream allows."""
+def fill_to_load(
+    streams: Sequence[Stream], load: float, bitrate: int, rng: np.random.Generator, *, by_rate: bool = True
+) -> tuple[Stream, ...]:
+    """Add cyclic streams to the controllers of a bus until its load is reached, as nearly as one stream allows.
+
+    Parameters
+    ----------
+    streams : of the bus so far
+    load : share of the bit rate that cyclic streams are to take
+    bitrate : bit/s
+    rng : decides who gets what
+    by_rate : faster streams get higher priorities, as network designers assign them; False: priorities at random, with
+        which a fast stream of low priority can wait for many of its own periods
+    """
     bits_of = {True: 137, False: 117}  # eight bytes with the stuffing that random payloads have
     used = {stream.id for stream in streams}
     rate = sum(bits_of[s.extended] / s.period_s for s in streams if s.beat in (Beat.CYCLIC, Beat.ENGINE_SPEED))
@@ -254,17 +268,23 @@ def fill_to_load(streams: Sequence[Stream], load: float, bitrate: int, rng: np.r
     cyclic = [stream for stream in streams if stream.beat is Beat.CYCLIC and stream.length == 8]
     while rate < load * bitrate:
         like = cyclic[int(rng.integers(len(cyclic)))]
-        if like.extended:
-            identifier = int(rng.integers(2, 8)) << 26 | 0x00FF0000 | int(rng.integers(256)) << 8 | like.id & 0xFF
-        else:
-            identifier = int(rng.integers(0x180, 0x580))
+        rank = int(rng.integers(len(_FILLER_PERIODS_S)))
+        identifier = _filler_id(like, rank if by_rate else int(rng.integers(len(_FILLER_PERIODS_S))), rng)
         if identifier in used:
             continue
         used.add(identifier)
-        period_s = float(rng.choice((0.01, 0.02, 0.05, 0.1)))
+        period_s = _FILLER_PERIODS_S[rank]
         filled.append(replace(like, id=identifier, period_s=period_s, jitter_s=0.01 * period_s, counter=None))
         rate += bits_of[like.extended] / period_s
     return tuple(filled)
+
+
+def _filler_id(like: Stream, rank: int, rng: np.random.Generator) -> int:
+    """Draw an identifier of a rank of priority, 0 the highest, for the sender of another stream."""
+    if like.extended:
+        priority = (3, 4, 6, 7)[rank]
+        return priority << 26 | 0x00FF0000 | int(rng.integers(256)) << 8 | like.id & 0xFF
+    return 0x180 + 0x100 * rank + int(rng.integers(0x100))
 
 
 def healthy_recording(
@@ -275,6 +295,7 @@ def healthy_recording(
     protocol: Protocol | None = None,
     n_controllers: int = 12,
     most_codes: int = 0,
+    by_rate: bool = True,
 ) -> tuple[Recording, tuple[Stream, ...]]:
     """Prepare a loaded, healthy bus: drifting clocks, priority queuing, events, bursts, engine-speed periods.
 
@@ -284,6 +305,7 @@ def healthy_recording(
     length_s, load : how long, and which share of the bit rate the cyclic streams take
     protocol : None: by seed
     n_controllers : how many
+    by_rate : see `fill_to_load`
     most_codes : raise and clear up to so many fault codes at once on every controller of a 29-bit bus
 
     Returns
@@ -309,4 +331,4 @@ def healthy_recording(
         until_s=length_s,
         extra_codes=codes,
     )
-    return recording, fill_to_load(streams, load, bitrate, rng)
+    return recording, fill_to_load(streams, load, bitrate, rng, by_rate=by_rate)

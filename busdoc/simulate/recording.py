@@ -146,7 +146,7 @@ class Recording:
         periods = periods_ns(streams)
         truth = Truth(
             faulty=tuple(fault.part for fault in self.world.faults),
-            silences=find_silences(self.absences, times, self.start_ns, journal),
+            silences=find_silences(self.absences, times, self.start_ns, journal, self.world.by_chance),
             power_ups=find_power_ups(self.world.power_ups, times, self.start_ns),
             codes=self.codes,
             slowest_ns={name: slowest for name, (_, slowest) in periods.items()},

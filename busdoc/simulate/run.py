@@ -1,6 +1,6 @@
 """A simulated capture with its truth: what was recorded, what was written down, and what really happened."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,6 +36,8 @@ class Silence:
     """The thing done that it answers, in the order of doing."""
     action: int | None
     """The journal's number for it; None when nothing did it, or its press was forgotten."""
+    by_chance: bool = False
+    """An intermittent fault showed within seconds of being exposed: truly by chance, and nobody could tell."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,6 +136,7 @@ def find_silences(
     times: Mapping[str, "np.typing.NDArray[np.int64]"],
     start_ns: int,
     journal: Mapping[int, int],
+    by_chance: Collection[tuple[str, float]] = (),
 ) -> tuple[Silence, ...]:
     """Turn a world's absences into silences between frames; two with no frame between them are one.
 
@@ -159,6 +162,7 @@ def find_silences(
             ran_on="still off" if first_ns is None else "restarted" if absence.restarted else "kept running",
             act=absence.act,
             action=None if absence.act is None else journal.get(absence.act),
+            by_chance=(absence.controller, absence.lost_s) in by_chance,
         )
         known = latest.get(absence.controller)
         if known is not None and silences[known].last_ns == last_ns:
@@ -173,6 +177,7 @@ def find_silences(
                 ran_on="still off" if first_ns is None else ran_on,
                 act=first.act,
                 action=first.action,
+                by_chance=first.by_chance,
             )
             continue
         latest[absence.controller] = len(silences)

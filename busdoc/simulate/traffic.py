@@ -122,7 +122,8 @@ class Traffic:
             data = stream.content(times_s, numbers)
         else:
             data = np.tile(self._bytes[k], (len(numbers), 1))
-            data[:, 1] = ((times_s * self._slope[k]).astype(np.int64) % 251).astype(np.uint8)
+            swing = np.sin(times_s * (2.0 * np.pi / (5.0 + self._slope[k])) + k)
+            data[:, 1] = np.round(125.0 + 100.0 * swing).astype(np.uint8)
         if stream.counter is not None:
             byte, first_bit, n_bits = stream.counter
             mask = ((1 << n_bits) - 1) << first_bit

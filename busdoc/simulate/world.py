@@ -19,6 +19,8 @@ from busdoc.simulate.wiring import Wiring
 
 __all__ = ["Effect", "Fault", "World", "WorldEvent"]
 
+_SOON_S = 5.0
+"""What shows by chance this soon after it was exposed, nobody can tell from a prompt answer."""
 _EVEN_ODDS = 0.5
 """How often a wiggle of the faulty part makes an intermittent fault show."""
 
@@ -104,13 +106,14 @@ class _Controller:
 class _FaultState:
     """The mutable state of one fault."""
 
-    __slots__ = ("armed", "connected", "exposed_by", "fault", "gone", "open_until_s", "shown", "ticket")
+    __slots__ = ("armed", "connected", "exposed_at_s", "exposed_by", "fault", "gone", "open_until_s", "shown", "ticket")
 
     def __init__(self, fault: Fault) -> None:
         self.fault = fault
         self.connected = False
         self.armed = False
         self.exposed_by: int | None = None
+        self.exposed_at_s = 0.0
         self.shown = False
         self.ticket = 0
         self.open_until_s = -math.inf
@@ -173,6 +176,9 @@ class World:
         """(s, the controllers that got power at that moment), ascending."""
         self.joined: dict[str, list[tuple[float, tuple[str, ...]]]] = {part: [] for part in track}
         """Part -> (s, the controllers that it is joined to from then on)."""
+        self.by_chance: dict[tuple[str, float], int] = {}
+        """(controller, s) of a loss by an intermittent fault that showed within five seconds of the action, by number,
+        that had exposed it. It answers none, being chance; but nobody could tell."""
         self.n_acts = 0
         self.now_s = 0.0
         self._rng = rng
@@ -297,7 +303,7 @@ class World:
         for fault in self._faults:
             connected = bool(self.exposed(fault.fault.part)) and not fault.gone
             if connected and not fault.connected:
-                fault.exposed_by, fault.shown = n, False
+                fault.exposed_by, fault.shown, fault.exposed_at_s = n, False, self.now_s
             fault.connected = connected
             self._arm(fault)
 
@@ -435,8 +441,12 @@ class World:
         if ticket != state.ticket or not state.armed:
             return
         answers = state.exposed_by if state.fault.is_hard and not state.shown else wiggled
-        state.shown = True
         fault = state.fault
+        soon = answers is None and not state.shown and self.now_s - state.exposed_at_s <= _SOON_S
+        if soon and state.exposed_by is not None:
+            for name in self.exposed(fault.part):
+                self.by_chance[name, self.now_s] = state.exposed_by
+        state.shown = True
         holds_s = fault.holds_s * (1.0 + fault.holds_spread * float(self._rng.uniform(-1.0, 1.0)))
         if self._effect(fault) is Effect.UNHEARD:
             self._open(state, answers, holds_s)

@@ -1,10 +1,9 @@
 """Holds an analysis against the truth of a simulated run, and counts."""
 
-from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from busdoc.health.incident import Incident, IncidentKind, RanOn
+from busdoc.health.incident import IncidentKind, RanOn
 from busdoc.health.summary import Health
 from busdoc.isolation.because import Because
 from busdoc.simulate.run import Run, Silence
@@ -58,10 +57,10 @@ class Score:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Told:
-    """One controller's absence as the analysis told it."""
+    """One absence as the analysis told it."""
 
-    controller: str
-    """By its true name."""
+    controllers: frozenset[str]
+    """By their true names: more than one where nothing tells them apart."""
     last_seen_ns: int
     onset_ns: int
     back_ns: int
@@ -69,34 +68,29 @@ class Told:
     incident: int
 
 
-def true_names(run: Run, health: Health) -> dict[str, str]:
-    """Say which true controller each controller of the analysis is, by whose identifiers it carries.
+def true_names(run: Run, health: Health) -> dict[str, frozenset[str]]:
+    """Say which true controllers each controller of the analysis stands for, by whose identifiers it carries.
 
-    One whose identifiers belong to nobody (a tool, a mixed bag with no majority) is left out.
+    Without a map, controllers on a plain bus that always fall together cannot be told apart: one name then stands for
+    several, and one controller may have several names. A name whose identifiers belong to nobody is left out.
     """
     owner = {(s.channel, s.extended, s.id): s.controller for s in run.streams}
-    names: dict[str, str] = {}
+    of_address = {c.spec.identity.address: name for name, c in run.machine.controllers.items()}
+    names: dict[str, frozenset[str]] = {}
     for controller in health.controllers:
         if controller.name in run.machine.controllers:
-            names[controller.name] = controller.name
+            names[controller.name] = frozenset({controller.name})
             continue
-        votes = Counter(
-            owner[key]
-            for stream in controller.streams
-            if (key := (stream.key.channel, stream.key.extended, stream.key.id)) in owner
-        )
-        identity = controller.identity
-        for name, true in run.machine.controllers.items():
-            same_address = identity.address is not None and identity.address == true.spec.identity.address
-            same_node = identity.node_id is not None and identity.node_id == true.spec.identity.node_id
-            if same_address or same_node:
-                votes[name] += 100
-        if votes:
-            names[controller.name] = votes.most_common(1)[0][0]
+        keys = {(stream.key.channel, stream.key.extended, stream.key.id) for stream in controller.streams}
+        true = {owner[key] for key in keys if key in owner}
+        if controller.identity.address is not None and controller.identity.address in of_address:
+            true.add(of_address[controller.identity.address])
+        if true:
+            names[controller.name] = frozenset(true)
     return names
 
 
-def told_absences(run: Run, health: Health, names: dict[str, str]) -> list[Told]:
+def told_absences(run: Run, health: Health, names: dict[str, frozenset[str]]) -> list[Told]:
     """List every absence that the incidents tell of."""
     told: list[Told] = []
     for k, incident in enumerate(health.incidents):
@@ -104,7 +98,7 @@ def told_absences(run: Run, health: Health, names: dict[str, str]) -> list[Told]
             continue
         told += [
             Told(
-                controller=names[loss.controller],
+                controllers=names[loss.controller],
                 last_seen_ns=loss.last_seen_ns,
                 onset_ns=loss.onset_ns,
                 back_ns=run.until_ns if loss.back_ns is None else loss.back_ns,
@@ -120,47 +114,77 @@ def told_absences(run: Run, health: Health, names: dict[str, str]) -> list[Told]
 def overlaps(silence: Silence, told: Told, run: Run) -> bool:
     """Whether what was told is (part of) this silence."""
     end_ns = run.until_ns if silence.first_ns is None else silence.first_ns
-    return silence.controller == told.controller and told.onset_ns <= end_ns and told.back_ns > silence.last_ns
+    return silence.controller in told.controllers and told.onset_ns <= end_ns and told.back_ns > silence.last_ns
+
+
+def due_silences(run: Run) -> list[Silence]:
+    """List the silences longer than three of the controller's slowest periods.
+
+    Two of them with a return in between that was shorter than one slowest period are one: nobody was back in step.
+    """
+    joined: dict[str, list[Silence]] = {}
+    for silence in run.truth.silences:
+        own = joined.setdefault(silence.controller, [])
+        slowest_ns = run.truth.slowest_ns[silence.controller]
+        first_ns = own[-1].first_ns if own else None
+        if own and first_ns is not None and silence.last_ns - first_ns < slowest_ns:
+            ran_on = "restarted" if "restarted" in (own[-1].ran_on, silence.ran_on) else silence.ran_on
+            still_off = silence.first_ns is None
+            own[-1] = replace(own[-1], first_ns=silence.first_ns, ran_on="still off" if still_off else ran_on)
+        else:
+            own.append(silence)
+    return sorted(
+        (
+            silence
+            for own in joined.values()
+            for silence in own
+            if end_of(silence, run) - silence.last_ns > 3 * run.truth.slowest_ns[silence.controller]
+        ),
+        key=lambda silence: silence.lost_ns,
+    )
+
+
+def end_of(silence: Silence, run: Run) -> int:
+    """When the controller was heard again, or the capture ended."""
+    return run.until_ns if silence.first_ns is None else silence.first_ns
 
 
 def score(run: Run, health: Health, because: Sequence[Because] | None, label: str) -> Score:
     """Count what one session's analysis got right."""
-    names = true_names(run, health)
-    told = told_absences(run, health, names)
+    told = told_absences(run, health, true_names(run, health))
     result = Score()
 
-    def say(what: str, silence: Silence | Told) -> None:
-        at_ns = silence.lost_ns if isinstance(silence, Silence) else silence.onset_ns
-        result.odd.append(f"{label}: {what}: {silence.controller} at {(at_ns - run.start_ns) / 1e9:.3f} s")
+    def say(what: str, who: str, at_ns: int) -> None:
+        result.odd.append(f"{label}: {what}: {who} at {(at_ns - run.start_ns) / 1e9:.3f} s")
 
-    for silence in run.truth.silences:
-        end_ns = run.until_ns if silence.first_ns is None else silence.first_ns
-        if end_ns - silence.last_ns <= 3 * run.truth.slowest_ns[silence.controller]:
-            continue
+    for silence in due_silences(run):
+        name, lost_ns = silence.controller, silence.lost_ns
         result.due += 1
         same = [t for t in told if overlaps(silence, t, run)]
         if not same:
-            say("not found", silence)
+            say("not found", name, lost_ns)
             continue
         result.found += 1
-        first = min(same, key=lambda t: t.onset_ns)
-        limit_ns = run.truth.fastest_ns[silence.controller] * 11 // 10 + ONSET_SLACK_NS
-        if abs(first.onset_ns - silence.lost_ns) <= limit_ns:
+        first = min(same, key=lambda t: abs(t.onset_ns - lost_ns))
+        # Where one name stands for several controllers, it is away when the last of them is.
+        falls_ns = [s.lost_ns for s in run.truth.silences if s is silence or overlaps(s, first, run)]
+        late_ns = min((first.onset_ns - fell_ns for fell_ns in [*falls_ns, lost_ns]), key=abs)
+        if abs(late_ns) <= run.truth.fastest_ns[name] + ONSET_SLACK_NS:
             result.onset_right += 1
         else:
-            say(f"onset off by {(first.onset_ns - silence.lost_ns) / 1e9:.3f} s", silence)
-        if silence.ran_on != "still off":
-            result.ran_on_asked += 1
-            if first.ran_on is not RanOn.UNKNOWN:
-                result.ran_on_given += 1
-                if first.ran_on.value == silence.ran_on:
-                    result.ran_on_right += 1
-                else:
-                    say(f"said {first.ran_on.value}", silence)
+            say(f"onset off by {late_ns / 1e9:.3f} s", name, lost_ns)
+        if silence.ran_on == "still off":
+            continue
+        result.ran_on_asked += 1
+        if first.ran_on is not RanOn.UNKNOWN:
+            result.ran_on_given += 1
+            result.ran_on_right += first.ran_on.value == silence.ran_on
+            if first.ran_on.value != silence.ran_on:
+                say(f"said {first.ran_on.value}", name, lost_ns)
     for one in told:
         if not any(overlaps(silence, one, run) for silence in run.truth.silences):
             result.invented += 1
-            say("invented", one)
+            say("invented", ", ".join(sorted(one.controllers)), one.onset_ns)
     if because is not None:
         _score_causes(run, health, told, because, result, label)
     return result
@@ -177,8 +201,8 @@ def _score_causes(
             continue
         silence = min(silences, key=lambda s: s.lost_ns)
         given = answer[k].action
-        if silence.act is not None and silence.action is None:
-            continue  # its press was forgotten: nobody can name it
+        if (silence.act is not None and silence.action is None) or silence.by_chance:
+            continue  # its press was forgotten, or it looks like an answer by chance: nobody can know
         right = given == silence.action
         if silence.action is None:
             result.uncaused += 1
@@ -192,8 +216,3 @@ def _score_causes(
                 f"{label}: {', '.join(incident.controllers)} at {at_s:.2f} s answers {silence.action} "
                 f"({silence.cause}), said {given} ({answer[k].probability:.2f})"
             )
-
-
-def incidents_of(health: Health, *kinds: IncidentKind) -> tuple[Incident, ...]:
-    """Pick the incidents of some kinds."""
-    return tuple(incident for incident in health.incidents if incident.kind in kinds)
