@@ -3,7 +3,9 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["Gap", "GapKind", "Incident", "IncidentKind", "Loss", "RanOn"]
+from busdoc.health.controller import StreamKey
+
+__all__ = ["FramesAround", "Gap", "GapKind", "Incident", "IncidentKind", "Loss", "RanOn"]
 
 
 class IncidentKind(StrEnum):
@@ -51,6 +53,15 @@ class Gap:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FramesAround:
+    """The last frames of one stream before a loss and the first ones after it, as (ns, payload), ascending."""
+
+    stream: StreamKey
+    before: tuple[tuple[int, bytes], ...]
+    after: tuple[tuple[int, bytes], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Loss:
     """One controller's part in an incident."""
 
@@ -68,6 +79,8 @@ class Loss:
     """Probability that it restarted rather than kept running; None without evidence."""
     evidence: tuple[str, ...] = ()
     """What speaks for `ran_on`, in words a technician would use."""
+    frames: tuple[FramesAround, ...] = ()
+    """The controller's streams around the loss, where they were kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,11 +1,12 @@
 """Files that are written whole or not at all."""
 
+import contextlib
 import os
 from pathlib import Path
 
 from busdoc.errors import InputError
 
-__all__ = ["write_text"]
+__all__ = ["write_bytes", "write_text"]
 
 
 def write_text(path: Path, text: str) -> None:
@@ -15,11 +16,22 @@ def write_text(path: Path, text: str) -> None:
     ------
     InputError : the file cannot be written
     """
+    write_bytes(path, text.encode("utf-8"))
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """Write a file; a half-written one never takes the name of a whole one.
+
+    Raises
+    ------
+    InputError : the file cannot be written
+    """
     part = path.with_name(f".{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_text(text, encoding="utf-8", newline="\n")
+        part.write_bytes(content)
         os.replace(part, path)
     except OSError as error:
-        part.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # there may be no such folder
+            part.unlink(missing_ok=True)
         raise InputError(str(path), "a file that can be written", str(error), "Name another one.") from error

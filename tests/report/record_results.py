@@ -1,0 +1,297 @@
+"""Results made by hand, for the tests of the written record."""
+
+from dataclasses import replace
+from pathlib import Path
+from types import MappingProxyType
+
+import numpy as np
+
+from busdoc.actions.action import Action, ActionKind, Origin
+from busdoc.actions.machine import Machine
+from busdoc.health.code import CodeKind, FaultCode
+from busdoc.health.controller import (
+    ControllerHealth,
+    ControllerState,
+    Identity,
+    PeriodFrom,
+    StreamHealth,
+    StreamKey,
+)
+from busdoc.health.incident import FramesAround, Gap, GapKind, Incident, IncidentKind, Loss, RanOn
+from busdoc.health.summary import Health, WireLoad
+from busdoc.isolation.because import Because
+from busdoc.isolation.verdict import ELSEWHERE, IsolationVerdict, NextTest, Outcome, Step, Suspect, Trial
+from busdoc.report.result import CaptureFacts, Result, SkippedInput
+
+S = 10**9
+START_NS = 1_700_000_000 * S
+
+
+def controller(
+    name: str, *, absences: tuple[tuple[int, int], ...] = (), length_s: int = 600, address: int = 0x31
+) -> ControllerHealth:
+    """A controller that was heard from the start; `absences` in seconds."""
+    away = tuple((START_NS + a * S, START_NS + b * S) for a, b in absences)
+    stream = StreamHealth(
+        key=StreamKey(channel=0, extended=True, id=0x18FF3100 | address),
+        frames=length_s * 10,
+        cyclic=True,
+        period_ns=S // 10,
+        jitter_ns=400_000,
+        deadline_ns=S // 2,
+        period_from=PeriodFrom.LEARNT,
+        first_ns=START_NS,
+        last_ns=START_NS + length_s * S,
+    )
+    lost_ns = sum(b - a for a, b in away)
+    return ControllerHealth(
+        name=name,
+        channel=0,
+        identity=Identity(address=address),
+        frames=length_s * 10,
+        streams=(stream,),
+        state=ControllerState.STEADY,
+        present_ns=length_s * S - lost_ns,
+        lost_ns=lost_ns,
+        dropouts=len(away),
+        restarts=0,
+        first_ns=START_NS,
+        last_ns=START_NS + length_s * S,
+        absences=away,
+    )
+
+
+def dropout(name: str, at_s: float, away_s: float, *, ran_on: RanOn = RanOn.RESTARTED) -> Incident:
+    """One controller lost `at_s` after the start and back `away_s` later."""
+    last_ns = START_NS + round(at_s * S)
+    back_ns = last_ns + round(away_s * S)
+    frames = FramesAround(
+        stream=StreamKey(channel=0, extended=True, id=0x18FF3131),
+        before=tuple((last_ns - k * S // 10, bytes([k, 0xFF])) for k in (3, 2, 1, 0)),
+        after=((back_ns, b"\x00\xff"), (back_ns + S // 10, b"\x01\xff")),
+    )
+    loss = Loss(
+        controller=name,
+        last_seen_ns=last_ns,
+        onset_ns=last_ns + S // 10,
+        back_ns=back_ns,
+        steady_ns=back_ns + S // 2,
+        ran_on=ran_on,
+        p_restarted=0.98 if ran_on is RanOn.RESTARTED else 0.03,
+        evidence=("address claimed again", "1 counter began anew"),
+        frames=(frames,),
+    )
+    return Incident(
+        kind=IncidentKind.DROPOUT,
+        channel=0,
+        controllers=(name,),
+        last_seen_ns=loss.last_seen_ns,
+        onset_ns=loss.onset_ns,
+        back_ns=loss.back_ns,
+        steady_ns=loss.steady_ns,
+        ran_on=loss.ran_on,
+        p_restarted=loss.p_restarted,
+        losses=(loss,),
+    )
+
+
+def wire(length_s: int, *, errors_at_s: tuple[int, ...] = ()) -> WireLoad:
+    """A channel at about 30 % load."""
+    frames = np.full(length_s, 500, np.int64)
+    errors = np.zeros(length_s, np.int64)
+    errors[list(errors_at_s)] = 3
+    load = 0.3 + 0.02 * np.sin(np.arange(length_s))
+    return WireLoad(
+        channel=0,
+        bitrate=250_000,
+        second_ns=START_NS + np.arange(length_s, dtype=np.int64) * S,
+        frames=frames,
+        error_frames=errors,
+        bits=(load * 250_000).astype(np.int64),
+        load=load,
+        mean_load=float(load.mean()),
+        peak_load=float(load.max()),
+        error_states=((START_NS + 3 * S, "error passive on receive"),) if errors_at_s else (),
+    )
+
+
+def clean() -> Result:
+    """A healthy machine, nothing done to it."""
+    length_s = 600
+    health = Health(
+        start_ns=START_NS,
+        until_ns=START_NS + length_s * S,
+        frames=18_000,
+        error_frames=0,
+        controllers=(controller("engine", address=0), controller("steering", address=0x13), controller("hopper")),
+        incidents=(),
+        gaps=(),
+        wire=(wire(length_s),),
+    )
+    return Result(
+        capture=CaptureFacts(
+            files=(Path("clean.log"),),
+            epoch=True,
+            channel_names=((0, "can0"),),
+            channel_frames=((0, 18_000),),
+            skipped_lines=0,
+            skipped=(),
+        ),
+        machine=Machine(),
+        health=health,
+        incidents=(),
+        actions=(),
+        because=(),
+    )
+
+
+def one_branch() -> Result:
+    """A session with one culprit: expected losses, one that answers to a plug, codes, trials and suspects."""
+    result = clean()
+    expected, caused = dropout("hopper", 100, 12), dropout("hopper", 300, 45.5)
+    gap = Gap(channel=None, from_ns=START_NS + 500 * S, to_ns=START_NS + 505 * S, kind=GapKind.CAPTURE_GAP, why="cut")
+    lost = Incident(
+        kind=IncidentKind.CAPTURE_GAP,
+        channel=None,
+        controllers=(),
+        last_seen_ns=gap.from_ns,
+        onset_ns=gap.from_ns,
+        back_ns=gap.to_ns,
+        steady_ns=None,
+        ran_on=RanOn.UNKNOWN,
+        p_restarted=None,
+        why=("the recorder's buffer overran",),
+    )
+    incidents = (expected, caused, lost)
+    code = FaultCode(
+        controller="hopper",
+        kind=CodeKind.SPN_FMI,
+        code="SPN 3509 FMI 4",
+        text="voltage below normal, or shorted to low source",
+        occurrences=2,
+        first_ns=START_NS + 299 * S,
+        last_ns=START_NS + 350 * S,
+        active=False,
+        active_spans=((START_NS + 299 * S, START_NS + 330 * S), (START_NS + 345 * S, START_NS + 350 * S)),
+        points_at=("sensor", "harness"),
+    )
+    return replace(
+        result,
+        machine=Machine(
+            name="Street sweeper 7",
+            cautions=("Prop the hopper before working under it.",),
+            report=MappingProxyType({"serial": "SW-000-7", "hours": 4211}),
+        ),
+        health=replace(
+            result.health,
+            controllers=(
+                controller("engine", address=0),
+                controller("steering", address=0x13),
+                controller("hopper", absences=((100, 112), (300, 345))),
+            ),
+            incidents=incidents,
+            gaps=(gap,),
+            error_frames=6,
+            wire=(wire(600, errors_at_s=(300, 301)),),
+        ),
+        incidents=incidents,
+        actions=(
+            _action(1, 100.4, ActionKind.POWER_CYCLE, None),
+            _action(2, 299.0, ActionKind.PLUG, "harness-B", into="hopper:B", note="clicked home"),
+            _action(3, 450.0, ActionKind.MARK, None, note="rain began"),
+        ),
+        because=(
+            Because(incident=0, action=1, probability=0.99, spontaneous=0.01, lag_ns=-400_000_000, expected=True),
+            Because(incident=1, action=2, probability=0.93, spontaneous=0.07, lag_ns=1_100_000_000, expected=False),
+            Because(incident=2, action=None, probability=0.0, spontaneous=1.0, lag_ns=None, expected=False),
+        ),
+        codes=(code,),
+        isolation=_verdict(),
+        capture=replace(
+            result.capture,
+            skipped_lines=2,
+            skipped=(SkippedInput(file="clean.log", line=17, reason="an odd number of digits"),),
+        ),
+        warnings=("clean.log: breaks off in the middle of a line",),
+    )
+
+
+def _action(
+    n: int, at_s: float, kind: ActionKind, part: str | None, *, into: str | None = None, note: str = ""
+) -> Action:
+    return Action(
+        n=n,
+        time_ns=START_NS + round(at_s * S),
+        uncertainty_ns=S,
+        kind=kind,
+        part=part,
+        into=into,
+        origin=Origin.JOURNAL,
+        note=note,
+    )
+
+
+def _verdict() -> IsolationVerdict:
+    trials = tuple(
+        Trial(
+            from_ns=START_NS + a * S,
+            to_ns=START_NS + b * S,
+            controller="hopper",
+            exposed=exposed,
+            outcome=outcome,
+            shown_after_ns=shown,
+        )
+        for a, b, exposed, outcome, shown in (
+            (112, 299, ("harness-A", "gate-angle"), Outcome.QUIET, None),
+            (299, 300, ("harness-A", "gate-angle", "harness-B", "lid-angle"), Outcome.TROUBLE, 1_100_000_000),
+        )
+    )
+    suspects = (
+        Suspect(part="lid-angle", probability=0.86, cleared=False, why=("trouble 1.1 s after it was plugged in",)),
+        Suspect(part="harness-B", probability=0.11, cleared=False, why=("exposed in the same trial",)),
+        Suspect(part="gate-angle", probability=0.02, cleared=True, why=("exposed and quiet for 3 min 7 s",)),
+        Suspect(part=ELSEWHERE, probability=0.01, cleared=False, why=()),
+    )
+    test = NextTest(
+        steps=(Step(action=ActionKind.POWER_OFF, part=None), Step(action=ActionKind.UNPLUG, part="lid-angle")),
+        watch_ns=180 * S,
+        gain_bits=0.52,
+        effort_s=240.0,
+        tells="If the hopper stays in step, the sensor is at fault; if not, its harness.",
+        cautions=("Power off before the connector is touched.",),
+    )
+    return IsolationVerdict(at_ns=START_NS + 600 * S, trials=trials, suspects=suspects, next_tests=(test,))
+
+
+def intermittent(n_incidents: int = 200, hours: int = 10) -> Result:
+    """Hours of recording with many dropouts of few controllers and nobody near."""
+    result = clean()
+    length_s = hours * 3600
+    rng = np.random.default_rng(7)
+    at_s = np.sort(rng.uniform(60, length_s - 60, n_incidents))
+    names = ("hopper", "fan", "water")
+    incidents = tuple(
+        dropout(names[k % 3], float(t), 2.0 + 0.01 * k, ran_on=RanOn.KEPT_RUNNING if k % 3 == 1 else RanOn.RESTARTED)
+        for k, t in enumerate(at_s)
+    )
+    fallen = {name: tuple((int(t), int(t) + 3) for k, t in enumerate(at_s) if names[k % 3] == name) for name in names}
+    controllers = (
+        controller("engine", address=0, length_s=length_s),
+        *(controller(name, absences=fallen[name], length_s=length_s, address=0x30 + k) for k, name in enumerate(names)),
+    )
+    return replace(
+        result,
+        health=replace(
+            result.health,
+            until_ns=START_NS + length_s * S,
+            frames=20_000_000,
+            controllers=controllers,
+            incidents=incidents,
+            wire=(wire(length_s, errors_at_s=(100, 9000)),),
+        ),
+        incidents=incidents,
+        because=tuple(
+            Because(incident=k, action=None, probability=0.0, spontaneous=1.0, lag_ns=None, expected=False)
+            for k in range(n_incidents)
+        ),
+    )
