@@ -144,12 +144,14 @@ class StreamClock:
         def turns(at_s: Float64Array) -> Float64Array:
             return (2.0 / 3.0 * at_s - np.cos(omega * at_s + angle) / (3.0 * omega)) / period_s
 
-        grid_turns = turns(grid_s) - float(turns(np.array([phase_s]))[0])
-        first = max(0, math.ceil(grid_turns[0]))
-        numbers = np.arange(first, max(first, math.ceil(grid_turns[-1])), dtype=np.int64)
-        times = np.interp(numbers, grid_turns, grid_s)
-        inside = times < high_s
-        return times[inside], numbers[inside]
+        begin = float(turns(np.array([phase_s]))[0])
+        # Which ticks fall into the stretch is decided by the formula at its very ends, so that two stretches that
+        # meet share none and lose none; only when they fall is interpolated.
+        edge_turns = turns(np.array([low_s, high_s])) - begin
+        first, last = (max(0, math.ceil(edge)) for edge in edge_turns)
+        numbers = np.arange(first, max(first, last), dtype=np.int64)
+        times = np.interp(numbers, turns(grid_s) - begin, grid_s)
+        return np.clip(times, low_s, high_s), numbers
 
     def _by_chance(self, low_s: float, high_s: float) -> Float64Array:
         n = int(self.rng.poisson((high_s - low_s) / self.stream.period_s))

@@ -114,6 +114,15 @@ def test_where_chunks_end_costs_no_cyclic_frame_and_no_order(seed: int, chunk_s:
         assert gaps_ns.min() > 0.5 * period_ns
 
 
+@settings(max_examples=30, deadline=None)
+@given(seed=st.integers(0, 10_000), chunk_s=st.floats(0.7, 20.0))
+def test_where_chunks_end_costs_no_beat_of_the_engine(seed: int, chunk_s: float) -> None:
+    stream = Stream(controller="hopper", id=1, extended=False, period_s=0.02, jitter_s=0.0, beat=Beat.ENGINE_SPEED)
+    gaps_ns = np.diff(capture([stream], whole(100.0), until_s=100.0, seed=seed, chunk_s=chunk_s).t_ns)
+    assert gaps_ns.max() < 1.04 * 60_000_000
+    assert gaps_ns.min() > 0.96 * 20_000_000
+
+
 def test_frames_do_not_overlap_on_a_loaded_wire() -> None:
     recording, streams = healthy_recording(5, length_s=30.0, load=0.8)
     block = FrameBlock.concat(list(recording.blocks(streams)))
