@@ -76,7 +76,7 @@ def _fault_story(
             return (first, Fault(part=branch[1], latches=latches, holds_s=holds_s, from_s=from_s)), 0.0
         return (first, Fault(part=branch[1], rate_hz=rare_hz, latches=latches, holds_s=holds_s, from_s=from_s)), 0.0
     if kind is SessionKind.CONTROLLER:
-        part = next(iter(machine.controllers))
+        part = str(rng.choice(sorted(machine.controllers)))
         return (Fault(part=part, rate_hz=rare_hz, latches=latches, holds_s=holds_s, from_s=from_s),), 0.0
     if kind is SessionKind.FEED:
         used = sorted({c.feed for c in machine.controllers.values() if c.feed is not None})

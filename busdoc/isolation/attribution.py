@@ -2,7 +2,8 @@
 
 Takes incidents, actions and the map. An action answers for an incident when it took the controllers' supply, bus or
 connector away (the incident is then expected), or when it newly exposed a part that showed its fault promptly. What
-showed long after exposure answers to no action, and an action that merely happened to be near must be able to lose.
+showed long after exposure answers to no action, and an action that merely happened to be near must be able to lose:
+whether a part is bad, and how fast it shows, is judged from the whole record at once (`busdoc.isolation.posterior`).
 """
 
 from collections.abc import Sequence
@@ -16,26 +17,28 @@ from busdoc.arrays import BoolArray, Float64Array
 from busdoc.health.incident import Incident
 from busdoc.health.summary import Health
 from busdoc.isolation.because import Because
+from busdoc.isolation.findings import Findings, work_through
 from busdoc.isolation.losses import Losses, gather_losses
 from busdoc.isolation.press import OFFSET_PRIOR, OFFSETS_S, lateness_s, lateness_weights
-from busdoc.isolation.reach import Reach, find_reach
+from busdoc.isolation.rates import RATES_HZ
+from busdoc.isolation.reach import Reach, find_reach, with_controllers
 
-__all__ = ["attribute", "attribute_incidents"]
+__all__ = ["attribute", "attribute_incidents", "clock_offset_s"]
 
 _NS = 1e9
 _HOLD_UP_S = 0.6
 """A controller that lost its supply lives on its capacitors for up to about this long (common practice)."""
-_PROMPT_HZ = (0.2, 27.8)
-"""Rates at which a fault shows within seconds of its exposure; slower ones do not answer to the action."""
+_PROMPT_HZ = 0.2
+"""A fault that shows at a higher rate than this answers to the action that exposed it; a slower one to none."""
+_PROMPT_WIDTH = 0.35
+"""How soft that limit is, in the logarithm of the rate."""
 _WIGGLE_S = 1.5
 """A bad contact that is moved shows within about this time."""
 _EXTRA = 1e-3
 """Likelihood of each controller that fell and that the cause cannot reach."""
 _SPARED = 0.2
 """Likelihood of each controller that the cause reaches and that did not fall in the same incident."""
-_SHOWN = 0.1
-"""Weight left to an action as the cause when what it exposed has shown already."""
-_ROUNDS = 6
+_ROUNDS = 4
 
 
 def attribute(health: Health, actions: Sequence[Action], machine: Machine) -> tuple[Because, ...]:
@@ -60,75 +63,65 @@ def attribute_incidents(
 ) -> tuple[Because, ...]:
     """Attribute incidents that were seen in `span_s` seconds from `start_ns` on."""
     ordered = sorted(actions, key=lambda a: (a.time_ns, a.n))
-    named = [name for incident in incidents for name in incident.controllers]
-    reach = find_reach(machine, ordered, named)
+    machine = with_controllers(machine, (name for incident in incidents for name in incident.controllers))
+    reach = find_reach(machine, ordered)
     losses = gather_losses(incidents, reach.controllers, start_ns)
-    answers = _no_answers(len(incidents))
+    found = [
+        Because(incident=k, action=None, probability=0.0, spontaneous=1.0, lag_ns=None, expected=False)
+        for k in range(len(incidents))
+    ]
     if not ordered or not len(losses.t_s):
-        return answers
-    scores = _score(losses, reach, ordered, start_ns, mapped=bool(machine.parts or machine.controllers))
-    direct, prompt, none = _weigh(scores, losses, span_s)
-    found = list(answers)
+        return tuple(found)
+    taken, offset_s = _taken_away(losses, reach, ordered, start_ns, span_s)
+    unexplained = np.flatnonzero(taken.sum(axis=1) < 0.5)
+    findings = work_through(
+        machine, reach, losses, unexplained.tolist(), ordered, start_ns=start_ns, span_s=span_s, offset_s=offset_s
+    )
+    prompt = np.zeros_like(taken)
+    prompt[unexplained] = _exposed_promptly(findings) * (1.0 - taken[unexplained].sum(axis=1, keepdims=True))
     for row, k in enumerate(losses.incident):
-        found[k] = _because(k, incidents[k], ordered, direct[row], prompt[row], float(none[row]))
+        found[k] = _because(k, incidents[k], ordered, taken[row], prompt[row])
     return tuple(found)
 
 
-def _no_answers(n: int) -> tuple[Because, ...]:
-    return tuple(
-        Because(incident=k, action=None, probability=0.0, spontaneous=1.0, lag_ns=None, expected=False)
-        for k in range(n)
-    )
+def clock_offset_s(
+    incidents: Sequence[Incident], actions: Sequence[Action], reach: Reach, *, start_ns: int, span_s: float
+) -> float:
+    """Estimate by how much the journal's clock is ahead of the capture's, from what power and connectors took away."""
+    losses = gather_losses(incidents, reach.controllers, start_ns)
+    if not actions or not len(losses.t_s):
+        return 0.0
+    return _taken_away(losses, reach, actions, start_ns, span_s)[1]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Scores:
-    """Densities (1/s) for K incidents, n actions, D clock offsets."""
+def _taken_away(
+    losses: Losses, reach: Reach, actions: Sequence[Action], start_ns: int, span_s: float
+) -> tuple[Float64Array, float]:
+    """Weigh every action as what took the controllers' supply, bus or connector away.
 
-    direct: Float64Array
-    """(K, n, D) of the action as what took the controllers away."""
-    prompt: Float64Array
-    """(K, n, D) of what the action exposed or moved, as showing promptly: times the part's weight."""
-    matches: Float64Array
-    """(K, P) how well the group that fell fits a fault of the part."""
-    by: BoolArray
-    """(K, n, P): the action was the latest to expose the part to one that fell."""
-    moved: BoolArray
-    """(n, P): wiggled."""
-
-
-def _score(losses: Losses, reach: Reach, actions: Sequence[Action], start_ns: int, *, mapped: bool) -> _Scores:
+    Returns
+    -------
+    (K, n) probabilities, and the clock offset, s
+    """
     weights = lateness_weights()
     written_s = np.array([(a.time_ns - start_ns) / _NS for a in actions])
     true_s = written_s[:, None] - lateness_s(actions)  # (n, nodes)
-    own_clock = np.array([a.origin is Origin.JOURNAL for a in actions])
-    shift_s = np.where(own_clock[:, None], OFFSETS_S[None, :], 0.0)  # (n, D)
-    at_s = true_s[:, :, None] - shift_s[:, None, :]  # (n, nodes, D)
-    after_s = losses.t_s[:, None, None, None] - at_s[None]  # (K, n, nodes, D)
+    by_hand = np.array([a.origin is Origin.JOURNAL for a in actions])
+    shift_s = np.where(by_hand[:, None], OFFSETS_S[None, :], 0.0)  # (n, D)
+    after_s = losses.t_s[:, None, None, None] - true_s[None, :, :, None] + shift_s[None, :, None, :]
     in_time = (after_s > -0.15) & (after_s < _HOLD_UP_S)
     density = np.einsum("knud,u->knd", in_time / (_HOLD_UP_S + 0.15), weights)
-    takes = reach.takes if mapped else reach.takes | _could_take(actions, len(reach.controllers))
-    direct = density * _group_fit(losses, takes)[:, :, None]
-    since_s = np.max(np.where(losses.hit, losses.since_s, 0.0), axis=1)
-    waited_s = losses.t_s[:, None, None, None] - np.maximum(at_s[None], since_s[:, None, None, None])
-    prompt = np.einsum("knud,u->knd", np.where(after_s > 0.0, _prompt_density(waited_s), 0.0), weights)
-    wiggled = np.array([a.kind is ActionKind.WIGGLE for a in actions])
-    shaken = np.einsum("knud,u->knd", ((after_s > 0.0) & (after_s < _WIGGLE_S)) / _WIGGLE_S, weights)
-    prompt = np.where(wiggled[None, :, None], 0.5 * shaken, prompt)
-    by = _latest_exposing(losses, reach, written_s)
-    return _Scores(
-        direct=direct,
-        prompt=prompt,
-        matches=_part_fit(losses, reach, written_s),
-        by=by,
-        moved=reach.touched & wiggled[:, None],
-    )
-
-
-def _could_take(actions: Sequence[Action], n_controllers: int) -> BoolArray:
-    """Say what actions may take away when no map tells: a power action anybody, any other one nobody for sure."""
-    power = np.array([a.kind in (ActionKind.POWER_OFF, ActionKind.POWER_CYCLE) for a in actions])
-    return np.repeat(power[:, None], n_controllers, axis=1)
+    density *= _group_fit(losses, reach.takes)[:, :, None]
+    unexplained = 1.0
+    for _ in range(_ROUNDS):
+        rate = (0.5 + unexplained) / (span_s + 60.0)
+        total = rate + density.sum(axis=1)  # (K, D)
+        log_offset = np.log(OFFSET_PRIOR) + np.log(total).sum(axis=0)
+        offset = np.exp(log_offset - log_offset.max())
+        offset /= offset.sum()
+        unexplained = float(((rate / total) @ offset).sum())
+    taken: Float64Array = np.einsum("knd,kd,d->kn", density, 1.0 / total, offset)
+    return taken, float(offset @ OFFSETS_S)
 
 
 def _group_fit(losses: Losses, takes: BoolArray) -> Float64Array:
@@ -137,82 +130,85 @@ def _group_fit(losses: Losses, takes: BoolArray) -> Float64Array:
     hit = losses.hit[:, None, :]
     extra = np.sum(hit & ~reached, axis=2)
     spared = np.sum(reached & ~hit, axis=2)
-    any_hit = np.any(hit & reached, axis=2)
-    fit: Float64Array = np.where(any_hit, _EXTRA**extra * np.maximum(_SPARED**spared, 1e-3), 0.0)
+    fit: Float64Array = np.where(
+        np.any(hit & reached, axis=2), _EXTRA**extra * np.maximum(_SPARED**spared, 1e-3), 0.0
+    )
     return fit
 
 
-def _part_fit(losses: Losses, reach: Reach, written_s: Float64Array) -> Float64Array:
-    """(K, P) likelihood of the group that fell, given a fault of each part as the plugs then were."""
-    stretch = np.searchsorted(written_s, losses.t_s + 2.0)  # presses come late: what was pressed just after counts
-    reached = reach.reaches[stretch] & losses.up[:, None, :]
-    hit = losses.hit[:, None, :]
-    extra = np.sum(hit & ~reached, axis=2)
-    spared = np.sum(reached & ~hit, axis=2)
-    fit: Float64Array = np.where(np.any(hit & reached, axis=2), _EXTRA**extra * _SPARED**spared, 0.0)
-    return fit
+def _exposed_promptly(findings: Findings) -> Float64Array:
+    """(K, n) probability that the action exposed, or shook, the part that then showed at once."""
+    reach, losses, actions = findings.reach, findings.losses, findings.actions
+    rows = list(findings.unexplained)
+    prompt = 1.0 / (1.0 + np.exp(-(np.log(RATES_HZ / _PROMPT_HZ)) / _PROMPT_WIDTH))
+    shows_rate = findings.posterior.shows_rate
+    written_s = np.array([(a.time_ns - findings.start_ns) / _NS for a in actions]) - findings.offset_s
+    done_s = written_s[:, None] - lateness_s(actions)
+    weights = lateness_weights()
+    found = np.zeros((len(rows), len(actions)))
+    for k, row in enumerate(rows):
+        t, hit = float(losses.t_s[row]), losses.hit[row]
+        before = (done_s < t) @ weights  # (n,)
+        since_s = float(losses.since_s[row][hit].min(initial=t))
+        exposes = np.any(reach.exposes & hit, axis=2)  # (n, P)
+        removes = np.any(reach.reaches[:-1] & ~reach.reaches[1:] & hit, axis=2)
+        share = _latest_exposing(exposes, removes, before)
+        for n in np.flatnonzero(share.any(axis=1)):
+            waited_s = float(np.maximum(t - np.maximum(done_s[n], since_s), 0.0) @ weights)
+            there = _was_there(waited_s, t) if k == 0 else 1.0
+            fresh = _not_shown_since(findings, rows, k, float(done_s[n] @ weights), exposes[n])
+            found[k, n] += fresh * float(share[n] @ (shows_rate[k] @ (prompt * there)))
+        for n, action in enumerate(actions):
+            if action.kind is ActionKind.WIGGLE:
+                soon = float(weights[(done_s[n] < t) & (t - done_s[n] < _WIGGLE_S)].sum())
+                found[k, n] += soon * float(findings.posterior.shows[k][reach.touched[n]].sum())
+    total = found.sum(axis=1, keepdims=True)
+    capped: Float64Array = found / np.maximum(total, 1.0)
+    return capped
 
 
-def _latest_exposing(losses: Losses, reach: Reach, written_s: Float64Array) -> BoolArray:
-    """(K, n, P): the action exposed the part to one that fell, and no later one before the loss did so again."""
-    exposes = np.einsum("npc,kc->knp", reach.exposes, losses.hit) > 0
-    early = written_s[None, :] < losses.t_s[:, None] - 3.0
-    superseded = np.zeros_like(exposes)
-    later = np.zeros((exposes.shape[0], exposes.shape[2]), np.bool_)
-    for n in range(exposes.shape[1] - 1, -1, -1):
-        superseded[:, n] = later
-        later |= exposes[:, n] & early[:, n][:, None]
-    latest: BoolArray = exposes & ~superseded
-    return latest
+def _latest_exposing(exposes: BoolArray, removes: BoolArray, before: Float64Array) -> Float64Array:
+    """(n, P) probability that the action was the last to expose the part before the incident, given that it showed.
 
-
-def _prompt_density(waited_s: Float64Array) -> Float64Array:
-    """Density of the showing time of a fault whose rate is log-uniform over the prompt rates, 1/s."""
-    low, high = _PROMPT_HZ
-    u = np.maximum(waited_s, 1e-3)
-    density: Float64Array = (np.exp(-low * u) - np.exp(-high * u)) / (u * np.log(high / low))
-    return np.where(waited_s > 0.0, density, 0.0)
-
-
-def _weigh(scores: _Scores, losses: Losses, span_s: float) -> tuple[Float64Array, Float64Array, Float64Array]:
-    """Find the background rate, the parts' weights and the clock offset that explain the record; give the posterior.
-
-    Returns
-    -------
-    direct, prompt : (K, n) probability that the action took the controllers away, or exposed what showed
-    none : (K,)
+    A part cannot have shown between its unplugging and its plugging, however the times were written.
     """
-    n_parts = scores.matches.shape[1]
-    part = np.full(n_parts, 1.0 / max(n_parts, 1))
-    unexplained = 1.0
-    shown = np.ones(scores.by.shape[:2])
-    direct = prompt = np.zeros(scores.by.shape[:2])
-    none = np.ones(len(losses.t_s))
-    for _ in range(_ROUNDS):
-        rate = (0.3 + unexplained) / (span_s + 60.0)
-        share = np.einsum("knp,kp,p->kn", scores.by | scores.moved[None], scores.matches, part) * shown
-        exposed = scores.prompt * share[:, :, None]
-        total = rate + scores.direct.sum(axis=1) + exposed.sum(axis=1)  # (K, D)
-        offset = np.log(OFFSET_PRIOR) + np.log(total).sum(axis=0)
-        offset = np.exp(offset - offset.max())
-        offset /= offset.sum()
-        direct = np.einsum("knd,kd,d->kn", scores.direct, 1.0 / total, offset)
-        prompt = np.einsum("knd,kd,d->kn", exposed, 1.0 / total, offset)
-        none = np.einsum("kd,d->k", rate / total, offset)
-        unexplained = float(none.sum())
-        parts_share = (scores.by | scores.moved[None]) * scores.matches[:, None, :] * part[None, None, :]
-        norm = np.maximum(parts_share.sum(axis=2, keepdims=True), 1e-300)
-        answered = np.einsum("knp,kn->p", parts_share / norm, prompt)
-        part = (0.5 / max(n_parts, 1) + answered) / (0.5 + answered.sum())
-        already = np.einsum("jn,jk->kn", prompt, np.tril(np.ones((len(none), len(none))), -1).T)
-        shown = np.where(already > 0.5, _SHOWN, 1.0)
-    return direct, prompt, none
+    share = np.zeros(exposes.shape)
+    rest = np.ones(exposes.shape[1])
+    for n in range(len(before) - 1, -1, -1):
+        share[n] = np.where(exposes[n], before[n] * rest, 0.0)
+        rest = np.where(exposes[n] | removes[n], (1.0 - before[n]) * rest, rest)
+    total = share.sum(axis=0) + rest
+    given: Float64Array = share / np.maximum(total, 1e-12)
+    return given
+
+
+def _was_there(waited_s: float, until_s: float) -> Float64Array:
+    """(R,) probability that a fault was there when it was exposed, rather than begun by chance while it was.
+
+    Only the first trouble of a record asks: a part that showed before is known to be bad.
+    """
+    stayed = 0.5 * np.exp(-RATES_HZ * waited_s)
+    began = -np.expm1(-RATES_HZ * waited_s) / (RATES_HZ * max(until_s, 1.0))
+    there: Float64Array = stayed / (stayed + began)
+    return there
+
+
+def _not_shown_since(
+    findings: Findings, rows: Sequence[int], k: int, since_s: float, exposed: BoolArray
+) -> float:
+    """Give the probability that nothing which an action exposed had shown between it and incident k."""
+    fresh = 1.0
+    for j in range(k):
+        if findings.losses.t_s[rows[j]] > since_s:
+            fresh *= 1.0 - min(float(findings.posterior.shows[j] @ exposed), 1.0)
+    return fresh
 
 
 def _because(
-    k: int, incident: Incident, actions: Sequence[Action], direct: Float64Array, prompt: Float64Array, none: float
+    k: int, incident: Incident, actions: Sequence[Action], taken: Float64Array, prompt: Float64Array
 ) -> Because:
-    total = direct + prompt
+    total = taken + prompt
+    none = max(0.0, 1.0 - float(total.sum()))
     order = np.argsort(-total, kind="stable")
     best = int(order[0])
     weights = tuple((actions[int(m)].n, float(total[m])) for m in order if total[m] > 0.001)
@@ -226,6 +222,6 @@ def _because(
         probability=float(total[best]),
         spontaneous=none,
         lag_ns=incident.onset_ns - actions[best].time_ns,
-        expected=bool(direct.sum() > prompt.sum() and direct[best] >= prompt[best]),
+        expected=bool(taken[best] >= prompt[best]),
         weights=weights,
     )

@@ -1,0 +1,322 @@
+"""The posterior over sets of up to three faulty parts and their rates, by enumeration.
+
+With S the set of faulty parts, r their rates and z the background rate, the record has the likelihood
+
+    prod over incidents k of (sum over i in S of hazard[i, k, r_i] + background[k, z])
+    times prod over i in S of survival[i, r_i], times calm[z]
+
+summed over the grids of r and z. Parts whose evidence is the same to the last digit (branches that were never told
+apart) are worked out once. Sets of three are split by which of their parts made at least one incident: where only two
+did, the third's survival is a factor, which is exact; where all three did, the sum is made over the likeliest parts.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from busdoc.arrays import Float64Array, Int64Array
+from busdoc.isolation.evidence import Evidence
+from busdoc.isolation.prior import SET_SIZE_PRIOR
+from busdoc.isolation.rates import BACKGROUND_ALONE, BACKGROUND_BESIDE, RATE_PRIOR
+
+__all__ = ["Posterior", "weigh_sets"]
+
+_MOST_PAIRED = 26
+"""Kinds of evidence that are paired with one another; beyond it a part counts alone, or silently beside others."""
+_MOST_TRIPLED = 7
+_MOST_IN_THREES = 60
+_CHUNK = 24
+"""Incidents multiplied before the logarithm is taken: 24 factors of 1e-12 still fit a double."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Posterior:
+    """Over P parts; sets are rows of part indices, -1 where a set has fewer than three."""
+
+    marginal: Float64Array
+    """(P,) probability that the part is faulty."""
+    nothing: float
+    """That no part on the map is."""
+    sets: Int64Array
+    """(S, 3)"""
+    weight: Float64Array
+    """(S,) probability, sum 1."""
+    rate: Float64Array
+    """(P, R) posterior of the rate of each part, as the only faulty one."""
+    shows: Float64Array
+    """(K, P) probability that the incident was this part's showing."""
+    shows_rate: Float64Array
+    """(K, P, R) the same, by the rate at which it shows; sums to `shows`."""
+    earned: Float64Array
+    """(P,) probability that the part, if it made the trouble that it can have made, kept as quiet as it did since."""
+
+
+def weigh_sets(evidence: Evidence, weights: Float64Array) -> Posterior:
+    """Work the posterior out.
+
+    Parameters
+    ----------
+    evidence : for P parts
+    weights : (P,) prior weights of the parts against one another
+    """
+    hazard, background, log_scale = _scaled(evidence)
+    del log_scale  # common to all sets
+    kinds, of_kind = _kinds_of_evidence(hazard, evidence.survival)
+    h, s = hazard[kinds], evidence.survival[kinds] * RATE_PRIOR
+    silent = s.sum(axis=1)
+    none = np.log(np.maximum(background, 1e-300)).sum(axis=0)
+    nothing_alone = _log_dot(none, evidence.calm * BACKGROUND_ALONE)
+    nothing_beside = _log_dot(none, evidence.calm * BACKGROUND_BESIDE)
+    z_weights = evidence.calm * BACKGROUND_BESIDE
+    one, by_rate = _singles(h, s, background, z_weights)
+    pair = _pairs(h, s, background, z_weights, one, nothing_beside, silent)
+    triple = _triples(h, s, background, z_weights, one, pair, nothing_beside, silent)
+    sets, log_l = _all_sets(of_kind, one, pair, triple, nothing_alone, nothing_beside, silent)
+    log_w = log_l + _log_prior(sets, weights)
+    weight = np.exp(log_w - log_w.max())
+    weight /= weight.sum()
+    marginal = np.zeros(len(of_kind))
+    for column in range(sets.shape[1]):
+        used = sets[:, column] >= 0
+        marginal += np.bincount(sets[used, column], weight[used], minlength=len(of_kind))
+    empty = np.all(sets < 0, axis=1)
+    rate = by_rate[of_kind]
+    unquiet = np.divide(evidence.survival, np.maximum(evidence.quiet, 1e-300))
+    shows_rate = _who_showed(hazard, evidence.survival, background, marginal, z_weights)
+    return Posterior(
+        marginal=marginal,
+        nothing=float(weight[empty].sum()),
+        sets=sets,
+        weight=weight,
+        rate=rate,
+        shows=shows_rate.sum(axis=2),
+        shows_rate=shows_rate,
+        earned=_earned(hazard, unquiet, evidence.quiet, background, z_weights),
+    )
+
+
+def _scaled(evidence: Evidence) -> tuple[Float64Array, Float64Array, Float64Array]:
+    """Divide every incident's densities by their largest, so that products stay within a double."""
+    if not evidence.hazard.shape[1]:
+        return evidence.hazard, evidence.background, np.zeros(0)
+    top = np.maximum(evidence.hazard.max(axis=(0, 2), initial=0.0), evidence.background.max(axis=1))
+    return evidence.hazard / top[None, :, None], evidence.background / top[:, None], np.log(top)
+
+
+def _kinds_of_evidence(hazard: Float64Array, survival: Float64Array) -> tuple[Int64Array, Int64Array]:
+    """Give one representative part of each kind, and the kind of each part."""
+    rows = np.concatenate((hazard.reshape(len(hazard), -1), survival), axis=1)
+    first: dict[bytes, int] = {}
+    of_kind = np.array([first.setdefault(row.tobytes(), len(first)) for row in np.ascontiguousarray(rows)], np.int64)
+    representatives = np.array([int(np.flatnonzero(of_kind == k)[0]) for k in range(len(first))], np.int64)
+    return representatives, of_kind
+
+
+def _log_dot(log_values: Float64Array, weights: Float64Array) -> float:
+    top = float(log_values.max())
+    return top + float(np.log(np.maximum(np.exp(log_values - top) @ weights, 1e-300)))
+
+
+def _product(terms: list[Float64Array]) -> Float64Array:
+    """Give the logarithm of the product of positive arrays, multiplying many before each logarithm."""
+    total: Float64Array | None = None
+    for start in range(0, len(terms), _CHUNK):
+        part = terms[start].copy()
+        for term in terms[start + 1 : start + _CHUNK]:
+            part *= term
+        log_part = np.log(np.maximum(part, 1e-300))
+        total = log_part if total is None else total + log_part
+    assert total is not None
+    return total
+
+
+def _summed(log_values: Float64Array, axes: tuple[int, ...], weights: Float64Array) -> Float64Array:
+    """Logarithm of the weighted sum over axes, safe against underflow."""
+    top = log_values.max(axis=axes, keepdims=True)
+    summed = (np.exp(log_values - top) * weights).sum(axis=axes)
+    result: Float64Array = np.log(np.maximum(summed, 1e-300)) + top.reshape(summed.shape)
+    return result
+
+
+def _singles(
+    h: Float64Array, s: Float64Array, background: Float64Array, z_weights: Float64Array
+) -> tuple[Float64Array, Float64Array]:
+    """(Q,) log likelihood of each kind alone; (Q, R) posterior of its rate then."""
+    n_events = h.shape[1]
+    if not n_events:
+        return np.log(s.sum(axis=1) * z_weights.sum()), s / s.sum(axis=1, keepdims=True)
+    log_l = _product([h[:, k, :, None] + background[k] for k in range(n_events)])  # (Q, R, Z)
+    weights = s[:, :, None] * z_weights
+    top = log_l.max(axis=(1, 2), keepdims=True)
+    by_rate = (np.exp(log_l - top) * weights).sum(axis=2)
+    total = np.maximum(by_rate.sum(axis=1, keepdims=True), 1e-300)
+    return np.log(total[:, 0]) + top[:, 0, 0], by_rate / total
+
+
+def _pairs(
+    h: Float64Array, s: Float64Array, background: Float64Array, z_weights: Float64Array,
+    one: Float64Array, nothing: float, silent: Float64Array,
+) -> Float64Array:
+    """(Q, Q) log likelihood of two faulty parts, one of each kind (or both of one)."""
+    pair = np.logaddexp(one[:, None] + np.log(silent)[None, :], one[None, :] + np.log(silent)[:, None])
+    pair = _log_minus(pair, nothing + np.log(silent)[:, None] + np.log(silent)[None, :])
+    n_events = h.shape[1]
+    if n_events < 2:
+        return pair
+    chosen = _likeliest(one, h, _MOST_PAIRED)
+    bz = background[:, None, None, :]
+    for a, i in enumerate(chosen):
+        others = chosen[a:]
+        terms = [h[others, k, None, :, None] + (h[i, k, None, :, None, None] + bz[k]) for k in range(n_events)]
+        log_l = _product(terms)  # (others, R of i, R of j, Z)
+        weights = s[i][None, :, None, None] * s[others][:, None, :, None] * z_weights
+        pair[i, others] = pair[others, i] = _summed(log_l, (1, 2, 3), weights)
+    return pair
+
+
+def _triples(
+    h: Float64Array, s: Float64Array, background: Float64Array, z_weights: Float64Array,
+    one: Float64Array, pair: Float64Array, nothing: float, silent: Float64Array,
+) -> dict[tuple[int, int, int], float]:
+    """Log likelihood of three faulty parts of which each made an incident, for the likeliest kinds."""
+    n_events = h.shape[1]
+    found: dict[tuple[int, int, int], float] = {}
+    if n_events < 3:
+        return found
+    gain = (pair - np.maximum(one[:, None], one[None, :])).max(axis=1) + one
+    chosen = np.sort(np.argsort(-gain, kind="stable")[:_MOST_TRIPLED])
+    half = h.reshape(*h.shape[:2], -1, 2).mean(axis=3)  # every second rate is enough where three explain it all
+    half_s = s.reshape(len(s), -1, 2).sum(axis=2)
+    few = slice(0, None, 2)
+    z = z_weights[few] * (z_weights.sum() / max(z_weights[few].sum(), 1e-300))
+    for a, i in enumerate(chosen):
+        for j in chosen[a:]:
+            others = chosen[chosen >= j]
+            two = [
+                half[i, k, :, None, None, None] + half[j, k, None, :, None, None] + background[k, few]
+                for k in range(n_events)
+            ]
+            terms = [two[k][None] + half[others, k][:, None, None, :, None] for k in range(n_events)]
+            log_l = _product(terms)
+            weights = (
+                half_s[i][None, :, None, None, None]
+                * half_s[j][None, None, :, None, None]
+                * half_s[others][:, None, None, :, None]
+                * z
+            )
+            for q, log_three in zip(others, _summed(log_l, (1, 2, 3, 4), weights), strict=True):
+                found[int(i), int(j), int(q)] = float(log_three)
+    return found
+
+
+def _likeliest(one: Float64Array, h: Float64Array, most: int) -> Int64Array:
+    """Choose kinds for pairing: the likeliest alone, and for each incident those that explain it best."""
+    if len(one) <= most:
+        return np.arange(len(one))
+    score = np.argsort(np.argsort(-one, kind="stable"), kind="stable")
+    for k in range(h.shape[1]):
+        score = np.minimum(score, np.argsort(np.argsort(-h[:, k].max(axis=1), kind="stable"), kind="stable"))
+    return np.sort(np.argsort(score, kind="stable")[:most])
+
+
+def _log_minus(log_a: Float64Array, log_b: Float64Array) -> Float64Array:
+    """log(a - b), for a at least about b."""
+    difference: Float64Array = log_a + np.log(np.maximum(-np.expm1(np.minimum(log_b - log_a, 0.0)), 1e-12))
+    return difference
+
+
+@lru_cache(maxsize=8)
+def _index_sets(n: int) -> tuple[Int64Array, Int64Array]:
+    """All pairs of n, and all threes of the first `_MOST_IN_THREES`."""
+    pairs = np.stack(np.triu_indices(n, 1), axis=1)
+    m = min(n, _MOST_IN_THREES)
+    grid = np.arange(m)
+    a, b, c = np.meshgrid(grid, grid, grid, indexing="ij", sparse=True)
+    threes = np.stack(np.nonzero((a < b) & (b < c)), axis=1)
+    return pairs, threes
+
+
+def _all_sets(
+    of_kind: Int64Array, one: Float64Array, pair: Float64Array, triple: dict[tuple[int, int, int], float],
+    nothing_alone: float, nothing: float, silent: Float64Array,
+) -> tuple[Int64Array, Float64Array]:
+    """Enumerate the sets by parts, each with its log likelihood."""
+    n = len(of_kind)
+    order = np.argsort(-one[of_kind], kind="stable")  # so that the first ones are those worth taking in threes
+    pairs, threes = _index_sets(n)
+    pairs, threes = order[pairs], order[threes]
+    kp, kt = of_kind[pairs], of_kind[threes]
+    log_pair = pair[kp[:, 0], kp[:, 1]]
+    m = np.log(silent)
+    a, b, c = kt.T
+    # Exact where at most two of the three made incidents: each pair with the third silent, less what is counted twice.
+    terms = [(pair[a, b] + m[c]), (pair[a, c] + m[b]), (pair[b, c] + m[a])]
+    twice = [(one[a] + m[b] + m[c]), (one[b] + m[a] + m[c]), (one[c] + m[a] + m[b])]
+    plus = np.logaddexp(np.logaddexp.reduce(terms, axis=0), nothing + m[a] + m[b] + m[c]) if len(kt) else np.zeros(0)
+    log_three = _log_minus(plus, np.logaddexp.reduce(twice, axis=0)) if len(kt) else np.zeros(0)
+    if triple:
+        sorted_kinds = np.sort(kt, axis=1)
+        q = len(one)
+        code = (sorted_kinds[:, 0] * q + sorted_kinds[:, 1]) * q + sorted_kinds[:, 2]
+        codes = np.array([(i * q + j) * q + k for i, j, k in triple], np.int64)
+        values = np.array(list(triple.values()))
+        by_code = np.argsort(codes)
+        at = np.minimum(np.searchsorted(codes[by_code], code), len(codes) - 1)
+        known = codes[by_code][at] == code
+        log_three = np.where(known, np.maximum(values[by_code][at], log_three), log_three)
+    empty = np.full((1, 3), -1, np.int64)
+    singles = np.column_stack((np.arange(n), np.full((n, 2), -1, np.int64)))
+    doubles = np.column_stack((pairs, np.full(len(pairs), -1, np.int64)))
+    sets = np.concatenate((empty, singles, doubles, threes))
+    log_l = np.concatenate(([nothing_alone], one[of_kind], log_pair, log_three))
+    return sets, log_l
+
+
+def _log_prior(sets: Int64Array, weights: Float64Array) -> Float64Array:
+    size = np.sum(sets >= 0, axis=1)
+    padded = np.append(weights, 1.0)  # -1 picks the one at the end
+    product = padded[sets].prod(axis=1)
+    within = np.bincount(size, product, minlength=4)
+    share = np.divide(SET_SIZE_PRIOR, within, out=np.zeros(4), where=within > 0.0)
+    log_prior: Float64Array = np.log(np.maximum(product * share[size], 1e-300))
+    return log_prior
+
+
+def _who_showed(
+    hazard: Float64Array, survival: Float64Array, background: Float64Array, marginal: Float64Array,
+    z_weights: Float64Array,
+) -> Float64Array:
+    """(K, P, R) which part made each incident, at which rate.
+
+    Every part's rate is judged by the incidents that the others leave to it, at their mean (two rounds settle it).
+    """
+    n_events = hazard.shape[1]
+    rate = survival * RATE_PRIOR
+    if not n_events:
+        return np.zeros((0, *survival.shape))
+    rate = rate / np.maximum(rate.sum(axis=1, keepdims=True), 1e-300)
+    alone = background @ (z_weights / max(z_weights.sum(), 1e-300))  # (K,)
+    made = np.zeros((len(hazard), n_events))
+    for _ in range(3):
+        others = alone[None, :] + made.sum(axis=0)[None, :] - made
+        log_l = _product([hazard[:, k, :] + others[:, k, None] for k in range(n_events)])
+        rate = np.exp(log_l - log_l.max(axis=1, keepdims=True)) * survival * RATE_PRIOR
+        rate /= np.maximum(rate.sum(axis=1, keepdims=True), 1e-300)
+        made = marginal[:, None] * np.einsum("pkr,pr->pk", hazard, rate)
+    total = alone + made.sum(axis=0)
+    by_rate = hazard.transpose(1, 0, 2) * (marginal[:, None] * rate)[None]
+    shown: Float64Array = by_rate / np.maximum(total, 1e-300)[:, None, None]
+    return shown
+
+
+def _earned(
+    hazard: Float64Array, unquiet: Float64Array, quiet: Float64Array, background: Float64Array, z_weights: Float64Array
+) -> Float64Array:
+    """(P,) how likely the part's quiet was, if it made what trouble it can have made."""
+    before = unquiet * RATE_PRIOR
+    if hazard.shape[1]:
+        log_l = _product([hazard[:, k, :, None] + background[k] for k in range(hazard.shape[1])])
+        before = before * (np.exp(log_l - log_l.max(axis=(1, 2), keepdims=True)) * z_weights).sum(axis=2)
+    earned: Float64Array = (before * quiet).sum(axis=1) / np.maximum(before.sum(axis=1), 1e-300)
+    return earned
