@@ -25,6 +25,7 @@ __all__ = ["DatabaseFile", "read_database_file"]
 
 _LONGEST_SIGNAL = 64
 _FLOAT_BITS = (16, 32, 64)
+_LONGEST_CYCLE_S = 7 * 24 * 3600
 _MOST_NAMED = 5
 _MOST_REPAIRS = 20
 
@@ -64,7 +65,7 @@ def read_database_file(path: Path, channel: int | str | None = None) -> Database
             length=int(theirs.length or 0),
             channel=channel,
             senders=tuple(str(sender) for sender in theirs.senders),
-            cycle_ns=round(theirs.cycle_time * 1_000_000) if theirs.cycle_time else None,
+            cycle_ns=_cycle_ns(theirs.cycle_time),
             signals=signals,
             comment=str(theirs.comment or ""),
             file=path.name,
@@ -208,10 +209,19 @@ def _signal(theirs: Any, is_float: bool) -> Signal:
         maximum=_number(theirs.maximum),
         multiplexer=str(theirs.multiplexer_signal) if theirs.multiplexer_signal else None,
         multiplexer_values=_as_ranges(values),
-        spn=int(theirs.spn) if theirs.spn else None,
+        spn=theirs.spn if isinstance(theirs.spn, int) and theirs.spn > 0 else None,
         invalid_raw=int(invalid) if isinstance(invalid, int) and not is_float else None,
         comment=str(theirs.comment or ""),
     )
+
+
+def _cycle_ns(cycle_ms: Any) -> int | None:
+    """Give a cycle time that may be a number, or a text where the file declares the attribute as one."""
+    try:
+        cycle_s = float(cycle_ms or 0) / 1000
+    except ValueError:
+        return None
+    return round(cycle_s * 1e9) if 0 < cycle_s < _LONGEST_CYCLE_S else None
 
 
 def _number(value: Any) -> float | None:

@@ -36,8 +36,11 @@ class Payloads:
 
 
 def payload_words(block: FrameBlock) -> UInt64Array:
-    """Give the first 8 bytes of each row as a little-endian number, sharing memory where the processor is one."""
-    words: UInt64Array = np.ascontiguousarray(block.data).view("<u8").reshape(-1).astype(np.uint64, copy=False)
+    """Give the first 8 bytes of each row as a little-endian number, sharing memory where that can be.
+
+    Compiled code takes writable arrays only, and never writes here.
+    """
+    words: UInt64Array = np.require(block.data, requirements="CW").view("<u8").reshape(-1).astype(np.uint64, copy=False)
     return words
 
 

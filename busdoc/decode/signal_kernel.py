@@ -13,7 +13,7 @@ from busdoc.decode.parameter_range import SignalStatus
 from busdoc.decode.signal_plan import Field
 from busdoc.decode.signal_state import FEW, Count, Measure, Policy
 
-__all__ = ["decode_rows", "fold_rows", "match_streams"]
+__all__ = ["decode_rows", "fold_rows", "group_rows", "match_streams"]
 
 _VALID = int(SignalStatus.VALID)
 _UNAVAILABLE = int(SignalStatus.NOT_AVAILABLE)
@@ -38,7 +38,7 @@ _NO_SIGNALS = int(FrameFlag.ERROR | FrameFlag.REMOTE)
 _EXTENDED = int(FrameFlag.EXTENDED)
 
 
-@numba.njit("uint64(uint64)", cache=True, nogil=True, inline="always")
+@numba.njit("uint64(uint64)", cache=True, nogil=True)
 def _swapped(word: Any) -> Any:
     """Reverse the bytes of a word."""
     word = ((word & np.uint64(0x00FF00FF00FF00FF)) << np.uint64(8)) | (
@@ -50,7 +50,7 @@ def _swapped(word: Any) -> Any:
     return (word << np.uint64(32)) | (word >> np.uint64(32))
 
 
-@numba.njit("uint64(uint64, uint64, int64, uint8[::1], int64[::1], uint64)", cache=True, nogil=True, inline="always")
+@numba.njit("uint64(uint64, uint64, int64, uint8[::1], int64[::1], uint64)", cache=True, nogil=True)
 def _unsigned(word: Any, swapped: Any, long_start: Any, long_bytes: Any, row: Any, mask: Any) -> Any:
     """Take a signal's bits as an unsigned number."""
     first, span, shift = row[_FIRST_BYTE], row[_SPAN], row[_SHIFT]
@@ -83,7 +83,7 @@ def _half(bits: Any) -> Any:
     return sign * (1.0 + fraction / 1024.0) * 2.0 ** (exponent - 15)
 
 
-@numba.njit("float64(uint64, int64[::1], uint64[::1], uint32[::1])", cache=True, nogil=True, inline="always")
+@numba.njit("float64(uint64, int64[::1], uint64[::1], uint32[::1])", cache=True, nogil=True)
 def _number(bits: Any, row: Any, room64: Any, room32: Any) -> Any:
     """Give a raw number as float64, not scaled yet; the rooms are one word each, to read bits as floats."""
     if row[_FLOAT]:
@@ -99,7 +99,7 @@ def _number(bits: Any, row: Any, room64: Any, room32: Any) -> Any:
     return np.float64(bits)
 
 
-@numba.njit("int64(uint64, int64[::1], uint64[::1], uint64[::1], uint8[::1])", cache=True, nogil=True, inline="always")
+@numba.njit("int64(uint64, int64[::1], uint64[::1], uint64[::1], uint8[::1])", cache=True, nogil=True)
 def _status(number: Any, row: Any, limits: Any, named_raw: Any, named_status: Any) -> Any:
     """Judge a raw number by the ranges, then by its name."""
     for named in range(row[_NAMED_FROM], row[_NAMED_TO]):
@@ -114,64 +114,13 @@ def _status(number: Any, row: Any, limits: Any, named_raw: Any, named_status: An
     return _RESERVED
 
 
-@numba.njit("boolean(int64[::1], int64[:, ::1], uint64)", cache=True, nogil=True, inline="always")
+@numba.njit("boolean(int64[::1], int64[:, ::1], uint64)", cache=True, nogil=True)
 def _in_branch(row: Any, branches: Any, selected: Any) -> Any:
     number = np.int64(selected)
     for at in range(row[_BRANCH_FROM], row[_BRANCH_TO]):  # noqa: SIM110  # numba knows no generators
         if branches[at, 0] <= number <= branches[at, 1]:
             return True
     return False
-
-
-@numba.njit(
-    "void(int64[::1], uint64[::1], uint8[::1], int64[::1], uint8[::1], int64[:, ::1], uint64[:, ::1], float64[:, ::1],"
-    " int64[:, ::1], uint64[::1], uint8[::1], float64[:, ::1], uint64[:, ::1], uint8[:, ::1])",
-    cache=True,
-    nogil=True,
-)
-def decode_rows(
-    rows: Any,
-    words: Any,
-    lengths: Any,
-    long_starts: Any,
-    long_bytes: Any,
-    layout: Any,
-    limits: Any,
-    factors: Any,
-    branches: Any,
-    named_raw: Any,
-    named_status: Any,
-    values: Any,
-    all_bits: Any,
-    status: Any,
-) -> None:
-    """Decode all signals of a message into `values`, `all_bits` and `status`, each (signals, rows)."""
-    room64, room32 = np.zeros(1, np.uint64), np.zeros(1, np.uint32)
-    for at in range(len(rows)):
-        frame = rows[at]
-        word, length = words[frame], np.int64(lengths[frame])
-        swapped = _swapped(word)
-        long_start = long_starts[frame] if len(long_starts) else np.int64(-1)
-        for signal in range(len(layout)):
-            row = layout[signal]
-            present = length >= row[_NEEDED]
-            selector = row[_MULTIPLEXER]
-            if present and selector >= 0:
-                present = status[selector, at] != _ABSENT and _in_branch(row, branches, all_bits[selector, at])
-            if not present:
-                values[signal, at], all_bits[signal, at], status[signal, at] = np.nan, 0, _ABSENT
-                continue
-            bits = _unsigned(word, swapped, long_start, long_bytes, row, limits[signal, 0])
-            judged = _status(bits, row, limits[signal], named_raw, named_status) if row[_RULED] else _VALID
-            if row[_SIGNED]:
-                up = np.uint64(64 - row[_LENGTH])
-                bits = np.uint64(np.int64(bits << up) >> np.int64(up))
-            number = _number(bits, row, room64, room32)
-            if row[_FLOAT] and number != number:
-                judged = _UNAVAILABLE
-            all_bits[signal, at] = bits
-            status[signal, at] = judged
-            values[signal, at] = number * factors[signal, 0] + factors[signal, 1] if judged == _VALID else np.nan
 
 
 @numba.njit("void(uint8[::1], uint32[::1], uint16[::1], int64[::1], int32[::1], int32[::1])", cache=True, nogil=True)
@@ -195,18 +144,216 @@ def match_streams(channel: Any, identifier: Any, flags: Any, keys: Any, streams:
         found[at] = streams[place] if keys[place] == key else np.int32(-2)
 
 
+@numba.njit("void(int32[::1], int64[::1], int64[::1])", cache=True, nogil=True)
+def group_rows(stream_of: Any, edges: Any, rows: Any) -> None:
+    """Sort frames by stream, those of one stream in order: counting, since the streams are few.
+
+    Parameters
+    ----------
+    stream_of : (frames,) -1 for none
+    edges : (streams + 1,) where each stream's rows begin: written
+    rows : (frames,) or more: written, as far as frames have streams
+    """
+    edges[:] = 0
+    for at in range(len(stream_of)):
+        edges[stream_of[at] + 1] += 1
+    total = np.int64(0)
+    edges[0] = 0
+    for stream in range(1, len(edges)):
+        total += edges[stream]
+        edges[stream] = total
+    place = edges.copy()
+    for at in range(len(stream_of)):
+        stream = stream_of[at]
+        if stream >= 0:
+            rows[place[stream]] = at
+            place[stream] += 1
+
+
 @numba.njit(
-    "UniTuple(int64, 2)(int64, int64, int32[::1], uint8[::1], int64[::1], int64[::1], uint64[::1], uint8[::1],"
-    " int64[::1], uint8[::1],"
+    "void(int64, uint64[::1], uint64[::1], int64[::1], int64[::1], uint8[::1], int64[::1], uint64[::1], uint64[::1],"
+    " uint8[::1], uint64[::1], uint8[::1])",
+    cache=True,
+    nogil=True,
+)
+def _take_out(
+    n: Any,
+    words: Any,
+    swapped: Any,
+    lengths: Any,
+    long_starts: Any,
+    long_bytes: Any,
+    row: Any,
+    limits: Any,
+    named_raw: Any,
+    named_status: Any,
+    bits: Any,
+    judged: Any,
+) -> None:
+    """Take one signal out of n frames and judge it; the multiplex is not looked at."""
+    first, span, mask = row[_FIRST_BYTE], row[_SPAN], limits[0]
+    needed = row[_NEEDED]
+    if first + span <= 8:
+        if row[_LITTLE]:
+            down = np.uint64(8 * first + row[_SHIFT])
+            for at in range(n):
+                bits[at] = (words[at] >> down) & mask
+        else:
+            down = np.uint64(8 * (8 - first - span) + row[_SHIFT])
+            for at in range(n):
+                bits[at] = (swapped[at] >> down) & mask
+    else:
+        for at in range(n):
+            bits[at] = np.uint64(0)
+            if lengths[at] >= needed:
+                bits[at] = _unsigned(words[at], swapped[at], long_starts[at], long_bytes, row, mask)
+    for at in range(n):
+        judged[at] = _VALID if lengths[at] >= needed else _ABSENT
+    if row[_RULED]:
+        last_valid = limits[1] if row[_NAMED_FROM] == row[_NAMED_TO] else np.uint64(0)
+        for at in range(n):
+            if judged[at] == _VALID and (bits[at] > last_valid or row[_NAMED_FROM] != row[_NAMED_TO]):
+                judged[at] = _status(bits[at], row, limits, named_raw, named_status)
+    if row[_SIGNED]:
+        up = np.uint64(64 - row[_LENGTH])
+        for at in range(n):
+            bits[at] = np.uint64(np.int64(bits[at] << up) >> np.int64(up))
+
+
+@numba.njit(
+    "int64(int64, int64, int64[::1], uint64[::1], uint8[::1], int64[::1], int64[::1], float64[::1], int64, int64,"
+    " float64[::1], int64, int64[::1], int64[::1], int64[::1], uint8[::1], uint8[::1], uint64[::1], uint32[::1])",
+    cache=True,
+    nogil=True,
+)
+def _fold_one(
+    slot: Any,
+    n: Any,
+    t_ns: Any,
+    all_bits: Any,
+    judged: Any,
+    row: Any,
+    count: Any,
+    measure: Any,
+    policy: Any,
+    most_kept: Any,
+    factors: Any,
+    n_out: Any,
+    out_slot: Any,
+    out_ns: Any,
+    out_bits: Any,
+    out_status: Any,
+    out_is_status: Any,
+    room64: Any,
+    room32: Any,
+) -> Any:
+    """Fold one signal in n frames into its state; give how many changes have been written by now."""
+    scale, offset = factors[0], factors[1]
+    low, high, total = np.inf, -np.inf, measure[_TOTAL]
+    n_valid, n_absent = np.int64(0), np.int64(0)
+    first_valid, last_valid = -1, -1
+    last_bits, last_status = count[_LAST_BITS], count[_LAST_STATUS]
+    n_changes = np.int64(0)
+    is_float = row[_FLOAT] != 0
+    is_signed = row[_SIGNED] != 0
+    for at in range(n):
+        status = np.int64(judged[at])
+        if status == _ABSENT:
+            n_absent += 1
+            continue
+        bits = np.int64(all_bits[at])
+        if status == _VALID:
+            if is_float:
+                number = _number(all_bits[at], row, room64, room32)
+            elif is_signed:
+                number = np.float64(bits)
+            else:
+                number = np.float64(all_bits[at])
+            if is_float and number != number:
+                status = np.int64(_UNAVAILABLE)
+                count[_BY_STATUS + _UNAVAILABLE] += 1
+            else:
+                n_valid += 1
+                low = min(low, number)
+                high = max(high, number)
+                total += number
+                if first_valid < 0:
+                    first_valid = at
+                last_valid = at
+        else:
+            count[_BY_STATUS + status] += 1
+        if bits == last_bits and last_status >= 0:
+            continue
+        new = last_status < 0
+        status_changed = new or last_status != status
+        if not new:
+            n_changes += 1
+            if status_changed:
+                count[_STATUS_CHANGES] += 1
+        last_bits, last_status = bits, status
+        if not status_changed and (policy < _FEW_VALUED or (policy == _FEW_VALUED and count[_DISTINCT] > _FEW)):
+            continue
+        if policy == _FEW_VALUED and status == _VALID and count[_DISTINCT] <= _FEW:
+            known = False
+            for place in range(count[_DISTINCT]):
+                known = known or count[_VALUES + place] == bits
+            if not known:
+                if count[_DISTINCT] < _FEW:
+                    count[_VALUES + count[_DISTINCT]] = bits
+                else:
+                    count[_KEPT] = count[_KEPT_STATUS]
+                    count[_LOST] = count[_LOST_STATUS]
+                count[_DISTINCT] += 1
+                if count[_DISTINCT] > _FEW and not status_changed:
+                    continue
+        if count[_KEPT] >= most_kept:
+            count[_LOST] += 1
+            count[_LOST_STATUS] += status_changed
+            continue
+        count[_KEPT] += 1
+        count[_KEPT_STATUS] += status_changed
+        out_slot[n_out] = slot
+        out_ns[n_out] = t_ns[at]
+        out_bits[n_out] = bits
+        out_status[n_out] = status
+        out_is_status[n_out] = status_changed
+        n_out += 1
+    count[_LAST_BITS], count[_LAST_STATUS] = last_bits, last_status
+    count[_CHANGES] += n_changes
+    count[_BY_STATUS + _ABSENT] += n_absent
+    if n_valid:
+        first = _number(all_bits[first_valid], row, room64, room32) * scale + offset
+        last = _number(all_bits[last_valid], row, room64, room32) * scale + offset
+        lowest, highest = low * scale + offset, high * scale + offset
+        if lowest > highest:
+            lowest, highest = highest, lowest
+        if count[_BY_STATUS] == 0:
+            count[_FIRST_NS] = t_ns[first_valid]
+            measure[_FIRST], measure[_LOW], measure[_HIGH] = first, lowest, highest
+        else:
+            measure[_LOW] = min(measure[_LOW], lowest)
+            measure[_HIGH] = max(measure[_HIGH], highest)
+        measure[_LAST], measure[_TOTAL] = last, total
+        count[_LAST_NS] = t_ns[last_valid]
+        count[_BY_STATUS] += n_valid
+    return n_out
+
+
+@numba.njit(
+    "UniTuple(int64, 3)(int64, int64, int64, int64, int64[::1], int64[::1], uint8[::1], int64[::1], int64[::1],"
+    " uint64[::1], uint8[::1], int64[::1], uint8[::1],"
     " int64[:, ::1], uint64[:, ::1], float64[:, ::1], int64[:, ::1], uint64[::1], uint8[::1], uint8[::1], int64[::1],"
-    " int64[:, ::1], float64[:, ::1], int64[::1], int64[::1], int64[::1], int64[::1], uint8[::1], uint8[::1])",
+    " int64[:, ::1], float64[:, ::1], int64[::1], int64[::1], int64[::1], uint8[::1], uint8[::1])",
     cache=True,
     nogil=True,
 )
 def fold_rows(
-    start: Any,
+    stream: Any,
+    done: Any,
     owner: Any,
-    stream_of: Any,
+    at_once: Any,
+    rows: Any,
+    edges: Any,
     owner_of: Any,
     first_slot: Any,
     t_ns: Any,
@@ -224,7 +371,6 @@ def fold_rows(
     most_kept: Any,
     counts: Any,
     measures: Any,
-    frames: Any,
     out_slot: Any,
     out_ns: Any,
     out_bits: Any,
@@ -233,100 +379,174 @@ def fold_rows(
 ) -> Any:
     """Fold the frames of the streams that `owner` has into their state, until they end or the room for changes does.
 
+    Parameters
+    ----------
+    stream, done : where to go on: the stream, and how many of its rows are folded
+    at_once : frames of a stream that are gathered, so that each signal then runs through them with its state at hand
+
     Returns
     -------
-    the frame to go on from, and how many changes were written
+    the stream and its rows folded, to go on from, and how many changes were written
     """
     room64, room32 = np.zeros(1, np.uint64), np.zeros(1, np.uint32)
-    most_signals = 1
-    for stream in range(len(first_slot) - 1):
-        most_signals = max(most_signals, first_slot[stream + 1] - first_slot[stream])
-    bits_of = np.zeros(most_signals, np.uint64)
-    absent = np.zeros(most_signals, np.uint8)
-    n_out = np.int64(0)
-    last_out = len(out_slot) - most_signals
-    for at in range(start, len(stream_of)):
-        stream = stream_of[at]
-        if stream < 0 or owner_of[stream] != owner:
+    near_word, near_swapped = np.empty(at_once, np.uint64), np.empty(at_once, np.uint64)
+    near_length, near_start = np.empty(at_once, np.int64), np.full(at_once, -1, np.int64)
+    near_ns = np.empty(at_once, np.int64)
+    bits, judged = np.empty(at_once, np.uint64), np.empty(at_once, np.uint8)
+    selected_bits = np.empty((1, at_once), np.uint64)
+    selected_absent = np.empty((1, at_once), np.uint8)
+    n_out = 0
+    n_streams = len(first_slot) - 1
+    while stream < n_streams:
+        n_signals = first_slot[stream + 1] - first_slot[stream]
+        if owner_of[stream] != owner or edges[stream] + done >= edges[stream + 1]:
+            stream, done = stream + 1, 0
             continue
-        if n_out > last_out:
-            return np.int64(at), n_out
-        frames[stream] += 1
-        word, length = words[at], np.int64(lengths[at])
-        swapped = _swapped(word)
-        long_start = long_starts[at] if len(long_starts) else np.int64(-1)
+        n = min(at_once, edges[stream + 1] - edges[stream] - done)
+        if n_out + n * n_signals > len(out_slot):
+            return stream, done, n_out
+        first_row = edges[stream] + done
+        for at in range(n):
+            frame = rows[first_row + at]
+            near_word[at] = words[frame]
+            near_swapped[at] = _swapped(words[frame])
+            near_length[at] = lengths[frame]
+            near_ns[at] = t_ns[frame]
+            if len(long_starts):
+                near_start[at] = long_starts[frame]
         first = first_slot[stream]
-        for slot in range(first, first_slot[stream + 1]):
+        multiplexed = False
+        for slot in range(first, first + n_signals):
+            multiplexed = multiplexed or layout[slot, _MULTIPLEXER] >= 0
+        if multiplexed and len(selected_bits) < n_signals:
+            selected_bits = np.empty((n_signals, at_once), np.uint64)
+            selected_absent = np.empty((n_signals, at_once), np.uint8)
+        for slot in range(first, first + n_signals):
             row = layout[slot]
-            count = counts[slot]
-            present = length >= row[_NEEDED]
+            _take_out(
+                n,
+                near_word,
+                near_swapped,
+                near_length,
+                near_start,
+                long_bytes,
+                row,
+                limits[slot],
+                named_raw,
+                named_status,
+                bits,
+                judged,
+            )
+            if multiplexed:
+                selector = row[_MULTIPLEXER]
+                for at in range(n):
+                    if selector >= 0 and (
+                        selected_absent[selector, at] or not _in_branch(row, branches, selected_bits[selector, at])
+                    ):
+                        judged[at] = _ABSENT
+                    selected_bits[slot - first, at] = bits[at]
+                    selected_absent[slot - first, at] = judged[at] == _ABSENT
+            n_out = _fold_one(
+                slot,
+                n,
+                near_ns,
+                bits,
+                judged,
+                row,
+                counts[slot],
+                measures[slot],
+                np.int64(policy[slot]),
+                most_kept[slot],
+                factors[slot],
+                n_out,
+                out_slot,
+                out_ns,
+                out_bits,
+                out_status,
+                out_is_status,
+                room64,
+                room32,
+            )
+        done += n
+    return stream, done, n_out
+
+
+@numba.njit(
+    "void(int64[::1], int64, uint64[::1], uint8[::1], int64[::1], uint8[::1], int64[:, ::1], uint64[:, ::1],"
+    " float64[:, ::1], int64[:, ::1], uint64[::1], uint8[::1], float64[:, ::1], uint64[:, ::1], uint8[:, ::1])",
+    cache=True,
+    nogil=True,
+)
+def decode_rows(
+    rows: Any,
+    at_once: Any,
+    words: Any,
+    lengths: Any,
+    long_starts: Any,
+    long_bytes: Any,
+    layout: Any,
+    limits: Any,
+    factors: Any,
+    branches: Any,
+    named_raw: Any,
+    named_status: Any,
+    values: Any,
+    all_bits: Any,
+    all_status: Any,
+) -> None:
+    """Decode all signals of a message into `values`, `all_bits` and `all_status`, each (signals, rows)."""
+    room64, room32 = np.zeros(1, np.uint64), np.zeros(1, np.uint32)
+    near_word, near_swapped = np.empty(at_once, np.uint64), np.empty(at_once, np.uint64)
+    near_length, near_start = np.empty(at_once, np.int64), np.full(at_once, -1, np.int64)
+    for start in range(0, len(rows), at_once):
+        n = min(at_once, len(rows) - start)
+        for at in range(n):
+            frame = rows[start + at]
+            near_word[at] = words[frame]
+            near_swapped[at] = _swapped(words[frame])
+            near_length[at] = lengths[frame]
+            if len(long_starts):
+                near_start[at] = long_starts[frame]
+        for signal in range(len(layout)):
+            row, scale, offset = layout[signal], factors[signal, 0], factors[signal, 1]
+            bits = all_bits[signal, start : start + n]
+            status = all_status[signal, start : start + n]
+            value = values[signal, start : start + n]
+            _take_out(
+                n,
+                near_word,
+                near_swapped,
+                near_length,
+                near_start,
+                long_bytes,
+                row,
+                limits[signal],
+                named_raw,
+                named_status,
+                bits,
+                status,
+            )
             selector = row[_MULTIPLEXER]
-            if present and selector >= 0:
-                present = not absent[selector] and _in_branch(row, branches, bits_of[selector])
-            absent[slot - first] = not present
-            if not present:
-                count[_BY_STATUS + _ABSENT] += 1
-                continue
-            bits = _unsigned(word, swapped, long_start, long_bytes, row, limits[slot, 0])
-            judged = _status(bits, row, limits[slot], named_raw, named_status) if row[_RULED] else np.int64(_VALID)
-            if row[_SIGNED]:
-                up = np.uint64(64 - row[_LENGTH])
-                bits = np.uint64(np.int64(bits << up) >> np.int64(up))
-            number = _number(bits, row, room64, room32)
-            if row[_FLOAT] and number != number:
-                judged = np.int64(_UNAVAILABLE)
-            bits_of[slot - first] = bits
-            count[_BY_STATUS + judged] += 1
-            if judged == _VALID:
-                measure = measures[slot]
-                value = number * factors[slot, 0] + factors[slot, 1]
-                if count[_BY_STATUS] == 1:
-                    count[_FIRST_NS] = t_ns[at]
-                    measure[_FIRST] = value
-                    measure[_LOW] = value
-                    measure[_HIGH] = value
-                elif value < measure[_LOW]:
-                    measure[_LOW] = value
-                elif value > measure[_HIGH]:
-                    measure[_HIGH] = value
-                measure[_TOTAL] += number
-                measure[_LAST] = value
-                count[_LAST_NS] = t_ns[at]
-            if count[_LAST_STATUS] >= 0 and np.int64(bits) == count[_LAST_BITS]:
-                continue
-            new = count[_LAST_STATUS] < 0
-            status_changed = new or count[_LAST_STATUS] != judged
-            if not new:
-                count[_CHANGES] += 1
-                if status_changed:
-                    count[_STATUS_CHANGES] += 1
-            count[_LAST_BITS] = np.int64(bits)
-            count[_LAST_STATUS] = judged
-            if policy[slot] == _FEW_VALUED and judged == _VALID and count[_DISTINCT] <= _FEW:
-                known = False
-                for place in range(count[_DISTINCT]):
-                    known = known or count[_VALUES + place] == np.int64(bits)
-                if not known:
-                    if count[_DISTINCT] < _FEW:
-                        count[_VALUES + count[_DISTINCT]] = np.int64(bits)
-                    else:
-                        count[_KEPT] = count[_KEPT_STATUS]
-                        count[_LOST] = count[_LOST_STATUS]
-                    count[_DISTINCT] += 1
-            if not (
-                status_changed or policy[slot] == _ALWAYS or (policy[slot] == _FEW_VALUED and count[_DISTINCT] <= _FEW)
-            ):
-                continue
-            if count[_KEPT] >= most_kept[slot]:
-                count[_LOST] += 1
-                count[_LOST_STATUS] += status_changed
-                continue
-            count[_KEPT] += 1
-            count[_KEPT_STATUS] += status_changed
-            out_slot[n_out] = slot
-            out_ns[n_out] = t_ns[at]
-            out_bits[n_out] = np.int64(bits)
-            out_status[n_out] = judged
-            out_is_status[n_out] = status_changed
-            n_out += 1
-    return np.int64(len(stream_of)), n_out
+            if selector >= 0:
+                for at in range(n):
+                    if all_status[selector, start + at] == _ABSENT or not _in_branch(
+                        row, branches, all_bits[selector, start + at]
+                    ):
+                        status[at] = _ABSENT
+            if row[_FLOAT]:
+                for at in range(n):
+                    number = _number(bits[at], row, room64, room32)
+                    if status[at] == _VALID and number != number:
+                        status[at] = _UNAVAILABLE
+                    value[at] = number * scale + offset
+            elif row[_SIGNED]:
+                for at in range(n):
+                    value[at] = np.float64(np.int64(bits[at])) * scale + offset
+            else:
+                for at in range(n):
+                    value[at] = np.float64(bits[at]) * scale + offset
+            for at in range(n):
+                if status[at] != _VALID:
+                    value[at] = np.nan
+                if status[at] == _ABSENT:
+                    bits[at] = np.uint64(0)

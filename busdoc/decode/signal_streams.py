@@ -73,9 +73,9 @@ class StreamTable:
 
             found = np.empty(len(block), np.int32)
             match_streams(
-                np.ascontiguousarray(block.channel),
-                np.ascontiguousarray(block.id),
-                np.ascontiguousarray(block.flags),
+                np.require(block.channel, requirements="CW"),
+                np.require(block.id, requirements="CW"),
+                np.require(block.flags, requirements="CW"),
                 self.hash_keys,
                 self.hash_streams,
                 found,

@@ -12,6 +12,7 @@ from busdoc.decode.payload import long_starts, payload_lengths, payload_words
 from busdoc.decode.signal_fold import Changes
 from busdoc.decode.signal_plan import SignalPlan
 from busdoc.decode.signal_state import SignalState
+from busdoc.decode.signals import FRAMES_AT_ONCE
 
 __all__ = ["fold_in_threads"]
 
@@ -24,10 +25,10 @@ class _Work:
     """What all threads read; each writes only the rows of its own streams."""
 
     state: SignalState
-    frames: Int64Array
     plan: SignalPlan
     first_slot: Int64Array
-    stream_of: Int32Array
+    rows: Int64Array
+    edges: Int64Array
     owner_of: UInt8Array
     t_ns: Int64Array
     words: UInt64Array
@@ -52,20 +53,26 @@ def fold_in_threads(
     first_slot : (streams + 1,) where each stream's signals begin
     stream_of : (frames,) each frame's stream; -1 for none
     """
+    from busdoc.decode.signal_kernel import group_rows  # numba: 0.25 s to import
+
     n_streams = len(first_slot) - 1
+    rows, edges = np.empty(len(stream_of), np.int64), np.empty(n_streams + 1, np.int64)
+    group_rows(stream_of, edges, rows)
+    n_frames = np.diff(edges)
+    frames += n_frames
     n_threads = max(1, min(_MOST_THREADS, os.cpu_count() or 1, n_streams))
     work = _Work(
         state=state,
-        frames=frames,
         plan=plan,
         first_slot=first_slot,
-        stream_of=stream_of,
-        owner_of=_shares(stream_of, np.diff(first_slot), n_threads),
-        t_ns=np.ascontiguousarray(block.t_ns),
+        rows=rows,
+        edges=edges,
+        owner_of=_shares(n_frames * np.diff(first_slot), n_threads),
+        t_ns=np.require(block.t_ns, requirements="CW"),
         words=payload_words(block),
-        lengths=np.ascontiguousarray(payload_lengths(block)),
+        lengths=np.require(payload_lengths(block), requirements="CW"),
         long_starts=long_starts(block) if plan.n_bytes > 8 and len(block.long.row) else np.empty(0, np.int64),
-        long_bytes=np.ascontiguousarray(block.long.bytes),
+        long_bytes=np.require(block.long.bytes, requirements="CW"),
     )
     if n_threads == 1:
         return _fold_share(work, 0)
@@ -77,16 +84,21 @@ def fold_in_threads(
 def _fold_share(work: _Work, owner: int) -> list[Changes]:
     from busdoc.decode.signal_kernel import fold_rows  # numba: 0.25 s to import
 
-    room = _CHANGES_AT_ONCE + int(np.diff(work.first_slot).max(initial=1))
+    most_signals = int(np.diff(work.first_slot).max(initial=1))
+    at_once = max(1, min(FRAMES_AT_ONCE, _CHANGES_AT_ONCE // most_signals))
+    room = max(_CHANGES_AT_ONCE, at_once * most_signals)
     slot, t_ns, bits = np.empty(room, np.int64), np.empty(room, np.int64), np.empty(room, np.int64)
     status, is_status = np.empty(room, np.uint8), np.empty(room, np.uint8)
     parts: list[Changes] = []
-    start = 0
-    while start < len(work.stream_of):
-        start, n_out = fold_rows(
-            start,
+    stream = done = 0
+    while stream < len(work.first_slot) - 1:
+        stream, done, n_out = fold_rows(
+            stream,
+            done,
             owner,
-            work.stream_of,
+            at_once,
+            work.rows,
+            work.edges,
             work.owner_of,
             work.first_slot,
             work.t_ns,
@@ -104,7 +116,6 @@ def _fold_share(work: _Work, owner: int) -> list[Changes]:
             work.state.most_kept,
             work.state.counts,
             work.state.measures,
-            work.frames,
             slot,
             t_ns,
             bits,
@@ -124,12 +135,10 @@ def _fold_share(work: _Work, owner: int) -> list[Changes]:
     return parts
 
 
-def _shares(stream_of: Int32Array, n_signals: Int64Array, n_threads: int) -> UInt8Array:
+def _shares(load: Int64Array, n_threads: int) -> UInt8Array:
     """Share the streams out so that each thread has about as many values to decode."""
-    n_frames = np.bincount(stream_of + 1, minlength=len(n_signals) + 1)[1:]
-    load = n_frames * n_signals
     shares = np.zeros(n_threads, np.int64)
-    owner_of = np.zeros(len(n_signals), np.uint8)
+    owner_of = np.zeros(len(load), np.uint8)
     for stream in np.argsort(-load, kind="stable").tolist():
         owner = int(np.argmin(shares))
         owner_of[stream] = owner

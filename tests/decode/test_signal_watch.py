@@ -1,0 +1,211 @@
+"""The watch over all signals: against frame-by-frame bookkeeping, cut anywhere, on both paths."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from busdoc.capture.frames import FrameBlock
+from busdoc.decode.database import Database
+from busdoc.decode.message import Message, Signal
+from busdoc.decode.signal_state import FEW, Policy, policy_of
+from busdoc.decode.signal_summary import SignalSummary
+from busdoc.decode.signal_watch import SignalWatch
+from busdoc.decode.signals import SignalStatus
+from tests.decode.naive_signals import NaiveState, watch_all
+from tests.decode.random_messages import random_frames, random_message
+
+BOTH_PATHS = pytest.mark.parametrize("compiled", [False, True], ids=["numpy", "compiled"])
+Changes = list[tuple[int, int, int, int, int, str, float]]
+
+
+def outcome(watch: SignalWatch, database: Database) -> tuple[tuple[SignalSummary, ...], dict[str, Changes]]:
+    """Give all that a watch says, in a form that can be compared."""
+    changes = {}
+    for message in database.messages:
+        for signal in message.signals:
+            name = f"{message.name}.{signal.name}"
+            found = watch.transitions(name)
+            value = [repr(each) for each in found.value.tolist()]
+            rows = zip(found.t_ns, found.raw, found.status, found.channel, found.id, found.label, value, strict=True)
+            changes[name] = [tuple(row) for row in rows]
+            changes[name].append((found.only_status, found.n_not_kept, 0, 0, 0, "", 0.0))
+    return watch.summaries(), changes  # type: ignore[return-value]  # rows of numpy numbers
+
+
+def machine(seed: int, n: int = 150) -> tuple[Database, FrameBlock]:
+    random = np.random.default_rng(seed)
+    messages = [random_message(random, number) for number in range(int(random.integers(1, 4)))]
+    return Database(messages), random_frames(random, messages, n)
+
+
+def watch_whole(database: Database, block: FrameBlock, **options: bool) -> SignalWatch:
+    watch = SignalWatch(database, **options)
+    watch.feed(block)
+    return watch
+
+
+@BOTH_PATHS
+@pytest.mark.parametrize("seed", range(30))
+def test_summaries_equal_frame_by_frame_bookkeeping(seed: int, compiled: bool) -> None:
+    database, block = machine(seed)
+    find = {
+        (int(channel), int(identifier), extended): message
+        for channel, identifier in {(int(c), int(i)) for c, i in zip(block.channel, block.id, strict=True)}
+        for extended in (False, True)
+        if (message := database.find(channel, identifier, extended)) is not None
+    }
+    expected = watch_all(find, block)
+    found = watch_whole(database, block, compiled=compiled).summaries()
+    assert {(s.channel, s.id, s.extended, s.message, s.signal.name) for s in found} == set(expected)
+    for summary in found:
+        key = (summary.channel, summary.id, summary.extended, summary.message, summary.signal.name)
+        check_summary(summary, expected[key])
+
+
+def check_summary(found: SignalSummary, expected: NaiveState) -> None:
+    counts = (found.valid, found.not_available, found.error, found.absent, found.reserved)
+    assert counts == tuple(expected.counts[status] for status in SignalStatus)
+    assert found.frames == expected.frames
+    assert found.n_changes == max(0, len(expected.changes()) - 1)
+    assert found.n_status_changes == max(0, len(expected.status_changes()) - 1)
+    if not expected.values:
+        assert found.minimum is found.maximum is found.mean is found.first_value is found.last_ns is None
+        return
+    assert (found.minimum, found.maximum) == (min(expected.values), max(expected.values))
+    assert (found.first_value, found.last_value) == (expected.values[0], expected.values[-1])
+    assert (found.first_ns, found.last_ns) == (expected.value_ns[0], expected.value_ns[-1])
+    total = 0.0
+    for number in expected.numbers:
+        total += number
+    mean = total / len(expected.numbers) * found.signal.scale + found.signal.offset
+    assert found.mean == pytest.approx(mean, rel=1e-12, nan_ok=True)
+
+
+@BOTH_PATHS
+@pytest.mark.parametrize("seed", range(30))
+def test_transitions_are_the_changes_that_each_kind_of_signal_keeps(seed: int, compiled: bool) -> None:
+    database, block = machine(seed)
+    watch = watch_whole(database, block, compiled=compiled)
+    find = {(s.channel, s.id, s.extended): database.find(s.channel, s.id, s.extended) for s in watch.summaries()}
+    states = watch_all({key: message for key, message in find.items() if message is not None}, block)
+    for (channel, identifier, _, message, name), state in states.items():
+        signal = next(s.signal for s in watch.summaries() if s.name == f"{message}.{name}")
+        policy = policy_of(signal, followed=False)
+        changes = state.changes()
+        n_valued = len({read.raw for _, read in changes if read.status == SignalStatus.VALID})
+        if policy is Policy.STATUS or (policy is Policy.FEW_VALUED and n_valued > FEW):
+            changes = state.status_changes()
+        found = watch.transitions(f"{message}.{name}", channel=channel, frame_id=identifier)
+        assert found.t_ns.tolist() == [t_ns for t_ns, _ in changes]
+        assert found.status.tolist() == [read.status for _, read in changes]
+        assert found.label == tuple(signal.label(read.raw) for _, read in changes)
+        expected = np.array([read.value for _, read in changes], np.float64)
+        assert np.array_equal(found.value, expected, equal_nan=True)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    seed=st.integers(0, 10**6),
+    cuts=st.lists(st.integers(0, 150), max_size=8),
+    asked=st.sets(st.integers(0, 8), max_size=3),
+)
+def test_cutting_the_capture_anywhere_gives_the_same(seed: int, cuts: list[int], asked: set[int]) -> None:
+    database, block = machine(seed)
+    whole = outcome(watch_whole(database, block, compiled=False), database)
+    for compiled in (False, True):
+        watch = SignalWatch(database, compiled=compiled)
+        edges = [0, *sorted(cuts), len(block)]
+        for at, (first, last) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+            watch.feed(block.slice(first, last))
+            if at in asked:
+                watch.summaries()  # which works off the frames that were gathered
+        assert repr(outcome(watch, database)) == repr(whole)
+
+
+def state_frames(states: list[int], *, step_ns: int = 1_000_000) -> FrameBlock:
+    """Make frames of one byte each on identifier 0x181."""
+    n = len(states)
+    data = np.zeros((n, 8), np.uint8)
+    data[:, 0] = states
+    return FrameBlock(
+        t_ns=np.arange(n, dtype=np.int64) * step_ns,
+        channel=np.zeros(n, np.uint8),
+        id=np.full(n, 0x181, np.uint32),
+        flags=np.zeros(n, np.uint16),
+        length=np.ones(n, np.uint8),
+        data=data,
+    )
+
+
+def one_byte(**options: object) -> Database:
+    signal = Signal(name="State", start=0, length=8, little_endian=True, **options)  # type: ignore[arg-type]
+    return Database([Message(name="Status", frame_id=0x181, extended=False, length=1, signals=(signal,))])
+
+
+@BOTH_PATHS
+def test_more_changes_than_there_is_room_for_are_counted_wherever_the_cuts_fall(compiled: bool) -> None:
+    database = one_byte()
+    block = state_frames([at % 2 for at in range(20_000)])
+    whole = watch_whole(database, block, compiled=compiled).transitions("Status.State")
+    watch = SignalWatch(database, compiled=compiled)
+    for at in range(0, 20_000, 2_777):
+        watch.feed(block.slice(at, min(20_000, at + 2_777)))
+        watch.summaries()
+    cut = watch.transitions("Status.State")
+    assert len(whole) == 8192
+    assert whole.n_not_kept == 20_000 - 8192 == cut.n_not_kept
+    assert whole.t_ns.tolist() == cut.t_ns.tolist() == block.t_ns[:8192].tolist()
+
+
+@BOTH_PATHS
+def test_a_signal_that_is_followed_keeps_every_change(compiled: bool) -> None:
+    watch = SignalWatch(one_byte(), follow=["Status.State"], compiled=compiled)
+    watch.feed(state_frames([at % 251 for at in range(1000)]))
+    found = watch.transitions("Status.State")
+    assert len(found) == 1000
+    assert not found.only_status
+
+
+@BOTH_PATHS
+def test_a_signal_with_many_values_keeps_only_changes_of_status(compiled: bool) -> None:
+    watch = SignalWatch(one_byte(), compiled=compiled)
+    watch.feed(state_frames(list(range(100))))
+    found = watch.transitions("Status.State")
+    assert found.t_ns.tolist() == [0]
+    assert found.only_status
+
+
+def test_labels_come_from_the_database_and_carry_the_moment() -> None:
+    watch = SignalWatch(one_byte(choices={1: "RUN", 2: "FAULT"}))
+    watch.feed(state_frames([1, 1, 2, 2, 3, 1]))
+    found = watch.transitions("Status.State")
+    assert list(zip(found.t_ns.tolist(), found.label, strict=True)) == [
+        (0, "RUN"),
+        (2_000_000, "FAULT"),
+        (4_000_000, ""),
+        (5_000_000, "RUN"),
+    ]
+
+
+def test_a_signal_that_no_database_has_gives_no_transitions() -> None:
+    watch = SignalWatch(one_byte())
+    watch.feed(state_frames([1, 2]))
+    assert len(watch.transitions("Status.Nothing")) == 0
+
+
+def test_a_capture_with_more_identifiers_than_any_machine_is_counted_in_bounded_memory() -> None:
+    n = 70_000
+    data = np.zeros((n, 8), np.uint8)
+    block = FrameBlock(
+        t_ns=np.arange(n, dtype=np.int64),
+        channel=np.zeros(n, np.uint8),
+        id=np.arange(n, dtype=np.uint32),
+        flags=np.ones(n, np.uint16),
+        length=np.full(n, 8, np.uint8),
+        data=data,
+    )
+    watch = SignalWatch(one_byte(), compiled=False)
+    watch.feed(block)
+    assert watch.summaries() == ()
+    assert watch.warnings == ("4464 frames have identifiers beyond the 65,536 that are told apart; not decoded",)
