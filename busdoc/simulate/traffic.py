@@ -5,7 +5,7 @@ boot-up; a controller that is only unheard ticks and counts on.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -76,11 +76,13 @@ class Traffic:
     def blocks(self, chunk_s: float = 600.0) -> Iterator[FrameBlock]:
         """Yield the capture as blocks in the order of time."""
         free_ns: dict[int, int] = {}
-        held = FrameBlock.empty()
+        held = waiting = FrameBlock.empty()
         from_s = 0.0
         while from_s < self._until_s:
             to_s = min(from_s + chunk_s, self._until_s)
-            block = FrameBlock.concat([held, self._on_the_wire(self._ready(from_s, to_s), free_ns)])
+            ready = FrameBlock.concat([waiting, self._ready(from_s, to_s)])
+            sent, waiting = self._on_the_wire(ready, free_ns, round(to_s * _NS))
+            block = FrameBlock.concat([held, sent])
             block = block.take(np.argsort(block.t_ns, kind="stable").astype(np.int64))
             # What ends on the wire after the chunk waits for the next one, where another channel may come first.
             n_done = int(np.searchsorted(block.t_ns, self._start_ns + round(to_s * _NS)))
@@ -157,27 +159,30 @@ class Traffic:
             for heard_from, heard_to in stint.heard
         )
 
-    def _on_the_wire(self, ready: FrameBlock, free_ns: dict[int, int]) -> FrameBlock:
-        """Serialise each channel, then merge; times become the end of each frame, on the recorder's 1 µs clock."""
-        order = np.argsort(ready.t_ns, kind="stable")
-        ready = ready.take(order.astype(np.int64))
-        sent_ns = ready.t_ns.copy()
+    def _on_the_wire(self, ready: FrameBlock, free_ns: dict[int, int], to_ns: int) -> tuple[FrameBlock, FrameBlock]:
+        """Serialise each channel, then merge; times become the end of each frame, on the recorder's 1 µs clock.
+
+        Returns
+        -------
+        sent : frames that got the wire before `to_ns`
+        waiting : those that did not, as they were given: what becomes ready later may go before them
+        """
+        ready = ready.take(np.argsort(ready.t_ns, kind="stable").astype(np.int64))
+        end_ns = ready.t_ns.copy()
+        started = np.zeros(len(ready), np.bool_)
         extended = (ready.flags & FrameFlag.EXTENDED) != 0
         bits = wire_bits(extended, ready.length)
         key = arbitration_key(ready.id, extended)
         key[(ready.flags & FrameFlag.ERROR) != 0] = -1  # an error frame waits for nobody
-        for channel in np.unique(ready.channel):
+        for channel in np.unique(ready.channel).tolist():
             rows = np.flatnonzero(ready.channel == channel)
-            bit_ns = _NS // self._bitrate.get(int(channel), 250_000)
-            sent_ns[rows] = serialise(ready.t_ns[rows], bits[rows] * bit_ns, key[rows], free_ns.get(int(channel), -_NS))
-            free_ns[int(channel)] = int(sent_ns[rows].max())
-        order = np.argsort(sent_ns, kind="stable")
-        block = ready.take(order.astype(np.int64))
-        return FrameBlock(
-            t_ns=(sent_ns[order] + 500) // 1000 * 1000 + self._start_ns,
-            channel=block.channel,
-            id=block.id,
-            flags=block.flags,
-            length=block.length,
-            data=block.data,
-        )
+            cost_ns = bits[rows] * (_NS // self._bitrate.get(channel, 250_000))
+            end_ns[rows] = serialise(ready.t_ns[rows], cost_ns, key[rows], free_ns.get(channel, -_NS))
+            started[rows] = end_ns[rows] - cost_ns < to_ns
+            free_ns[channel] = int(end_ns[rows][started[rows]].max(initial=free_ns.get(channel, -_NS)))
+        sent = ready.take(started)
+        end_ns = end_ns[started]
+        order = np.argsort(end_ns, kind="stable").astype(np.int64)
+        sent = sent.take(order)
+        t_ns = (end_ns[order] + 500) // 1000 * 1000 + self._start_ns
+        return replace(sent, t_ns=t_ns), ready.take(~started)

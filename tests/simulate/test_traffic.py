@@ -123,6 +123,17 @@ def test_where_chunks_end_costs_no_beat_of_the_engine(seed: int, chunk_s: float)
     assert gaps_ns.min() > 0.96 * 20_000_000
 
 
+def test_where_chunks_end_the_wire_goes_on_by_priority() -> None:
+    recording, streams = healthy_recording(9, length_s=20.0, load=0.8)
+    whole_run = FrameBlock.concat(list(recording.blocks(streams, chunk_s=20.0)))
+    recording, streams = healthy_recording(9, length_s=20.0, load=0.8)
+    in_chunks = FrameBlock.concat(list(recording.blocks(streams, chunk_s=0.1)))
+    for stream in streams:
+        if stream.beat is Beat.CYCLIC:
+            gaps = [np.diff(b.t_ns[b.id == stream.id]).max() for b in (whole_run, in_chunks)]
+            assert gaps[1] < gaps[0] + 12_000_000  # another draw of the jitter, and no queue that skips its turn
+
+
 def test_frames_do_not_overlap_on_a_loaded_wire() -> None:
     recording, streams = healthy_recording(5, length_s=30.0, load=0.8)
     block = FrameBlock.concat(list(recording.blocks(streams)))
