@@ -32,7 +32,6 @@ _BRS = int(FrameFlag.BRS)
 _ESI = int(FrameFlag.ESI)
 _TRANSMITTED = int(FrameFlag.TRANSMITTED)
 
-_TIME = re.compile(r"-?\d+\.\d+")
 _BASE = re.compile(r"base\s+(hex|dec)(?:\s+timestamps\s+(absolute|relative))?", re.IGNORECASE)
 _DATE = re.compile(r"(?:date|begin\s+triggerblock)\s+(.+)", re.IGNORECASE)
 _HEADER = re.compile(r"//|(?:no\s*)?internal\s+events\s+logged|begin\s|end\s+triggerblock", re.IGNORECASE)
@@ -48,6 +47,7 @@ _STATUS = re.compile(
 )
 _CODE = re.compile(r"ECC:\s*([01]{8})|CodeExt\s*=\s*0x([0-9A-F]+)", re.IGNORECASE)
 
+_MOST_KNOWN = 1 << 16
 _AGREE_NS = 2_000_000_000
 
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
@@ -71,12 +71,14 @@ class _AscLines:
         self._start_ns: int | None = None
         self._t_ns = 0
         self._state_of: dict[str, str] = {}
+        self._name_of: dict[str, str] = {}
+        self._id_of: dict[str, tuple[int, int]] = {}
 
     def parse(self, text: str) -> FrameLine | str | None:
         if not text[0].isdigit() and text[0] != "-":
             return self._header(text)
         fields = text.split()
-        if not _TIME.fullmatch(fields[0]):
+        if "." not in fields[0]:
             return "not a line of an .asc capture"
         since_ns = nanoseconds(fields[0])
         self._t_ns = self._t_ns + since_ns if self._relative else since_ns
@@ -100,6 +102,7 @@ class _AscLines:
     def _header(self, text: str) -> str | None:
         base = _BASE.match(text)
         if base:
+            self._id_of.clear()
             self._base = 10 if base.group(1).lower() == "dec" else 16
             self._relative = (base.group(2) or "").lower() == "relative"
             return None
@@ -144,15 +147,22 @@ class _AscLines:
         return unix_ns(start, self._reading) + int(fraction)
 
     def _frame(self, channel: str, id_: int, flags: int, length: int, payload: bytes) -> FrameLine:
-        t_ns = self._t_ns + (self._start_ns or 0)
-        name = str(int(channel) - 1)  # the format counts from 1
-        return FrameLine(t_ns, name, id_, flags, length, payload)
+        name = self._name_of.get(channel)
+        if name is None:
+            name = self._name_of[channel] = str(int(channel) - 1)  # the format counts from 1
+        return FrameLine(self._t_ns + (self._start_ns or 0), name, id_, flags, length, payload)
 
     def _identifier(self, text: str) -> tuple[int, int] | None:
+        known = self._id_of.get(text)
+        if known is not None:
+            return known
         extended = text[-1:] in ("x", "X")
         number = int(text[:-1] if extended else text, self._base)
-        in_range = 0 <= number <= (0x1FFFFFFF if extended else 0x7FF)
-        return (number, _EXTENDED if extended else 0) if in_range else None
+        if not 0 <= number <= (0x1FFFFFFF if extended else 0x7FF):
+            return None
+        if len(self._id_of) < _MOST_KNOWN:
+            self._id_of[text] = (number, _EXTENDED if extended else 0)
+        return number, _EXTENDED if extended else 0
 
     def _classical(self, fields: list[str]) -> FrameLine | str:
         identifier = self._identifier(fields[2])
@@ -196,7 +206,9 @@ class _AscLines:
         return self._frame(channel, id_, flags, length, payload)
 
     def _bytes(self, fields: list[str]) -> bytes:
-        return bytes([int(field, self._base) for field in fields])
+        if self._base == 16:
+            return bytes.fromhex("".join([field if len(field) == 2 else field.rjust(2, "0") for field in fields]))
+        return bytes([int(field) for field in fields])
 
     def _error(self, channel: str, text: str, *, sent: bool) -> FrameLine:
         code = _CODE.search(text)

@@ -10,9 +10,12 @@ from collections.abc import Iterator
 from datetime import datetime
 from typing import IO
 
+import numpy as np
+
+from busdoc.arrays import Int64Array
 from busdoc.capture.error_frame import bus_error, bus_error_of_code, linux_class
 from busdoc.capture.files import open_bytes
-from busdoc.capture.frames import LENGTH_OF_CODE, FrameFlag
+from busdoc.capture.frames import LENGTH_OF_CODE, FrameBlock, FrameFlag
 from busdoc.capture.lines import read_into
 from busdoc.capture.reading import LATEST_NS, ReadBlock, Reading
 from busdoc.capture.rows import FrameLine, FrameRows, judge_line
@@ -31,6 +34,22 @@ _FD = struct.Struct("<HBBLLBBB5x64s")
 _FD_64 = struct.Struct("<BBBBLLLLLLLHBBL")
 _ERROR = struct.Struct("<HH")
 _ERROR_EXT = struct.Struct("<HHLBBBxLLH2x8s")
+
+_PLAIN = np.dtype(
+    [
+        ("base", "V16"),
+        ("clock", "<u4"),
+        ("client", "<u2"),
+        ("version", "<u2"),
+        ("t", "<i8"),
+        ("channel", "<u2"),
+        ("marks", "u1"),
+        ("code", "u1"),
+        ("id", "<u4"),
+        ("data", "u1", 8),
+    ]
+)
+"""A classical frame whole, as nearly every recorder writes it."""
 
 _MARK = b"LOBJ"
 _CONTAINER_TYPE = 10
@@ -57,19 +76,16 @@ def read_blf(reading: Reading) -> Iterator[ReadBlock]:
     ------
     InputError : when the file does not begin as one
     """
-    rows = FrameRows()
     block_rows = _BLOCK_ROWS if reading.chunk_bytes is None else _FEW_ROWS
     with open_bytes(reading.file) as file:
-        objects = _Objects(reading, rows, _start_ns(file, reading))
+        objects = _Objects(reading, _start_ns(file, reading))
         for content in _contents(file, reading):
             objects.parse(content)
-            if len(rows) >= block_rows:
-                reading.n_frames += len(rows)
-                yield rows.take()
-            elif reading.n_frames + len(rows) == 0 and reading.is_barren():
+            if objects.n_waiting >= block_rows:
+                yield objects.take()
+            elif not objects.n_waiting and reading.is_barren():
                 break
-    reading.n_frames += len(rows)
-    yield rows.take()
+        yield objects.take()
 
 
 def _read(file: IO[bytes], reading: Reading, n_bytes: int) -> bytes:
@@ -139,37 +155,95 @@ def _inflated(content: bytes, reading: Reading) -> bytes:
 class _Objects:
     """Parses the stream of objects; they go across containers, so what is left of one waits for the next."""
 
-    def __init__(self, reading: Reading, rows: FrameRows, start_ns: int) -> None:
+    def __init__(self, reading: Reading, start_ns: int) -> None:
         self._reading = reading
-        self._rows = rows
         self._start_ns = start_ns
         self._tail = b""
         self._number = 0
+        self._rows = FrameRows()
+        self._columns: list[ReadBlock] = []
+        self.n_waiting = 0
+        """Frames parsed and not taken."""
 
     def parse(self, content: bytes) -> None:
-        """Add the frames of the objects that are whole now."""
+        """Parse the objects that are whole now."""
         data = self._tail + content
         at = 0
+        plain_at: list[int] = []
+        plain_number: list[int] = []
         while True:
             found = data.find(_MARK, at)
             if found < 0:
                 self._tail = data[max(at, len(data) - 3) :]
-                return
+                break
             if found - at > 8:
                 self._reading.warn("bytes between objects are damaged; they are stepped over.")
             at = found
             if len(data) - at < _BASE.size:
+                self._tail = data[at:]
                 break
             _, _, version, size, kind = _BASE.unpack_from(data, at)
             if not _BASE.size <= size <= _MOST_OBJECT_BYTES:
                 at += len(_MARK)
                 continue
             if at + size > len(data):
+                self._tail = data[at:]
                 break
             self._number += 1
-            self._judge(kind, version, data[at : at + size])
+            if size == _PLAIN.itemsize and version == 1 and kind in (1, 86):
+                plain_at.append(at)
+                plain_number.append(self._number)
+            else:
+                self._judge(kind, version, data[at : at + size])
             at += size
-        self._tail = data[at:]
+        if plain_at:
+            self._plain(data, np.array(plain_at, np.int64), np.array(plain_number, np.int64))
+        self.n_waiting = len(self._rows) + sum(len(block.frames) for block in self._columns)
+
+    def take(self) -> ReadBlock:
+        """Give what was parsed, in file order."""
+        block = self._rows.take()
+        for columns in self._columns:
+            block = ReadBlock.join(block, columns)
+        lines = block.all_lines()
+        if self._columns:
+            order = np.argsort(lines, kind="stable")
+            block = ReadBlock(frames=block.frames.take(order), first_line=int(lines[order[0]]), lines=lines[order])
+        self._columns = []
+        self.n_waiting = 0
+        self._reading.n_frames += len(block.frames)
+        return block
+
+    def _plain(self, data: bytes, at: Int64Array, number: Int64Array) -> None:
+        """Take classical frames of the usual layout by whole columns: they are nearly all of a capture."""
+        whole = np.frombuffer(data, np.uint8)[at[:, None] + np.arange(_PLAIN.itemsize)].view(_PLAIN)[:, 0]
+        unit_ns = np.where(whole["clock"] == _TEN_MICROSECONDS, 10_000, 1)
+        is_odd = np.abs(whole["t"]) > LATEST_NS // unit_ns - abs(self._start_ns) // unit_ns
+        channel = np.zeros(len(at), np.int64)
+        for stored in np.unique(whole["channel"]).tolist():
+            own = self._reading.channel(_channel(stored))
+            here = whole["channel"] == stored
+            channel[here] = 0 if own is None else own
+            is_odd |= here & (own is None)
+        id_ = whole["id"] & _ID_MASK
+        flags = np.where((whole["id"] & _EXTENDED_BIT != 0) | (id_ > 0x7FF), _EXT, 0)
+        is_remote = whole["marks"] & 0x80 != 0
+        flags |= np.where(whole["marks"] & 0x01, _TX, 0) | np.where(is_remote, _RTR, 0)
+        length = np.minimum(whole["code"], 8)
+        payload = whole["data"].copy()
+        payload[np.arange(8) >= np.where(is_remote, 0, length)[:, None]] = 0
+        columns = FrameBlock(
+            t_ns=whole["t"] * unit_ns + self._start_ns,
+            channel=channel.astype(np.uint8),
+            id=id_.astype(np.uint32),
+            flags=flags.astype(np.uint16),
+            length=length.astype(np.uint8),
+            data=payload,
+        )
+        for row in np.flatnonzero(is_odd):
+            self._judge(1, 1, whole[row].tobytes())
+        kept = columns.take(~is_odd) if is_odd.any() else columns
+        self._columns.append(ReadBlock(frames=kept, first_line=1, lines=number[~is_odd]))
 
     def _judge(self, kind: int, version: int, data: bytes) -> None:
         layout = _LAYOUTS.get(kind)

@@ -3,7 +3,7 @@
 The layout has no channel, no direction and no FD mark: what is longer than 8 bytes must be FD.
 """
 
-from base64 import b64decode
+from binascii import a2b_base64
 from collections.abc import Iterator
 
 from busdoc.capture.error_frame import linux_class
@@ -16,6 +16,12 @@ __all__ = ["plain_frame", "read_csv"]
 
 _CHUNK_BYTES = 1 << 18
 _ONLY_CHANNEL = "0"
+_MARKS = frozenset(("000", "001", "010", "011", "100", "101", "110", "111"))
+
+_EXTENDED = int(FrameFlag.EXTENDED)
+_ERROR = int(FrameFlag.ERROR)
+_REMOTE = int(FrameFlag.REMOTE)
+_FD = int(FrameFlag.FD)
 
 
 def read_csv(reading: Reading) -> Iterator[ReadBlock]:
@@ -29,42 +35,35 @@ def _parse(text: str) -> FrameLine | str | None:
         return None
     if len(fields) != 7:
         return "not seven fields"
+    time, id_text, extended, remote, error, length, data = fields
     try:
-        t_ns = nanoseconds(fields[0])
+        t_ns = nanoseconds(time)
     except ValueError:
-        t_ns = nanoseconds_of_float(float(fields[0]))  # small times are written like 1e-05
-    marks = fields[2:5]
-    if not all(mark in ("0", "1") for mark in marks):
+        t_ns = nanoseconds_of_float(float(time))  # small times are written like 1e-05
+    if extended + remote + error not in _MARKS:
         return "a mark that is neither 0 nor 1"
-    return plain_frame(
-        t_ns,
-        int(fields[1], 0),
-        extended=marks[0] == "1",
-        remote=marks[1] == "1",
-        error=marks[2] == "1",
-        length=int(fields[5]),
-        payload=b64decode(fields[6], validate=True),
-    )
+    payload = a2b_base64(data, strict_mode=True) if data else b""
+    return plain_frame(t_ns, int(id_text, 0), extended == "1", remote == "1", error == "1", int(length), payload)
 
 
 def plain_frame(
-    t_ns: int, id_: int, *, extended: bool, remote: bool, error: bool, length: int, payload: bytes
+    t_ns: int, id_: int, extended: bool, remote: bool, error: bool, length: int, payload: bytes
 ) -> FrameLine | str:
     """Give a frame of a layout without channel and FD mark, or what is wrong with it."""
-    if abs(t_ns) > LATEST_NS:
+    if not -LATEST_NS <= t_ns <= LATEST_NS:
         return "a time out of range"
     if error:
         class_bits, detail = linux_class(id_, payload)
-        return FrameLine(t_ns, _ONLY_CHANNEL, class_bits, int(FrameFlag.ERROR), 8, detail)
+        return FrameLine(t_ns, _ONLY_CHANNEL, class_bits, _ERROR, 8, detail)
     if not 0 <= id_ <= (0x1FFFFFFF if extended else 0x7FF):
         return "an identifier out of range"
-    flags = int(FrameFlag.EXTENDED) if extended else 0
-    if remote:
-        flags |= int(FrameFlag.REMOTE)
-        return FrameLine(t_ns, _ONLY_CHANNEL, id_, flags, length, b"") if 0 <= length <= 8 else "a length out of range"
-    if not 0 <= length <= 64:
+    if not 0 <= length <= (8 if remote else 64):
         return "a length out of range"
+    flags = _EXTENDED if extended else 0
+    if remote:
+        return FrameLine(t_ns, _ONLY_CHANNEL, id_, flags | _REMOTE, length, b"")
     if len(payload) != length:
         return "a length that is not that of its data"
-    flags |= int(FrameFlag.FD) if length > 8 else 0
+    if length > 8:
+        flags |= _FD
     return FrameLine(t_ns, _ONLY_CHANNEL, id_, flags, length, payload)

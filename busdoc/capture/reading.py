@@ -101,19 +101,20 @@ class Reading:
         self.n_bytes = 0
         self.warnings: list[str] = []
         self.gaps: list[RecorderGap] = []
-        self._number_of: dict[str, int] = {}
+        self.number_of: dict[str, int] = {}
+        """The channels met so far, by name; `channel` adds to them."""
         self._times_warned: dict[str, int] = {}
         self._frames_at_last_look = 0
         self._bytes_at_last_frame = 0
 
     def channel(self, name: str) -> int | None:
         """Give the file's own number of a channel, a new one when it was not met; None when there are too many."""
-        number = self._number_of.get(name)
+        number = self.number_of.get(name)
         if number is None:
             number = len(self.channel_names)
             if number >= MOST_CHANNELS:
                 return None
-            self._number_of[name] = number
+            self.number_of[name] = number
             self.channel_names.append(name)
         return number
 

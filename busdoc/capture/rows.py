@@ -1,7 +1,7 @@
 """Collects frames one by one into columns, for the readers that read them one by one."""
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from typing import NamedTuple
 
 import numpy as np
 
@@ -11,8 +11,6 @@ from busdoc.capture.reading import ReadBlock, Reading
 
 __all__ = ["TOO_MANY_CHANNELS", "FrameLine", "FrameRows", "frames_of_lines", "judge_line"]
 
-_ZEROS = bytes(8)
-
 
 TOO_MANY_CHANNELS = "a channel beyond the 256th"
 
@@ -21,9 +19,8 @@ _FEW_ROWS = 1 << 10
 """Where only the beginning of a file is looked at."""
 
 
-@dataclass(frozen=True, slots=True)
-class FrameLine:
-    """A frame as one line, row or object of a file holds it."""
+class FrameLine(NamedTuple):
+    """A frame as one line, row or object of a file holds it: a tuple, since there is one for each frame."""
 
     t_ns: int
     channel: str
@@ -37,64 +34,49 @@ class FrameRows:
     """Frames in the order in which they were added; `take` gives them as a block and starts anew."""
 
     def __init__(self) -> None:
-        self._line: list[int] = []
-        self._t_ns: list[int] = []
-        self._channel: list[int] = []
-        self._id: list[int] = []
-        self._flags: list[int] = []
-        self._length: list[int] = []
-        self._first8: list[bytes] = []
-        self._long_row: list[int] = []
-        self._long: list[bytes] = []
+        self._lines: list[int] = []
+        self._channels: list[int] = []
+        self._frames: list[FrameLine] = []
 
     def __len__(self) -> int:
-        return len(self._t_ns)
+        return len(self._frames)
 
-    def add(self, line: int, channel: int, frame: "FrameLine") -> None:
+    def add(self, line: int, channel: int, frame: FrameLine) -> None:
         """Add a frame on a channel by the file's own number; a payload shorter than its length is filled with zeros."""
-        payload = frame.payload
-        n_bytes = len(payload)
-        if n_bytes < 8 and frame.length <= 8:
-            payload += _ZEROS[n_bytes:]
-        elif n_bytes > 8 or frame.length > 8:
-            payload = payload.ljust(frame.length, b"\0")
-            self._long_row.append(len(self._t_ns))
-            self._long.append(payload)
-            payload = payload[:8]
-        self._line.append(line)
-        self._t_ns.append(frame.t_ns)
-        self._channel.append(channel)
-        self._id.append(frame.id)
-        self._flags.append(frame.flags)
-        self._length.append(frame.length)
-        self._first8.append(payload)
+        self._lines.append(line)
+        self._channels.append(channel)
+        self._frames.append(frame)
 
     def take(self) -> ReadBlock:
         """Give what was added as a block, and forget it."""
-        n = len(self._t_ns)
-        long = NO_LONG
-        if self._long:
-            n_bytes = np.fromiter(map(len, self._long), np.int64, len(self._long))
-            long = LongPayloads(
-                row=np.array(self._long_row, np.int64),
-                start=np.concatenate((np.zeros(1, np.int64), np.cumsum(n_bytes))),
-                bytes=np.frombuffer(b"".join(self._long), np.uint8),
-            )
+        n = len(self._frames)
+        t_ns, _, id_, flags, length, payload = zip(*self._frames, strict=True) if n else ((),) * 6
+        data = b"".join([whole[:8].ljust(8, b"\0") for whole in payload])
         block = ReadBlock(
             frames=FrameBlock(
-                t_ns=np.array(self._t_ns, np.int64),
-                channel=np.array(self._channel, np.uint8),
-                id=np.array(self._id, np.uint32),
-                flags=np.array(self._flags, np.uint16),
-                length=np.array(self._length, np.uint8),
-                data=np.frombuffer(b"".join(self._first8), np.uint8).reshape(n, 8),
-                long=long,
+                t_ns=np.array(t_ns, np.int64),
+                channel=np.array(self._channels, np.uint8),
+                id=np.array(id_, np.uint32),
+                flags=np.array(flags, np.uint16),
+                length=np.array(length, np.uint8),
+                data=np.frombuffer(data, np.uint8).reshape(n, 8),
+                long=_long_payloads(self._frames) if n and max(length) > 8 else NO_LONG,
             ),
-            first_line=self._line[0] if n else 1,
-            lines=np.array(self._line, np.int64),
+            first_line=self._lines[0] if n else 1,
+            lines=np.array(self._lines, np.int64),
         )
-        self.__init__()  # type: ignore[misc]  # starting anew is what a new object does
+        self._lines, self._channels, self._frames = [], [], []
         return block
+
+
+def _long_payloads(frames: Sequence[FrameLine]) -> LongPayloads:
+    long = [(row, frame.payload.ljust(frame.length, b"\0")) for row, frame in enumerate(frames) if frame.length > 8]
+    n_bytes = np.array([len(whole) for _, whole in long], np.int64)
+    return LongPayloads(
+        row=np.array([row for row, _ in long], np.int64),
+        start=np.concatenate((np.zeros(1, np.int64), np.cumsum(n_bytes))),
+        bytes=np.frombuffer(b"".join([whole for _, whole in long]), np.uint8),
+    )
 
 
 def judge_line(
@@ -123,6 +105,7 @@ def frames_of_lines(
     `parse` gives a line's frame, or why it is none, or None for a line that need not be one.
     """
     rows = FrameRows()
+    number_of = reading.number_of
     block_rows = _BLOCK_ROWS if reading.chunk_bytes is None else _FEW_ROWS
     for line, content, last in numbered_lines(reading, chunk_bytes):
         text = content.strip(b"\0 \t\r\n").decode("utf-8", "replace")
@@ -130,7 +113,11 @@ def frames_of_lines(
             parsed = parse(text) if text else None
         except (ValueError, IndexError, OverflowError):  # a field that is no number, or not there
             parsed = "a field that is missing or no number"
-        judge_line(reading, rows, line, content, parsed, last=last)
+        channel = number_of.get(parsed.channel) if isinstance(parsed, FrameLine) else None
+        if channel is None:
+            judge_line(reading, rows, line, content, parsed, last=last)
+        else:
+            rows.add(line, channel, parsed)  # type: ignore[arg-type]  # only a frame has a channel
         if len(rows) >= block_rows:
             reading.n_frames += len(rows)
             yield rows.take()

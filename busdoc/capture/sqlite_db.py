@@ -72,12 +72,5 @@ def _frame(row: tuple[object, ...]) -> FrameLine | str:
         t_ns = nanoseconds_of_float(t_s)
     except (ValueError, OverflowError):
         return "a time that is no number"
-    return plain_frame(
-        t_ns,
-        id_,
-        extended=bool(extended),
-        remote=bool(remote),
-        error=bool(error),
-        length=length,
-        payload=data if isinstance(data, bytes) else b"",
-    )
+    payload = data if isinstance(data, bytes) else b""
+    return plain_frame(t_ns, id_, bool(extended), bool(remote), bool(error), length, payload)

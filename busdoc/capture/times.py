@@ -19,13 +19,11 @@ def nanoseconds(seconds: str) -> int:
     ValueError : for anything but digits with at most one point and a sign before them
     """
     whole, _, fraction = seconds.partition(".")
-    digits = whole.removeprefix("-")
-    if not (digits.isdecimal() and digits.isascii()) or (
-        fraction and not (fraction.isdecimal() and fraction.isascii())
-    ):
+    is_negative = whole.startswith("-")
+    digits = whole.removeprefix("-") + (fraction + "000000000")[:9]
+    if not (whole and digits.isdigit() and digits.isascii()) or (len(fraction) > 9 and not fraction.isdigit()):
         raise ValueError(seconds)
-    t_ns = int(digits) * 10**9 + int(fraction[:9].ljust(9, "0"))
-    return -t_ns if whole.startswith("-") else t_ns
+    return -int(digits) if is_negative else int(digits)
 
 
 def nanoseconds_of_float(seconds: float) -> int:
@@ -38,7 +36,10 @@ def nanoseconds_of_float(seconds: float) -> int:
     ------
     ValueError : when it is not finite
     """
-    decimal = Decimal(repr(float(seconds)))
+    text = repr(float(seconds))
+    if "e" not in text and "n" not in text:  # neither an exponent, nor inf nor nan
+        return nanoseconds(text)
+    decimal = Decimal(text)
     if not decimal.is_finite():
         raise ValueError(seconds)
     return int(decimal * 10**9)

@@ -9,7 +9,7 @@ from busdoc.capture.error_frame import ErrorDetail, bus_error, controller_state
 from busdoc.capture.frames import LENGTH_OF_CODE, FrameFlag
 from busdoc.capture.reading import LATEST_NS, ReadBlock, Reading
 from busdoc.capture.rows import FrameLine, frames_of_lines
-from busdoc.capture.times import nanoseconds, unix_ns
+from busdoc.capture.times import unix_ns
 
 __all__ = ["read_trc"]
 
@@ -22,6 +22,8 @@ _FD = int(FrameFlag.FD)
 _TRANSMITTED = int(FrameFlag.TRANSMITTED)
 
 _FLAGS_OF_TYPE = {
+    "Rx": 0,
+    "Tx": _TRANSMITTED,
     "DT": 0,
     "RR": _REMOTE,
     "FD": _FD,
@@ -32,10 +34,10 @@ _FLAGS_OF_TYPE = {
 _COLUMNS_1 = {"1.0": "NOIlD", "1.1": "NOTIlD", "1.2": "NOBTIlD", "1.3": "NOBTIRlD"}
 """Columns of the versions that do not name them, by the letters of those that do; 1.2 from memory."""
 
+_MOST_KNOWN = 1 << 16
 _DAY_NS = 86_400 * 10**9
 _DAYS_FROM_1899_TO_1970 = 25_569
 _BYTE = re.compile(r"[0-9A-Fa-f]{2}")
-_NUMBER = re.compile(r"\d+\)?")
 _STATE_OF_BIT = ((0x10, "bus-off"), (0x40000, "passive"), (0x08, "warning"), (0x04, "warning"), (0x02, "overflow"))
 """Bits of the recorder's status word (from memory), the gravest first."""
 _ERROR_KINDS = {1: "bit", 2: "form", 4: "stuff"}
@@ -52,8 +54,15 @@ class _TrcLines:
     def __init__(self, reading: Reading) -> None:
         self._reading = reading
         self._version = "1.0"
-        self._columns = _places(_COLUMNS_1["1.0"])
         self._start_ns = 0
+        self._name_of: dict[str, str] = {}
+        self._id_of: dict[str, tuple[int, int]] = {}
+        self._use_columns(_COLUMNS_1["1.0"])
+
+    def _use_columns(self, columns: Sequence[str]) -> None:
+        self._columns = {column: place for place, column in enumerate(columns)}
+        self._is_code = "l" not in self._columns
+        self._at_length = self._columns["L" if self._is_code else "l"]
 
     def parse(self, text: str) -> FrameLine | str | None:
         if text.startswith(";"):
@@ -61,48 +70,60 @@ class _TrcLines:
             return None
         at = self._columns
         fields = text.split(maxsplit=at["D"])
-        if not _NUMBER.fullmatch(fields[0]):
+        if not fields[0].rstrip(")").isdecimal():
             return "not a line of a .trc capture"
-        t_ns = nanoseconds(_shifted_point(fields[at["O"]]))
+        t_ns = _nanoseconds(fields[at["O"]])
         if not 0 <= t_ns <= LATEST_NS // 4:
             return "a time out of range"
         t_ns += self._start_ns
         kind = fields[at["T"]] if "T" in at else ("Warng" if fields[at["I"]] == "FFFFFFFF" else "Rx")
+        flags = _FLAGS_OF_TYPE.get(kind)
+        if flags is not None:
+            if "d" in at and fields[at["d"]] == "Tx":
+                flags |= _TRANSMITTED
+            return self._frame(fields, t_ns, flags)
         if kind in ("ST", "ER", "EC", "Warng", "Error"):
             return self._status(kind, text.split(), t_ns)
-        if kind in ("Rx", "Tx"):
-            flags = _TRANSMITTED if kind == "Tx" else 0
-        elif kind in _FLAGS_OF_TYPE:
-            flags = _FLAGS_OF_TYPE[kind] | (_TRANSMITTED if fields[at["d"]] == "Tx" else 0)
-        else:
-            return None  # an event that a person wrote, or one that other buses have
-        return self._frame(fields, t_ns, flags)
+        return None  # an event that a person wrote, or one that other buses have
 
     def _frame(self, fields: list[str], t_ns: int, flags: int) -> FrameLine | str:
         at = self._columns
         id_text = fields[at["I"]]
-        id_ = int(id_text, 16)
-        flags |= _EXTENDED if len(id_text) > 4 else 0
-        if not 0 <= id_ <= (0x1FFFFFFF if flags & _EXTENDED else 0x7FF):
+        known = self._id_of.get(id_text) or self._identifier(id_text)
+        if known is None:
             return "an identifier out of range"
-        number = int(fields[at["l"] if "l" in at else at["L"]])
-        most = 64 if flags & _FD else 8
-        if "l" not in at and 0 <= number <= 15:
+        id_, id_flags = known
+        flags |= id_flags
+        number = int(fields[self._at_length])
+        if self._is_code and 0 <= number <= 15:
             number = LENGTH_OF_CODE[number] if flags & _FD else min(number, 8)
-        if not 0 <= number <= most:
+        if not 0 <= number <= (64 if flags & _FD else 8):
             return "a length out of range"
         data = fields[at["D"]] if len(fields) > at["D"] else ""
-        if data.startswith("RTR"):
-            flags |= _REMOTE
-        payload = b"" if flags & _REMOTE else bytes(int(text, 16) for text in data.split()[:number])
-        if not flags & _REMOTE and len(payload) < number:
+        if flags & _REMOTE or data.startswith("RTR"):
+            return FrameLine(t_ns, self._channel(fields), id_, flags | _REMOTE, number, b"")
+        payload = bytes.fromhex(data[: 3 * number])
+        if len(payload) != number:
             return "fewer bytes than its length says"
         return FrameLine(t_ns, self._channel(fields), id_, flags, number, payload)
+
+    def _identifier(self, text: str) -> tuple[int, int] | None:
+        id_, flags = int(text, 16), _EXTENDED if len(text) > 4 else 0
+        if not 0 <= id_ <= (0x1FFFFFFF if flags else 0x7FF):
+            return None
+        if len(self._id_of) < _MOST_KNOWN:
+            self._id_of[text] = (id_, flags)
+        return id_, flags
 
     def _channel(self, fields: list[str]) -> str:
         """Name the bus; the format counts from 1."""
         at = self._columns.get("B")
-        return "0" if at is None else str(int(fields[at]) - 1)
+        if at is None:
+            return "0"
+        name = self._name_of.get(fields[at])
+        if name is None:
+            name = self._name_of[fields[at]] = str(int(fields[at]) - 1)
+        return name
 
     def _status(self, kind: str, fields: list[str], t_ns: int) -> FrameLine | None:
         """Give a status or error row as an error-message frame; its layout is from memory of the format's manual."""
@@ -130,11 +151,11 @@ class _TrcLines:
         if key == ";$FILEVERSION":
             self._version = value
             if value in _COLUMNS_1:
-                self._columns = _places(_COLUMNS_1[value])
+                self._use_columns(_COLUMNS_1[value])
         elif key == ";$COLUMNS":
             columns = [column.strip() for column in value.split(",")]
             if {"N", "O", "T", "I", "d", "D"} <= set(columns) and {"l", "L"} & set(columns):
-                self._columns = _places(columns)
+                self._use_columns(columns)
             else:
                 self._reading.warn(f"its columns {value[:60]!r} lack one that a frame needs.")
         elif key == ";$STARTTIME":
@@ -152,16 +173,14 @@ class _TrcLines:
         self._start_ns = unix_ns(whole, self._reading) + n_ns % 10**9
 
 
-def _places(columns: Sequence[str]) -> dict[str, int]:
-    return {column: place for place, column in enumerate(columns)}
+def _nanoseconds(milliseconds: str) -> int:
+    """Give milliseconds in nanoseconds, digit for digit.
 
-
-def _shifted_point(milliseconds: str) -> str:
-    """Write milliseconds as seconds, digit for digit.
-
-    >>> _shifted_point("17535.4"), _shifted_point("7")
-    ('17.5354', '0.007')
+    >>> _nanoseconds("17535.4"), _nanoseconds("7")
+    (17535400000, 7000000)
     """
     whole, _, fraction = milliseconds.partition(".")
-    whole = whole.rjust(4, "0")
-    return f"{whole[:-3]}.{whole[-3:]}{fraction}"
+    digits = whole + (fraction + "000000")[:6]
+    if not (whole and digits.isdecimal()):
+        raise ValueError(milliseconds)
+    return int(digits)

@@ -1,7 +1,9 @@
 """Writes captures: `.log` by ourselves and without loss, the other suffixes through python-can's writers."""
 
 import gzip
+import sqlite3
 from collections.abc import Iterable, Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, cast
 
@@ -123,6 +125,10 @@ def write_capture(path: Path, blocks: Iterable[FrameBlock], channels: ChannelTab
         return write_log(path, blocks, channels)
     if suffix not in SUFFIXES:
         raise InputError(str(path), f"one of {', '.join(SUFFIXES)}", f"the suffix {suffix!r}", "Name it accordingly.")
+    if suffix in (".blf", ".db", ".mf4") and path.name.lower().endswith(".gz"):
+        raise InputError(str(path), f"a {suffix} capture not compressed", "the suffix .gz", "Leave it off.")
+    if suffix == ".db":
+        return _write_db(path, blocks, channels)
     import can  # 0.5 s, and only these suffixes need it
 
     n_frames = 0
@@ -131,6 +137,25 @@ def write_capture(path: Path, blocks: Iterable[FrameBlock], channels: ChannelTab
             for message in _messages(block, channels):
                 writer.on_message_received(message)
             n_frames += len(block)
+    return n_frames
+
+
+def _write_db(path: Path, blocks: Iterable[FrameBlock], channels: ChannelTable) -> int:
+    """Write the table that python-can's writer makes; its own loses what its thread has not written when it ends."""
+    n_frames = 0
+    with closing(sqlite3.connect(path)) as database:
+        database.execute(
+            "CREATE TABLE IF NOT EXISTS messages (ts REAL, arbitration_id INTEGER, extended INTEGER, remote INTEGER,"
+            " error INTEGER, dlc INTEGER, data BLOB)"
+        )
+        for block in blocks:
+            rows = (
+                (m.timestamp, m.arbitration_id, m.is_extended_id, m.is_remote_frame, m.is_error_frame, m.dlc, m.data)
+                for m in _messages(block, channels)
+            )
+            database.executemany("INSERT INTO messages VALUES (?, ?, ?, ?, ?, ?, ?)", rows)
+            n_frames += len(block)
+        database.commit()
     return n_frames
 
 
