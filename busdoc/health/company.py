@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 __all__ = ["LoneStream", "keep_company"]
 
-_RETURN_APART_NS = 2_000_000_000
+_RETURN_APART_NS = 500_000_000
 """Streams of one controller may start one after the other, within this time (common practice)."""
 
 

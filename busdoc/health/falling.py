@@ -5,23 +5,27 @@ everything falls silent at once, with two or more controllers known there, is th
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
+from busdoc.health.presence import Fall
+from busdoc.health.restart import Return, in_company
 
-__all__ = ["ControllerLoss", "incident_of", "together"]
+__all__ = ["ControllerLoss", "incident_of", "together", "weighed_together"]
 
 _HOLD_UP_NS = 300_000_000
 """Controllers hold out that differently when one supply goes (common practice: 20 to 300 ms)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ControllerLoss:
     """One controller's loss, with what is needed to join it to others."""
 
     loss: Loss
     channel: int | None
     deadline_ns: int
+    fall: Fall | None = None
+    """What it was found from."""
 
 
 def together(losses: Sequence[ControllerLoss]) -> list[list[ControllerLoss]]:
@@ -46,6 +50,29 @@ def together(losses: Sequence[ControllerLoss]) -> list[list[ControllerLoss]]:
                 continue
         groups.append([one])
     return groups
+
+
+def weighed_together(members: Sequence[ControllerLoss]) -> list[ControllerLoss]:
+    """Let what one of them shows of a restart speak for the others."""
+    if len(members) < 2:
+        return list(members)
+    found = in_company(
+        [
+            Return(ran_on=one.loss.ran_on, p_restarted=one.loss.p_restarted, evidence=one.loss.evidence)
+            if one.loss.back_ns is not None
+            else None
+            for one in members
+        ]
+    )
+    return [
+        one
+        if told is None
+        else replace(
+            one,
+            loss=replace(one.loss, ran_on=told.ran_on, p_restarted=told.p_restarted, evidence=told.evidence),
+        )
+        for one, told in zip(members, found, strict=True)
+    ]
 
 
 def incident_of(kind: IncidentKind, members: Sequence[ControllerLoss], why: tuple[str, ...] = ()) -> Incident:

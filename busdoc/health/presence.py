@@ -3,61 +3,22 @@
 Every frame of a controller proves its presence; only the silence of its cyclic streams proves its absence.
 """
 
-from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from busdoc.health.rhythm import Rhythm
+from busdoc.health.beat import Beat
 from busdoc.health.silence import Silence
 
-__all__ = ["Beat", "Excuses", "Fall", "find_late", "find_lost"]
+__all__ = ["Excuses", "Fall", "find_late", "find_lost"]
 
 _SURE_MISSES = 5
 """So many missed frames in a row of a single stream say as much as two streams past their deadlines."""
 _OWN_SHARE = 0.6
 """A single stream's silence is the controller's when nothing else was heard of it for so much of that time."""
 _BRIEF_NS = 3_000_000_000
-"""A controller that said one thing and then nothing for longer than this was not back."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Beat:
-    """One cyclic stream of a controller: its rhythm and its long silences."""
-
-    row: int
-    rhythm: Rhythm
-    silences: tuple[Silence, ...]
-    """Those kept, ascending; the last one may still last."""
-    starts: tuple[int, ...]
-    """Their `from_ns`."""
-
-    @property
-    def deadline_ns(self) -> int:
-        return self.rhythm.deadline_ns or 0
-
-    @property
-    def period_ns(self) -> int:
-        return self.rhythm.period_ns or 0
-
-    @property
-    def slowest_ns(self) -> int:
-        return self.rhythm.slowest_ns or 0
-
-    def silence_over(self, from_ns: int, to_ns: int) -> Silence | None:
-        """Give the kept silence that covers a stretch."""
-        at = bisect_right(self.starts, from_ns) - 1
-        if at < 0:
-            return None
-        silence = self.silences[at]
-        return silence if silence.to_ns is None or silence.to_ns >= to_ns else None
-
-    def pace_ns(self, silence: Silence) -> int:
-        """Give the period that held just before a silence."""
-        if self.rhythm.exact_period_ns is not None or len(silence.before_ns) < 3:
-            return self.period_ns
-        return int(np.median(np.diff(silence.before_ns[-6:])))
+"""A controller that says that it is back may take so long to get its streams going; after that it is lost again."""
 
 
 class Excuses:
@@ -118,11 +79,12 @@ def find_lost(
         past = _past_deadline(beats, silence.from_ns, end_ns, excuses)
         if not past:
             continue
-        if current is not None and all(own.from_ns <= current[1].from_ns for _, own in past):
-            # no cyclic stream beat in between: the controller said something, and is not back in step yet
-            if end_ns - silence.from_ns > _BRIEF_NS:
-                current = (current[0], current[1], silence.to_ns)
-            continue
+        if (
+            current is not None
+            and all(own.from_ns <= current[1].from_ns for _, own in past)
+            and end_ns - silence.from_ns <= max(_BRIEF_NS, *(beat.deadline_ns for beat, _ in past))
+        ):
+            continue  # no cyclic stream beat in between: it has said that it is back, and is not in step yet
         if not _is_enough(beats, past, silence.from_ns, end_ns, signs_ns, until_ns):
             continue
         if current is not None:

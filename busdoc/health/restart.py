@@ -12,14 +12,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busdoc.arrays import Float64Array
+from busdoc.arrays import Float64Array, Int64Array
 from busdoc.decode.sign import Sign, SignKind
+from busdoc.health.beat import Beat
 from busdoc.health.incident import RanOn
-from busdoc.health.presence import Beat, Fall
+from busdoc.health.presence import Fall
 from busdoc.health.rolling import Rolling, rolling_counters
 from busdoc.health.silence import Silence
 
-__all__ = ["Return", "weigh_return"]
+__all__ = ["Return", "in_company", "weigh_return"]
 
 _DECIDED = 0.8
 """A probability beyond this, either way, is an answer."""
@@ -29,6 +30,10 @@ _FLAT_SPREAD = 0.2
 """Periods: a phase that is known no better tells nothing."""
 _CLOCK_DRIFT = 20e-6
 """How much a controller's clock may wander from its own mean rate (temperature; common practice for crystals)."""
+_AGREE = 0.75
+"""Least share of the frames around a silence that keep one phase: streams that also send on change have none."""
+_BEST_KNOWN = 0.016
+"""Periods: a phase that fits by chance must not outweigh another that does not fit."""
 _FINEST_NS = 200_000
 """Nobody knows a phase better than a frame keeps the wire (0.6 ms for the longest at 250 kbit/s)."""
 _SHARED = 0.5
@@ -41,6 +46,8 @@ _SIGN_WEIGHT = {
 }
 _NO_SIGN_WEIGHT = -3.0
 """A controller that announces its starts elsewhere in the capture has said nothing this time."""
+_MOST_FROM_OTHERS = 2.5
+_MOST_OF_ONE = 6.0
 _STAGGERED_WEIGHT = 2.5
 _RESET_SHARE = 0.7
 """Share of restarted controllers whose rolling counters begin at zero."""
@@ -77,6 +84,39 @@ def weigh_return(fall: Fall, signs: Sequence[Sign], announces_itself: bool) -> R
         words += part[1]
     if not words:
         return Return(ran_on=RanOn.UNKNOWN, p_restarted=None, evidence=())
+    return _answer(weight, words)
+
+
+def in_company(returns: Sequence[Return | None]) -> list[Return | None]:
+    """Let controllers that were lost together speak for one another; None: not back yet.
+
+    One cause took them all, so most of them restarted, or none: what the others show is worth half of what a
+    controller shows itself, and never more than 12 to 1.
+    """
+    weights = [_weight(found) for found in returns]
+    n_known = sum(found is not None and found.p_restarted is not None for found in returns)
+    total = sum(weights)
+    told: list[Return | None] = []
+    for found, weight in zip(returns, weights, strict=True):
+        if found is None or n_known == (found.p_restarted is not None):
+            told.append(found)
+            continue
+        prior = max(-_MOST_FROM_OTHERS, min(_MOST_FROM_OTHERS, _SHARED * (total - weight)))
+        words = list(found.evidence)
+        if abs(prior) > 1.0:
+            words.append(f"the controllers lost with it {'restarted' if prior > 0 else 'kept running'} too")
+        told.append(_answer(weight + prior, words))
+    return told
+
+
+def _weight(found: Return | None) -> float:
+    if found is None or found.p_restarted is None:
+        return 0.0
+    p = min(max(found.p_restarted, 1e-9), 1.0 - 1e-9)
+    return max(-_MOST_OF_ONE, min(_MOST_OF_ONE, math.log(p / (1.0 - p))))
+
+
+def _answer(weight: float, words: Sequence[str]) -> Return:
     p_restarted = 1.0 / (1.0 + math.exp(-max(-40.0, min(40.0, weight))))
     ran_on = RanOn.UNKNOWN
     if p_restarted > _DECIDED:
@@ -132,32 +172,42 @@ def phase_error(beat: Beat, silence: Silence) -> tuple[float, float] | None:
     None when the stream's period is not fixed, when too few frames are around the silence, or when the phase cannot
     have been kept in mind for so long.
     """
-    mean_ns = beat.rhythm.exact_period_ns
-    if mean_ns is None or len(silence.before_ns) < 4 or len(silence.after_ns) < 2:
+    mean = beat.mean_period()
+    if mean is None:
         return None
+    mean_ns, n_mean = mean
     zero_ns = silence.from_ns
-    before = (silence.before_ns - zero_ns).astype(np.float64)
-    after = (silence.after_ns - zero_ns).astype(np.float64)
-    before_phase, before_spread, n_before = _mean_phase(before, mean_ns)
-    after_phase, after_spread, n_after = _mean_phase(after, mean_ns)
-    if n_before < 3 or n_after < 2:
+    before = _unbroken(silence.before_ns[::-1], beat.deadline_ns)[::-1] - zero_ns
+    after = _unbroken(silence.after_ns, beat.deadline_ns) - zero_ns
+    if len(before) < 4 or len(after) < 2:
         return None
-    tick_ns = int(np.gcd(np.gcd.reduce(silence.before_ns - zero_ns), np.gcd.reduce(silence.after_ns - zero_ns)))
+    before_phase, before_spread, n_before = _mean_phase(before / mean_ns)
+    after_phase, after_spread, n_after = _mean_phase(after / mean_ns)
+    if n_before < max(3, _AGREE * len(before)) or n_after < max(2, _AGREE * len(after)):
+        return None
+    tick_ns = int(np.gcd(np.gcd.reduce(before), np.gcd.reduce(after)))
     spread = max(before_spread, after_spread, _FINEST_NS / mean_ns, 0.5 * tick_ns / mean_ns)
-    far = (after[0] / mean_ns) * max(_CLOCK_DRIFT, 0.0)
-    known = math.sqrt(spread**2 * (1.0 / n_before + 1.0 / n_after) * 2.0 + far**2 + (0.25 * spread) ** 2)
+    periods = float(after[0]) / mean_ns
+    drifted = periods * (_CLOCK_DRIFT + spread / n_mean)
+    known = math.sqrt(spread**2 * (1.0 / n_before + 1.0 / n_after) * 2.0 + drifted**2 + (0.25 * spread) ** 2)
+    known = max(known, _BEST_KNOWN)
     if known > _FLAT_SPREAD:
         return None
     error = after_phase - before_phase
     return error - round(error), known
 
 
-def _mean_phase(t_ns: Float64Array, period_ns: float) -> tuple[float, float, int]:
+def _unbroken(t_ns: Int64Array, deadline_ns: int) -> Int64Array:
+    """Give the arrivals up to the first silence among them."""
+    long = np.flatnonzero(np.abs(np.diff(t_ns)) > deadline_ns)
+    return t_ns[: long[0] + 1] if len(long) else t_ns
+
+
+def _mean_phase(phase: Float64Array) -> tuple[float, float, int]:
     """Give the mean phase of arrivals, in periods, its spread, and how many arrivals agree on it.
 
     Some arrivals may be off (a first frame on start, extra frames on change): the phase is the one most agree on.
     """
-    phase = t_ns / period_ns
     phase = phase - np.floor(phase)
     apart = phase[:, None] - phase[None, :]
     apart -= np.round(apart)
@@ -177,11 +227,11 @@ def _from_counters(fall: Fall) -> tuple[float, list[str]]:
     for beat, silence in fall.streams:
         if len(silence.before_ns) < 8 or not len(silence.after_ns):
             continue
-        period_ns = beat.rhythm.exact_period_ns
+        mean = beat.mean_period()
         for counter in rolling_counters(silence.before_data):
             expected = None
-            if period_ns is not None:
-                steps = round((int(silence.after_ns[0]) - silence.from_ns) / period_ns)
+            if mean is not None:
+                steps = round((int(silence.after_ns[0]) - silence.from_ns) / mean[0])
                 expected = (counter.last + steps) % counter.modulus
             found = counter.value(silence.after_data[0])
             weights.append(_counter_weight(counter, expected, found))

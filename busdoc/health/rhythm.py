@@ -31,6 +31,8 @@ _MIN_INTERVALS = 4
 """A rhythm takes at least this many intervals of its length."""
 _MIN_SHARE = 0.5
 """Least share of a stream's running time that its rhythm must explain; Poisson arrivals reach 0.28 in any window."""
+_FEW_SHARE = 0.8
+"""Over the square root of their number: how much more it takes while there are few, which chance may line up."""
 _RARE = 0.03
 _MOSTLY_SILENT = 0.8
 """Bursts look cyclic within themselves: more than `_RARE` of the intervals are pauses that take this share of time…"""
@@ -170,7 +172,8 @@ def _fixed_period_bin(count: Int64Array, sum_ns: Int64Array) -> int | None:
         ((n_pauses > _RARE * n_of_length) & (paused > _MOSTLY_SILENT * total))
         | ((n_pauses > _OFTEN * n_of_length) & (paused > _OFTEN_SILENT * total))
     )
-    candidate = (n_of_length >= _MIN_INTERVALS) & (time_of_length >= _MIN_SHARE * running) & ~bursts
+    least_share = _MIN_SHARE + _FEW_SHARE / np.sqrt(np.maximum(n_of_length, 1))
+    candidate = (n_of_length >= _MIN_INTERVALS) & (time_of_length >= least_share * running) & ~bursts
     if not candidate.any():
         return None
     first = int(np.argmax(candidate))
@@ -190,7 +193,8 @@ def _follows_itself(count: Int64Array, sum_ns: Int64Array, regular_ns: Int64Arra
         or (n_pauses > _OFTEN * n and paused > _OFTEN_SILENT * total)
     ):
         return False
-    return bool(regular_ns[: edge + 1].sum() >= _MIN_SHARE * max(int(sum_ns[:thrice].sum()), 1))
+    least_share = _MIN_SHARE + _FEW_SHARE / math.sqrt(max(int(count[:thrice].sum()), 1))
+    return bool(regular_ns[: edge + 1].sum() >= least_share * max(int(sum_ns[:thrice].sum()), 1))
 
 
 def _last_bin_with(count: Int64Array, at_least: int) -> int | None:

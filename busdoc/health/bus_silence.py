@@ -1,0 +1,160 @@
+"""Bus silence: everything on a channel fell silent at once.
+
+That is the bus, the laptop's own lead, its recorder, or the supply of the whole machine, and accuses no controller.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from busdoc.health.incident import Gap, GapKind
+from busdoc.health.member import Member
+from busdoc.health.memory import Memory
+from busdoc.health.muster import channel_silences
+from busdoc.health.presence import Fall
+from busdoc.health.silence import Silence
+
+__all__ = ["BusSilence", "find_bus_silences"]
+
+_FRAMES_DUE = 2.0
+"""Frames of other controllers that a silence must have swallowed, when only one controller's deadlines passed."""
+_LEAST_SLACK_NS = 5_000_000
+_ALL_AT_ONCE_NS = 300_000_000
+"""Channels of one machine or one recorder fall silent within this time of each other (common practice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BusSilence:
+    """A stretch in which a channel, or every channel, was silent, and the losses that it explains."""
+
+    gap: Gap
+    falls: tuple[tuple[Member, Fall], ...]
+
+
+def find_bus_silences(memory: Memory, members: Sequence[Member], until_ns: int) -> list[BusSilence]:
+    """Find when whole channels fell silent at once, ascending by channel, then by time.
+
+    Controllers that had fallen before are not part of it. A word or two in between, while most of the controllers
+    stay away, does not end it.
+    """
+    found: list[BusSilence] = []
+    silences = {channel: channel_silences(memory, channel, until_ns) for channel in sorted(memory.channel_row)}
+    for channel in silences:
+        on_channel = [member for member in members if member.channel == channel]
+        if len(on_channel) > 1:
+            found += _of_channel(channel, silences[channel], on_channel, until_ns)
+    if len(silences) > 1:
+        found = _of_all_channels(found, silences, members, until_ns)
+    return found
+
+
+def _of_channel(
+    channel: int, silences: Sequence[Silence], on_channel: Sequence[Member], until_ns: int
+) -> list[BusSilence]:
+    falls = [(member, fall) for member in on_channel for fall in member.falls]
+    if not falls:
+        return []
+    shortest_ns = min(fall.deadline_ns for _, fall in falls) // 2
+    runs: list[tuple[list[Silence], list[tuple[Member, Fall]]]] = []
+    explained: set[int] = set()
+    for silence in silences:
+        end_ns = until_ns if silence.to_ns is None else silence.to_ns
+        if end_ns - silence.from_ns <= shortest_ns:
+            continue
+        fell = [
+            (member, fall)
+            for member, fall in falls
+            if _fell_with(fall, silence.from_ns, end_ns) and id(fall) not in explained
+        ]
+        if runs and any(_covers(fall, silence.from_ns, end_ns) for _, fall in runs[-1][1]):
+            runs[-1][0].append(silence)
+            runs[-1][1].extend(fell)
+        elif fell and _is_whole_bus(on_channel, fell, silence.from_ns, end_ns):
+            runs.append(([silence], fell))
+        else:
+            continue
+        explained.update(id(fall) for _, fall in fell)
+    return [
+        BusSilence(
+            gap=Gap(
+                channel=channel,
+                from_ns=run[0].from_ns,
+                to_ns=until_ns if run[-1].to_ns is None else run[-1].to_ns,
+                kind=GapKind.BUS_SILENCE,
+                why="everything on the channel fell silent at once",
+            ),
+            falls=tuple(fell),
+        )
+        for run, fell in runs
+    ]
+
+
+def _fell_with(fall: Fall, from_ns: int, end_ns: int) -> bool:
+    """Tell whether no frame of the controller had been missed before the channel fell silent."""
+    slack_ns = max(_LEAST_SLACK_NS, 4 * fall.jitter_ns)
+    return (
+        fall.last_seen_ns <= from_ns
+        and fall.onset_ns >= from_ns - slack_ns
+        and (fall.back_ns is None or fall.back_ns >= end_ns)
+    )
+
+
+def _covers(fall: Fall, from_ns: int, to_ns: int) -> bool:
+    return fall.last_seen_ns < from_ns and (fall.back_ns is None or fall.back_ns >= to_ns)
+
+
+def _is_whole_bus(on_channel: Sequence[Member], fell: Sequence[tuple[Member, Fall]], from_ns: int, end_ns: int) -> bool:
+    """Tell whether a silence of the channel was more than the silence of one controller."""
+    if len(fell) > 1:
+        return True
+    due = sum(
+        (end_ns - from_ns) / beat.slowest_ns
+        for member in on_channel
+        if member is not fell[0][0]
+        and member.first_ns < from_ns
+        and not any(_covers(fall, from_ns, end_ns) for fall in member.falls)
+        for beat in member.beats
+        if beat.slowest_ns
+    )
+    return due >= _FRAMES_DUE
+
+
+def _of_all_channels(
+    found: Sequence[BusSilence], silences: dict[int, list[Silence]], members: Sequence[Member], until_ns: int
+) -> list[BusSilence]:
+    """Join what fell silent on every channel at once."""
+    joined: list[BusSilence] = []
+    used: set[int] = set()
+    for bus in sorted(found, key=lambda bus: (bus.gap.from_ns, bus.gap.channel or 0)):
+        if any(id(fall) in used for _, fall in bus.falls):
+            continue
+        gap = bus.gap
+        others = [channel for channel in silences if channel != gap.channel]
+        parts = [_at_the_same_time(gap, silences[channel], until_ns) for channel in others]
+        if all(part is not None for part in parts):
+            from_ns = min(gap.from_ns, *(part.from_ns for part in parts if part is not None))
+            falls = list(bus.falls)
+            falls += [
+                (member, fall)
+                for member in members
+                for fall in member.falls
+                if member.channel != gap.channel
+                and abs(fall.last_seen_ns - gap.from_ns) <= _ALL_AT_ONCE_NS + fall.deadline_ns
+                and _covers(fall, gap.from_ns + _ALL_AT_ONCE_NS, min(gap.to_ns - _ALL_AT_ONCE_NS, until_ns))
+            ]
+            gap = replace(gap, channel=None, from_ns=from_ns, why="everything on every channel fell silent at once")
+            bus = BusSilence(gap=gap, falls=tuple(falls))
+        used.update(id(fall) for _, fall in bus.falls)
+        joined.append(bus)
+    return joined
+
+
+def _at_the_same_time(gap: Gap, silences: Sequence[Silence], until_ns: int) -> Silence | None:
+    """Find another channel's silence that began with a gap and lasted most of it."""
+    for silence in silences:
+        end_ns = until_ns if silence.to_ns is None else silence.to_ns
+        if (
+            abs(silence.from_ns - gap.from_ns) <= _ALL_AT_ONCE_NS
+            and min(end_ns, gap.to_ns) - max(silence.from_ns, gap.from_ns) >= (gap.to_ns - gap.from_ns) // 2
+        ):
+            return silence
+    return None
