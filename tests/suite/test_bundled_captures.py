@@ -1,0 +1,82 @@
+"""The captures that ship with the project, analysed from their files, against their truth."""
+
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from busdoc.postmortem import postmortem
+from busdoc.report.result import Result
+from busdoc.simulate.run import Run
+from busdoc.simulate.scenario import simulate
+from busdoc.simulate.scenario_file import load_scenario
+from tests.suite.score import score
+
+ROOT = Path(__file__).parents[2]
+FOLDERS = ("street_sweeper", "sweeper_feed", "sweeper_segment", "straddle_carrier")
+BROADCAST_NS = 1_000_000_000
+"""DM1 goes out once a second: SAE J1939-73 5.7.1."""
+EACH = pytest.mark.parametrize("folder", FOLDERS)
+
+
+@cache
+def run_of(folder: str) -> Run:
+    return simulate(load_scenario(ROOT / "captures" / folder / "scenario.toml"))
+
+
+@cache
+def result_of(folder: str) -> Result:
+    is_carrier = folder == "straddle_carrier"
+    machine = ROOT / "captures" / (folder if is_carrier else "street_sweeper") / "machine.toml"
+    database = ROOT / "dbc_examples" / ("straddle_carrier.dbc" if is_carrier else "street_sweeper.dbc")
+    capture = ROOT / "captures" / folder
+    return postmortem(
+        [capture / "capture.log.gz"],
+        databases=[database],
+        machine_file=machine,
+        journal_file=capture / "actions.csv",
+    )
+
+
+@EACH
+def test_silences_onsets_and_returns_are_told_as_they_were(folder: str) -> None:
+    run, result = run_of(folder), result_of(folder)
+    found = score(run, replace(result.health, incidents=result.incidents), result.because, folder)
+    assert found.due > 0
+    assert (found.found, found.invented, found.onset_right) == (found.due, 0, found.due), str(found)
+    assert found.ran_on_right == found.ran_on_asked, str(found)
+
+
+@EACH
+def test_every_incident_is_given_to_the_action_that_did_it_or_to_none(folder: str) -> None:
+    run, result = run_of(folder), result_of(folder)
+    found = score(run, replace(result.health, incidents=result.incidents), result.because, folder)
+    assert (found.caused_right, found.uncaused_right) == (found.caused, found.uncaused), str(found)
+
+
+@EACH
+def test_every_code_is_raised_and_cleared_when_it_was(folder: str) -> None:
+    run, result = run_of(folder), result_of(folder)
+    true = sorted(
+        (c.controller, c.spn, c.emcy, run.start_ns + round(c.raised_s * 1e9), c.cleared_s) for c in run.truth.codes
+    )
+    told = sorted(
+        (code.controller, code.spn, code.emcy, raised_ns, cleared_ns)
+        for code in result.codes
+        if code.spn is not None or code.emcy is not None
+        for raised_ns, cleared_ns in code.active_spans
+    )
+    assert [entry[:3] for entry in told] == [entry[:3] for entry in true]
+    for (controller, *_, true_ns, cleared_s), (*_, told_ns, told_cleared_ns) in zip(true, told, strict=True):
+        assert 0 <= told_ns - true_ns < BROADCAST_NS
+        if told_cleared_ns is None or cleared_s is None:
+            assert told_cleared_ns == cleared_s
+            continue
+        true_cleared_ns = run.start_ns + round(cleared_s * 1e9)
+        fell_silent = any(
+            s.controller == controller and true_ns <= s.lost_ns <= true_cleared_ns for s in run.truth.silences
+        )
+        # Of a controller that falls silent nobody knows when its code went: not after its return without it.
+        earliest_ns = told_ns if fell_silent else true_cleared_ns - BROADCAST_NS
+        assert earliest_ns <= told_cleared_ns < true_cleared_ns + BROADCAST_NS
