@@ -83,10 +83,10 @@ class JournalNames:
         """Find `owner:socket`."""
         owner_text, colon, socket = text.partition(":")
         owner = self.part(owner_text.strip(), "the part or controller that it was plugged into", where)
+        self._require_kind(part, owner, where)
         if owner == part or part in self._machine.above(owner):
             found = f'"{text[:60]}", which hangs on "{part}" itself'
             raise InputError(where, "a place for it", found, "Name what it was plugged into.")
-        self._require_kind(part, owner, where)
         return f"{owner}:{one_line(socket)}" if colon and socket.strip() else owner
 
     def _require_kind(self, part: str, owner: str, where: str) -> None:

@@ -148,7 +148,7 @@ def _check_identities(problems: MapProblems, controllers: Controllers) -> None:
                 first_table, first_key, first_name = taken[mark]
                 line = problems.line_of((*first_table.path, first_key))
                 found = f"the one of {shown(first_name)}, line {line}"
-                table.wrong(key, f"a {what} of its own", found, "Correct one of the two, or give each its channel.")
+                table.wrong(key, f"an own {what}", found, "Correct one of the two, or give each its channel.")
             taken.setdefault(mark, (table, key, controller.name))
 
 
