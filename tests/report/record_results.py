@@ -295,3 +295,42 @@ def intermittent(n_incidents: int = 200, hours: int = 10) -> Result:
             for k in range(n_incidents)
         ),
     )
+
+
+HOSTILE = "<script>alert(1)</script><img src=x onerror=alert(2)>$\\frac{1}{2}$ & \"'\u202egpj\x00"
+
+
+def hostile() -> Result:
+    """A result in which every text from outside tries to break out of the page."""
+    result = one_branch()
+    controllers = tuple(replace(one, name=HOSTILE + one.name) for one in result.health.controllers)
+    losses = tuple(
+        replace(
+            one,
+            controllers=(HOSTILE,),
+            losses=tuple(replace(loss, controller=HOSTILE, evidence=(HOSTILE,)) for loss in one.losses),
+            why=(HOSTILE,),
+        )
+        for one in result.incidents
+    )
+    assert result.isolation is not None
+    return replace(
+        result,
+        machine=Machine(name=HOSTILE, cautions=(HOSTILE,), report=MappingProxyType({HOSTILE: HOSTILE})),
+        health=replace(result.health, controllers=controllers, warnings=(HOSTILE,)),
+        incidents=losses,
+        actions=tuple(replace(one, part=HOSTILE, note=HOSTILE) for one in result.actions),
+        codes=tuple(replace(one, controller=HOSTILE, code=HOSTILE, text=HOSTILE) for one in result.codes),
+        isolation=replace(
+            result.isolation,
+            suspects=tuple(replace(one, part=HOSTILE, why=(HOSTILE,)) for one in result.isolation.suspects),
+            trials=tuple(replace(one, exposed=(HOSTILE,)) for one in result.isolation.trials),
+        ),
+        capture=replace(
+            result.capture,
+            channel_names=((0, HOSTILE),),
+            files=(Path(HOSTILE.replace("/", "").replace("\x00", "")),),
+            skipped=tuple(replace(one, file=HOSTILE, reason=HOSTILE) for one in result.capture.skipped),
+        ),
+        warnings=(HOSTILE,),
+    )

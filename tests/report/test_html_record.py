@@ -5,11 +5,9 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
-from types import MappingProxyType
 
 import pytest
 
-from busdoc.actions.machine import Machine
 from busdoc.errors import InputError
 from busdoc.report.document import document
 from busdoc.report.html import html, write_html
@@ -112,46 +110,8 @@ def test_every_picture_says_in_words_what_it_shows(kind: str) -> None:
         assert re.match(r'<svg [^>]*role="img">\s*<title>[^<]+</title>\s*<desc>[^<]+</desc>', picture)
 
 
-HOSTILE = "<script>alert(1)</script><img src=x onerror=alert(2)>$\\frac{1}{2}$ & \"'\u202egpj\x00"
-
-
-def hostile() -> Result:
-    result = made.one_branch()
-    controllers = tuple(replace(one, name=HOSTILE + one.name) for one in result.health.controllers)
-    losses = tuple(
-        replace(
-            one,
-            controllers=(HOSTILE,),
-            losses=tuple(replace(loss, controller=HOSTILE, evidence=(HOSTILE,)) for loss in one.losses),
-            why=(HOSTILE,),
-        )
-        for one in result.incidents
-    )
-    assert result.isolation is not None
-    return replace(
-        result,
-        machine=Machine(name=HOSTILE, cautions=(HOSTILE,), report=MappingProxyType({HOSTILE: HOSTILE})),
-        health=replace(result.health, controllers=controllers, warnings=(HOSTILE,)),
-        incidents=losses,
-        actions=tuple(replace(one, part=HOSTILE, note=HOSTILE) for one in result.actions),
-        codes=tuple(replace(one, controller=HOSTILE, code=HOSTILE, text=HOSTILE) for one in result.codes),
-        isolation=replace(
-            result.isolation,
-            suspects=tuple(replace(one, part=HOSTILE, why=(HOSTILE,)) for one in result.isolation.suspects),
-            trials=tuple(replace(one, exposed=(HOSTILE,)) for one in result.isolation.trials),
-        ),
-        capture=replace(
-            result.capture,
-            channel_names=((0, HOSTILE),),
-            files=(Path(HOSTILE.replace("/", "").replace("\x00", "")),),
-            skipped=tuple(replace(one, file=HOSTILE, reason=HOSTILE) for one in result.capture.skipped),
-        ),
-        warnings=(HOSTILE,),
-    )
-
-
 def test_a_hostile_name_is_shown_and_not_run() -> None:
-    elements = read(hostile(), fields={HOSTILE: HOSTILE})
+    elements = read(made.hostile(), fields={made.HOSTILE: made.HOSTILE})
     assert not {tag for tag, _ in elements.found} & {"script", "img"}
     assert not [name for _, attributes in elements.found for name in attributes if name.startswith("on")]
     assert elements.text.count("<script>alert(1)</script>") > 20
@@ -159,7 +119,7 @@ def test_a_hostile_name_is_shown_and_not_run() -> None:
 
 
 def test_characters_without_a_shape_are_replaced() -> None:
-    text = html(hostile(), written=WRITTEN, fields={HOSTILE: HOSTILE}, command=HOSTILE)
+    text = html(made.hostile(), written=WRITTEN, fields={made.HOSTILE: made.HOSTILE}, command=made.HOSTILE)
     assert "\x00" not in text
     assert "\u202e" not in text
 
