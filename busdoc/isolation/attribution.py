@@ -7,7 +7,6 @@ whether a part is bad, and how fast it shows, is judged from the whole record at
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -23,7 +22,7 @@ from busdoc.isolation.press import OFFSET_PRIOR, OFFSETS_S, lateness_s, lateness
 from busdoc.isolation.rates import RATES_HZ
 from busdoc.isolation.reach import Reach, find_reach, with_controllers
 
-__all__ = ["attribute", "attribute_incidents", "clock_offset_s"]
+__all__ = ["attribute", "attribute_incidents", "taken_away"]
 
 _NS = 1e9
 _HOLD_UP_S = 0.6
@@ -59,20 +58,29 @@ def attribute(health: Health, actions: Sequence[Action], machine: Machine) -> tu
 
 
 def attribute_incidents(
-    incidents: Sequence[Incident], actions: Sequence[Action], machine: Machine, *, start_ns: int, span_s: float
+    incidents: Sequence[Incident],
+    actions: Sequence[Action],
+    machine: Machine,
+    *,
+    start_ns: int,
+    span_s: float,
+    absent: Sequence[tuple[str, int, int | None]] = (),
 ) -> tuple[Because, ...]:
-    """Attribute incidents that were seen in `span_s` seconds from `start_ns` on."""
+    """Attribute incidents that were seen in `span_s` seconds from `start_ns` on.
+
+    `absent` names controllers that are known to have been away otherwise, with from and to (None: still).
+    """
     ordered = sorted(actions, key=lambda a: (a.time_ns, a.n))
     machine = with_controllers(machine, (name for incident in incidents for name in incident.controllers))
     reach = find_reach(machine, ordered)
-    losses = gather_losses(incidents, reach.controllers, start_ns)
+    losses = gather_losses(incidents, reach.controllers, start_ns, absent)
     found = [
         Because(incident=k, action=None, probability=0.0, spontaneous=1.0, lag_ns=None, expected=False)
         for k in range(len(incidents))
     ]
     if not ordered or not len(losses.t_s):
         return tuple(found)
-    taken, offset_s = _taken_away(losses, reach, ordered, start_ns, span_s)
+    taken, offset_s = taken_away(losses, reach, ordered, start_ns, span_s)
     unexplained = np.flatnonzero(taken.sum(axis=1) < 0.5)
     findings = work_through(
         machine, reach, losses, unexplained.tolist(), ordered, start_ns=start_ns, span_s=span_s, offset_s=offset_s
@@ -84,25 +92,17 @@ def attribute_incidents(
     return tuple(found)
 
 
-def clock_offset_s(
-    incidents: Sequence[Incident], actions: Sequence[Action], reach: Reach, *, start_ns: int, span_s: float
-) -> float:
-    """Estimate by how much the journal's clock is ahead of the capture's, from what power and connectors took away."""
-    losses = gather_losses(incidents, reach.controllers, start_ns)
-    if not actions or not len(losses.t_s):
-        return 0.0
-    return _taken_away(losses, reach, actions, start_ns, span_s)[1]
-
-
-def _taken_away(
+def taken_away(
     losses: Losses, reach: Reach, actions: Sequence[Action], start_ns: int, span_s: float
 ) -> tuple[Float64Array, float]:
     """Weigh every action as what took the controllers' supply, bus or connector away.
 
     Returns
     -------
-    (K, n) probabilities, and the clock offset, s
+    (K, n) probabilities; the journal's clock minus the capture's, s, as far as that tells
     """
+    if not actions or not len(losses.t_s):
+        return np.zeros((len(losses.t_s), len(actions))), 0.0
     weights = lateness_weights()
     written_s = np.array([(a.time_ns - start_ns) / _NS for a in actions])
     true_s = written_s[:, None] - lateness_s(actions)  # (n, nodes)
@@ -130,9 +130,7 @@ def _group_fit(losses: Losses, takes: BoolArray) -> Float64Array:
     hit = losses.hit[:, None, :]
     extra = np.sum(hit & ~reached, axis=2)
     spared = np.sum(reached & ~hit, axis=2)
-    fit: Float64Array = np.where(
-        np.any(hit & reached, axis=2), _EXTRA**extra * np.maximum(_SPARED**spared, 1e-3), 0.0
-    )
+    fit: Float64Array = np.where(np.any(hit & reached, axis=2), _EXTRA**extra * np.maximum(_SPARED**spared, 1e-3), 0.0)
     return fit
 
 
@@ -153,7 +151,7 @@ def _exposed_promptly(findings: Findings) -> Float64Array:
         exposes = np.any(reach.exposes & hit, axis=2)  # (n, P)
         removes = np.any(reach.reaches[:-1] & ~reach.reaches[1:] & hit, axis=2)
         share = _latest_exposing(exposes, removes, before)
-        for n in np.flatnonzero(share.any(axis=1)):
+        for n in np.flatnonzero(share.any(axis=1)).tolist():
             waited_s = float(np.maximum(t - np.maximum(done_s[n], since_s), 0.0) @ weights)
             there = _was_there(waited_s, t) if k == 0 else 1.0
             fresh = _not_shown_since(findings, rows, k, float(done_s[n] @ weights), exposes[n])
@@ -193,9 +191,7 @@ def _was_there(waited_s: float, until_s: float) -> Float64Array:
     return there
 
 
-def _not_shown_since(
-    findings: Findings, rows: Sequence[int], k: int, since_s: float, exposed: BoolArray
-) -> float:
+def _not_shown_since(findings: Findings, rows: Sequence[int], k: int, since_s: float, exposed: BoolArray) -> float:
     """Give the probability that nothing which an action exposed had shown between it and incident k."""
     fresh = 1.0
     for j in range(k):

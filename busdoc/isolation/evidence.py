@@ -115,7 +115,7 @@ def weigh_evidence(
     log_soft = np.zeros((n_parts, n_rates))  # survival where an exposure's beginning is blurred
     busy = np.zeros((n_parts, int(cells.stint.max(initial=0)) + 1), np.bool_)
     kinds = [kind_of(machine, part) for part in reach.parts]
-    everywhere = reach.reaches.any(axis=0)
+    everywhere: BoolArray = np.asarray(np.any(reach.reaches, axis=0))
     nodes_s = written_s[:, None] - lateness_s(actions) if len(actions) else np.empty((0, 0))
     for k, t in enumerate(t_s):
         m = int(np.searchsorted(likely_s, t))
@@ -211,8 +211,13 @@ class _Soft:
 
 
 def _soften(
-    reach: Reach, near: np.typing.NDArray[np.int64], nodes_s: Float64Array, t: float, hit: BoolArray,
-    since: Float64Array, m: int,
+    reach: Reach,
+    near: np.typing.NDArray[np.int64],
+    nodes_s: Float64Array,
+    t: float,
+    hit: BoolArray,
+    since: Float64Array,
+    m: int,
 ) -> _Soft:
     n_parts = len(reach.parts)
     weights = lateness_weights()
@@ -246,7 +251,12 @@ def _soften(
 
 
 def _exempt(
-    cells: _Cells, reach: Reach, near: np.typing.NDArray[np.int64], likely_s: Float64Array, t: float, hit: BoolArray,
+    cells: _Cells,
+    reach: Reach,
+    near: np.typing.NDArray[np.int64],
+    likely_s: Float64Array,
+    t: float,
+    hit: BoolArray,
     since: Float64Array,
 ) -> None:
     """Take the exposure that `_soften` counts out of the cells."""
@@ -268,7 +278,12 @@ def _fit(reached: BoolArray, hit: BoolArray, up: BoolArray) -> Float64Array:
 
 
 def _untold(
-    reach: Reach, doubt: Float64Array, written_s: Float64Array, nodes_s: Float64Array, t: float, hit: BoolArray,
+    reach: Reach,
+    doubt: Float64Array,
+    written_s: Float64Array,
+    nodes_s: Float64Array,
+    t: float,
+    hit: BoolArray,
     since: Float64Array,
 ) -> Float64Array:
     """(P, R) density of the incident for a part that was exposed against what was written down."""
@@ -307,7 +322,11 @@ def _sign_background(p_restarted: Float64Array) -> Float64Array:
 
 
 def _shaken(
-    reach: Reach, actions: Sequence[Action], near: np.typing.NDArray[np.int64], nodes_s: Float64Array, t: float,
+    reach: Reach,
+    actions: Sequence[Action],
+    near: np.typing.NDArray[np.int64],
+    nodes_s: Float64Array,
+    t: float,
     fit: Float64Array,
 ) -> Float64Array:
     """(P,) density added by a wiggle just before."""

@@ -155,8 +155,13 @@ def _singles(
 
 
 def _pairs(
-    h: Float64Array, s: Float64Array, background: Float64Array, z_weights: Float64Array,
-    one: Float64Array, nothing: float, silent: Float64Array,
+    h: Float64Array,
+    s: Float64Array,
+    background: Float64Array,
+    z_weights: Float64Array,
+    one: Float64Array,
+    nothing: float,
+    silent: Float64Array,
 ) -> Float64Array:
     """(Q, Q) log likelihood of two faulty parts, one of each kind (or both of one)."""
     pair = np.logaddexp(one[:, None] + np.log(silent)[None, :], one[None, :] + np.log(silent)[:, None])
@@ -176,8 +181,14 @@ def _pairs(
 
 
 def _triples(
-    h: Float64Array, s: Float64Array, background: Float64Array, z_weights: Float64Array,
-    one: Float64Array, pair: Float64Array, nothing: float, silent: Float64Array,
+    h: Float64Array,
+    s: Float64Array,
+    background: Float64Array,
+    z_weights: Float64Array,
+    one: Float64Array,
+    pair: Float64Array,
+    nothing: float,
+    silent: Float64Array,
 ) -> dict[tuple[int, int, int], float]:
     """Log likelihood of three faulty parts of which each made an incident, for the likeliest kinds."""
     n_events = h.shape[1]
@@ -238,8 +249,13 @@ def _index_sets(n: int) -> tuple[Int64Array, Int64Array]:
 
 
 def _all_sets(
-    of_kind: Int64Array, one: Float64Array, pair: Float64Array, triple: dict[tuple[int, int, int], float],
-    nothing_alone: float, nothing: float, silent: Float64Array,
+    of_kind: Int64Array,
+    one: Float64Array,
+    pair: Float64Array,
+    triple: dict[tuple[int, int, int], float],
+    nothing_alone: float,
+    nothing: float,
+    silent: Float64Array,
 ) -> tuple[Int64Array, Float64Array]:
     """Enumerate the sets by parts, each with its log likelihood."""
     n = len(of_kind)
@@ -284,7 +300,10 @@ def _log_prior(sets: Int64Array, weights: Float64Array) -> Float64Array:
 
 
 def _who_showed(
-    hazard: Float64Array, survival: Float64Array, background: Float64Array, marginal: Float64Array,
+    hazard: Float64Array,
+    survival: Float64Array,
+    background: Float64Array,
+    marginal: Float64Array,
     z_weights: Float64Array,
 ) -> Float64Array:
     """(K, P, R) which part made each incident, at which rate.

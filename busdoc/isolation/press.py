@@ -22,10 +22,10 @@ _MEAN_LAG = 0.55
 _SLOPPY = 0.1
 """Share of presses whose time is only as good as the uncertainty says, early or late."""
 
-OFFSETS_S: Float64Array = np.arange(-14, 15) * 0.5
+OFFSETS_S: Float64Array = np.asarray(np.arange(-14, 15) * 0.5, np.float64)
 """Journal clock minus capture clock, as far as it is worth asking."""
 _LIKELY = np.exp(-0.5 * (OFFSETS_S / 0.4) ** 2) + 0.02
-OFFSET_PRIOR: Float64Array = np.divide(_LIKELY, _LIKELY.sum(), dtype=np.float64)
+OFFSET_PRIOR: Float64Array = np.asarray(_LIKELY / _LIKELY.sum(), np.float64)
 """One clock serves both as a rule (common practice: laptop and bus interface share it); now and then it does not."""
 
 

@@ -1,0 +1,166 @@
+"""The test that tells most for its effort, how long to watch, and what either outcome would mean.
+
+Takes the findings and the candidates; weighs the information to be expected (de Kleer & Williams 1987) against the
+seconds that it costs. Half-splitting falls out where the suspicion is even, one branch at a time where one stands out.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from busdoc.actions.action import ActionKind
+from busdoc.arrays import BoolArray, Float64Array, Int64Array
+from busdoc.isolation.candidates import Candidate, list_candidates
+from busdoc.isolation.findings import Findings
+from busdoc.isolation.gain import two_way_gain_bit
+from busdoc.isolation.rates import RATE_PRIOR, RATES_HZ, dwell_s
+from busdoc.isolation.verdict import NextTest, Step
+
+__all__ = ["CONFIDENCE", "propose_tests", "watch_for_s"]
+
+CONFIDENCE = 0.95
+"""A branch is called clear when it would have shown with this probability (common practice)."""
+_WATCHES_S: Float64Array = np.array([2, 3, 5, 8, 12, 18, 30, 45, 70, 120, 200, 350, 600, 1200, 2400, 3600.0])
+_REVIVE_S = 15.0
+"""What a shown trouble costs: waiting for the controller, or cycling its power."""
+_SETTLED_BIT = 0.02
+_MOST = 5
+_MOST_SETS = 400
+_POWER_OFF_FIRST = "Power off, and stored energy released, before hands go in; the maker's manual comes first."
+_SHAKES = 0.4
+"""Chance that a bad contact shows when it is wiggled."""
+
+
+def propose_tests(findings: Findings, down: Sequence[str] = ()) -> tuple[NextTest, ...]:
+    """Propose what to do next, best first; nothing when nothing is left to tell apart.
+
+    Parameters
+    ----------
+    findings : of the record so far
+    down : controllers that are off the bus now
+    """
+    candidates = list_candidates(findings, down)
+    if not candidates:
+        return ()
+    sets, weights = _heaviest_sets(findings)
+    rate = _rates_given(findings)
+    quiet = np.exp(-RATES_HZ[:, None] * _WATCHES_S[None, :])  # (R, T)
+    stays = rate @ quiet  # (P, T)
+    tests: list[tuple[float, NextTest]] = []
+    for candidate in candidates:
+        log_stays = np.where(candidate.exposed[:, None], np.log(np.maximum(stays, 1e-12)), 0.0)
+        log_stays = log_stays + np.where(candidate.shaken, np.log(1.0 - _SHAKES), 0.0)[:, None]
+        padded = np.concatenate((log_stays, np.zeros((1, log_stays.shape[1]))))
+        trouble = 1.0 - np.exp(padded[sets].sum(axis=1))  # (S, T)
+        gain = two_way_gain_bit(weights, trouble.T)  # (T,)
+        p_trouble = weights @ trouble
+        waits_s = _expected_wait_s(p_trouble)
+        cost_s = candidate.effort_s + waits_s + p_trouble * _REVIVE_S
+        best = int(np.argmax(gain / cost_s))
+        if gain[best] < _SETTLED_BIT:
+            continue
+        test = _describe(findings, candidate, best, float(gain[best]), float(cost_s[best]), sets, weights, trouble)
+        tests.append((float(gain[best] / cost_s[best]), test))
+    tests.sort(key=lambda pair: -pair[0])
+    return tuple(test for _, test in tests[:_MOST])
+
+
+def watch_for_s(findings: Findings, exposed: BoolArray, confidence: float = CONFIDENCE) -> float:
+    """Give how long the exposed parts must stay quiet until they would have shown.
+
+    The rate is that of the trouble seen so far, were one of them what made it.
+    """
+    mass = np.where(exposed, findings.posterior.marginal, 0.0)
+    if mass.sum() <= 0.0:
+        return 0.0
+    return dwell_s(confidence, (mass / mass.sum()) @ findings.posterior.rate)
+
+
+def _heaviest_sets(findings: Findings) -> tuple[Int64Array, Float64Array]:
+    posterior = findings.posterior
+    heavy = np.argsort(-posterior.weight, kind="stable")[:_MOST_SETS]
+    weights = posterior.weight[heavy]
+    return posterior.sets[heavy], np.asarray(weights / weights.sum(), np.float64)
+
+
+def _rates_given(findings: Findings) -> Float64Array:
+    """(P, R) the rate at which each part would show, were it faulty: by what it showed, else by its quiet alone."""
+    silent = findings.evidence.survival * RATE_PRIOR
+    silent = silent / np.maximum(silent.sum(axis=1, keepdims=True), 1e-300)
+    made = np.minimum(findings.posterior.shows.sum(axis=0), 1.0) if len(findings.unexplained) else 0.0
+    share = np.clip(made / np.maximum(findings.posterior.marginal, 1e-9), 0.0, 1.0)
+    mixed: Float64Array = share[:, None] * findings.posterior.rate + (1.0 - share[:, None]) * silent
+    return mixed
+
+
+def _expected_wait_s(p_trouble: Float64Array) -> Float64Array:
+    """(T,) how long one really watches: until the trouble, at most so long."""
+    step_s = np.diff(_WATCHES_S, prepend=0.0)
+    still = 1.0 - 0.5 * (p_trouble + np.concatenate(([0.0], p_trouble[:-1])))
+    waits: Float64Array = np.cumsum(step_s * still)
+    return waits
+
+
+def _describe(
+    findings: Findings,
+    candidate: Candidate,
+    best: int,
+    gain: float,
+    cost_s: float,
+    sets: Int64Array,
+    weights: Float64Array,
+    trouble: Float64Array,
+) -> NextTest:
+    watch_s = float(_WATCHES_S[best])
+    clear_s = watch_for_s(findings, candidate.exposed)
+    p = trouble[:, best]
+    if_trouble, if_quiet = weights * p, weights * (1.0 - p)
+    shown = _who(findings, sets, if_trouble, candidate.exposed)
+    tells = f"Trouble within {_span(watch_s)}: {shown}. Quiet: {_who(findings, sets, if_quiet)}"
+    if clear_s > 0.0:
+        tells += f"; {_span(clear_s)} of quiet clears what is plugged with {CONFIDENCE:.0%}"
+    cautions = findings.machine.cautions if candidate.powers_down or _touches(candidate.steps) else ()
+    if candidate.powers_down:
+        cautions = (*cautions, _POWER_OFF_FIRST)
+    return NextTest(
+        steps=candidate.steps,
+        watch_ns=round(watch_s * 1e9),
+        gain_bits=gain,
+        effort_s=cost_s,
+        tells=f"{tells}.",
+        cautions=cautions,
+        clear_ns=None if np.isinf(clear_s) else round(clear_s * 1e9),
+    )
+
+
+def _touches(steps: Sequence[Step]) -> bool:
+    return any(step.action not in (ActionKind.POWER_CYCLE, ActionKind.MARK) for step in steps)
+
+
+def _who(findings: Findings, sets: Int64Array, weights: Float64Array, among: BoolArray | None = None) -> str:
+    """Say in words whom a distribution over sets points at, of some of the parts or of all."""
+    total = float(weights.sum())
+    if total <= 0.0:
+        return "cannot be"
+    parts = findings.reach.parts
+    mass = np.zeros(len(parts) + 1)
+    for column in range(sets.shape[1]):
+        np.add.at(mass, sets[:, column], np.where(sets[:, column] >= 0, weights, 0.0))
+    nothing = float(weights[np.all(sets < 0, axis=1)].sum()) / total
+    mass = mass[:-1] / total
+    mass = mass if among is None else np.where(among, mass, 0.0)
+    order = [int(p) for p in np.argsort(-mass, kind="stable")]
+    named = [p for p in order if mass[p] >= 0.5 * mass[order[0]]][:4]
+    text = " or ".join(parts[p] for p in named)
+    likely = float(min(mass[named].sum(), 1.0))
+    if nothing > mass[order[0]]:
+        return f"elsewhere ({nothing:.0%})"
+    return f"{text} ({likely:.0%})"
+
+
+def _span(seconds: float) -> str:
+    if np.isinf(seconds):
+        return "days"
+    if seconds < 100.0:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60.0:.0f} min" if seconds < 5400.0 else f"{seconds / 3600.0:.1f} h"

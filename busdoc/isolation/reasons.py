@@ -1,0 +1,248 @@
+"""Why a part is suspected or cleared, in the words of a technician.
+
+Takes the findings; every sentence is counted from the record, none is guessed.
+"""
+
+import numpy as np
+
+from busdoc.actions.action import ActionKind
+from busdoc.actions.machine import PartKind
+from busdoc.arrays import BoolArray
+from busdoc.health.code import FaultCode
+from busdoc.isolation.findings import Findings
+from busdoc.isolation.prior import kind_of
+from busdoc.isolation.trials import likely_times_s
+
+__all__ = ["elsewhere_reasons", "reasons_for"]
+
+_NS = 1e9
+_UNLIKELY = 0.2
+_SOON_S = 15.0
+"""A dropout this soon after a plug counts as 'came back when it was restored'."""
+
+
+def reasons_for(findings: Findings, part: int, *, cleared: bool, codes: tuple[FaultCode, ...] = ()) -> tuple[str, ...]:
+    """Say what speaks for and against a part, the weightiest first.
+
+    Parameters
+    ----------
+    part : its index in the arrays of the findings
+    cleared : whether the verdict calls it clear
+    codes : fault codes with a hint
+    """
+    kind = kind_of(findings.machine, findings.reach.parts[part])
+    said: list[str] = []
+    if cleared:
+        said += _earned(findings, part)
+    if kind in (PartKind.FEED, PartKind.SEGMENT):
+        said += _together(findings, part, kind)
+    elif findings.reach.parts[part] in findings.reach.controllers:
+        said += _itself(findings, part)
+    else:
+        said += _plugged_before(findings, part)
+        said += _restored(findings, part)
+        said += _without_it(findings, part)
+    said += _absent_at(findings, part)
+    if not cleared and findings.posterior.marginal[part] < _UNLIKELY:
+        said += _earned(findings, part)
+    said += _replaced(findings, part)
+    said += _pointed_at(findings, part, codes)
+    return tuple(dict.fromkeys(said))
+
+
+def elsewhere_reasons(findings: Findings) -> tuple[str, ...]:
+    """Say what speaks for a cause that the map does not have."""
+    rows = list(findings.unexplained)
+    if not rows:
+        return ("no dropout that an action does not explain",)
+    hit = findings.losses.hit[rows]
+    names = [findings.reach.controllers[int(c)] for c in np.flatnonzero(np.any(hit, axis=0))]
+    said = [f"{_times(len(rows), 'dropout')} that no action explains, on {_some(names)}"]
+    answered = findings.posterior.shows.sum(axis=1)
+    alone = int((answered < 0.5).sum())
+    if alone:
+        said.append(f"{alone} of them fit no part on the map better than chance")
+    return tuple(said)
+
+
+def _rows(findings: Findings, part: int) -> list[int]:
+    """Give the incidents that may have been this part's, by their place among the unexplained."""
+    family = _family(findings, part)
+    return [k for k in range(len(findings.unexplained)) if findings.posterior.shows[k][family].sum() > 0.3]
+
+
+def _family(findings: Findings, part: int) -> list[int]:
+    """A part with all that hangs on it and that it hangs on: their plugs go together."""
+    machine, parts = findings.machine, findings.reach.parts
+    name = parts[part]
+    if name not in machine or name in machine.controllers:
+        return [part]
+    kin = {name, *machine.below(name), *machine.above(name)}
+    plain = (PartKind.FEED, PartKind.SEGMENT)
+    kin = {other for other in kin if other in machine.parts and kind_of(machine, other) not in plain}
+    return [p for p, other in enumerate(parts) if other in kin]
+
+
+def _reached(findings: Findings, part: int) -> list[bool]:
+    """For each stretch between actions: whether the part reached any controller."""
+    return [bool(one.any()) for one in findings.reach.reaches[:, part]]
+
+
+def _plug_times(findings: Findings, part: int) -> list[tuple[float, int]]:
+    """(written time, action index) of every action that joined the part anew."""
+    reached = _reached(findings, part)
+    return [
+        ((action.time_ns - findings.start_ns) / _NS, m)
+        for m, action in enumerate(findings.actions)
+        if reached[m + 1] and not reached[m]
+    ]
+
+
+def _answered_plugs(findings: Findings, part: int) -> list[tuple[float, float]]:
+    """(plug written, trouble after it) for every plug after which the trouble came soon."""
+    found: list[tuple[float, float]] = []
+    for at_s, m in _plug_times(findings, part):
+        sigma_s = findings.actions[m].uncertainty_ns / _NS
+        for k in _rows(findings, part):
+            t = float(findings.losses.t_s[findings.unexplained[k]])
+            if at_s - 3.0 * sigma_s < t < at_s + _SOON_S:
+                found.append((at_s, t))
+                break
+    return found
+
+
+def _plugged_before(findings: Findings, part: int) -> list[str]:
+    answered = _answered_plugs(findings, part)
+    if not answered:
+        return []
+    at_s, t = answered[-1]
+    if t >= at_s:
+        return [f"was plugged in {t - at_s:.1f} s before the dropout"]
+    return [f"was plugged in as the dropout came (written down {at_s - t:.1f} s after it)"]
+
+
+def _restored(findings: Findings, part: int) -> list[str]:
+    plugs, answered = _plug_times(findings, part), _answered_plugs(findings, part)
+    if len(plugs) < 2 or not answered:
+        return []
+    if len(answered) == len(plugs):
+        every = "both" if len(plugs) == 2 else f"all {len(plugs)}"
+        return [f"the dropout came back {every} times it was restored"]
+    return [f"the dropout came back {len(answered)} of the {len(plugs)} times it was restored"]
+
+
+def _without_it(findings: Findings, part: int) -> list[str]:
+    """How the controller fared with the part out."""
+    reached = _reached(findings, part)
+    home: BoolArray = np.asarray(np.any(findings.reach.reaches[:, part], axis=0))
+    if all(reached) or not home.any():
+        return []
+    c = int(np.flatnonzero(home)[0])
+    edges = [0.0, *likely_times_s(findings).tolist(), findings.span_s]
+    quiet_s, troubles = 0.0, 0
+    for m, on in enumerate(reached):
+        if on:
+            continue
+        from_s, to_s = edges[m], edges[m + 1]
+        away_s = sum(max(0.0, min(b, to_s) - max(a, from_s)) for a, b in findings.losses.away[c])
+        quiet_s += max(0.0, to_s - from_s - away_s)
+        troubles += sum(
+            bool(from_s <= findings.losses.t_s[row] < to_s and findings.losses.hit[row, c])
+            and findings.posterior.shows[k][_family(findings, part)].sum() < 0.5
+            for k, row in enumerate(findings.unexplained)
+        )
+    if troubles:
+        return [f"with it out, the trouble came all the same, {_times(troubles, 'time')}"]
+    return [f"with it out, {_span(quiet_s)} quiet"] if quiet_s >= 1.0 else []
+
+
+def _absent_at(findings: Findings, part: int) -> list[str]:
+    exposed = findings.evidence.exposed[part]
+    n = len(exposed)
+    missed = int((~exposed).sum())
+    if not n or not missed or not findings.reach.reaches[:, part].any():
+        return []
+    group = kind_of(findings.machine, findings.reach.parts[part]) in (PartKind.FEED, PartKind.SEGMENT)
+    if group or findings.reach.parts[part] in findings.reach.controllers:
+        return [f"does not fit who fell in {missed} of {_times(n, 'dropout')}"]
+    return [f"could not have made {missed} of {_times(n, 'dropout')}: it was out, or reaches other controllers"]
+
+
+def _earned(findings: Findings, part: int) -> list[str]:
+    exposure_s, passed = float(findings.evidence.exposure_s[part]), float(findings.posterior.earned[part])
+    if not len(findings.unexplained) or exposure_s < 1.0 or passed > 0.5:
+        return []
+    return [
+        f"exposed for {_span(exposure_s)} since the first trouble: a culprit would have shown with {1.0 - passed:.0%}"
+    ]
+
+
+def _together(findings: Findings, part: int, kind: PartKind) -> list[str]:
+    """Which controllers a feed or segment carries, and how often they fell together."""
+    reach, losses = findings.reach, findings.losses
+    carried: BoolArray = np.asarray(np.any(reach.reaches[:, part], axis=0))
+    verb = "supplies" if kind is PartKind.FEED else "carries the bus of"
+    names = [name for name, on in zip(reach.controllers, carried, strict=True) if on]
+    rows = [row for row in findings.unexplained if losses.hit[row].sum() > 1]
+    all_in = [row for row in rows if not (losses.hit[row] & ~carried).any() and losses.hit[row].sum() >= 2]
+    if not all_in:
+        return [f"{verb} {_some(names)}, which did not fall together"] if findings.unexplained else []
+    said = [f"{verb} {_some(names)}; they fell together {_times(len(all_in), 'time')}"]
+    p = losses.p_restarted[all_in]
+    known = p[~np.isnan(p)]
+    if len(known):
+        restarted = float(known.mean()) > 0.5
+        said.append("they restarted, as without supply" if restarted else "they had kept running: a broken bus")
+    return said
+
+
+def _itself(findings: Findings, part: int) -> list[str]:
+    reach, losses = findings.reach, findings.losses
+    c = int(np.flatnonzero(reach.reaches[:, part].any(axis=0))[0]) if reach.reaches[:, part].any() else None
+    if c is None:
+        return []
+    alone = sum(bool(losses.hit[row, c]) and losses.hit[row].sum() == 1 for row in findings.unexplained)
+    return [f"fell alone {_times(alone, 'time')}"] if alone else []
+
+
+def _replaced(findings: Findings, part: int) -> list[str]:
+    name = findings.reach.parts[part]
+    said: list[str] = []
+    for action in findings.actions:
+        if action.kind is ActionKind.REPLACE and action.part == name:
+            at_s = (action.time_ns - findings.start_ns) / _NS
+            later = [row for row in findings.unexplained if findings.losses.t_s[row] > at_s + 1.0]
+            left_s = findings.span_s - at_s
+            said.append(
+                f"was replaced; the trouble came again {_times(len(later), 'time')} since"
+                if later
+                else f"was replaced, and {_span(left_s)} quiet since"
+            )
+    return said
+
+
+def _pointed_at(findings: Findings, part: int, codes: tuple[FaultCode, ...]) -> list[str]:
+    name = findings.reach.parts[part]
+    kind = kind_of(findings.machine, name)
+    home = findings.machine.home(name) if name in findings.machine else None
+    return [
+        f"{code.code} points at it"
+        for code in codes
+        if name in code.points_at or (kind is not None and kind.value in code.points_at and home == code.controller)
+    ]
+
+
+def _times(n: int, what: str) -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
+
+
+def _some(names: list[str]) -> str:
+    if len(names) <= 4:
+        return ", ".join(names)
+    return f"{', '.join(names[:3])} and {len(names) - 3} more"
+
+
+def _span(seconds: float) -> str:
+    if seconds < 100.0:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60.0:.0f} min" if seconds < 5400.0 else f"{seconds / 3600.0:.1f} h"
