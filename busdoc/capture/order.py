@@ -27,6 +27,9 @@ _FAR_NS = 86_400 * 10**9
 _AFTER_STEP_NS = 1_000
 """Where a clock was set back, the recording goes on this much later: how much later it really was, nobody knows."""
 
+_ROWS_A_BLOCK = 200_000
+"""Smaller blocks cost more by their number, larger ones by their size."""
+
 _MOST_HELD = 1 << 20
 """Frames held for sorting; only a file without usable times has as many within the window."""
 
@@ -40,6 +43,9 @@ class TimeOrder:
         self._shift_ns = 0  # added to what the file says since its clock was set back
         self._floor_ns = -LATEST_NS  # what was given out already
         self._held = FrameBlock.empty()  # accepted and sorted, but an earlier frame may still come
+        self._gathered: list[FrameBlock] = []  # accepted since: joined once there are enough to be worth a block
+        self._n_gathered = 0
+        self._n_enough = _ROWS_A_BLOCK if reading.chunk_bytes is None else 1
         self._undecided: ReadBlock | None = None  # a step whose following lines have not been read
 
     def feed(self, block: ReadBlock) -> FrameBlock:
@@ -155,7 +161,12 @@ class TimeOrder:
 
     def _release(self, frames: FrameBlock, *, last: bool) -> FrameBlock:
         """Sort what was accepted into what is held, and give what lies before the window."""
-        frames = FrameBlock.concat([self._held, frames])
+        self._gathered.append(frames)
+        self._n_gathered += len(frames)
+        if self._n_gathered < self._n_enough and not last:
+            return FrameBlock.empty()
+        frames = FrameBlock.concat([self._held, *self._gathered])
+        self._gathered, self._n_gathered = [], 0
         t_ns = frames.t_ns
         if not len(t_ns):
             self._held = frames
