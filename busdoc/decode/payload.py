@@ -27,7 +27,7 @@ class Payloads:
     @classmethod
     def of(cls, block: FrameBlock, rows: Int64Array, n_bytes: int) -> "Payloads":
         """Take the first `n_bytes` of the rows' payloads; a remote or an error frame has none."""
-        length = payload_lengths(block)[rows]
+        length = payload_lengths(block, rows)
         words = payload_words(block)[rows]
         matrix = None
         if n_bytes > 8 and len(block.long.row):
@@ -44,30 +44,43 @@ def payload_words(block: FrameBlock) -> UInt64Array:
     return words
 
 
-def payload_lengths(block: FrameBlock) -> UInt8Array:
+def payload_lengths(block: FrameBlock, rows: Int64Array | None = None) -> UInt8Array:
     """Give the bytes that each row really has: none in a remote or an error frame, 8 where the rest was not kept."""
-    length = block.length
-    no_data = (block.flags & np.uint16(_NO_DATA)) != 0
-    beyond: BoolArray = length > 8
-    if beyond.any():
-        kept = np.zeros(len(length), np.bool_)
-        kept[block.long.row] = True
-        length = np.where(beyond & ~kept, np.uint8(8), length)
+    length = block.length if rows is None else block.length[rows]
+    flags = block.flags if rows is None else block.flags[rows]
+    beyond = np.flatnonzero(length > 8)
+    if len(beyond):
+        not_kept = beyond[_long_at(block, beyond if rows is None else rows[beyond]) < 0]
+        if len(not_kept):
+            length = length.copy()
+            length[not_kept] = 8
+    no_data: BoolArray = (flags & np.uint16(_NO_DATA)) != 0
     return np.where(no_data, np.uint8(0), length) if no_data.any() else length
 
 
-def long_starts(block: FrameBlock) -> Int64Array:
+def long_starts(block: FrameBlock, rows: Int64Array | None = None) -> Int64Array:
     """Give where each row's payload begins in `block.long.bytes`; -1 for a row of up to 8 bytes."""
-    starts = np.full(len(block), -1, np.int64)
-    starts[block.long.row] = block.long.start[:-1]
-    return starts
+    if rows is None:
+        starts = np.full(len(block), -1, np.int64)
+        starts[block.long.row] = block.long.start[:-1]
+        return starts
+    at = _long_at(block, rows)
+    return np.where(at >= 0, block.long.start[at], np.int64(-1))
+
+
+def _long_at(block: FrameBlock, rows: Int64Array) -> Int64Array:
+    """Give each row's place among the long payloads; -1 where it has none."""
+    if not len(block.long.row):
+        return np.full(len(rows), -1, np.int64)
+    at = np.minimum(np.searchsorted(block.long.row, rows), len(block.long.row) - 1)
+    return np.where(block.long.row[at] == rows, at, np.int64(-1))
 
 
 def _matrix(block: FrameBlock, rows: Int64Array, n_bytes: int) -> UInt8Array:
     matrix = np.zeros((len(rows), n_bytes), np.uint8)
     matrix[:, :8] = block.data[rows]
-    at = np.minimum(np.searchsorted(block.long.row, rows), len(block.long.row) - 1)
-    is_long = np.flatnonzero(block.long.row[at] == rows)
+    at = _long_at(block, rows)
+    is_long = np.flatnonzero(at >= 0)
     first = block.long.start[at[is_long], None]
     last = block.long.start[at[is_long] + 1, None]
     index = first + np.arange(n_bytes)

@@ -494,7 +494,10 @@ def decode_rows(
     all_bits: Any,
     all_status: Any,
 ) -> None:
-    """Decode all signals of a message into `values`, `all_bits` and `all_status`, each (signals, rows)."""
+    """Decode all signals of a message into `values`, `all_bits` and `all_status`, each (signals, rows).
+
+    `words` is of the whole block; `lengths`, and `long_starts` where there are any, are of the rows.
+    """
     room64, room32 = np.zeros(1, np.uint64), np.zeros(1, np.uint32)
     near_word, near_swapped = np.empty(at_once, np.uint64), np.empty(at_once, np.uint64)
     near_length, near_start = np.empty(at_once, np.int64), np.full(at_once, -1, np.int64)
@@ -504,9 +507,9 @@ def decode_rows(
             frame = rows[start + at]
             near_word[at] = words[frame]
             near_swapped[at] = _swapped(words[frame])
-            near_length[at] = lengths[frame]
+            near_length[at] = lengths[start + at]
             if len(long_starts):
-                near_start[at] = long_starts[frame]
+                near_start[at] = long_starts[start + at]
         for signal in range(len(layout)):
             row, scale, offset = layout[signal], factors[signal, 0], factors[signal, 1]
             bits = all_bits[signal, start : start + n]

@@ -14,6 +14,7 @@ from typing import Any
 import cantools.database
 import numpy as np
 import pytest
+from cantools.database.errors import UnsupportedDatabaseFormatError
 
 from busdoc.capture.frames import NO_LONG, FrameBlock, LongPayloads
 from busdoc.decode.database import Database, load_databases
@@ -41,7 +42,7 @@ def both() -> tuple[tuple[Path, Database, Any], ...]:
             continue
         try:
             theirs = cantools.database.load_file(path, strict=False)
-        except cantools.database.UnsupportedDatabaseFormatError:
+        except UnsupportedDatabaseFormatError:
             continue  # busdoc takes out what cantools refuses the file for
         if isinstance(theirs, cantools.database.Database):
             loaded.append((path, ours, theirs))
@@ -154,7 +155,7 @@ def test_what_the_strict_mode_of_cantools_refuses_is_named_and_nothing_else() ->
         try:
             cantools.database.load_file(path, strict=True)
             refused = False
-        except cantools.database.UnsupportedDatabaseFormatError:
+        except UnsupportedDatabaseFormatError:
             refused = True
         left_out = any("left out" in warning for warning in ours.warnings)
         named = [fault for message in ours.messages for fault in faults(message)]

@@ -146,22 +146,21 @@ def frames_of(frame_id: int) -> FrameBlock:
 @pytest.mark.parametrize("suffix", sorted(SEEDS))
 def test_damaged_files_load_or_are_refused_in_a_sentence(suffix: str, tmp_path: Path) -> None:
     path = tmp_path / f"damaged{suffix}"
-    n_loaded = n_refused = 0
+    refusals: list[str] = []
+    n_loaded = 0
     for seed in range(N_EACH):
         path.write_bytes(mutate(SEEDS[suffix], random.Random(seed)))
         try:
             database = load_databases([path])
         except InputError as error:
-            n_refused += 1
-            assert str(error).startswith(str(path)), seed
-            assert "\n" not in str(error), seed
-            assert len(str(error)) < 600, seed
+            refusals.append(str(error))
             continue
         n_loaded += 1
         for message in database.messages:
             decode(message, frames_of(message.frame_id), np.arange(4))
+    assert [said for said in refusals if not said.startswith(str(path)) or "\n" in said or len(said) > 600] == []
+    assert len(refusals) > N_EACH / 20
     assert n_loaded > N_EACH / 20
-    assert n_refused > N_EACH / 20
 
 
 @pytest.mark.parametrize("suffix", sorted(SEEDS))

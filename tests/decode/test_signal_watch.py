@@ -1,5 +1,7 @@
 """The watch over all signals: against frame-by-frame bookkeeping, cut anywhere, on both paths."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -30,7 +32,7 @@ def outcome(watch: SignalWatch, database: Database) -> tuple[tuple[SignalSummary
             rows = zip(found.t_ns, found.raw, found.status, found.channel, found.id, found.label, value, strict=True)
             changes[name] = [tuple(row) for row in rows]
             changes[name].append((found.only_status, found.n_not_kept, 0, 0, 0, "", 0.0))
-    return watch.summaries(), changes  # type: ignore[return-value]  # rows of numpy numbers
+    return watch.summaries(), changes
 
 
 def machine(seed: int, n: int = 150) -> tuple[Database, FrameBlock]:
@@ -39,8 +41,8 @@ def machine(seed: int, n: int = 150) -> tuple[Database, FrameBlock]:
     return Database(messages), random_frames(random, messages, n)
 
 
-def watch_whole(database: Database, block: FrameBlock, **options: bool) -> SignalWatch:
-    watch = SignalWatch(database, **options)
+def watch_whole(database: Database, block: FrameBlock, *, compiled: bool) -> SignalWatch:
+    watch = SignalWatch(database, compiled=compiled)
     watch.feed(block)
     return watch
 
@@ -116,7 +118,7 @@ def test_cutting_the_capture_anywhere_gives_the_same(seed: int, cuts: list[int],
     for compiled in (False, True):
         watch = SignalWatch(database, compiled=compiled)
         edges = [0, *sorted(cuts), len(block)]
-        for at, (first, last) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+        for at, (first, last) in enumerate(pairwise(edges)):
             watch.feed(block.slice(first, last))
             if at in asked:
                 watch.summaries()  # which works off the frames that were gathered

@@ -87,7 +87,9 @@ def value(database: Database, frame_id: int, payload: str, name: str) -> tuple[f
     ],
 )
 def test_parameters_read_as_published(j1939: Database, frame_id: int, payload: str, name: str, expected: float) -> None:
-    assert value(j1939, frame_id, payload, name) == (pytest.approx(expected, rel=1e-12), SignalStatus.VALID)
+    read, status = value(j1939, frame_id, payload, name)
+    assert status is SignalStatus.VALID
+    assert read == pytest.approx(expected, rel=1e-12)
 
 
 # SAE J1939-71 5.1: the top byte alone decides; 2 bits: 10 error, 11 not available
