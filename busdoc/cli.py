@@ -6,6 +6,7 @@ Everything heavy is imported inside the command that needs it, so that help answ
 import argparse
 import json
 import os
+import shlex
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -92,6 +93,17 @@ def _add_postmortem(commands: "argparse._SubParsersAction[argparse.ArgumentParse
     postmortem.add_argument("--actions", type=Path, metavar="FILE", help="journal of what was done (CSV)")
     postmortem.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
     postmortem.add_argument("--tables", type=Path, metavar="DIR", help="write tables as CSV and Parquet")
+    postmortem.add_argument("--report", type=Path, metavar="FILE", help="write the report: FILE.html or FILE.pdf")
+    postmortem.add_argument(
+        "--field",
+        action="append",
+        default=[],
+        metavar="NAME=TEXT",
+        help="a line of the report's head: technician, serial, hours, order, or any other; may be given several times",
+    )
+    postmortem.add_argument(
+        "--paper", choices=("A4", "Letter"), default="A4", help="sheet of a PDF report (default A4)"
+    )
     postmortem.set_defaults(run=_postmortem)
 
 
@@ -122,6 +134,7 @@ def _database_argument(text: str) -> "Path | tuple[int | str, Path]":
 def _demo(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
     from busdoc.postmortem import postmortem
     from busdoc.report.document import document
+    from busdoc.report.html import write_html
     from busdoc.report.output import write_text
     from busdoc.report.terminal import render
     from busdoc.simulate.demo import write_demo
@@ -134,21 +147,23 @@ def _demo(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStat
     result = postmortem(
         [files.capture], databases=[files.database], machine_file=files.machine, journal_file=files.actions
     )
+    command = [
+        *("busdoc", "postmortem", str(files.capture), "--db", str(files.database)),
+        *("--machine", str(files.machine), "--actions", str(files.actions)),
+    ]
+    write_html(result, folder / "report.html", command=shlex.join(command))
     write_text(folder / "verdict.json", json.dumps(document(result), indent=1, ensure_ascii=False) + "\n")
     text = render(result, width=surroundings.width, unicode=True)
     write_text(folder / "verdict.txt", text)
     print(
-        f"Written to {folder}: the capture, machine map, database, journal, truth and verdict.\n",
+        f"Written to {folder}: the capture, machine map, database, journal, truth, verdict and report.html.\n",
         file=surroundings.stdout,
     )
     print(
         text if surroundings.unicode else render(result, width=surroundings.width, unicode=False),
         file=surroundings.stdout,
     )
-    command = (
-        f"busdoc postmortem {files.capture} --db {files.database} --machine {files.machine} --actions {files.actions}"
-    )
-    print(f"The same by hand:\n  {command}", file=surroundings.stdout)
+    print(f"The same by hand:\n  {shlex.join(command)}", file=surroundings.stdout)
     return ExitStatus.HEALTHY
 
 
@@ -171,8 +186,35 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
         from busdoc.report.tables import write_tables
 
         write_tables(result, arguments.tables)
+    if arguments.report is not None:
+        _write_report(result, arguments)
     _print_result(result, arguments, surroundings)
     return ExitStatus.TROUBLE if result.trouble else ExitStatus.HEALTHY
+
+
+def _write_report(result: "Result", arguments: argparse.Namespace) -> None:
+    fields = {}
+    for text in arguments.field:
+        name, mark, value = text.partition("=")
+        if not mark or not name.strip():
+            raise InputError("--field", "NAME=TEXT", text, "Write for example --field order=4711.")
+        fields[name.strip()] = value.strip()
+    path: Path = arguments.report
+    if path.suffix.lower() not in (".html", ".pdf"):
+        raise InputError(str(path), "a report FILE.html or FILE.pdf", f'"{path.suffix}"', "Change the ending.")
+    if path.suffix.lower() == ".pdf":
+        from busdoc.report.pdf import write_pdf
+
+        write_pdf(result, path, command=_command(arguments), fields=fields, paper=arguments.paper)
+    else:
+        from busdoc.report.html import write_html
+
+        write_html(result, path, command=_command(arguments), fields=fields)
+
+
+def _command(arguments: argparse.Namespace) -> str:
+    """Write the command as it was typed, so that the report can be made again."""
+    return shlex.join(["busdoc", *arguments.words])
 
 
 def _print_result(result: "Result", arguments: argparse.Namespace, surroundings: Surroundings) -> None:
@@ -203,6 +245,7 @@ def main(argv: Sequence[str] | None = None, surroundings: Surroundings | None = 
         surroundings.stdout.write(_WELCOME)
         return ExitStatus.HEALTHY
     arguments = build_parser().parse_args(argv)
+    arguments.words = list(argv)
     command: Callable[[argparse.Namespace, Surroundings], ExitStatus] | None = getattr(arguments, "run", None)
     if command is None:
         build_parser().print_help(surroundings.stdout)

@@ -8,13 +8,17 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
+from busdoc.actions.action import Action
+from busdoc.actions.inferred import plug_actions, power_actions
 from busdoc.actions.journal import Journal, load_journal
 from busdoc.actions.machine import Machine
 from busdoc.actions.machine_map import load_machine
 from busdoc.capture.source import Capture, open_capture
 from busdoc.decode.database import Database, load_databases
+from busdoc.health.incident import IncidentKind
 from busdoc.health.summary import Health
 from busdoc.isolation.attribution import attribute
+from busdoc.isolation.session import isolate
 from busdoc.report.result import CaptureFacts, Result, SkippedInput
 from busdoc.watches import Watches
 
@@ -66,21 +70,31 @@ def postmortem(
     incidents = sorted((*health.incidents, *found.incidents), key=lambda incident: incident.onset_ns)
     health = replace(health, incidents=tuple(incidents))
     because = attribute(health, journal.actions, machine)
+    plain = replace(health, incidents=tuple(i for i in health.incidents if i.kind is not IncidentKind.CODE))
     return Result(
         capture=_facts(capture, watches),
         machine=machine,
         health=health,
         incidents=health.incidents,
         actions=journal.actions,
+        seen=_seen(machine, plain, journal, watches),
         because=because,
         codes=found.codes,
-        isolation=None,
+        isolation=isolate(health, journal.actions, machine, because, found.codes) if machine.parts else None,
         signals=watches.signal_summaries(),
         warnings=(*_warnings(capture, database, journal, health, watches), *found.warnings),
         databases=tuple(file if isinstance(file, Path) else file[1] for file in databases),
         machine_file=machine_file,
         journal_file=journal_file,
     )
+
+
+def _seen(machine: Machine, health: Health, journal: Journal, watches: Watches) -> tuple[Action, ...]:
+    """Say what the traffic looks as if had been done; numbered after the journal, and never trusted over it."""
+    power = power_actions(machine, health.incidents, health.controllers, journal.actions)
+    plugs = plug_actions(machine, watches.availability(), health.controllers, journal.actions)
+    in_order = sorted((*power, *plugs), key=lambda action: action.time_ns)
+    return tuple(replace(action, n=n) for n, action in enumerate(in_order, start=len(journal.actions) + 1))
 
 
 def _facts(capture: Capture, watches: Watches) -> CaptureFacts:

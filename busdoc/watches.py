@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from busdoc.actions.inferred import SignalChanges
 from busdoc.actions.machine import Machine
 from busdoc.actions.machine_map import bitrates, specs
 from busdoc.capture.channels import ChannelTable
@@ -17,6 +18,7 @@ from busdoc.capture.frames import FrameBlock
 from busdoc.decode.database import Database
 from busdoc.decode.signal_summary import SignalSummary
 from busdoc.decode.signal_watch import SignalWatch
+from busdoc.decode.signals import SignalStatus
 from busdoc.health.code import FaultCode
 from busdoc.health.code_pointer import CodePointer
 from busdoc.health.code_watch import CodeWatch
@@ -104,6 +106,18 @@ class Watches:
         self._wire.know_bitrates(bitrates(self._machine, self._channels))
         health = self._health.close()
         return replace(health, wire=self._wire.close(health.until_ns))
+
+    def availability(self) -> tuple[SignalChanges, ...]:
+        """Give when each signal that shows a part of the map unplugged could be read, and when not."""
+        if self.signals is None:
+            return ()
+        names = {part.signal for part in self._machine.parts.values() if part.signal is not None}
+        found = [self.signals.transitions(name) for name in sorted(names)]
+        return tuple(
+            SignalChanges(signal=one.name, t_ns=one.t_ns, available=one.status == SignalStatus.VALID)
+            for one in found
+            if len(one.t_ns)
+        )
 
     def signal_summaries(self) -> tuple[SignalSummary, ...]:
         """Give what was seen of each signal of the database; nothing without one."""

@@ -44,7 +44,7 @@ def document(result: Result) -> dict[str, Any]:
                 "origin": str(action.origin),
                 "note": action.note,
             }
-            for action in result.actions
+            for action in (*result.actions, *result.seen)
         ],
         "codes": [_code(code) for code in result.codes],
         "cautions": list(result.cautions()),

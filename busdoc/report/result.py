@@ -66,7 +66,10 @@ class Result:
     incidents: tuple[Incident, ...]
     """Those of `health` and the codes, by time; `because` has one entry for each."""
     actions: tuple[Action, ...]
+    """The journal's."""
     because: tuple[Because, ...]
+    seen: tuple[Action, ...] = ()
+    """What the traffic looks as if had been done and no journal tells; listed, and no ground of any verdict."""
     codes: tuple[FaultCode, ...] = ()
     isolation: IsolationVerdict | None = None
     signals: tuple[SignalSummary, ...] = ()

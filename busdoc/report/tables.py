@@ -8,6 +8,7 @@ import numpy as np
 from busdoc.errors import InputError
 from busdoc.report.document import document
 from busdoc.report.result import Result
+from busdoc.report.times import seconds
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -128,6 +129,24 @@ def _load(wire: Any) -> "pd.DataFrame":
 
 
 def _signals(result: Result) -> list[dict[str, Any]]:
-    from dataclasses import asdict
-
-    return [asdict(summary) for summary in result.signals]
+    return [
+        {
+            "channel": summary.channel,
+            "id": f"0x{summary.id:08X}" if summary.extended else f"0x{summary.id:03X}",
+            "signal": summary.name,
+            "unit": summary.signal.unit,
+            "frames": summary.frames,
+            "valid": summary.valid,
+            "not_available": summary.not_available,
+            "error": summary.error,
+            "minimum": summary.minimum,
+            "maximum": summary.maximum,
+            "mean": summary.mean,
+            "first_value": summary.first_value,
+            "last_value": summary.last_value,
+            "first_s": None if summary.first_ns is None else seconds(summary.first_ns),
+            "last_s": None if summary.last_ns is None else seconds(summary.last_ns),
+            "changes": summary.n_changes,
+        }
+        for summary in result.signals
+    ]

@@ -211,17 +211,20 @@ def _reason(because: Because, by_n: dict[int, Action]) -> str:
 
 
 def _actions(result: Result, width: int) -> Iterator[str]:
-    if not result.actions:
-        return
-    lines = ["What was done"]
-    for action in result.actions[:60]:
-        when = clock(action.time_ns, result.health.start_ns, epoch=result.capture.epoch)
-        note = f" – {action.note}" if action.note and action.kind is not ActionKind.MARK else ""
-        origin = "" if action.origin == "journal" else f" (seen on the {action.origin})"
-        lines.append(_wrapped(f"{when}  {act_in_words(action)}{origin}{note}", width, f"  {action.n:>3}. ", "       "))
-    if len(result.actions) > 60:
-        lines.append(f"  and {len(result.actions) - 60} more")
-    yield "\n".join(lines)
+    for title, actions, most in (
+        ("What was done", result.actions, 60),
+        ("What the traffic looks as if had been done, beside the journal", result.seen, 12),
+    ):
+        if not actions:
+            continue
+        lines = [title]
+        for action in actions[:most]:
+            when = clock(action.time_ns, result.health.start_ns, epoch=result.capture.epoch)
+            note = f" – {action.note}" if action.note and action.kind is not ActionKind.MARK else ""
+            lines.append(_wrapped(f"{when}  {act_in_words(action)}{note}", width, f"  {action.n:>3}. ", "       "))
+        if len(actions) > most:
+            lines.append(f"  and {len(actions) - most} more")
+        yield "\n".join(lines)
 
 
 def _codes(result: Result, width: int) -> Iterator[str]:
