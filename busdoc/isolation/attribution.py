@@ -108,10 +108,13 @@ def taken_away(
     true_s = written_s[:, None] - lateness_s(actions)  # (n, nodes)
     by_hand = np.array([a.origin is Origin.JOURNAL for a in actions])
     shift_s = np.where(by_hand[:, None], OFFSETS_S[None, :], 0.0)  # (n, D)
-    after_s = losses.t_s[:, None, None, None] - true_s[None, :, :, None] + shift_s[None, :, None, :]
-    in_time = (after_s > -0.15) & (after_s < _HOLD_UP_S)
-    density = np.einsum("knud,u->knd", in_time / (_HOLD_UP_S + 0.15), weights)
-    density *= _group_fit(losses, reach.takes)[:, :, None]
+    fit = _group_fit(losses, reach.takes)
+    reach_s = 4.0 * np.array([a.uncertainty_ns / _NS for a in actions]) + float(OFFSETS_S.max()) + _HOLD_UP_S
+    density = np.zeros((len(losses.t_s), len(actions), len(OFFSETS_S)))
+    for k, n in np.argwhere((np.abs(losses.t_s[:, None] - written_s) < reach_s) & (fit > 0.0)).tolist():
+        after_s = losses.t_s[k] - true_s[n][:, None] + shift_s[n][None, :]  # (nodes, D)
+        in_time = (after_s > -0.15) & (after_s < _HOLD_UP_S)
+        density[k, n] = fit[k, n] * (weights @ in_time) / (_HOLD_UP_S + 0.15)
     unexplained = 1.0
     for _ in range(_ROUNDS):
         rate = (0.5 + unexplained) / (span_s + 60.0)

@@ -306,7 +306,7 @@ def _sign_fit(kinds: Sequence[PartKind | None], p_restarted: float) -> Float64Ar
     """(P,) likelihood of 'restarted or kept running', as far as it was told, for a fault of each kind of part."""
     if np.isnan(p_restarted):
         return np.ones(len(kinds))
-    p = min(max(p_restarted, 0.03), 0.97)
+    p = round(min(max(p_restarted, 0.05), 0.95), 1)  # in steps, so that like incidents have like evidence
     restarts = np.array([0.1 if k is PartKind.SEGMENT else 0.5 if k in _EITHER else 0.95 for k in kinds])
     fit: Float64Array = 2.0 * (restarts * p + (1.0 - restarts) * (1.0 - p))
     return fit
@@ -316,7 +316,7 @@ _EITHER = (PartKind.LEAD, PartKind.CONNECTOR, PartKind.TERMINATOR)
 
 
 def _sign_background(p_restarted: Float64Array) -> Float64Array:
-    p = np.where(np.isnan(p_restarted), 0.5, np.clip(p_restarted, 0.03, 0.97))
+    p = np.where(np.isnan(p_restarted), 0.5, np.round(np.clip(p_restarted, 0.05, 0.95), 1))
     fit: Float64Array = 2.0 * (0.8 * p + 0.2 * (1.0 - p))
     return fit
 

@@ -46,23 +46,23 @@ def propose_tests(findings: Findings, down: Sequence[str] = ()) -> tuple[NextTes
     rate = _rates_given(findings)
     quiet = np.exp(-RATES_HZ[:, None] * _WATCHES_S[None, :])  # (R, T)
     stays = rate @ quiet  # (P, T)
-    tests: list[tuple[float, NextTest]] = []
-    for candidate in candidates:
+    worth: list[tuple[float, int, int, float, float, Float64Array]] = []
+    for n, candidate in enumerate(candidates):
         log_stays = np.where(candidate.exposed[:, None], np.log(np.maximum(stays, 1e-12)), 0.0)
         log_stays = log_stays + np.where(candidate.shaken, np.log(1.0 - _SHAKES), 0.0)[:, None]
         padded = np.concatenate((log_stays, np.zeros((1, log_stays.shape[1]))))
         trouble = 1.0 - np.exp(padded[sets].sum(axis=1))  # (S, T)
         gain = two_way_gain_bit(weights, trouble.T)  # (T,)
         p_trouble = weights @ trouble
-        waits_s = _expected_wait_s(p_trouble)
-        cost_s = candidate.effort_s + waits_s + p_trouble * _REVIVE_S
+        cost_s = candidate.effort_s + _expected_wait_s(p_trouble) + p_trouble * _REVIVE_S
         best = int(np.argmax(gain / cost_s))
-        if gain[best] < _SETTLED_BIT:
-            continue
-        test = _describe(findings, candidate, best, float(gain[best]), float(cost_s[best]), sets, weights, trouble)
-        tests.append((float(gain[best] / cost_s[best]), test))
-    tests.sort(key=lambda pair: -pair[0])
-    return tuple(test for _, test in tests[:_MOST])
+        if gain[best] >= _SETTLED_BIT:
+            worth.append((float(gain[best] / cost_s[best]), n, best, float(gain[best]), float(cost_s[best]), trouble))
+    worth.sort(key=lambda one: (-one[0], one[1]))
+    return tuple(
+        _describe(findings, candidates[n], best, gain_bits, effort_s, sets, weights, shows)
+        for _, n, best, gain_bits, effort_s, shows in worth[:_MOST]
+    )
 
 
 def watch_for_s(findings: Findings, exposed: BoolArray, confidence: float = CONFIDENCE) -> float:

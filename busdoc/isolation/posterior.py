@@ -24,7 +24,9 @@ __all__ = ["Posterior", "weigh_sets"]
 
 _MOST_PAIRED = 26
 """Kinds of evidence that are paired with one another; beyond it a part counts alone, or silently beside others."""
-_MOST_TRIPLED = 7
+_MOST_TRIPLED = 6
+_WORTH_A_THIRD = 1.0
+"""Where no pair explains the record better than its better part alone, by this in the logarithm, no three can."""
 _MOST_IN_THREES = 60
 _CHUNK = 24
 """Incidents multiplied before the logarithm is taken: 24 factors of 1e-12 still fit a double."""
@@ -71,7 +73,9 @@ def weigh_sets(evidence: Evidence, weights: Float64Array) -> Posterior:
     z_weights = evidence.calm * BACKGROUND_BESIDE
     one, by_rate = _singles(h, s, background, z_weights)
     pair = _pairs(h, s, background, z_weights, one, nothing_beside, silent)
-    triple = _triples(h, s, background, z_weights, one, pair, nothing_beside, silent)
+    alone = np.logaddexp(one[:, None] + np.log(silent)[None, :], one[None, :] + np.log(silent)[:, None])
+    several = float((pair - alone).max(initial=0.0)) > _WORTH_A_THIRD
+    triple = _triples(h, s, background, z_weights, one, pair) if several else {}
     sets, log_l = _all_sets(of_kind, one, pair, triple, nothing_alone, nothing_beside, silent)
     log_w = log_l + _log_prior(sets, weights)
     weight = np.exp(log_w - log_w.max())
@@ -170,14 +174,22 @@ def _pairs(
     if n_events < 2:
         return pair
     chosen = _likeliest(one, h, _MOST_PAIRED)
-    bz = background[:, None, None, :]
+    few, z_few = _fewer(z_weights)
+    bz = background[:, None, None, few]
     for a, i in enumerate(chosen):
         others = chosen[a:]
         terms = [h[others, k, None, :, None] + (h[i, k, None, :, None, None] + bz[k]) for k in range(n_events)]
         log_l = _product(terms)  # (others, R of i, R of j, Z)
-        weights = s[i][None, :, None, None] * s[others][:, None, :, None] * z_weights
+        weights = s[i][None, :, None, None] * s[others][:, None, :, None] * z_few
         pair[i, others] = pair[others, i] = _summed(log_l, (1, 2, 3), weights)
     return pair
+
+
+def _fewer(z_weights: Float64Array) -> tuple[slice, Float64Array]:
+    """Take every second background rate: beside faulty parts it matters little."""
+    few = slice(0, None, 2)
+    half = z_weights[few]
+    return few, half * (z_weights.sum() / max(half.sum(), 1e-300))
 
 
 def _triples(
@@ -187,8 +199,6 @@ def _triples(
     z_weights: Float64Array,
     one: Float64Array,
     pair: Float64Array,
-    nothing: float,
-    silent: Float64Array,
 ) -> dict[tuple[int, int, int], float]:
     """Log likelihood of three faulty parts of which each made an incident, for the likeliest kinds."""
     n_events = h.shape[1]
@@ -199,8 +209,7 @@ def _triples(
     chosen = np.sort(np.argsort(-gain, kind="stable")[:_MOST_TRIPLED])
     half = h.reshape(*h.shape[:2], -1, 2).mean(axis=3)  # every second rate is enough where three explain it all
     half_s = s.reshape(len(s), -1, 2).sum(axis=2)
-    few = slice(0, None, 2)
-    z = z_weights[few] * (z_weights.sum() / max(z_weights[few].sum(), 1e-300))
+    few, z = _fewer(z_weights)
     for a, i in enumerate(chosen):
         for j in chosen[a:]:
             others = chosen[chosen >= j]

@@ -83,18 +83,21 @@ def dwell_s(confidence: float, weights: Float64Array | None = None, *, so_far: f
     Seconds from now; infinity when even the slowest rate is not reached within ten days
     """
     goal = 1.0 - confidence
-    low, high = 0.0, 864_000.0
     if so_far <= goal:
         return 0.0
-    if so_far * float(quiet_probability(high, weights)) > goal:
+    times_s, stays = _decay()
+    log_quiet = np.log(np.maximum(so_far * (stays @ (RATE_PRIOR if weights is None else weights)), 1e-300))
+    after = int(np.searchsorted(-log_quiet, -math.log(goal)))
+    if after == len(times_s):
         return math.inf
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        if so_far * float(quiet_probability(middle, weights)) > goal:
-            low = middle
-        else:
-            high = middle
-    return high
+    return float(np.interp(-math.log(goal), -log_quiet[after - 1 : after + 1], times_s[after - 1 : after + 1]))
+
+
+@lru_cache(maxsize=1)
+def _decay() -> tuple[Float64Array, Float64Array]:
+    """Times from 0 to ten days, a few per cent apart, and the quiet of every rate up to each."""
+    times_s = np.concatenate(([0.0], np.geomspace(0.05, 864_000.0, 400)))
+    return times_s, np.exp(-np.outer(times_s, RATES_HZ))
 
 
 def known_rate_dwell_s(confidence: float, rate_hz: float) -> float:
