@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from busdoc.actions.action import Action, ActionKind
 from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.isolation.verdict import ELSEWHERE, Suspect
+from busdoc.report.odds import odds
 from busdoc.report.result import Result
 from busdoc.report.times import duration
 
@@ -158,7 +159,7 @@ def _what_did_it(result: Result) -> list[str]:
         best[because.action] = max(best.get(because.action, 0.0), because.probability)
     if not answers:
         return ["No recorded action explains it."] if alone and result.actions else []
-    acts = [f"{act_in_words(by_n[n])} (action {n}, {best[n]:.0%})" for n, _ in answers.most_common(3)]
+    acts = [f"{act_in_words(by_n[n])} (action {n}, {odds(best[n])})" for n, _ in answers.most_common(3)]
     text = f"It answers to {' and to '.join(acts)}."
     if alone:
         text += f" {alone} more came with no action near."
@@ -171,7 +172,14 @@ def _which_part(result: Result) -> list[str]:
         return []
     first = likely[0]
     if first.part == ELSEWHERE:
-        return [f"No part on the map explains it (elsewhere, {first.probability:.0%})."]
-    if first.probability >= _NAMED_FROM:
-        return [f"Part at fault: {first.part} ({first.probability:.0%})."]
-    return ["Suspects: " + ", ".join(f"{s.part} {s.probability:.0%}" for s in likely) + "."]
+        return [f"No part on the map explains it (elsewhere, {odds(first.probability)})."]
+    named = [s for s in likely if s.probability >= _NAMED_FROM and s.part != ELSEWHERE]
+    others = [f"{s.part} {odds(s.probability)}" for s in likely if s not in named]
+    if not named:
+        return [f"Suspects: {', '.join(others)}."]
+    text = (
+        f"Part{'s' * (len(named) > 1)} at fault: " + ", ".join(f"{s.part} ({odds(s.probability)})" for s in named) + "."
+    )
+    if others:
+        text += f" Suspected beside: {', '.join(others)}."
+    return [text]

@@ -12,12 +12,17 @@ from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.isolation.because import Because
 from busdoc.isolation.verdict import NextTest, Step
 from busdoc.report.headline import act_in_words, headline
+from busdoc.report.odds import odds
 from busdoc.report.result import Result
 from busdoc.report.strip import ASCII, SHADED, draw_axis, draw_marks, draw_strip
 from busdoc.report.times import clock, duration
 
 __all__ = ["render", "step_in_words"]
 
+_WORTH_NAMING = 0.02
+"""Suspects below this probability are in the JSON document only."""
+_WORTH_TESTING = 0.02
+"""Bits that a test must be expected to tell before it is proposed."""
 _MOST_INCIDENTS = 30
 _MOST_CODES = 20
 _MOST_CONTROLLERS = 60
@@ -52,12 +57,12 @@ def _wrapped(text: str, width: int, indent: str = "", more: str | None = None) -
 def _suspects(result: Result, width: int) -> Iterator[str]:
     if result.isolation is None or not result.trouble:
         return
-    named = [s for s in result.isolation.suspects if s.probability >= 0.005][:6]
+    named = [s for s in result.isolation.suspects if s.probability >= _WORTH_NAMING][:6]
     if named:
         lines = ["Which part"]
         for suspect in named:
-            lines.append(f"  {suspect.probability:5.0%}  {suspect.part}")
-            lines += [_wrapped(reason, width, "         ") for reason in suspect.why[:4]]
+            lines.append(f"  {odds(suspect.probability):>9}  {suspect.part}")
+            lines += [_wrapped(reason, width, "             ") for reason in suspect.why[:4]]
         yield "\n".join(lines)
     cleared = [suspect.part for suspect in result.isolation.suspects if suspect.cleared]
     if cleared:
@@ -88,10 +93,13 @@ def step_in_words(step: Step) -> str:
 def _next_tests(result: Result, width: int) -> Iterator[str]:
     if result.isolation is None or not result.isolation.next_tests or not result.trouble:
         return
+    worth = [test for test in result.isolation.next_tests if test.gain_bits >= _WORTH_TESTING][:3]
+    if not worth:
+        return
     lines = ["Next test"]
-    for n, test in enumerate(result.isolation.next_tests[:3], start=1):
-        lines.append(_wrapped(_test(test), width, f"  {n}. ", "     "))
-        lines += [_wrapped(f"Caution: {caution}", width, "     ") for caution in test.cautions]
+    lines += [_wrapped(_test(test), width, f"  {n}. ", "     ") for n, test in enumerate(worth, start=1)]
+    cautions = dict.fromkeys(caution for test in worth for caution in test.cautions)
+    lines += [_wrapped(f"Caution: {caution}", width, "     ", "     ") for caution in cautions]
     yield "\n".join(lines)
 
 
@@ -165,7 +173,7 @@ def _incident(
     lines.append(_wrapped(_reason(because, by_n), width, "       "))
     evidence = [text for loss in incident.losses[:1] for text in loss.evidence[:2]]
     if incident.ran_on is not RanOn.UNKNOWN and evidence:
-        sure = "" if incident.p_restarted is None else f" ({max(incident.p_restarted, 1 - incident.p_restarted):.0%})"
+        sure = "" if incident.p_restarted is None else f" ({odds(max(incident.p_restarted, 1 - incident.p_restarted))})"
         lines.append(_wrapped(f"{str(incident.ran_on).capitalize()}{sure}: {'; '.join(evidence)}.", width, "       "))
     else:
         lines += [_wrapped(text, width, "       ") for text in incident.why[:2]]
@@ -207,7 +215,7 @@ def _reason(because: Because, by_n: dict[int, Action]) -> str:
         lag = f", {duration(abs(because.lag_ns))} {side} the press"
     if because.expected:
         return f"Expected: {act_in_words(action)} (action {action.n}) takes it away{lag}."
-    return f"Answers to {act_in_words(action)} (action {action.n}, {because.probability:.0%}{lag})."
+    return f"Answers to {act_in_words(action)} (action {action.n}, {odds(because.probability)}{lag})."
 
 
 def _actions(result: Result, width: int) -> Iterator[str]:

@@ -23,7 +23,7 @@ def duration(d_ns: int) -> str:
     """Write a duration the way a person would say it.
 
     >>> duration(312_000_000), duration(7_420_000_000), duration(94 * 10**9), duration(5025 * 10**9)
-    ('312 ms', '7.4 s', '1 min 34 s', '1 h 24 min')
+    ('312 ms', '7.4 s', '1 min 34 s', '1 h 23 min')
     """
     if d_ns < 0:
         return "-" + duration(-d_ns)
