@@ -5,6 +5,7 @@ Two parsers share the work, chosen by size: `busdoc.capture.log_columns` needs n
 the same lines skipped with the same words.
 """
 
+import sys
 from collections.abc import Iterator
 
 from busdoc.capture.files import open_bytes
@@ -20,7 +21,7 @@ _CHUNK_BYTES = 1 << 20
 
 def read_log(reading: Reading) -> Iterator[ReadBlock]:
     """Yield a `.log` capture's frames in file order; lines that are no frames are counted in `reading`."""
-    if reading.compiled:
+    if reading.compiled and sys.byteorder == "little":  # the compiled parser takes words as such a processor holds them
         from busdoc.capture.log_threads import read_log_compiled  # loads numba: 0.3 s
 
         yield from read_log_compiled(reading)

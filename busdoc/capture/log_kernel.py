@@ -4,7 +4,7 @@ What it does not take goes to `busdoc.capture.log_line.parse_line`, whose gramma
 and all that it calls stand in this one file, since numba's cache does not see a change in another.
 """
 
-import sys
+from collections.abc import Callable
 from typing import Any
 
 import numba
@@ -17,10 +17,7 @@ from busdoc.capture.frames import FrameFlag
 from busdoc.capture.log_line import ERROR_BIT
 from busdoc.capture.reading import LATEST_NS
 
-__all__ = ["HEX_OF_PAIR", "LONGEST_NAME", "SHORTEST_LINE", "USABLE", "parse_lines"]
-
-USABLE = sys.byteorder == "little"
-"""Words are read as the processor holds them; a big-endian one takes the parser in Python."""
+__all__ = ["HEX_OF_PAIR", "LONGEST_NAME", "SHORTEST_LINE", "address_of", "parse_lines"]
 
 LONGEST_NAME = 15
 """Channel names of up to 15 bytes, Linux' own limit, are known by two words."""
@@ -53,6 +50,22 @@ def _hex_of_pair() -> UInt16Array:
 HEX_OF_PAIR = _hex_of_pair()
 
 
+def _compiled(signature: str, **options: Any) -> Callable[[Callable[..., Any]], Any]:
+    """Compile for one signature, to run beside the interpreter's lock; keep the result on disk where that is possible.
+
+    Where nothing may be written, neither beside this file nor in the user's own cache, it is compiled anew each time,
+    which takes some three seconds.
+    """
+
+    def compiled(function: Callable[..., Any]) -> Any:
+        try:
+            return numba.njit(signature, cache=True, nogil=True, **options)(function)
+        except RuntimeError:  # numba's answer to having nowhere to write
+            return numba.njit(signature, nogil=True, **options)(function)
+
+    return compiled
+
+
 def _loader(bits: int, numba_type: Any) -> Any:
     @intrinsic
     def load(typing_context: Any, address: Any) -> Any:
@@ -70,7 +83,7 @@ _word16 = _loader(16, numba.types.uint16)
 _word64 = _loader(64, numba.types.uint64)
 
 
-@numba.njit("boolean(uint64)", cache=True, nogil=True, inline="always")
+@_compiled("boolean(uint64)", inline="always")
 def _all_digits(word: Any) -> Any:
     """Whether the eight characters of a word are all decimal digits."""
     above = word + np.uint64(0x4646464646464646)
@@ -78,7 +91,7 @@ def _all_digits(word: Any) -> Any:
     return ((above | below) & np.uint64(0x8080808080808080)) == np.uint64(0)
 
 
-@numba.njit("int64(uint64)", cache=True, nogil=True, inline="always")
+@_compiled("int64(uint64)", inline="always")
 def _eight_digits(word: Any) -> Any:
     """Give the number that eight decimal digits stand for; pairs, then fours, then the whole, in three products."""
     word = (word & np.uint64(0x0F0F0F0F0F0F0F0F)) * np.uint64(2561) >> np.uint64(8)
@@ -87,11 +100,9 @@ def _eight_digits(word: Any) -> Any:
     return np.int64(word)
 
 
-@numba.njit(
+@_compiled(
     "UniTuple(int64, 6)(int64, int64, int64, uint16[::1], int64[::1], uint8[::1], uint32[::1], uint16[::1], uint8[::1],"
-    " uint64[::1], int32[::1], int64[::1], int64[::1], uint8[::1], uint64[:, ::1], int64[::1], int64[:, ::1])",
-    cache=True,
-    nogil=True,
+    " uint64[::1], int32[::1], int64[::1], int64[::1], uint8[::1], uint64[:, ::1], int64[::1], int64[:, ::1])"
 )
 def parse_lines(
     base: Any,
