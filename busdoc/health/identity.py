@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from busdoc.capture.frames import FrameBlock
+from busdoc.decode.canopen.error_control import NmtCommand
 from busdoc.decode.j1939.can_name import read_can_name
 from busdoc.decode.j1939.identifier import NULL_ADDRESS
 from busdoc.decode.protocol_frames import topics
@@ -67,6 +68,11 @@ class IdentityWatch:
     def nodes(self) -> tuple[NodeHistory, ...]:
         """CANopen nodes that were heard."""
         return self._nodes.nodes
+
+    @property
+    def commands(self) -> tuple[tuple[int, int, NmtCommand, int], ...]:
+        """CANopen network commands: (ns, channel, command, node or 0 for all), the first thousand."""
+        return tuple(self._nodes.commands)
 
     @property
     def heartbeats(self) -> tuple[HeartbeatHistory, ...]:

@@ -36,10 +36,11 @@ before was heard, as far as this block tells (else the first of these times)."""
 class TroubleSender:
     """One controller's broadcast so far; codes are kept by their bytes without the count."""
 
-    __slots__ = ("codes", "last_ns", "n_changes", "n_malformed", "payload")
+    __slots__ = ("codes", "last_ns", "n_changes", "n_malformed", "open", "payload")
 
     def __init__(self) -> None:
         self.codes: dict[bytes, CodeTrack] = {}
+        self.open: dict[bytes, CodeTrack] = {}
         self.last_ns: int | None = None
         self.payload = b""
         self.n_changes = 0
@@ -102,8 +103,9 @@ class TroubleWatch:
         if heard_ns < t_ns and sender.last_ns is not None:
             sender.last_ns = max(sender.last_ns, heard_ns)
         if sender.last_ns is not None and at_ns - sender.last_ns > SILENT_AFTER_NS:
-            for track in sender.codes.values():
+            for track in sender.open.values():
                 track.lapse()
+            sender.open = {}
         if payload != sender.payload:
             sender.n_changes += 1
             sender.payload = payload
@@ -114,18 +116,19 @@ class TroubleWatch:
         sender.last_ns = at_ns
 
     def _compare(self, sender: TroubleSender, codes: tuple[bytes, ...], at_ns: int, lamps: int) -> None:
-        now: set[bytes] = set()
+        now: dict[bytes, CodeTrack] = {}
         for code in codes:
             key, count = code[:3] + bytes([code[3] & 0x80]), code[3] & _OWN_COUNT
             track = self._track(sender, key, at_ns)
             if track is None:
                 continue
-            now.add(key)
+            now[key] = track
             track.lamps_on |= _lamps_on(lamps)
             track.seen(at_ns, None if count == _NO_COUNT else count, sender.last_ns)
-        for key, track in sender.codes.items():
-            if key not in now and track.is_open:
+        for key, track in sender.open.items():
+            if key not in now:
                 track.clear(at_ns)
+        sender.open = now
 
     def _stored(self, t_ns: int, from_ns: int, channel: int, address: int, payload: bytes, heard_ns: int) -> None:
         if address >= NULL_ADDRESS:
