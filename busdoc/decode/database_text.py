@@ -1,9 +1,9 @@
 """Reads a database file as text, and refuses what would take the memory of the computer before it is parsed."""
 
 import re
-from collections.abc import Iterator
 from pathlib import Path
 
+from busdoc.decode.database_limits import first_excess
 from busdoc.errors import InputError
 
 __all__ = ["SUFFIXES", "read_text"]
@@ -11,36 +11,8 @@ __all__ = ["SUFFIXES", "read_text"]
 SUFFIXES = (".arxml", ".cdd", ".dbc", ".kcd", ".sym")
 
 _MOST_BYTES = 256 << 20
-_LONGEST_MESSAGE = 1785
-"""Bytes that a J1939-21 transport session carries; CAN FD carries 64."""
-_MOST_BITS = 8 * _LONGEST_MESSAGE
-_MOST_MULTIPLEXED = 1 << 20
 
 _DECLARED_ENCODING = re.compile(rb"""<\?xml[^>]{0,200}?encoding=["']([A-Za-z0-9._-]{1,40})["']""")
-
-_MULTIPLEXED = re.compile(r"^[ \t]*SG_MUL_VAL_\s+\d+\s+\w+\s+\w+\s+([^;]*);", re.M)
-_VALUES = re.compile(r"(\d{1,30})\s*-\s*(\d+)")
-
-_LIMITS: dict[str, tuple[tuple[str, re.Pattern[str], int], ...]] = {
-    ".dbc": (
-        ("bytes of a message", re.compile(r"^[ \t]*BO_[ \t]+\d+[ \t]+\w+[ \t]*:[ \t]*(\d+)", re.M), _LONGEST_MESSAGE),
-        ("bits before a signal", re.compile(r"^[ \t]*SG_[ \t][^:\n]*:[ \t]*(\d+)[ \t]*\|", re.M), _MOST_BITS),
-        ("bits of a signal", re.compile(r"^[ \t]*SG_[ \t][^:\n]*:[ \t]*\d+[ \t]*\|[ \t]*(\d+)", re.M), _MOST_BITS),
-    ),
-    ".sym": (
-        ("bytes of a message", re.compile(r"^[ \t]*(?:Len|DLC)[ \t]*=[ \t]*(\d+)", re.M), _LONGEST_MESSAGE),
-        ("bits of a signal", re.compile(r"^[ \t]*(?:Var|Sig|Mux)[ \t]*=[^\n/]*?(\d{5,})", re.M), _MOST_BITS),
-    ),
-    ".kcd": (
-        ("bits of a signal or bytes of a message", re.compile(r"""\blength=["'](\d+)["']"""), _MOST_BITS),
-        ("bits before a signal", re.compile(r"""\boffset=["'](\d+)["']"""), _MOST_BITS),
-    ),
-    ".arxml": (
-        ("bits or bytes", re.compile(r"<(?:BIT-)?LENGTH>\s*(\d+)"), 1 << 24),
-        ("bits before a signal", re.compile(r"<START-POSITION>\s*(\d+)"), 1 << 24),
-    ),
-    ".cdd": (("bits of a value", re.compile(r"""\bbl=["'](\d+)["']"""), 1 << 20),),
-}
 
 
 def read_text(path: Path) -> tuple[str, tuple[str, ...]]:
@@ -60,11 +32,12 @@ def read_text(path: Path) -> tuple[str, tuple[str, ...]]:
         )
     raw = _read_bytes(path)
     text, warnings = _decode(raw, suffix, path.name)
-    for what, number, offset, most in _beyond_limits(text, suffix):
+    excess = first_excess(text, suffix)
+    if excess is not None:
         raise InputError(
-            f"{path}, line {text.count(chr(10), 0, offset) + 1}",
-            f"at most {most} {what}",
-            number if len(number) <= 20 else f"a number of {len(number)} digits",
+            f"{path}, line {text.count(chr(10), 0, excess.offset) + 1}",
+            f"at most {excess.most} {excess.what}",
+            excess.found if len(excess.found) <= 30 else f"a number of {len(excess.found)} digits",
             "Correct the line, or export the database again.",
         )
     return text, warnings
@@ -117,17 +90,3 @@ def _decode_as(raw: bytes, encodings: tuple[str, ...], name: str) -> tuple[str, 
 
 def _newlines(text: str) -> str:
     return text.replace("\r\n", "\n").replace("\r", "\n")
-
-
-def _beyond_limits(text: str, suffix: str) -> Iterator[tuple[str, str, int, int]]:
-    """Yield what is larger than any message needs: cantools lays out every bit, and would take all memory for it."""
-    for what, pattern, most in _LIMITS[suffix]:
-        for found in pattern.finditer(text):
-            number = found[1]
-            if len(number) > 20 or int(number) > most:
-                yield what, number, found.start(1), most
-    if suffix == ".dbc":
-        for values in _MULTIPLEXED.finditer(text):
-            for first, last in _VALUES.findall(values[1]):
-                if len(last) > 20 or int(last) - int(first) > _MOST_MULTIPLEXED:
-                    yield "multiplexer values in a range", f"{first}-{last}", values.start(1), _MOST_MULTIPLEXED

@@ -1,13 +1,17 @@
 """Stores the changes that were kept, by slot, in bounded memory."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
+from busdoc.arrays import BoolArray, Int64Array
 from busdoc.decode.signal_fold import Changes
 from busdoc.decode.signal_state import FEW, Count, Policy, SignalState
 
 __all__ = ["ChangeStore"]
 
 _TIDY_FROM = 1 << 18
+_MOST_PARTS = 1 << 14
 
 
 class ChangeStore:
@@ -17,34 +21,38 @@ class ChangeStore:
         self._parts: list[Changes] = []
         self._n_stored = 0
         self._tidy_at = _TIDY_FROM
+        self._is_tidy = True
 
     def add(self, changes: Changes, state: SignalState) -> None:
         """Take in changes; those of one slot must come in the order of time."""
         self._parts.append(changes)
         self._n_stored += len(changes.slot)
-        if self._n_stored >= self._tidy_at or len(self._parts) > _TIDY_FROM >> 4:
+        self._is_tidy = False
+        if self._n_stored >= self._tidy_at or len(self._parts) >= _MOST_PARTS:
             self._tidy(state)
 
-    def of(self, slots: tuple[int, ...], state: SignalState) -> Changes:
+    def of(self, slots: Sequence[int], state: SignalState) -> Changes:
         """Give the changes of some slots, in the order of time, then of slots."""
-        self._tidy(state)
-        everything = self._parts[0] if self._parts else _join([])
-        mine = _select(everything, np.isin(everything.slot, slots))
-        return _select(mine, np.lexsort((mine.slot, mine.t_ns)))
+        if not self._is_tidy:
+            self._tidy(state)
+        everything = _join(self._parts)
+        wanted = np.array(sorted(slots), np.int64)
+        edges = np.searchsorted(everything.slot, (wanted, wanted + 1))
+        mine = np.concatenate([np.empty(0, np.int64), *(np.arange(first, last) for first, last in edges.T)])
+        return _select(everything, mine[np.argsort(everything.t_ns[mine], kind="stable")])
 
     def _tidy(self, state: SignalState) -> None:
-        """Join the parts, without what its slot's policy does not keep any more."""
+        """Join the parts in the order of slots, without what a slot's policy does not keep any more."""
         everything = _join(self._parts)
         many = (state.policy == Policy.FEW_VALUED) & (state.counts[:, Count.DISTINCT] > FEW)
-        kept = everything.is_status | ~many[everything.slot]
-        if not kept.all():
-            everything = _select(everything, np.flatnonzero(kept))
-        self._parts = [everything]
+        everything = _select(everything, everything.is_status | ~many[everything.slot])
+        self._parts = [_select(everything, np.argsort(everything.slot, kind="stable"))]
         self._n_stored = len(everything.slot)
         self._tidy_at = 2 * self._n_stored + _TIDY_FROM
+        self._is_tidy = True
 
 
-def _select(changes: Changes, index: "np.ndarray[tuple[int, ...], np.dtype[np.int64 | np.bool_]]") -> Changes:
+def _select(changes: Changes, index: Int64Array | BoolArray) -> Changes:
     return Changes(
         slot=changes.slot[index],
         t_ns=changes.t_ns[index],
@@ -55,6 +63,8 @@ def _select(changes: Changes, index: "np.ndarray[tuple[int, ...], np.dtype[np.in
 
 
 def _join(parts: list[Changes]) -> Changes:
+    if len(parts) == 1:
+        return parts[0]
     return Changes(
         slot=np.concatenate([np.empty(0, np.int64), *(part.slot for part in parts)]),
         t_ns=np.concatenate([np.empty(0, np.int64), *(part.t_ns for part in parts)]),

@@ -262,6 +262,17 @@ class TestUnusableFiles:
         assert ", line " in said
         assert "4000000000" in said
 
+    def test_a_nest_of_multiplexers_that_multiplies_is_refused(self, tmp_path: Path) -> None:
+        signals = "".join(f' SG_ M{at} m0M : {8 * at}|8@1+ (1,0) [0|0] "" tank\n' for at in range(4))
+        nest = "".join(f"SG_MUL_VAL_ 385 M{at + 1} M{at} 0-255;\n" for at in range(3))
+        said = self.error(write(tmp_path, HEAD + message_line(0x181) + signals + "\n" + nest))
+        assert "at most 16384 values of the multiplexers of a message" in said
+
+    def test_a_range_of_identifiers_that_takes_all_memory_is_refused(self, tmp_path: Path) -> None:
+        text = 'FormatVersion=6.0 // x\nTitle="pump"\n\n{SENDRECEIVE}\n\n[Status]\nID=00000022h-0025500023h\nLen=8\n'
+        said = self.error(write(tmp_path, text, "pump.sym"))
+        assert "line 7: expected at most 4096 identifiers of one message, found 00000022h-0025500023h" in said
+
     def test_entities_that_multiply_are_refused(self, tmp_path: Path) -> None:
         entities = "".join(f'<!ENTITY e{at + 1} "{f"&e{at};" * 10}">' for at in range(12))
         text = f'<!DOCTYPE x [<!ENTITY e0 "lol">{entities}]>\n<NetworkDefinition>&e12;</NetworkDefinition>\n'
@@ -345,3 +356,12 @@ def test_loading_a_database_loads_neither_python_can_nor_pandas(tmp_path: Path) 
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
     assert done.stdout.split("\n")[:2] == ["[]", "cantools.tester cantools.errors True"], done.stderr
+
+
+def test_the_example_databases_are_clean() -> None:
+    examples = sorted((Path(__file__).parents[2] / "dbc_examples").glob("*.dbc"))
+    assert len(examples) >= 2
+    for path in examples:
+        database = load_databases([path])
+        assert database.warnings == ()
+        assert len(database) > 5
