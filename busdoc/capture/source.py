@@ -1,6 +1,6 @@
 """A recorded capture: one or more files, read as one stream of blocks in the order of time."""
 
-from collections.abc import Generator, Iterator, Sequence
+from collections.abc import Generator, Sequence
 from contextlib import closing
 from datetime import UTC, tzinfo
 from pathlib import Path
@@ -113,7 +113,7 @@ class Capture:
         """Whether times are Unix times; else they count from the capture's own zero."""
         return all(first_ns is None or first_ns >= _EPOCH_FROM_NS for first_ns in self._peek())
 
-    def blocks(self) -> Iterator[FrameBlock]:
+    def blocks(self) -> Generator[FrameBlock, None, None]:
         """Yield the frames in the order of time; may be called again, which reads and counts anew.
 
         Raises

@@ -190,7 +190,7 @@ def test_a_capture_that_is_not_read_to_its_end_lets_go_of_its_file(tmp_path: Pat
     for compiled in (False, True):
         blocks = open_capture([path], compiled=compiled, block_frames=10).blocks()
         assert len(next(blocks)) == 10
-        blocks.close()  # type: ignore[attr-defined]  # a generator
+        blocks.close()
     path.unlink()
     assert not path.exists()
 
