@@ -227,6 +227,8 @@ def _from_counters(fall: Fall) -> tuple[float, list[str]]:
     for beat, silence in fall.streams:
         if len(silence.before_ns) < 8 or not len(silence.after_ns):
             continue
+        if np.diff(silence.before_ns).min() < beat.period_ns // 2:
+            continue  # several frames in one go count within the go
         mean = beat.mean_period()
         for counter in rolling_counters(silence.before_data):
             expected = None

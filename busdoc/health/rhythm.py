@@ -29,6 +29,10 @@ _THRICE = 26
 """Bins up to three times a length."""
 _MIN_INTERVALS = 4
 """A rhythm takes at least this many intervals of its length."""
+_MIN_LASTED_NS = 200_000_000
+"""And so much time: a few frames in one go are no rhythm."""
+_SHORTEST_NS = 800_000
+"""No identifier is sent cyclically more often than every millisecond (common practice); what is closer is one burst."""
 _MIN_SHARE = 0.5
 """Least share of a stream's running time that its rhythm must explain; Poisson arrivals reach 0.28 in any window."""
 _FEW_SHARE = 0.8
@@ -47,6 +51,7 @@ _SHORTEST_DEADLINE = 2.25
 _LONGEST_DEADLINE = 2.9
 """Periods: every silence of three must be found, unless the stream itself pauses that long again and again."""
 _PAUSES_ITSELF = 0.002
+_SHORTEST_BIN = int(interval_bin(np.array([_SHORTEST_NS]))[0])
 _FALSE_LOSS_NS = 100 * 3600 * 1_000_000_000
 """One false loss in 100 h of healthy traffic is too many."""
 
@@ -173,7 +178,8 @@ def _fixed_period_bin(count: Int64Array, sum_ns: Int64Array) -> int | None:
         | ((n_pauses > _OFTEN * n_of_length) & (paused > _OFTEN_SILENT * total))
     )
     least_share = _MIN_SHARE + _FEW_SHARE / np.sqrt(np.maximum(n_of_length, 1))
-    candidate = (n_of_length >= _MIN_INTERVALS) & (time_of_length >= least_share * running) & ~bursts
+    lasted = (n_of_length >= _MIN_INTERVALS) & (time_of_length >= _MIN_LASTED_NS) & (centre >= _SHORTEST_BIN)
+    candidate = lasted & (time_of_length >= least_share * running) & ~bursts
     if not candidate.any():
         return None
     first = int(np.argmax(candidate))
@@ -186,6 +192,8 @@ def _fixed_period_bin(count: Int64Array, sum_ns: Int64Array) -> int | None:
 def _follows_itself(count: Int64Array, sum_ns: Int64Array, regular_ns: Int64Array, edge: int) -> bool:
     """Tell whether most of the running time is spent in intervals like the ones before them."""
     thrice = min(edge + _THRICE, N_BINS)
+    if edge < _SHORTEST_BIN or regular_ns[: edge + 1].sum() < _MIN_LASTED_NS:
+        return False
     n_pauses, paused = int(count[thrice:].sum()), int(sum_ns[thrice:].sum())
     n, total = int(count.sum()), int(sum_ns.sum())
     if n_pauses >= 3 and (
