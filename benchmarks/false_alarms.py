@@ -14,7 +14,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from busdoc.health.watch import HealthWatch
-from busdoc.simulate.random_session import healthy_recording
+from busdoc.simulate.random_traffic import healthy_recording
 from tests.suite.healthy import alarms
 
 

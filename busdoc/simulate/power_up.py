@@ -9,7 +9,7 @@ import numpy as np
 
 from busdoc.actions.action import ActionKind
 from busdoc.simulate.random_machine import Protocol, random_machine
-from busdoc.simulate.random_session import machine_streams, machine_units
+from busdoc.simulate.random_traffic import machine_streams, machine_units
 from busdoc.simulate.recording import Recording, Unit
 from busdoc.simulate.run import Run
 from busdoc.simulate.stream import Stream

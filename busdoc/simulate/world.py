@@ -15,49 +15,15 @@ import numpy as np
 
 from busdoc.actions.action import ActionKind
 from busdoc.actions.machine import Machine, PartKind
+from busdoc.simulate.fault import Effect, Fault
 from busdoc.simulate.wiring import Wiring
 
-__all__ = ["Effect", "Fault", "World", "WorldEvent"]
+__all__ = ["Effect", "Fault", "World", "WorldEvent"]  # a fault and its effect are part of what a world takes
 
 _SOON_S = 5.0
 """What shows by chance this soon after it was exposed, nobody can tell from a prompt answer."""
 _EVEN_ODDS = 0.5
 """How often a wiggle of the faulty part makes an intermittent fault show."""
-
-
-class Effect(StrEnum):
-    """What a fault does to the controllers that it reaches."""
-
-    RESET = "reset"
-    """They stop and start anew, or latch."""
-    UNHEARD = "unheard"
-    """They run on, and nobody hears them."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fault:
-    """One faulty part, and how its fault behaves."""
-
-    part: str
-    """A part, controller, feed or segment of the machine."""
-    rate_hz: float = math.inf
-    """Poisson rate of showing while exposed to a running controller; infinite: a hard fault, `delay_s` after."""
-    latches: bool = False
-    """The controllers stay silent until their power is cycled (a segment: until it is handled)."""
-    holds_s: float = 5.0
-    """How long the trouble lasts when it recovers alone, restart included."""
-    holds_spread: float = 0.0
-    """How much `holds_s` varies from one showing to the next, up or down, as a share of it."""
-    effect: Effect | None = None
-    """None: unheard for a segment, reset for anything else."""
-    delay_s: float | None = None
-    """Of a hard fault, from exposure to a running controller; None: drawn anew each time, 0.05 … 3 s."""
-    from_s: float = 0.0
-    """When the part goes bad."""
-
-    @property
-    def is_hard(self) -> bool:
-        return math.isinf(self.rate_hz)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

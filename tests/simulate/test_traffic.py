@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from busdoc.arrays import Int64Array
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.simulate.arbitration import wire_bits
-from busdoc.simulate.random_session import healthy_recording
+from busdoc.simulate.random_traffic import healthy_recording
 from busdoc.simulate.stream import Beat, Stream
 from busdoc.simulate.timeline import Stint
 from busdoc.simulate.traffic import LooseFrame, Traffic

@@ -6,7 +6,7 @@
 import pytest
 
 from busdoc.health.watch import HealthWatch
-from busdoc.simulate.random_session import healthy_recording
+from busdoc.simulate.random_traffic import healthy_recording
 from tests.suite.healthy import alarms
 
 

@@ -5,7 +5,7 @@ from collections import defaultdict
 import pytest
 
 from busdoc.capture.channels import ChannelTable
-from busdoc.simulate.random_session import healthy_recording
+from busdoc.simulate.random_traffic import healthy_recording
 from busdoc.watches import Watches
 
 LATE_NS = 2_000_000_000
