@@ -106,6 +106,8 @@ def named_statuses(choices: Mapping[int, str], ranges: ParameterRange, n_bits: i
     """
     exceptions: dict[int, SignalStatus] = {}
     for number, name in choices.items():
+        if not -(1 << n_bits - 1) <= number < 1 << n_bits:
+            continue  # no frame can say it
         raw = number & ((1 << n_bits) - 1)
         by_range = ranges.status(raw)
         if _UNAVAILABLE.search(name):

@@ -39,7 +39,7 @@ def give_meaning(message: Message) -> Message:
 def _signal(message: Message, signal: Signal) -> Signal:
     ranges = _ranges(message, signal)
     named = {} if signal.is_float else named_statuses(signal.choices, ranges, signal.length)
-    if signal.invalid_raw is not None:
+    if signal.invalid_raw is not None and -(1 << signal.length - 1) <= signal.invalid_raw < 1 << signal.length:
         named[signal.invalid_raw & ((1 << signal.length) - 1)] = SignalStatus.NOT_AVAILABLE
     return replace(signal, kind=_kind(signal, ranges, named), ranges=ranges, named_status=named)
 

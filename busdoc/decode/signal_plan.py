@@ -96,13 +96,13 @@ def plan_of(message: Message) -> SignalPlan:
             signal.ranges.first_error,
             signal.ranges.last_valid if first_unavailable is None else first_unavailable,
         )
-    far = np.int64(1) << 62
+    far = 1 << 62  # beyond what a multiplexer can be
     return SignalPlan(
         signals=message.signals,
         layout=layout,
         limits=limits,
         factors=np.array([(signal.scale, signal.offset) for signal in message.signals], np.float64).reshape(-1, 2),
-        branches=np.array([(max(-far, low), min(far, high)) for low, high in branches], np.int64).reshape(-1, 2),
+        branches=np.array(branches, object).reshape(-1, 2).clip(-far, far).astype(np.int64),
         named_raw=np.array([raw for raw, _ in named], np.uint64),
         named_status=np.array([status for _, status in named], np.uint8),
         n_bytes=max((signal.n_bytes for signal in message.signals), default=0),

@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 
 from busdoc.capture.channels import ChannelTable
+from busdoc.capture.frames import FrameBlock
 from busdoc.decode.database import Database, Message, Signal, SignalKind, load_databases
 from busdoc.decode.parameter_range import SignalStatus
+from busdoc.decode.signals import decode
 from busdoc.errors import InputError
 
 HEAD = 'VERSION ""\n\nBS_:\n\nBU_: pump tank\n\n'
@@ -202,6 +204,26 @@ class TestDirtyFiles:
         warnings = load_databases([write(tmp_path, HEAD + message_line(0x181) + signals)]).warnings
         assert len(warnings) == 6
         assert warnings[-1] == "machine.dbc: and 31 more like these"
+
+    def test_a_value_that_no_frame_can_say_decides_nothing(self, tmp_path: Path) -> None:
+        text = (
+            HEAD
+            + message_line(0x181)
+            + ' SG_ M M : 0|2@1+ (1,0) [0|0] "" tank\n'
+            + f' SG_ A m{2**70} : 8|8@1+ (1,0) [0|0] "" tank\n\n'
+            + f'VAL_ 385 A {2**70} "not available" ;\n'
+        )
+        message = load_databases([write(tmp_path, text)]).messages[0]
+        assert dict(message.signals[1].named_status) == {}
+        block = FrameBlock(
+            t_ns=np.zeros(1, np.int64),
+            channel=np.zeros(1, np.uint8),
+            id=np.full(1, 0x181, np.uint32),
+            flags=np.zeros(1, np.uint16),
+            length=np.full(1, 8, np.uint8),
+            data=np.zeros((1, 8), np.uint8),
+        )
+        assert decode(message, block, np.arange(1))["A"].status[0] == SignalStatus.ABSENT
 
     @pytest.mark.parametrize("encoding", ["cp1252", "utf-8", "utf-8-sig", "utf-16"])
     def test_units_read_right_in_any_usual_encoding(self, tmp_path: Path, encoding: str) -> None:
