@@ -6,6 +6,7 @@ from busdoc.actions.action import Action
 from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.isolation.because import Because
 from busdoc.report.headline import act_in_words
+from busdoc.report.odds import odds
 from busdoc.report.times import duration
 
 __all__ = ["answer_in_words", "away_in_words", "incident_in_words", "names_in_words", "ran_on_in_words"]
@@ -55,22 +56,22 @@ def answer_in_words(because: Because, by_n: Mapping[int, Action]) -> str:
     if action is None:
         if not by_n:
             return "No actions are recorded."
-        return f"No recorded action explains it ({because.spontaneous:.0%} that none did)."
+        return f"No recorded action explains it ({odds(because.spontaneous)} that none did)."
     lag = ""
     if because.lag_ns is not None:
         side = "after" if because.lag_ns >= 0 else "before"
         lag = f", {duration(abs(because.lag_ns))} {side} the time written down"
     if because.expected:
         return f"Expected: {act_in_words(action)} (action {action.n}) takes it away{lag}."
-    return f"Answers to {act_in_words(action)} (action {action.n}, {because.probability:.0%}{lag})."
+    return f"Answers to {act_in_words(action)} (action {action.n}, {odds(because.probability)}{lag})."
 
 
 def ran_on_in_words(ran_on: RanOn, p_restarted: float | None) -> str:
     """Say whether it restarted, and how surely.
 
     >>> ran_on_in_words(RanOn.KEPT_RUNNING, 0.02)
-    'kept running (98%)'
+    'kept running (98 %)'
     """
     if p_restarted is None or ran_on is RanOn.UNKNOWN:
         return str(ran_on)
-    return f"{ran_on} ({p_restarted if ran_on is RanOn.RESTARTED else 1 - p_restarted:.0%})"
+    return f"{ran_on} ({odds(p_restarted if ran_on is RanOn.RESTARTED else 1 - p_restarted)})"

@@ -12,6 +12,7 @@ from busdoc.report.incident_words import (
     incident_in_words,
     ran_on_in_words,
 )
+from busdoc.report.odds import odds
 from busdoc.report.page import Align, Block, Column, Fold, Items, Section, Table, Text, Tone
 from busdoc.report.pictures_incident import HOW_TO_READ, incident_picture
 from busdoc.report.result import Result
@@ -22,6 +23,8 @@ __all__ = ["actions_section", "incidents_section", "returns_section"]
 _MOST_ALONE = 10
 """So many incidents are told one by one; more are told by kind."""
 _MOST_PICTURES = 12
+_MOST_EVIDENCE = 3
+"""Controllers whose evidence stands in the open."""
 _MOST_ROWS = 500
 _POWER = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
 
@@ -68,7 +71,12 @@ def incidents_section(result: Result) -> Section | None:
         blocks += [_alone(result, n) for n in numbers]
     else:
         groups = _grouped(result, numbers)
-        said = f"{len(numbers)} incidents of {len(groups)} kinds; each kind is shown by a typical one."
+        kinds = (
+            "one kind, shown by a typical one"
+            if len(groups) == 1
+            else f"{len(groups)} kinds, each shown by a typical one"
+        )
+        said = f"{len(numbers)} incidents of {kinds}."
         blocks.insert(0, Text(text=said))
         blocks += [_group(result, group, pictured=k < _MOST_PICTURES) for k, group in enumerate(groups)]
         blocks.append(Fold(title=f"All {len(numbers)} incidents", blocks=(_table(result, numbers),)))
@@ -98,21 +106,38 @@ def _told(result: Result, n: int) -> Iterator[Block]:
         yield Text(text=answer_in_words(because, by_n))
     other = [(k, p) for k, p in because.weights if k != because.action and p >= 0.01 and k in by_n][:3]
     if other:
-        said = "; ".join(f"{act_in_words(by_n[k])} (action {k}, {p:.0%})" for k, p in other)
-        yield Text(text=f"Less likely: {said}; none of them {because.spontaneous:.0%}.", tone=Tone.QUIET)
-    evidence = [
-        f"{loss.controller} {_ran_on_sentence(loss.ran_on, loss.p_restarted)}"
-        + (f": {'; '.join(loss.evidence)}." if loss.evidence else ".")
-        for loss in incident.losses[:12]
-        if loss.evidence or loss.ran_on is not RanOn.UNKNOWN
-    ]
-    if evidence or incident.why:
-        yield Items(items=(*evidence, *incident.why))
+        said = "; ".join(f"{act_in_words(by_n[k])} (action {k}, {odds(p)})" for k, p in other)
+        yield Text(text=f"Less likely: {said}; none of them {odds(because.spontaneous)}.", tone=Tone.QUIET)
+    evidence = _evidence(incident)
+    if len(evidence) > _MOST_EVIDENCE:
+        yield Fold(title="Restarted or kept running, controller by controller", blocks=(Items(items=evidence),))
+    elif evidence:
+        yield Items(items=evidence)
+    reasons = _other_reasons(incident)
+    if reasons:
+        yield Items(items=reasons)
     if incident.kind not in (IncidentKind.CODE, IncidentKind.CAPTURE_GAP):
         yield incident_picture(result, n)
     around = [frames for loss in incident.losses[:1] for frames in loss.frames]
     if around:
         yield Fold(title="Last frames", blocks=(_frames(around, incident.last_seen_ns),))
+
+
+def _evidence(incident: Incident) -> tuple[str, ...]:
+    """Say of each controller whether it restarted, and what speaks for that."""
+    return tuple(
+        f"{loss.controller} {_ran_on_sentence(loss.ran_on, loss.p_restarted)}"
+        + (f": {'; '.join(loss.evidence)}." if loss.evidence else ".")
+        for loss in incident.losses
+        if loss.evidence or loss.ran_on is not RanOn.UNKNOWN
+    )
+
+
+def _other_reasons(incident: Incident) -> tuple[str, ...]:
+    """Give the incident's own reasons without those that its controllers have given."""
+    said = {text for loss in incident.losses for text in loss.evidence}
+    said |= {f"{loss.controller}: {text}" for loss in incident.losses for text in loss.evidence}
+    return tuple(text for text in incident.why if text not in said)
 
 
 def _ran_on_sentence(ran_on: RanOn, p_restarted: float | None) -> str:
@@ -184,7 +209,9 @@ def _table(result: Result, numbers: Sequence[int]) -> Table:
     for n in numbers[:_MOST_ROWS]:
         incident, because = result.incidents[n - 1], result.because[n - 1]
         action = by_n.get(because.action) if because.action is not None else None
-        answer = "none" if action is None else f"{act_in_words(action)} (action {action.n}, {because.probability:.0%})"
+        answer = (
+            "none" if action is None else f"{act_in_words(action)} (action {action.n}, {odds(because.probability)})"
+        )
         rows.append(
             (
                 str(n),

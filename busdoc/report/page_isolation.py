@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from busdoc.isolation.verdict import ELSEWHERE, IsolationVerdict, NextTest, Outcome, Suspect
+from busdoc.report.odds import odds
 from busdoc.report.page import Align, Block, Column, Items, Section, Table, Text, Tone
 from busdoc.report.result import Result
 from busdoc.report.terminal import step_in_words
@@ -76,14 +77,7 @@ def _trials(result: Result, verdict: IsolationVerdict) -> Table:
 
 def _row(suspect: Suspect) -> tuple[str, ...]:
     part = "elsewhere (no part on the map)" if suspect.part == ELSEWHERE else suspect.part
-    return (part, _percent(suspect.probability), "; ".join(suspect.why) or "–")
-
-
-def _percent(probability: float) -> str:
-    """Write a probability; a very small one is not written as nothing."""
-    if 0 < probability < 0.001:
-        return "< 0.1%"
-    return f"{probability:.1%}" if probability < 0.1 or probability > 0.99 else f"{probability:.0%}"
+    return (part, odds(suspect.probability), "; ".join(suspect.why) or "–")
 
 
 def _suspects(verdict: IsolationVerdict) -> Section:

@@ -61,8 +61,8 @@ def presence_section(result: Result) -> Section:
     return Section(title="Controllers", anchor="controllers", blocks=tuple(blocks))
 
 
-def identity_in_words(identity: Identity) -> str:
-    """Say what identifies a controller on its bus.
+def identity_in_words(identity: Identity, name: str = "") -> str:
+    """Say what identifies a controller on its bus; a sender that is called like the controller says nothing new.
 
     >>> identity_in_words(Identity(address=0x31, sender="HOPPER"))
     'address 0x31, HOPPER in the database'
@@ -74,16 +74,20 @@ def identity_in_words(identity: Identity) -> str:
         said.append(f"node {identity.node_id}")
     if identity.can_name is not None:
         said.append(f"NAME 0x{identity.can_name:016X}")
-    if identity.sender is not None:
+    if identity.sender is not None and not (said and _alike(identity.sender, name)):
         said.append(f"{identity.sender} in the database")
     return ", ".join(said) or "its frames"
+
+
+def _alike(sender: str, name: str) -> bool:
+    return sender.casefold().replace("_", "-") == name.casefold().replace("_", "-")
 
 
 def _row(result: Result, one: ControllerHealth) -> tuple[str, ...]:
     n_codes = sum(code.controller == one.name for code in result.codes)
     return (
         one.name,
-        identity_in_words(one.identity),
+        identity_in_words(one.identity, one.name),
         str(one.state),
         duration(one.present_ns),
         duration(one.lost_ns) if one.lost_ns else "–",

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Paper", "pdf_of_page", "write_pdf"]
 
-Paper = Literal["A4", "letter"]
+Paper = Literal["A4", "Letter"]
 
 _INCH_MM = 25.4
 _MARGIN_MM = 14.0

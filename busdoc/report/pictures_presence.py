@@ -59,7 +59,8 @@ def _draw(result: Result, width_in: float, outlines: bool) -> str:
     left_in = 0.15 + _LETTER_IN * max(len(name) for name in names)
     plot_in = width_in - left_in - 0.32
     per_in = span_ns / plot_in
-    marks = [(action.time_ns - health.start_ns, str(action.n)) for action in result.actions]
+    since = ((action.time_ns - health.start_ns, str(action.n)) for action in result.actions)
+    marks = [(t_ns, n) for t_ns, n in since if 0 <= t_ns <= span_ns]  # a journal may go on after the recording
     rows = label_rows([t for t, _ in marks], [(0.09 * len(n) + 0.05) * per_in for _, n in marks], 3)
     top_in = 0.1 + 0.15 * (1 + max((row for row in rows if row is not None), default=-1))
     bottom_in = 0.55 if result.capture.epoch else 0.42
@@ -121,7 +122,16 @@ def _draw_codes(axes: "Axes", controllers: Sequence[ControllerHealth], result: R
     ][:_MOST_MARKS]
     if raised:
         at, rows = zip(*raised, strict=True)
-        axes.scatter(at, rows, marker="v", s=22, color=CODE, edgecolors="white", linewidths=0.6, zorder=5)
+        axes.scatter(
+            at,
+            rows,
+            marker="v",
+            s=22 if len(raised) < 40 else 9,
+            color=CODE,
+            edgecolors="white",
+            linewidths=0.6,
+            zorder=5,
+        )
 
 
 def _merged(spans: Sequence[Span], least_ns: int, span_ns: int) -> list[Span]:

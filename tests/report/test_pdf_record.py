@@ -59,7 +59,7 @@ def test_everything_on_the_page_is_in_both_records(kind: str) -> None:
     assert all(text in html for text in said if text.isalnum())
 
 
-@pytest.mark.parametrize(("paper", "size_mm"), [("A4", (210.0, 297.0)), ("letter", (215.9, 279.4))])  # ISO 216, ANSI
+@pytest.mark.parametrize(("paper", "size_mm"), [("A4", (210.0, 297.0)), ("Letter", (215.9, 279.4))])  # ISO 216, ANSI
 def test_the_sheet_is_the_one_that_was_asked_for(paper: Paper, size_mm: tuple[float, float]) -> None:
     pdf = pdf_of_page(page_of(made.clean()), written=WRITTEN, paper=paper)
     box = pypdf.PdfReader(io.BytesIO(pdf)).pages[0].mediabox
