@@ -5,7 +5,7 @@ incidents that a capture would have shown, with the blur of real detection: fram
 deadline are one incident, a restart is not always proven.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -54,6 +54,7 @@ class Session:
     until_ns: int
     carried_out: bool
     """The procedure was not broken off early."""
+    faults: tuple[Fault, ...] = ()
     exposures: tuple[tuple[float, frozenset[str]], ...] = ()
     """(s, the parts of the first controller that were joined to it from then on), as it really was."""
 
@@ -95,17 +96,34 @@ def _work(
     controller = next(iter(machine.controllers))
     way = rng.random()
     if way < 0.4:
-        technician.restore_one_at_a_time(controller, branches, dwell_s=dwell_s)
+        left_out = technician.restore_one_at_a_time(controller, branches, dwell_s=dwell_s)
+        if left_out is not None:
+            _look_into(technician, controller, left_out, dwell_s)
     elif way < 0.7:
-        found = technician.half_split(controller, branches, dwell_s=dwell_s)
-        technician.do(ActionKind.PLUG, found)
-        technician.watch(dwell_s)
+        _look_into(technician, controller, technician.half_split(controller, branches, dwell_s=dwell_s), dwell_s)
     elif way < 0.85:
         technician.watch(dwell_s * 3)
         technician.power_cycle()
         technician.fiddle(branches, times=3, gap_s=lambda: float(rng.uniform(3.0, dwell_s)))
     else:
         technician.fiddle(branches, times=6, gap_s=lambda: float(rng.uniform(3.0, dwell_s)))
+
+
+def _look_into(technician: Technician, controller: str, branch: str, dwell_s: float) -> None:
+    """Tell a harness from its sensor: the harness first without it, then with it; at last a new part."""
+    sensor = branch.replace("harness", "sensor")
+    technician.do(ActionKind.UNPLUG, sensor)
+    technician.do(ActionKind.PLUG, branch)
+    harness_is_good = not technician.watch_until_lost(controller, dwell_s)
+    if harness_is_good:
+        technician.do(ActionKind.PLUG, sensor)
+        technician.watch_until_lost(controller, dwell_s)
+    culprit = sensor if harness_is_good else branch
+    technician.do(ActionKind.REPLACE, culprit)
+    technician.watch(5.0)
+    if not technician.world.healthy(controller):
+        technician.power_cycle()
+    technician.watch(dwell_s)
 
 
 class _CutShort(Exception):
@@ -189,6 +207,7 @@ def live_through(kind: SessionKind, seed: int, *, habits: Habits = CAREFUL, brok
         expected=expected,
         until_ns=until_ns,
         carried_out=not cut,
+        faults=faults,
         exposures=tuple(world.exposures),
     )
 
@@ -207,7 +226,7 @@ def session_health(incidents: Sequence[Incident], until_ns: int) -> Health:
 
 
 def observe(
-    lost: Sequence[Absence], machine: Machine, rng: np.random.Generator, journal_number: object = None
+    lost: Sequence[Absence], machine: Machine, rng: np.random.Generator, journal_number: Callable[[int | None], int | None] = lambda act: act
 ) -> tuple[tuple[Incident, ...], tuple[int | None, ...], tuple[bool, ...]]:
     """Turn absences into incidents as they would be detected.
 
@@ -256,7 +275,7 @@ def _ran_on(absence: Absence, rng: np.random.Generator) -> tuple[RanOn, float | 
 
 
 def _gather(
-    seen: list[tuple[Loss, Absence]], machine: Machine, journal_number: object
+    seen: list[tuple[Loss, Absence]], machine: Machine, journal_number: Callable[[int | None], int | None]
 ) -> tuple[tuple[Incident, ...], tuple[int | None, ...], tuple[bool, ...]]:
     seen.sort(key=lambda pair: pair[0].last_seen_ns)
     groups: list[list[tuple[Loss, Absence]]] = []
@@ -294,7 +313,7 @@ def _gather(
         )
         acts = [absence.act for _, absence in group]
         act = next((a for a in acts if a is not None), None)
-        answers.append(None if act is None else journal_number(act))  # type: ignore[operator]
+        answers.append(journal_number(act))
         causes = {absence.cause for _, absence in group}
         expected.append(bool(causes & {"power", "unplugged", "bus"}))
     return tuple(incidents), tuple(answers), tuple(expected)

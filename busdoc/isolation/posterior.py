@@ -25,6 +25,8 @@ __all__ = ["Posterior", "weigh_sets"]
 _MOST_PAIRED = 26
 """Kinds of evidence that are paired with one another; beyond it a part counts alone, or silently beside others."""
 _MOST_TRIPLED = 6
+_WINDOW = 8
+"""Rates that are tried for each of three."""
 _WORTH_A_THIRD = 1.0
 """Where no pair explains the record better than its better part alone, by this in the logarithm, no three can."""
 _MOST_IN_THREES = 60
@@ -75,7 +77,7 @@ def weigh_sets(evidence: Evidence, weights: Float64Array) -> Posterior:
     pair = _pairs(h, s, background, z_weights, one, nothing_beside, silent)
     alone = np.logaddexp(one[:, None] + np.log(silent)[None, :], one[None, :] + np.log(silent)[:, None])
     several = float((pair - alone).max(initial=0.0)) > _WORTH_A_THIRD
-    triple = _triples(h, s, background, z_weights, one, pair) if several else {}
+    triple = _triples(h, s, background, z_weights, one, pair, by_rate) if several else {}
     sets, log_l = _all_sets(of_kind, one, pair, triple, nothing_alone, nothing_beside, silent)
     log_w = log_l + _log_prior(sets, weights)
     weight = np.exp(log_w - log_w.max())
@@ -199,6 +201,7 @@ def _triples(
     z_weights: Float64Array,
     one: Float64Array,
     pair: Float64Array,
+    by_rate: Float64Array,
 ) -> dict[tuple[int, int, int], float]:
     """Log likelihood of three faulty parts of which each made an incident, for the likeliest kinds."""
     n_events = h.shape[1]
@@ -207,22 +210,25 @@ def _triples(
         return found
     gain = (pair - np.maximum(one[:, None], one[None, :])).max(axis=1) + one
     chosen = np.sort(np.argsort(-gain, kind="stable")[:_MOST_TRIPLED])
-    half = h.reshape(*h.shape[:2], -1, 2).mean(axis=3)  # every second rate is enough where three explain it all
-    half_s = s.reshape(len(s), -1, 2).sum(axis=2)
+    # What three share, each shows at a lower rate than alone: the rates from a decade and a half below that one upwards.
+    first = np.clip(np.argmax(by_rate, axis=1) - _WINDOW + 2, 0, h.shape[2] - _WINDOW)
+    window = first[:, None] + np.arange(_WINDOW)
+    near = np.take_along_axis(h, window[:, None, :], axis=2)
+    near_s = np.take_along_axis(s, window, axis=1)
     few, z = _fewer(z_weights)
     for a, i in enumerate(chosen):
         for j in chosen[a:]:
             others = chosen[chosen >= j]
             two = [
-                half[i, k, :, None, None, None] + half[j, k, None, :, None, None] + background[k, few]
+                near[i, k, :, None, None, None] + near[j, k, None, :, None, None] + background[k, few]
                 for k in range(n_events)
             ]
-            terms = [two[k][None] + half[others, k][:, None, None, :, None] for k in range(n_events)]
+            terms = [two[k][None] + near[others, k][:, None, None, :, None] for k in range(n_events)]
             log_l = _product(terms)
             weights = (
-                half_s[i][None, :, None, None, None]
-                * half_s[j][None, None, :, None, None]
-                * half_s[others][:, None, None, :, None]
+                near_s[i][None, :, None, None, None]
+                * near_s[j][None, None, :, None, None]
+                * near_s[others][:, None, None, :, None]
                 * z
             )
             for q, log_three in zip(others, _summed(log_l, (1, 2, 3, 4), weights), strict=True):

@@ -14,7 +14,7 @@ from busdoc.health.code import FaultCode
 
 __all__ = ["SET_SIZE_PRIOR", "kind_of", "part_weights"]
 
-SET_SIZE_PRIOR: Float64Array = np.array([0.15, 0.74, 0.10, 0.01])
+SET_SIZE_PRIOR: Float64Array = np.array([0.15, 0.72, 0.11, 0.02])
 """No part on the map at fault, one, two, three."""
 _SHARE = {"branch": 0.62, "controller": 0.14, "feed": 0.12, "segment": 0.12}
 _WITHIN_BRANCH = {
