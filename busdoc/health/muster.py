@@ -195,14 +195,14 @@ def _unclaimed(
 
 def _mostly_silent(silences: Sequence[Silence], fall: Fall, until_ns: int) -> bool:
     end_ns = until_ns if fall.back_ns is None else fall.back_ns
-    overlap_ns = sum(
-        max(
-            0,
-            min(end_ns, until_ns if silence.to_ns is None else silence.to_ns) - max(fall.last_seen_ns, silence.from_ns),
-        )
-        for silence in silences
+    longest_ns = max(
+        (
+            min(end_ns, until_ns if silence.to_ns is None else silence.to_ns) - max(fall.last_seen_ns, silence.from_ns)
+            for silence in silences
+        ),
+        default=0,
     )
-    return overlap_ns > 0.5 * (end_ns - fall.last_seen_ns)
+    return longest_ns > 0.5 * (end_ns - fall.last_seen_ns)
 
 
 def _shared(beats: Sequence[Beat], until_ns: int) -> list[Silence]:

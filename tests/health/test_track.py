@@ -1,0 +1,87 @@
+"""What is remembered of a track, against a naive loop over its frames and over any cuts."""
+
+from itertools import pairwise
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from busdoc.arrays import Int64Array
+from busdoc.health.interval import interval_bin
+from busdoc.health.silence import CONTEXT
+from busdoc.health.track import SAMPLE, Tracks
+
+
+def fed(row: Int64Array, t_ns: Int64Array, cuts: list[int], n_tracks: int) -> Tracks:
+    tracks = Tracks(with_context=True, quantile=0.75, factor=1.6)
+    tracks.add(n_tracks)
+    data = np.repeat((np.arange(len(row)) % 251).astype(np.uint8)[:, None], 8, axis=1)
+    edges = [0, *sorted(cuts), len(row)]
+    for first, last in pairwise(edges):
+        tracks.feed(row[first:last], t_ns[first:last], data[first:last])
+    return tracks
+
+
+def traffic(seed: int, n: int, n_tracks: int) -> tuple[Int64Array, Int64Array]:
+    rng = np.random.default_rng(seed)
+    row = rng.integers(0, n_tracks, n)
+    step = np.where(rng.random(n) < 0.01, rng.integers(10**8, 10**9, n), rng.integers(10**4, 10**7, n))
+    return row, np.cumsum(step)
+
+
+@settings(max_examples=40, deadline=None)
+@given(seed=st.integers(0, 10**6), cuts=st.lists(st.integers(0, 1500), max_size=12), n_tracks=st.integers(1, 7))
+def test_cuts_change_nothing_that_is_remembered(seed: int, cuts: list[int], n_tracks: int) -> None:
+    row, t_ns = traffic(seed, 1500, n_tracks)
+    whole, cut = fed(row, t_ns, [], n_tracks), fed(row, t_ns, cuts, n_tracks)
+    for name in ("count", "first_ns", "last_ns", "notable_ns", "interval_count", "interval_sum"):
+        assert (getattr(whole, name)[:n_tracks] == getattr(cut, name)[:n_tracks]).all(), name
+    for name in ("regular_count", "regular_sum", "tail_ns", "tail_data"):
+        assert (getattr(whole, name)[:n_tracks] == getattr(cut, name)[:n_tracks]).all(), name
+    for track in range(n_tracks):
+        assert (whole.sample_ns(track) == cut.sample_ns(track)).all()
+        one, other = whole.silences(track), cut.silences(track)
+        assert [(s.from_ns, s.to_ns, s.nth) for s in one] == [(s.from_ns, s.to_ns, s.nth) for s in other]
+        for a, b in zip(one, other, strict=True):
+            assert (a.before_ns == b.before_ns).all()
+            assert (a.after_ns == b.after_ns).all()
+            assert (a.before_data == b.before_data).all()
+            assert (a.after_data == b.after_data).all()
+
+
+def test_a_naive_loop_counts_the_same() -> None:
+    row, t_ns = traffic(7, 4000, 3)
+    tracks = fed(row, t_ns, [10, 11, 900], 3)
+    for track in range(3):
+        own = t_ns[row == track]
+        assert tracks.count[track] == len(own)
+        assert (tracks.first_ns[track], tracks.last_ns[track]) == (own[0], own[-1])
+        regular = np.zeros(tracks.interval_count.shape[1], np.int64)
+        every = regular.copy()
+        for k in range(1, len(own)):
+            interval = int(own[k] - own[k - 1])
+            at = int(interval_bin(np.array([interval]))[0])
+            every[at] += 1
+            if k >= 3:
+                before = [int(own[k - 1] - own[k - 2]), int(own[k - 2] - own[k - 3])]
+                if max(before) <= interval * 1.4 and min(before) * 1.4 >= interval:
+                    regular[at] += 1
+        assert (tracks.interval_count[track] == every).all()
+        assert (tracks.regular_count[track] == regular).all()
+
+
+def test_a_silence_keeps_the_frames_around_it() -> None:
+    t_ns = np.concatenate((np.arange(100) * 10**7, 5 * 10**9 + np.arange(100) * 10**7))
+    tracks = fed(np.zeros(200, np.int64), t_ns, [99, 100, 101, 105], 1)
+    (silence,) = tracks.longer_than(0, 10**9)
+    assert (silence.from_ns, silence.to_ns, silence.nth) == (t_ns[99], t_ns[100], 100)
+    assert (silence.before_ns == t_ns[100 - CONTEXT : 100]).all()
+    assert (silence.after_ns == t_ns[100 : 100 + CONTEXT]).all()
+    assert (silence.after_data[:, 0] == np.arange(100, 100 + CONTEXT)).all()
+
+
+def test_the_sample_thins_itself_and_stays_within_bounds() -> None:
+    t_ns = np.cumsum(np.arange(1, 5001, dtype=np.int64) * 1000)
+    sample = fed(np.zeros(5000, np.int64), t_ns, [17, 1234], 1).sample_ns(0)
+    assert SAMPLE // 2 <= len(sample) < SAMPLE
+    assert len(set(np.diff(sample).tolist())) == 1  # every so many intervals, evenly
