@@ -27,7 +27,9 @@ class TransportSession:
         "expected",
         "first_packet",
         "from_ns",
+        "is_answered",
         "kind",
+        "last_packet",
         "n_packets",
         "offset",
         "pgn",
@@ -54,6 +56,8 @@ class TransportSession:
         self.n_packets = n_packets
         self.deadline_ns = deadline_ns
         self.first_packet = first_packet
+        self.last_packet = first_packet + n_packets - 1
+        self.is_answered = kind in (TransportKind.RTS_CTS, TransportKind.EXTENDED)
         self.expected = first_packet
         self.serial = 0  # tells it from an earlier session of the same key
         self.offset = 0  # extended transport: what the data packet offset adds to each number
@@ -73,11 +77,6 @@ class TransportSession:
         return not self._flaw and len(self._got) == self.n_packets
 
     @property
-    def last_packet(self) -> int:
-        """The number of the message's last packet."""
-        return self.first_packet + self.n_packets - 1
-
-    @property
     def n_held(self) -> int:
         """How many packets the session keeps in memory."""
         return len(self._got)
@@ -90,28 +89,40 @@ class TransportSession:
         """Note that the session cannot become whole any more; the first reason stays."""
         self._flaw = self._flaw or why
 
-    def take(self, number: int, content: bytes, n_wanted: int) -> None:
-        """Take one packet; `n_wanted` is how many bytes of payload it must bring."""
-        if self.repeats(number, content):
-            return  # the bus repeats a frame whose end was disturbed
+    def take(self, number: int, content: bytes, n_wanted: int) -> bool:
+        """Take one packet, which must bring `n_wanted` bytes of payload; tell whether it is held from now on."""
+        if self._last == (number, content):
+            return False  # the bus repeats a frame whose end was disturbed
         if not self.expected <= number <= self.last_packet:
             self.spoil(f"packet {number} came where {self.expected} was due")
-            return
+            return False
         # a hole before it does not spoil: what is missing can be asked for again, where there is somebody to ask
         self._last = (number, content)
         self.expected = number + 1
         if len(content) < n_wanted:
             self.spoil(f"packet {number} is too short")
-            return
-        known = self._got.setdefault(number, content)
+            return False
+        known = self._got.get(number)
+        if known is None:
+            self._got[number] = content
+            return True
         if known != content:
             self.spoil(f"packet {number} came twice with different content")
+        return False
 
-    def resume_at(self, number: int) -> None:
-        """The receiver asked for the packets from `number` on."""
+    def resume_at(self, number: int, n_packets: int) -> int:
+        """The receiver lets packets through from `number` on; give how many are held no more, since they come again.
+
+        It may be a later session whose announcement was lost, so nothing of its packets may be mixed with older ones.
+        """
         if number != self.expected:
             self._last = None
         self.expected = number
+        self.window_end = number + n_packets - 1
+        again = [held for held in range(number, number + n_packets) if held in self._got]
+        for held in again:
+            del self._got[held]
+        return len(again)
 
     def missing(self) -> tuple[int, ...]:
         """Name the packets that have not come, the first 255 of them."""

@@ -47,7 +47,8 @@ class TransportWatch:
     Notes
     -----
     A whole payload is right as long as announcements are not lost: when the end of one session and the announcement of
-    the sender's next are lost in one piece of exactly a session's length, in less than 0.75 s, no listener can tell.
+    the sender's next are lost in one piece of exactly a session's length, in less than T1 (T3 where a receiver
+    answers), no listener can tell.
     At most 4096 sessions and 400,000 packets (some 60 MB) are held; beyond that the oldest ends as incomplete.
     """
 
@@ -221,18 +222,15 @@ class TransportWatch:
         heappush(self._deadlines, (session.deadline_ns, session.serial, key))
 
     def _packet(self, key: SessionKey, session: TransportSession, t_ns: int, number: int, content: bytes) -> None:
-        n_held = session.n_held
         if session.kind is TransportKind.FAST_PACKET:
             n_wanted = wanted_bytes(session.size, number)
         else:
             n_wanted = min(7, session.size - 7 * (number - 1))
-        session.take(number, content, n_wanted)
-        self._n_held += session.n_held - n_held
-        answered = session.kind in (TransportKind.RTS_CTS, TransportKind.EXTENDED)
-        if session.is_whole or (number == session.last_packet and not answered):
+        self._n_held += session.take(number, content, n_wanted)
+        if session.is_whole or (number == session.last_packet and not session.is_answered):
             self._end(key, t_ns)
             return
-        self._wait(key, session, t_ns + (T3_NS if answered and number >= session.window_end else T1_NS))
+        self._wait(key, session, t_ns + (T3_NS if session.is_answered and number >= session.window_end else T1_NS))
         while self._n_held > _MOST_PACKETS:
             self._end(next(iter(self._sessions)), t_ns, "too many at once")
 
@@ -251,8 +249,7 @@ class TransportWatch:
         if n_packets == 0:
             self._wait(key, session, t_ns + T4_NS)
             return
-        session.resume_at(next_packet)
-        session.window_end = next_packet + n_packets - 1
+        self._n_held -= session.resume_at(next_packet, n_packets)
         self._wait(key, session, t_ns + T2_NS)
 
     def _acknowledge(self, key: SessionKey, t_ns: int, pgn: int, size: int) -> None:

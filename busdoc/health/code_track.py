@@ -57,12 +57,14 @@ class CodeTrack:
         self.count = count if count is not None else self.count
         self.last_ns = t_ns
 
-    def clear(self, t_ns: int) -> None:
-        """The sender said that it is gone."""
+    def clear(self, t_ns: int, seen_ns: int | None = None) -> None:
+        """The sender said that it is gone; `seen_ns` is when it last said that it is active, if later than known."""
+        self.last_ns = self.last_ns if seen_ns is None else max(self.last_ns, seen_ns)
         self._close(t_ns)
 
-    def lapse(self) -> None:
-        """The sender fell silent: nothing is known from the last message on."""
+    def lapse(self, seen_ns: int | None) -> None:
+        """The sender fell silent after it had last said, at `seen_ns`, that it is active."""
+        self.last_ns = self.last_ns if seen_ns is None else max(self.last_ns, seen_ns)
         self._close(self.last_ns)
 
     def _close(self, t_ns: int) -> None:

@@ -23,7 +23,7 @@ __all__ = ["SILENT_AFTER_NS", "TroubleSender", "TroubleWatch"]
 SILENT_AFTER_NS = 5_000_000_000
 """Five broadcast periods of one second (SAE J1939-73 5.7.1)."""
 _MOST_CODES_OF_ONE = 500
-_MOST_CODES = 20_000
+_MOST_CODES = 5_000
 _MOST_CHANGES = 50_000
 _NO_COUNT = 127
 _OWN_COUNT = 0x7F
@@ -46,13 +46,19 @@ class TroubleSender:
         self.n_changes = 0
         self.n_malformed = 0
 
+    def lapse(self) -> None:
+        """Close its codes at its last message."""
+        for track in self.open.values():
+            track.lapse(self.last_ns)
+        self.open = {}
+
 
 class TroubleWatch:
     """Takes blocks in order; where they are cut changes nothing.
 
     Notes
     -----
-    Memory is bounded: 500 codes of one sender, 20,000 in all, 50,000 changes of one sender; what goes beyond is
+    Memory is bounded: 500 codes of one sender, 5,000 in all, 50,000 changes of one sender; what goes beyond is
     counted in `n_dropped`.
     """
 
@@ -95,20 +101,21 @@ class TroubleWatch:
         sender = self.senders.get((channel, address))
         if sender is None:
             sender = self.senders[channel, address] = TroubleSender()
+        at_ns = from_ns if sender.last_ns is None else max(from_ns, sender.last_ns)
+        if heard_ns < t_ns and sender.last_ns is not None:
+            sender.last_ns = max(sender.last_ns, heard_ns)
+        was_silent = sender.last_ns is not None and at_ns - sender.last_ns > SILENT_AFTER_NS
+        if payload == sender.payload and not was_silent:
+            sender.last_ns = at_ns  # says nothing new
+            return
         codes = code_bytes(payload)
         if codes is None:
             sender.n_malformed += 1
             return
-        at_ns = from_ns if sender.last_ns is None else max(from_ns, sender.last_ns)
-        if heard_ns < t_ns and sender.last_ns is not None:
-            sender.last_ns = max(sender.last_ns, heard_ns)
-        if sender.last_ns is not None and at_ns - sender.last_ns > SILENT_AFTER_NS:
-            for track in sender.open.values():
-                track.lapse()
-            sender.open = {}
-        if payload != sender.payload:
-            sender.n_changes += 1
-            sender.payload = payload
+        if was_silent:
+            sender.lapse()
+        sender.n_changes += payload != sender.payload
+        sender.payload = payload
         if sender.n_changes > _MOST_CHANGES:
             self.n_dropped += 1
         else:
@@ -127,7 +134,7 @@ class TroubleWatch:
             track.seen(at_ns, None if count == _NO_COUNT else count, sender.last_ns)
         for key, track in sender.open.items():
             if key not in now:
-                track.clear(at_ns)
+                track.clear(at_ns, sender.last_ns)
         sender.open = now
 
     def _stored(self, t_ns: int, from_ns: int, channel: int, address: int, payload: bytes, heard_ns: int) -> None:
@@ -181,7 +188,8 @@ def _telling(block: FrameBlock, rows: Int64Array, by_transport: set[tuple[int, i
     same = (
         same_sender
         & (np.diff(content) == 0)
-        & (block.length[by_sender][1:] == block.length[by_sender][:-1])
+        & (block.length[by_sender][1:] == 8)  # a frame cut short is counted each time
+        & (block.length[by_sender][:-1] == 8)
         & (np.diff(block.t_ns[by_sender]) <= SILENT_AFTER_NS)
     )
     says_new = np.concatenate((np.ones(1, np.bool_), ~same))

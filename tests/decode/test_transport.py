@@ -127,6 +127,18 @@ def test_a_packet_asked_for_again_completes_the_message() -> None:
     assert message.payload == bytes(range(1, 21))
 
 
+def test_a_session_whose_announcement_was_lost_is_not_mixed_with_the_one_before() -> None:
+    lines = """
+    0.000 18EC2731#10090002FF00EF00
+    0.010 1CEC3127#110201FFFF00EF00
+    0.020 1CEB2731#0101020304050607
+    0.400 1CEC3127#110201FFFF00EF00
+    0.420 1CEB2731#021819FFFFFFFFFF
+    """
+    (message,) = heard(lines)
+    assert (message.payload, message.missing) == (None, (1,))
+
+
 def test_an_acknowledged_message_with_a_packet_unheard_is_incomplete() -> None:
     unheard = "\n".join(line for line in TO_ONE.splitlines() if "#0208" not in line)
     (message,) = heard(unheard)
@@ -293,7 +305,7 @@ def _session(source: int, destination: int, pgn: int, payload: bytes, start_ms: 
 
 @st.composite
 def traffic(draw: st.DrawFn) -> list[Sent]:
-    """Sessions of several pairs at once; those of one pair follow each other by more than T1."""
+    """Sessions of several pairs at once; those of one pair follow each other by more than the longest waiting time."""
     sessions: list[Sent] = []
     for source, destination in draw(
         st.lists(st.tuples(st.integers(0, 3), st.sampled_from([255, 255, 10, 11])), min_size=1, max_size=4, unique=True)
@@ -303,7 +315,7 @@ def traffic(draw: st.DrawFn) -> list[Sent]:
             payload = draw(st.binary(min_size=9, max_size=40))
             session = _session(source, destination, draw(st.sampled_from([65226, 65251, 61184])), payload, start_ms)
             sessions.append(session)
-            start_ms = session.frames[-1][0] // 1_000_000 + draw(st.integers(760, 1500))
+            start_ms = session.frames[-1][0] // 1_000_000 + draw(st.integers(760 if destination == 255 else 1260, 2000))
     return sessions
 
 
