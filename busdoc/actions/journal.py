@@ -20,7 +20,7 @@ from busdoc.errors import InputError
 
 __all__ = ["Journal", "journal_from_text", "journal_text", "load_journal", "write_journal"]
 
-_LARGEST_BYTES = 5_000_000
+_LARGEST_BYTES = 2_000_000
 _MOST_NAMED = 8
 _EARLY_NS = 3_600_000_000_000
 
@@ -57,7 +57,7 @@ def load_journal(path: Path, machine: Machine, *, start_ns: int, epoch: bool) ->
         reason = error.strerror or str(error)
         raise InputError(str(path), "an action journal", reason, "Check the name and its rights.") from error
     if len(raw) > _LARGEST_BYTES:
-        found = f"a file of more than {_LARGEST_BYTES // 1_000_000} MB"
+        found = f"more than {_LARGEST_BYTES // 1_000_000} MB"
         raise InputError(str(path), "an action journal", found, "Check that this is the journal and not a capture.")
     text, warnings = _decoded(raw, str(path))
     journal = journal_from_text(text, str(path), machine, start_ns=start_ns, epoch=epoch)
@@ -70,24 +70,29 @@ def journal_from_text(text: str, where: str, machine: Machine, *, start_ns: int,
     clock = JournalClock(start_ns=start_ns, epoch=epoch)
     names = JournalNames(machine)
     entries: list[JournalEntry] = []
-    mistakes: list[InputError] = []
+    first_mistake: InputError | None = None
+    named: list[str] = []
+    skipped = 0
     for row in split.rows:
         try:
             entries.append(read_entry(row, clock, names, f"{where}, line {row.line}"))
         except InputError as mistake:
-            mistakes.append(mistake)
-    if mistakes and not entries:
-        raise mistakes[0]
+            skipped += 1
+            first_mistake = first_mistake or mistake
+            if skipped <= _MOST_NAMED:
+                named.append(f"Left out: {mistake}")
+    if first_mistake is not None and not entries:
+        raise first_mistake
     in_order = sorted((entry.action for entry in entries), key=lambda action: action.time_ns)
     actions = tuple(replace(action, n=n) for n, action in enumerate(in_order, start=1))
     odd = [warning for entry in entries for warning in entry.warnings]
     warnings = (
         *split.warnings,
-        *_first_few([f"Left out: {mistake}" for mistake in mistakes], "lines left out"),
-        *_first_few(odd, "such remarks"),
+        *_first_few(named, skipped, "lines left out"),
+        *_first_few(odd, len(odd), "such remarks"),
         *_clock_warnings(entries, where, start_ns),
     )
-    return Journal(actions=actions, skipped=len(mistakes), warnings=warnings)
+    return Journal(actions=actions, skipped=skipped, warnings=warnings)
 
 
 def write_journal(path: Path, actions: Sequence[Action], *, start_ns: int, epoch: bool) -> None:
@@ -139,7 +144,6 @@ def _clock_warnings(entries: Sequence[JournalEntry], where: str, start_ns: int) 
     return warnings
 
 
-def _first_few(lines: list[str], what: str) -> list[str]:
-    if len(lines) <= _MOST_NAMED:
-        return lines
-    return [*lines[:_MOST_NAMED], f"And {len(lines) - _MOST_NAMED} more {what}."]
+def _first_few(lines: list[str], n_all: int, what: str) -> list[str]:
+    shown = lines[:_MOST_NAMED]
+    return shown if n_all <= _MOST_NAMED else [*shown, f"And {n_all - _MOST_NAMED} more {what}."]

@@ -12,6 +12,8 @@ COLUMNS = ("time", "action", "part", "into", "uncertainty_s", "note")
 _REQUIRED = ("time", "action", "part")
 _HEADER = ",".join(COLUMNS)
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
+_MOST_LINES = 100_000
+_MOST_COLUMNS = 100
 _MOST_LINES_A_ROW = 20
 """A note may hold line breaks; a quote that is never closed must not swallow the rest of the journal."""
 
@@ -32,7 +34,8 @@ class JournalRow:
 class JournalRows:
     """The rows of a journal, and what was odd about the text as a whole."""
 
-    rows: tuple[JournalRow, ...]
+    rows: Iterator[JournalRow]
+    """To be gone through once."""
     warnings: tuple[str, ...]
 
 
@@ -43,6 +46,9 @@ def split_rows(text: str, where: str) -> JournalRows:
     ------
     InputError : when the header is missing or names a column twice
     """
+    if text.count("\n") + text.count("\r") > _MOST_LINES:
+        found = f"more than {_MOST_LINES} lines"
+        raise InputError(where, "an action journal", found, "Check that this is the journal and not a capture.")
     lines = _physical_lines(text.removeprefix("\ufeff"))
     if lines and lines[0][1].casefold().startswith("sep=") and len(lines[0][1]) == 5:  # a spreadsheet's own mark
         lines = lines[1:]
@@ -53,8 +59,7 @@ def split_rows(text: str, where: str) -> JournalRows:
     names, warnings = _header(header_text, delimiter, f"{where}, line {header_line}")
     if delimiter != ",":
         warnings.append(f"{where}: fields are separated by {_DELIMITERS[delimiter]}, not by commas; read all the same")
-    rows = tuple(_rows(lines[1:], delimiter, names))
-    return JournalRows(rows=rows, warnings=tuple(warnings))
+    return JournalRows(rows=_rows(lines[1:], delimiter, names), warnings=tuple(warnings))
 
 
 def _physical_lines(text: str) -> list[tuple[int, str]]:
@@ -67,6 +72,10 @@ def _header(text: str, delimiter: str, where: str) -> tuple[list[str], list[str]
     names = [name.strip().casefold() for name in _fields(text, delimiter)]
     while names and not names[-1]:
         names.pop()
+    if len(names) > _MOST_COLUMNS:
+        raise InputError(
+            where, f'the columns "{_HEADER}"', f"{len(names)} columns", "Put that header on the first line."
+        )
     missing = [name for name in _REQUIRED if name not in names]
     if missing:
         found = f'"{text.strip()[:80]}"' if len(missing) == len(_REQUIRED) else f"none called {' or '.join(missing)}"

@@ -23,10 +23,11 @@ from busdoc.health.controller import ControllerSpec
 
 __all__ = ["bitrates", "load_machine", "machine_from_text", "specs"]
 
-_LARGEST_BYTES = 5_000_000
-_MOST_THINGS = 5000
+_LARGEST_BYTES = 500_000
+"""The largest map has some tens of kilobytes; a parser turns each byte of a hostile one into hundreds."""
+_MOST_THINGS = 2000
 """Parts and controllers; the largest machine has some hundreds."""
-_MANY_DOTS = re.compile(r"(?<![\w\"'-])(?:[\w\"'-]+[ \t]*\.[ \t]*){32,}")
+_MANY_DOTS = re.compile(r"(?<![\w\"'-])(?:[\w\"'-]+[ \t]*\.[ \t]*){12,}")
 _AT_LINE = re.compile(r"\(at line (\d+), column \d+\)")
 
 
@@ -43,9 +44,7 @@ def load_machine(path: Path) -> Machine:
     except OSError as error:
         reason = error.strerror or str(error)
         raise InputError(str(path), "a machine map", reason, "Check the name and its rights.") from error
-    if len(raw) > _LARGEST_BYTES:
-        found = f"a file of more than {_LARGEST_BYTES // 1_000_000} MB"
-        raise InputError(str(path), "a machine map", found, "Check that this is the map and not a capture.")
+    _require_size(len(raw), str(path))
     return machine_from_text(_decoded(raw, str(path)), str(path))
 
 
@@ -61,6 +60,7 @@ def machine_from_text(text: str, where: str) -> Machine:
     ------
     InputError : when the text holds any mistake; the first few are named
     """
+    _require_size(len(text), where)
     text = text.removeprefix("\ufeff").replace("\r\n", "\n")  # both come from text editors
     document = _parsed(text, where)
     problems = MapProblems(text, where)
@@ -108,6 +108,12 @@ def bitrates(machine: Machine, channels: ChannelTable) -> dict[int, tuple[int | 
         if number is not None:
             rates[number] = (bus.bitrate, bus.data_bitrate)
     return rates
+
+
+def _require_size(n_bytes: int, where: str) -> None:
+    if n_bytes > _LARGEST_BYTES:
+        found = f"more than {_LARGEST_BYTES // 1000} kB"
+        raise InputError(where, "a machine map", found, "Check that this is the map and not a capture.")
 
 
 def _decoded(raw: bytes, where: str) -> str:

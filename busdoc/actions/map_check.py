@@ -6,7 +6,6 @@ from typing import TypeAlias
 from busdoc.actions.machine import Bus, CodeHint, Controller, Part, PartKind, StatusSignal
 from busdoc.actions.map_problems import MapProblems, shown
 from busdoc.actions.map_table import MapTable
-from busdoc.errors import nearest
 
 __all__ = ["check_links"]
 
@@ -66,7 +65,7 @@ def _check_owners(parts: Parts, controllers: Controllers) -> None:
 def _check_name(table: MapTable, key: str, name: str | None, allowed: Sequence[str], what: str) -> None:
     if name is None or name in allowed:
         return
-    near = nearest(name, allowed) if allowed else f"The map has no such part; add it, or take `{key}` out."
+    near = table.nearest(name, allowed) if allowed else f"The map has no such part; add it, or take `{key}` out."
     table.wrong(key, what, shown(name), near)
 
 
@@ -111,7 +110,7 @@ def _check_swaps(parts: Parts, controllers: Controllers) -> None:
         for index, other in enumerate(swaps_with):
             if other not in alike:
                 table.wrong_item(
-                    "swaps_with", index, f"the name of another {kind}", shown(other), nearest(other, alike)
+                    "swaps_with", index, f"the name of another {kind}", shown(other), table.nearest(other, alike)
                 )
 
 
@@ -127,7 +126,7 @@ def _check_channels(problems: MapProblems, buses: Sequence[tuple[MapTable, Bus]]
         channel = controller.spec.channel
         if first and channel is not None and channel not in first:
             names = [str(known) for known in first]
-            table.wrong("channel", "the channel of a [[bus]]", shown(channel), nearest(str(channel), names))
+            table.wrong("channel", "the channel of a [[bus]]", shown(channel), table.nearest(str(channel), names))
 
 
 def _check_identities(problems: MapProblems, controllers: Controllers) -> None:
@@ -170,4 +169,4 @@ def _check_codes(
         for index, target in enumerate(code.points_at):
             if target not in targets:
                 expected = "a kind of part, or a name on this map"
-                table.wrong_item("points_at", index, expected, shown(target), nearest(target, targets))
+                table.wrong_item("points_at", index, expected, shown(target), table.nearest(target, targets))

@@ -1,15 +1,17 @@
 """The mistakes found in one machine map, gathered so that the technician mends them in one go."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import NoReturn
 
 from busdoc.actions.toml_lines import TomlPath, lines_of
-from busdoc.errors import InputError
+from busdoc.errors import InputError, nearest
 
 __all__ = ["MapProblems", "shown"]
 
 _MOST_SHOWN = 5
 _MOST_KEPT = 1000
+_MOST_COMPARED = 50
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,11 +36,20 @@ class MapProblems:
         self._where = where
         self._found: list[_Problem] = []
         self._lines: dict[TomlPath, int] | None = None
+        self._n_compared = 0
 
     def add(self, path: TomlPath, expected: str, found: str, advice: str) -> None:
         """Note one mistake."""
         if len(self._found) < _MOST_KEPT:
             self._found.append(_Problem(path=path, expected=expected, found=found, advice=advice))
+
+    def nearest(self, found: str, allowed: Iterable[str]) -> str:
+        """Word the advice for a name that does not exist.
+
+        Comparing a name with thousands of others is slow, and only the first few mistakes are shown.
+        """
+        self._n_compared += 1
+        return nearest(found[:100], allowed) if self._n_compared <= _MOST_COMPARED else "Correct it."
 
     def line_of(self, path: TomlPath) -> int:
         """Give the line of a value, else of the nearest thing around it that has one."""

@@ -5,7 +5,6 @@ from decimal import Decimal
 
 from busdoc.actions.map_problems import MapProblems, shown
 from busdoc.actions.toml_lines import TomlPath
-from busdoc.errors import nearest
 
 __all__ = ["MapTable"]
 
@@ -94,6 +93,10 @@ class MapTable:
         """Note a mistake in one item of a list."""
         self._problems.add((*self.path, key, index), expected, found, advice)
 
+    def nearest(self, found: str, allowed: Iterable[str]) -> str:
+        """Word the advice for a name that does not exist."""
+        return self._problems.nearest(found, allowed)
+
     def flag(self, key: str) -> bool | None:
         """Give true or false; None when absent."""
         value = self.get(key)
@@ -136,7 +139,7 @@ class MapTable:
         allowed = tuple(allowed)
         if value is None or value in allowed:
             return value
-        self.wrong(key, what, shown(value), nearest(value, allowed))
+        self.wrong(key, what, shown(value), self.nearest(value, allowed))
         return None
 
     def tables(self, key: str) -> tuple["MapTable", ...]:
@@ -174,7 +177,7 @@ class MapTable:
             if key not in self._asked:
                 header = _header(self.path)
                 where = f"a key of [{header}]" if header else "a table of the map"
-                self.wrong(key, where, shown(key), nearest(key, self._asked))
+                self.wrong(key, where, shown(key), self.nearest(key, self._asked))
 
 
 def _header(path: TomlPath) -> str:

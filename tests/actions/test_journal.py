@@ -223,6 +223,29 @@ def test_a_missing_file_is_told(tmp_path: Path) -> None:
         load_journal(tmp_path / "none.csv", SWEEPER, start_ns=0, epoch=True)
 
 
+@pytest.mark.parametrize(
+    "bomb",
+    [
+        "x\n" * 90_000,
+        "x\n" * 1_000_000,
+        "+1,unplug,zz\n" * 50_000,
+        '"' * 1_000_000,
+        '"a\n' * 90_000,
+        "," * 1_000_000 + "a",
+        "\0" * 1_000_000,
+        "+" + "9" * 1_000_000 + ",mark,,,,",
+    ],
+)
+def test_a_bomb_ends_in_a_sentence(bomb: str) -> None:
+    try:
+        journal = read(bomb)
+    except InputError as error:
+        sentences = [str(error)]
+    else:
+        sentences = list(journal.warnings)
+    assert sum(map(len, sentences)) < 5000
+
+
 names = st.sampled_from(["harness-A", "harness-B", "gate-angle", "hopper"])
 notes = st.text(st.characters(codec="utf-8", exclude_categories=["Cs"]), max_size=20)
 

@@ -241,6 +241,9 @@ def test_a_text_that_stops_short_is_named_with_its_last_line() -> None:
         "prior = 1e999999999999999999999",
         "\n".join(f"[[part]]\nname = 'p{n}'\nkind = 'feed'" for n in range(6000)),
         "\0" * 1000,
+        "\n".join(f"k{n} = 1" for n in range(40_000)),
+        "\n".join('"a b' + str(n) + '"' + '."a b"' * 200 + " = 1" for n in range(300)),
+        "".join(f"[[part]]\nname = 'p{n}'\nkind = 'feed'\ninto = 'q{n}'\n" for n in range(2000)),
     ],
 )
 def test_a_bomb_ends_in_a_sentence(bomb: str) -> None:
@@ -250,7 +253,7 @@ def test_a_bomb_ends_in_a_sentence(bomb: str) -> None:
 def test_a_file_too_large_for_a_map_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "machine.toml"
     path.write_bytes(b"#" * 5_000_001)
-    with pytest.raises(InputError, match="more than 5 MB"):
+    with pytest.raises(InputError, match="more than 500 kB"):
         load_machine(path)
 
 
