@@ -14,6 +14,7 @@ from busdoc.decode.j1939.identifier import (
     PGN_ADDRESS_CLAIMED,
     PGN_DM1,
     PGN_DM2,
+    PGN_DM13,
     PGN_ETP_CM,
     PGN_ETP_DT,
     PGN_REQUEST,
@@ -34,7 +35,7 @@ class Topic(IntFlag):
     TRANSPORT = 0x04
     """J1939 and ISO 11783 transport: management and data."""
     TROUBLE = 0x08
-    """DM1 and DM2 that fit into one frame."""
+    """DM1 and DM2 that fit into one frame, and DM13 (stop and start broadcast)."""
     HEARTBEAT = 0x10
     """ISO 11783 and NMEA 2000 heartbeats."""
     NMT = 0x20
@@ -62,6 +63,7 @@ def _topic_table() -> UInt8Array:
         (PGN_TP_DT, Topic.TRANSPORT),
         (PGN_ETP_CM, Topic.TRANSPORT),
         (PGN_ETP_DT, Topic.TRANSPORT),
+        (PGN_DM13, Topic.TROUBLE),
     ):
         table[pgn : pgn + 256] = topic  # to any destination
     table[[PGN_DM1, PGN_DM2]] = Topic.TROUBLE

@@ -84,9 +84,19 @@ class CodeWatch:
         return tuple(sorted(raised, key=lambda incident: (incident.onset_ns, incident.controllers, incident.code)))
 
     @property
+    def stops(self) -> tuple[tuple[int, int, int, int], ...]:
+        """Commands that silenced a network on purpose (DM13): ns, channel, source, destination; the first hundred."""
+        return tuple(self._trouble.stops)
+
+    @property
     def warnings(self) -> tuple[str, ...]:
-        """What was left out, in words."""
+        """What was left out, and what silences codes, in words."""
         said: list[str] = []
+        for channel, source in sorted({(channel, source) for _, channel, source, _ in self.stops}):
+            said.append(
+                f"{self._names(channel, source)} told controllers on channel {channel} to stop broadcasting (DM13): "
+                "silence after that was asked for."
+            )
         for (channel, address), n in sorted(self._trouble.incomplete.items()):
             said.append(f"{self._names(channel, address)}: {n} broadcasts of fault codes were incomplete and not used.")
         for (channel, address), sender in sorted(self._trouble.senders.items()):

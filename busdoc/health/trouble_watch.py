@@ -12,8 +12,8 @@ import numpy as np
 
 from busdoc.arrays import BoolArray, Int64Array, UInt8Array
 from busdoc.capture.frames import FrameBlock
-from busdoc.decode.j1939.identifier import NULL_ADDRESS, PGN_DM1, PGN_DM2
-from busdoc.decode.j1939.trouble_code import code_bytes
+from busdoc.decode.j1939.identifier import NULL_ADDRESS, PGN_DM1, PGN_DM2, PGN_DM13
+from busdoc.decode.j1939.trouble_code import code_bytes, says_stop
 from busdoc.decode.protocol_frames import Topic
 from busdoc.decode.transport_watch import TransportWatch
 from busdoc.health.code_track import CodeTrack
@@ -25,6 +25,7 @@ SILENT_AFTER_NS = 5_000_000_000
 _MOST_CODES_OF_ONE = 500
 _MOST_CODES = 5_000
 _MOST_CHANGES = 50_000
+_MOST_STOPS = 100
 _NO_COUNT = 127
 _OWN_COUNT = 0x7F
 
@@ -69,6 +70,8 @@ class TroubleWatch:
         self.n_dropped = 0
         self.incomplete: dict[tuple[int, int], int] = {}
         """How many messages of a (channel, address) were incomplete."""
+        self.stops: list[tuple[int, int, int, int]] = []
+        """DM13 that stopped broadcasts: (ns, channel, source, destination), the first hundred."""
 
     def feed(self, block: FrameBlock, topic: UInt8Array) -> None:
         """Take in the next block; `topic` is what `busdoc.decode.protocol_frames.topics` says of it."""
@@ -90,10 +93,17 @@ class TroubleWatch:
             active += _said(block, single[telling], heard_ns[telling])
             older = rows[group == PGN_DM2]
             stored += _said(block, older, block.t_ns[older])
+            self._note_stops(block, rows[(group & np.uint32(0x3FF00)) == PGN_DM13])
         for said in sorted(active, key=itemgetter(0)):
             self._active(*said)
         for said in stored:
             self._stored(*said)
+
+    def _note_stops(self, block: FrameBlock, rows: Int64Array) -> None:
+        for row in rows.tolist():
+            if len(self.stops) < _MOST_STOPS and says_stop(block.payload(row)):
+                destination, source = int(block.id[row]) >> 8 & 0xFF, int(block.id[row]) & 0xFF
+                self.stops.append((int(block.t_ns[row]), int(block.channel[row]), source, destination))
 
     def _active(self, t_ns: int, from_ns: int, channel: int, address: int, payload: bytes, heard_ns: int) -> None:
         if address >= NULL_ADDRESS:

@@ -18,6 +18,7 @@ from tests.decode.frame_text import block_of
         ("1CC82731#14", Topic.TRANSPORT),
         ("18FECA31#04FFB804030AFFFF", Topic.TROUBLE),
         ("18FECB31#04FFB804030AFFFF", Topic.TROUBLE),
+        ("18DF31F9#00", Topic.TROUBLE),
         ("0CF0E480#FB", Topic.HEARTBEAT),
         ("1DF01107#60EA05CC", Topic.HEARTBEAT),
         ("000#8105", Topic.NMT),

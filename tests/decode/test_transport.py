@@ -232,7 +232,9 @@ def _fast(size: int, sequence: int, id_: int, start_ms: int) -> tuple[bytes, lis
 
 @pytest.mark.parametrize("size", [1, 6, 7, 13, 14, 134, 223])
 def test_fast_packets_of_every_length_come_out_whole(size: int) -> None:
-    payload, frames = _fast(size, 3, 0x1DF01407, 0)  # NMEA 2000 product information 126996, layout from memory
+    payload, frames = _fast(
+        size, 3, 0x1DF01407, 0
+    )  # NMEA 2000 product information 126996, layout as the open library n2k reads it
     assert [message.payload for message in TransportWatch().feed(frames_block(frames))] == [payload]
 
 

@@ -132,6 +132,13 @@ def test_previously_active_codes_are_listed_without_a_raise() -> None:
     assert watch.incidents(10**9) == ()
 
 
+def test_a_command_to_stop_broadcasting_is_warned_of() -> None:
+    # SAE J1939-73 5.7.13 from memory: first byte 00 in a network's two bits stops it, 11 leaves it as it is
+    watch = watched("1.0 18DFFFF9#3FFFFFFFFFFFFFFF\n2.0 18DFFFF9#FFFFFFFFFFFFFFFF")
+    assert watch.stops == ((10**9, 0, 0xF9, 255),)
+    assert "told controllers on channel 0 to stop broadcasting" in watch.warnings[0]
+
+
 def test_an_old_layout_is_read_as_the_controller_is_said_to_use_it() -> None:
     said = "1.0 18FECA31#04FF0097038AFFFF"  # version 1 of SPN 1208 FMI 3 in a gateway maker's manual
     code = only(watched(said, conversion=lambda channel, address: Conversion.VERSION_1).codes(10**9))

@@ -17,6 +17,7 @@ __all__ = [
     "PGN_ADDRESS_CLAIMED",
     "PGN_DM1",
     "PGN_DM2",
+    "PGN_DM13",
     "PGN_ETP_CM",
     "PGN_ETP_DT",
     "PGN_REQUEST",
@@ -45,6 +46,8 @@ PGN_ETP_CM: Final = 51200
 PGN_ETP_DT: Final = 50944
 PGN_DM1: Final = 65226
 PGN_DM2: Final = 65227
+PGN_DM13: Final = 57088
+"""Stop and start broadcast: it can silence a network on purpose."""
 
 _FIRST_PDU2_FORMAT = 240
 

@@ -7,7 +7,7 @@ Byte 1 holds four lamps of two bits, byte 2 how they flash, then four bytes for 
 from dataclasses import dataclass
 from enum import IntEnum
 
-__all__ = ["Conversion", "Lamp", "LampState", "TroubleCode", "code_bytes", "lamps", "read_code"]
+__all__ = ["Conversion", "Lamp", "LampState", "TroubleCode", "code_bytes", "lamps", "read_code", "says_stop"]
 
 NO_COUNT = 127
 _ALL_ONES_SPN = 524287
@@ -55,6 +55,15 @@ class TroubleCode:
     """The controller's own occurrence count; None: not available (127)."""
     old_conversion: bool
     """Conversion method 1: the SPN depends on which version was assumed."""
+
+
+def says_stop(payload: bytes) -> bool:
+    """Tell whether a DM13 tells a network to stop broadcasting.
+
+    Its first byte holds four networks of two bits: 00 stop, 01 start, 11 leave as it is (SAE J1939-73 5.7.13, from
+    memory).
+    """
+    return bool(payload) and any(payload[0] >> network & 3 == 0 for network in (0, 2, 4, 6))
 
 
 def lamps(payload: bytes) -> dict[Lamp, LampState]:
