@@ -1,5 +1,7 @@
 """Actions that the bus shows: supply that goes and returns, sensors that fall silent, and presses that win."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from busdoc.actions.action import Action, ActionKind, Origin
@@ -120,6 +122,11 @@ def test_a_dip_shorter_than_a_hand_is_no_action() -> None:
 def test_a_mixed_group_has_no_common_feed() -> None:
     lost = incident(loss("hopper", 20, 26), loss("brush", 20, 26))
     assert power_actions(SWEEPER, [lost], roll()) == ()
+
+
+def test_controllers_that_are_only_late_kept_their_supply() -> None:
+    late = replace(FEED_LOST, kind=IncidentKind.LATE)
+    assert power_actions(SWEEPER, [late], FEED_ROLL) == ()
 
 
 def test_presses_nearby_are_enough() -> None:
