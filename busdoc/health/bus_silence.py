@@ -65,7 +65,7 @@ def _of_channel(
             for member, fall in falls
             if _fell_with(fall, silence.from_ns, end_ns) and id(fall) not in explained
         ]
-        if runs and any(_covers(fall, silence.from_ns, end_ns) for _, fall in runs[-1][1]):
+        if runs and _most_are_away(runs[-1][1], silence.from_ns, end_ns):
             runs[-1][0].append(silence)
             runs[-1][1].extend(fell)
         elif fell and _is_whole_bus(on_channel, fell, silence.from_ns, end_ns):
@@ -100,6 +100,11 @@ def _fell_with(fall: Fall, from_ns: int, end_ns: int) -> bool:
 
 def _covers(fall: Fall, from_ns: int, to_ns: int) -> bool:
     return fall.last_seen_ns < from_ns and (fall.back_ns is None or fall.back_ns >= to_ns)
+
+
+def _most_are_away(fell: Sequence[tuple[Member, Fall]], from_ns: int, to_ns: int) -> bool:
+    away = {id(member) for member, fall in fell if _covers(fall, from_ns, to_ns)}
+    return 2 * len(away) > len({id(member) for member, _ in fell})
 
 
 def _is_whole_bus(on_channel: Sequence[Member], fell: Sequence[tuple[Member, Fall]], from_ns: int, end_ns: int) -> bool:
