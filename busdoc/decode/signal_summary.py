@@ -70,7 +70,7 @@ class Transitions:
     only_status: bool
     """Changes of value alone are not among these, since the signal has too many values or counts by itself."""
     n_not_kept: int
-    """Further changes of the kind kept here, for which there was no room; those here are the first."""
+    """Changes of the kind kept here for which there was no room: as a rule the later ones."""
 
     def __len__(self) -> int:
         return len(self.t_ns)

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from busdoc.capture.frames import FrameBlock
 from busdoc.decode.database import Database
 from busdoc.decode.message import Message, Signal
+from busdoc.decode.signal_meaning import give_meaning
 from busdoc.decode.signal_state import FEW, Policy, policy_of
 from busdoc.decode.signal_summary import SignalSummary
 from busdoc.decode.signal_watch import SignalWatch
@@ -158,6 +159,32 @@ def test_more_changes_than_there_is_room_for_are_counted_wherever_the_cuts_fall(
     assert len(whole) == 8192
     assert whole.n_not_kept == 20_000 - 8192 == cut.n_not_kept
     assert whole.t_ns.tolist() == cut.t_ns.tolist() == block.t_ns[:8192].tolist()
+
+
+@BOTH_PATHS
+@pytest.mark.parametrize("step", [30_000, 1_999])
+def test_a_signal_that_turns_out_to_have_many_values_makes_room_for_changes_of_status(
+    compiled: bool, step: int
+) -> None:
+    database = one_byte(choices={255: "not available"})
+    database = Database([give_meaning(message) for message in database.messages])
+    few_valued = [0, 1, 255] * 6000  # 8192 changes are kept, 5461 of them of status
+    many_valued = list(range(9))
+    states = few_valued + many_valued + [5, 255] * 2000
+    block = state_frames(states)
+    watch = SignalWatch(database, compiled=compiled)
+    for at in range(0, len(block), step):
+        watch.feed(block.slice(at, min(len(block), at + step)))
+        watch.summaries()
+    found = watch.transitions("Status.State")
+    of_status = [at for at in range(len(states)) if at == 0 or (states[at] == 255) != (states[at - 1] == 255)]
+    in_time = [at for at in of_status if at < 8192]
+    room_from = len(few_valued) + many_valued.index(8)  # the ninth value: from here on there is room again
+    later = [at for at in of_status if at >= room_from]
+    kept = in_time + later[: 8192 - len(in_time)]
+    assert found.t_ns.tolist() == [at * 1_000_000 for at in kept]
+    assert found.only_status
+    assert found.n_not_kept == len(of_status) - len(kept)
 
 
 @BOTH_PATHS
