@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from busdoc.report.output import write_text
 from busdoc.report.page import Page, Picture
 from busdoc.report.page_build import build_page
+from busdoc.report.pictures import load_drawing
 from busdoc.report.printable import printable
 from busdoc.report.provenance import provenance
 from busdoc.report.result import Result
@@ -49,7 +51,11 @@ def html(
     written : the time to print as that of writing; None: now, in the laptop's own zone
     """
     moment = datetime.now().astimezone() if written is None else written
-    return html_of_page(build_page(result, provenance(result, command), fields, moment))
+    with ThreadPoolExecutor(max_workers=1) as beside:  # hashing half a gigabyte takes as long as loading the libraries
+        made = beside.submit(provenance, result, command)
+        load_drawing()
+        _environment()
+        return html_of_page(build_page(result, made.result(), fields, moment))
 
 
 def html_of_page(page: Page) -> str:

@@ -22,7 +22,7 @@ __all__ = ["actions_section", "incidents_section", "returns_section"]
 
 _MOST_ALONE = 10
 """So many incidents are told one by one; more are told by kind."""
-_MOST_PICTURES = 12
+_MOST_PICTURES = 6
 _MOST_EVIDENCE = 3
 """Controllers whose evidence stands in the open."""
 _MOST_ROWS = 500

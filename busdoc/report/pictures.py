@@ -29,6 +29,7 @@ __all__ = [
     "UNRECORDED",
     "canvas",
     "label_rows",
+    "load_drawing",
     "name_rows",
     "svg_of",
     "time_axis",
@@ -65,6 +66,12 @@ _PREAMBLE = re.compile(r"^.*?(?=<svg )", re.DOTALL)
 _METADATA = re.compile(r"\s*<metadata>.*?</metadata>", re.DOTALL)
 _OPENING = re.compile(r"<svg [^>]*?viewBox=\"([^\"]*)\"[^>]*>")
 _SPACE = re.compile(r"\n\s*")
+
+
+def load_drawing() -> None:
+    """Load the plotting library, which takes some tenths of a second."""
+    import matplotlib.backends.backend_svg
+    import matplotlib.figure  # noqa: F401
 
 
 @contextmanager
