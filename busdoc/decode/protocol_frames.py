@@ -22,7 +22,7 @@ from busdoc.decode.j1939.identifier import (
     PGN_TP_DT,
 )
 
-__all__ = ["Topic", "protocol_frames", "topics"]
+__all__ = ["Topic", "protocol_frames", "sieved", "topics"]
 
 
 class Topic(IntFlag):
@@ -98,4 +98,11 @@ def topics(block: FrameBlock) -> UInt8Array:
 
 def protocol_frames(block: FrameBlock) -> FrameBlock:
     """Give the frames that have a topic, as a block of their own."""
-    return block.take(np.flatnonzero(topics(block)).astype(np.int64))
+    return sieved(block)[0]
+
+
+def sieved(block: FrameBlock) -> tuple[FrameBlock, UInt8Array]:
+    """Give the frames that have a topic, as a block of their own, and the topic of each."""
+    topic = topics(block)
+    rows = np.flatnonzero(topic).astype(np.int64)
+    return block.take(rows), topic[rows]

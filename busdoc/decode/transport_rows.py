@@ -5,12 +5,12 @@ from enum import IntEnum
 
 import numpy as np
 
-from busdoc.arrays import BoolArray, Int64Array, UInt8Array, UInt32Array
+from busdoc.arrays import BoolArray, Int64Array, UInt8Array
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.decode.j1939.identifier import PGN_ETP_CM, PGN_ETP_DT, PGN_TP_CM, PGN_TP_DT
 from busdoc.decode.transport_session import SessionKey
 
-__all__ = ["Control", "Role", "TransportSieve"]
+__all__ = ["Control", "Role", "TransportSieve", "pairs"]
 
 
 class Role(IntEnum):
@@ -76,14 +76,14 @@ def _may_concern(
     block: FrameBlock, rows: Int64Array, roles: UInt8Array, running: Iterable[SessionKey], wanted: Int64Array
 ) -> BoolArray:
     """Mask out frames of pairs that have no session of a wanted group and get none in this block."""
-    pair = _pairs(block, rows)
+    pair = pairs(block, rows)
     control = block.data[rows, 0]
     is_management = (roles == Role.MANAGEMENT) | (roles == Role.EXTENDED_MANAGEMENT)
     is_opening = is_management & np.isin(control, (Control.RTS, Control.BAM, Control.EXTENDED_RTS))
     group = block.data[rows, 5:8].astype(np.int64) @ np.array([1, 1 << 8, 1 << 16])
     opened = pair[is_opening & np.isin(group, wanted)]
     open_already = [channel << 16 | source << 8 | to for channel, source, to, kind in running if kind <= 1]
-    concerned = np.concatenate((opened, np.array(open_already, np.uint32)))
+    concerned = np.concatenate((opened, np.array(open_already, np.int64)))
     is_fast = roles == Role.FAST_PACKET
     answers = is_management & ~is_opening & np.isin(_swapped(pair), concerned)
     matters: BoolArray = is_fast | answers | np.isin(pair, concerned)
@@ -106,16 +106,12 @@ def _role_table(fast: frozenset[int]) -> UInt8Array:
     return table
 
 
-def _pairs(block: FrameBlock, rows: Int64Array) -> UInt32Array:
-    """Give channel, source and destination of each row as one number."""
-    ids = block.id[rows]
-    source, destination = ids & np.uint32(0xFF), (ids >> np.uint32(8)) & np.uint32(0xFF)
-    pair: UInt32Array = block.channel[rows].astype(np.uint32) << np.uint32(16) | source << np.uint32(8) | destination
-    return pair
+def pairs(block: FrameBlock, rows: Int64Array) -> Int64Array:
+    """Give channel, source and destination of each row as one number, eight bits each."""
+    ids = block.id[rows].astype(np.int64)
+    return block.channel[rows].astype(np.int64) << 16 | (ids & 0xFF) << 8 | (ids >> 8) & 0xFF
 
 
-def _swapped(pair: UInt32Array) -> UInt32Array:
+def _swapped(pair: Int64Array) -> Int64Array:
     """Exchange source and destination: the pair that an answer speaks of."""
-    low, high = pair & np.uint32(0xFF), (pair >> np.uint32(8)) & np.uint32(0xFF)
-    swapped: UInt32Array = (pair & np.uint32(0xFF0000)) | low << np.uint32(8) | high
-    return swapped
+    return (pair & 0xFF0000) | (pair & 0xFF) << 8 | (pair >> 8) & 0xFF

@@ -134,15 +134,19 @@ class TransportSession:
                     break
         return tuple(absent)
 
-    def message(self, key: SessionKey, t_ns: int, why: str = "") -> TransportMessage:
-        """Close the session: a whole message, or an incomplete one with its reason."""
-        payload = None
+    def message(self, key: SessionKey, t_ns: int, why: str = "", payload: bytes | None = None) -> TransportMessage:
+        """Close the session: a whole message, or an incomplete one with its reason.
+
+        Parameters
+        ----------
+        payload : where it is known otherwise, without its packets
+        """
         missing: tuple[int, ...] = ()
         reason = ""
-        if self.is_whole:
+        if payload is None and self.is_whole:
             packets = [self._got[number] for number in range(self.first_packet, self.last_packet + 1)]
             payload = b"".join(packets)[: self.size]
-        else:
+        elif payload is None:
             missing = self.missing()
             reason = "; ".join(part for part in (_packets_missing(missing, self.n_packets), self._flaw, why) if part)
         return TransportMessage(

@@ -14,6 +14,7 @@ from busdoc.capture.frames import FrameBlock
 from busdoc.decode.j1939.identifier import GLOBAL_ADDRESS, NULL_ADDRESS, group_and_destination
 from busdoc.decode.nmea2000.fast_packet import FAST_PACKET_PGNS, n_frames, wanted_bytes
 from busdoc.decode.transport import TransportKind, TransportMessage
+from busdoc.decode.transport_bulk import whole_broadcasts
 from busdoc.decode.transport_rows import Control, Role, TransportSieve
 from busdoc.decode.transport_session import NS_PER_MS, SessionKey, TransportSession
 
@@ -69,6 +70,9 @@ class TransportWatch:
         if not len(block):
             return ()
         rows, roles = self._sieve.rows(block, self._sessions)
+        whole = whole_broadcasts(block, rows, roles, T1_NS)
+        places = np.flatnonzero(~whole.inside)
+        rows, roles = rows[places], roles[places]
         t_ns, channels, ids = block.t_ns[rows].tolist(), block.channel[rows].tolist(), block.id[rows].tolist()
         lengths = np.minimum(block.length[rows], 8).tolist()
         content = block.data[rows].tobytes()
@@ -79,13 +83,28 @@ class TransportWatch:
             Role.EXTENDED_DATA: self._data_extended,
             Role.FAST_PACKET: self._fast,
         }
-        for n, (t, channel, id_, length, role) in enumerate(
-            zip(t_ns, channels, ids, lengths, roles.tolist(), strict=True)
-        ):
+        columns = zip(places.tolist(), t_ns, channels, ids, lengths, roles.tolist(), strict=True)
+        for n, (place, t, channel, id_, length, role) in enumerate(columns):
             self._give_up(t)
+            if place in whole.payload:
+                self._end_whole((channel, id_ & 0xFF, GLOBAL_ADDRESS, 0), t, whole.payload[place])
+                continue
             steps[role](t, channel, id_, content[8 * n : 8 * n + length])
+            if place in whole.last_ns:
+                self._await_last((channel, id_ & 0xFF, GLOBAL_ADDRESS, 0), whole.last_ns[place])
         self._give_up(int(block.t_ns[-1]))
         return self._taken()
+
+    def _await_last(self, key: SessionKey, last_ns: int) -> None:
+        """The packets of the session just announced are known to come in time, up to the last."""
+        session = self._sessions.get(key)
+        if session is not None:
+            session.deadline_ns = max(session.deadline_ns, last_ns)
+
+    def _end_whole(self, key: SessionKey, t_ns: int, payload: bytes) -> None:
+        session = self._sessions.pop(key, None)
+        if session is not None:
+            self._done.append(session.message(key, t_ns, payload=payload))
 
     def close(self, until_ns: int) -> tuple[TransportMessage, ...]:
         """End every session that is still running: the capture stops at `until_ns`."""

@@ -7,7 +7,7 @@ from busdoc.capture.frames import FrameBlock
 from busdoc.decode.canopen.emergency import emergency_text
 from busdoc.decode.j1939.code_words import code_text
 from busdoc.decode.j1939.trouble_code import Conversion, Lamp, TroubleCode, read_code
-from busdoc.decode.protocol_frames import topics
+from busdoc.decode.protocol_frames import sieved
 from busdoc.health.code import CodeKind, FaultCode
 from busdoc.health.code_incident import code_incidents
 from busdoc.health.code_pointer import CodeHintLike, CodePointer
@@ -60,11 +60,9 @@ class CodeWatch:
 
     def feed(self, block: FrameBlock) -> None:
         """Take in the next block, whole or sieved by `busdoc.decode.protocol_frames.protocol_frames`."""
-        if not len(block):
-            return
-        topic = topics(block)
-        self._trouble.feed(block, topic)
-        self._emergencies.feed(block, topic)
+        frames, topic = sieved(block)
+        self._trouble.feed(frames, topic)
+        self._emergencies.feed(frames, topic)
 
     def codes(self, until_ns: int) -> tuple[FaultCode, ...]:
         """List every code, by its first appearance, as it stands at `until_ns`, the end of what was fed.

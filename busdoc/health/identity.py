@@ -6,7 +6,7 @@ from busdoc.capture.frames import FrameBlock
 from busdoc.decode.canopen.error_control import NmtCommand
 from busdoc.decode.j1939.can_name import read_can_name
 from busdoc.decode.j1939.identifier import NULL_ADDRESS
-from busdoc.decode.protocol_frames import topics
+from busdoc.decode.protocol_frames import sieved
 from busdoc.decode.sign import Sign, SignKind
 from busdoc.decode.sign_watch import SignWatch
 from busdoc.health.claims import AddressChange, AddressFight, ClaimedName, ClaimWatch
@@ -32,13 +32,11 @@ class IdentityWatch:
 
     def feed(self, block: FrameBlock, signs: tuple[Sign, ...] | None = None) -> None:
         """Take in the next block, whole or sieved by `busdoc.decode.protocol_frames.protocol_frames`."""
-        if not len(block):
-            return
-        topic = topics(block)
-        self._claims.feed(block, topic)
-        self._nodes.feed(block, topic)
-        self._heartbeats.feed(block, topic)
-        for sign in self._signs.feed(block) if signs is None else signs:
+        frames, topic = sieved(block)
+        self._claims.feed(frames, topic)
+        self._nodes.feed(frames, topic)
+        self._heartbeats.feed(frames, topic)
+        for sign in self._signs.feed(frames) if signs is None else signs:
             sender = sign.address if sign.address is not None else sign.node_id
             if not sign.asked and sender is not None:
                 key = (sign.channel, sign.kind, sender)

@@ -361,9 +361,12 @@ def test_any_loss_repetition_or_disorder_gives_the_right_payload_or_none(
     sent: dict[tuple[int, int, int], list[bytes]] = defaultdict(list)
     for session in sessions:
         sent[session.source, session.destination, session.pgn].append(session.payload)
-    watch = TransportWatch()
+    watch, one_by_one = TransportWatch(), TransportWatch()
     block = _by_time(frames)
-    for message in watch.feed(block) + watch.close(10**12):
+    messages = watch.feed(block) + watch.close(10**12)
+    single = tuple(found for row in range(len(block)) for found in one_by_one.feed(block.slice(row, row + 1)))
+    assert single + one_by_one.close(10**12) == messages
+    for message in messages:
         if message.payload is not None:
             assert message.payload in sent[message.source, message.destination, message.pgn]
             sent[message.source, message.destination, message.pgn].remove(message.payload)
