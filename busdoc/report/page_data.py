@@ -129,9 +129,7 @@ def data_section(result: Result) -> Section:
         blocks.append(Text(text=f"{n:,} line{'s' * (n != 1)} of the captures could not be read; the rest was used."))
         rows = tuple((one.file, str(one.line), one.reason) for one in facts.skipped)
         if rows:
-            blocks.append(
-                Table(title="The first lines left out", columns=_SKIPPED, rows=rows, more=n - len(rows), headed=True)
-            )
+            blocks.append(Table(title="The first lines left out", columns=_SKIPPED, rows=rows, headed=True))
     if health.gaps:
         names = dict(facts.channel_names)
         gaps = tuple(

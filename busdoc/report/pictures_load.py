@@ -106,7 +106,8 @@ def _draw(result: Result, wire: WireLoad, name: str, width_in: float, outlines: 
         label_time(
             lowest, span_ns, start_ns=result.health.start_ns, epoch=result.capture.epoch, most=9 if width_in > 5 else 5
         )
-        figure.align_ylabels()
+        for axes in (above, lowest):  # one line for both names; aligning them would lay everything out once more
+            axes.yaxis.set_label_coords(-0.5 / (box[1] * width_in), 0.5)
         return svg_of(figure, title=picture.title, text=picture.text)
 
 
