@@ -1,16 +1,19 @@
 """Messages of several frames against SAE J1939-21 5.10, a published capture, and can-j1939's own receiver."""
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from j1939.j1939_21 import J1939_21
 
 from busdoc.capture.frames import FrameBlock
+from busdoc.capture.source import open_capture
 from busdoc.decode.transport import TransportKind, TransportMessage
 from busdoc.decode.transport_watch import TransportWatch
+from tests.capture.published import python_can_captures
 from tests.decode.frame_text import Frame, block_of, cut_at, frames_block
 
 THREE_CODES = """
@@ -396,3 +399,15 @@ def test_asking_for_one_group_gives_what_asking_for_all_gives_of_it(sessions: li
     everything, one = TransportWatch(), TransportWatch((65226,))
     of_all = [message for message in everything.feed(block) + everything.close(10**12) if message.pgn == 65226]
     assert list(one.feed(block) + one.close(10**12)) == of_all
+
+
+@pytest.mark.network_sources
+def test_the_packets_in_python_cans_own_capture_come_out_whole_after_their_announcement() -> None:
+    # its recorder wrote the announcement as a comment of its own, so it is put back here
+    packets = FrameBlock.concat(list(open_capture([python_can_captures() / "logfile.asc"]).blocks()))
+    assert TransportWatch().feed(packets) == ()
+    announcement = block_of("0.0 18ECFF00#20170004FFE3FE00")
+    first = int(np.flatnonzero(packets.id == 0x18EBFF00)[0])
+    announced = replace(announcement, t_ns=packets.t_ns[first : first + 1] - 50_000_000, channel=packets.channel[:1])
+    messages = TransportWatch().feed(FrameBlock.concat([announced, packets.slice(first, first + 4)]))
+    assert [message.payload for message in messages] == [ENGINE_PAYLOAD]
