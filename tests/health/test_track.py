@@ -3,6 +3,7 @@
 from itertools import pairwise
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -10,10 +11,11 @@ from busdoc.arrays import Int64Array
 from busdoc.health.interval import interval_bin
 from busdoc.health.silence import CONTEXT
 from busdoc.health.track import SAMPLE, Tracks
+from busdoc.health.track_compiled import take_long_block
 
 
-def fed(row: Int64Array, t_ns: Int64Array, cuts: list[int], n_tracks: int) -> Tracks:
-    tracks = Tracks(with_context=True, quantile=0.75, factor=1.6)
+def fed(row: Int64Array, t_ns: Int64Array, cuts: list[int], n_tracks: int, *, compiled: bool = False) -> Tracks:
+    tracks = Tracks(with_context=True, quantile=0.75, factor=1.6, compiled=compiled)
     tracks.add(n_tracks)
     data = np.repeat((np.arange(len(row)) % 251).astype(np.uint8)[:, None], 8, axis=1)
     edges = [0, *sorted(cuts), len(row)]
@@ -29,24 +31,66 @@ def traffic(seed: int, n: int, n_tracks: int) -> tuple[Int64Array, Int64Array]:
     return row, np.cumsum(step)
 
 
-@settings(max_examples=40, deadline=None)
-@given(seed=st.integers(0, 10**6), cuts=st.lists(st.integers(0, 1500), max_size=12), n_tracks=st.integers(1, 7))
-def test_cuts_change_nothing_that_is_remembered(seed: int, cuts: list[int], n_tracks: int) -> None:
-    row, t_ns = traffic(seed, 1500, n_tracks)
-    whole, cut = fed(row, t_ns, [], n_tracks), fed(row, t_ns, cuts, n_tracks)
+def assert_same(one: Tracks, other: Tracks, n_tracks: int) -> None:
     for name in ("count", "first_ns", "last_ns", "notable_ns", "interval_count", "interval_sum"):
-        assert (getattr(whole, name)[:n_tracks] == getattr(cut, name)[:n_tracks]).all(), name
-    for name in ("regular_count", "regular_sum", "tail_ns", "tail_data"):
-        assert (getattr(whole, name)[:n_tracks] == getattr(cut, name)[:n_tracks]).all(), name
+        assert (getattr(one, name)[:n_tracks] == getattr(other, name)[:n_tracks]).all(), name
+    for name in ("regular_count", "regular_sum", "last_dt"):
+        assert (getattr(one, name)[:n_tracks] == getattr(other, name)[:n_tracks]).all(), name
     for track in range(n_tracks):
-        assert (whole.sample_ns(track) == cut.sample_ns(track)).all()
-        one, other = whole.silences(track), cut.silences(track)
-        assert [(s.from_ns, s.to_ns, s.nth) for s in one] == [(s.from_ns, s.to_ns, s.nth) for s in other]
-        for a, b in zip(one, other, strict=True):
+        assert (one.sample_ns(track) == other.sample_ns(track)).all()
+        silences = [
+            (*one.silences(track), one.open_silence(track)),
+            (*other.silences(track), other.open_silence(track)),
+        ]
+        assert len(silences[0]) == len(silences[1])
+        for a, b in zip(*silences, strict=True):
+            assert (a.from_ns, a.to_ns, a.nth) == (b.from_ns, b.to_ns, b.nth)
             assert (a.before_ns == b.before_ns).all()
             assert (a.after_ns == b.after_ns).all()
             assert (a.before_data == b.before_data).all()
             assert (a.after_data == b.after_data).all()
+
+
+@pytest.mark.parametrize("compiled", [False, True])
+@settings(max_examples=40, deadline=None)
+@given(seed=st.integers(0, 10**6), cuts=st.lists(st.integers(0, 1500), max_size=12), n_tracks=st.integers(1, 7))
+def test_cuts_change_nothing_that_is_remembered(seed: int, cuts: list[int], n_tracks: int, compiled: bool) -> None:
+    row, t_ns = traffic(seed, 1500, n_tracks)
+    assert_same(fed(row, t_ns, [], n_tracks), fed(row, t_ns, cuts, n_tracks, compiled=compiled), n_tracks)
+
+
+def test_the_compiled_kernel_takes_over_in_mid_capture_without_a_trace() -> None:
+    row, t_ns = traffic(8, 30_000, 5)
+    data = np.zeros((30_000, 8), np.uint8)
+    data[:, 0] = np.arange(30_000) % 251
+    numpy_only = Tracks(with_context=True, quantile=0.75, factor=1.6, compiled=False)
+    taken_over = Tracks(with_context=True, quantile=0.75, factor=1.6, compiled=False)
+    for tracks in (numpy_only, taken_over):
+        tracks.add(5)
+        tracks.feed(row[:7_000], t_ns[:7_000], data[:7_000])
+    take_long_block(taken_over, row[7_000:], t_ns[7_000:], data[7_000:])
+    numpy_only.feed(row[7_000:], t_ns[7_000:], data[7_000:])
+    assert_same(numpy_only, taken_over, 5)
+
+
+def test_more_silences_than_the_kernel_takes_at_once_are_all_judged() -> None:
+    rng = np.random.default_rng(2)
+    t_ns = np.cumsum(np.exp(rng.uniform(np.log(1e6), np.log(1e9), 60_000)).astype(np.int64))
+    row = rng.integers(0, 40, 60_000)
+    assert_same(fed(row, t_ns, [], 40), fed(row, t_ns, [], 40, compiled=True), 40)
+
+
+def test_plain_tracks_are_the_same_compiled() -> None:
+    row, t_ns = traffic(9, 20_000, 3)
+    one, other = (Tracks(with_context=False, quantile=0.9, factor=1.5, compiled=compiled) for compiled in (False, True))
+    for tracks in (one, other):
+        tracks.add(3)
+        tracks.feed(row, t_ns)
+    assert (one.interval_count == other.interval_count).all()
+    for track in range(3):
+        assert [(s.from_ns, s.to_ns) for s in one.silences(track)] == [
+            (s.from_ns, s.to_ns) for s in other.silences(track)
+        ]
 
 
 def test_a_naive_loop_counts_the_same() -> None:
