@@ -5,7 +5,7 @@ from types import MappingProxyType
 
 from busdoc.capture.frames import FrameBlock
 from busdoc.decode.canopen.emergency import emergency_text
-from busdoc.decode.j1939.code_words import code_text
+from busdoc.decode.j1939.code_words import code_text, missed_address
 from busdoc.decode.j1939.trouble_code import Conversion, Lamp, TroubleCode, read_code
 from busdoc.decode.protocol_frames import sieved
 from busdoc.health.code import CodeKind, FaultCode
@@ -124,7 +124,10 @@ class CodeWatch:
         last_ns = track.last_ns
         if track.is_open and sender.last_ns is not None:
             last_ns = sender.last_ns  # repeats that say nothing new are passed over
-        text = code_text(code.spn, code.fmi, self._spn_names)
+        own_names, missed = self._spn_names, missed_address(code.spn)
+        if missed is not None and code.spn not in own_names:
+            own_names = {code.spn: f"{self._names(channel, missed)} (source address {missed})"}
+        text = code_text(code.spn, code.fmi, own_names)
         if code.old_conversion and conversion is None:
             text += f" ({_other_readings(raw, code)})"
         if track.stored and not track.occurrences:

@@ -183,6 +183,12 @@ def test_codes_point_where_the_published_lists_say(spn: int, fmi: int, points_at
     assert only(watched(f"1.0 18FECA26#{_pack(spn, fmi)}").codes(10**9)).points_at == points_at
 
 
+def test_a_code_about_a_missed_controller_calls_it_by_its_name() -> None:
+    code = only(watched(f"1.0 18FECA26#{_pack(2049, 9)}").codes(10**9))
+    assert (code.controller, code.code) == ("display", "SPN 2049 FMI 9")
+    assert code.text.startswith("hopper (source address 49): update late or missing")
+
+
 def test_a_stopped_message_points_at_the_controller_that_sends_it() -> None:
     watch = watched(f"1.0 18FECA26#{_pack(190, 9)}", senders=lambda spn: ("engine",) if spn == 190 else ())
     assert only(watch.codes(10**9)).points_at == ("segment", "engine")
