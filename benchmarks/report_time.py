@@ -1,6 +1,6 @@
 """The time to write the record against that of the post-mortem, as a ratio in one run.
 
-`python benchmarks/report_time.py [FRAMES]` makes a `.log` of ten million frames and a database of sixty messages (kept
+`python -m benchmarks.report_time [FRAMES]` makes a `.log` of ten million frames and a database of sixty messages (kept
 in the temporary folder), analyses it, writes the HTML record, hashes of the files included, and prints both times.
 """
 
@@ -9,9 +9,9 @@ import tempfile
 import time
 from pathlib import Path
 
-from traffic import make_database, make_log
-
 import busdoc
+from benchmarks.traffic import make_database, make_log
+from busdoc.report.html import prepare
 
 
 def main() -> None:
@@ -24,6 +24,7 @@ def main() -> None:
     if not capture.exists():
         make_log(capture, n_frames)
     started_s = time.perf_counter()
+    prepare([capture, database])
     result = busdoc.postmortem(capture, databases=database)
     analysed_s = time.perf_counter()
     record = busdoc.write_report(result, folder / "record.html")

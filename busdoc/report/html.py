@@ -1,11 +1,13 @@
 """The written record as one self-contained HTML file: no script, nothing fetched, readable on a phone and on paper."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from datetime import datetime
 from functools import cache
 from pathlib import Path
+from threading import Thread
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
@@ -14,16 +16,35 @@ from busdoc.report.page import Page, Picture
 from busdoc.report.page_build import build_page
 from busdoc.report.pictures import load_drawing
 from busdoc.report.printable import printable
-from busdoc.report.provenance import provenance
+from busdoc.report.provenance import file_hash, provenance
 from busdoc.report.result import Result
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = ["html", "html_of_page", "write_html"]
+__all__ = ["html", "html_of_page", "prepare", "write_html"]
 
 NO_FIELDS: Mapping[str, str] = MappingProxyType({})
 _NUMBER = re.compile(r"\d+(?:\.\d+)?")
+
+
+def prepare(files: Sequence[Path] = ()) -> Thread:
+    """Load what drawing needs and hash the files, in a thread beside the analysis; nothing depends on its end.
+
+    The plotting library takes half a second to load and half a gigabyte as long to hash, while the analysis keeps
+    less than all of the machine busy.
+    """
+
+    def run() -> None:
+        load_drawing()
+        _environment()
+        for file in files:
+            with suppress(OSError):  # named when the record is written
+                file_hash(file)
+
+    thread = Thread(target=run, name="prepare record", daemon=True)
+    thread.start()
+    return thread
 
 
 def write_html(result: Result, path: Path, *, command: str, fields: Mapping[str, str] = NO_FIELDS) -> None:

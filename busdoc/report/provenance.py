@@ -6,12 +6,13 @@ import shlex
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib import metadata
 from pathlib import Path
 
 from busdoc.report.result import Result
 
-__all__ = ["InputFile", "Provenance", "command_line", "provenance"]
+__all__ = ["InputFile", "Provenance", "command_line", "file_hash", "provenance"]
 
 _LIBRARIES = ("numpy", "numba", "scipy", "python-can", "cantools", "matplotlib")
 """Those that take part in reading, computing or drawing."""
@@ -62,11 +63,26 @@ def _files(result: Result) -> Iterator[InputFile]:
     named += [("journal", path) for path in (result.journal_file,) if path is not None]
     for role, path in named:
         try:
-            with path.open("rb") as file:
-                digest = hashlib.file_digest(file, "sha256").hexdigest()
-            yield InputFile(role=role, path=path, n_bytes=path.stat().st_size, sha256=digest)
+            yield InputFile(role=role, path=path, n_bytes=path.stat().st_size, sha256=file_hash(path))
         except OSError:
             yield InputFile(role=role, path=path, n_bytes=None, sha256=None)
+
+
+def file_hash(path: Path) -> str:
+    """Give a file's SHA-256; a file that has not changed since is not read again.
+
+    Raises
+    ------
+    OSError : it cannot be read
+    """
+    status = path.stat()
+    return _hash(path, status.st_size, status.st_mtime_ns)
+
+
+@lru_cache(maxsize=256)
+def _hash(path: Path, n_bytes: int, changed_ns: int) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def command_line() -> str:

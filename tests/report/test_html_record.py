@@ -10,8 +10,9 @@ import pytest
 
 from busdoc.errors import InputError
 from busdoc.report.document import document
-from busdoc.report.html import html, write_html
+from busdoc.report.html import html, prepare, write_html
 from busdoc.report.odds import odds
+from busdoc.report.provenance import file_hash
 from busdoc.report.result import Result
 from tests.report import record_results as made
 
@@ -210,3 +211,12 @@ def test_an_empty_result_gives_a_record_too() -> None:
     result = made.clean()
     nothing = replace(result, health=replace(result.health, controllers=(), wire=(), frames=0, until_ns=made.START_NS))
     assert "No controller was recognised" in read(nothing).text
+
+
+def test_a_file_that_changed_is_hashed_anew(tmp_path: Path) -> None:
+    capture = tmp_path / "capture.log"
+    capture.write_bytes(b"abc")
+    prepare([capture, tmp_path / "gone"]).join()
+    first = file_hash(capture)
+    capture.write_bytes(b"abcd")
+    assert file_hash(capture) != first
