@@ -6,7 +6,7 @@ it (CiA 301). Any other identifier stands for itself, until silences show that i
 others (`busdoc.health.company`).
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -127,6 +127,9 @@ def can_be_cyclic(key: StreamKey) -> bool:
 def specs_from_database(database: Database) -> tuple[ControllerSpec, ...]:
     """Build controllers from a database's senders and cycle times.
 
+    Where every 11-bit sender's identifiers are those of one CANopen node, and each sender has a node of its own, the
+    senders are those nodes, so that their heartbeats and emergencies are theirs too.
+
     A message without a sender, or one that a parameter group alone identifies (its source address is a dummy), says
     nothing of who sends it and is left out. A sender whose 29-bit messages all carry one source address has that
     address.
@@ -142,6 +145,7 @@ def specs_from_database(database: Database) -> tuple[ControllerSpec, ...]:
     channels_of: dict[str, int] = {}
     for sender, _ in by_sender:
         channels_of[sender] = channels_of.get(sender, 0) + 1
+    nodes = _nodes_of(by_sender)
     specs = []
     for (sender, channel), messages in by_sender.items():
         addresses = {source_of(message.frame_id) for message in messages if message.by_group}
@@ -150,7 +154,7 @@ def specs_from_database(database: Database) -> tuple[ControllerSpec, ...]:
             ControllerSpec(
                 name=sender if channels_of[sender] == 1 else f"{sender} on {channel}",
                 channel=channel,
-                identity=Identity(sender=sender, address=address),
+                identity=Identity(sender=sender, address=address, node_id=nodes.get((sender, channel))),
                 expects=tuple(
                     ExpectedStream(
                         id=message.frame_id,
@@ -163,3 +167,21 @@ def specs_from_database(database: Database) -> tuple[ControllerSpec, ...]:
             )
         )
     return tuple(specs)
+
+
+def _nodes_of(
+    by_sender: Mapping[tuple[str, int | str | None], Sequence[Message]],
+) -> dict[tuple[str, int | str | None], int]:
+    """Find the CANopen node of each sender of a database; nothing unless all fit the predefined connection set."""
+    found = {}
+    for sender, messages in by_sender.items():
+        keys = [StreamKey(channel=0, extended=False, id=message.frame_id) for message in messages if not message.extended]
+        nodes = {node_of(key) for key in keys}
+        if not keys:
+            continue
+        node = nodes.pop()
+        if node is None or nodes:
+            return {}
+        found[sender] = node
+    is_a_network = len(found) > 1 and len(set(found.values())) == len(found)
+    return found if is_a_network else {}
