@@ -18,6 +18,8 @@ __all__ = ["BusSilence", "find_bus_silences"]
 _FRAMES_DUE = 2.0
 """Frames of other controllers that a silence must have swallowed, when only one controller's deadlines passed."""
 _LEAST_SLACK_NS = 5_000_000
+_WORD_NS = 3_000_000_000
+"""Longer than this is not a word in between."""
 _ALL_AT_ONCE_NS = 300_000_000
 """Channels of one machine or one recorder fall silent within this time of each other (common practice)."""
 
@@ -54,18 +56,23 @@ def _of_channel(
     if not falls:
         return []
     shortest_ns = min(fall.deadline_ns for _, fall in falls) // 2
+    falls.sort(key=lambda one: one[1].last_seen_ns)
     runs: list[tuple[list[Silence], list[tuple[Member, Fall]]]] = []
+    away: list[tuple[Member, Fall]] = []
     explained: set[int] = set()
+    n_fallen = 0
     for silence in silences:
         end_ns = until_ns if silence.to_ns is None else silence.to_ns
-        if end_ns - silence.from_ns <= shortest_ns:
+        while n_fallen < len(falls) and falls[n_fallen][1].last_seen_ns <= silence.from_ns:
+            away.append(falls[n_fallen])
+            n_fallen += 1
+        away = [one for one in away if one[1].back_ns is None or one[1].back_ns >= end_ns]
+        if not away or end_ns - silence.from_ns <= shortest_ns:
             continue
         fell = [
-            (member, fall)
-            for member, fall in falls
-            if _fell_with(fall, silence.from_ns, end_ns) and id(fall) not in explained
+            (member, fall) for member, fall in away if _fell_with(fall, silence.from_ns) and id(fall) not in explained
         ]
-        if runs and _most_are_away(runs[-1][1], silence.from_ns, end_ns):
+        if runs and _goes_on(runs[-1], silence.from_ns, end_ns, fell):
             runs[-1][0].append(silence)
             runs[-1][1].extend(fell)
         elif fell and _is_whole_bus(on_channel, fell, silence.from_ns, end_ns):
@@ -88,23 +95,28 @@ def _of_channel(
     ]
 
 
-def _fell_with(fall: Fall, from_ns: int, end_ns: int) -> bool:
+def _fell_with(fall: Fall, from_ns: int) -> bool:
     """Tell whether no frame of the controller had been missed before the channel fell silent."""
-    slack_ns = max(_LEAST_SLACK_NS, 4 * fall.jitter_ns)
-    return (
-        fall.last_seen_ns <= from_ns
-        and fall.onset_ns >= from_ns - slack_ns
-        and (fall.back_ns is None or fall.back_ns >= end_ns)
-    )
+    return fall.onset_ns >= from_ns - max(_LEAST_SLACK_NS, 4 * fall.jitter_ns)
 
 
 def _covers(fall: Fall, from_ns: int, to_ns: int) -> bool:
     return fall.last_seen_ns < from_ns and (fall.back_ns is None or fall.back_ns >= to_ns)
 
 
-def _most_are_away(fell: Sequence[tuple[Member, Fall]], from_ns: int, to_ns: int) -> bool:
-    away = {id(member) for member, fall in fell if _covers(fall, from_ns, to_ns)}
-    return 2 * len(away) > len({id(member) for member, _ in fell})
+def _goes_on(
+    run: tuple[list[Silence], list[tuple[Member, Fall]]],
+    from_ns: int,
+    end_ns: int,
+    fell: Sequence[tuple[Member, Fall]],
+) -> bool:
+    """Tell whether a silence goes on with the one before: most stayed away, the others had said only a word or two."""
+    before_ns = run[0][-1].to_ns
+    if before_ns is None or from_ns - before_ns > _WORD_NS:
+        return False
+    away = {id(member) for member, fall in run[1] if _covers(fall, from_ns, end_ns)}
+    known = {id(member) for member, _ in run[1]}
+    return len(away) == len(known) or (2 * len(away) > len(known) and bool(fell))
 
 
 def _is_whole_bus(on_channel: Sequence[Member], fell: Sequence[tuple[Member, Fall]], from_ns: int, end_ns: int) -> bool:

@@ -5,6 +5,7 @@ Pure: reads the memory, changes nothing in it but the cache of rhythms.
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import TypeAlias
 
 from busdoc.decode.sign import SignKind
 from busdoc.health.beat import Beat
@@ -15,20 +16,25 @@ from busdoc.health.member import Member
 from busdoc.health.memory import Memory
 from busdoc.health.muster import muster
 from busdoc.health.presence import Excuses, Fall, find_late, find_lost
-from busdoc.health.restart import weigh_return
+from busdoc.health.restart import Return, weigh_return
 from busdoc.health.rhythm import Rhythm, declared_rhythm, learn_rhythm
 from busdoc.health.roll import ClaimKind, can_be_cyclic
 from busdoc.health.roll_call import call, never_seen
 from busdoc.health.summary import Health
 from busdoc.health.unasked_start import SIGN_AFTER_NS, find_restarts
 
-__all__ = ["judge"]
+__all__ = ["LossKey", "judge"]
+
+LossKey: TypeAlias = tuple[str, int, int | None]
+"""(controller, last seen, back): names a loss while a live bus goes on."""
 
 _GOING_NS = 1_000_000_000
 """An orderly shutdown was announced at most so long before the last frame."""
 
 
-def judge(memory: Memory, until_ns: int, open_gaps: Sequence[Gap] = ()) -> Health:
+def judge(
+    memory: Memory, until_ns: int, open_gaps: Sequence[Gap] = (), *, settled: dict[LossKey, Return] | None = None
+) -> Health:
     """Judge all controllers up to a moment.
 
     Parameters
@@ -36,6 +42,7 @@ def judge(memory: Memory, until_ns: int, open_gaps: Sequence[Gap] = ()) -> Healt
     memory : what was remembered until then
     until_ns : how far was listened; not before the last frame
     open_gaps : gaps of the recorder that may still grow
+    settled : what was found of returns that are long past, to be used and added to; None: weigh every return anew
     """
     start_ns = memory.start_ns if memory.start_ns is not None else until_ns
     rhythms = [_rhythm(memory, row) for row in range(memory.streams.n)]
@@ -47,7 +54,9 @@ def judge(memory: Memory, until_ns: int, open_gaps: Sequence[Gap] = ()) -> Healt
         starts_ns = [sign.t_ns for sign in member.signs if not sign.asked]
         member.falls = find_lost(member.beats, member.silences, starts_ns, excuses[member.channel], until_ns)
         member.late = find_late(member.beats, member.falls, excuses[member.channel], until_ns)
-    losses = {id(fall): _controller_loss(member, fall) for member in members for fall in member.falls}
+    losses = {
+        id(fall): _controller_loss(member, fall, until_ns, settled) for member in members for fall in member.falls
+    }
     bus = find_bus_silences(memory, members, until_ns)
     on_bus = {id(fall) for one in bus for _, fall in one.falls}
     groups = [[losses[id(fall)] for _, fall in one.falls] for one in bus]
@@ -137,18 +146,16 @@ def _excuses(reported: Sequence[Gap], channel: int | None) -> Excuses:
 # Incidents
 
 
-def _controller_loss(member: Member, fall: Fall) -> ControllerLoss:
-    end_ns = fall.back_ns if fall.back_ns is not None else None
-    signs = []
-    if end_ns is not None:
-        upto_ns = max(end_ns, fall.steady_ns or end_ns) + SIGN_AFTER_NS
-        signs = [
-            sign
-            for sign in member.signs
-            if fall.last_seen_ns - (_GOING_NS if sign.kind is SignKind.HEARTBEAT_LAST else 0) < sign.t_ns <= upto_ns
-        ]
-    announces = any(not sign.asked and sign not in signs for sign in member.signs)
-    found = weigh_return(fall, signs, announces)
+def _controller_loss(
+    member: Member, fall: Fall, until_ns: int, settled: dict[LossKey, Return] | None
+) -> ControllerLoss:
+    key = (member.name, fall.last_seen_ns, fall.back_ns)
+    found = settled.get(key) if settled is not None else None
+    if found is None:
+        found = _weigh(member, fall)
+        is_past = fall.steady_ns is not None and until_ns > fall.steady_ns + 2 * SIGN_AFTER_NS
+        if settled is not None and is_past:
+            settled[key] = found
     return ControllerLoss(
         loss=Loss(
             controller=member.name,
@@ -164,6 +171,20 @@ def _controller_loss(member: Member, fall: Fall) -> ControllerLoss:
         deadline_ns=fall.deadline_ns,
         fall=fall,
     )
+
+
+def _weigh(member: Member, fall: Fall) -> Return:
+    """Weigh a return with the signs that belong to it."""
+    signs = []
+    if fall.back_ns is not None:
+        upto_ns = max(fall.back_ns, fall.steady_ns or fall.back_ns) + SIGN_AFTER_NS
+        signs = [
+            sign
+            for sign in member.signs
+            if fall.last_seen_ns - (_GOING_NS if sign.kind is SignKind.HEARTBEAT_LAST else 0) < sign.t_ns <= upto_ns
+        ]
+    announces = any(not sign.asked and sign not in signs for sign in member.signs)
+    return weigh_return(fall, signs, announces)
 
 
 def _bus_incident(bus: BusSilence, losses: Sequence[ControllerLoss]) -> Incident:

@@ -17,7 +17,7 @@ from busdoc.decode.sign import Sign, SignKind
 from busdoc.health.beat import Beat
 from busdoc.health.incident import RanOn
 from busdoc.health.presence import Fall
-from busdoc.health.rolling import Rolling, rolling_counters
+from busdoc.health.rolling import Rolling
 from busdoc.health.silence import Silence
 
 __all__ = ["Return", "in_company", "weigh_return"]
@@ -230,7 +230,7 @@ def _from_counters(fall: Fall) -> tuple[float, list[str]]:
         if np.diff(silence.before_ns).min() < beat.period_ns // 2:
             continue  # several frames in one go count within the go
         mean = beat.mean_period()
-        for counter in rolling_counters(silence.before_data):
+        for counter in silence.counters:
             expected = None
             if mean is not None:
                 steps = round((int(silence.after_ns[0]) - silence.from_ns) / mean[0])

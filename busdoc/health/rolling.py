@@ -42,17 +42,20 @@ def rolling_counters(data: UInt8Array) -> list[Rolling]:
     """
     if len(data) < _LEAST_FRAMES:
         return []
-    found: list[Rolling] = []
     wide = data.astype(np.int64)
-    for byte in range(8):
-        for shift, width in ((0, 8), (0, 4), (4, 4)):
-            if any(known.byte == byte and known.width == 8 for known in found):
-                break
-            values = wide[:, byte] >> shift & ((1 << width) - 1)
-            modulus = _modulus(values, width)
-            if modulus is not None:
-                found.append(Rolling(byte=byte, shift=shift, width=width, modulus=modulus, last=int(values[-1])))
-    return found
+    values = np.concatenate((wide, wide & 0x0F, wide >> 4), axis=1)  # (n, 24): bytes, their low halves, their high ones
+    ups = (np.diff(values[-_LEAST_FRAMES:], axis=0) == 1).sum(axis=0)
+    found: list[Rolling] = []
+    for field in np.flatnonzero(ups >= _LEAST_FRAMES - 2).tolist():  # one step may be a wrap
+        byte, kind = field % 8, field // 8
+        if any(known.byte == byte and known.width == 8 for known in found):
+            continue
+        width = 8 if kind == 0 else 4
+        modulus = _modulus(values[:, field], width)
+        if modulus is not None:
+            shift = 4 if kind == 2 else 0
+            found.append(Rolling(byte=byte, shift=shift, width=width, modulus=modulus, last=int(values[-1, field])))
+    return sorted(found, key=lambda counter: (counter.byte, counter.shift))
 
 
 def _modulus(values: Int64Array, width: int) -> int | None:

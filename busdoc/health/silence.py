@@ -3,6 +3,7 @@
 import numpy as np
 
 from busdoc.arrays import Int64Array, UInt8Array
+from busdoc.health.rolling import Rolling, rolling_counters
 
 __all__ = ["CONTEXT", "Silence"]
 
@@ -20,7 +21,7 @@ class Silence:
     The frames after it arrive later than the silence is known, so `extend` adds them; nothing else changes.
     """
 
-    __slots__ = ("after_data", "after_ns", "before_data", "before_ns", "from_ns", "nth", "to_ns")
+    __slots__ = ("_counters", "after_data", "after_ns", "before_data", "before_ns", "from_ns", "nth", "to_ns")
 
     def __init__(
         self,
@@ -46,6 +47,14 @@ class Silence:
         self.after_ns = after_ns
         """(m,) the first arrivals after it, ascending, the first one is `to_ns`."""
         self.after_data = after_data
+        self._counters: list[Rolling] | None = None
+
+    @property
+    def counters(self) -> list[Rolling]:
+        """The rolling counters that the frames before it show."""
+        if self._counters is None:
+            self._counters = rolling_counters(self.before_data)
+        return self._counters
 
     def extend(self, t_ns: Int64Array, data: UInt8Array) -> bool:
         """Add frames that came after; True while more are wanted."""

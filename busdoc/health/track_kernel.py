@@ -86,7 +86,8 @@ def take_arrivals(
 ) -> tuple[int, int]:
     """Take arrivals from `first` on, until they end or the output is full.
 
-    The columns are those of `Tracks`; `ring_ns` and `ring_data` hold arrival k of a track at k modulo their width, a power of two.
+    The columns are those of `Tracks`; `ring_ns` and `ring_data` hold arrival k of a track at k modulo their width, which
+    is a power of two.
     Silences go to the `out_` arrays; `due_at` says at which count the frames after one are complete in the ring.
 
     Returns
@@ -108,7 +109,7 @@ def take_arrivals(
         else:
             dt = now_ns - last_ns[track]
             k = _bin(dt, n_bins)
-            if dt > max(notable_ns[track], floor_ns[track] if nth >= _LEARN_AFTER else 0):
+            if dt > notable_ns[track] and dt > floor_ns[track]:
                 out_row[n_out] = track
                 out_from_ns[n_out] = last_ns[track]
                 out_to_ns[n_out] = now_ns

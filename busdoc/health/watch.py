@@ -14,8 +14,9 @@ from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.decode.sign_watch import SignWatch
 from busdoc.health.controller import ControllerSpec, StreamKey
 from busdoc.health.incident import Gap, GapKind
-from busdoc.health.judgement import judge
+from busdoc.health.judgement import LossKey, judge
 from busdoc.health.memory import Memory
+from busdoc.health.restart import Return
 from busdoc.health.roll import Roll
 from busdoc.health.stream_codes import StreamCodes
 from busdoc.health.summary import Health
@@ -52,7 +53,7 @@ class HealthWatch:
         self._signs = SignWatch()
         self._group_of = np.full(0, -1, np.int64)
         self._overflows: dict[int, tuple[int, int]] = {}
-        self._last_heard: dict[int, int] = {}
+        self._settled: dict[LossKey, Return] = {}
 
     def feed(self, block: FrameBlock) -> None:
         """Take the next block."""
@@ -95,13 +96,22 @@ class HealthWatch:
         self._memory.gaps.append(Gap(channel=channel, from_ns=from_ns, to_ns=to_ns, kind=GapKind.CAPTURE_GAP, why=why))
 
     def so_far(self, until_ns: int) -> Health:
-        """Give the health up to a moment, with what is being missed right now; feeding may go on."""
-        return judge(self._memory, until_ns, self._overflow_gaps())
+        """Give the health up to a moment, with what is being missed right now; feeding may go on.
+
+        Whether a controller restarted is not weighed again once its return is ten seconds past, so that a live screen
+        may ask ten times a second for days; `close` weighs every return with all that was learnt.
+        """
+        return judge(self._memory, self._not_before_last(until_ns), self._overflow_gaps(), settled=self._settled)
 
     def close(self, until_ns: int | None = None) -> Health:
         """Give the health at the end of the capture: its last frame, or a later moment until which it listened."""
-        end_ns = self._memory.last_ns or 0
-        return self.so_far(end_ns if until_ns is None else max(until_ns, end_ns))
+        return judge(self._memory, self._not_before_last(until_ns), self._overflow_gaps())
+
+    def _not_before_last(self, until_ns: int | None) -> int:
+        last_ns = self._memory.last_ns
+        if last_ns is None:
+            return until_ns or 0
+        return last_ns if until_ns is None else max(until_ns, last_ns)
 
     def _enrol(self, new: list[StreamKey]) -> None:
         memory = self._memory
