@@ -36,6 +36,10 @@ class Bus:
     """bit/s, nominal."""
     data_bitrate: int | None = None
     """bit/s of the CAN FD data phase."""
+    usual_load: float | None = None
+    """Share of the bit rate that its frames took when the machine was healthy."""
+    usual_errors_per_min: float | None = None
+    """Error frames a minute at that time."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,6 +75,12 @@ class Controller:
     prior: float | None = None
     swaps_with: tuple[str, ...] = ()
     unsafe_live: bool = False
+    back_usually_ns: int | None = None
+    """Ordinary time from the first frame after power-up until it is in step."""
+    starts_after: str | None = None
+    """The controller that it waits for when it starts."""
+    code_layout: int | None = None
+    """Which of the older layouts of SPN, 1 to 3, it uses in fault codes; a frame cannot tell them apart."""
 
     @property
     def name(self) -> str:

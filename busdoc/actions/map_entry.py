@@ -39,8 +39,18 @@ def read_bus(table: MapTable) -> Bus | None:
     channel = _channel(table)
     bitrate = table.whole("bitrate", 1000, 20_000_000, "bit/s")
     data_bitrate = table.whole("data_bitrate", 1000, 20_000_000, "bit/s")
+    usual_load = table.decimal("usual_load", "0", "1", "a share of the bit rate")
+    usual_errors = table.decimal("usual_errors_per_min", "0", "1000000000", "error frames a minute")
     table.finish()
-    return None if channel is None else Bus(channel=channel, bitrate=bitrate, data_bitrate=data_bitrate)
+    if channel is None:
+        return None
+    return Bus(
+        channel=channel,
+        bitrate=bitrate,
+        data_bitrate=data_bitrate,
+        usual_load=None if usual_load is None else float(usual_load),
+        usual_errors_per_min=None if usual_errors is None else float(usual_errors),
+    )
 
 
 def read_part(table: MapTable) -> Part | None:
@@ -145,6 +155,9 @@ def read_controller(table: MapTable) -> Controller | None:
     expects = _expected_streams(table)
     latches = table.flag("latches")
     back_within_ns = table.seconds_ns("back_within_s")
+    back_usually_ns = table.seconds_ns("back_usually_s")
+    starts_after = table.text("starts_after")
+    code_layout = table.whole("code_layout", 1, 3, "an older layout of fault codes")
     prior = table.decimal("prior", "0", "1", "a probability")
     swaps_with = table.texts("swaps_with")
     unsafe_live = table.flag("unsafe_live")
@@ -165,6 +178,9 @@ def read_controller(table: MapTable) -> Controller | None:
         prior=None if prior is None else float(prior),
         swaps_with=swaps_with,
         unsafe_live=bool(unsafe_live),
+        back_usually_ns=back_usually_ns,
+        starts_after=starts_after,
+        code_layout=code_layout,
     )
 
 
@@ -178,13 +194,14 @@ def _expected_streams(table: MapTable) -> tuple[ExpectedStream, ...]:
         if frame is None and raw is not None:
             entry.wrong("frame", "an identifier in hexadecimal", shown(raw), _FRAME_ADVICE)
         period_ns = entry.seconds_ns("period_s")
+        jitter_ns = entry.seconds_ns("jitter_s")
         entry.finish()
         if frame is not None:
             if frame in streams:
                 entry.wrong("frame", "each frame once", f"{shown(raw)} again", "Take one of the two out.")
             period_from = PeriodFrom.LEARNT if period_ns is None else PeriodFrom.MAP
             streams[frame] = ExpectedStream(
-                id=frame[0], extended=frame[1], period_ns=period_ns, period_from=period_from
+                id=frame[0], extended=frame[1], period_ns=period_ns, period_from=period_from, jitter_ns=jitter_ns
             )
     named = table.get("frames")
     if named is not None and not isinstance(named, list):

@@ -58,6 +58,8 @@ class ExpectedStream:
     period_ns: int | None
     """None: known to belong to the controller, rhythm to be learnt."""
     period_from: PeriodFrom
+    jitter_ns: int | None = None
+    """Ordinary spread of its intervals, as a standard deviation."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,203 @@
+"""The commands `resync` and `baseline`: what is typed, and what is printed.
+
+Everything heavy is imported inside the command that needs it, so that help answers at once.
+"""
+
+import argparse
+import json
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from busdoc.errors import InputError
+from busdoc.surroundings import ExitStatus, Surroundings
+
+if TYPE_CHECKING:
+    from busdoc.baseline import LearntMap
+    from busdoc.resync import Resync
+
+__all__ = ["add_baseline", "add_resync"]
+
+
+def add_resync(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add `busdoc resync` to the commands."""
+    resync = commands.add_parser(
+        "resync",
+        help="after a power cycle: did every controller come back in step, and when",
+        description="Finds every power-up in a recording and says of each controller when it was heard first, when it "
+        "was in step, whether it restarted, raised a code or changed its address, and whether it was back in time. "
+        "Limits come from the machine map; `busdoc baseline` learns them.",
+        epilog="Exit status: 0 nothing failed, 1 a controller failed, 2 could not be done, or no power-up was found.",
+    )
+    _add_input(resync)
+    resync.add_argument("--machine", type=Path, metavar="FILE", help="machine map (TOML) with the limits")
+    resync.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
+    resync.set_defaults(run=_resync)
+
+
+def add_baseline(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add `busdoc baseline` to the commands."""
+    baseline = commands.add_parser(
+        "baseline",
+        help="learn from a healthy recording what should be on the bus and when it must be back",
+        description="Learns who is on the bus, what each sends and how evenly, when each is back after power-up, and "
+        "what the wire ordinarily carries, and writes it as a machine map. A map that is there already keeps every "
+        "line; what it lacks is added.",
+    )
+    _add_input(baseline)
+    baseline.add_argument(
+        "-o", "--output", type=Path, required=True, metavar="FILE", help="machine map to write, or to add to"
+    )
+    baseline.add_argument(
+        "--machine", type=Path, metavar="FILE", help="machine map to start from (default: that of -o, if it is there)"
+    )
+    baseline.add_argument("--name", default="Machine", help="what to call the machine in a new map")
+    baseline.set_defaults(run=_baseline)
+
+
+def _add_input(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("capture", nargs="+", type=Path, metavar="CAPTURE", help="capture files, or folders of them")
+    parser.add_argument(
+        "--db",
+        action="append",
+        default=[],
+        metavar="[CHANNEL=]FILE",
+        help="message database (.dbc, .kcd, .sym, .arxml, .cdd); may be given several times",
+    )
+    parser.add_argument("--actions", type=Path, metavar="FILE", help="journal of what was done (CSV)")
+
+
+def _databases(arguments: argparse.Namespace) -> "list[Path | tuple[int | str, Path]]":
+    """Read each `FILE` or `CHANNEL=FILE`."""
+    found: list[Path | tuple[int | str, Path]] = []
+    for text in arguments.db:
+        channel, mark, file = text.partition("=")
+        if not mark or Path(text).exists():
+            found.append(Path(text))
+        else:
+            found.append((int(channel) if channel.isdigit() else channel, Path(file)))
+    return found
+
+
+def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
+    from busdoc.health.resync import ReturnVerdict
+    from busdoc.progress import Progress
+    from busdoc.resync import resync
+
+    progress = Progress(surroundings)
+    try:
+        found = resync(
+            arguments.capture,
+            databases=_databases(arguments),
+            machine_file=arguments.machine,
+            journal_file=arguments.actions,
+            progress=progress.add,
+        )
+    finally:
+        progress.clear()
+    if not found.power_ups:
+        raise InputError(
+            ", ".join(str(file) for file in arguments.capture[:3]),
+            "a power-up: all controllers silent for a second or more, then back",
+            "a machine that was on from the first frame and stayed on",
+            "Record from before the power cycle until half a minute after it.",
+        )
+    if arguments.json:
+        json.dump(_document(found), surroundings.stdout, indent=1, allow_nan=False)
+        surroundings.stdout.write("\n")
+    else:
+        surroundings.stdout.write(_text(found, surroundings))
+    return ExitStatus.TROUBLE if found.verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
+
+
+def _document(found: "Resync") -> dict[str, object]:
+    from busdoc.report.document import SCHEMA
+    from busdoc.report.resync_document import resync_entries
+    from busdoc.report.resync_terminal import resync_headline
+    from busdoc.report.times import seconds
+
+    health = found.health
+    return {
+        "schema": SCHEMA,
+        "headline": resync_headline(found.power_ups),
+        "verdict": str(found.verdict),
+        "capture": {
+            "files": [str(file) for file in found.files],
+            "frames": health.frames,
+            "error_frames": health.error_frames,
+            "start_s": seconds(health.start_ns),
+            "duration_s": seconds(health.until_ns - health.start_ns),
+            "clock": "unix" if found.epoch else "capture",
+        },
+        "resync": resync_entries(found.power_ups),
+        "busier": list(found.busier),
+        "warnings": list(found.warnings),
+    }
+
+
+def _text(found: "Resync", surroundings: Surroundings) -> str:
+    from busdoc.report.resync_terminal import render_power_up, resync_headline
+
+    width = max(60, min(surroundings.width, 160))
+    start_ns = found.health.start_ns
+    parts = [textwrap.fill(resync_headline(found.power_ups), width)]
+    parts += [
+        render_power_up(one, n, start_ns, epoch=found.epoch, width=width)
+        for n, one in enumerate(found.power_ups, start=1)
+    ]
+    parts += [textwrap.fill(text, width) for text in found.busier]
+    if found.warnings:
+        rows = [textwrap.fill(text, width, initial_indent="  ! ", subsequent_indent="    ") for text in found.warnings]
+        parts.append("\n".join(["The data", *rows[:20]]))
+    return "\n\n".join(parts) + "\n"
+
+
+def _baseline(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
+    from busdoc.baseline import baseline
+    from busdoc.progress import Progress
+    from busdoc.report.output import write_text
+
+    output: Path = arguments.output
+    machine: Path | None = arguments.machine
+    if machine is None and output.exists():
+        machine = output
+    progress = Progress(surroundings)
+    try:
+        learnt = baseline(
+            arguments.capture,
+            machine_file=machine,
+            databases=_databases(arguments),
+            journal_file=arguments.actions,
+            name=arguments.name,
+            progress=progress.add,
+        )
+    finally:
+        progress.clear()
+    write_text(output, learnt.text)
+    surroundings.stdout.write(_told(learnt, output, max(60, min(surroundings.width, 160))))
+    return ExitStatus.HEALTHY
+
+
+def _told(learnt: "LearntMap", output: Path, width: int) -> str:
+    """Say what was learnt, what was added to a map, and what was left out."""
+    found = learnt.learnt
+    n_limits = sum(one.limit_ns is not None for one in found.controllers)
+    head = (
+        f"Written to {output}: {len(found.controllers)} controllers with "
+        f"{sum(len(one.streams) for one in found.controllers)} streams; {found.n_power_ups} power-ups seen whole"
+    )
+    if n_limits:
+        head += f", from which {n_limits} controllers have a limit for their return."
+    else:
+        head += "; it takes three until limits for the return can be learnt."
+    parts = [textwrap.fill(head, width)]
+    sections = (
+        ("Added", learnt.added),
+        ("Stays as it stands, though this recording says otherwise", learnt.kept),
+        ("Left out", found.left_out),
+    )
+    for title, texts in sections:
+        if texts:
+            rows = [textwrap.fill(text, width, initial_indent="  ", subsequent_indent="    ") for text in texts[:40]]
+            parts.append("\n".join([title, *rows]))
+    return "\n\n".join(parts) + "\n"

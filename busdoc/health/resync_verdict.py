@@ -1,0 +1,195 @@
+"""The verdict over one power-up: pass, fail with the reason in words, or no limit known; and who waited for whom."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from busdoc.health.resync import ControllerReturn, PowerUp, ReturnFault, ReturnVerdict, StreamReturn
+
+__all__ = ["give_verdicts"]
+
+_LONG_ENOUGH_NS = 15_000_000_000
+"""Whoever is not back by then, where no limit is known, is missing (common practice)."""
+_SAME_LATENESS = 0.15
+_SAME_LATENESS_NS = 800_000_000
+"""Two controllers were late by the same time when it differs by no more than this share, or this time."""
+_S = 1_000_000_000
+
+
+def give_verdicts(
+    power_up: PowerUp, returns: Sequence[ControllerReturn], may_be_exchanged: frozenset[str] = frozenset()
+) -> tuple[ControllerReturn, ...]:
+    """Judge every controller of a power-up, and put them in the order of their first frames.
+
+    Parameters
+    ----------
+    returns : of the same power-up, as `busdoc.health.resync_facts` found them
+    may_be_exchanged : controllers that somebody wrote down to have replaced
+    """
+    judged = [_judged(power_up, one, one.name in may_be_exchanged) for one in returns]
+    judged = [_who_waited(power_up, one, judged) for one in judged]
+    return tuple(sorted(judged, key=lambda one: (one.first_ns is None, one.first_ns or 0, one.name)))
+
+
+def _judged(power_up: PowerUp, one: ControllerReturn, may_be_exchanged: bool) -> ControllerReturn:
+    faults: list[tuple[ReturnFault, str]] = []
+    open_points: list[str] = []
+    notes: list[str] = []
+    if one.first_ns is None:
+        _judge_absence(power_up, one, faults, open_points)
+    else:
+        _judge_times(power_up, one, faults, open_points)
+        if one.restarts_ns:
+            times = f"{len(one.restarts_ns)} time{'s' * (len(one.restarts_ns) != 1)}"
+            when = ", ".join(_after(power_up, t_ns) for t_ns in one.restarts_ns[:4])
+            faults.append((ReturnFault.RESTARTED, f"restarted {times} while starting: back again at {when}"))
+        if one.fell_again:
+            faults.append((ReturnFault.FELL_AGAIN, "fell silent again while settling, and stayed so"))
+        if one.codes:
+            faults.append((ReturnFault.CODE, f"active fault code: {', '.join(one.codes[:6])}"))
+    if one.moved_to is not None:
+        faults.append((ReturnFault.MOVED, f"claimed another address, 0x{one.moved_to:02X}"))
+    if one.can_name is not None and one.expected_name is not None and one.can_name != one.expected_name:
+        text = f"another unit sits at its address: NAME 0x{one.can_name:016X} instead of 0x{one.expected_name:016X}"
+        if may_be_exchanged:
+            notes.append(f"{text}, as the journal says")
+        else:
+            faults.append((ReturnFault.EXCHANGED, text))
+    notes += _against_usual(power_up, one)
+    if faults:
+        verdict = ReturnVerdict.FAIL
+    elif one.limit_ns is None or open_points:
+        verdict = ReturnVerdict.NO_LIMIT
+    else:
+        verdict = ReturnVerdict.PASS
+    if one.limit_ns is None and not faults:
+        open_points.append("no limit known: `busdoc baseline` learns it from healthy power-ups")
+    return replace(
+        one,
+        faults=tuple(fault for fault, _ in faults),
+        reasons=(*(text for _, text in faults), *open_points),
+        notes=tuple(notes),
+        verdict=verdict,
+    )
+
+
+def _judge_absence(
+    power_up: PowerUp, one: ControllerReturn, faults: list[tuple[ReturnFault, str]], open_points: list[str]
+) -> None:
+    """Judge a controller of which not one frame came."""
+    watched_ns = power_up.until_ns - (power_up.time_ns if power_up.zero_ns is None else power_up.zero_ns)
+    if watched_ns > (_LONG_ENOUGH_NS if one.limit_ns is None else one.limit_ns):
+        faults.append((ReturnFault.MISSING, f"did not come back within {watched_ns / _S:.1f} s"))
+    else:
+        open_points.append(f"not back yet, {_ends(power_up)} after {watched_ns / _S:.1f} s")
+
+
+def _judge_times(
+    power_up: PowerUp, one: ControllerReturn, faults: list[tuple[ReturnFault, str]], open_points: list[str]
+) -> None:
+    """Judge when a controller and its streams were in step."""
+    assert power_up.zero_ns is not None
+    watched_ns = power_up.until_ns - power_up.zero_ns
+    limit_ns = one.limit_ns
+    due_ns = _LONG_ENOUGH_NS if limit_ns is None else limit_ns
+    in_time: list[StreamReturn] = []
+    late: list[StreamReturn] = []
+    unsettled: list[StreamReturn] = []
+    for stream in one.streams:
+        if stream.steady_ns is None:
+            (unsettled if not stream.may_settle or watched_ns > due_ns else in_time).append(stream)
+        elif limit_ns is not None and stream.steady_ns - power_up.zero_ns > limit_ns:
+            late.append(stream)
+        else:
+            in_time.append(stream)
+    if unsettled and watched_ns <= due_ns:
+        open_points.append(f"not in step yet, {_ends(power_up)} after {watched_ns / _S:.1f} s")
+    else:
+        absent = [stream for stream in unsettled if not stream.heard]
+        restless = [stream for stream in unsettled if stream.heard]
+        if absent:
+            faults.append((ReturnFault.LATE_STREAM, f"{_named(absent)} did not come"))
+        if restless:
+            faults.append((ReturnFault.NOT_IN_RHYTHM, f"{_named(restless)} did not hold the rhythm"))
+    if any(stream.steady_ns is None and stream.may_settle for stream in in_time):
+        open_points.append(f"{_ends(power_up)} before the slowest streams settled")
+    if late and limit_ns is not None and not one.restarts_ns:
+        _judge_late(power_up, one, late, in_time, limit_ns, faults)
+    elif late and limit_ns is not None:
+        steady_ns = max(stream.steady_ns or 0 for stream in late)
+        text = f"in step only after {_after(power_up, steady_ns)}, limit {limit_ns / _S:.1f} s"
+        faults.append((ReturnFault.SLOW, text))
+    elif limit_ns is not None and not power_up.whole:
+        open_points.append("the recording begins in the middle of the start, so its times are not known")
+
+
+def _judge_late(
+    power_up: PowerUp,
+    one: ControllerReturn,
+    late: Sequence[StreamReturn],
+    in_time: Sequence[StreamReturn],
+    limit_ns: int,
+    faults: list[tuple[ReturnFault, str]],
+) -> None:
+    """Tell a controller that was late as a whole from one of which some streams were."""
+    steady_ns = max(stream.steady_ns or 0 for stream in late)
+    if in_time and len(late) <= len(in_time) + 1:
+        when = _after(power_up, steady_ns)
+        text = f"{_named(late)} in step only after {when}, limit {limit_ns / _S:.1f} s; the rest in time"
+        faults.append((ReturnFault.LATE_STREAM, text))
+        return
+    first = f", its first frame after {_after(power_up, one.first_ns)}" if one.first_ns is not None else ""
+    text = f"in step only after {_after(power_up, steady_ns)}{first}, limit {limit_ns / _S:.1f} s"
+    faults.append((ReturnFault.SLOW, text))
+
+
+def _who_waited(power_up: PowerUp, one: ControllerReturn, others: Sequence[ControllerReturn]) -> ControllerReturn:
+    """Name the controller that came before this one and was late by the same time."""
+    lateness = _lateness(power_up, one)
+    if lateness is None or ReturnFault.SLOW not in one.faults or one.first_ns is None:
+        return one
+    before = [
+        (other.first_ns, other.name, late_ns)
+        for other in others
+        if other.name != one.name
+        and other.first_ns is not None
+        and other.first_ns < one.first_ns
+        and ReturnFault.SLOW in other.faults
+        and (late_ns := _lateness(power_up, other)) is not None
+        and abs(late_ns - lateness) <= max(_SAME_LATENESS_NS, _SAME_LATENESS * lateness)
+    ]
+    if not before:
+        return one
+    _, name, late_ns = min(before)
+    text = f"late by {lateness / _S:.1f} s, as {name} before it by {late_ns / _S:.1f} s: it seems to wait for {name}"
+    return replace(one, waited_for=name, reasons=(*one.reasons, text))
+
+
+def _lateness(power_up: PowerUp, one: ControllerReturn) -> int | None:
+    if one.steady_ns is None or one.usual_ns is None or power_up.zero_ns is None:
+        return None
+    return one.steady_ns - power_up.zero_ns - one.usual_ns
+
+
+def _against_usual(power_up: PowerUp, one: ControllerReturn) -> list[str]:
+    """Say when a return within its limit was much slower or faster than it used to be."""
+    lateness = _lateness(power_up, one)
+    if lateness is None or one.usual_ns is None or one.restarts_ns:
+        return []
+    if abs(lateness) <= max(_S // 2, one.usual_ns // 3):
+        return []
+    word = "slower" if lateness > 0 else "faster"
+    return [f"{abs(lateness) / _S:.1f} s {word} than it was ({one.usual_ns / _S:.1f} s)"]
+
+
+def _named(streams: Sequence[StreamReturn]) -> str:
+    names = ", ".join(str(stream.key) for stream in streams[:4])
+    return names + (f" and {len(streams) - 4} more" if len(streams) > 4 else "")
+
+
+def _after(power_up: PowerUp, t_ns: int | None) -> str:
+    zero_ns = power_up.zero_ns if power_up.zero_ns is not None else power_up.time_ns
+    return f"{((t_ns or zero_ns) - zero_ns) / _S:.1f} s"
+
+
+def _ends(power_up: PowerUp) -> str:
+    return "the recording ends" if power_up.ends_capture else "power went off again"

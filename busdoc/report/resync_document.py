@@ -1,0 +1,54 @@
+"""Returns after power-up as the `resync` key of the JSON document ``busdoc-verdict/1``."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from busdoc.health.resync import ControllerReturn, PowerUpReturn
+from busdoc.report.times import seconds
+
+__all__ = ["resync_entries"]
+
+Json = Mapping[str, Any]
+
+
+def resync_entries(power_ups: Sequence[PowerUpReturn]) -> list[Json]:
+    """Give one entry for each power-up; times are instants of the capture's clock, limits are durations."""
+    return [
+        {
+            "power_up_s": seconds(one.power_up.time_ns),
+            "first_frame_s": _maybe(one.power_up.zero_ns),
+            "until_s": seconds(one.power_up.until_ns),
+            "feed": one.power_up.feed,
+            "found_by": str(one.power_up.found_by),
+            "whole": one.power_up.whole,
+            "verdict": str(one.verdict),
+            "controllers": [_controller(controller) for controller in one.controllers],
+            "new": list(one.new),
+        }
+        for one in power_ups
+    ]
+
+
+def _controller(one: ControllerReturn) -> Json:
+    return {
+        "name": one.name,
+        "first_seen_s": _maybe(one.first_ns),
+        "identified_s": _maybe(one.identified_ns),
+        "steady_s": _maybe(one.steady_ns),
+        "verdict": str(one.verdict),
+        "limit_s": _maybe(one.limit_ns),
+        "usual_s": _maybe(one.usual_ns),
+        "faults": [str(fault) for fault in one.faults],
+        "reasons": list(one.reasons),
+        "notes": list(one.notes),
+        "missing": [str(stream.key) for stream in one.missing],
+        "restarts_s": [seconds(t_ns) for t_ns in one.restarts_ns],
+        "codes": list(one.codes),
+        "can_name": None if one.can_name is None else f"0x{one.can_name:016X}",
+        "moved_to": one.moved_to,
+        "waited_for": one.waited_for,
+    }
+
+
+def _maybe(t_ns: int | None) -> float | None:
+    return None if t_ns is None else seconds(t_ns)
