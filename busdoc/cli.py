@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
+from busdoc.cli_resync import add_baseline, add_resync
 from busdoc.errors import BusdocError, InputError
 from busdoc.surroundings import ExitStatus, Surroundings
 
@@ -50,6 +51,8 @@ def build_parser() -> argparse.ArgumentParser:
     _add_demo(commands)
     _add_postmortem(commands)
     _add_simulate(commands)
+    add_resync(commands)
+    add_baseline(commands)
     return parser
 
 
