@@ -4,10 +4,13 @@ Everything heavy is imported inside the command that needs it, so that help answ
 """
 
 import argparse
+import contextlib
+import io
 import json
 import os
 import shlex
 import sys
+import traceback
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
@@ -174,7 +177,13 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
     from busdoc.postmortem import postmortem
     from busdoc.progress import Progress
 
+    fields = _report_fields(arguments)  # hours of reading must not end at a slip of the pen
     progress = Progress(surroundings)
+    if arguments.report is not None:
+        from busdoc.report.html import prepare
+
+        named = [arguments.machine, arguments.actions, *(Path(text.rpartition("=")[2]) for text in arguments.db)]
+        prepare([path for path in (*arguments.capture, *named) if path is not None and path.is_file()])
     try:
         result = postmortem(
             arguments.capture,
@@ -190,21 +199,28 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
 
         write_tables(result, arguments.tables)
     if arguments.report is not None:
-        _write_report(result, arguments)
-    _print_result(result, arguments, surroundings)
+        _write_report(result, arguments, fields)
+    with contextlib.suppress(BrokenPipeError):  # the reader has seen enough; the status is still owed to the script
+        _print_result(result, arguments, surroundings)
     return ExitStatus.TROUBLE if result.trouble else ExitStatus.HEALTHY
 
 
-def _write_report(result: "Result", arguments: argparse.Namespace) -> None:
+def _report_fields(arguments: argparse.Namespace) -> dict[str, str]:
+    """Check what was asked of the report; give the lines of its head."""
     fields = {}
     for text in arguments.field:
         name, mark, value = text.partition("=")
         if not mark or not name.strip():
             raise InputError("--field", "NAME=TEXT", text, "Write for example --field order=4711.")
         fields[name.strip()] = value.strip()
-    path: Path = arguments.report
-    if path.suffix.lower() not in (".html", ".pdf"):
+    path: Path | None = arguments.report
+    if path is not None and path.suffix.lower() not in (".html", ".pdf"):
         raise InputError(str(path), "a report FILE.html or FILE.pdf", f'"{path.suffix}"', "Change the ending.")
+    return fields
+
+
+def _write_report(result: "Result", arguments: argparse.Namespace, fields: dict[str, str]) -> None:
+    path: Path = arguments.report
     if path.suffix.lower() == ".pdf":
         from busdoc.report.pdf import write_pdf
 
@@ -235,7 +251,14 @@ def _print_result(result: "Result", arguments: argparse.Namespace, surroundings:
 def _simulate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
     from busdoc.simulate.run_folder import run_scenario_file
 
-    run_scenario_file(arguments.scenario, arguments.output, seed=arguments.seed, suffix=arguments.suffix)
+    seed: int | None = arguments.seed
+    if seed is not None and seed < 0:
+        raise InputError("--seed", "a whole number from 0 on", str(seed), "Leave the sign off.")
+    folder: Path = arguments.output
+    try:
+        run_scenario_file(arguments.scenario, folder, seed=seed, suffix=arguments.suffix)
+    except OSError as error:
+        raise InputError(str(folder), "a folder that can be written", str(error), "Name another with -o.") from error
     print(f"Written to {arguments.output}.", file=surroundings.stdout)
     return ExitStatus.HEALTHY
 
@@ -264,11 +287,30 @@ def main(argv: Sequence[str] | None = None, surroundings: Surroundings | None = 
 
 
 def run() -> NoReturn:
-    """Start the program: the entry point of the `busdoc` command."""
+    """Start the program: the entry point of the `busdoc` command.
+
+    A bug keeps its traceback, but ends with status 2: Python's own 1 would tell a script that trouble was found.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # a name that the terminal cannot show ends nothing
+    status = ExitStatus.HEALTHY
     try:
         status = main()
-        sys.stdout.flush()
+        if sys.stdout is not None:
+            sys.stdout.flush()
     except BrokenPipeError:  # the reader of our output has gone, for example `busdoc … | head`
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        status = ExitStatus.HEALTHY
+        _let_go_of_stdout()
+    except OSError as error:
+        _let_go_of_stdout()
+        print(f"busdoc: could not write the result: {error}", file=sys.stderr)
+        status = ExitStatus.COULD_NOT
+    except Exception:
+        traceback.print_exc()
+        status = ExitStatus.COULD_NOT
     sys.exit(status)
+
+
+def _let_go_of_stdout() -> None:
+    """Send what is still to be flushed nowhere, so that the interpreter's own flush at the end does not fail again."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

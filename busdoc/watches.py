@@ -16,12 +16,16 @@ from busdoc.actions.machine_map import bitrates, specs
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock
 from busdoc.decode.database import Database
+from busdoc.decode.j1939.trouble_code import Conversion
+from busdoc.decode.protocol_frames import protocol_frames
 from busdoc.decode.signal_summary import SignalSummary
 from busdoc.decode.signal_watch import SignalWatch
 from busdoc.decode.signals import SignalStatus
 from busdoc.health.code import FaultCode
 from busdoc.health.code_pointer import CodePointer
 from busdoc.health.code_watch import CodeWatch
+from busdoc.health.controller import ControllerHealth
+from busdoc.health.identity import IdentityWatch
 from busdoc.health.incident import Incident
 from busdoc.health.known import join_specs
 from busdoc.health.roll import node_of, specs_from_database
@@ -77,12 +81,14 @@ class Watches:
             hints=machine.codes,
             spn_names={} if database is None else _spn_names(database),
             senders=lambda spn: self._spn_senders.get(spn, ()),
+            conversion=self._code_layout,
         )
+        self._identity = IdentityWatch()
         self.frames_by_channel: Counter[int] = Counter()
 
     def feed(self, block: FrameBlock) -> None:
         """Take in the next frames, in the order of time."""
-        feeds = [self._health.feed, self._wire.feed, self._codes.feed, self._count]
+        feeds = [self._health.feed, self._wire.feed, self._follow_protocols, self._count]
         if self.signals is not None:
             feeds.append(self.signals.feed)
         if self._workers is None or len(block) < _WORTH_THREADS:
@@ -98,14 +104,11 @@ class Watches:
 
     def so_far(self, until_ns: int) -> Health:
         """Judge what was read up to `until_ns`; feeding may go on afterwards."""
-        self._wire.know_bitrates(bitrates(self._machine, self._channels))
-        return replace(self._health.so_far(until_ns), wire=self._wire.close(until_ns))
+        return self._completed(self._health.so_far(until_ns))
 
     def close(self) -> Health:
         """Judge the whole capture."""
-        self._wire.know_bitrates(bitrates(self._machine, self._channels))
-        health = self._health.close()
-        return replace(health, wire=self._wire.close(health.until_ns))
+        return self._completed(self._health.close())
 
     def availability(self) -> tuple[SignalChanges, ...]:
         """Give when each signal that shows a part of the map unplugged could be read, and when not."""
@@ -125,7 +128,6 @@ class Watches:
 
     def codes(self, health: Health) -> CodeFindings:
         """Give the fault codes, by the names that `health` gave to the controllers."""
-        self._names.learn(health)
         pointer = CodePointer(self._machine.codes, self._names.of_address, lambda spn: self._spn_senders.get(spn, ()))
         own = list(self._codes.codes(health.until_ns))
         incidents = list(self._codes.incidents(health.until_ns))
@@ -142,6 +144,43 @@ class Watches:
             incidents=tuple(incidents),
             warnings=self._codes.warnings,
         )
+
+    def _follow_protocols(self, block: FrameBlock) -> None:
+        telling = protocol_frames(block)
+        self._codes.feed(telling)
+        self._identity.feed(telling)
+
+    def _completed(self, health: Health) -> Health:
+        """Add the wire, and who each controller said it is."""
+        self._wire.know_bitrates(bitrates(self._machine, self._channels))
+        self._names.learn(health)
+        return replace(
+            health,
+            wire=self._wire.close(health.until_ns),
+            controllers=tuple(self._identified(controller) for controller in health.controllers),
+            warnings=(
+                *health.warnings,
+                *self._identity.warnings(health.start_ns),
+                *self._identity.notes(health.start_ns),
+            ),
+        )
+
+    def _identified(self, controller: ControllerHealth) -> ControllerHealth:
+        identity, channel = controller.identity, controller.channel
+        if channel is None:
+            return controller
+        addresses = {stream.key.id & 0xFF for stream in controller.streams if stream.key.extended}
+        address = identity.address if identity.address is not None else addresses.pop() if len(addresses) == 1 else None
+        if address is None:
+            return controller
+        claimed = self._identity.identity(channel, address=address).can_name
+        if claimed is None:
+            return controller
+        return replace(controller, identity=replace(identity, address=address, can_name=claimed))
+
+    def _code_layout(self, channel: int, address: int) -> Conversion | None:
+        mapped = self._machine.controllers.get(self._names.of_address(channel, address))
+        return None if mapped is None or mapped.code_layout is None else Conversion(mapped.code_layout)
 
     def _count(self, block: FrameBlock) -> None:
         for channel, n_frames in enumerate(np.bincount(block.channel, minlength=1).tolist()):

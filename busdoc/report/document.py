@@ -6,6 +6,7 @@ Keys may be added, never renamed. All times are seconds since the Unix epoch, or
 from collections.abc import Mapping
 from typing import Any
 
+from busdoc.decode.j1939.can_name import read_can_name
 from busdoc.health.code import FaultCode
 from busdoc.health.controller import ControllerHealth, PeriodFrom
 from busdoc.health.incident import Incident
@@ -103,6 +104,7 @@ def _controller(controller: ControllerHealth) -> Json:
         "channel": controller.channel,
         "identity": {
             "address": identity.address,
+            "says": None if identity.can_name is None else str(read_can_name(identity.can_name)),
             "can_name": None if identity.can_name is None else f"0x{identity.can_name:016X}",
             "node_id": identity.node_id,
             "sender": identity.sender,
