@@ -40,7 +40,9 @@ def payload_words(block: FrameBlock) -> UInt64Array:
 
     Compiled code takes writable arrays only, and never writes here.
     """
-    words: UInt64Array = np.require(block.data, requirements="CW").view("<u8").reshape(-1).astype(np.uint64, copy=False)
+    words: UInt64Array = (
+        np.require(block.data, requirements=("C", "W")).view("<u8").reshape(-1).astype(np.uint64, copy=False)
+    )
     return words
 
 

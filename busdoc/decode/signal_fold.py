@@ -8,13 +8,10 @@ from busdoc.arrays import BoolArray, Int64Array, UInt8Array, UInt64Array
 from busdoc.decode.parameter_range import SignalStatus
 from busdoc.decode.payload import Payloads
 from busdoc.decode.signal_plan import Field, SignalPlan
-from busdoc.decode.signal_state import FEW, Count, Measure, Policy, SignalState
+from busdoc.decode.signal_state import EXACT_BITS, FEW, Count, Measure, Policy, SignalState
 from busdoc.decode.signals import as_number, decode_bits
 
 __all__ = ["Changes", "fold_columns"]
-
-_EXACT_BITS = 21
-"""Sums of so many bits over up to 2**32 frames are exact in a float64, in whatever order."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -58,7 +55,7 @@ def _measure(state: SignalState, slot: int, plan: SignalPlan, at: int, t_ns: Int
     with np.errstate(over="ignore", invalid="ignore"):
         low, high = np.sort(np.array((number.min(), number.max())) * scale + offset)
         first, last = number[[0, -1]] * scale + offset
-        if plan.layout[at, Field.FLOAT] or plan.layout[at, Field.LENGTH] > _EXACT_BITS:
+        if plan.layout[at, Field.FLOAT] or plan.layout[at, Field.LENGTH] > EXACT_BITS:
             measure[Measure.TOTAL] = np.cumsum(np.concatenate((measure[Measure.TOTAL :][:1], number)))[-1]
         else:
             measure[Measure.TOTAL] += number.sum()

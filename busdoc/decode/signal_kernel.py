@@ -11,7 +11,7 @@ import numpy as np
 from busdoc.capture.frames import FrameFlag
 from busdoc.decode.parameter_range import SignalStatus
 from busdoc.decode.signal_plan import Field
-from busdoc.decode.signal_state import FEW, Count, Measure, Policy
+from busdoc.decode.signal_state import EXACT_BITS, FEW, Count, Measure, Policy
 
 __all__ = ["decode_rows", "fold_rows", "group_rows", "match_streams"]
 
@@ -32,6 +32,7 @@ _DISTINCT, _VALUES = Count.DISTINCT, Count.VALUES
 _KEPT, _KEPT_STATUS, _LOST, _LOST_STATUS = Count.KEPT, Count.KEPT_STATUS, Count.LOST, Count.LOST_STATUS
 _LOW, _HIGH, _TOTAL, _FIRST, _LAST = Measure.LOW, Measure.HIGH, Measure.TOTAL, Measure.FIRST, Measure.LAST
 _FEW = FEW
+_EXACT_BITS = EXACT_BITS
 _ALWAYS, _FEW_VALUED = int(Policy.ALWAYS), int(Policy.FEW_VALUED)
 
 _NO_SIGNALS = int(FrameFlag.ERROR | FrameFlag.REMOTE)
@@ -171,13 +172,14 @@ def group_rows(stream_of: Any, edges: Any, rows: Any) -> None:
 
 
 @numba.njit(
-    "void(int64, uint64[::1], uint64[::1], int64[::1], int64[::1], uint8[::1], int64[::1], uint64[::1], uint64[::1],"
-    " uint8[::1], uint64[::1], uint8[::1])",
+    "void(int64, boolean, uint64[::1], uint64[::1], int64[::1], int64[::1], uint8[::1], int64[::1], uint64[::1],"
+    " uint64[::1], uint8[::1], uint64[::1], uint8[::1])",
     cache=True,
     nogil=True,
 )
 def _take_out(
     n: Any,
+    all_there: Any,
     words: Any,
     swapped: Any,
     lengths: Any,
@@ -190,7 +192,12 @@ def _take_out(
     bits: Any,
     judged: Any,
 ) -> None:
-    """Take one signal out of n frames and judge it; the multiplex is not looked at."""
+    """Take one signal out of n frames and judge it; the multiplex is not looked at.
+
+    Parameters
+    ----------
+    all_there : whether every frame is long enough for it
+    """
     first, span, mask = row[_FIRST_BYTE], row[_SPAN], limits[0]
     needed = row[_NEEDED]
     if first + span <= 8:
@@ -207,8 +214,11 @@ def _take_out(
             bits[at] = np.uint64(0)
             if lengths[at] >= needed:
                 bits[at] = _unsigned(words[at], swapped[at], long_starts[at], long_bytes, row, mask)
-    for at in range(n):
-        judged[at] = _VALID if lengths[at] >= needed else _ABSENT
+    if all_there:
+        judged[:n] = _VALID
+    else:
+        for at in range(n):
+            judged[at] = _VALID if lengths[at] >= needed else _ABSENT
     if row[_RULED]:
         last_valid = limits[1] if row[_NAMED_FROM] == row[_NAMED_TO] else np.uint64(0)
         for at in range(n):
@@ -221,14 +231,15 @@ def _take_out(
 
 
 @numba.njit(
-    "int64(int64, int64, int64[::1], uint64[::1], uint8[::1], int64[::1], int64[::1], float64[::1], int64, int64,"
-    " float64[::1], int64, int64[::1], int64[::1], int64[::1], uint8[::1], uint8[::1], uint64[::1], uint32[::1])",
+    "int64(int64, int64, boolean, int64[::1], uint64[::1], uint8[::1], int64[::1], int64[::1], float64[::1], int64,"
+    " int64, float64[::1], int64, int64[::1], int64[::1], int64[::1], uint8[::1], uint8[::1], uint64[::1], uint32[::1])",
     cache=True,
     nogil=True,
 )
 def _fold_one(
     slot: Any,
     n: Any,
+    all_valid: Any,
     t_ns: Any,
     all_bits: Any,
     judged: Any,
@@ -256,6 +267,22 @@ def _fold_one(
     n_changes = np.int64(0)
     is_float = row[_FLOAT] != 0
     is_signed = row[_SIGNED] != 0
+    keeps_values = policy > _FEW_VALUED or (policy == _FEW_VALUED and count[_DISTINCT] <= _FEW)
+    if all_valid and last_status == _VALID and not keeps_values and row[_LENGTH] <= _EXACT_BITS:
+        # nothing to keep and nothing to judge: whole numbers, whose sums are exact in any order
+        least, most, added = np.int64(all_bits[0]), np.int64(all_bits[0]), np.int64(0)
+        for at in range(n):
+            bits = np.int64(all_bits[at])
+            least = min(least, bits)
+            most = max(most, bits)
+            added += bits
+        n_changes += np.int64(all_bits[0]) != last_bits
+        for at in range(1, n):
+            n_changes += all_bits[at] != all_bits[at - 1]
+        low, high, total = np.float64(least), np.float64(most), total + np.float64(added)
+        n_valid, first_valid, last_valid = n, 0, n - 1
+        last_bits = np.int64(all_bits[n - 1])
+        n = 0
     for at in range(n):
         status = np.int64(judged[at])
         if status == _ABSENT:
@@ -274,8 +301,10 @@ def _fold_one(
                 count[_BY_STATUS + _UNAVAILABLE] += 1
             else:
                 n_valid += 1
-                low = min(low, number)
-                high = max(high, number)
+                if number < low:
+                    low = number
+                if number > high:
+                    high = number
                 total += number
                 if first_valid < 0:
                     first_valid = at
@@ -406,11 +435,13 @@ def fold_rows(
         if n_out + n * n_signals > len(out_slot):
             return stream, done, n_out
         first_row = edges[stream] + done
+        least = np.int64(64)
         for at in range(n):
             frame = rows[first_row + at]
             near_word[at] = words[frame]
             near_swapped[at] = _swapped(words[frame])
             near_length[at] = lengths[frame]
+            least = min(least, near_length[at])
             near_ns[at] = t_ns[frame]
             if len(long_starts):
                 near_start[at] = long_starts[frame]
@@ -423,8 +454,10 @@ def fold_rows(
             selected_absent = np.empty((n_signals, at_once), np.uint8)
         for slot in range(first, first + n_signals):
             row = layout[slot]
+            all_there = least >= row[_NEEDED]
             _take_out(
                 n,
+                all_there,
                 near_word,
                 near_swapped,
                 near_length,
@@ -446,9 +479,11 @@ def fold_rows(
                         judged[at] = _ABSENT
                     selected_bits[slot - first, at] = bits[at]
                     selected_absent[slot - first, at] = judged[at] == _ABSENT
+            all_valid = all_there and not multiplexed and not row[_RULED] and not row[_FLOAT]
             n_out = _fold_one(
                 slot,
                 n,
+                all_valid,
                 near_ns,
                 bits,
                 judged,
@@ -471,12 +506,7 @@ def fold_rows(
     return stream, done, n_out
 
 
-@numba.njit(
-    "void(int64[::1], int64, uint64[::1], uint8[::1], int64[::1], uint8[::1], int64[:, ::1], uint64[:, ::1],"
-    " float64[:, ::1], int64[:, ::1], uint64[::1], uint8[::1], float64[:, ::1], uint64[:, ::1], uint8[:, ::1])",
-    cache=True,
-    nogil=True,
-)
+@numba.njit(cache=True, nogil=True)  # compiled when first called, since a watch never calls it
 def decode_rows(
     rows: Any,
     at_once: Any,
@@ -503,11 +533,13 @@ def decode_rows(
     near_length, near_start = np.empty(at_once, np.int64), np.full(at_once, -1, np.int64)
     for start in range(0, len(rows), at_once):
         n = min(at_once, len(rows) - start)
+        least = np.int64(64)
         for at in range(n):
             frame = rows[start + at]
             near_word[at] = words[frame]
             near_swapped[at] = _swapped(words[frame])
             near_length[at] = lengths[start + at]
+            least = min(least, near_length[at])
             if len(long_starts):
                 near_start[at] = long_starts[start + at]
         for signal in range(len(layout)):
@@ -515,8 +547,10 @@ def decode_rows(
             bits = all_bits[signal, start : start + n]
             status = all_status[signal, start : start + n]
             value = values[signal, start : start + n]
+            all_there = least >= row[_NEEDED]
             _take_out(
                 n,
+                all_there,
                 near_word,
                 near_swapped,
                 near_length,
@@ -548,6 +582,8 @@ def decode_rows(
             else:
                 for at in range(n):
                     value[at] = np.float64(bits[at]) * scale + offset
+            if all_there and selector < 0 and not row[_RULED] and not row[_FLOAT]:
+                continue
             for at in range(n):
                 if status[at] != _VALID:
                     value[at] = np.nan

@@ -8,10 +8,13 @@ import numpy as np
 from busdoc.arrays import Float64Array, Int64Array, UInt8Array
 from busdoc.decode.message import Signal, SignalKind
 
-__all__ = ["FEW", "Count", "Measure", "Policy", "SignalState", "policy_of"]
+__all__ = ["EXACT_BITS", "FEW", "Count", "Measure", "Policy", "SignalState", "policy_of"]
 
 FEW = 8
 """An analogue signal that shows no more values than this is kept like one with states."""
+
+EXACT_BITS = 21
+"""Sums of so many bits over up to 2**32 frames are exact in a float64, in whatever order they are added."""
 
 
 class Count:

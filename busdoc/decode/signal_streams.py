@@ -73,9 +73,9 @@ class StreamTable:
 
             found = np.empty(len(block), np.int32)
             match_streams(
-                np.require(block.channel, requirements="CW"),
-                np.require(block.id, requirements="CW"),
-                np.require(block.flags, requirements="CW"),
+                np.require(block.channel, requirements=("C", "W")),
+                np.require(block.id, requirements=("C", "W")),
+                np.require(block.flags, requirements=("C", "W")),
                 self.hash_keys,
                 self.hash_streams,
                 found,

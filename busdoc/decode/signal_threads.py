@@ -68,11 +68,11 @@ def fold_in_threads(
         rows=rows,
         edges=edges,
         owner_of=_shares(n_frames * np.diff(first_slot), n_threads),
-        t_ns=np.require(block.t_ns, requirements="CW"),
+        t_ns=np.require(block.t_ns, requirements=("C", "W")),
         words=payload_words(block),
-        lengths=np.require(payload_lengths(block), requirements="CW"),
+        lengths=np.require(payload_lengths(block), requirements=("C", "W")),
         long_starts=long_starts(block) if plan.n_bytes > 8 and len(block.long.row) else np.empty(0, np.int64),
-        long_bytes=np.require(block.long.bytes, requirements="CW"),
+        long_bytes=np.require(block.long.bytes, requirements=("C", "W")),
     )
     if n_threads == 1:
         return _fold_share(work, 0)

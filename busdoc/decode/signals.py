@@ -80,12 +80,12 @@ def _decode_compiled(plan: SignalPlan, block: FrameBlock, rows: Int64Array) -> d
     shape = (len(plan.signals), len(rows))
     values, bits, status = np.empty(shape), np.empty(shape, np.uint64), np.empty(shape, np.uint8)
     decode_rows(
-        np.require(rows, requirements="CW"),
+        np.require(rows, requirements=("C", "W")),
         FRAMES_AT_ONCE,
         payload_words(block),
-        np.require(payload_lengths(block, rows), requirements="CW"),
+        np.require(payload_lengths(block, rows), requirements=("C", "W")),
         long_starts(block, rows) if plan.n_bytes > 8 and len(block.long.row) else np.empty(0, np.int64),
-        np.require(block.long.bytes, requirements="CW"),
+        np.require(block.long.bytes, requirements=("C", "W")),
         plan.layout,
         plan.limits,
         plan.factors,
