@@ -3,7 +3,7 @@
 Pure: reads the memory, changes nothing in it but the cache of rhythms.
 """
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import replace
 from typing import TypeAlias
 
@@ -18,7 +18,7 @@ from busdoc.health.muster import muster
 from busdoc.health.presence import Excuses, Fall, find_late, find_lost
 from busdoc.health.restart import Return, weigh_return
 from busdoc.health.rhythm import Rhythm, declared_rhythm, learn_rhythm
-from busdoc.health.roll import ClaimKind, can_be_cyclic
+from busdoc.health.roll import ClaimKind, can_be_cyclic, node_of
 from busdoc.health.roll_call import call, never_seen
 from busdoc.health.summary import Health
 from busdoc.health.unasked_start import SIGN_AFTER_NS, find_restarts
@@ -45,7 +45,8 @@ def judge(
     settled : what was found of returns that are long past, to be used and added to; None: weigh every return anew
     """
     start_ns = memory.start_ns if memory.start_ns is not None else until_ns
-    rhythms = [_rhythm(memory, row) for row in range(memory.streams.n)]
+    proven = memory.proven_nodes()
+    rhythms = [_rhythm(memory, row, proven) for row in range(memory.streams.n)]
     beats = {row: _beat(memory, row, rhythm, until_ns) for row, rhythm in enumerate(rhythms) if rhythm.cyclic}
     reported = sorted([*memory.gaps, *open_gaps], key=lambda gap: (gap.from_ns, gap.to_ns, gap.channel or -1))
     excuses = {channel: _excuses(reported, channel) for channel in memory.channel_row}
@@ -91,14 +92,15 @@ def judge(
 # Streams
 
 
-def _rhythm(memory: Memory, row: int) -> Rhythm:
+def _rhythm(memory: Memory, row: int, proven: Set[tuple[int, int]]) -> Rhythm:
     count = int(memory.streams.count[row])
+    key, claim = memory.keys[row], memory.claims[row]
+    canopen = (key.channel, node_of(key)) in proven
     cached = memory.rhythms.get(row)
-    if cached is not None and cached[0] == count:
+    if cached is not None and cached[0] == (count, canopen):
         return cached[1]
     streams = memory.streams
-    key, claim = memory.keys[row], memory.claims[row]
-    if can_be_cyclic(key):
+    if can_be_cyclic(key, canopen=canopen):
         rhythm = learn_rhythm(
             streams.interval_count[row],
             streams.interval_sum[row],
@@ -113,7 +115,7 @@ def _rhythm(memory: Memory, row: int) -> Rhythm:
         rhythm = Rhythm(
             cyclic=False, period_ns=None, jitter_ns=None, slowest_ns=None, deadline_ns=None, exact_period_ns=None
         )
-    memory.rhythms[row] = (count, rhythm)
+    memory.rhythms[row] = ((count, canopen), rhythm)
     return rhythm
 
 

@@ -36,8 +36,8 @@ class Memory:
     signs: list[Sign] = field(default_factory=list)
     gaps: list[Gap] = field(default_factory=list)
     """The recorder's own, as reported."""
-    rhythms: dict[int, tuple[int, Rhythm]] = field(default_factory=dict)
-    """Row -> (arrivals, rhythm): so that a live screen need not learn a quiet stream again."""
+    rhythms: dict[int, tuple[tuple[int, bool], Rhythm]] = field(default_factory=dict)
+    """Row -> ((arrivals, of a CANopen node), rhythm): so that a live screen need not learn a quiet stream again."""
     frames: int = 0
     error_frames: int = 0
     own_frames: int = 0
@@ -46,3 +46,7 @@ class Memory:
     """Frames of streams beyond the most that are watched."""
     start_ns: int | None = None
     last_ns: int | None = None
+
+    def proven_nodes(self) -> set[tuple[int, int]]:
+        """Give (channel, node) of the CANopen nodes that one-byte heartbeats or boot-ups prove (CiA 301)."""
+        return {(self.keys[row].channel, self.keys[row].id & 0x7F) for row, is_one in self.one_byte.items() if is_one}

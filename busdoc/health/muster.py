@@ -25,9 +25,7 @@ __all__ = ["channel_silences", "muster"]
 def muster(memory: Memory, beats: dict[int, Beat], until_ns: int, excuses: Mapping[int, Excuses]) -> list[Member]:
     """Put streams together as controllers, in the order of the specs, then of their first frames."""
     names_of = _names_by_address(memory)
-    proven = {
-        (memory.keys[row].channel, memory.keys[row].id & 0x7F) for row, is_one in memory.one_byte.items() if is_one
-    }
+    proven = memory.proven_nodes()
     by_spec_name = {
         spec.identity.can_name: number
         for number, spec in enumerate(memory.roll.specs)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busdoc.health.beat import Beat
+from busdoc.health.controller import PeriodFrom
 from busdoc.health.silence import Silence
 
 __all__ = ["Excuses", "Fall", "find_late", "find_lost"]
@@ -17,6 +18,8 @@ _SURE_MISSES = 5
 """So many missed frames in a row of a single stream say as much as two streams past their deadlines."""
 _OWN_SHARE = 0.6
 """A single stream's silence is the controller's when nothing else was heard of it for so much of that time."""
+_ESTABLISHED = 10
+"""Frames of a stream whose period was learnt, before its own lateness is worth a word."""
 _BRIEF_NS = 3_000_000_000
 """A controller that says that it is back may take so long to get its streams going; after that it is lost again."""
 
@@ -174,6 +177,8 @@ def find_late(beats: Sequence[Beat], falls: Sequence[Fall], excuses: Excuses, un
     """Find when some of a controller's cyclic streams were missing while it was not lost."""
     late: list[tuple[int, int, Beat, Silence]] = []
     for beat in beats:
+        if beat.count < _ESTABLISHED and beat.rhythm.period_from is PeriodFrom.LEARNT:
+            continue
         for silence in beat.silences:
             end_ns = until_ns if silence.to_ns is None else silence.to_ns
             lasts_ns = end_ns - silence.from_ns

@@ -24,6 +24,9 @@ _LAST_ADDRESS = 253
 _NODE_FUNCTIONS = frozenset((0x080, 0x180, 0x280, 0x380, 0x480, 0x580, 0x700))
 """What a CANopen node itself sends, in the predefined connection set (CiA 301)."""
 
+_NODE_EVENTS = frozenset((0x080, 0x580))
+"""Emergencies and answers to a service data request (CiA 301)."""
+
 _EVENT_FORMATS = frozenset((0xC7, 0xC8, 0xE8, 0xEA, 0xEB, 0xEC, 0xEE))
 """PDU formats that are event driven by their standard: transport protocol and its extension, acknowledgement, request,
 address claim (SAE J1939-21, -81; ISO 11783-3)."""
@@ -116,10 +119,13 @@ def node_of(key: StreamKey) -> int | None:
     return node if node and function in _NODE_FUNCTIONS else None
 
 
-def can_be_cyclic(key: StreamKey) -> bool:
-    """Tell whether a stream's silence could prove anything, by what its identifier says."""
+def can_be_cyclic(key: StreamKey, *, canopen: bool = False) -> bool:
+    """Tell whether a stream's silence could prove anything, by what its identifier says.
+
+    `canopen`: it is known to come from a CANopen node, whose emergencies and answers are event driven (CiA 301).
+    """
     if not key.extended:
-        return True
+        return not (canopen and key.id & 0x780 in _NODE_EVENTS)
     pdu_format = (key.id >> 16) & 0xFF
     return pdu_format not in _EVENT_FORMATS and (key.id >> 8) & 0xFFFF != _ACTIVE_CODES
 
@@ -175,7 +181,8 @@ def _nodes_of(
     """Find the CANopen node of each sender of a database; nothing unless all fit the predefined connection set."""
     found = {}
     for sender, messages in by_sender.items():
-        keys = [StreamKey(channel=0, extended=False, id=message.frame_id) for message in messages if not message.extended]
+        own = [message for message in messages if not message.extended]
+        keys = [StreamKey(channel=0, extended=False, id=message.frame_id) for message in own]
         nodes = {node_of(key) for key in keys}
         if not keys:
             continue

@@ -86,8 +86,8 @@ def take_arrivals(
 ) -> tuple[int, int]:
     """Take arrivals from `first` on, until they end or the output is full.
 
-    The columns are those of `Tracks`; `ring_ns` and `ring_data` hold arrival k of a track at k modulo their width, which
-    is a power of two.
+    The columns are those of `Tracks`; `ring_ns` and `ring_data` hold arrival k of a track at k modulo their width, a
+    power of two.
     Silences go to the `out_` arrays; `due_at` says at which count the frames after one are complete in the ring.
 
     Returns

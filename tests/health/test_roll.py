@@ -72,6 +72,14 @@ def test_requests_claims_transport_and_active_codes_are_never_signs_of_life() ->
         assert can_be_cyclic(StreamKey(channel=0, extended=True, id=identifier))
 
 
+def test_emergencies_and_answers_of_a_canopen_node_are_no_signs_of_life() -> None:
+    # CiA 301: emergencies on 0x080 + n, answers to service data requests on 0x580 + n
+    for identifier, cyclic in ((0x085, False), (0x585, False), (0x185, True), (0x705, True)):
+        key = StreamKey(channel=0, extended=False, id=identifier)
+        assert can_be_cyclic(key, canopen=True) is cyclic
+        assert can_be_cyclic(key)
+
+
 def test_identifiers_that_vanish_and_return_together_are_one_controller() -> None:
     maker = Maker()
     mine = [
