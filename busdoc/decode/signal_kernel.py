@@ -232,7 +232,8 @@ def _take_out(
 
 @numba.njit(
     "int64(int64, int64, boolean, int64[::1], uint64[::1], uint8[::1], int64[::1], int64[::1], float64[::1], int64,"
-    " int64, float64[::1], int64, int64[::1], int64[::1], int64[::1], uint8[::1], uint8[::1], uint64[::1], uint32[::1])",
+    " int64, float64[::1], int64, int64[::1], int64[::1], int64[::1], uint8[::1], uint8[::1], uint64[::1],"
+    " uint32[::1])",
     cache=True,
     nogil=True,
 )

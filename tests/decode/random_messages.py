@@ -70,7 +70,8 @@ def _random_signal(
 
 def random_frames(random: np.random.Generator, messages: Sequence[Message], n: int) -> FrameBlock:
     """Make frames: some too short or too long, some remote or error frames, values that repeat and special ones."""
-    payloads, ids, flags, channels, last = [], [], [], [], {}
+    payloads, ids, flags, channels = [], [], [], []
+    last: dict[str, bytes] = {}
     for _ in range(n):
         message = messages[int(random.integers(0, len(messages)))]
         payload = last.get(message.name) or random.bytes(message.length)

@@ -1,5 +1,6 @@
 """The watch over all signals: against frame-by-frame bookkeeping, cut anywhere, on both paths."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -9,7 +10,7 @@ from hypothesis import strategies as st
 
 from busdoc.capture.frames import FrameBlock
 from busdoc.decode.database import Database
-from busdoc.decode.message import Message, Signal
+from busdoc.decode.message import Message, Signal, SignalKind
 from busdoc.decode.signal_meaning import give_meaning
 from busdoc.decode.signal_state import FEW, Policy, policy_of
 from busdoc.decode.signal_summary import SignalSummary
@@ -83,6 +84,30 @@ def check_summary(found: SignalSummary, expected: NaiveState) -> None:
         total += number
     mean = total / len(expected.numbers) * found.signal.scale + found.signal.offset
     assert found.mean == pytest.approx(mean, rel=1e-12, nan_ok=True)
+
+
+@BOTH_PATHS
+@pytest.mark.parametrize("step", [3000, 701])
+def test_whole_frames_of_plain_numbers_equal_frame_by_frame_bookkeeping(compiled: bool, step: int) -> None:
+    signals = (
+        Signal(name="Counter", start=0, length=8, little_endian=True, kind=SignalKind.COUNTER),
+        Signal(name="Signed", start=23, length=16, little_endian=False, signed=True, scale=-0.5, offset=3.0),
+        Signal(name="Narrow", start=24, length=13, little_endian=True, scale=0.1),
+        Signal(name="Wide", start=32, length=30, little_endian=True),
+    )
+    message = Message(name="Plain", frame_id=0x181, extended=False, length=8, signals=signals)
+    random = np.random.default_rng(7)
+    block = state_frames((np.arange(3000) % 256).tolist())
+    data = random.integers(0, 256, (3000, 8), np.uint8)
+    data[1500:1700] = data[1500]  # a stretch that does not change
+    block = replace(block, data=data, length=np.full(3000, 8, np.uint8))
+    watch = SignalWatch(Database([message]), compiled=compiled)
+    for at in range(0, 3000, step):
+        watch.feed(block.slice(at, min(3000, at + step)))
+        watch.summaries()
+    states = watch_all({(0, 0x181, False): message}, block)
+    for summary in watch.summaries():
+        check_summary(summary, states[0, 0x181, False, "Plain", summary.signal.name])
 
 
 @BOTH_PATHS
