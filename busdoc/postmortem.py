@@ -16,6 +16,7 @@ from busdoc.actions.machine_map import load_machine
 from busdoc.capture.source import Capture, open_capture
 from busdoc.decode.database import Database, load_databases
 from busdoc.health.incident import IncidentKind
+from busdoc.health.roll import specs_from_database
 from busdoc.health.summary import Health
 from busdoc.isolation.attribution import attribute
 from busdoc.isolation.session import isolate
@@ -82,7 +83,11 @@ def postmortem(
         codes=found.codes,
         isolation=isolate(health, journal.actions, machine, because, found.codes) if machine.parts else None,
         signals=watches.signal_summaries(),
-        warnings=(*_warnings(capture, database, journal, health, watches), *found.warnings),
+        warnings=(
+            *_wrong_inputs(machine, database, journal, health),
+            *_warnings(capture, database, journal, health, watches),
+            *found.warnings,
+        ),
         databases=tuple(file if isinstance(file, Path) else file[1] for file in databases),
         machine_file=machine_file,
         journal_file=journal_file,
@@ -111,11 +116,33 @@ def _facts(capture: Capture, watches: Watches) -> CaptureFacts:
     )
 
 
+def _wrong_inputs(machine: Machine, database: Database | None, journal: Journal, health: Health) -> list[str]:
+    """Say which input seems to belong to another machine or another day."""
+    texts = []
+    heard = {controller.name for controller in health.controllers if controller.first_ns is not None}
+    if machine.controllers and not heard & set(machine.controllers):
+        texts.append("not one controller of the machine map was heard: is it the map of this machine?")
+    if database is not None:
+        senders = {spec.identity.sender for spec in specs_from_database(database)}
+        speaking = {c.identity.sender for c in health.controllers if c.first_ns is not None}
+        if senders and not senders & speaking:
+            texts.append("not one sender of the message database was heard: is it the database of this machine?")
+    late = [action for action in journal.actions if action.time_ns > health.until_ns]
+    if late:
+        which = (
+            "every action" if len(late) == len(journal.actions) else f"{len(late)} of {len(journal.actions)} actions"
+        )
+        texts.append(
+            f"{which} of the journal came after the last frame: check its clock, and that the capture is whole"
+        )
+    return texts
+
+
 def _warnings(
     capture: Capture, database: Database | None, journal: Journal, health: Health, watches: Watches
 ) -> tuple[str, ...]:
     texts = [*capture.warnings, *health.warnings]
-    texts += [f"channel {wire.channel}: {text}" for wire in health.wire for text in wire.warnings]
+    texts += [f"{capture.channels.name(wire.channel)}: {text}" for wire in health.wire for text in wire.warnings]
     if database is not None:
         texts += database.warnings
     if watches.signals is not None:

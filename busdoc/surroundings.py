@@ -22,12 +22,17 @@ class ExitStatus(IntEnum):
     """It could not be done; the reason is on stderr."""
 
 
+def _nowhere() -> TextIO:
+    """Give a stream for a program that was started with this one closed: Python then has None in its place."""
+    return open(os.devnull, "w", encoding="utf-8")
+
+
 @dataclass(frozen=True, slots=True)
 class Surroundings:
     """Streams and environment of one run of the program."""
 
-    stdout: TextIO = field(default_factory=lambda: sys.stdout)
-    stderr: TextIO = field(default_factory=lambda: sys.stderr)
+    stdout: TextIO = field(default_factory=lambda: sys.stdout or _nowhere())
+    stderr: TextIO = field(default_factory=lambda: sys.stderr or _nowhere())
     environ: Mapping[str, str] = field(default_factory=lambda: os.environ)
 
     @property

@@ -31,7 +31,8 @@ def draw_strip(
     present, absent, partly, unknown = glyphs
     if controller.first_ns is None:
         return absent * width
-    column_ns = max(1, (until_ns - start_ns) // width)
+    until_ns = max(until_ns, start_ns + width)  # one frame alone: it was heard, and nothing else is known
+    column_ns = (until_ns - start_ns) // width
     line = []
     for k in range(width):
         low = start_ns + k * column_ns
@@ -77,7 +78,7 @@ def draw_axis(start_ns: int, until_ns: int, width: int) -> str:
     >>> draw_axis(0, 90 * 10**9, 24)
     '0:00                1:30'
     """
-    end_s = (until_ns - start_ns) // 10**9
+    end_s = round((until_ns - start_ns) / 1e9)
     end = (
         f"{end_s // 3600}:{end_s % 3600 // 60:02d}:{end_s % 60:02d}"
         if end_s >= 3600

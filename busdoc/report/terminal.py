@@ -11,7 +11,7 @@ from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.isolation.because import Because
 from busdoc.isolation.verdict import NextTest, Step
-from busdoc.report.headline import act_in_words, headline
+from busdoc.report.headline import act_in_words, bus_in_words, headline
 from busdoc.report.odds import odds
 from busdoc.report.result import Result
 from busdoc.report.strip import ASCII, SHADED, draw_axis, draw_marks, draw_strip
@@ -57,7 +57,7 @@ def _wrapped(text: str, width: int, indent: str = "", more: str | None = None) -
 def _suspects(result: Result, width: int) -> Iterator[str]:
     if result.isolation is None or not result.trouble:
         return
-    named = [s for s in result.isolation.suspects if s.probability >= _WORTH_NAMING][:6]
+    named = [s for s in result.isolation.suspects if s.probability >= _WORTH_NAMING and not s.cleared][:6]
     if named:
         lines = ["Which part"]
         for suspect in named:
@@ -104,8 +104,9 @@ def _next_tests(result: Result, width: int) -> Iterator[str]:
 
 
 def _test(test: NextTest) -> str:
-    steps = ", then ".join(step_in_words(step) for step in test.steps) or "watch"
-    return f"{steps[0].upper()}{steps[1:]}; watch {duration(test.watch_ns)}. {test.tells}"
+    steps = [step_in_words(step) for step in test.steps if step.action is not ActionKind.MARK]
+    what = "; ".join(part for part in (", then ".join(steps), f"watch {duration(test.watch_ns)}") if part)
+    return f"{what[0].upper()}{what[1:].replace('.0 s', ' s')}. {test.tells}"
 
 
 def _presence(result: Result, width: int, unicode: bool) -> Iterator[str]:
@@ -169,8 +170,9 @@ def _incident(
 ) -> list[str]:
     health = result.health
     when = clock(incident.onset_ns, health.start_ns, epoch=result.capture.epoch)
-    lines = [_wrapped(f"{when}  {_kind(incident)}{_away(incident)}", width, f"  {n:>3}. ", "       ")]
-    lines.append(_wrapped(_reason(because, by_n), width, "       "))
+    lines = [_wrapped(f"{when}  {_kind(result, incident)}{_away(incident)}", width, f"  {n:>3}. ", "       ")]
+    if by_n and incident.kind is not IncidentKind.CAPTURE_GAP:
+        lines.append(_wrapped(_reason(because, by_n), width, "       "))
     evidence = [text for loss in incident.losses[:1] for text in loss.evidence[:2]]
     if incident.ran_on is not RanOn.UNKNOWN and evidence:
         sure = "" if incident.p_restarted is None else f" ({odds(max(incident.p_restarted, 1 - incident.p_restarted))})"
@@ -180,23 +182,23 @@ def _incident(
     return lines
 
 
-def _kind(incident: Incident) -> str:
+def _kind(result: Result, incident: Incident) -> str:
     names = ", ".join(incident.controllers[:6]) + (", …" if len(incident.controllers) > 6 else "")
     return {
         IncidentKind.DROPOUT: f"{names} dropped off the bus",
         IncidentKind.RESTART: f"{names} restarted",
         IncidentKind.LATE: f"{names} late: some of its streams stopped while others went on",
-        IncidentKind.BUS_SILENCE: "the whole bus fell silent",
+        IncidentKind.BUS_SILENCE: f"{bus_in_words(result, incident)} fell silent",
         IncidentKind.CAPTURE_GAP: "the recorder lost frames or time",
         IncidentKind.CODE: f"{names} raised {incident.code}",
     }[incident.kind]
 
 
 def _away(incident: Incident) -> str:
-    if incident.kind is IncidentKind.RESTART:
+    if incident.kind in (IncidentKind.RESTART, IncidentKind.CAPTURE_GAP):
         return ""
     if incident.back_ns is None:
-        return ", silent to the end"
+        return ", silent to the end" if incident.kind is IncidentKind.DROPOUT else ", to the end"
     steady = (
         f", in step {duration(incident.steady_ns - incident.back_ns)} later"
         if incident.steady_ns is not None and incident.steady_ns > incident.back_ns
@@ -208,11 +210,11 @@ def _away(incident: Incident) -> str:
 def _reason(because: Because, by_n: dict[int, Action]) -> str:
     action = by_n.get(because.action) if because.action is not None else None
     if action is None:
-        return "No recorded action explains it." if by_n else "No actions are recorded."
+        return "No recorded action explains it."
     lag = ""
     if because.lag_ns is not None:
         side = "after" if because.lag_ns >= 0 else "before"
-        lag = f", {duration(abs(because.lag_ns))} {side} the press"
+        lag = f", {duration(abs(because.lag_ns))} {side} the time written down"
     if because.expected:
         return f"Expected: {act_in_words(action)} (action {action.n}) takes it away{lag}."
     return f"Answers to {act_in_words(action)} (action {action.n}, {odds(because.probability)}{lag})."
@@ -221,7 +223,7 @@ def _reason(because: Because, by_n: dict[int, Action]) -> str:
 def _actions(result: Result, width: int) -> Iterator[str]:
     for title, actions, most in (
         ("What was done", result.actions, 60),
-        ("What the traffic looks as if had been done, beside the journal", result.seen, 12),
+        ("What the traffic looks like, though no journal says so", result.seen, 12),
     ):
         if not actions:
             continue
@@ -257,12 +259,14 @@ def _wire(result: Result, width: int) -> Iterator[str]:
     names = dict(result.capture.channel_names)
     for wire in result.health.wire:
         name = names.get(wire.channel, str(wire.channel))
+        name = f"channel {name}" if name.isdigit() else name
         if wire.mean_load is None:
             load = "load unknown (no bit rate in the map)"
         else:
-            load = f"load {wire.mean_load:.1%} on average, {wire.peak_load or 0.0:.1%} in the busiest second"
-        errors = int(wire.error_frames.sum())
-        text = f"{name}: {int(wire.frames.sum()):,} frames, {load}; {errors:,} error frame{'s' * (errors != 1)}"
+            busiest = wire.peak_load or 0.0
+            load = f"load {100 * wire.mean_load:.1f} % on average, {100 * busiest:.1f} % in the busiest second"
+        errors, frames = int(wire.error_frames.sum()), int(wire.frames.sum())
+        text = f"{name}: {_count(frames, 'frame')}, {load}; {_count(errors, 'error frame')}"
         lines.append(_wrapped(text, width, "  ", "    "))
         for t_ns, words in wire.error_states[:8]:
             when = clock(t_ns, result.health.start_ns, epoch=result.capture.epoch)
@@ -277,9 +281,10 @@ def _data(result: Result, width: int) -> Iterator[str]:
     facts, health = result.capture, result.health
     lines = [
         _wrapped(
-            f"{health.frames:,} frames in {len(facts.files)} file{'s' * (len(facts.files) != 1)}, "
+            f"{_count(health.frames, 'frame')} in {_count(len(facts.files), 'file')}, "
             f"{duration(health.until_ns - health.start_ns)}"
-            + (f"; {facts.skipped_lines:,} lines could not be read" if facts.skipped_lines else ""),
+            + (f"; {_count(facts.skipped_lines, 'line')} could not be read" if facts.skipped_lines else "")
+            + ("; times of day are UTC" if facts.epoch else ""),
             width,
             "  ",
         )
@@ -287,6 +292,10 @@ def _data(result: Result, width: int) -> Iterator[str]:
     lines += [_wrapped(f"{s.file}, line {s.line}: {s.reason}", width, "    ", "      ") for s in facts.skipped[:5]]
     lines += [_wrapped(text, width, "  ! ", "    ") for text in _unique(result.warnings)]
     yield "\n".join(["The data", *lines])
+
+
+def _count(n: int, what: str) -> str:
+    return f"{n:,} {what}{'s' * (n != 1)}"
 
 
 def _unique(texts: Sequence[str]) -> list[str]:
