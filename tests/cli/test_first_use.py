@@ -1,0 +1,164 @@
+"""What happens at the edges of a first try: odd terminals, pipes, wrong files, hardly any traffic."""
+
+import io
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from busdoc.cli import main
+from busdoc.surroundings import ExitStatus, Surroundings
+
+ROOT = Path(__file__).parents[2]
+SWEEPER = ROOT / "captures" / "street_sweeper"
+CARRIER = ROOT / "captures" / "straddle_carrier"
+
+Run = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def run() -> Run:
+    def run_command(*words: object) -> tuple[int, str, str]:
+        stdout, stderr = io.StringIO(), io.StringIO()
+        surroundings = Surroundings(stdout=stdout, stderr=stderr, environ={"COLUMNS": "160"})
+        status = main([str(word) for word in words], surroundings)
+        return int(status), stdout.getvalue(), stderr.getvalue()
+
+    return run_command
+
+
+def started(*words: object, encoding: str = "utf-8") -> subprocess.Popen[bytes]:
+    environment = dict(os.environ, PYTHONIOENCODING=encoding)
+    command = [sys.executable, "-m", "busdoc", *map(str, words)]
+    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment)
+
+
+def beats(path: Path, *lines: str, n: int = 100) -> Path:
+    """Write a capture in which each line comes every 0.1 s; `{t}` is its time."""
+    text = "".join(
+        line.format(t=f"{1 + 0.1 * k + 0.001 * m:.6f}") + "\n" for k in range(n) for m, line in enumerate(lines)
+    )
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_a_reader_that_leaves_early_does_not_turn_trouble_into_health() -> None:
+    with started("postmortem", SWEEPER / "capture.log.gz", "--json") as process:
+        assert process.stdout is not None
+        assert process.stderr is not None
+        process.stdout.read(10)
+        process.stdout.close()
+        assert process.stderr.read() == b""
+    assert process.returncode == ExitStatus.TROUBLE
+
+
+def test_a_terminal_without_umlauts_shows_a_folder_with_umlauts(tmp_path: Path) -> None:
+    with started("demo", "-o", tmp_path / "Kehrmaschine über 7", encoding="ascii") as process:
+        out, err = process.communicate()
+    assert (process.returncode, err) == (ExitStatus.HEALTHY, b"")
+    assert b"Kehrmaschine \\xfcber 7" in out
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs the device that is always full")
+def test_a_full_disk_is_a_sentence_and_status_2() -> None:
+    with Path("/dev/full").open("wb") as full:
+        command = [sys.executable, "-m", "busdoc", "postmortem", str(SWEEPER / "capture.log.gz")]
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, check=False)
+    assert done.returncode == ExitStatus.COULD_NOT
+    assert done.stderr.startswith(b"busdoc: could not write the result")
+
+
+def test_closed_streams_are_no_error(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setattr(sys, "stdout", None)
+    monkeypatch.setattr(sys, "stderr", None)
+    assert main(["postmortem", str(beats(tmp_path / "one.log", "({t}) can0 123#11"))]) == ExitStatus.HEALTHY
+    assert main(["postmortem", str(tmp_path / "nowhere.log")]) == ExitStatus.COULD_NOT
+
+
+@pytest.mark.parametrize("more", [("--seed", "-1"), ("--suffix", ".xyz")])
+def test_simulate_refuses_what_it_cannot_use(run: Run, tmp_path: Path, more: tuple[str, str]) -> None:
+    status, _, err = run("simulate", SWEEPER / "scenario.toml", "-o", tmp_path, *more)
+    assert status == ExitStatus.COULD_NOT
+    assert "expected" in err
+
+
+def test_simulate_names_a_folder_that_it_cannot_make(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "taken").write_bytes(b"")
+    status, _, err = run("simulate", SWEEPER / "scenario.toml", "-o", tmp_path / "taken")
+    assert status == ExitStatus.COULD_NOT
+    assert "taken: expected a folder" in err
+
+
+@pytest.mark.parametrize("more", [("--report", "verdict.doc"), ("--field", "no-equals-sign")])
+def test_a_slip_in_the_options_is_told_before_the_capture_is_read(run: Run, more: tuple[str, str]) -> None:
+    _, _, err = run("postmortem", "nowhere.log", *more)
+    assert more[1].rpartition(".")[2] in err
+    assert "nowhere.log" not in err
+
+
+def test_one_frame_is_not_called_healthy(run: Run, tmp_path: Path) -> None:
+    _, out, _ = run("postmortem", beats(tmp_path / "one.log", "({t}) can0 123#11", n=1))
+    assert "Healthy" not in out
+    assert "1 frame in 1 file" in out
+    assert "?" not in next(line for line in out.splitlines() if line.startswith("  id 0x123"))
+
+
+def test_identifiers_are_not_counted_as_controllers(run: Run, tmp_path: Path) -> None:
+    _, out, _ = run("postmortem", beats(tmp_path / "two.log", "({t}) can0 123#11", "({t}) can0 124#11"))
+    assert out.startswith("Healthy: both identifiers were in step")
+
+
+def test_the_map_and_the_database_of_another_machine_are_told(run: Run) -> None:
+    database = ROOT / "dbc_examples" / "straddle_carrier.dbc"
+    words = [
+        "postmortem",
+        SWEEPER / "capture.log.gz",
+        "--db",
+        database,
+        "--machine",
+        CARRIER / "machine.toml",
+        "--json",
+    ]
+    warnings = json.loads(run(*words)[1])["warnings"]
+    assert "not one controller of the machine map was heard: is it the map of this machine?" in warnings
+    assert "not one sender of the message database was heard: is it the database of this machine?" in warnings
+
+
+def test_the_right_map_and_database_are_not_doubted(run: Run) -> None:
+    database = ROOT / "dbc_examples" / "street_sweeper.dbc"
+    words = [
+        "postmortem",
+        SWEEPER / "capture.log.gz",
+        "--db",
+        database,
+        "--machine",
+        SWEEPER / "machine.toml",
+        "--json",
+    ]
+    assert not [text for text in json.loads(run(*words)[1])["warnings"] if "is it the" in text]
+
+
+def test_a_journal_of_another_day_is_told(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "late.csv").write_text("time,action,part,into,uncertainty_s,note\n+90000,mark,,,,\n", encoding="utf-8")
+    words = ["postmortem", SWEEPER / "capture.log.gz", "--actions", tmp_path / "late.csv", "--json"]
+    assert any("after the last frame" in text for text in json.loads(run(*words)[1])["warnings"])
+
+
+def test_the_headline_keeps_the_length_of_the_record_apart_from_what_it_points_to(run: Run) -> None:
+    headline = json.loads(run("postmortem", SWEEPER / "capture.log.gz", "--json")[1])["headline"]
+    assert "fell silent 4 times in 3 min 58 s. Every controller restarted after these silences" in headline
+
+
+def test_no_suspect_is_listed_as_cleared_too(run: Run) -> None:
+    words = ["postmortem", CARRIER / "capture.log.gz", "--machine", CARRIER / "machine.toml"]
+    _, out, _ = run(*words, "--actions", CARRIER / "actions.csv")
+    blocks = {block.partition("\n")[0]: block.partition("\n")[2] for block in out.split("\n\n")}
+    cleared = {name.strip() for name in blocks["Cleared"].replace("\n", " ").split(",")}
+    suspects = {line.split()[-1] for line in blocks["Which part"].splitlines() if " %  " in line}
+    assert cleared
+    assert suspects
+    assert not cleared & suspects
