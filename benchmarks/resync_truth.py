@@ -68,7 +68,7 @@ def judge_session(seed: int, oddity: Oddity, *, midway: bool = False) -> Score:
 
     Parameters
     ----------
-    midway : the recording that is judged begins 1.5 s after the first frame of the last power-up
+    midway : the recording that is judged begins just after the first controller has spoken
     """
     session = random_power_ups(seed, oddity)
     run = session.run
@@ -76,8 +76,8 @@ def judge_session(seed: int, oddity: Oddity, *, midway: bool = False) -> Score:
     block = FrameBlock.concat(run.blocks)
     cut = int(np.searchsorted(block.t_ns, last_up_ns - 3 * _NS))
     machine = _learn(run.machine, block.slice(0, cut), run.actions)
-    last_zero_ns = min(t for t in run.truth.power_ups[session.odd_power_up].first_ns.values() if t is not None)
-    from_ns = last_zero_ns + 3 * _NS // 2 if midway else last_up_ns - 12 * _NS
+    firsts = sorted(t for t in run.truth.power_ups[session.odd_power_up].first_ns.values() if t is not None)
+    from_ns = firsts[0] + _NS // 20 if midway else last_up_ns - 12 * _NS
     judged = _judge(machine, block.slice(int(np.searchsorted(block.t_ns, from_ns)), len(block)))
     return _score(session, seed, midway, block, judged)
 

@@ -3,7 +3,7 @@
 This joins the folders for `busdoc resync`, and for `busdoc baseline`, which learns from the same returns.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -18,7 +18,7 @@ from busdoc.decode.database import Database, load_databases
 from busdoc.health.code import FaultCode
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.resync import Expectation, FoundBy, PowerUp, PowerUpReturn, ReturnVerdict, Switched
-from busdoc.health.resync_facts import Heard, follow_return
+from busdoc.health.resync_facts import Heard, expected_name_of, follow_return, moved_to, with_moved
 from busdoc.health.resync_power_up import Group, Opening, find_power_ups
 from busdoc.health.resync_verdict import give_verdicts
 from busdoc.health.resync_watch import ReturnWatch
@@ -177,6 +177,7 @@ class ResyncWatches:
         self, power_up: PowerUp, heard: Heard, health: Health, expected: dict[str, Expectation]
     ) -> PowerUpReturn:
         by_name = {one.name: one for one in health.controllers}
+        power_up = with_moved(heard, power_up, _moves(power_up, heard, by_name, expected))
         known = bool(self._machine.controllers)
         returns = []
         for name in power_up.controllers:
@@ -221,6 +222,20 @@ class ResyncWatches:
                 if on[at] and not on[at - 1]
             ]
         return found
+
+
+def _moves(
+    power_up: PowerUp, heard: Heard, by_name: Mapping[str, ControllerHealth], expected: Mapping[str, Expectation]
+) -> Iterator[tuple[int | None, int]]:
+    """Give the (channel, address) that controllers of a power-up claimed instead of their own."""
+    for name in power_up.controllers:
+        one = by_name.get(name)
+        if one is None or one.identity.address is None:
+            continue
+        can_name = expected_name_of(heard, power_up, one, expected.get(name, Expectation(name=name)))
+        address = moved_to(heard, power_up, one, can_name)
+        if address is not None:
+            yield one.channel, address
 
 
 def _is_due(one: ControllerHealth, power_up: PowerUp) -> bool:

@@ -1,6 +1,7 @@
 """What one controller did after one power-up: first frame, identity, streams in step, restarts, codes."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -12,7 +13,7 @@ from busdoc.health.incident import Incident, IncidentKind
 from busdoc.health.resync import ControllerReturn, Expectation, PowerUp, StreamReturn
 from busdoc.health.resync_watch import StreamArrivals
 
-__all__ = ["SETTLING_NS", "Heard", "follow_return", "moved_to"]
+__all__ = ["SETTLING_NS", "Heard", "expected_name_of", "follow_return", "moved_to", "with_moved"]
 
 SETTLING_NS = 10_000_000_000
 """How long after it was in step no restart and no code may come (common practice)."""
@@ -38,7 +39,10 @@ class Heard:
         self.signs = signs
         self.codes = codes
         self.losses = [
-            loss for incident in incidents if incident.kind is IncidentKind.DROPOUT for loss in incident.losses
+            loss
+            for incident in incidents
+            if incident.kind in (IncidentKind.DROPOUT, IncidentKind.BUS_SILENCE)
+            for loss in incident.losses
         ]
         self.restarts = [
             (name, incident.onset_ns)
@@ -47,18 +51,39 @@ class Heard:
             for name in incident.controllers
         ]
 
+    def gone_ns(self, names: Sequence[str]) -> dict[str, int]:
+        """Give the last frame of each controller when half of them or more went for good: power went off again."""
+        gone = {loss.controller: loss.last_seen_ns for loss in self.losses if loss.back_ns is None}
+        of_these = {name: gone[name] for name in names if name in gone}
+        return of_these if len(of_these) > 1 and 2 * len(of_these) >= len(names) else {}
+
+
+def with_moved(heard: Heard, power_up: PowerUp, addresses: Iterable[tuple[int | None, int]]) -> PowerUp:
+    """Count a power-up from the first frame of controllers under their new (channel, address), too, if earlier."""
+    if power_up.zero_ns is None or power_up.off_ns is None:
+        return power_up
+    first_ns = power_up.zero_ns
+    for channel, address in addresses:
+        for key, arrivals in heard.arrivals.items():
+            if key.extended and key.id & 0xFF == address and channel in (None, key.channel):
+                found = (int(run[0]) for run in arrivals.runs if len(run) and int(run[0]) > power_up.off_ns)
+                first_ns = min(first_ns, next(found, first_ns))
+    time_ns = first_ns if power_up.time_ns == power_up.zero_ns else power_up.time_ns
+    return replace(power_up, time_ns=time_ns, zero_ns=first_ns)
+
 
 def moved_to(heard: Heard, power_up: PowerUp, one: ControllerHealth, can_name: int | None) -> int | None:
     """Give the address that a NAME claimed after a power-up, when it is not the controller's own."""
     own = one.identity.address
     if own is None or can_name is None or power_up.zero_ns is None:
         return None
+    from_ns = power_up.zero_ns if power_up.off_ns is None else power_up.off_ns + 1
     claimed = [
         sign.address
         for sign in heard.signs
         if sign.kind is SignKind.ADDRESS_CLAIM
         and sign.can_name == can_name
-        and power_up.zero_ns <= sign.t_ns < power_up.until_ns
+        and from_ns <= sign.t_ns < power_up.until_ns
         and (one.channel is None or sign.channel == one.channel)
     ]
     return claimed[-1] if claimed and claimed[-1] != own else None
@@ -66,8 +91,11 @@ def moved_to(heard: Heard, power_up: PowerUp, one: ControllerHealth, can_name: i
 
 def follow_return(heard: Heard, power_up: PowerUp, one: ControllerHealth, expectation: Expectation) -> ControllerReturn:
     """Follow one controller through one power-up; the verdict is left to `busdoc.health.resync_verdict`."""
+    gone_ns = heard.gone_ns(power_up.controllers).get(one.name)
+    if gone_ns is not None and power_up.zero_ns is not None and power_up.zero_ns <= gone_ns < power_up.until_ns:
+        power_up = replace(power_up, until_ns=gone_ns + 1)
     zero_ns = power_up.until_ns if power_up.zero_ns is None else power_up.zero_ns
-    expected_name = expectation.identity.can_name or _name_before(heard, one, zero_ns)
+    expected_name = expected_name_of(heard, power_up, one, expectation)
     moved = moved_to(heard, power_up, one, expected_name)
     address = one.identity.address if moved is None else moved
     own = _own_streams(heard, one, moved)
@@ -82,7 +110,11 @@ def follow_return(heard: Heard, power_up: PowerUp, one: ControllerHealth, expect
             or (sign.node_id is not None and sign.node_id == one.identity.node_id)
         )
     ]
-    runs = {key: _runs(heard.arrivals[key], zero_ns, power_up.until_ns) for key in own}
+    boots_ns = np.array([sign.t_ns for sign in signs if sign.kind is SignKind.BOOT_UP], np.int64)
+    runs = {
+        key: _without(_runs(heard.arrivals[key], zero_ns, power_up.until_ns), boots_ns if _is_control(key) else None)
+        for key in own
+    }
     firsts = [int(found[0][0]) for found in runs.values() if found]
     first_ns = min([*firsts, *(sign.t_ns for sign in signs)], default=None)
     wanted = _wanted(one, expectation, moved)
@@ -122,13 +154,18 @@ def follow_return(heard: Heard, power_up: PowerUp, one: ControllerHealth, expect
     )
 
 
-def _name_before(heard: Heard, one: ControllerHealth, zero_ns: int) -> int | None:
-    """Give the NAME that the controller claimed last before the power-up."""
+def expected_name_of(heard: Heard, power_up: PowerUp, one: ControllerHealth, expectation: Expectation) -> int | None:
+    """Give the NAME that the map knows, else the one that the controller claimed last before the power-up."""
+    if expectation.identity.can_name is not None:
+        return expectation.identity.can_name
+    before_ns = power_up.zero_ns if power_up.off_ns is None else power_up.off_ns + 1
+    if before_ns is None:
+        return None
     claimed = [
         sign.can_name
         for sign in heard.signs
         if sign.kind is SignKind.ADDRESS_CLAIM
-        and sign.t_ns < zero_ns
+        and sign.t_ns < before_ns
         and sign.address == one.identity.address
         and sign.channel == one.channel
     ]
@@ -197,6 +234,19 @@ def _runs(arrivals: StreamArrivals, zero_ns: int, until_ns: int) -> list[Int64Ar
         else:
             joined.append(cut)
     return joined
+
+
+def _is_control(key: StreamKey) -> bool:
+    """Tell a CANopen error control identifier: it carries the boot-up as well as the heartbeat (CiA 301)."""
+    return not key.extended and key.id & 0x780 == 0x700
+
+
+def _without(runs: list[Int64Array], boots_ns: Int64Array | None) -> list[Int64Array]:
+    """Leave the boot-ups out of a heartbeat's arrivals: they are no beat of it."""
+    if boots_ns is None or not len(boots_ns):
+        return runs
+    beats = [run[~np.isin(run, boots_ns)] for run in runs]
+    return [run for run in beats if len(run)]
 
 
 def _stream(

@@ -25,12 +25,28 @@ def give_verdicts(
     returns : of the same power-up, as `busdoc.health.resync_facts` found them
     may_be_exchanged : controllers that somebody wrote down to have replaced
     """
-    judged = [_judged(power_up, one, one.name in may_be_exchanged) for one in returns]
+    judged = [_judged(power_up, one, one.name in may_be_exchanged, _restarted_with(one, returns)) for one in returns]
     judged = [_who_waited(power_up, one, judged) for one in judged]
     return tuple(sorted(judged, key=lambda one: (one.first_ns is None, one.first_ns or 0, one.name)))
 
 
-def _judged(power_up: PowerUp, one: ControllerReturn, may_be_exchanged: bool) -> ControllerReturn:
+def _restarted_with(one: ControllerReturn, others: Sequence[ControllerReturn]) -> list[str]:
+    """Name the controllers that were back from a restart at the same time."""
+    return [
+        other.name
+        for other in others
+        if other.name != one.name
+        and any(abs(a - b) <= _TOGETHER_NS for a in one.restarts_ns for b in other.restarts_ns)
+    ]
+
+
+_TOGETHER_NS = _S // 2
+"""Controllers whose common supply comes back speak within half a second of each other (common practice)."""
+
+
+def _judged(
+    power_up: PowerUp, one: ControllerReturn, may_be_exchanged: bool, restarted_with: Sequence[str]
+) -> ControllerReturn:
     faults: list[tuple[ReturnFault, str]] = []
     open_points: list[str] = []
     notes: list[str] = []
@@ -41,7 +57,11 @@ def _judged(power_up: PowerUp, one: ControllerReturn, may_be_exchanged: bool) ->
         if one.restarts_ns:
             times = f"{len(one.restarts_ns)} time{'s' * (len(one.restarts_ns) != 1)}"
             when = ", ".join(_after(power_up, t_ns) for t_ns in one.restarts_ns[:4])
-            faults.append((ReturnFault.RESTARTED, f"restarted {times} while starting: back again at {when}"))
+            text = f"restarted {times} while starting: back again at {when}"
+            if restarted_with:
+                company = ", ".join(restarted_with[:6])
+                text += f", together with {company}: their common supply dipped or was switched again"
+            faults.append((ReturnFault.RESTARTED, text))
         if one.fell_again:
             faults.append((ReturnFault.FELL_AGAIN, "fell silent again while settling, and stayed so"))
         if one.codes:
@@ -106,10 +126,14 @@ def _judge_times(
     else:
         absent = [stream for stream in unsettled if not stream.heard]
         restless = [stream for stream in unsettled if stream.heard]
-        if absent:
+        if absent and (limit_ns is not None or power_up.off_ns is not None):
             faults.append((ReturnFault.LATE_STREAM, f"{_named(absent)} did not come"))
-        if restless:
+        elif absent:
+            open_points.append(f"{_named(absent)} did not come until later")
+        if restless and limit_ns is not None:
             faults.append((ReturnFault.NOT_IN_RHYTHM, f"{_named(restless)} did not hold the rhythm"))
+        elif restless:
+            open_points.append(f"{_named(restless)} did not hold a rhythm, and no map says that it should")
     if any(stream.steady_ns is None and stream.may_settle for stream in in_time):
         open_points.append(f"{_ends(power_up)} before the slowest streams settled")
     if late and limit_ns is not None and not one.restarts_ns:
