@@ -226,7 +226,10 @@ def session_health(incidents: Sequence[Incident], until_ns: int) -> Health:
 
 
 def observe(
-    lost: Sequence[Absence], machine: Machine, rng: np.random.Generator, journal_number: Callable[[int | None], int | None] = lambda act: act
+    lost: Sequence[Absence],
+    machine: Machine,
+    rng: np.random.Generator,
+    journal_number: Callable[[int | None], int | None] = lambda act: act,
 ) -> tuple[tuple[Incident, ...], tuple[int | None, ...], tuple[bool, ...]]:
     """Turn absences into incidents as they would be detected.
 

@@ -5,9 +5,13 @@ Takes the losses, the actions and the map's reach; gives arrays over parts, inci
 controller that is on the bus, and with none otherwise. Three things blur that:
 
 * presses come late by an unknown time, so near an action exposure is summed over its lateness;
-* a press may be wrong, missing or doubled, so what was written down is doubted a little everywhere and a lot where a
-  later press does not fit it;
+* a press may be wrong, missing or doubled, so what was written down of a part is doubted a little in every stretch,
+  and a lot where a later press does not fit it;
 * the part may have gone bad within the record, so quiet exposure before the first trouble counts half.
+
+For each incident and part, with doubt d, survival s of the exposure that the incident ended, and hazard h: had the
+part made it, the record has the density (1 - d) s h + d u, u being that of a part exposed against what was written;
+had another made it, (1 - d) s + d. `hazard` is the first over the second, and `survival` gathers the seconds.
 """
 
 from collections.abc import Sequence
@@ -18,8 +22,10 @@ import numpy as np
 from busdoc.actions.action import Action, ActionKind
 from busdoc.actions.machine import Machine, PartKind
 from busdoc.arrays import BoolArray, Float64Array
+from busdoc.isolation.cells import Cells, before_first, cut_cells, exempt
 from busdoc.isolation.losses import Losses
-from busdoc.isolation.press import lateness_s, lateness_weights
+from busdoc.isolation.near import group_fit, shaken, soften, untold
+from busdoc.isolation.press import lateness_s
 from busdoc.isolation.prior import kind_of
 from busdoc.isolation.rates import BACKGROUND_HZ, RATES_HZ
 from busdoc.isolation.reach import Reach
@@ -27,22 +33,16 @@ from busdoc.isolation.reach import Reach
 __all__ = ["Evidence", "weigh_evidence"]
 
 _NS = 1e9
-_DOUBT = 0.02
+_DOUBT = 0.015
 """That what was written down of a part is wrong, where nothing contradicts it."""
 _CONTRADICTED = 0.5
-"""The same where a later press does not fit."""
+"""The same where a later press does not fit, or where the part has shown already though it should be out."""
 _ACCOMPLICE = 0.3
 """The same for the part that was written down when the contradicted one may have been meant."""
 _TWICE_S = 3.0
 """The same press again within this time is a doubled one, not a contradiction."""
-_EXTRA = 1e-3
-_SPARED = 0.2
 _TOGETHER = 0.03
 """Share of unexplained incidents that take several controllers at once."""
-_BEGAN_BEFORE = 0.5
-"""That a fault was there before the record began, rather than begun between then and the first trouble."""
-_WIGGLE_S = 1.5
-_WIGGLE_SHOWS = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -50,33 +50,38 @@ class Evidence:
     """P parts, K incidents that no action explains, R rates, Z background rates."""
 
     hazard: Float64Array
-    """(P, K, R) likelihood density of the incident if the part made it, 1/s."""
+    """(P, K, R) likelihood density of the incident if the part made it, over that if another did, 1/s."""
     survival: Float64Array
-    """(P, R) probability of all quiet exposure."""
-    quiet: Float64Array
-    """(P, R) the part of `survival` that trials after the first trouble earned."""
+    """(P, R) probability of all exposure that the part did not end."""
     background: Float64Array
     """(K, Z) the density if nothing on the map made it, 1/s."""
     calm: Float64Array
     """(Z,) probability of no further such incidents."""
     exposed: BoolArray
     """(P, K) as written down: whether the part could have made the incident."""
-    exposure_s: Float64Array
-    """(P,) seconds exposed to a controller on the bus, after the first trouble began."""
+    quiet_s: Float64Array
+    """(P,) seconds since the first trouble that the part was exposed to a controller on the bus and nothing came: in
+    all trials that stayed quiet, or in the longest that did not, whichever is more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Cells:
-    """Time cut at every action and at every loss and return."""
+class _Record:
+    """What every incident is weighed against."""
 
-    from_s: Float64Array
-    length_s: Float64Array
-    live: BoolArray
-    """(cells, P)"""
-    stint: np.typing.NDArray[np.int64]
-    """(cells, P) counts the changes of what the part is plugged to."""
-    up_s: float
-    """Controller seconds on the bus, of all together."""
+    reach: Reach
+    actions: Sequence[Action]
+    losses: Losses
+    written_s: Float64Array
+    sigma_s: Float64Array
+    likely_s: Float64Array
+    nodes_s: Float64Array
+    """(n, nodes) possible true times."""
+    cells: Cells
+    doubt: Float64Array
+    """(n + 1, P)"""
+    moves: BoolArray
+    """(P,) parts whose plug is ever moved: only of them can something wrong have been written down."""
+    kinds: Sequence[PartKind | None]
 
 
 def weigh_evidence(
@@ -105,77 +110,106 @@ def weigh_evidence(
     sigma_s = np.array([max(a.uncertainty_ns / _NS, 1e-3) for a in actions])
     likely_s = np.maximum.accumulate(written_s - 0.5 * sigma_s) if len(actions) else written_s
     rows = np.array(unexplained, np.int64)
-    t_s, hit, up = losses.t_s[rows], losses.hit[rows], losses.up[rows]
-    first_s = float(t_s.min()) if len(rows) else np.inf
-    cells = _cut(losses, reach, likely_s, span_s, first_s)
-    doubt = _doubts(machine, reach, actions, written_s)
-    n_parts, n_rates = len(reach.parts), len(RATES_HZ)
-    hazard = np.zeros((n_parts, len(rows), n_rates))
-    exposed = np.zeros((n_parts, len(rows)), np.bool_)
-    log_soft = np.zeros((n_parts, n_rates))  # survival where an exposure's beginning is blurred
-    busy = np.zeros((n_parts, int(cells.stint.max(initial=0)) + 1), np.bool_)
-    kinds = [kind_of(machine, part) for part in reach.parts]
-    everywhere: BoolArray = np.asarray(np.any(reach.reaches, axis=0))
-    nodes_s = written_s[:, None] - lateness_s(actions) if len(actions) else np.empty((0, 0))
-    for k, t in enumerate(t_s):
-        m = int(np.searchsorted(likely_s, t))
-        near = np.flatnonzero((written_s > t - 5.0 * sigma_s) & (written_s < t + 5.0 * sigma_s))
-        since = losses.since_s[rows[k]]
-        soft = _soften(reach, near, nodes_s, t, hit[k], since, m)
-        _exempt(cells, reach, near, likely_s, t, hit[k], since)
-        log_soft += soft.log_survival
-        fit_now = _fit(reach.reaches[m] | soft.reached, hit[k], up[k])
-        fit_ever = _fit(everywhere, hit[k], up[k])
-        told = soft.rate * np.where(fit_now > 0.0, 1.0 - doubt[m], 0.0)[:, None] * fit_now[:, None]
-        untold = _untold(reach, doubt[m], written_s, nodes_s, t, hit[k], since)
-        sign = _sign_fit(kinds, float(losses.p_restarted[rows[k]]))
-        hazard[:, k, :] = (told + untold * fit_ever[:, None]) * sign[:, None]
-        hazard[:, k, :] += _shaken(reach, actions, near, nodes_s, t, fit_now * sign)[:, None]
-        exposed[:, k] = fit_now > 0.01
-        here = np.flatnonzero(cells.from_s < t)
-        if len(here):
-            stint = cells.stint[here[-1]]
-            busy[np.flatnonzero(exposed[:, k]), stint[exposed[:, k]]] = True
-    survival, quiet, exposure_s = _survive(cells, first_s, busy, _stint_doubt(cells, doubt, likely_s), log_soft)
+    first_s = float(losses.t_s[rows].min()) if len(rows) else np.inf
+    record = _Record(
+        reach=reach,
+        actions=actions,
+        losses=losses,
+        written_s=written_s,
+        sigma_s=sigma_s,
+        likely_s=likely_s,
+        nodes_s=written_s[:, None] - lateness_s(actions) if len(actions) else np.empty((0, 0)),
+        cells=cut_cells(losses, reach, likely_s, span_s, first_s),
+        doubt=_doubts(reach, actions, written_s),
+        moves=np.asarray(np.any(reach.reaches != reach.reaches[:1], axis=(0, 2))),
+        kinds=[kind_of(machine, part) for part in reach.parts],
+    )
+    hazard, survival, exposed, quiet_s = _weigh_incidents(record, rows.tolist(), first_s)
+    hit = losses.hit[rows]
     alone = np.where(hit.sum(axis=1) > 1, _TOGETHER, 1.0) * _sign_background(losses.p_restarted[rows])
     return Evidence(
         hazard=hazard,
         survival=survival,
-        quiet=quiet,
         background=alone[:, None] * BACKGROUND_HZ[None, :],
-        calm=np.exp(-BACKGROUND_HZ * cells.up_s),
+        calm=np.exp(-BACKGROUND_HZ * record.cells.up_s),
         exposed=exposed,
-        exposure_s=exposure_s,
+        quiet_s=quiet_s,
     )
 
 
-def _cut(losses: Losses, reach: Reach, likely_s: Float64Array, span_s: float, first_s: float) -> _Cells:
-    edges = [0.0, span_s, *likely_s.tolist()]
-    for absences in losses.away:
-        edges += [edge for absence in absences for edge in absence]
-    if np.isfinite(first_s):
-        edges.append(first_s)
-    cut_s = np.unique(np.clip([edge for edge in edges if np.isfinite(edge)], 0.0, span_s))
-    from_s, length_s = cut_s[:-1], np.diff(cut_s)
-    middle_s = from_s + 0.5 * length_s
-    up = np.ones((len(from_s), len(reach.controllers)), np.bool_)
-    for c, absences in enumerate(losses.away):
-        for gone_s, back_s in absences:
-            up[(middle_s > gone_s) & (middle_s < back_s), c] = False
-    stretch = np.searchsorted(likely_s, middle_s)
-    live = np.any(reach.reaches[stretch] & up[:, None, :], axis=2)
-    changed = np.any(reach.reaches[1:] != reach.reaches[:-1], axis=2)
-    number = np.concatenate((np.zeros((1, len(reach.parts)), np.int64), np.cumsum(changed, axis=0)))
-    return _Cells(
-        from_s=from_s,
-        length_s=length_s,
-        live=live,
-        stint=number[stretch],
-        up_s=float((up.sum(axis=1) * length_s).sum()),
-    )
+def _weigh_incidents(
+    record: _Record, rows: Sequence[int], first_s: float
+) -> tuple[Float64Array, Float64Array, BoolArray, Float64Array]:
+    """Go through the incidents in the order of time, ending one exposure after the other.
+
+    Returns
+    -------
+    hazard (P, K, R), survival (P, R), exposed (P, K), quiet_s (P,)
+    """
+    reach, cells = record.reach, record.cells
+    n_parts, n_rates = len(reach.parts), len(RATES_HZ)
+    hazard = np.zeros((n_parts, len(rows), n_rates))
+    exposed = np.zeros((n_parts, len(rows)), np.bool_)
+    log_survival = np.zeros((n_parts, n_rates))
+    longest_s = np.zeros(n_parts)
+    shown_in = np.full(n_parts, -1)  # the stint in which a part has shown though it should have been out
+    everywhere: BoolArray = np.asarray(np.any(reach.reaches, axis=0))
+    spent = cells.live & (cells.from_s >= first_s - 1e-9)[:, None]
+    for k, row in enumerate(rows):
+        t, hit, since = float(record.losses.t_s[row]), record.losses.hit[row], record.losses.since_s[row]
+        m = int(np.searchsorted(record.likely_s, t))
+        near = np.flatnonzero(np.abs(record.written_s - t) < 5.0 * record.sigma_s)
+        soft = soften(reach, near, record.nodes_s, t, hit, since, m)
+        exempt(cells, reach, near, record.likely_s, t, hit, since)
+        spent &= cells.live
+        fit_now = group_fit(reach.reaches[m] | soft.reached, hit, record.losses.up[row])
+        fit_ever = group_fit(everywhere, hit, record.losses.up[row])
+        told = fit_now > 0.0
+        stint = cells.stint_at(t)
+        doubt = np.where(record.moves, record.doubt[m], 0.0)
+        doubt = np.where(~told & (shown_in == stint), np.maximum(doubt, _CONTRADICTED), doubt)[:, None]
+        ended = spent & (cells.from_s < t)[:, None] & (cells.stint == stint[None, :]) & told[None, :]
+        ended_s = (ended * cells.length_s[:, None]).sum(axis=0)
+        spent &= ~ended
+        longest_s = np.maximum(longest_s, ended_s)
+        stays = np.exp(soft.log_survival - ended_s[:, None] * RATES_HZ)
+        if k == 0:
+            stays *= before_first(cells, first_s)
+            told = told | cells.live[cells.from_s < first_s].any(axis=0)
+        stays = np.where(told[:, None], stays, 1.0)
+        beside = (1.0 - doubt) * stays + doubt
+        against = untold(record.written_s, record.nodes_s, t, hit, since)
+        made = (1.0 - doubt) * stays * soft.rate * fit_now[:, None] + doubt * against * fit_ever[:, None]
+        sign = _sign_fit(record.kinds, float(record.losses.p_restarted[row]))
+        hazard[:, k, :] = made / np.maximum(beside, 1e-300) * sign[:, None]
+        hazard[:, k, :] += shaken(reach, record.actions, near, record.nodes_s, t, fit_now * sign)[:, None]
+        log_survival += np.log(np.maximum(beside, 1e-300))
+        exposed[:, k] = fit_now > 0.01
+        shown_in = np.where((fit_now <= 0.0) & (fit_ever > 0.01), stint, shown_in)
+    quiet, quiet_s = _quiet_to_the_end(record, spent)
+    return hazard, np.exp(log_survival) * quiet, exposed, np.maximum(quiet_s, longest_s)
 
 
-def _doubts(machine: Machine, reach: Reach, actions: Sequence[Action], written_s: Float64Array) -> Float64Array:
+def _quiet_to_the_end(record: _Record, spent: BoolArray) -> tuple[Float64Array, Float64Array]:
+    """Give the survival (P, R) and the length (P,) of the exposure that no incident ended, doubted stint by stint."""
+    cells = record.cells
+    n_parts = spent.shape[1]
+    n_stints = int(cells.stint.max(initial=0)) + 1
+    columns = np.broadcast_to(np.arange(n_parts), cells.stint.shape)
+    by_stint_s = np.zeros((n_parts, n_stints))
+    np.add.at(by_stint_s, (columns, cells.stint), spent * cells.length_s[:, None])
+    worst = np.zeros((n_parts, n_stints))
+    stretch = np.searchsorted(record.likely_s, cells.from_s + 0.5 * cells.length_s)
+    np.maximum.at(worst, (columns, cells.stint), record.doubt[stretch])
+    doubt = np.where(record.moves[:, None], worst, 0.0)[:, :, None]
+    stays = np.exp(-by_stint_s[:, :, None] * RATES_HZ)
+    quiet = np.where(by_stint_s[:, :, None] > 0.0, (1.0 - doubt) * stays + doubt, 1.0)
+    survival: Float64Array = quiet.prod(axis=1)
+    length_s: Float64Array = by_stint_s.sum(axis=1)
+    return survival, length_s
+
+
+def _doubts(reach: Reach, actions: Sequence[Action], written_s: Float64Array) -> Float64Array:
     """(n + 1, P) how much each stretch's word on each part is to be doubted."""
     doubt = np.full((len(actions) + 1, len(reach.parts)), _DOUBT)
     for m, action in enumerate(actions):
@@ -196,112 +230,6 @@ def _doubts(machine: Machine, reach: Reach, actions: Sequence[Action], written_s
     return doubt
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Soft:
-    """One incident against every part, with the actions near it summed over their lateness."""
-
-    rate: Float64Array
-    """(P, R) hazard given that the part had stayed quiet until then, 1/s."""
-    log_survival: Float64Array
-    """(P, R) of the exposure since the action near."""
-    touched: BoolArray
-    """(P,) whose exposure began near."""
-    reached: BoolArray
-    """(P, C) that may have been reached at the moment, though not as the times are written."""
-
-
-def _soften(
-    reach: Reach,
-    near: np.typing.NDArray[np.int64],
-    nodes_s: Float64Array,
-    t: float,
-    hit: BoolArray,
-    since: Float64Array,
-    m: int,
-) -> _Soft:
-    n_parts = len(reach.parts)
-    weights = lateness_weights()
-    now = np.any(reach.reaches[m] & hit[None, :], axis=1)
-    rate = np.where(now[:, None], RATES_HZ[None, :], 0.0)
-    log_survival = np.zeros((n_parts, len(RATES_HZ)))
-    touched = np.zeros(n_parts, np.bool_)
-    reached = np.zeros_like(reach.reaches[0])
-    since_s = float(since[hit].min()) if hit.any() else 0.0
-    for j in near:
-        before, after = reach.reaches[j], reach.reaches[j + 1]
-        joins = np.any(after & ~before & hit[None, :], axis=1)
-        parts = np.any(before & ~after & hit[None, :], axis=1)
-        if joins.any():
-            waited_s = t - np.maximum(nodes_s[j], since_s)
-            done = nodes_s[j] < t
-            stays = np.exp(-np.outer(np.maximum(waited_s, 0.0) * done, RATES_HZ))  # (nodes, R)
-            alive = weights @ stays
-            shows = RATES_HZ * ((weights * done) @ stays)
-            rate[joins] = shows / alive
-            log_survival[joins] = np.log(alive)
-            touched |= joins
-            reached |= joins[:, None] & after
-        if parts.any():
-            still = float(weights[nodes_s[j] > t].sum())
-            gone = parts & ~touched
-            rate[gone] = still * RATES_HZ
-            rate[parts & touched] *= still
-            reached |= parts[:, None] & before
-    return _Soft(rate=rate, log_survival=log_survival, touched=touched, reached=reached)
-
-
-def _exempt(
-    cells: _Cells,
-    reach: Reach,
-    near: np.typing.NDArray[np.int64],
-    likely_s: Float64Array,
-    t: float,
-    hit: BoolArray,
-    since: Float64Array,
-) -> None:
-    """Take the exposure that `_soften` counts out of the cells."""
-    since_s = float(since[hit].min()) if hit.any() else 0.0
-    middle_s = cells.from_s + 0.5 * cells.length_s
-    for j in near:
-        joins = np.any(reach.reaches[j + 1] & ~reach.reaches[j] & hit[None, :], axis=1)
-        counted = (middle_s > max(float(likely_s[j]), since_s)) & (middle_s < t)
-        cells.live[np.ix_(counted, joins)] = False
-
-
-def _fit(reached: BoolArray, hit: BoolArray, up: BoolArray) -> Float64Array:
-    """(P,) likelihood of the group that fell, given whom the part reaches."""
-    of_up = reached & up[None, :]
-    extra = np.sum(hit[None, :] & ~of_up, axis=1)
-    spared = np.sum(of_up & ~hit[None, :], axis=1)
-    fit: Float64Array = np.where(np.any(of_up & hit[None, :], axis=1), _EXTRA**extra * _SPARED**spared, 0.0)
-    return fit
-
-
-def _untold(
-    reach: Reach,
-    doubt: Float64Array,
-    written_s: Float64Array,
-    nodes_s: Float64Array,
-    t: float,
-    hit: BoolArray,
-    since: Float64Array,
-) -> Float64Array:
-    """(P, R) density of the incident for a part that was exposed against what was written down."""
-    since_s = float(since[hit].min()) if hit.any() else 0.0
-    density = np.zeros(len(RATES_HZ))
-    past = np.flatnonzero(written_s < t + 2.0)
-    begun_s = max(since_s, float(written_s[past[-1]]) if len(past) else 0.0)
-    spread_s = max(t - max(since_s, begun_s - 30.0), 1.0)
-    density += 0.5 * -np.expm1(-RATES_HZ * spread_s) / spread_s
-    if len(past):
-        waited_s = t - np.maximum(nodes_s[past[-1]], since_s)
-        shows = np.where(waited_s[:, None] > 0.0, np.exp(-np.outer(np.maximum(waited_s, 0.0), RATES_HZ)), 0.0)
-        density += 0.5 * RATES_HZ * (lateness_weights() @ shows)
-    unplugs = np.any(~reach.reaches.all(axis=0) & reach.reaches.any(axis=0), axis=1)  # others cannot be miswritten
-    untold: Float64Array = np.where(unplugs, doubt, 0.0)[:, None] * density[None, :]
-    return untold
-
-
 def _sign_fit(kinds: Sequence[PartKind | None], p_restarted: float) -> Float64Array:
     """(P,) likelihood of 'restarted or kept running', as far as it was told, for a fault of each kind of part."""
     if np.isnan(p_restarted):
@@ -319,68 +247,3 @@ def _sign_background(p_restarted: Float64Array) -> Float64Array:
     p = np.where(np.isnan(p_restarted), 0.5, np.round(np.clip(p_restarted, 0.05, 0.95), 1))
     fit: Float64Array = 2.0 * (0.8 * p + 0.2 * (1.0 - p))
     return fit
-
-
-def _shaken(
-    reach: Reach,
-    actions: Sequence[Action],
-    near: np.typing.NDArray[np.int64],
-    nodes_s: Float64Array,
-    t: float,
-    fit: Float64Array,
-) -> Float64Array:
-    """(P,) density added by a wiggle just before."""
-    added = np.zeros(len(reach.parts))
-    for j in near:
-        if actions[j].kind is ActionKind.WIGGLE:
-            after_s = t - nodes_s[j]
-            soon = float(lateness_weights()[(after_s > 0.0) & (after_s < _WIGGLE_S)].sum()) / _WIGGLE_S
-            added = np.where(reach.touched[j], np.maximum(added, _WIGGLE_SHOWS * soon * fit), added)
-    return added
-
-
-def _stint_doubt(cells: _Cells, doubt: Float64Array, likely_s: Float64Array) -> Float64Array:
-    """(P, stints) the doubt of each stint of each part."""
-    stretch = np.searchsorted(likely_s, cells.from_s + 0.5 * cells.length_s)
-    of_cell = doubt[stretch]
-    worst = np.full((cells.stint.shape[1], int(cells.stint.max(initial=0)) + 1), 0.0)
-    columns = np.broadcast_to(np.arange(cells.stint.shape[1]), cells.stint.shape)
-    np.maximum.at(worst, (columns, cells.stint), of_cell)
-    return worst
-
-
-def _survive(
-    cells: _Cells, first_s: float, busy: BoolArray, doubt: Float64Array, log_soft: Float64Array
-) -> tuple[Float64Array, Float64Array, Float64Array]:
-    """Multiply the survival of all quiet exposure: before the first trouble counts half, later ones by stint."""
-    n_parts = cells.live.shape[1]
-    early = cells.from_s < first_s - 1e-9
-    spent_s = cells.live * cells.length_s[:, None]  # (cells, P)
-    before = _before_first(spent_s[early], cells.length_s[early]) if np.isfinite(first_s) else None
-    late = ~early if before is not None else np.ones(len(early), np.bool_)
-    by_stint = np.zeros_like(doubt)
-    columns = np.broadcast_to(np.arange(n_parts), cells.stint.shape)
-    np.add.at(by_stint, (columns[late], cells.stint[late]), spent_s[late])
-    stays = np.exp(-by_stint[:, :, None] * RATES_HZ)  # (P, stints, R)
-    moves = doubt.shape[1] > 1
-    floor = np.where(busy | (not moves), 0.0, doubt)[:, :, None] if moves else 0.0
-    plugged_always = np.array([len(np.unique(cells.stint[:, p])) == 1 for p in range(n_parts)])
-    floor = np.where(plugged_always[:, None, None], 0.0, floor)
-    stays = np.where(by_stint[:, :, None] > 0.0, (1.0 - floor) * stays + floor, 1.0)
-    quiet = stays.prod(axis=1) * np.exp(log_soft)
-    survival = quiet if before is None else quiet * before
-    return survival, quiet, by_stint.sum(axis=1)
-
-
-def _before_first(spent_s: Float64Array, length_s: Float64Array) -> Float64Array:
-    """(P, R) survival up to the first trouble, for a fault that was there before or began at any time since."""
-    if not len(length_s) or length_s.sum() <= 0.0:
-        return np.ones((spent_s.shape[1], len(RATES_HZ)))
-    left_s = np.cumsum(spent_s[::-1], axis=0)[::-1]  # exposure from each cell's start to the first trouble
-    whole = np.exp(-left_s[0][:, None] * RATES_HZ)
-    after_s = left_s - spent_s
-    cost = spent_s[:, :, None] * RATES_HZ
-    share = np.where(cost > 1e-9, -np.expm1(-cost) / np.maximum(cost, 1e-9), 1.0)
-    began = (np.exp(-after_s[:, :, None] * RATES_HZ) * share * length_s[:, None, None]).sum(axis=0) / length_s.sum()
-    mixed: Float64Array = _BEGAN_BEFORE * whole + (1.0 - _BEGAN_BEFORE) * began
-    return mixed

@@ -18,7 +18,7 @@ import numpy as np
 from busdoc.arrays import Float64Array, Int64Array
 from busdoc.isolation.evidence import Evidence
 from busdoc.isolation.prior import SET_SIZE_PRIOR
-from busdoc.isolation.rates import BACKGROUND_ALONE, BACKGROUND_BESIDE, RATE_PRIOR
+from busdoc.isolation.rates import BACKGROUND_ALONE, BACKGROUND_BESIDE, RATE_PRIOR, quiet_probability
 
 __all__ = ["Posterior", "weigh_sets"]
 
@@ -53,7 +53,7 @@ class Posterior:
     shows_rate: Float64Array
     """(K, P, R) the same, by the rate at which it shows; sums to `shows`."""
     earned: Float64Array
-    """(P,) probability that the part, if it made the trouble that it can have made, kept as quiet as it did since."""
+    """(P,) probability that a fault like the one that is chased stays quiet for as long as the part was exposed."""
 
 
 def weigh_sets(evidence: Evidence, weights: Float64Array) -> Posterior:
@@ -88,7 +88,7 @@ def weigh_sets(evidence: Evidence, weights: Float64Array) -> Posterior:
         marginal += np.bincount(sets[used, column], weight[used], minlength=len(of_kind))
     empty = np.all(sets < 0, axis=1)
     rate = by_rate[of_kind]
-    unquiet = np.divide(evidence.survival, np.maximum(evidence.quiet, 1e-300))
+    chased = marginal @ rate
     shows_rate = _who_showed(hazard, evidence.survival, background, marginal, z_weights)
     return Posterior(
         marginal=marginal,
@@ -98,7 +98,7 @@ def weigh_sets(evidence: Evidence, weights: Float64Array) -> Posterior:
         rate=rate,
         shows=shows_rate.sum(axis=2),
         shows_rate=shows_rate,
-        earned=_earned(hazard, unquiet, evidence.quiet, background, z_weights),
+        earned=quiet_probability(evidence.quiet_s, chased / max(chased.sum(), 1e-300)),
     )
 
 
@@ -210,7 +210,7 @@ def _triples(
         return found
     gain = (pair - np.maximum(one[:, None], one[None, :])).max(axis=1) + one
     chosen = np.sort(np.argsort(-gain, kind="stable")[:_MOST_TRIPLED])
-    # What three share, each shows at a lower rate than alone: the rates from a decade and a half below that one upwards.
+    # Of what three share, each shows at a lower rate than it would alone: rates down to a decade and a half below.
     first = np.clip(np.argmax(by_rate, axis=1) - _WINDOW + 2, 0, h.shape[2] - _WINDOW)
     window = first[:, None] + np.arange(_WINDOW)
     near = np.take_along_axis(h, window[:, None, :], axis=2)
@@ -342,15 +342,3 @@ def _who_showed(
     by_rate = hazard.transpose(1, 0, 2) * (marginal[:, None] * rate)[None]
     shown: Float64Array = by_rate / np.maximum(total, 1e-300)[:, None, None]
     return shown
-
-
-def _earned(
-    hazard: Float64Array, unquiet: Float64Array, quiet: Float64Array, background: Float64Array, z_weights: Float64Array
-) -> Float64Array:
-    """(P,) how likely the part's quiet was, if it made what trouble it can have made."""
-    before = unquiet * RATE_PRIOR
-    if hazard.shape[1]:
-        log_l = _product([hazard[:, k, :, None] + background[k] for k in range(hazard.shape[1])])
-        before = before * (np.exp(log_l - log_l.max(axis=(1, 2), keepdims=True)) * z_weights).sum(axis=2)
-    earned: Float64Array = (before * quiet).sum(axis=1) / np.maximum(before.sum(axis=1), 1e-300)
-    return earned

@@ -169,12 +169,10 @@ def _absent_at(findings: Findings, part: int) -> list[str]:
 
 
 def _earned(findings: Findings, part: int) -> list[str]:
-    exposure_s, passed = float(findings.evidence.exposure_s[part]), float(findings.posterior.earned[part])
-    if not len(findings.unexplained) or exposure_s < 1.0 or passed > 0.5:
+    quiet_s, passed = float(findings.evidence.quiet_s[part]), float(findings.posterior.earned[part])
+    if not len(findings.unexplained) or quiet_s < 1.0 or passed > 0.5:
         return []
-    return [
-        f"exposed for {_span(exposure_s)} since the first trouble: a culprit would have shown with {1.0 - passed:.0%}"
-    ]
+    return [f"exposed and quiet for {_span(quiet_s)}; this fault would have shown by then with {1.0 - passed:.0%}"]
 
 
 def _together(findings: Findings, part: int, kind: PartKind) -> list[str]:
