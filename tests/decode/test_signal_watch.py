@@ -99,7 +99,7 @@ def test_whole_frames_of_plain_numbers_equal_frame_by_frame_bookkeeping(compiled
     random = np.random.default_rng(7)
     block = state_frames((np.arange(3000) % 256).tolist())
     data = random.integers(0, 256, (3000, 8), np.uint8)
-    data[1500:1700] = data[1500]  # a stretch that does not change
+    data[1300:1500] = data[1300]  # a stretch without a change, with a cut in it
     block = replace(block, data=data, length=np.full(3000, 8, np.uint8))
     watch = SignalWatch(Database([message]), compiled=compiled)
     for at in range(0, 3000, step):
