@@ -1,4 +1,4 @@
-"""The parameter group in a 29-bit identifier, as far as finding a message in a database needs it (SAE J1939-21 5.2)."""
+"""The parameter group in a 29-bit identifier, as far as finding a message in a database needs it (SAE J1939-21)."""
 
 __all__ = ["DUMMY_SOURCES", "group_of", "is_nmea2000", "is_proprietary", "looks_like_j1939", "source_of"]
 
@@ -24,7 +24,7 @@ def group_of(frame_id: int) -> int:
 
 
 def is_proprietary(group: int) -> bool:
-    """Tell whether each maker gives the group a meaning of its own (J1939-21 5.2.3: 0xEF00, 0xFF00 … 0xFFFF)."""
+    """Tell whether each maker gives the group a meaning of its own (SAE J1939-21: 0xEF00, 0xFF00 … 0xFFFF)."""
     return group >> 8 & 0xFF in (0xEF, 0xFF)
 
 

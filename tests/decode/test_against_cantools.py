@@ -180,7 +180,7 @@ def test_what_is_said_of_messages_equals_what_cantools_says() -> None:
 
 
 def test_a_parameter_group_is_found_as_with_a_mask_in_cantools(tmp_path: Path) -> None:
-    # SAE J1939-21 5.2: priority and source address are no part of the group
+    # SAE J1939-21: priority and source address are no part of the group
     path = tmp_path / "engine.dbc"
     path.write_text(
         f'VERSION ""\n\nBU_: A\n\nBO_ {0x8CF004FE} EEC1: 8 A\n'

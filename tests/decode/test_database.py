@@ -56,7 +56,7 @@ def test_senders_cycle_names_and_ranges_are_read(tmp_path: Path) -> None:
 
 
 class TestWhatAFrameIs:
-    """SAE J1939-21 5.2 and 5.3: what belongs to the parameter group, and what does not."""
+    """SAE J1939-21: what belongs to the parameter group, and what does not."""
 
     def database(self, tmp_path: Path, *frame_ids: int, extra: str = "") -> Database:
         body = "".join(

@@ -66,7 +66,7 @@ def value(database: Database, frame_id: int, payload: str, name: str) -> tuple[f
     return float(column.values[0]), SignalStatus(int(column.status[0]))
 
 
-# SAE J1939-71: SPN 190 (5.2.1.9 of older editions), 110, 175, 114, 167, 158, 84; scales and places as tabulated there
+# SAE J1939-71: SPN 190, 110, 175, 114, 167, 158, 84; scales and places as tabulated there
 @pytest.mark.parametrize(
     ("frame_id", "payload", "name", "expected"),
     [

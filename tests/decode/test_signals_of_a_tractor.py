@@ -52,6 +52,6 @@ def test_what_the_tractor_does_not_measure_has_no_value(watch: SignalWatch) -> N
 
 
 def test_a_state_in_the_last_but_one_place_of_4_bits_is_a_state(watch: SignalWatch) -> None:
-    # SAE J1939-71, SPN 899 (engine torque mode): 1110 stands for 'other', and 1111 alone for 'not available'
+    # SPN 899, engine torque mode (from memory of SAE J1939-71): 1110 is 'other', 1111 alone 'not available'
     mode = summary(watch, "EEC1.TorqueMode")
     assert (mode.maximum, mode.not_available, mode.error) == (14.0, 0, 0)
