@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from busdoc.arrays import Float64Array, Int64Array, UInt8Array
+from busdoc.arrays import Float64Array, Int64Array, UInt8Array, UInt64Array
 from busdoc.health.interval import bin_edges_ns
 from busdoc.health.silence import CONTEXT, Silence
 from busdoc.health.track_columns import TrackColumns
@@ -17,11 +17,12 @@ _MOST_AT_ONCE = 4096
 
 def take_long_block(tracks: TrackColumns, row: Int64Array, t_ns: Int64Array, data: UInt8Array) -> None:
     """Remember a block of arrivals; see `busdoc.health.track.Tracks.feed`."""
-    row, t_ns, data = np.ascontiguousarray(row), np.ascontiguousarray(t_ns), np.ascontiguousarray(data)
+    row, t_ns = np.ascontiguousarray(row), np.ascontiguousarray(t_ns)
+    payload = np.ascontiguousarray(data).view(np.uint64).reshape(-1)  # eight bytes travel as one word
     ring_ns, ring_data = _rings(tracks)
     first = 0
     while first < len(row):
-        first = _take(tracks, first, row, t_ns, data, ring_ns, ring_data)
+        first = _take(tracks, first, row, t_ns, payload, ring_ns, ring_data.view(np.uint64)[:, :, 0])
     if tracks.with_context:
         _tails(tracks, ring_ns, ring_data)
         for track, waiting in tracks.pending.items():
@@ -37,9 +38,9 @@ def _take(
     first: int,
     row: Int64Array,
     t_ns: Int64Array,
-    data: UInt8Array,
+    payload: UInt64Array,
     ring_ns: Int64Array,
-    ring_data: UInt8Array,
+    ring_payload: UInt64Array,
 ) -> int:
     """Run the kernel until the arrivals end or its output is full; give the arrival to go on with."""
     waiting = [(track, silence) for track, silences in tracks.pending.items() for silence in silences]
@@ -59,7 +60,7 @@ def _take(
         first,
         row,
         t_ns,
-        data,
+        payload,
         tracks.with_context,
         tracks.quantile,
         tracks.factor,
@@ -75,7 +76,7 @@ def _take(
         tracks.regular_sum,
         tracks.last_dt,
         ring_ns,
-        ring_data,
+        ring_payload,
         tracks.sample,
         tracks.sample_n,
         tracks.stride,
@@ -87,9 +88,9 @@ def _take(
         out_to_ns,
         out_nth,
         before_ns,
-        before_data,
+        before_data.view(np.uint64).reshape(most, depth),
         after_ns,
-        after_data,
+        after_data.view(np.uint64).reshape(most, depth),
         len(waiting),
     )
     tracks.pending.clear()

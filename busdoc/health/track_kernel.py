@@ -7,7 +7,7 @@ change in another one.
 
 from numba import njit
 
-from busdoc.arrays import Float64Array, Int64Array, UInt8Array
+from busdoc.arrays import Float64Array, Int64Array, UInt64Array
 
 __all__ = ["take_arrivals"]
 
@@ -51,7 +51,7 @@ def take_arrivals(
     first: int,
     row: Int64Array,
     t_ns: Int64Array,
-    data: UInt8Array,
+    payload: UInt64Array,
     with_context: bool,
     quantile: float,
     factor: float,
@@ -67,7 +67,7 @@ def take_arrivals(
     regular_sum: Int64Array,
     last_dt: Int64Array,
     ring_ns: Int64Array,
-    ring_data: UInt8Array,
+    ring_payload: UInt64Array,
     sample: Int64Array,
     sample_n: Int64Array,
     stride: Int64Array,
@@ -79,14 +79,14 @@ def take_arrivals(
     out_to_ns: Int64Array,
     out_nth: Int64Array,
     out_before_ns: Int64Array,
-    out_before_data: UInt8Array,
+    out_before_payload: UInt64Array,
     out_after_ns: Int64Array,
-    out_after_data: UInt8Array,
+    out_after_payload: UInt64Array,
     n_out: int,
 ) -> tuple[int, int]:
     """Take arrivals from `first` on, until they end or the output is full.
 
-    The columns are those of `Tracks`; `ring_ns` and `ring_data` hold arrival k of a track at k modulo their width, a
+    The columns are those of `Tracks`; `ring_ns` and `ring_payload` hold arrival k of a track at k modulo their width, a
     power of two.
     Silences go to the `out_` arrays; `due_at` says at which count the frames after one are complete in the ring.
 
@@ -117,8 +117,7 @@ def take_arrivals(
                 if with_context:
                     for j in range(width):
                         out_before_ns[n_out, j] = ring_ns[track, (nth + j) & (width - 1)]
-                        for b in range(8):
-                            out_before_data[n_out, j, b] = ring_data[track, (nth + j) & (width - 1), b]
+                        out_before_payload[n_out, j] = ring_payload[track, (nth + j) & (width - 1)]
                     due_at[track, n_due[track]] = nth + width
                     due_slot[track, n_due[track]] = n_out
                     n_due[track] += 1
@@ -145,16 +144,14 @@ def take_arrivals(
         if with_context:
             place = nth & (width - 1)
             ring_ns[track, place] = now_ns
-            for b in range(8):
-                ring_data[track, place, b] = data[at, b]
+            ring_payload[track, place] = payload[at]
         nth += 1
         count[track] = nth
         if with_context and n_due[track] and due_at[track, 0] == nth:
             slot = due_slot[track, 0]
             for j in range(width):
                 out_after_ns[slot, j] = ring_ns[track, (nth + j) & (width - 1)]
-                for b in range(8):
-                    out_after_data[slot, j, b] = ring_data[track, (nth + j) & (width - 1), b]
+                out_after_payload[slot, j] = ring_payload[track, (nth + j) & (width - 1)]
             n_due[track] -= 1
             for j in range(n_due[track]):
                 due_at[track, j] = due_at[track, j + 1]

@@ -1,6 +1,9 @@
 """What is remembered of a track, against a naive loop over its frames and over any cuts."""
 
+import subprocess
+import sys
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -129,3 +132,18 @@ def test_the_sample_thins_itself_and_stays_within_bounds() -> None:
     sample = fed(np.zeros(5000, np.int64), t_ns, [17, 1234], 1).sample_ns(0)
     assert SAMPLE // 2 <= len(sample) < SAMPLE
     assert len(set(np.diff(sample).tolist())) == 1  # every so many intervals, evenly
+
+
+def test_a_short_capture_is_watched_without_the_compiler() -> None:
+    code = (
+        "import sys; sys.path.insert(0, '.')\n"
+        "from tests.health.made_traffic import S, Maker, health_of, merged\n"
+        "health_of(merged(Maker().cyclic(0x18FF0131, S // 100, 60 * S)))\n"
+        "heavy = {'numba', 'cantools', 'can', 'pandas', 'scipy'} & set(sys.modules)\n"
+        "sys.exit(str(heavy) if heavy else 0)"
+    )
+    root = Path(__file__).resolve().parents[2]
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=root, capture_output=True, text=True, check=False, timeout=60
+    )
+    assert done.returncode == 0, done.stderr
