@@ -132,7 +132,10 @@ def _group_fit(losses: Losses, takes: BoolArray) -> Float64Array:
     reached = takes[None, :, :] & losses.up[:, None, :]
     hit = losses.hit[:, None, :]
     extra = np.sum(hit & ~reached, axis=2)
-    spared = np.sum(reached & ~hit, axis=2)
+    # controllers hold out for different times without supply: one that fell in another incident close by was not spared
+    near = np.abs(losses.t_s[:, None] - losses.t_s[None, :]) < _HOLD_UP_S
+    fell_near = (near.astype(np.int64) @ losses.hit.astype(np.int64)) > 0
+    spared = np.sum(reached & ~fell_near[:, None, :], axis=2)
     fit: Float64Array = np.where(np.any(hit & reached, axis=2), _EXTRA**extra * np.maximum(_SPARED**spared, 1e-3), 0.0)
     return fit
 
