@@ -1,6 +1,6 @@
 """The whole post-mortem from process start against the obvious script, as a ratio in one run.
 
-`python benchmarks/end_to_end.py [FRAMES]` makes a `.log` of ten million frames and a database of sixty messages (kept
+`python -m benchmarks.end_to_end [FRAMES]` makes a `.log` of ten million frames and a database of sixty messages (kept
 in the temporary folder), runs both as processes of their own, and prints seconds, peak memory and the ratio. The
 obvious script reads a twentieth of it, and its time is scaled.
 """
@@ -12,7 +12,7 @@ import threading
 import time
 from pathlib import Path
 
-from traffic import make_database, make_log
+from benchmarks.traffic import make_database, make_log
 
 _PART = 20
 _RUNS = 3

@@ -14,6 +14,7 @@ import pandas as pd
 def main(capture: Path, database: Path) -> None:
     """Find silences longer than three seconds by identifier, with every signal's range."""
     db = cantools.database.load_file(database)
+    assert isinstance(db, cantools.database.Database)
     last_seen: dict[int, float] = {}
     rows: list[tuple[str, str, float]] = []
     silences: list[tuple[int, float, float]] = []
@@ -23,7 +24,7 @@ def main(capture: Path, database: Path) -> None:
             silences.append((message.arbitration_id, before, message.timestamp))
         last_seen[message.arbitration_id] = message.timestamp
         try:
-            decoded = db.decode_message(message.arbitration_id, message.data, decode_choices=False)
+            decoded = db.decode_message(message.arbitration_id, bytes(message.data), decode_choices=False)
         except (KeyError, cantools.database.DecodeError, ValueError):
             continue
         if isinstance(decoded, dict):

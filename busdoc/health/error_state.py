@@ -29,10 +29,11 @@ class _Condition:
     value: int = 0
 
     def holds(self, identifier: UInt32Array, data: UInt8Array) -> BoolArray:
-        of_class = (identifier & np.uint32(self.error_class)) != 0
+        of_class: BoolArray = (identifier & np.uint32(self.error_class)) != 0
         if self.byte is None:
             return of_class
-        return of_class & ((data[:, self.byte] & np.uint8(self.mask)) == self.value)
+        has_value: BoolArray = (data[:, self.byte] & np.uint8(self.mask)) == self.value
+        return of_class & has_value
 
 
 def _flag(words: str, byte: int, bit: int) -> _Condition:
