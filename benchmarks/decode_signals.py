@@ -1,6 +1,6 @@
 """How fast signals are decoded, against cantools one frame at a time, in one run.
 
-    python benchmarks/decode_signals.py [FRAMES]
+    python -m benchmarks.decode_signals [FRAMES]
 
 Sixty messages of eight signals: half of them big endian, half signed, some multiplexed, up to 24 bits. cantools decodes
 a fiftieth of the frames and is scaled. What both say is compared on those.

@@ -1,6 +1,6 @@
 """More than twenty hours of healthy traffic, at 80 % bus load: how many alarms?
 
-    python benchmarks/false_alarms.py [--hours 2] [--machines 12] [--random-priorities] [--nothing]
+    python -m benchmarks.false_alarms [--hours 2] [--machines 12] [--random-priorities] [--nothing]
 
 Each machine has its own clock drifts (up to 100 ppm), priority queuing, event-driven and on-change streams, bursts,
 and a stream whose period follows the engine's speed. Nothing may be reported: no dropout, no late stream, no silence.

@@ -93,7 +93,13 @@ class _Bench:
         """Cycle the power when the controller is down, and wait until it would be back."""
         if not self.up:
             self.do(Step(action=ActionKind.POWER_CYCLE, part=None))
-            self.world.advance(10.0)
+            self.await_return()
+
+    def await_return(self) -> None:
+        """Wait until the controller is back on the bus, at most as long as a power cycle takes."""
+        until_s = self.world.now_s + 12.0
+        while not self.up and self.world.now_s < until_s:
+            self.world.advance(0.05)
 
     def session(self) -> IsolationSession:
         session = IsolationSession(self.machine, start_ns=START_NS)
@@ -118,8 +124,7 @@ def find_by_proposals(n: int, seed: int, rate_hz: float) -> Cost:
         for step in test.steps:
             bench.do(step)
         tests += any(step.action in (ActionKind.PLUG, ActionKind.UNPLUG) for step in test.steps)
-        if any(step.action in (ActionKind.POWER_ON, ActionKind.POWER_CYCLE) for step in test.steps):
-            bench.world.advance(3.2)
+        bench.await_return()
         bench.watch(test.watch_ns / 1e9)
     return Cost(tests=tests, time_s=bench.world.now_s - begun_s, right=top.part == bench.culprit)
 

@@ -1,6 +1,6 @@
 """What the open protocols add to the post-mortem, as a ratio in one run.
 
-`python benchmarks/protocols.py [FRAMES]` reads a `.log` of ten million frames (kept in the temporary folder), puts what
+`python -m benchmarks.protocols [FRAMES]` reads a `.log` of ten million frames (kept in the temporary folder), puts what
 open protocols say among them (claims, fault codes in one frame and in twelve packets, other broadcasts, heartbeats:
 about one frame in twenty), and times each part of the work by itself. Making and merging those frames is not counted.
 """

@@ -1,6 +1,6 @@
 """How fast `.log` captures are read, against python-can's reader, in one run.
 
-    python benchmarks/read_log.py [FRAMES]
+    python -m benchmarks.read_log [FRAMES]
 
 python-can reads a twentieth of the capture and is scaled. Both read from the page cache.
 """

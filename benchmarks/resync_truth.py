@@ -3,7 +3,7 @@
 Each session switches a made-up machine on ten times in health, from which `busdoc baseline` learns its limits, and once
 more with something odd about it. The last power-up alone is then judged.
 
-    python benchmarks/resync_truth.py [SESSIONS]
+    python -m benchmarks.resync_truth [SESSIONS]
 """
 
 import sys
