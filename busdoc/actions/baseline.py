@@ -77,7 +77,7 @@ class LearntController:
     limit: ToleranceBound | None = None
     """In seconds; None from fewer than three returns."""
     limit_ns: int | None = None
-    """The limit, and at least one period of its slowest stream after the slowest return; in steps of 0.1 s."""
+    """The limit, and one period of its slowest stream, whose phase is chance; in steps of 0.1 s, rounded up."""
     place: int | None = None
     """1: ordinarily the first to speak."""
     starts_after: str | None = None
@@ -198,8 +198,7 @@ def _controller(
     limit_ns = None
     if limit is not None:
         slowest_ns = max(stream.measured_ns for stream in streams)
-        least_s = (max(returns_ns) + slowest_ns) / _S
-        limit_ns = math.ceil(10.0 * max(limit.bound, least_s)) * (_S // 10)
+        limit_ns = math.ceil(10.0 * (limit.bound + slowest_ns / _S)) * (_S // 10)
     return LearntController(
         name=found.name,
         channel=found.channel,

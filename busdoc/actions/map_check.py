@@ -60,6 +60,8 @@ def _check_owners(parts: Parts, controllers: Controllers) -> None:
     for table, controller in controllers:
         _check_name(table, "into", controller.feed, of_kind[PartKind.FEED], "the name of a feed")
         _check_name(table, "on", controller.segment, of_kind[PartKind.SEGMENT], "the name of a segment")
+        names = [other.name for _, other in controllers if other.name != controller.name]
+        _check_name(table, "starts_after", controller.starts_after, names, "the name of another controller")
 
 
 def _check_name(table: MapTable, key: str, name: str | None, allowed: Sequence[str], what: str) -> None:

@@ -1,0 +1,107 @@
+"""`busdoc resync` and `busdoc baseline` as a technician types them."""
+
+import io
+import json
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+import busdoc.report
+from busdoc.cli import main
+from busdoc.simulate.machine_text import machine_text
+from busdoc.simulate.power_up import Oddity, random_power_ups
+from busdoc.simulate.random_machine import Protocol
+from busdoc.simulate.run import Run
+from busdoc.simulate.run_folder import write_run
+from busdoc.surroundings import Surroundings
+
+SCHEMA = Path(busdoc.report.__file__).parent / "schema" / "busdoc-verdict-1.json"
+RunCommand = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def run() -> RunCommand:
+    def run_command(*words: object) -> tuple[int, str, str]:
+        stdout, stderr = io.StringIO(), io.StringIO()
+        surroundings = Surroundings(stdout=stdout, stderr=stderr, environ={"COLUMNS": "100"})
+        status = main([str(word) for word in words], surroundings)
+        return int(status), stdout.getvalue(), stderr.getvalue()
+
+    return run_command
+
+
+@cache
+def made(oddity: Oddity) -> Run:
+    return random_power_ups(7, oddity, n_healthy=4, protocol=Protocol.J1939).run
+
+
+@pytest.fixture
+def healthy(tmp_path: Path) -> Path:
+    """A folder with a healthy recording, its journal and a map without limits."""
+    write_run(made(Oddity.NONE), tmp_path)
+    (tmp_path / "machine.toml").write_text(machine_text(made(Oddity.NONE).machine), encoding="utf-8")
+    return tmp_path
+
+
+def test_after_a_baseline_a_healthy_recording_passes_with_status_0(run: RunCommand, healthy: Path) -> None:
+    capture, machine = healthy / "capture.log", healthy / "machine.toml"
+    assert run("baseline", capture, "-o", machine)[0] == 0
+    status, out, err = run("resync", capture, "--machine", machine, "--actions", healthy / "actions.csv")
+    assert (status, err) == (0, "")
+    assert out.startswith("PASS: after each of 5 power-ups every controller was back in step in time.")
+
+
+def test_a_controller_that_stays_away_fails_with_status_1_and_its_name(run: RunCommand, healthy: Path) -> None:
+    capture, machine = healthy / "capture.log", healthy / "machine.toml"
+    run("baseline", capture, "-o", machine)
+    sick = healthy / "sick"
+    sick.mkdir()
+    session = random_power_ups(7, Oddity.MISSING, n_healthy=0, protocol=Protocol.J1939)
+    write_run(session.run, sick)
+    (sick / "machine.toml").write_text(machine_text(session.run.machine), encoding="utf-8")
+    status, out, _ = run("resync", sick / "capture.log", "--machine", sick / "machine.toml")
+    assert status == 1
+    assert out.startswith(f"FAIL: {session.controller} did not come back as it should.")
+
+
+def test_json_follows_the_contract(run: RunCommand, healthy: Path) -> None:
+    status, out, _ = run("resync", healthy / "capture.log", "--machine", healthy / "machine.toml", "--json")
+    document = json.loads(out)
+    assert status == 0
+    schema = json.loads(SCHEMA.read_text(encoding="utf-8"))
+    entry = {"$defs": schema["$defs"], **schema["$defs"]["resync"]}
+    assert len(document["resync"]) == 5
+    for one in document["resync"]:
+        jsonschema.validate(one, entry)
+    assert {c["verdict"] for one in document["resync"] for c in one["controllers"]} == {"no limit"}
+
+
+def test_a_recording_without_a_power_up_is_refused_in_a_sentence(run: RunCommand) -> None:
+    capture = Path(__file__).parents[1] / "data" / "real" / "car-clean-drive.log.gz"
+    status, out, err = run("resync", capture)
+    assert (status, out) == (2, "")
+    assert "a power-up" in err
+    assert err.count("\n") == 1
+
+
+def test_a_baseline_added_to_a_map_keeps_its_lines(run: RunCommand, healthy: Path) -> None:
+    machine = healthy / "machine.toml"
+    before = "# mine\n" + machine.read_text(encoding="utf-8")
+    machine.write_text(before, encoding="utf-8")
+    status, out, _ = run("baseline", healthy / "capture.log", "-o", machine)
+    assert status == 0
+    assert "Added" in out
+    rest = iter(machine.read_text(encoding="utf-8").splitlines())
+    assert all(any(line == later for later in rest) for line in before.splitlines())
+
+
+def test_a_map_with_a_mistake_is_not_touched(run: RunCommand, healthy: Path) -> None:
+    machine = healthy / "machine.toml"
+    machine.write_text("[[controller]]\nnane = 'x'\n", encoding="utf-8")
+    status, _, err = run("baseline", healthy / "capture.log", "-o", machine)
+    assert status == 2
+    assert "nane" in err
+    assert machine.read_text(encoding="utf-8") == "[[controller]]\nnane = 'x'\n"
