@@ -68,7 +68,7 @@ def judge(
     incidents += [incident_of(IncidentKind.DROPOUT, group) for group in groups[len(bus) :]]
     restarts = {member.name: find_restarts(member) for member in members}
     for member in members:
-        incidents += _late_incidents(member, [one.gap for one in bus])
+        incidents += _late_incidents(memory, member, [one.gap for one in bus])
         incidents += restarts[member.name]
     incidents += [_capture_gap(gap) for gap in reported]
     incidents.sort(key=lambda incident: (incident.onset_ns, incident.controllers, incident.kind))
@@ -222,7 +222,7 @@ def _capture_gap(gap: Gap) -> Incident:
     )
 
 
-def _late_incidents(member: Member, bus: Sequence[Gap]) -> list[Incident]:
+def _late_incidents(memory: Memory, member: Member, bus: Sequence[Gap]) -> list[Incident]:
     incidents = []
     for late in member.late:
         end_ns = late.back_ns
@@ -233,7 +233,7 @@ def _late_incidents(member: Member, bus: Sequence[Gap]) -> list[Incident]:
             for gap in bus
         ):
             continue
-        names = ", ".join(f"{beat.rhythm.period_ns / 1e6:.0f} ms" for beat, _ in late.streams if beat.rhythm.period_ns)
+        names = ", ".join(f"{memory.keys[beat.row]} (every {_duration(beat.period_ns)})" for beat, _ in late.streams)
         incidents.append(
             incident_of(
                 IncidentKind.LATE,
@@ -257,6 +257,10 @@ def _late_incidents(member: Member, bus: Sequence[Gap]) -> list[Incident]:
             )
         )
     return incidents
+
+
+def _duration(lasts_ns: int) -> str:
+    return f"{lasts_ns / 1e9:.1f} s" if lasts_ns >= 995_000_000 else f"{lasts_ns / 1e6:.0f} ms"
 
 
 def _warnings(memory: Memory) -> tuple[str, ...]:

@@ -20,7 +20,7 @@ from busdoc.health.presence import Fall
 from busdoc.health.rolling import Rolling
 from busdoc.health.silence import Silence
 
-__all__ = ["Return", "in_company", "weigh_return"]
+__all__ = ["Return", "in_company", "unasked_words", "weigh_return"]
 
 _DECIDED = 0.8
 """A probability beyond this, either way, is an answer."""
@@ -126,20 +126,22 @@ def _answer(weight: float, words: Sequence[str]) -> Return:
     return Return(ran_on=ran_on, p_restarted=p_restarted, evidence=tuple(words))
 
 
+def unasked_words(kind: SignKind) -> str:
+    """Say in words that a sign of a start came unasked."""
+    article = "an" if kind.value[0] in "aeiou" else "a"
+    return f"it sent {article} {kind} that nobody had asked for"
+
+
 def _from_signs(signs: Sequence[Sign], announces_itself: bool) -> tuple[float, list[str]]:
     starts = [sign for sign in signs if not sign.asked and sign.kind in _SIGN_WEIGHT]
     if starts:
         strongest = max(starts, key=lambda sign: _SIGN_WEIGHT[sign.kind])
-        return _SIGN_WEIGHT[strongest.kind], [f"it sent {_with_article(strongest.kind)} that nobody had asked for"]
+        return _SIGN_WEIGHT[strongest.kind], [unasked_words(strongest.kind)]
     if any(sign.kind is SignKind.HEARTBEAT_LAST for sign in signs):
         return 3.0, ["it had announced an orderly shutdown"]
     if announces_itself and not any(sign.asked for sign in signs):
         return _NO_SIGN_WEIGHT, ["it did not announce a start, as it does otherwise"]
     return 0.0, []
-
-
-def _with_article(kind: SignKind) -> str:
-    return f"an {kind}" if kind.value[0] in "aeiou" else f"a {kind}"
 
 
 def _from_phases(fall: Fall) -> tuple[float, list[str]]:

@@ -4,6 +4,7 @@ from busdoc.decode.sign import Sign, SignKind
 from busdoc.health.falling import ControllerLoss, incident_of
 from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
 from busdoc.health.member import Member
+from busdoc.health.restart import unasked_words
 
 __all__ = ["SIGN_AFTER_NS", "find_restarts"]
 
@@ -40,6 +41,6 @@ def _restart(member: Member, sign: Sign) -> Incident:
         steady_ns=sign.t_ns,
         ran_on=RanOn.RESTARTED,
         p_restarted=0.99,
-        evidence=(f"it sent a {sign.kind} that nobody had asked for",),
+        evidence=(unasked_words(sign.kind),),
     )
     return incident_of(IncidentKind.RESTART, [ControllerLoss(loss=loss, channel=member.channel, deadline_ns=0)])

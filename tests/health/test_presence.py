@@ -59,6 +59,7 @@ def test_one_stream_missing_while_others_go_on_is_late() -> None:
     (incident,) = health_of(merged(fast, slow.without(20 * S, 30 * S), other)).incidents
     assert incident.kind is IncidentKind.LATE
     assert incident.controllers == ("address 0x31",)
+    assert incident.why == ("missing: 0x18FF0231 (every 1.0 s)",)
     assert incident.back_ns is not None
     assert incident.back_ns >= 30 * S
 
@@ -224,6 +225,7 @@ def test_a_restart_told_by_a_claim_without_a_silence_is_a_restart() -> None:
     health = health_of(merged(*two_controllers(), at(0x18EEFF31, 30 * S, name)))
     (incident,) = health.incidents
     assert (incident.kind, incident.controllers) == (IncidentKind.RESTART, ("address 0x31",))
+    assert incident.why == ("it sent an address claim that nobody had asked for",)
     assert named(health, "address 0x31").restarts == 1
 
 
