@@ -19,6 +19,7 @@ from busdoc.isolation.losses import gather_losses, losses_of
 from busdoc.isolation.next_test import propose_tests
 from busdoc.isolation.reach import Reach, find_reach, with_controllers
 from busdoc.isolation.reasons import elsewhere_reasons, reasons_for
+from busdoc.isolation.repair import tests_after_repair
 from busdoc.isolation.trials import cut_trials
 from busdoc.isolation.verdict import ELSEWHERE, IsolationVerdict, Suspect
 
@@ -133,11 +134,12 @@ class IsolationSession:
         findings = self.findings(at_ns)
         incidents = self._incidents()
         down = {loss.controller for incident in incidents for loss in losses_of(incident) if loss.back_ns is None}
+        repaired = tests_after_repair(findings)
         return IsolationVerdict(
             at_ns=at_ns,
             trials=cut_trials(findings),
             suspects=_suspects(findings, self._hints(findings.actions)),
-            next_tests=propose_tests(findings, tuple(down)),
+            next_tests=propose_tests(findings, tuple(down)) if repaired is None else repaired,
         )
 
     def _incidents(self) -> list[Incident]:

@@ -93,7 +93,7 @@ def step_in_words(step: Step) -> str:
 def _next_tests(result: Result, width: int) -> Iterator[str]:
     if result.isolation is None or not result.isolation.next_tests or not result.trouble:
         return
-    worth = [test for test in result.isolation.next_tests if test.gain_bits >= _WORTH_TESTING][:3]
+    worth = [test for test in result.isolation.next_tests if test.gain_bits >= _WORTH_TESTING or not test.steps][:3]
     if not worth:
         return
     lines = ["Next test"]
