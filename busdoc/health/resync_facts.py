@@ -9,7 +9,7 @@ from busdoc.arrays import Int64Array
 from busdoc.decode.sign import Sign, SignKind
 from busdoc.health.code import FaultCode
 from busdoc.health.controller import ControllerHealth, ExpectedStream, PeriodFrom, StreamHealth, StreamKey
-from busdoc.health.incident import Incident, IncidentKind
+from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.health.resync import ControllerReturn, Expectation, PowerUp, StreamReturn
 from busdoc.health.resync_watch import StreamArrivals
 
@@ -44,6 +44,14 @@ class Heard:
             if incident.kind in (IncidentKind.DROPOUT, IncidentKind.BUS_SILENCE)
             for loss in incident.losses
         ]
+        self.unheard = [
+            loss
+            for incident in incidents
+            for loss in incident.losses
+            if loss.ran_on is RanOn.KEPT_RUNNING
+            or (incident.kind is IncidentKind.BUS_SILENCE and loss.ran_on is not RanOn.RESTARTED)
+        ]
+        """Silences in which the controller kept running, or that were the whole bus's."""
         self.restarts = [
             (name, incident.onset_ns)
             for incident in incidents
@@ -322,10 +330,13 @@ def _restarts(
         for loss in heard.losses
         if loss.controller == one.name
         and loss.back_ns is not None
+        and loss not in heard.unheard
         and first_ns <= loss.last_seen_ns
         and loss.back_ns < power_up.until_ns
     ]
-    found += _pauses(runs, {key: (period, deadline) for key, period, deadline in wanted})
+    unheard_ns = [loss.back_ns for loss in heard.unheard if loss.controller == one.name and loss.back_ns is not None]
+    pauses = _pauses(runs, {key: (period, deadline) for key, period, deadline in wanted})
+    found += [t_ns for t_ns in pauses if all(abs(t_ns - back_ns) > _ONE_RESTART_NS for back_ns in unheard_ns)]
     distinct: list[int] = []
     for t_ns in sorted(found):
         if not distinct or t_ns - distinct[-1] > _ONE_RESTART_NS:

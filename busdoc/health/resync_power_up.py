@@ -180,8 +180,16 @@ def _opening(members: Sequence[ControllerHealth], signs: Sequence[Sign], start_n
     }
     late = [one for one in members if _LATE_NS + _due_ns(one) < firsts[one.name] - start_ns <= _START_NS]
     starting = bool(members) and (len(announced) >= _MOST * len(members) or len(late) >= max(1.0, _FEW * len(members)))
+    at_once = [one for one in members if firsts[one.name] - start_ns <= _LATE_NS + _due_ns(one)]
+    silent_start = [one for one in at_once if not _has_claimed(one, early)]  # such a one was talking before
     first = min(members, key=lambda one: firsts[one.name], default=None)
-    return Opening(starting=starting, whole=starting and first is not None and first.name in announced)
+    whole = starting and first is not None and first.name in announced and not silent_start
+    return Opening(starting=starting, whole=whole)
+
+
+def _has_claimed(one: ControllerHealth, signs: Sequence[Sign]) -> bool:
+    """Tell whether a controller said who it is, asked or not."""
+    return any(is_sign_of(replace(sign, asked=False), one) for sign in signs)
 
 
 def _due_ns(one: ControllerHealth) -> int:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,11 +17,12 @@ from busdoc.actions.machine_map import machine_from_text
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock
 from busdoc.health.resync import ControllerReturn, FoundBy, ReturnFault, ReturnVerdict
-from busdoc.resync import Resync, ResyncWatches
+from busdoc.resync import Resync, ResyncWatches, resync
 from busdoc.simulate.machine_text import machine_text
 from busdoc.simulate.power_up import Oddity, PowerUpSession, random_power_ups
 from busdoc.simulate.random_machine import Protocol
 
+REAL = Path(__file__).parents[1] / "data" / "real"
 NS = 1_000_000_000
 
 
@@ -141,3 +143,21 @@ def test_where_the_blocks_are_cut_changes_nothing(cuts: list[float], seed: int) 
     edges = sorted({0, len(one.last), *(round(cut * len(one.last)) for cut in cuts)})
     blocks = [one.last.slice(low, high) for low, high in pairwise(edges)]
     assert summary(watched(one.machine, *blocks).judge()) == summary(one.found)
+
+
+def test_a_silence_of_the_bus_in_which_everybody_kept_running_is_no_power_up_and_no_restart() -> None:
+    """A recorded tractor whose whole bus is silent for six seconds (see tests/data/real/NOTICE)."""
+    found = resync([REAL / "tractor-whole-bus-silent-5s.log.gz"])
+    (power_up,) = found.power_ups
+    assert power_up.power_up.found_by is FoundBy.OPENING
+    assert power_up.power_up.zero_ns is not None
+    silent_ns = power_up.power_up.zero_ns + 4 * NS
+    assert [t for one in power_up.controllers for t in one.restarts_ns if t > silent_ns] == []
+
+
+def test_controllers_that_restart_together_are_named_together() -> None:
+    """A recorded tractor: three controllers claim their addresses anew 4.77 s after key-on (tests/data/real/NOTICE)."""
+    found = resync([REAL / "tractor-key-on-crank-key-off.log.gz"])
+    restarted = {one.name: one for one in found.power_ups[0].controllers if ReturnFault.RESTARTED in one.faults}
+    assert set(restarted) == {"address 0x03", "address 0x06", "address 0x47"}
+    assert all("common supply" in one.reasons[0] for one in restarted.values())
