@@ -17,6 +17,8 @@ __all__ = ["BusSilence", "find_bus_silences"]
 
 _FRAMES_DUE = 2.0
 """Frames of other controllers that a silence must have swallowed, when only one controller's deadlines passed."""
+_ONE_DUE = 1.2
+"""Periods of one stream of another controller, when several fell: a whole frame of it is missing, jitter and all."""
 _LEAST_SLACK_NS = 5_000_000
 _WORD_NS = 3_000_000_000
 """Longer than this is not a word in between."""
@@ -39,7 +41,8 @@ def find_bus_silences(memory: Memory, members: Sequence[Member], until_ns: int) 
     stay away, does not end it.
     """
     found: list[BusSilence] = []
-    silences = {channel: channel_silences(memory, channel, until_ns) for channel in sorted(memory.channel_row)}
+    beating = {member.channel for member in members if member.beats}  # the silence of any other channel proves nothing
+    silences = {channel: channel_silences(memory, channel, until_ns) for channel in sorted(beating)}
     for channel in silences:
         on_channel = [member for member in members if member.channel == channel]
         if len(on_channel) > 1:
@@ -120,19 +123,24 @@ def _goes_on(
 
 
 def _is_whole_bus(on_channel: Sequence[Member], fell: Sequence[tuple[Member, Fall]], from_ns: int, end_ns: int) -> bool:
-    """Tell whether a silence of the channel was more than the silence of one controller."""
-    if len(fell) > 1:
-        return True
-    due = sum(
+    """Tell whether a silence of the channel was more than that of the controllers that fell.
+
+    It was when it swallowed frames of the others too. A lull in which nothing of theirs was due proves nothing; where
+    nobody else is left to hear, several at once are the bus.
+    """
+    fallen = {id(member) for member, _ in fell}
+    due = [
         (end_ns - from_ns) / beat.slowest_ns
         for member in on_channel
-        if member is not fell[0][0]
+        if id(member) not in fallen
         and member.first_ns < from_ns
         and not any(_covers(fall, from_ns, end_ns) for fall in member.falls)
         for beat in member.beats
         if beat.slowest_ns
-    )
-    return due >= _FRAMES_DUE
+    ]
+    if not due:
+        return len(fell) > 1
+    return sum(due) >= _FRAMES_DUE and (len(fell) == 1 or max(due) >= _ONE_DUE)
 
 
 def _of_all_channels(

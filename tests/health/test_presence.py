@@ -150,6 +150,12 @@ def test_one_channel_silent_leaves_the_other_alone() -> None:
     assert (incident.kind, incident.channel) == (IncidentKind.BUS_SILENCE, 0)
 
 
+def test_a_channel_without_cyclic_traffic_does_not_count_as_silent() -> None:
+    cut = [stream.without(20 * S, 25 * S) for stream in two_controllers()]
+    (incident,) = health_of(merged(*cut, at(0x123, 20 * S, b"\x01", extended=False, channel=3))).incidents
+    assert (incident.kind, incident.channel) == (IncidentKind.BUS_SILENCE, 0)
+
+
 def test_receive_overflow_excuses_the_frames_lost_in_the_laptop() -> None:
     # Linux header can/error.h: class 0x04 controller problems, data[1] bit 0x01 rx overflow
     sent = [stream.without(20 * S, 20 * S + 300 * MS) for stream in two_controllers()[:2]]

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from busdoc.capture.frames import FrameBlock
@@ -123,6 +123,7 @@ def test_another_clock_gives_the_same_health_at_its_times(seed: int, shift_ns: i
 
 @settings(max_examples=20, deadline=None)
 @given(seed=st.integers(0, 10**6))
+@example(seed=33224)
 def test_a_channel_that_was_quiet_but_for_one_frame_changes_no_controller(seed: int) -> None:
     block = merged(*machine(seed))
     more = merged(*machine(seed), at(0x123, UNTIL_NS // 2, b"\x01", extended=False, channel=3))
