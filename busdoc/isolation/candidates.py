@@ -21,6 +21,8 @@ __all__ = ["Candidate", "focus_of", "list_candidates"]
 
 _PLUG_S = 8.0
 """To reach a connector and move it (common practice; the map may say otherwise for a part)."""
+_WALK_S = 25.0
+"""To the machine and back to the screen, for every test that needs hands."""
 _WIGGLE_S = 15.0
 _SWAP_S = 60.0
 _REPLACE_S = 300.0
@@ -240,15 +242,15 @@ def _realise(scene: _Scene, plan: list[Step]) -> Candidate:
     at_risk = [step for step in plan if _needs_power_off(machine, step)]
     powers_down = bool(at_risk)
     steps = list(plan)
-    effort_s = sum(_effort_s(machine, step) for step in plan)
+    effort_s = sum(_effort_s(machine, step) for step in plan) + (_WALK_S if plan else 0.0)
     main_off = not scene.state.main_on
-    if powers_down or (scene.stuck and plan):
+    if powers_down:
         before = [] if main_off else [Step(action=ActionKind.POWER_OFF, part=None)]
         steps = [*before, *steps, Step(action=ActionKind.POWER_ON, part=None)]
         effort_s += _POWER_S * (len(before) + 1) + _START_S
-        powers_down = True
     elif scene.stuck or main_off:
-        steps = [Step(action=ActionKind.POWER_ON if main_off else ActionKind.POWER_CYCLE, part=None)]
+        again = ActionKind.POWER_ON if main_off else ActionKind.POWER_CYCLE
+        steps = [*steps, Step(action=again, part=None)]
         effort_s += _POWER_S + _START_S
     replaced = {step.part for step in plan if step.action is ActionKind.REPLACE}
     exposed = _exposed(state, parts, scene.findings.reach.controllers)

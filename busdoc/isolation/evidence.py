@@ -36,7 +36,10 @@ _NS = 1e9
 _DOUBT = 0.015
 """That what was written down of a part is wrong, where nothing contradicts it."""
 _CONTRADICTED = 0.5
-"""The same where a later press does not fit, or where the part has shown already though it should be out."""
+"""The same where a later press does not fit."""
+_AGAIN = 0.12
+"""The same for a part that must have shown already though it should be out: one slip explains all that follows, but
+several parts, each doubted, must not explain together what one that is in explains alone."""
 _ACCOMPLICE = 0.3
 """The same for the part that was written down when the contradicted one may have been meant."""
 _TWICE_S = 3.0
@@ -81,6 +84,8 @@ class _Record:
     """(n + 1, P)"""
     moves: BoolArray
     """(P,) parts whose plug is ever moved: only of them can something wrong have been written down."""
+    loose: BoolArray
+    """(P,) parts that only the actions know."""
     kinds: Sequence[PartKind | None]
 
 
@@ -122,6 +127,7 @@ def weigh_evidence(
         cells=cut_cells(losses, reach, likely_s, span_s, first_s),
         doubt=_doubts(reach, actions, written_s),
         moves=np.asarray(np.any(reach.reaches != reach.reaches[:1], axis=(0, 2))),
+        loose=np.array([part not in machine for part in reach.parts]),
         kinds=[kind_of(machine, part) for part in reach.parts],
     )
     hazard, survival, exposed, quiet_s = _weigh_incidents(record, rows.tolist(), first_s)
@@ -162,12 +168,12 @@ def _weigh_incidents(
         soft = soften(reach, near, record.nodes_s, t, hit, since, m)
         exempt(cells, reach, near, record.likely_s, t, hit, since)
         spent &= cells.live
-        fit_now = group_fit(reach.reaches[m] | soft.reached, hit, record.losses.up[row])
-        fit_ever = group_fit(everywhere, hit, record.losses.up[row])
+        fit_now = group_fit(reach.reaches[m] | soft.reached, hit, record.losses.up[row], record.loose)
+        fit_ever = group_fit(everywhere, hit, record.losses.up[row], record.loose)
         told = fit_now > 0.0
         stint = cells.stint_at(t)
         doubt = np.where(record.moves, record.doubt[m], 0.0)
-        doubt = np.where(~told & (shown_in == stint), np.maximum(doubt, _CONTRADICTED), doubt)[:, None]
+        doubt = np.where(~told & (shown_in == stint), np.maximum(doubt, _AGAIN), doubt)[:, None]
         ended = spent & (cells.from_s < t)[:, None] & (cells.stint == stint[None, :]) & told[None, :]
         ended_s = (ended * cells.length_s[:, None]).sum(axis=0)
         spent &= ~ended

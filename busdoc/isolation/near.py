@@ -78,11 +78,14 @@ def soften(
     return Soft(rate=rate, log_survival=log_survival, touched=touched, reached=reached)
 
 
-def group_fit(reached: BoolArray, hit: BoolArray, up: BoolArray) -> Float64Array:
-    """(P,) likelihood of the group that fell, given whom the part reaches."""
+def group_fit(reached: BoolArray, hit: BoolArray, up: BoolArray, loose: BoolArray) -> Float64Array:
+    """(P,) likelihood of the group that fell, given whom the part reaches.
+
+    Of a part that no map knows (`loose`) nobody can say whom it reaches: it is not held against it that others stayed.
+    """
     of_up = reached & up[None, :]
     extra = np.sum(hit[None, :] & ~of_up, axis=1)
-    spared = np.sum(of_up & ~hit[None, :], axis=1)
+    spared = np.where(loose, 0, np.sum(of_up & ~hit[None, :], axis=1))
     fit: Float64Array = np.where(np.any(of_up & hit[None, :], axis=1), _EXTRA**extra * _SPARED**spared, 0.0)
     return fit
 

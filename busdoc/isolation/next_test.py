@@ -23,6 +23,8 @@ CONFIDENCE = 0.95
 _WATCHES_S: Float64Array = np.array([2, 3, 5, 8, 12, 18, 30, 45, 70, 120, 200, 350, 600, 1200, 2400, 3600.0])
 _REVIVE_S = 15.0
 """What a shown trouble costs: waiting for the controller, or cycling its power."""
+_SHORTEST_WATCH_S = 12.0
+"""Of a test without any step: nobody is told to watch for two seconds more, and again."""
 _SETTLED_BIT = 0.02
 _MOST = 5
 _MOST_SETS = 400
@@ -55,7 +57,10 @@ def propose_tests(findings: Findings, down: Sequence[str] = ()) -> tuple[NextTes
         gain = two_way_gain_bit(weights, trouble.T)  # (T,)
         p_trouble = weights @ trouble
         cost_s = candidate.effort_s + _expected_wait_s(p_trouble) + p_trouble * _REVIVE_S
-        best = int(np.argmax(gain / cost_s))
+        rate_of_gain = gain / cost_s
+        if not candidate.steps:
+            rate_of_gain = np.where(_WATCHES_S < _SHORTEST_WATCH_S, 0.0, rate_of_gain)
+        best = int(np.argmax(rate_of_gain))
         if gain[best] >= _SETTLED_BIT:
             worth.append((float(gain[best] / cost_s[best]), n, best, float(gain[best]), float(cost_s[best]), trouble))
     worth.sort(key=lambda one: (-one[0], one[1]))

@@ -1,0 +1,140 @@
+"""Which action did it, and when none did."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchmarks.isolation_sessions import SessionKind, live_through
+from busdoc.actions.action import ActionKind
+from busdoc.actions.machine import Machine
+from busdoc.isolation.attribution import attribute
+from tests.isolation.records import NS, action, dropout, health, plug, sweeper, unplug
+
+ALL = ("engine", "display", "broom", "hopper", "fan", "lift")
+
+
+def test_a_power_cycle_explains_that_everybody_fell() -> None:
+    seen = health(100.0, dropout(49.6, 55.0, *ALL, everyone=True))
+    (because,) = attribute(seen, [action(1, 50.0, ActionKind.POWER_CYCLE)], sweeper())
+    assert because.action == 1
+    assert because.expected
+    assert because.probability > 0.95
+
+
+def test_a_press_that_comes_after_the_loss_that_it_caused_has_a_negative_lag() -> None:
+    seen = health(100.0, dropout(48.8, 55.0, *ALL, everyone=True))
+    (because,) = attribute(seen, [action(1, 50.0, ActionKind.POWER_CYCLE)], sweeper())
+    assert because.action == 1
+    assert because.lag_ns is not None
+    assert because.lag_ns == round(48.8 * NS) + NS // 20 - 50 * NS
+
+
+def test_pulling_a_fuse_explains_only_what_it_supplies() -> None:
+    pulled = [unplug(1, 50.0, "fuse-2")]
+    own = attribute(health(100.0, dropout(49.8, None, "broom")), pulled, sweeper())[0]
+    other = attribute(health(100.0, dropout(49.8, None, "engine")), pulled, sweeper())[0]
+    assert (own.action, own.expected) == (1, True)
+    assert other.action is None
+
+
+def test_pulling_a_controllers_own_connector_is_expected_and_pulling_a_sensor_is_no_cause() -> None:
+    seen = health(100.0, dropout(49.8, None, "hopper"))
+    assert attribute(seen, [unplug(1, 50.0, "hopper")], sweeper())[0].expected
+    assert attribute(seen, [unplug(1, 50.0, "fill-level")], sweeper())[0].action is None
+
+
+def test_a_branch_that_is_restored_and_shows_at_once_each_time_did_it() -> None:
+    actions = [unplug(1, 40.0, "harness-A"), plug(2, 60.4, "harness-A"), unplug(3, 64.0, "harness-A")]
+    actions += [plug(4, 100.4, "harness-A")]
+    seen = health(130.0, dropout(20.0, 26.0, "hopper"), dropout(61.0, 67.0, "hopper"), dropout(100.9, None, "hopper"))
+    _, first, second = attribute(seen, actions, sweeper())
+    assert (first.action, second.action) == (2, 4)
+    assert not first.expected
+    assert second.probability > 0.8
+
+
+def test_a_fault_that_shows_long_after_it_was_exposed_answers_to_no_action() -> None:
+    actions = [unplug(1, 40.0, "harness-A"), plug(2, 60.0, "harness-A")]
+    seen = health(400.0, dropout(20.0, 26.0, "hopper"), dropout(200.0, 206.0, "hopper"), dropout(330.0, None, "hopper"))
+    assert [because.action for because in attribute(seen, actions, sweeper())] == [None, None, None]
+
+
+def test_a_decoy_near_a_spontaneous_restart_of_another_controller_does_not_win() -> None:
+    actions = [unplug(1, 100.0, "harness-B"), plug(2, 110.0, "harness-B")]
+    incidents = [dropout(t, t + 3.0, name) for t, name in ((30.0, "engine"), (110.4, "broom"), (260.0, "lift"))]
+    (_, near, _) = attribute(health(300.0, *incidents), actions, sweeper())
+    assert near.action is None
+    assert near.spontaneous > 0.9
+
+
+def test_the_probabilities_of_all_actions_and_none_are_one() -> None:
+    session = live_through(SessionKind.HARD_BRANCH, 3)
+    for because in attribute(session.health, session.actions, session.machine):
+        assert because.spontaneous + sum(p for _, p in because.weights) == pytest.approx(1.0, abs=0.02)
+
+
+def test_without_a_map_power_still_explains_and_a_named_branch_still_counts() -> None:
+    actions = [unplug(1, 40.0, "blue plug"), plug(2, 60.3, "blue plug"), unplug(3, 64.0, "blue plug")]
+    actions += [plug(4, 90.3, "blue plug"), unplug(5, 95.0, "blue plug"), action(6, 110.0, ActionKind.POWER_CYCLE)]
+    incidents = [dropout(3.0, 42.0, "0x31"), dropout(61.0, 70.0, "0x31"), dropout(91.0, 99.0, "0x31")]
+    incidents += [dropout(109.7, 115.0, "0x31", "0x32", everyone=True)]
+    found = attribute(health(140.0, *incidents), actions, Machine())
+    assert [because.action for because in found] == [None, 2, 4, 6]
+    assert found[3].expected
+
+
+def test_a_journal_whose_clock_is_three_seconds_ahead_still_explains_its_power_cycles() -> None:
+    incidents = [dropout(t, t + 6.0, *ALL, everyone=True) for t in (40.0, 80.0, 120.0)]
+    actions = [action(n, t + 3.4, ActionKind.POWER_CYCLE) for n, t in enumerate((40.0, 80.0, 120.0), start=1)]
+    found = attribute(health(160.0, *incidents), actions, sweeper())
+    assert [because.action for because in found] == [1, 2, 3]
+
+
+@settings(max_examples=25, deadline=None)
+@given(shift_s=st.integers(-1000, 1_000_000), seed=st.integers(0, 30))
+def test_shifting_the_clock_changes_no_attribution(shift_s: int, seed: int) -> None:
+    session = live_through(SessionKind.TWO_FAULTS, seed)
+    before = attribute(session.health, session.actions, session.machine)
+    shift = shift_s * NS
+    moved = replace(
+        session.health,
+        start_ns=session.health.start_ns + shift,
+        until_ns=session.health.until_ns + shift,
+        incidents=tuple(
+            replace(
+                i,
+                last_seen_ns=i.last_seen_ns + shift,
+                onset_ns=i.onset_ns + shift,
+                back_ns=None if i.back_ns is None else i.back_ns + shift,
+                losses=tuple(
+                    replace(
+                        loss,
+                        last_seen_ns=loss.last_seen_ns + shift,
+                        onset_ns=loss.onset_ns + shift,
+                        back_ns=None if loss.back_ns is None else loss.back_ns + shift,
+                    )
+                    for loss in i.losses
+                ),
+            )
+            for i in session.health.incidents
+        ),
+    )
+    actions = [replace(a, time_ns=a.time_ns + shift) for a in session.actions]
+    after = attribute(moved, actions, session.machine)
+    assert [b.action for b in before] == [b.action for b in after]
+    assert np.allclose([b.spontaneous for b in before], [b.spontaneous for b in after])
+
+
+def test_causes_and_no_causes_are_told_in_simulated_sessions() -> None:
+    right: dict[str, list[bool]] = {"caused": [], "none": []}
+    for kind in SessionKind:
+        for seed in range(30_000, 30_008):
+            session = live_through(kind, seed)
+            found = attribute(session.health, session.actions, session.machine)
+            for because, answer in zip(found, session.answers, strict=True):
+                right["none" if answer is None else "caused"].append(because.action == answer)
+    assert np.mean(right["caused"]) >= 0.93
+    assert np.mean(right["none"]) >= 0.95

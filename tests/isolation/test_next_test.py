@@ -1,0 +1,134 @@
+"""What to do next: proposals that tell most for their effort, and that nobody is hurt by."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from benchmarks.isolation_tests import find_by_proposals, find_one_at_a_time
+from busdoc.actions.action import ActionKind
+from busdoc.isolation.gain import fewest_tests
+from busdoc.isolation.session import IsolationSession
+from busdoc.isolation.verdict import IsolationVerdict
+from tests.isolation.records import NS, action, dropout, sweeper, unplug
+
+POWER = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
+
+
+def complaint(*, unsafe: tuple[str, ...] = (), latches: bool | None = None, like: bool = False) -> IsolationSession:
+    session = IsolationSession(sweeper(unsafe=unsafe, latches=latches, like=like), start_ns=0)
+    for t in (30.0, 36.0, 42.0):
+        session.saw(dropout(t, t + 5.0, "hopper"))
+    return session
+
+
+def parts_of(verdict: IsolationVerdict) -> set[str]:
+    return {step.part for test in verdict.next_tests for step in test.steps if step.part is not None}
+
+
+def test_with_even_suspicion_about_half_of_the_branches_come_off() -> None:
+    best = complaint().verdict(50 * NS).next_tests[0]
+    assert [step.action for step in best.steps] == [ActionKind.UNPLUG] * 2
+
+
+def test_a_fault_that_shows_every_few_seconds_is_not_watched_for_an_hour() -> None:
+    best = complaint().verdict(50 * NS).next_tests[0]
+    assert 2 * NS <= best.watch_ns <= 60 * NS
+    assert best.clear_ns is not None
+    assert best.clear_ns < 120 * NS
+
+
+def test_one_branch_that_stands_out_is_tested_by_itself() -> None:
+    session = complaint()
+    for k, branch in enumerate(("harness-B", "harness-C", "harness-D"), start=1):
+        session.act(unplug(k, 50.0 + 3 * k, branch))
+    session.saw(dropout(64.0, 69.0, "hopper"))
+    session.saw(dropout(72.0, 77.0, "hopper"))
+    best = session.verdict(80 * NS).next_tests[0]
+    assert {step.part for step in best.steps} <= {"harness-A", "gate-angle"}
+
+
+def test_a_part_that_is_unsafe_live_is_moved_only_with_the_power_off_and_with_its_cautions() -> None:
+    verdict = complaint(unsafe=("gate-angle", "tilt-angle", "fill-level", "tilt-valve")).verdict(50 * NS)
+    assert verdict.next_tests
+    for test in verdict.next_tests:
+        on = True
+        for step in test.steps:
+            if step.action is ActionKind.POWER_OFF:
+                on = False
+            elif step.action is ActionKind.POWER_ON:
+                on = True
+            elif step.action in (ActionKind.PLUG, ActionKind.UNPLUG, ActionKind.SWAP, ActionKind.REPLACE):
+                assert not on
+        assert on
+        if test.steps:
+            assert any("Prop the hopper" in caution for caution in test.cautions)
+            assert any("maker's manual" in caution for caution in test.cautions)
+
+
+def test_a_latched_controller_gets_its_power_cycled_after_the_branches_are_off() -> None:
+    session = IsolationSession(sweeper(latches=True), start_ns=0)
+    session.saw(dropout(30.0, None, "hopper"))
+    best = session.verdict(50 * NS).next_tests[0]
+    assert best.steps[-1].action in (ActionKind.POWER_CYCLE, ActionKind.POWER_ON)
+    assert best.steps[0].action in (ActionKind.UNPLUG, ActionKind.POWER_OFF)
+
+
+def test_a_controller_that_comes_back_by_itself_needs_no_power_cycle() -> None:
+    for test in complaint().verdict(50 * NS).next_tests:
+        assert all(step.action not in POWER for step in test.steps)
+
+
+def test_parts_with_different_plugs_are_never_swapped() -> None:
+    session = complaint(like=True)
+    swaps = [
+        (step.part, step.into)
+        for test in session.verdict(50 * NS).next_tests
+        for step in test.steps
+        if step.action is ActionKind.SWAP
+    ]
+    assert all({one, other} == {"harness-A", "harness-B"} for one, other in swaps)
+    unlike = complaint().verdict(50 * NS)
+    assert all(step.action is not ActionKind.SWAP for test in unlike.next_tests for step in test.steps)
+
+
+def test_every_proposal_says_what_its_outcomes_would_mean() -> None:
+    for test in complaint().verdict(50 * NS).next_tests:
+        assert test.tells.startswith("Trouble within ")
+        assert "Quiet: " in test.tells
+        assert test.gain_bits > 0.0
+        assert test.effort_s > 0.0
+
+
+def test_proposals_come_best_first() -> None:
+    tests = complaint().verdict(50 * NS).next_tests
+    worth = [test.gain_bits / test.effort_s for test in tests]
+    assert all(a >= b for a, b in pairwise(worth))
+
+
+def test_a_fresh_start_without_any_trouble_yet_has_a_proposal_from_the_priors() -> None:
+    session = IsolationSession(sweeper(), start_ns=0)
+    verdict = session.verdict(20 * NS)
+    assert verdict.suspects
+    assert verdict.next_tests
+
+
+def test_a_proven_sensor_leaves_nothing_worth_testing_on_other_branches() -> None:
+    session = complaint()
+    session.act(unplug(1, 50.4, "gate-angle"))
+    session.act(action(2, 120.3, ActionKind.PLUG, "gate-angle"))
+    for t in (120.9, 127.0, 134.0):
+        session.saw(dropout(t, t + 5.0, "hopper"))
+    verdict = session.verdict(141 * NS)
+    assert verdict.suspects[0].part == "gate-angle"
+    assert verdict.suspects[0].probability > 0.9
+
+
+@pytest.mark.parametrize("n", [4, 8])
+def test_proposals_find_a_hard_fault_in_few_tests_and_less_time_than_one_at_a_time(n: int) -> None:
+    seeds = range(40_000, 40_006)
+    ours = [find_by_proposals(n, seed, np.inf) for seed in seeds]
+    plain = [find_one_at_a_time(n, seed, np.inf, 8.0) for seed in seeds]
+    assert all(cost.right for cost in ours)
+    assert np.mean([cost.tests for cost in ours]) <= fewest_tests(n) + 1
+    assert np.mean([cost.time_s for cost in ours]) < np.mean([cost.time_s for cost in plain])

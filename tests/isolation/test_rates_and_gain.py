@@ -1,0 +1,145 @@
+"""How long to wait and what a test tells, against published results and closed forms."""
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+from scipy.special import exp1
+
+from busdoc.arrays import Float64Array
+from busdoc.isolation.gain import entropy_bit, expected_entropy_bit, fewest_tests, gain_bit, two_way_gain_bit
+from busdoc.isolation.gain import one_at_a_time_tests as restoring_tests
+from busdoc.isolation.rates import (
+    RATES_HZ,
+    dwell_s,
+    known_rate_dwell_s,
+    posterior_after_quiet,
+    quiet_probability,
+)
+
+
+@pytest.mark.parametrize(
+    ("per_hour", "dwells_s"),
+    [
+        (60, (138.2, 179.7, 276.3)),
+        (12, (690.8, 898.7, 1381.6)),
+        (6, (1381.6, 1797.4, 2763.1)),
+        (1, (8289.3, 10784.6, 16578.6)),
+    ],
+)
+def test_the_dwell_of_a_known_rate_is_that_of_a_poisson_process(per_hour: float, dwells_s: tuple[float, ...]) -> None:
+    # 1 - exp(-r t) = c, at 90, 95 and 99 %
+    found = [known_rate_dwell_s(confidence, per_hour / 3600.0) for confidence in (0.90, 0.95, 0.99)]
+    assert found == pytest.approx(dwells_s, abs=0.06)
+
+
+def test_a_rate_known_on_the_grid_gives_the_same_dwell() -> None:
+    weights = np.zeros(len(RATES_HZ))
+    weights[9] = 1.0
+    for confidence in (0.5, 0.9, 0.95, 0.99):
+        expected_s = known_rate_dwell_s(confidence, float(RATES_HZ[9]))
+        assert dwell_s(confidence, weights) == pytest.approx(expected_s, rel=1e-6)
+
+
+@pytest.mark.parametrize(("periods", "posterior"), [(1, 0.268941), (2, 0.119203), (3, 0.0474259), (4.6, 0.009952)])
+def test_bayes_rule_clears_an_even_suspect_as_worked_by_hand(periods: float, posterior: float) -> None:
+    assert posterior_after_quiet(0.5, math.exp(-periods)) == pytest.approx(posterior, abs=1e-6)
+
+
+@pytest.mark.parametrize("quiet_s", [1.0, 10.0, 60.0, 600.0, 3600.0])
+def test_an_unknown_rate_stays_quiet_as_the_exponential_integral_says(quiet_s: float) -> None:
+    # log-uniform rates between a and b: P(quiet for t) = [E1(a t) - E1(b t)] / ln(b / a)
+    low, high = 1.0 / 3600.0, 1e5 / 3600.0
+    exact = (exp1(low * quiet_s) - exp1(high * quiet_s)) / math.log(high / low)
+    assert float(quiet_probability(quiet_s)) == pytest.approx(exact, abs=0.004)
+
+
+@pytest.mark.parametrize(("confidence", "expected_s"), [(0.90, 786.0), (0.95, 1754.0), (0.99, 5062.0)])
+def test_the_dwell_of_an_unknown_rate_is_that_of_the_exponential_integral(confidence: float, expected_s: float) -> None:
+    assert dwell_s(confidence) == pytest.approx(expected_s, rel=0.03)
+
+
+def test_quiet_that_was_watched_already_shortens_the_dwell_and_enough_ends_it() -> None:
+    weights = np.zeros(len(RATES_HZ))
+    weights[9] = 1.0
+    rate = float(RATES_HZ[9])
+    assert dwell_s(0.95, weights, so_far=math.exp(-rate * 10.0)) == pytest.approx(3.0 / rate - 10.0, rel=0.01)
+    assert dwell_s(0.95, weights, so_far=0.04) == 0.0
+
+
+def test_the_fewest_tests_are_the_information_bound_of_group_testing() -> None:
+    # D.-Z. Du, F. K. Hwang, Combinatorial Group Testing: ceil(log2 C(n, d))
+    cases = {(6, 1): 3, (8, 1): 3, (12, 1): 4, (8, 2): 5, (10, 2): 6, (16, 2): 7, (20, 2): 8, (32, 2): 9, (20, 3): 11}
+    assert {case: fewest_tests(*case) for case in cases} == cases
+
+
+def test_restoring_one_at_a_time_takes_as_many_tests_as_counting_every_place_of_the_fault() -> None:
+    for n in (4, 6, 8, 12):
+        counted = np.mean([min(place, n - 1) for place in range(1, n + 1)])
+        assert restoring_tests(n) == pytest.approx(float(counted))
+
+
+def _polybox(prior: float) -> tuple[Float64Array, dict[str, Float64Array]]:
+    """Candidates of the circuit of de Kleer & Williams (1987), figure 1, after F = 10 and G = 12 were observed.
+
+    Three multipliers X = A C, Y = B D, Z = C E, two adders F = X + Y, G = Y + Z; a faulty component gives any of 16
+    values alike, and sums are taken modulo 16.
+    """
+    values = 16
+    names = ("M1", "M2", "M3", "A1", "A2")
+    weights: list[float] = []
+    outcomes: dict[str, list[Float64Array]] = {"X": [], "Y": [], "Z": []}
+    for bad in itertools.product((False, True), repeat=5):
+        broken = dict(zip(names, bad, strict=True))
+        seen = {name: np.zeros(values) for name in outcomes}
+        total = 0.0
+        sides = [range(values) if broken[m] else (6,) for m in ("M1", "M2", "M3")]
+        for x, y, z in itertools.product(*sides):
+            p = 1.0 / (len(sides[0]) * len(sides[1]) * len(sides[2]))
+            p *= 1.0 / values if broken["A1"] else float((x + y) % values == 10)
+            p *= 1.0 / values if broken["A2"] else float((y + z) % values == 12)
+            if p:
+                total += p
+                for name, value in (("X", x), ("Y", y), ("Z", z)):
+                    seen[name][value] += p
+        if total:
+            n_bad = sum(bad)
+            weights.append(total * prior**n_bad * (1.0 - prior) ** (5 - n_bad))
+            for name in outcomes:
+                outcomes[name].append(seen[name] / total)
+    share = np.array(weights) / sum(weights)
+    return share, {name: np.array(rows) for name, rows in outcomes.items()}
+
+
+@pytest.mark.parametrize(
+    ("prior", "before", "after"),
+    [
+        (0.01, 1.0714, {"X": 0.0383, "Y": 1.0635, "Z": 1.0670}),
+        (0.1, 1.5054, {"X": 0.3164, "Y": 1.4323, "Z": 1.4566}),
+    ],
+)
+def test_the_best_probe_of_de_kleer_and_williams_is_x(prior: float, before: float, after: dict[str, float]) -> None:
+    # Artificial Intelligence 32 (1987) 97-130, the five-component circuit: best next probe X
+    weights, outcomes = _polybox(prior)
+    assert len(weights) == 27  # of 32 candidates, those consistent with what was observed
+    assert entropy_bit(weights) == pytest.approx(before, abs=1e-4)
+    found = {name: expected_entropy_bit(weights, rows) for name, rows in outcomes.items()}
+    assert found == pytest.approx(after, abs=1e-4)
+    assert min(found, key=lambda name: found[name]) == "X"
+
+
+def test_the_fast_gain_of_two_way_tests_equals_the_drop_of_entropy() -> None:
+    rng = np.random.default_rng(5)
+    weights = rng.dirichlet(np.ones(7))
+    trouble = rng.random((4, 7))
+    slow = [gain_bit(weights, np.column_stack((row, 1.0 - row))) for row in trouble]
+    assert two_way_gain_bit(weights, trouble) == pytest.approx(slow)
+
+
+def test_halving_even_suspects_tells_one_bit_and_no_other_split_more() -> None:
+    weights = np.full(8, 1 / 8)
+    splits = np.array([[float(k < size) for k in range(8)] for size in range(9)])
+    gains = two_way_gain_bit(weights, splits)
+    assert int(np.argmax(gains)) == 4
+    assert gains[4] == pytest.approx(1.0)

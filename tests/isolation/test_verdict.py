@@ -1,0 +1,318 @@
+"""Which part is it: the facts of the trade that the verdict must reproduce."""
+
+import time
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+
+from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.machine import Machine
+from busdoc.health.code import CodeKind, FaultCode
+from busdoc.health.incident import Incident
+from busdoc.isolation.attribution import attribute
+from busdoc.isolation.session import IsolationSession, isolate
+from busdoc.isolation.verdict import ELSEWHERE, IsolationVerdict, Outcome, Suspect
+from busdoc.simulate.random_machine import random_machine
+from tests.isolation.records import BRANCHES, NS, ON_IT, action, dropout, health, plug, sweeper, unplug
+
+PULLED = [unplug(k, 40.0 + 3 * k, branch) for k, branch in enumerate(BRANCHES, start=1)]
+CYCLE = action(5, 60.4, ActionKind.POWER_CYCLE)
+OTHERS = ("engine", "display", "broom", "fan", "lift")
+
+
+def verdict_on(
+    until_s: float,
+    incidents: Sequence[Incident],
+    actions: Sequence[Action],
+    machine: Machine | None = None,
+    codes: Sequence[FaultCode] = (),
+) -> IsolationVerdict:
+    machine = sweeper() if machine is None else machine
+    seen = health(until_s, *incidents)
+    return isolate(seen, actions, machine, attribute(seen, actions, machine), codes)
+
+
+def given(verdict: IsolationVerdict, *parts: str) -> float:
+    return sum(s.probability for s in verdict.suspects if s.part in parts)
+
+
+def suspect(verdict: IsolationVerdict, part: str) -> Suspect:
+    return next(s for s in verdict.suspects if s.part == part)
+
+
+def one_at_a_time(order: Sequence[str], bad: str, dwell_s: float = 10.0) -> tuple[list[Incident], list[Action], float]:
+    """A latched hopper; all branches out, power cycled, and restored in this order until the bad one is in."""
+    incidents = [dropout(30.0, 68.0, "hopper"), dropout(60.1, 67.0, *OTHERS)]
+    actions = [*PULLED, CYCLE]
+    t = 80.0
+    for branch in order:
+        actions.append(plug(len(actions) + 1, t + 0.4, branch))
+        if branch == bad:
+            incidents.append(dropout(t + 0.9, None, "hopper"))
+            return incidents, actions, t + 5.0
+        t += dwell_s
+    raise AssertionError("the bad branch is none of those restored")
+
+
+@pytest.mark.parametrize("bad", BRANCHES)
+def test_a_hard_short_shows_within_seconds_of_plugging_the_bad_branch_back(bad: str) -> None:
+    incidents, actions, until_s = one_at_a_time(BRANCHES, bad)
+    verdict = verdict_on(until_s, incidents, actions)
+    assert {verdict.suspects[0].part, verdict.suspects[1].part} == {bad, ON_IT[bad]}
+
+
+def test_the_order_of_restoring_does_not_matter() -> None:
+    for order in (("harness-C", "harness-A", "harness-B", "harness-D"), ("harness-D", "harness-B", "harness-A", "x")):
+        incidents, actions, until_s = one_at_a_time(order, "harness-A")
+        assert given(verdict_on(until_s, incidents, actions), "harness-A", "gate-angle") > 0.75
+
+
+def test_a_branch_that_went_back_quietly_is_less_suspect_than_one_that_was_not_tried() -> None:
+    incidents, actions, until_s = one_at_a_time(BRANCHES, "harness-C", dwell_s=30.0)
+    verdict = verdict_on(until_s, incidents, actions)
+    assert suspect(verdict, "harness-A").probability < 0.1
+    assert given(verdict, "harness-A") <= given(verdict, "harness-D") + 0.01
+
+
+def test_a_fault_that_stays_with_all_sensors_off_the_branch_is_the_harness() -> None:
+    incidents, actions, _ = one_at_a_time(BRANCHES, "harness-A")
+    incidents[-1] = dropout(80.9, 110.0, "hopper")
+    actions += [unplug(7, 90.0, "gate-angle"), action(8, 101.0, ActionKind.POWER_CYCLE)]
+    incidents += [dropout(100.6, 108.0, *OTHERS), dropout(111.0, None, "hopper")]
+    verdict = verdict_on(115.0, incidents, actions)
+    assert verdict.suspects[0].part == "harness-A"
+    assert given(verdict, "gate-angle") < 0.15
+
+
+def test_a_fault_that_returns_with_the_sensor_is_the_sensor() -> None:
+    incidents, actions, _ = one_at_a_time(BRANCHES, "harness-A")
+    incidents[-1] = dropout(80.9, 110.0, "hopper")
+    actions += [unplug(7, 90.0, "gate-angle"), action(8, 101.0, ActionKind.POWER_CYCLE)]
+    incidents += [dropout(100.6, 108.0, *OTHERS), dropout(140.6, None, "hopper")]
+    actions += [plug(9, 140.2, "gate-angle")]
+    verdict = verdict_on(145.0, incidents, actions)
+    assert verdict.suspects[0].part == "gate-angle"
+    assert verdict.suspects[0].probability > 0.85
+    assert any("was plugged in" in text for text in verdict.suspects[0].why)
+
+
+def test_several_controllers_at_once_that_restart_are_their_common_fuse() -> None:
+    incidents = [dropout(t, t + 5.0, "hopper", "fan", "lift") for t in (30.0, 95.0, 130.0)]
+    verdict = verdict_on(200.0, incidents, [])
+    assert verdict.suspects[0].part == "fuse-3"
+    assert verdict.suspects[0].probability > 0.9
+    assert any("fell together 3 times" in text for text in verdict.suspects[0].why)
+
+
+def test_several_controllers_at_once_that_kept_running_are_their_common_segment() -> None:
+    incidents = [dropout(t, t + 5.0, "hopper", "fan", "lift", p_restarted=0.03) for t in (30.0, 95.0, 130.0)]
+    verdict = verdict_on(200.0, incidents, [])
+    assert verdict.suspects[0].part == "rear-trunk"
+
+
+def test_restarts_all_over_the_machine_are_elsewhere_whatever_was_done_near_them() -> None:
+    names = ("engine", "broom", "hopper", "lift", "display", "fan")
+    incidents = [dropout(30.0 + 37.0 * k, 33.0 + 37.0 * k, name) for k, name in enumerate(names)]
+    actions = [unplug(1, 99.0, "harness-A"), plug(2, 104.2, "harness-A"), unplug(3, 140.8, "harness-B")]
+    verdict = verdict_on(300.0, incidents, actions)
+    assert verdict.suspects[0].part == ELSEWHERE
+
+
+def test_a_single_innocent_dropout_accuses_nobody() -> None:
+    verdict = verdict_on(200.0, [dropout(100.0, 103.0, "hopper")], [])
+    assert max(s.probability for s in verdict.suspects) < 0.5
+
+
+def test_a_healthy_recording_has_neither_suspects_nor_tests() -> None:
+    verdict = verdict_on(600.0, [], [])
+    assert verdict.suspects == ()
+    assert verdict.next_tests == ()
+
+
+def test_what_only_a_power_cycle_took_away_accuses_nobody() -> None:
+    incidents = [dropout(59.9, 66.0, "hopper", *OTHERS, everyone=True)]
+    verdict = verdict_on(600.0, incidents, [action(1, 60.4, ActionKind.POWER_CYCLE)])
+    assert verdict.suspects == ()
+
+
+def test_with_two_bad_branches_removing_the_second_and_restoring_the_first_tells() -> None:
+    incidents, actions, _ = one_at_a_time(BRANCHES, "harness-A")
+    incidents[-1] = dropout(80.9, 110.0, "hopper")
+    actions += [unplug(7, 90.0, "harness-A"), action(8, 101.0, ActionKind.POWER_CYCLE)]
+    incidents += [dropout(100.6, 108.0, *OTHERS)]
+    actions += [plug(9, 130.4, "harness-B"), plug(10, 150.4, "harness-C")]
+    incidents += [dropout(150.9, 170.0, "hopper")]
+    actions += [unplug(11, 155.0, "harness-C"), action(12, 160.6, ActionKind.POWER_CYCLE)]
+    incidents += [dropout(160.2, 167.0, *OTHERS)]
+    once = verdict_on(200.0, incidents, actions)
+    assert any(step.part in ("harness-A", "harness-C") for step in once.next_tests[0].steps)
+    actions += [plug(13, 200.4, "harness-A")]
+    incidents += [dropout(200.8, None, "hopper")]
+    verdict = verdict_on(205.0, incidents, actions)
+    first = given(verdict, "harness-A", "gate-angle")
+    second = given(verdict, "harness-C", "fill-level")
+    assert first > 0.8
+    assert second > 0.8
+    assert given(verdict, "harness-B") < 0.1
+
+
+def test_a_part_is_cleared_only_when_the_waiting_earned_it() -> None:
+    incidents = [dropout(t, t + 4.0, "hopper") for t in (30.0, 52.0, 75.0, 96.0)]
+    actions = [unplug(1, 103.0, "harness-A")]
+    short = verdict_on(108.0, incidents, actions)
+    long = verdict_on(900.0, incidents, actions)
+    assert not suspect(short, "harness-B").cleared
+    assert suspect(long, "harness-B").cleared
+    assert not suspect(long, "harness-A").cleared
+    assert given(long, "harness-A", "gate-angle") > 0.9
+    assert any("quiet" in text for text in suspect(long, "harness-B").why)
+
+
+def test_a_part_that_was_out_at_a_dropout_did_not_make_it() -> None:
+    incidents = [dropout(30.0, 34.0, "hopper"), dropout(70.0, 74.0, "hopper"), dropout(110.0, 114.0, "hopper")]
+    verdict = verdict_on(150.0, incidents, [unplug(1, 45.0, "harness-B")])
+    assert given(verdict, "harness-B", "tilt-angle") < 0.1
+    assert any("could not have made 2 of 3" in text for text in suspect(verdict, "harness-B").why)
+
+
+def test_a_code_that_accuses_sensors_leaves_the_outputs_alone() -> None:
+    code = FaultCode(
+        controller="hopper",
+        kind=CodeKind.SPN_FMI,
+        code="SPN 3509 FMI 4",
+        text="sensor supply below range",
+        occurrences=1,
+        first_ns=30 * NS,
+        last_ns=30 * NS,
+        active=False,
+        points_at=("sensor",),
+    )
+    incidents = [dropout(30.0, 34.0, "hopper")]
+    plain, hinted = verdict_on(60.0, incidents, []), verdict_on(60.0, incidents, [], codes=(code,))
+    assert given(hinted, "gate-angle") > 1.5 * given(plain, "gate-angle")
+    assert given(hinted, "tilt-valve") < given(plain, "tilt-valve")
+    assert any("SPN 3509 FMI 4 points at it" in text for text in suspect(hinted, "gate-angle").why)
+
+
+def test_a_code_that_pulling_a_plug_raised_is_no_evidence() -> None:
+    code = FaultCode(
+        controller="hopper",
+        kind=CodeKind.SPN_FMI,
+        code="SPN 3509 FMI 5",
+        text="current below normal or open circuit",
+        occurrences=1,
+        first_ns=51 * NS,
+        last_ns=51 * NS,
+        active=True,
+        points_at=("tilt-angle",),
+    )
+    incidents, actions = [dropout(30.0, 34.0, "hopper")], [unplug(1, 50.4, "tilt-angle")]
+    hinted = verdict_on(60.0, incidents, actions, codes=(code,))
+    assert given(hinted, "tilt-angle") == pytest.approx(given(verdict_on(60.0, incidents, actions), "tilt-angle"))
+
+
+def test_trials_say_what_was_exposed_how_long_and_how_it_ended() -> None:
+    incidents, actions, until_s = one_at_a_time(BRANCHES, "harness-B")
+    trials = verdict_on(until_s, incidents, actions).trials
+    last = trials[-1]
+    assert last.controller == "hopper"
+    assert last.outcome is Outcome.TROUBLE
+    assert set(last.exposed) == {"harness-A", "gate-angle", "harness-B", "tilt-angle"}
+    assert last.shown_after_ns is not None
+    assert 0 <= last.shown_after_ns < 3 * NS
+    quiet = [t for t in trials if t.outcome is Outcome.QUIET and t.exposed == ("harness-A", "gate-angle")]
+    assert sum(t.to_ns - t.from_ns for t in quiet) == pytest.approx(10 * NS, rel=0.2)
+    assert all(t.shown_after_ns is None for t in quiet)
+
+
+def test_a_replaced_culprit_that_stays_quiet_is_the_culprit() -> None:
+    incidents = [dropout(t, t + 4.0, "hopper") for t in (30.0, 42.0, 50.0, 63.0)]
+    actions = [action(1, 70.0, ActionKind.REPLACE, "gate-angle")]
+    verdict = verdict_on(250.0, incidents, actions)
+    assert verdict.suspects[0].part == "gate-angle"
+    assert any("was replaced" in text and "quiet since" in text for text in verdict.suspects[0].why)
+
+
+def test_the_fault_that_moves_with_the_swapped_part_is_the_parts() -> None:
+    machine = sweeper(like=True)
+    incidents = [dropout(30.0, 34.0, "hopper"), dropout(52.0, 56.0, "hopper"), dropout(110.6, 115.0, "hopper")]
+    actions = [unplug(1, 60.0, "harness-B"), unplug(2, 63.0, "harness-C"), unplug(3, 66.0, "harness-D")]
+    actions += [action(4, 75.0, ActionKind.SWAP, "gate-angle", "tilt-angle")]
+    quiet_after_swap = verdict_on(109.0, incidents[:2], actions, machine)
+    actions += [action(5, 110.2, ActionKind.SWAP, "gate-angle", "tilt-angle")]
+    back_again = verdict_on(118.0, incidents, actions, machine)
+    assert given(back_again, "gate-angle") > given(quiet_after_swap, "gate-angle")
+    assert back_again.suspects[0].part == "gate-angle"
+
+
+def test_without_a_map_the_named_branch_is_found() -> None:
+    actions = [unplug(1, 40.0, "blue plug"), plug(2, 60.3, "blue plug"), unplug(3, 64.0, "blue plug")]
+    actions += [plug(4, 90.3, "blue plug")]
+    incidents = [dropout(20.0, 26.0, "0x31"), dropout(61.0, 70.0, "0x31"), dropout(91.0, 99.0, "0x31")]
+    verdict = verdict_on(120.0, incidents, actions, Machine())
+    assert verdict.suspects[0].part == "blue plug"
+    text = " ".join(verdict.suspects[0].why)
+    assert "the dropout came back both times it was restored" in text
+    assert "with it out" in text
+
+
+def test_undoing_and_retiming_an_action_gives_the_verdict_as_if_it_had_been_written_so() -> None:
+    incidents, actions, until_s = one_at_a_time(BRANCHES, "harness-B")
+    plain, edited = (IsolationSession(sweeper(), start_ns=0) for _ in range(2))
+    for one in incidents:
+        plain.saw(one)
+        edited.saw(one)
+    for one in actions:
+        plain.act(one)
+        edited.act(one)
+    edited.act(plug(99, 75.0, "harness-D"))
+    edited.undo(99)
+    edited.retime(6, 10 * NS)
+    edited.retime(6, actions[5].time_ns)
+    at_ns = round(until_s * NS)
+    assert edited.verdict(at_ns) == plain.verdict(at_ns)
+    with pytest.raises(KeyError):
+        edited.undo(99)
+
+
+def test_an_incident_that_goes_on_is_replaced_by_what_became_of_it() -> None:
+    session = IsolationSession(sweeper(), start_ns=0)
+    session.saw(dropout(30.0, None, "hopper"))
+    session.saw(dropout(30.0, 36.0, "hopper"))
+    trials = session.verdict(60 * NS).trials
+    assert [t.outcome for t in trials] == [Outcome.TROUBLE, Outcome.QUIET]
+
+
+def test_the_recorded_case_and_the_live_one_give_the_same_verdict() -> None:
+    incidents, actions, until_s = one_at_a_time(BRANCHES, "harness-B")
+    session = IsolationSession(sweeper(), start_ns=0)
+    for incident in incidents:
+        session.saw(incident)
+    for k, done in enumerate(actions):
+        session.act(done)
+        session.verdict(round((40.0 + k) * NS))
+    live = session.verdict(round(until_s * NS))
+    recorded = verdict_on(until_s, incidents, actions)
+    assert [(s.part, round(s.probability, 6)) for s in live.suspects] == [
+        (s.part, round(s.probability, 6)) for s in recorded.suspects
+    ]
+
+
+def test_forty_parts_with_twenty_dropouts_take_less_than_a_tenth_of_a_second() -> None:
+    machine = random_machine(np.random.default_rng(1), n_controllers=6, n_branches=14, sensors_per_branch=1)
+    first = next(iter(machine.controllers))
+    session = IsolationSession(machine, start_ns=0)
+    rng = np.random.default_rng(2)
+    for k in range(20):
+        at_s = 30.0 + 40.0 * k
+        session.saw(dropout(at_s, at_s + 5.0, first))
+        session.act(unplug(2 * k + 1, at_s + 8.0, f"harness-{1 + k % 14}"))
+        session.act(plug(2 * k + 2, at_s + 20.0 + float(rng.uniform(0.0, 15.0)), f"harness-{1 + k % 14}"))
+    session.verdict(900 * NS)
+    took = []
+    for extra in range(5):
+        begun = time.process_time()
+        session.verdict((901 + extra) * NS)
+        took.append(time.process_time() - begun)
+    assert min(took) < 0.1
