@@ -3,6 +3,7 @@
 That is the bus, the laptop's own lead, its recorder, or the supply of the whole machine, and accuses no controller.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -17,8 +18,10 @@ __all__ = ["BusSilence", "find_bus_silences"]
 
 _FRAMES_DUE = 2.0
 """Frames of other controllers that a silence must have swallowed, when only one controller's deadlines passed."""
-_ONE_DUE = 1.2
-"""Periods of one stream of another controller, when several fell: a whole frame of it is missing, jitter and all."""
+_LULL_OF_FEW = 0.6
+_LULL_OF_MANY = 0.05
+"""Chance that the others had nothing to send just then, by their fastest streams: what is asked at the most when they
+are no more than those that fell, and when they are more."""
 _LEAST_SLACK_NS = 5_000_000
 _WORD_NS = 3_000_000_000
 """Longer than this is not a word in between."""
@@ -95,6 +98,7 @@ def _of_channel(
             falls=tuple(fell),
         )
         for run, fell in runs
+        if _swallowed_others(on_channel, (run, fell), until_ns)
     ]
 
 
@@ -123,24 +127,50 @@ def _goes_on(
 
 
 def _is_whole_bus(on_channel: Sequence[Member], fell: Sequence[tuple[Member, Fall]], from_ns: int, end_ns: int) -> bool:
-    """Tell whether a silence of the channel was more than that of the controllers that fell.
+    """Tell whether a silence of the channel may be more than the silence of one controller."""
+    if len(fell) > 1:
+        return True
+    others = _others(on_channel, fell, from_ns, end_ns)
+    return sum((end_ns - from_ns) / beat.slowest_ns for one in others for beat in one.beats) >= _FRAMES_DUE
 
-    It was when it swallowed frames of the others too. A lull in which nothing of theirs was due proves nothing; where
-    nobody else is left to hear, several at once are the bus.
+
+def _swallowed_others(
+    on_channel: Sequence[Member], run: tuple[list[Silence], list[tuple[Member, Fall]]], until_ns: int
+) -> bool:
+    """Tell whether the silences of a run swallowed frames of controllers that did not fall.
+
+    A lull in which little of the others was due proves nothing: several controllers fell, and the bus went on. The
+    more of the controllers fell, the less is asked of the others. Where nobody else is left to hear, several at once
+    are the bus.
     """
+    silences, fell = run
+    n_fell = len({id(member) for member, _ in fell})
+    if n_fell == 1:
+        return True  # asked before
+    ends_ns = [until_ns if silence.to_ns is None else silence.to_ns for silence in silences]
+    others = _others(on_channel, fell, silences[0].from_ns, ends_ns[-1])
+    if not others:
+        return True
+    silent_ns = sum(end_ns - silence.from_ns for silence, end_ns in zip(silences, ends_ns, strict=True))
+    if 2 * silent_ns < ends_ns[-1] - silences[0].from_ns:
+        return False
+    lull = math.prod(max(0.0, 1.0 - max(silent_ns / beat.slowest_ns for beat in one.beats)) for one in others)
+    return lull <= (_LULL_OF_FEW if n_fell >= len(others) else _LULL_OF_MANY)
+
+
+def _others(
+    on_channel: Sequence[Member], fell: Sequence[tuple[Member, Fall]], from_ns: int, end_ns: int
+) -> list[Member]:
+    """Give the controllers with a rhythm that were on the bus and did not fall."""
     fallen = {id(member) for member, _ in fell}
-    due = [
-        (end_ns - from_ns) / beat.slowest_ns
+    return [
+        member
         for member in on_channel
         if id(member) not in fallen
+        and member.beats
         and member.first_ns < from_ns
         and not any(_covers(fall, from_ns, end_ns) for fall in member.falls)
-        for beat in member.beats
-        if beat.slowest_ns
     ]
-    if not due:
-        return len(fell) > 1
-    return sum(due) >= _FRAMES_DUE and (len(fell) == 1 or max(due) >= _ONE_DUE)
 
 
 def _of_all_channels(
