@@ -179,8 +179,18 @@ class ClaimWatch:
         )
 
 
+def _moves(block: FrameBlock, rows: Int64Array) -> BoolArray:
+    """Find the claims of a NAME whose claim before was of another address."""
+    place = block.channel[rows].astype(np.int64) << 8 | (block.id[rows] & np.uint32(0xFF)).astype(np.int64)
+    can_name = np.ascontiguousarray(block.data[rows]).view("<u8").ravel()
+    order = np.lexsort((can_name, block.channel[rows]))
+    moves = np.zeros(len(rows), np.bool_)
+    moves[order[1:]] = (np.diff(place[order]) != 0) & (can_name[order[1:]] == can_name[order[:-1]])
+    return moves
+
+
 def _telling(block: FrameBlock, rows: Int64Array) -> tuple[BoolArray, Int64Array]:
-    """Find the claims that differ from the one before of their address, and the last of each run of equal ones.
+    """Find the claims that differ from the one before of their address or NAME, and the last of each run of equal ones.
 
     Returns
     -------
@@ -193,7 +203,7 @@ def _telling(block: FrameBlock, rows: Int64Array) -> tuple[BoolArray, Int64Array
     same = (np.diff(sender[order]) == 0) & (content[1:] == content[:-1])
     is_first = np.concatenate((np.ones(1, np.bool_), ~same))
     is_last = np.concatenate((is_first[1:], np.ones(1, np.bool_)))
-    kept = np.flatnonzero(is_first | is_last)
+    kept = np.flatnonzero(is_first | is_last | _moves(block, rows)[order])
     telling = np.zeros(len(rows), np.bool_)
     telling[order[kept]] = True
     repeats = np.zeros(len(rows), np.int64)
