@@ -35,7 +35,7 @@ Post-mortem: a recording of hours, and a dropout that will not show while you st
     busdoc postmortem day1.log.gz day2.log.gz --db sweeper.dbc
 
 After a power cycle: is every controller back in step, and when?
-    busdoc postmortem power-cycle.log --machine sweeper.toml --actions actions.csv
+    busdoc resync power-cycle.log --machine sweeper.toml
 
 See it work on a machine of our own:  busdoc demo
 All commands:                         busdoc --help

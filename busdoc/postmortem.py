@@ -15,11 +15,14 @@ from busdoc.actions.machine import Machine
 from busdoc.actions.machine_map import load_machine
 from busdoc.capture.source import Capture, open_capture
 from busdoc.decode.database import Database, load_databases
-from busdoc.health.incident import IncidentKind
+from busdoc.health.code import FaultCode
+from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.health.roll import specs_from_database
 from busdoc.health.summary import Health
 from busdoc.isolation.attribution import attribute
+from busdoc.isolation.because import Because
 from busdoc.isolation.session import isolate
+from busdoc.isolation.verdict import IsolationVerdict
 from busdoc.report.result import CaptureFacts, Result, SkippedInput
 from busdoc.watches import Watches
 
@@ -81,7 +84,7 @@ def postmortem(
         seen=_seen(machine, plain, journal, watches),
         because=because,
         codes=found.codes,
-        isolation=isolate(health, journal.actions, machine, because, found.codes) if machine.parts else None,
+        isolation=_isolated(machine, health, journal, because, found.codes) if machine.parts else None,
         signals=watches.signal_summaries(),
         warnings=(
             *_wrong_inputs(machine, database, journal, health),
@@ -92,6 +95,28 @@ def postmortem(
         machine_file=machine_file,
         journal_file=journal_file,
     )
+
+
+def _isolated(
+    machine: Machine,
+    health: Health,
+    journal: Journal,
+    because: Sequence[Because],
+    codes: Sequence[FaultCode],
+) -> IsolationVerdict:
+    """Weigh the parts; where no journal was kept, a machine that went off and on as a whole accuses nobody.
+
+    A key turned off and on and a lost main supply look the same on the bus.
+    """
+    pairs = list(zip(health.incidents, because, strict=True))
+    if not journal.actions:
+        pairs = [pair for pair in pairs if not _is_off_and_on(pair[0])]
+    kept = replace(health, incidents=tuple(incident for incident, _ in pairs))
+    return isolate(kept, journal.actions, machine, [reason for _, reason in pairs], codes)
+
+
+def _is_off_and_on(incident: Incident) -> bool:
+    return incident.kind is IncidentKind.BUS_SILENCE and incident.ran_on is RanOn.RESTARTED
 
 
 def _seen(machine: Machine, health: Health, journal: Journal, watches: Watches) -> tuple[Action, ...]:
