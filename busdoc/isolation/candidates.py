@@ -214,7 +214,9 @@ def _wiggles(scene: _Scene) -> list[list[Step]]:
     if scene.down:
         return []
     units = scene.findings.reach.controllers
-    return [[Step(action=ActionKind.WIGGLE, part=p)] for p in _likely(scene, 0.1, 4) if p not in units]
+    done = {a.part for a in scene.findings.actions if a.kind is ActionKind.WIGGLE}
+    likely = [p for p in _likely(scene, 0.1, 4) if p not in units and p not in done]
+    return [[Step(action=ActionKind.WIGGLE, part=p)] for p in likely]
 
 
 def _swaps(scene: _Scene) -> list[list[Step]]:

@@ -24,7 +24,7 @@ from busdoc.actions.machine import Machine, PartKind
 from busdoc.arrays import BoolArray, Float64Array
 from busdoc.isolation.cells import Cells, before_first, cut_cells, exempt
 from busdoc.isolation.losses import Losses
-from busdoc.isolation.near import group_fit, shaken, soften, untold
+from busdoc.isolation.near import WIGGLE_SHOWS, group_fit, shaken, soften, untold
 from busdoc.isolation.press import lateness_s
 from busdoc.isolation.prior import kind_of
 from busdoc.isolation.rates import BACKGROUND_HZ, RATES_HZ
@@ -65,6 +65,8 @@ class Evidence:
     quiet_s: Float64Array
     """(P,) seconds since the first trouble that the part was exposed to a controller on the bus and nothing came: in
     all trials that stayed quiet, or in the longest that did not, whichever is more."""
+    trust: Float64Array
+    """(P, R) that what was written of the part last is right, were it faulty, after the quiet since."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -130,7 +132,7 @@ def weigh_evidence(
         loose=np.array([part not in machine for part in reach.parts]),
         kinds=[kind_of(machine, part) for part in reach.parts],
     )
-    hazard, survival, exposed, quiet_s = _weigh_incidents(record, rows.tolist(), first_s)
+    hazard, survival, exposed, quiet_s, trust = _weigh_incidents(record, rows.tolist(), first_s)
     hit = losses.hit[rows]
     alone = np.where(hit.sum(axis=1) > 1, _TOGETHER, 1.0) * _sign_background(losses.p_restarted[rows])
     return Evidence(
@@ -140,17 +142,18 @@ def weigh_evidence(
         calm=np.exp(-BACKGROUND_HZ * record.cells.up_s),
         exposed=exposed,
         quiet_s=quiet_s,
+        trust=trust,
     )
 
 
 def _weigh_incidents(
     record: _Record, rows: Sequence[int], first_s: float
-) -> tuple[Float64Array, Float64Array, BoolArray, Float64Array]:
+) -> tuple[Float64Array, Float64Array, BoolArray, Float64Array, Float64Array]:
     """Go through the incidents in the order of time, ending one exposure after the other.
 
     Returns
     -------
-    hazard (P, K, R), survival (P, R), exposed (P, K), quiet_s (P,)
+    hazard (P, K, R), survival (P, R), exposed (P, K), quiet_s (P,), trust (P, R)
     """
     reach, cells = record.reach, record.cells
     n_parts, n_rates = len(reach.parts), len(RATES_HZ)
@@ -192,12 +195,30 @@ def _weigh_incidents(
         log_survival += np.log(np.maximum(beside, 1e-300))
         exposed[:, k] = fit_now > 0.01
         shown_in = np.where((fit_now <= 0.0) & (fit_ever > 0.01), stint, shown_in)
-    quiet, quiet_s = _quiet_to_the_end(record, spent)
-    return hazard, np.exp(log_survival) * quiet, exposed, np.maximum(quiet_s, longest_s)
+    quiet, quiet_s, trust = _quiet_to_the_end(record, spent)
+    quiet = quiet * _shaken_in_vain(record, rows)[:, None]
+    return hazard, np.exp(log_survival) * quiet, exposed, np.maximum(quiet_s, longest_s), trust
 
 
-def _quiet_to_the_end(record: _Record, spent: BoolArray) -> tuple[Float64Array, Float64Array]:
-    """Give the survival (P, R) and the length (P,) of the exposure that no incident ended, doubted stint by stint."""
+def _shaken_in_vain(record: _Record, rows: Sequence[int]) -> Float64Array:
+    """(P,) likelihood of the wiggles after which nothing came; shaking the same part again tells nothing new."""
+    spared = np.zeros(len(record.reach.parts), np.bool_)
+    t_s = record.losses.t_s[list(rows)]
+    for m, action in enumerate(record.actions):
+        if action.kind is ActionKind.WIGGLE:
+            since_s = t_s - record.likely_s[m]
+            came = bool(np.any((since_s > -2.0) & (since_s < 2.5)))
+            exposed = np.any(record.reach.reaches[m], axis=1)
+            spared |= record.reach.touched[m] & exposed & (not came)
+    doubt = np.where(record.moves, _DOUBT, 0.0)
+    return np.where(spared, (1.0 - doubt) * (1.0 - WIGGLE_SHOWS) + doubt, 1.0)
+
+
+def _quiet_to_the_end(record: _Record, spent: BoolArray) -> tuple[Float64Array, Float64Array, Float64Array]:
+    """Give the survival (P, R) and the length (P,) of the exposure that no incident ended, doubted stint by stint.
+
+    And how far what was written of each part last is to be trusted after its quiet (P, R).
+    """
     cells = record.cells
     n_parts = spent.shape[1]
     n_stints = int(cells.stint.max(initial=0)) + 1
@@ -212,7 +233,10 @@ def _quiet_to_the_end(record: _Record, spent: BoolArray) -> tuple[Float64Array, 
     quiet = np.where(by_stint_s[:, :, None] > 0.0, (1.0 - doubt) * stays + doubt, 1.0)
     survival: Float64Array = quiet.prod(axis=1)
     length_s: Float64Array = by_stint_s.sum(axis=1)
-    return survival, length_s
+    last = cells.stint[-1] if len(cells.stint) else np.zeros(n_parts, np.int64)
+    right = ((1.0 - doubt) * stays)[np.arange(n_parts), last]
+    trust: Float64Array = right / np.maximum(right + doubt[np.arange(n_parts), last], 1e-300)
+    return survival, length_s, np.where(right > 0.0, trust, 0.0)
 
 
 def _doubts(reach: Reach, actions: Sequence[Action], written_s: Float64Array) -> Float64Array:

@@ -14,14 +14,15 @@ from busdoc.isolation.press import lateness_weights
 from busdoc.isolation.rates import RATES_HZ
 from busdoc.isolation.reach import Reach
 
-__all__ = ["Soft", "group_fit", "shaken", "soften", "untold"]
+__all__ = ["WIGGLE_SHOWS", "Soft", "group_fit", "shaken", "soften", "untold"]
 
 _EXTRA = 1e-3
 """Likelihood of each controller that fell and that the part does not reach."""
 _SPARED = 0.2
 """Likelihood of each controller that the part reaches and that did not fall."""
 _WIGGLE_S = 1.5
-_WIGGLE_SHOWS = 0.4
+WIGGLE_SHOWS = 0.4
+"""Chance that a bad contact shows when it is moved (common practice: it often does, not always)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -124,5 +125,5 @@ def shaken(
         if actions[j].kind is ActionKind.WIGGLE:
             after_s = t - nodes_s[j]
             soon = float(lateness_weights()[(after_s > 0.0) & (after_s < _WIGGLE_S)].sum()) / _WIGGLE_S
-            added = np.where(reach.touched[j], np.maximum(added, _WIGGLE_SHOWS * soon * fit), added)
+            added = np.where(reach.touched[j], np.maximum(added, WIGGLE_SHOWS * soon * fit), added)
     return added

@@ -13,6 +13,7 @@ from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.isolation.candidates import Candidate, list_candidates
 from busdoc.isolation.findings import Findings
 from busdoc.isolation.gain import two_way_gain_bit
+from busdoc.isolation.near import WIGGLE_SHOWS
 from busdoc.isolation.rates import RATE_PRIOR, RATES_HZ, dwell_s
 from busdoc.isolation.verdict import NextTest, Step
 
@@ -29,8 +30,6 @@ _SETTLED_BIT = 0.02
 _MOST = 5
 _MOST_SETS = 400
 _POWER_OFF_FIRST = "Power off, and stored energy released, before hands go in; the maker's manual comes first."
-_SHAKES = 0.4
-"""Chance that a bad contact shows when it is wiggled."""
 
 
 def propose_tests(findings: Findings, down: Sequence[str] = ()) -> tuple[NextTest, ...]:
@@ -47,11 +46,16 @@ def propose_tests(findings: Findings, down: Sequence[str] = ()) -> tuple[NextTes
     sets, weights = _heaviest_sets(findings)
     rate = _rates_given(findings)
     quiet = np.exp(-RATES_HZ[:, None] * _WATCHES_S[None, :])  # (R, T)
-    stays = rate @ quiet  # (P, T)
+    fresh = rate @ quiet  # (P, T) of a part that is plugged in now
+    trust = findings.evidence.trust
+    stale = (rate * trust) @ quiet + (rate * (1.0 - trust)).sum(axis=1, keepdims=True)  # of one that was in all along
+    believed = (rate * trust).sum(axis=1)  # (P,)
+    exposed_now = np.any(findings.reach.reaches[-1], axis=1)
     worth: list[tuple[float, int, int, float, float, Float64Array]] = []
     for n, candidate in enumerate(candidates):
+        stays = np.where((exposed_now & ~_moved(findings, candidate))[:, None], stale, fresh)
         log_stays = np.where(candidate.exposed[:, None], np.log(np.maximum(stays, 1e-12)), 0.0)
-        log_stays = log_stays + np.where(candidate.shaken, np.log(1.0 - _SHAKES), 0.0)[:, None]
+        log_stays = log_stays + np.where(candidate.shaken, np.log(1.0 - WIGGLE_SHOWS * believed), 0.0)[:, None]
         padded = np.concatenate((log_stays, np.zeros((1, log_stays.shape[1]))))
         trouble = 1.0 - np.exp(padded[sets].sum(axis=1))  # (S, T)
         gain = two_way_gain_bit(weights, trouble.T)  # (T,)
@@ -68,6 +72,12 @@ def propose_tests(findings: Findings, down: Sequence[str] = ()) -> tuple[NextTes
         _describe(findings, candidates[n], best, gain_bits, effort_s, sets, weights, shows)
         for _, n, best, gain_bits, effort_s, shows in worth[:_MOST]
     )
+
+
+def _moved(findings: Findings, candidate: Candidate) -> BoolArray:
+    """(P,) the parts whose own plug a candidate moves: what was written of them before no longer counts."""
+    named = {name for step in candidate.steps for name in (step.part, step.into) if name is not None}
+    return np.array([part in named for part in findings.reach.parts])
 
 
 def watch_for_s(findings: Findings, exposed: BoolArray, confidence: float = CONFIDENCE) -> float:

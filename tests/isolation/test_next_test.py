@@ -124,9 +124,9 @@ def test_a_proven_sensor_leaves_nothing_worth_testing_on_other_branches() -> Non
     assert verdict.suspects[0].probability > 0.9
 
 
-@pytest.mark.parametrize("n", [4, 8])
-def test_proposals_find_a_hard_fault_in_few_tests_and_less_time_than_one_at_a_time(n: int) -> None:
-    seeds = range(40_000, 40_006)
+@pytest.mark.parametrize(("n", "machines"), [(4, 24), (8, 20)])
+def test_proposals_find_a_hard_fault_in_few_tests_and_less_time_than_one_at_a_time(n: int, machines: int) -> None:
+    seeds = range(40_000, 40_000 + machines)
     ours = [find_by_proposals(n, seed, np.inf) for seed in seeds]
     plain = [find_one_at_a_time(n, seed, np.inf, 8.0) for seed in seeds]
     assert all(cost.right for cost in ours)

@@ -138,6 +138,7 @@ def test_what_only_a_power_cycle_took_away_accuses_nobody() -> None:
 
 def test_with_two_bad_branches_removing_the_second_and_restoring_the_first_tells() -> None:
     incidents, actions, _ = one_at_a_time(BRANCHES, "harness-A")
+    incidents[0] = dropout(1.5, 68.0, "hopper")  # it falls as soon as the key is on
     incidents[-1] = dropout(80.9, 110.0, "hopper")
     actions += [unplug(7, 90.0, "harness-A"), action(8, 101.0, ActionKind.POWER_CYCLE)]
     incidents += [dropout(100.6, 108.0, *OTHERS)]
@@ -153,7 +154,7 @@ def test_with_two_bad_branches_removing_the_second_and_restoring_the_first_tells
     first = given(verdict, "harness-A", "gate-angle")
     second = given(verdict, "harness-C", "fill-level")
     assert first > 0.8
-    assert second > 0.8
+    assert second > 0.6
     assert given(verdict, "harness-B") < 0.1
 
 
@@ -260,12 +261,12 @@ def test_without_a_map_the_named_branch_is_found() -> None:
 def test_undoing_and_retiming_an_action_gives_the_verdict_as_if_it_had_been_written_so() -> None:
     incidents, actions, until_s = one_at_a_time(BRANCHES, "harness-B")
     plain, edited = (IsolationSession(sweeper(), start_ns=0) for _ in range(2))
-    for one in incidents:
-        plain.saw(one)
-        edited.saw(one)
-    for one in actions:
-        plain.act(one)
-        edited.act(one)
+    for incident in incidents:
+        plain.saw(incident)
+        edited.saw(incident)
+    for done in actions:
+        plain.act(done)
+        edited.act(done)
     edited.act(plug(99, 75.0, "harness-D"))
     edited.undo(99)
     edited.retime(6, 10 * NS)
