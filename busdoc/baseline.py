@@ -57,6 +57,11 @@ def baseline(
     seen = resync(
         captures, databases=databases, machine_file=machine_file, journal_file=journal_file, progress=progress
     )
+    if not any(one.frames for one in seen.health.controllers):
+        where = str(captures[0]) if len(captures) == 1 else f"the {len(captures)} captures"
+        raise InputError(
+            where, "traffic of a healthy machine", "no controller", "Record a few minutes with all running."
+        )
     learnt = learn_baseline(seen.health, seen.power_ups)
     if machine_file is None:
         text = map_text(learnt, name=name)

@@ -45,7 +45,7 @@ RATE_PRIOR: Float64Array = np.full(N_RATES, 1.0 / N_RATES)
 """(R,) log-uniform."""
 BACKGROUND_HZ: Float64Array = np.array([1e-8, 1e-5, 1e-4, 4e-4, 1.2e-3, 3.5e-3, 1e-2])
 """(Z,) rate of incidents of each controller that no part on the map explains, 1/s."""
-BACKGROUND_BESIDE: Float64Array = np.array([0.6, 0.1, 0.1, 0.08, 0.06, 0.04, 0.02])
+BACKGROUND_BESIDE: Float64Array = np.array([0.8, 0.08, 0.05, 0.03, 0.02, 0.015, 0.005])
 """(Z,) its prior where a part on the map is at fault: most machines have one trouble at a time."""
 BACKGROUND_ALONE: Float64Array = np.array([0.0, 0.1, 0.15, 0.2, 0.25, 0.2, 0.1])
 """(Z,) its prior where none is, and there is trouble all the same."""

@@ -6,6 +6,7 @@ kin), so it works the same on Windows, macOS and Linux. The letters are those th
 
 import io
 import logging
+import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime
@@ -30,6 +31,8 @@ Paper = Literal["A4", "Letter"]
 _INCH_MM = 25.4
 _MARGIN_MM = 14.0
 _BODY_PT = 9.0
+_UNDRAWN = re.compile(r"<use[^>]*LastResort[^>]*/>")
+"""A letter that no font has: the drawing refers to a shape that it does not carry, which ends the PDF library."""
 _SMALL_PT = 7.5
 _INK = (26, 26, 26)
 _SOFT = (85, 85, 85)
@@ -264,6 +267,7 @@ def _picture(sheet: "FPDF", picture: Picture) -> None:
     height_mm = width_mm * _height_share(svg)
     if sheet.get_y() + height_mm > sheet.h - 15:
         sheet.add_page()
+    svg = _UNDRAWN.sub("", svg)
     sheet.image(io.BytesIO(svg.encode("utf-8")), w=width_mm, h=height_mm, alt_text=printable(picture.text))
     if picture.captioned:
         _write(sheet, picture.text, size=_SMALL_PT, colour=_SOFT)

@@ -19,7 +19,8 @@ def resync_headline(power_ups: tuple[PowerUpReturn, ...]) -> str:
         return summary_of(power_ups[0])
     if failed:
         which = ", ".join(str(k) for k, one in enumerate(power_ups, start=1) if one.verdict is ReturnVerdict.FAIL)
-        return f"FAIL: {len(failed)} of {n} power-ups were not healthy (number {which})."
+        were = "was" if len(failed) == 1 else "were"
+        return f"FAIL: {len(failed)} of {n} power-ups {were} not healthy (number {which})."
     if all(one.verdict is ReturnVerdict.PASS for one in power_ups):
         return f"PASS: after each of {n} power-ups every controller was back in step in time."
     return f"NO LIMIT KNOWN for some controllers; nothing else was wrong at any of {n} power-ups."
@@ -32,7 +33,8 @@ def summary_of(one: PowerUpReturn) -> str:
     """
     failed = [c.name for c in one.controllers if c.verdict is ReturnVerdict.FAIL]
     if failed:
-        return f"FAIL: {', '.join(failed[:6])}{' and more' if len(failed) > 6 else ''} did not come back as it should."
+        names = ", ".join(failed[:6]) + (" and more" if len(failed) > 6 else "")
+        return f"FAIL: {names} did not come back as {'it' if len(failed) == 1 else 'they'} should."
     slowest, zero_ns = one.slowest, one.power_up.zero_ns
     took = ""
     if slowest is not None and slowest.steady_ns is not None and zero_ns is not None:

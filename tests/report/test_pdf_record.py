@@ -8,10 +8,11 @@ from pathlib import Path
 import pypdf
 import pytest
 
+from busdoc.postmortem import postmortem
 from busdoc.report.html import html_of_page
 from busdoc.report.page import Items, Page, Section, Table, Text
 from busdoc.report.page_build import build_page
-from busdoc.report.pdf import Paper, pdf_of_page
+from busdoc.report.pdf import Paper, pdf_of_page, write_pdf
 from busdoc.report.provenance import provenance
 from busdoc.report.result import Result
 from tests.report import record_results as made
@@ -84,3 +85,13 @@ def test_it_runs_nothing_and_fetches_nothing() -> None:
 def test_letters_that_no_font_has_are_drawn_as_boxes(tmp_path: Path) -> None:
     page = build_page(made.clean(), provenance(made.clean(), "測試 🚜"), {"note": "掃除車"}, WRITTEN)
     assert pdf_of_page(page, written=WRITTEN).startswith(b"%PDF-")
+
+
+def test_a_name_that_no_font_can_draw_does_not_end_the_pdf(tmp_path: Path) -> None:
+    root = Path(__file__).parents[2]
+    folder = root / "captures" / "street_sweeper"
+    text = (folder / "machine.toml").read_text(encoding="utf-8").replace('"hopper', '"\N{TRACTOR} hopper')
+    (tmp_path / "machine.toml").write_text(text, encoding="utf-8")
+    result = postmortem([folder / "capture.log.gz"], machine_file=tmp_path / "machine.toml")
+    write_pdf(result, tmp_path / "record.pdf", command="")
+    assert (tmp_path / "record.pdf").read_bytes().startswith(b"%PDF")
