@@ -10,6 +10,7 @@ apart) are worked out once. Sets of three are split by which of their parts made
 did, the third's survival is a factor, which is exact; where all three did, the sum is made over the likeliest parts.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -22,7 +23,7 @@ from busdoc.isolation.rates import BACKGROUND_ALONE, BACKGROUND_BESIDE, RATE_PRI
 
 __all__ = ["Posterior", "weigh_sets"]
 
-_MOST_PAIRED = 26
+_MOST_PAIRED = 18
 """Kinds of evidence that are paired with one another; beyond it a part counts alone, or silently beside others."""
 _MOST_TRIPLED = 6
 _WINDOW = 8
@@ -124,13 +125,19 @@ def _log_dot(log_values: Float64Array, weights: Float64Array) -> float:
     return top + float(np.log(np.maximum(np.exp(log_values - top) @ weights, 1e-300)))
 
 
-def _product(terms: list[Float64Array]) -> Float64Array:
-    """Give the logarithm of the product of positive arrays, multiplying many before each logarithm."""
+def _product(terms: Iterable[Float64Array]) -> Float64Array:
+    """Give the logarithm of the product of positive arrays, multiplying many before each logarithm.
+
+    Terms come one after the other, so that the running product stays in the processor's cache.
+    """
     total: Float64Array | None = None
-    for start in range(0, len(terms), _CHUNK):
-        part = terms[start].copy()
-        for term in terms[start + 1 : start + _CHUNK]:
-            part *= term
+    part: Float64Array | None = None
+    for k, term in enumerate(terms, start=1):
+        part = term if part is None else np.multiply(part, term, out=part)
+        if k % _CHUNK == 0:
+            log_part = np.log(np.maximum(part, 1e-300))
+            total, part = log_part if total is None else total + log_part, None
+    if part is not None:
         log_part = np.log(np.maximum(part, 1e-300))
         total = log_part if total is None else total + log_part
     assert total is not None
@@ -152,7 +159,7 @@ def _singles(
     n_events = h.shape[1]
     if not n_events:
         return np.log(s.sum(axis=1) * z_weights.sum()), s / s.sum(axis=1, keepdims=True)
-    log_l = _product([h[:, k, :, None] + background[k] for k in range(n_events)])  # (Q, R, Z)
+    log_l = _product(h[:, k, :, None] + background[k] for k in range(n_events))  # (Q, R, Z)
     weights = s[:, :, None] * z_weights
     top = log_l.max(axis=(1, 2), keepdims=True)
     by_rate = (np.exp(log_l - top) * weights).sum(axis=2)
@@ -180,7 +187,7 @@ def _pairs(
     bz = background[:, None, None, few]
     for a, i in enumerate(chosen):
         others = chosen[a:]
-        terms = [h[others, k, None, :, None] + (h[i, k, None, :, None, None] + bz[k]) for k in range(n_events)]
+        terms = (h[others, k, None, :, None] + (h[i, k, None, :, None, None] + bz[k]) for k in range(n_events))
         log_l = _product(terms)  # (others, R of i, R of j, Z)
         weights = s[i][None, :, None, None] * s[others][:, None, :, None] * z_few
         pair[i, others] = pair[others, i] = _summed(log_l, (1, 2, 3), weights)
@@ -223,7 +230,7 @@ def _triples(
                 near[i, k, :, None, None, None] + near[j, k, None, :, None, None] + background[k, few]
                 for k in range(n_events)
             ]
-            terms = [two[k][None] + near[others, k][:, None, None, :, None] for k in range(n_events)]
+            terms = (two[k][None] + near[others, k][:, None, None, :, None] for k in range(n_events))
             log_l = _product(terms)
             weights = (
                 near_s[i][None, :, None, None, None]
@@ -334,7 +341,7 @@ def _who_showed(
     made = np.zeros((len(hazard), n_events))
     for _ in range(3):
         others = alone[None, :] + made.sum(axis=0)[None, :] - made
-        log_l = _product([hazard[:, k, :] + others[:, k, None] for k in range(n_events)])
+        log_l = _product(hazard[:, k, :] + others[:, k, None] for k in range(n_events))
         rate = np.exp(log_l - log_l.max(axis=1, keepdims=True)) * survival * RATE_PRIOR
         rate /= np.maximum(rate.sum(axis=1, keepdims=True), 1e-300)
         made = marginal[:, None] * np.einsum("pkr,pr->pk", hazard, rate)
