@@ -11,7 +11,7 @@ import pytest
 import busdoc
 
 PACKAGE = Path(busdoc.__file__).parent
-FLOW = ("capture", "decode", "health", "actions", "isolation", "report", "screen")
+FLOW = ("capture", "decode", "health", "actions", "isolation", "report")
 FOUNDATION = {"arrays", "errors", "__version__"}
 
 

@@ -1,1 +1,0 @@
-"""The live screen, in small widgets over plain models."""
