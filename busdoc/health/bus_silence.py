@@ -18,10 +18,11 @@ __all__ = ["BusSilence", "find_bus_silences"]
 
 _FRAMES_DUE = 2.0
 """Frames of other controllers that a silence must have swallowed, when only one controller's deadlines passed."""
+_LULL_OF_THE_REST = 0.8
 _LULL_OF_FEW = 0.6
 _LULL_OF_MANY = 0.05
 """Chance that the others had nothing to send just then, by their fastest streams: what is asked at the most when they
-are no more than those that fell, and when they are more."""
+are a third of those that fell, no more than those, and more."""
 _LEAST_SLACK_NS = 5_000_000
 _WORD_NS = 3_000_000_000
 """Longer than this is not a word in between."""
@@ -155,6 +156,8 @@ def _swallowed_others(
     if 2 * silent_ns < ends_ns[-1] - silences[0].from_ns:
         return False
     lull = math.prod(max(0.0, 1.0 - max(silent_ns / beat.slowest_ns for beat in one.beats)) for one in others)
+    if n_fell >= 3 * len(others):
+        return lull <= _LULL_OF_THE_REST
     return lull <= (_LULL_OF_FEW if n_fell >= len(others) else _LULL_OF_MANY)
 
 
