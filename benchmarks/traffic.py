@@ -150,11 +150,11 @@ def make_database(path: Path) -> None:
     for message in MESSAGES:
         number = message.id | 0x80000000 if message.extended else message.id
         lines.append(f"BO_ {number} {message.name}: {message.n_bytes} {message.sender}")
-        lines.append(f' SG_ {message.name}Counter : 0|8@1+ (1,0) [0|255] "" Vector__XXX')
+        lines.append(f' SG_ {message.name}Counter : 0|8@1+ (1,0) [0|255] "" {MESSAGES[0].sender}')
         for at in range(1, min(message.n_bytes, 8)):
             scale, offset = (("1", "0"), ("0.5", "-40"), ("0.4", "0"))[at % 3]
             order = f"{8 * at}|8@1+" if at % 2 else f"{8 * at + 7}|8@0-"
-            lines.append(f' SG_ {message.name}Value{at} : {order} ({scale},{offset}) [0|0] "" Vector__XXX')
+            lines.append(f' SG_ {message.name}Value{at} : {order} ({scale},{offset}) [0|0] "" {MESSAGES[0].sender}')
         lines.append("")
     lines.append('BA_DEF_ BO_ "GenMsgCycleTime" INT 0 65535;')
     lines.append('BA_DEF_DEF_ "GenMsgCycleTime" 0;')

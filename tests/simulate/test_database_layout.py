@@ -16,10 +16,10 @@ BIG_ENDIAN = """VERSION ""
 BU_: one
 
 BO_ 291 Mixed: 8 one
- SG_ Big : 7|16@0+ (0.5,-10) [0|0] "" Vector__XXX
- SG_ Odd : 19|10@0- (1,0) [0|0] "" Vector__XXX
- SG_ Little : 36|12@1+ (1,0) [0|0] "" Vector__XXX
- SG_ Bit : 63|1@0+ (1,0) [0|1] "" Vector__XXX
+ SG_ Big : 7|16@0+ (0.5,-10) [0|0] "" one
+ SG_ Odd : 19|10@0- (1,0) [0|0] "" one
+ SG_ Little : 36|12@1+ (1,0) [0|0] "" one
+ SG_ Bit : 63|1@0+ (1,0) [0|1] "" one
 
 """
 
