@@ -1,5 +1,6 @@
 """The record's part on who was there: the picture and table of presence, and every stream's rhythm."""
 
+from busdoc.decode.j1939.can_name import read_can_name
 from busdoc.health.controller import ControllerHealth, Identity
 from busdoc.report.page import Align, Block, Column, Fold, Section, Table, Text, Tone
 from busdoc.report.pictures_presence import presence_picture, shown_controllers
@@ -73,7 +74,7 @@ def identity_in_words(identity: Identity, name: str = "") -> str:
     if identity.node_id is not None:
         said.append(f"node {identity.node_id}")
     if identity.can_name is not None:
-        said.append(f"NAME 0x{identity.can_name:016X}")
+        said.append(f"NAME 0x{identity.can_name:016X} ({read_can_name(identity.can_name)})")
     if identity.sender is not None and not (said and _alike(identity.sender, name)):
         said.append(f"{identity.sender} in the database")
     return ", ".join(said) or "its frames"

@@ -7,6 +7,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 
 from busdoc.actions.action import Action, ActionKind
+from busdoc.decode.j1939.can_name import read_can_name
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.isolation.because import Because
@@ -36,6 +37,7 @@ def render(result: Result, *, width: int = 80, unicode: bool = True) -> str:
         *_suspects(result, width),
         *_next_tests(result, width),
         *_presence(result, width, unicode),
+        *_who(result, width),
         *_incidents(result, width),
         *_actions(result, width),
         *_codes(result, width),
@@ -141,6 +143,19 @@ def _presence(result: Result, width: int, unicode: bool) -> Iterator[str]:
 
 def _short(name: str, width: int) -> str:
     return name if len(name) <= width else name[: width - 1] + "~"
+
+
+def _who(result: Result, width: int) -> Iterator[str]:
+    """Say what controllers that no map names say of themselves."""
+    named = result.machine.controllers
+    said = [
+        (controller.name, str(read_can_name(controller.identity.can_name)))
+        for controller in result.health.controllers
+        if controller.identity.can_name is not None and controller.name not in named
+    ]
+    if said:
+        lines = [_wrapped(f"{name}: {words}", width, "  ", "    ") for name, words in said[:_MOST_CONTROLLERS]]
+        yield "\n".join(["What they say of themselves (address claims)", *lines])
 
 
 def _state(controller: ControllerHealth) -> str:

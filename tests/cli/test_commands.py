@@ -204,3 +204,8 @@ def test_simulate_makes_a_capture_that_the_post_mortem_reads(run: Run, tmp_path:
     assert (status, err) == (ExitStatus.HEALTHY, "")
     status, out, _ = run("postmortem", tmp_path / "again" / "capture.log", "--json")
     assert json.loads(out)["capture"]["frames"] > 10_000
+
+
+def test_without_a_map_controllers_are_shown_by_what_their_names_say(run: Run) -> None:
+    _, out, _ = run("postmortem", ROOT / "tests" / "data" / "real" / "tractor-idle-run.log.gz")
+    assert "address 0x03: transmission, agriculture and forestry, maker 33" in out
