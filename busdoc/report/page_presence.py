@@ -62,8 +62,10 @@ def presence_section(result: Result) -> Section:
     return Section(title="Controllers", anchor="controllers", blocks=tuple(blocks))
 
 
-def identity_in_words(identity: Identity, name: str = "") -> str:
+def identity_in_words(identity: Identity, name: str = "", *, mapped: bool = False) -> str:
     """Say what identifies a controller on its bus; a sender that is called like the controller says nothing new.
+
+    What a NAME says in words is for controllers that no map names.
 
     >>> identity_in_words(Identity(address=0x31, sender="HOPPER"))
     'address 0x31, HOPPER in the database'
@@ -74,7 +76,8 @@ def identity_in_words(identity: Identity, name: str = "") -> str:
     if identity.node_id is not None:
         said.append(f"node {identity.node_id}")
     if identity.can_name is not None:
-        said.append(f"NAME 0x{identity.can_name:016X} ({read_can_name(identity.can_name)})")
+        words = "" if mapped else f" ({read_can_name(identity.can_name)})"
+        said.append(f"NAME 0x{identity.can_name:016X}{words}")
     if identity.sender is not None and not (said and _alike(identity.sender, name)):
         said.append(f"{identity.sender} in the database")
     return ", ".join(said) or "its frames"
@@ -88,7 +91,7 @@ def _row(result: Result, one: ControllerHealth) -> tuple[str, ...]:
     n_codes = sum(code.controller == one.name for code in result.codes)
     return (
         one.name,
-        identity_in_words(one.identity, one.name),
+        identity_in_words(one.identity, one.name, mapped=one.name in result.machine.controllers),
         str(one.state),
         duration(one.present_ns),
         duration(one.lost_ns) if one.lost_ns else "–",
