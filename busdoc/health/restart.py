@@ -73,15 +73,15 @@ def weigh_return(fall: Fall, signs: Sequence[Sign], announces_itself: bool) -> R
     """
     if fall.back_ns is None:
         return Return(ran_on=RanOn.UNKNOWN, p_restarted=None, evidence=())
-    weight, words = 0.0, []
-    for part in (
+    parts = (
         _from_signs(signs, announces_itself),
         _from_phases(fall),
         _from_counters(fall),
         _from_order(fall),
-    ):
-        weight += part[0]
-        words += part[1]
+    )
+    weight = sum(part[0] for part in parts)
+    words = [text for part in parts if part[0] * weight >= 0.0 for text in part[1]]
+    words += [f"against it: {text}" for part in parts if part[0] * weight < 0.0 for text in part[1]]
     if not words:
         return Return(ran_on=RanOn.UNKNOWN, p_restarted=None, evidence=())
     return _answer(weight, words)
@@ -165,7 +165,8 @@ def _from_phases(fall: Fall) -> tuple[float, list[str]]:
         words.append(
             f"{_streams(len(off_phase))} came back out of phase, by up to {100 * max(off_phase):.0f} % of a period"
         )
-    return _sum_of_kin(weights), words
+    weight = _sum_of_kin(weights)
+    return weight, words[::-1] if weight > 0.0 else words  # what decided comes first
 
 
 def phase_error(beat: Beat, silence: Silence) -> tuple[float, float] | None:
