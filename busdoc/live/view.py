@@ -1,0 +1,165 @@
+"""All that a screen shows of a running session, as plain values computed before anything is drawn.
+
+Times are nanoseconds on the clock of the frames.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from busdoc.actions.action import Action
+from busdoc.capture.listening import BusState
+from busdoc.health.controller import ControllerState
+from busdoc.isolation.verdict import NextTest
+
+__all__ = [
+    "ControllerRow",
+    "Happening",
+    "HappeningKind",
+    "HarnessRow",
+    "NextRow",
+    "Proposal",
+    "SessionView",
+    "StripSpan",
+    "Watching",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StripSpan:
+    """A stretch in which a controller was in one state."""
+
+    from_ns: int
+    to_ns: int
+    state: ControllerState
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ControllerRow:
+    """One controller of the roll call."""
+
+    name: str
+    channel: str
+    state: ControllerState
+    since_ns: int | None
+    """When it came into this state; None when it was never seen."""
+    dropouts: int
+    """Unexpected ones."""
+    expected_off: bool
+    """It is away because an action took it away."""
+    last_fault: str
+    """Its latest code or unexplained loss, in words; empty when there was none."""
+    spans: tuple[StripSpan, ...]
+    """From the start of the session, ascending, without holes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HarnessRow:
+    """One part or controller of the map's tree, in the order in which the tree is drawn."""
+
+    name: str
+    kind: str
+    """The part's kind, or ``controller``."""
+    depth: int
+    plugged: bool
+    powered: bool
+    label: int | None
+    """The number taped onto its connector; None until labels were given."""
+    probability: float | None
+    """Of being at fault; None when it is not among the suspects."""
+    cleared: bool
+    unsafe_live: bool
+    """Never to be plugged or unplugged with power on."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watching:
+    """The wait that is on: until when the exposed parts must stay quiet to be called clear."""
+
+    since_ns: int
+    clear_at_ns: int | None
+    """None: not within days."""
+    parts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NextRow:
+    """The proposed test, step by step."""
+
+    test: NextTest
+    step: int
+    """Index of the step of `test.steps` to do now; their number when all are done and the watch is on."""
+    steps_text: tuple[str, ...]
+    """Each step as a sentence, with label numbers where given."""
+
+
+class HappeningKind(StrEnum):
+    """What a bell or a line of the plain session may tell."""
+
+    LOST = "lost"
+    BACK = "back in step"
+    RESTARTED = "restarted"
+    CODE = "code"
+    ACTION = "action"
+    BUS = "bus"
+    CLEARED = "cleared"
+    NAMED = "named"
+    """A part reached the probability at which it is named."""
+    NOTE = "note"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Happening:
+    """One thing that happened, once."""
+
+    n: int
+    """Ascending; a reader asks for those after the last it has seen."""
+    time_ns: int
+    kind: HappeningKind
+    text: str
+    controller: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proposal:
+    """An action that the traffic looks like and nobody pressed: to be taken or refused."""
+
+    key: str
+    action: Action
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionView:
+    """The session at one instant."""
+
+    start_ns: int
+    now_ns: int
+    machine_name: str
+    buses: tuple[BusState, ...]
+    frames: int
+    frames_per_s: float
+    loads: tuple[tuple[str, float], ...]
+    """(bus, share of the bit rate in the last seconds), where the bit rate is known."""
+    controllers: tuple[ControllerRow, ...]
+    harness: tuple[HarnessRow, ...]
+    actions: tuple[Action, ...]
+    """Ascending by time; what was undone is left out."""
+    headline: str
+    """The verdict so far in one sentence."""
+    why: tuple[str, ...]
+    """The reasons of the first suspect."""
+    suspects: tuple[tuple[str, float, bool], ...]
+    """(part, probability, cleared), highest first."""
+    next: NextRow | None
+    watching: Watching | None
+    proposals: tuple[Proposal, ...]
+    cautions: tuple[str, ...]
+    """Those of the machine and those that the step to do now needs."""
+    labels_given: bool
+    not_back: tuple[str, ...]
+    """Parts that are not where they came from, as sentences: the check at the end."""
+    recording: str
+    """Where it is kept and how it goes; empty when nothing is recorded."""
+    trouble: str
+    """What the session itself suffers from (a full disk, say), in words; empty when nothing."""
+    finished: bool
