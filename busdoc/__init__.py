@@ -25,6 +25,7 @@ if TYPE_CHECKING:
         postmortem,
         tables,
         write_report,
+        write_signals,
         write_tables,
     )
 
@@ -45,6 +46,7 @@ __all__ = [
     "postmortem",
     "tables",
     "write_report",
+    "write_signals",
     "write_tables",
 ]
 

@@ -40,6 +40,7 @@ __all__ = [
     "postmortem",
     "tables",
     "write_report",
+    "write_signals",
     "write_tables",
 ]
 
@@ -160,6 +161,28 @@ def write_tables(result: Result, folder: AnyPath) -> tuple[Path, ...]:
     from busdoc.report.tables import write_tables as write
 
     return write(result, Path(folder))
+
+
+def write_signals(
+    captures: AnyPath | Iterable[AnyPath],
+    databases: AnyPath | Iterable[DatabaseFile],
+    patterns: str | Iterable[str],
+    folder: AnyPath,
+) -> tuple[Path, ...]:
+    """Write every value of the signals that match as CSV and Parquet, a table for each message; give the files.
+
+    Parameters
+    ----------
+    patterns : ``Signal`` or ``Message.Signal``, with ``*`` and ``?`` as in file names; one or several
+
+    Raises
+    ------
+    InputError : a file that cannot be used, a pattern that no signal matches, a folder that cannot be written
+    """
+    from busdoc.report.signal_tables import write_signal_tables
+
+    wanted = [patterns] if isinstance(patterns, str) else list(patterns)
+    return write_signal_tables(_paths(captures), _database_files(databases), wanted, Path(folder))
 
 
 def write_report(result: Result, path: AnyPath, *, command: str = "", fields: Mapping[str, str] = _NO_FIELDS) -> Path:

@@ -99,6 +99,14 @@ def _add_postmortem(commands: "argparse._SubParsersAction[argparse.ArgumentParse
     postmortem.add_argument("--actions", type=Path, metavar="FILE", help="journal of what was done (CSV)")
     postmortem.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
     postmortem.add_argument("--tables", type=Path, metavar="DIR", help="write tables as CSV and Parquet")
+    postmortem.add_argument(
+        "--signals",
+        action="append",
+        default=[],
+        metavar="PATTERN",
+        help="add tables of the decoded signals that match, such as 'HopperStatus.*' or '*Supply*'; needs --tables and "
+        "--db; may be given several times",
+    )
     postmortem.add_argument("--report", type=Path, metavar="FILE", help="write the report: FILE.html or FILE.pdf")
     postmortem.add_argument(
         "--field",
@@ -178,6 +186,9 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
     from busdoc.progress import Progress
 
     fields = _report_fields(arguments)  # hours of reading must not end at a slip of the pen
+    databases = [_database_argument(text) for text in arguments.db]
+    if arguments.signals:
+        _check_signals(arguments, databases)
     progress = Progress(surroundings)
     if arguments.report is not None:
         from busdoc.report.html import prepare
@@ -187,7 +198,7 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
     try:
         result = postmortem(
             arguments.capture,
-            databases=[_database_argument(text) for text in arguments.db],
+            databases=databases,
             machine_file=arguments.machine,
             journal_file=arguments.actions,
             progress=progress.add,
@@ -198,11 +209,26 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
         from busdoc.report.tables import write_tables
 
         write_tables(result, arguments.tables)
+        if arguments.signals:
+            from busdoc.report.signal_tables import write_signal_tables
+
+            write_signal_tables(arguments.capture, databases, arguments.signals, arguments.tables)
     if arguments.report is not None:
         _write_report(result, arguments, fields)
     with contextlib.suppress(BrokenPipeError):  # the reader has seen enough; the status is still owed to the script
         _print_result(result, arguments, surroundings)
     return ExitStatus.TROUBLE if result.trouble else ExitStatus.HEALTHY
+
+
+def _check_signals(arguments: argparse.Namespace, databases: "list[Path | tuple[int | str, Path]]") -> None:
+    """See before the capture is read that the signals asked for are there, and where to write them."""
+    from busdoc.decode.database import load_databases
+    from busdoc.report.signal_tables import chosen_signals
+
+    for given, option in ((arguments.tables, "--tables DIR"), (arguments.db, "--db FILE")):
+        if not given:
+            raise InputError("--signals", f"{option} beside it", "none", f"Add {option}.")
+    chosen_signals(load_databases(databases).messages, arguments.signals)
 
 
 def _report_fields(arguments: argparse.Namespace) -> dict[str, str]:
