@@ -5,13 +5,14 @@ Pure: reads the memory, changes nothing in it but the cache of rhythms.
 
 from collections.abc import Sequence, Set
 from dataclasses import replace
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
+from busdoc.arrays import Int64Array, UInt8Array
 from busdoc.decode.sign import SignKind
 from busdoc.health.beat import Beat
 from busdoc.health.bus_silence import BusSilence, find_bus_silences
 from busdoc.health.falling import ControllerLoss, incident_of, together, weighed_together
-from busdoc.health.incident import Gap, Incident, IncidentKind, Loss, RanOn
+from busdoc.health.incident import FramesAround, Gap, Incident, IncidentKind, Loss, RanOn
 from busdoc.health.member import Member
 from busdoc.health.memory import Memory
 from busdoc.health.muster import muster
@@ -23,17 +24,27 @@ from busdoc.health.roll_call import call, never_seen
 from busdoc.health.summary import Health
 from busdoc.health.unasked_start import SIGN_AFTER_NS, find_restarts
 
-__all__ = ["LossKey", "judge"]
+__all__ = ["LossKey", "Settled", "judge"]
 
 LossKey: TypeAlias = tuple[str, int, int | None]
 """(controller, last seen, back): names a loss while a live bus goes on."""
 
+
+class Settled(NamedTuple):
+    """What need not be worked out again of a loss whose return is long past."""
+
+    found: Return
+    frames: tuple[FramesAround, ...]
+
+
+_MOST_STREAMS_SHOWN = 6
+_MOST_FRAMES_SHOWN = 4
 _GOING_NS = 1_000_000_000
 """An orderly shutdown was announced at most so long before the last frame."""
 
 
 def judge(
-    memory: Memory, until_ns: int, open_gaps: Sequence[Gap] = (), *, settled: dict[LossKey, Return] | None = None
+    memory: Memory, until_ns: int, open_gaps: Sequence[Gap] = (), *, settled: dict[LossKey, Settled] | None = None
 ) -> Health:
     """Judge all controllers up to a moment.
 
@@ -56,7 +67,9 @@ def judge(
         member.falls = find_lost(member.beats, member.silences, starts_ns, excuses[member.channel], until_ns)
         member.late = find_late(member.beats, member.falls, excuses[member.channel], until_ns)
     losses = {
-        id(fall): _controller_loss(member, fall, until_ns, settled) for member in members for fall in member.falls
+        id(fall): _controller_loss(memory, member, fall, until_ns, settled)
+        for member in members
+        for fall in member.falls
     }
     bus = find_bus_silences(memory, members, until_ns)
     on_bus = {id(fall) for one in bus for _, fall in one.falls}
@@ -149,15 +162,16 @@ def _excuses(reported: Sequence[Gap], channel: int | None) -> Excuses:
 
 
 def _controller_loss(
-    member: Member, fall: Fall, until_ns: int, settled: dict[LossKey, Return] | None
+    memory: Memory, member: Member, fall: Fall, until_ns: int, settled: dict[LossKey, Settled] | None
 ) -> ControllerLoss:
     key = (member.name, fall.last_seen_ns, fall.back_ns)
-    found = settled.get(key) if settled is not None else None
-    if found is None:
-        found = _weigh(member, fall)
+    past = settled.get(key) if settled is not None else None
+    if past is None:
+        past = Settled(found=_weigh(member, fall), frames=_frames_around(memory, fall))
         is_past = fall.steady_ns is not None and until_ns > fall.steady_ns + 2 * SIGN_AFTER_NS
         if settled is not None and is_past:
-            settled[key] = found
+            settled[key] = past
+    found = past.found
     return ControllerLoss(
         loss=Loss(
             controller=member.name,
@@ -168,11 +182,29 @@ def _controller_loss(
             ran_on=found.ran_on,
             p_restarted=found.p_restarted,
             evidence=found.evidence,
+            frames=past.frames,
         ),
         channel=member.channel,
         deadline_ns=fall.deadline_ns,
         fall=fall,
     )
+
+
+def _frames_around(memory: Memory, fall: Fall) -> tuple[FramesAround, ...]:
+    """Give the last frames of the quickest streams before a loss, and their first ones after it."""
+    quickest = sorted(fall.streams, key=lambda stream: (stream[0].period_ns, stream[0].row))[:_MOST_STREAMS_SHOWN]
+    return tuple(
+        FramesAround(
+            stream=memory.keys[beat.row],
+            before=_payloads(silence.before_ns, silence.before_data, memory.lengths[beat.row])[-_MOST_FRAMES_SHOWN:],
+            after=_payloads(silence.after_ns, silence.after_data, memory.lengths[beat.row])[:_MOST_FRAMES_SHOWN],
+        )
+        for beat, silence in quickest
+    )
+
+
+def _payloads(t_ns: Int64Array, data: UInt8Array, length: int) -> tuple[tuple[int, bytes], ...]:
+    return tuple((at, payload.tobytes()[:length]) for at, payload in zip(t_ns.tolist(), data, strict=True))
 
 
 def _weigh(member: Member, fall: Fall) -> Return:

@@ -25,6 +25,8 @@ class Memory:
     channels: Tracks = field(default_factory=lambda: Tracks(with_context=False, quantile=0.9, factor=1.5))
     """All frames of each channel."""
     keys: list[StreamKey] = field(default_factory=list)
+    lengths: list[int] = field(default_factory=list)
+    """Payload bytes of each stream's first frame."""
     claims: list[Claim | None] = field(default_factory=list)
     """Of each stream."""
     group_of: list[int] = field(default_factory=list)

@@ -14,9 +14,8 @@ from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.decode.sign_watch import SignWatch
 from busdoc.health.controller import ControllerSpec, StreamKey
 from busdoc.health.incident import Gap, GapKind
-from busdoc.health.judgement import LossKey, judge
+from busdoc.health.judgement import LossKey, Settled, judge
 from busdoc.health.memory import Memory
-from busdoc.health.restart import Return
 from busdoc.health.roll import Roll
 from busdoc.health.stream_codes import StreamCodes
 from busdoc.health.summary import Health
@@ -53,7 +52,7 @@ class HealthWatch:
         self._signs = SignWatch()
         self._group_of = np.full(0, -1, np.int64)
         self._overflows: dict[int, tuple[int, int]] = {}
-        self._settled: dict[LossKey, Return] = {}
+        self._settled: dict[LossKey, Settled] = {}
 
     def feed(self, block: FrameBlock) -> None:
         """Take the next block."""
@@ -76,6 +75,8 @@ class HealthWatch:
         code, new = self._codes.of(block)
         if new:
             self._enrol(new)
+            _, first = np.unique(code, return_index=True)
+            memory.lengths += block.length[np.sort(first[code[first] >= len(memory.lengths)])].tolist()
         t_ns, data = block.t_ns, block.data
         if len(memory.keys) == _MOST_STREAMS:
             watched = code >= 0
