@@ -185,5 +185,6 @@ class Capture:
         found = "not one frame"
         if self.skipped.first:
             first = self.skipped.first[0]
-            found += f" in {self.skipped.total} lines (line {first.line}: {first.reason})"
+            lines = "1 line" if self.skipped.total == 1 else f"{self.skipped.total} lines"
+            found += f" in {lines} (line {first.line}: {first.reason})"
         return InputError(where, f"{with_article(suffix)} capture", found, "Check that this is the right file.")
