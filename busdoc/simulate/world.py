@@ -231,6 +231,12 @@ class World:
         if self._controllers[controller].run is _Run.UP:
             self._hold(controller, "spontaneous", None, self._drawn_boot_s(controller))
 
+    def show(self, part: str) -> None:
+        """Let the fault of a part show now, if it is exposed to a controller that is up."""
+        for state in self._faults:
+            if state.fault.part == part:
+                self._show(state, state.ticket)
+
     def advance(self, dt_s: float) -> None:
         """Let time pass."""
         until_s = self.now_s + dt_s
