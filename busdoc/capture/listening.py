@@ -56,7 +56,10 @@ class Taken:
     gaps: tuple[RecorderGap, ...]
     """Stretches that were not heard, newly known: nobody's dropout."""
     heard_until_ns: int
-    """Everything up to here was handed over."""
+    """Everything up to here was handed over; while no adapter answers it stands still."""
+    open_gaps: tuple[RecorderGap, ...] = ()
+    """Stretches up to now that still grow, such as that of an adapter that is away: not in `gaps` before they end, and
+    meanwhile no more anybody's dropout than those."""
 
 
 class FrameSource(Protocol):
