@@ -119,7 +119,7 @@ def _told(result: Result, n: int) -> Iterator[Block]:
     if incident.kind not in (IncidentKind.CODE, IncidentKind.CAPTURE_GAP):
         yield incident_picture(result, n)
     around = [frames for loss in incident.losses[:1] for frames in loss.frames]
-    if around:
+    if around and not because.expected:
         yield Fold(title="Last frames", blocks=(_frames(around, incident.last_seen_ns),))
 
 
@@ -148,7 +148,7 @@ def _ran_on_sentence(ran_on: RanOn, p_restarted: float | None) -> str:
 
 def _frames(around: Sequence[FramesAround], zero_ns: int) -> Table:
     rows = []
-    for frames in around[:6]:
+    for frames in around[:4]:
         sides = [(*frame, "before") for frame in frames.before[-4:]] + [(*frame, "after") for frame in frames.after[:2]]
         rows += [
             (str(frames.stream), f"{(t_ns - zero_ns) / 1e9:+.4f} s", payload.hex(" ").upper(), side)

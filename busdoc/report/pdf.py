@@ -20,6 +20,7 @@ from busdoc.report.page_build import build_page
 from busdoc.report.printable import printable
 from busdoc.report.provenance import provenance
 from busdoc.report.result import Result
+from busdoc.report.system_fonts import fonts_for, letters_of
 
 if TYPE_CHECKING:
     from fpdf import FPDF
@@ -34,6 +35,8 @@ _BODY_PT = 9.0
 _UNDRAWN = re.compile(r"<use[^>]*LastResort[^>]*/>")
 """A letter that no font has: the drawing refers to a shape that it does not carry, which ends the PDF library."""
 _SMALL_PT = 7.5
+_CELL_EDGES_MM = 4.0
+_MEASURED_ROWS = 500
 _INK = (26, 26, 26)
 _SOFT = (85, 85, 85)
 _COLOUR = {Tone.TROUBLE: (163, 60, 0), Tone.GOOD: (11, 107, 79), Tone.CAUTION: (150, 100, 0)}
@@ -106,6 +109,10 @@ def _new_sheet(page: Page, written: datetime, paper: Paper) -> "FPDF":
     sheet.add_font("text", "", fonts / "DejaVuSans.ttf")
     sheet.add_font("text", "B", fonts / "DejaVuSans-Bold.ttf")
     sheet.add_font("code", "", fonts / "DejaVuSansMono.ttf")
+    others = fonts_for(letters_of(page), fonts / "DejaVuSans.ttf")
+    for number, path in enumerate(others):
+        sheet.add_font(f"other{number}", "", path)
+    sheet.set_fallback_fonts([f"other{number}" for number in range(len(others))], exact_match=False)
     sheet.set_margins(_MARGIN_MM, _MARGIN_MM)
     sheet.set_auto_page_break(True, margin=15)
     sheet.set_title(title)
@@ -243,7 +250,7 @@ def _table(sheet: "FPDF", table: Table) -> None:
     code = FontFace(family="code", size_pt=_SMALL_PT - 0.5)
     with sheet.table(
         borders_layout="HORIZONTAL_LINES",
-        col_widths=tuple(column.weight for column in table.columns),
+        col_widths=_widths(sheet, table),
         text_align=aligned,
         headings_style=FontFace(emphasis="BOLD"),
         line_height=_SMALL_PT * 0.5,
@@ -258,6 +265,30 @@ def _table(sheet: "FPDF", table: Table) -> None:
     if table.more:
         _write(sheet, f"and {table.more:,} more, in the JSON and the tables", size=_SMALL_PT, colour=_SOFT)
     sheet.ln(1.5)
+
+
+def _widths(sheet: "FPDF", table: Table) -> tuple[float, ...]:
+    """Share the width by the columns' weights; none gets less than its longest word where others can spare it."""
+    total = sum(column.weight for column in table.columns)
+    wished = [sheet.epw * column.weight / total for column in table.columns]
+    least = [
+        max(
+            (sheet.get_string_width(word) for text in texts for word in printable(text).split()),
+            default=0.0,
+        )
+        + _CELL_EDGES_MM
+        for texts in zip([column.name for column in table.columns], *table.rows[:_MEASURED_ROWS], strict=True)
+    ]
+    spare = sum(max(wish - need, 0.0) for wish, need in zip(wished, least, strict=True))
+    lacking = sum(max(need - wish, 0.0) for wish, need in zip(wished, least, strict=True))
+    if not lacking or not spare:
+        return tuple(wished)
+    given = min(1.0, spare / lacking)
+    taken = min(1.0, lacking / spare)
+    return tuple(
+        wish + given * (need - wish) if need > wish else wish - taken * (wish - need)
+        for wish, need in zip(wished, least, strict=True)
+    )
 
 
 def _picture(sheet: "FPDF", picture: Picture) -> None:
