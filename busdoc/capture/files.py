@@ -60,7 +60,7 @@ def find_captures(paths: Iterable[Path]) -> tuple[Path, ...]:
     found: list[Path] = []
     for path in paths:
         if path.is_dir():
-            inside = sorted(file for file in path.iterdir() if file.is_file() and suffix_of(file) in SUFFIXES)
+            inside = _captures_in(path)
             with_bytes = [file for file in inside if file.stat().st_size]
             if not with_bytes:
                 empty = f"{len(inside)} empty ones" if inside else "none"
@@ -72,6 +72,18 @@ def find_captures(paths: Iterable[Path]) -> tuple[Path, ...]:
     if not found:
         raise InputError("the capture", "at least one file", "none", _suffix_advice())
     return tuple(dict.fromkeys(found))
+
+
+def _captures_in(folder: Path) -> list[Path]:
+    """List the captures of a folder by name: each once, though it lies there compressed too, and no other tables."""
+    inside = sorted(file for file in folder.iterdir() if file.is_file() and suffix_of(file) in SUFFIXES)
+    names = {file.name for file in inside}
+    return [
+        file
+        for file in inside
+        if file.name.removesuffix(".gz") not in names - {file.name}
+        and (suffix_of(file) != ".csv" or _kind_of(first_bytes(file)) == ".csv")
+    ]
 
 
 def check_kind(path: Path) -> None:

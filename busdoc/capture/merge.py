@@ -107,6 +107,7 @@ def in_sequence(
 ) -> Generator[FrameBlock, None, None]:
     """Lay files one after the other whose times count from their own start."""
     end_ns: int | None = None
+    before: FileStream | None = None
     for stream in streams:
         shift_ns = 0
         if end_ns is not None:
@@ -117,7 +118,7 @@ def in_sequence(
                     "times count from the file's own start; it is laid behind the file before it, and how long the"
                     " pause really was is not known."
                 )
-            if start_ns + shift_ns - end_ns > _TOUCHING_NS:
+            if start_ns + shift_ns - end_ns > _TOUCHING_NS and not _goes_on(stream, before):
                 gaps.append(
                     RecorderGap(from_ns=end_ns, to_ns=start_ns + shift_ns, channel=None, why="between two files")
                 )
@@ -128,6 +129,12 @@ def in_sequence(
             )
             stream.reading.gaps.clear()
             yield _merge([stream], [block], table)
+        before = stream
+
+
+def _goes_on(stream: FileStream, other: FileStream | None) -> bool:
+    """Whether a file is the next piece of a recording whose gaps are written down elsewhere."""
+    return stream.reading.piece is not None and other is not None and stream.reading.piece.follows(other.reading.piece)
 
 
 def _held_from(stream: FileStream) -> int:
@@ -146,8 +153,9 @@ def _note_seam(
     _number_channels([stream], [stream.buffer], table)
     if not active:
         if ended:
-            last_ns = max(other.read_to_ns for other in ended)
-            if stream.first_ns - last_ns > _TOUCHING_NS:
+            last = max(ended, key=lambda other: other.read_to_ns)
+            last_ns = last.read_to_ns
+            if stream.first_ns - last_ns > _TOUCHING_NS and not _goes_on(stream, last):
                 gaps.append(RecorderGap(from_ns=last_ns, to_ns=stream.first_ns, channel=None, why="between two files"))
         return
     for channel in sorted(stream.channels):
@@ -159,7 +167,8 @@ def _note_seam(
             )
             break
         before = [other.read_to_ns for other in ended if channel in other.channels]
-        if before and stream.first_ns - max(before) > _TOUCHING_NS:
+        goes_on = any(_goes_on(stream, other) for other in ended)
+        if before and stream.first_ns - max(before) > _TOUCHING_NS and not goes_on:
             gaps.append(
                 RecorderGap(from_ns=max(before), to_ns=stream.first_ns, channel=channel, why="between two files")
             )

@@ -11,6 +11,7 @@ import numpy as np
 
 from busdoc.arrays import Int64Array
 from busdoc.capture.frames import FrameBlock
+from busdoc.capture.recorder_place import Piece, piece_of
 from busdoc.capture.skipped import SkipCount
 from busdoc.errors import InputError
 
@@ -103,6 +104,8 @@ class Reading:
         self.gaps: list[RecorderGap] = []
         self.number_of: dict[str, int] = {}
         """The channels met so far, by name; `channel` adds to them."""
+        self.piece: Piece | None = piece_of(file)
+        """Which piece of a recording of busdoc's own the file is."""
         self._times_warned: dict[str, int] = {}
         self._frames_at_last_look = 0
         self._bytes_at_last_frame = 0

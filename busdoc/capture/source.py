@@ -11,6 +11,8 @@ from busdoc.capture.frames import FrameBlock
 from busdoc.capture.merge import FileStream, in_sequence, merged_by_time
 from busdoc.capture.readers import read_in_order
 from busdoc.capture.reading import Reading, RecorderGap
+from busdoc.capture.recorder_gaps import RecordedGap, read_gaps
+from busdoc.capture.recorder_place import piece_of
 from busdoc.capture.skipped import SkipCount, SkippedLine
 from busdoc.errors import InputError
 
@@ -87,6 +89,9 @@ class Capture:
         self._readings: list[Reading] = []
         self._seam_warnings: list[str] = []
         self._gaps: list[RecorderGap] = []
+        self._recorded_gaps: tuple[RecordedGap, ...] = ()
+        self._span_ns: tuple[int, int] | None = None
+        """From the first frame to the last, as far as it was read."""
         self._first_ns: list[int | None] | None = None
 
     @property
@@ -105,7 +110,7 @@ class Capture:
     @property
     def gaps(self) -> tuple[RecorderGap, ...]:
         """What was not recorded, as far as it was read, by time."""
-        gaps = [*self._gaps, *(gap for reading in self._readings for gap in reading.gaps)]
+        gaps = [*self._gaps, *(gap for reading in self._readings for gap in reading.gaps), *self._written_down()]
         return tuple(sorted(gaps, key=lambda gap: (gap.from_ns, gap.to_ns)))
 
     @property
@@ -124,10 +129,14 @@ class Capture:
         self.skipped = SkipCount()
         self._seam_warnings, self._gaps = [], []
         self._readings = [self._reading(file, self.skipped) for file in self.files]
+        self._recorded_gaps, self._span_ns = _recorded_gaps(self.files), None
         n_frames = 0
         with closing(self._stream()) as stream:
             for block in stream:
                 n_frames += len(block)
+                if len(block):
+                    first_ns = int(block.t_ns[0]) if self._span_ns is None else self._span_ns[0]
+                    self._span_ns = first_ns, int(block.t_ns[-1])
                 if len(block) <= self._block_frames:
                     yield block
                     continue
@@ -138,6 +147,14 @@ class Capture:
         for reading in self._readings:
             if not reading.n_frames:
                 reading.warn("it holds not one frame.")
+
+    def _written_down(self) -> list[RecorderGap]:
+        """Give the gaps that the recorder wrote down, as far as they lie between the frames that were read."""
+        if self._span_ns is None:
+            return []
+        first_ns, last_ns = self._span_ns
+        near = (gap for gap in self._recorded_gaps if gap.from_ns < last_ns and gap.to_ns > first_ns)
+        return [gap for gap in (one.numbered(self.channels) for one in near) if gap is not None]
 
     def _reading(self, file: Path, skipped: SkipCount | None = None) -> Reading:
         return Reading(
@@ -188,3 +205,10 @@ class Capture:
             lines = "1 line" if self.skipped.total == 1 else f"{self.skipped.total} lines"
             found += f" in {lines} (line {first.line}: {first.reason})"
         return InputError(where, f"{with_article(suffix)} capture", found, "Check that this is the right file.")
+
+
+def _recorded_gaps(files: Sequence[Path]) -> tuple[RecordedGap, ...]:
+    """Read the gap file of every recording that a file is a piece of."""
+    pieces = (piece_of(file) for file in files)
+    gap_files = dict.fromkeys(piece.gap_file for piece in pieces if piece is not None)
+    return tuple(gap for gap_file in gap_files for gap in read_gaps(gap_file))
