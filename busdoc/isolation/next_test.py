@@ -14,7 +14,9 @@ from busdoc.isolation.candidates import Candidate, list_candidates
 from busdoc.isolation.findings import Findings
 from busdoc.isolation.gain import two_way_gain_bit
 from busdoc.isolation.near import WIGGLE_SHOWS
+from busdoc.isolation.odds import odds
 from busdoc.isolation.rates import RATE_PRIOR, RATES_HZ, dwell_s
+from busdoc.isolation.span import span
 from busdoc.isolation.verdict import NextTest, Step
 
 __all__ = ["CONFIDENCE", "propose_tests", "watch_for_s"]
@@ -28,6 +30,9 @@ _SHORTEST_WATCH_S = 12.0
 """Of a test without any step: nobody is told to watch for two seconds more, and again."""
 _SETTLED_BIT = 0.02
 _MOST = 5
+_HARDLY = 1e-3
+"""An outcome less likely than this is not interpreted."""
+_RATHER = 0.5
 _MOST_SETS = 400
 _POWER_OFF_FIRST = "Power off, and stored energy released, before hands go in; the maker's manual comes first."
 
@@ -130,10 +135,10 @@ def _describe(
     clear_s = watch_for_s(findings, candidate.exposed)
     p = trouble[:, best]
     if_trouble, if_quiet = weights * p, weights * (1.0 - p)
-    shown = _who(findings, sets, if_trouble, candidate.exposed)
-    tells = f"Trouble within {_span(watch_s)}: {shown}. Quiet: {_who(findings, sets, if_quiet)}"
+    shown = _meaning(findings, sets, if_trouble, candidate.exposed)
+    tells = f"Trouble within {span(watch_s)}: {shown}. Quiet: {_meaning(findings, sets, if_quiet)}"
     if clear_s > 0.0:
-        tells += f"; {_span(clear_s)} of quiet clears what is plugged with {CONFIDENCE:.0%}"
+        tells += f"; {span(clear_s)} of quiet clears what is plugged in ({odds(CONFIDENCE)})"
     cautions = findings.machine.cautions if candidate.powers_down or _touches(candidate.steps) else ()
     if candidate.powers_down:
         cautions = (*cautions, _POWER_OFF_FIRST)
@@ -152,11 +157,17 @@ def _touches(steps: Sequence[Step]) -> bool:
     return any(step.action not in (ActionKind.POWER_CYCLE, ActionKind.MARK) for step in steps)
 
 
-def _who(findings: Findings, sets: Int64Array, weights: Float64Array, among: BoolArray | None = None) -> str:
-    """Say in words whom a distribution over sets points at, of some of the parts or of all."""
+def _meaning(findings: Findings, sets: Int64Array, weights: Float64Array, among: BoolArray | None = None) -> str:
+    """Say in words whom an outcome would point at, of some of the parts or of all.
+
+    Parameters
+    ----------
+    sets : (S, 3) sets of faulty parts
+    weights : (S,) probability that the set is at fault and the outcome comes
+    """
     total = float(weights.sum())
-    if total <= 0.0:
-        return "cannot be"
+    if total < _HARDLY:
+        return "hardly to be expected"
     parts = findings.reach.parts
     mass = np.zeros(len(parts) + 1)
     for column in range(sets.shape[1]):
@@ -165,17 +176,9 @@ def _who(findings: Findings, sets: Int64Array, weights: Float64Array, among: Boo
     mass = mass[:-1] / total
     mass = mass if among is None else np.where(among, mass, 0.0)
     order = [int(p) for p in np.argsort(-mass, kind="stable")]
-    named = [p for p in order if mass[p] >= 0.5 * mass[order[0]]][:4]
-    text = " or ".join(parts[p] for p in named)
-    likely = float(min(mass[named].sum(), 1.0))
     if nothing > mass[order[0]]:
-        return f"elsewhere ({nothing:.0%})"
-    return f"{text} ({likely:.0%})"
-
-
-def _span(seconds: float) -> str:
-    if np.isinf(seconds):
-        return "days"
-    if seconds < 100.0:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60.0:.0f} min" if seconds < 5400.0 else f"{seconds / 3600.0:.1f} h"
+        return f"no part on the map ({odds(nothing)})"
+    named = [p for p in order if mass[p] >= 0.5 * mass[order[0]]][:4]
+    likely = float(min(mass[named].sum(), 1.0))
+    text = " or ".join(parts[p] for p in named)
+    return f"it is {text} ({odds(likely)})" if likely >= _RATHER else f"most likely {text} ({odds(likely)})"

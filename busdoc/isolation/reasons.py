@@ -10,7 +10,9 @@ from busdoc.actions.machine import PartKind
 from busdoc.arrays import BoolArray
 from busdoc.health.code import FaultCode
 from busdoc.isolation.findings import Findings
+from busdoc.isolation.odds import odds
 from busdoc.isolation.prior import kind_of
+from busdoc.isolation.span import span
 from busdoc.isolation.trials import likely_times_s
 
 __all__ = ["elsewhere_reasons", "reasons_for"]
@@ -153,7 +155,7 @@ def _without_it(findings: Findings, part: int) -> list[str]:
         )
     if troubles:
         return [f"with it out, the trouble came all the same, {_times(troubles, 'time')}"]
-    return [f"with it out, {_span(quiet_s)} quiet"] if quiet_s >= 1.0 else []
+    return [f"with it out, {span(quiet_s)} quiet"] if quiet_s >= 1.0 else []
 
 
 def _absent_at(findings: Findings, part: int) -> list[str]:
@@ -172,7 +174,7 @@ def _earned(findings: Findings, part: int) -> list[str]:
     quiet_s, passed = float(findings.evidence.quiet_s[part]), float(findings.posterior.earned[part])
     if not len(findings.unexplained) or quiet_s < 1.0 or passed > 0.5:
         return []
-    return [f"exposed and quiet for {_span(quiet_s)}; this fault would have shown by then with {1.0 - passed:.0%}"]
+    return [f"exposed and quiet for {span(quiet_s)}; this fault would have shown by then ({odds(1.0 - passed)})"]
 
 
 def _together(findings: Findings, part: int, kind: PartKind) -> list[str]:
@@ -214,7 +216,7 @@ def _replaced(findings: Findings, part: int) -> list[str]:
             said.append(
                 f"was replaced; the trouble came again {_times(len(later), 'time')} since"
                 if later
-                else f"was replaced, and {_span(left_s)} quiet since"
+                else f"was replaced, and {span(left_s)} quiet since"
             )
     return said
 
@@ -238,9 +240,3 @@ def _some(names: list[str]) -> str:
     if len(names) <= 4:
         return ", ".join(names)
     return f"{', '.join(names[:3])} and {len(names) - 3} more"
-
-
-def _span(seconds: float) -> str:
-    if seconds < 100.0:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60.0:.0f} min" if seconds < 5400.0 else f"{seconds / 3600.0:.1f} h"

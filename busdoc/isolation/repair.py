@@ -8,6 +8,7 @@ import numpy as np
 from busdoc.actions.action import ActionKind
 from busdoc.isolation.findings import Findings
 from busdoc.isolation.next_test import CONFIDENCE
+from busdoc.isolation.odds import odds
 from busdoc.isolation.rates import dwell_s
 from busdoc.isolation.verdict import NextTest
 
@@ -46,7 +47,7 @@ def tests_after_repair(findings: Findings) -> tuple[NextTest, ...] | None:
             watch_ns=round(left_s * _NS),
             gain_bits=0.0,
             effort_s=left_s,
-            tells=f"Quiet: replacing {names} cured it, with {CONFIDENCE:.0%}. Trouble: look on.",
+            tells=f"Quiet: replacing {names} cured it ({odds(CONFIDENCE)}). Trouble: it was not that alone; look on.",
         ),
     )
 

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from busdoc.actions.action import Action, ActionKind
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Incident, IncidentKind, RanOn
+from busdoc.isolation.odds import odds
 from busdoc.isolation.verdict import ELSEWHERE, Suspect
-from busdoc.report.odds import odds
 from busdoc.report.result import Result
 from busdoc.report.times import duration
 

@@ -5,8 +5,8 @@ from collections.abc import Mapping, Sequence
 from busdoc.actions.action import Action
 from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.isolation.because import Because
+from busdoc.isolation.odds import odds
 from busdoc.report.headline import act_in_words
-from busdoc.report.odds import odds
 from busdoc.report.times import duration
 
 __all__ = ["answer_in_words", "away_in_words", "incident_in_words", "names_in_words", "ran_on_in_words"]

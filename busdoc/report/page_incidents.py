@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from busdoc.actions.action import ActionKind, Origin
 from busdoc.health.incident import FramesAround, Incident, IncidentKind, RanOn
+from busdoc.isolation.odds import odds
 from busdoc.report.headline import act_in_words
 from busdoc.report.incident_words import (
     answer_in_words,
@@ -12,7 +13,6 @@ from busdoc.report.incident_words import (
     incident_in_words,
     ran_on_in_words,
 )
-from busdoc.report.odds import odds
 from busdoc.report.page import Align, Block, Column, Fold, Items, Section, Table, Text, Tone
 from busdoc.report.pictures_incident import HOW_TO_READ, incident_picture
 from busdoc.report.result import Result

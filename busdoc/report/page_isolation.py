@@ -2,8 +2,8 @@
 
 from collections.abc import Iterator
 
+from busdoc.isolation.odds import odds
 from busdoc.isolation.verdict import ELSEWHERE, IsolationVerdict, NextTest, Outcome, Suspect
-from busdoc.report.odds import odds
 from busdoc.report.page import Align, Block, Column, Items, Section, Table, Text, Tone
 from busdoc.report.result import Result
 from busdoc.report.terminal import step_in_words

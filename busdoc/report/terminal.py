@@ -11,9 +11,9 @@ from busdoc.decode.j1939.can_name import read_can_name
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.isolation.because import Because
+from busdoc.isolation.odds import odds
 from busdoc.isolation.verdict import NextTest, Step
 from busdoc.report.headline import act_in_words, bus_in_words, headline
-from busdoc.report.odds import odds
 from busdoc.report.result import Result
 from busdoc.report.strip import ASCII, SHADED, draw_axis, draw_marks, draw_strip
 from busdoc.report.times import clock, duration

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from busdoc.errors import InputError
+from busdoc.isolation.odds import odds
 from busdoc.report.document import document
 from busdoc.report.html import html, prepare, write_html
-from busdoc.report.odds import odds
 from busdoc.report.provenance import file_hash
 from busdoc.report.result import Result
 from tests.report import record_results as made
