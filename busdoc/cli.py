@@ -15,6 +15,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
+from busdoc.cli_record import add_record
 from busdoc.cli_resync import add_baseline, add_resync
 from busdoc.errors import BusdocError, InputError
 from busdoc.surroundings import ExitStatus, Surroundings
@@ -56,6 +57,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_simulate(commands)
     add_resync(commands)
     add_baseline(commands)
+    add_record(commands)
     return parser
 
 
