@@ -1,0 +1,88 @@
+"""Pictures of many dropouts: how often they came over time, how long after an event, and what a signal read before."""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from busdoc.isolation.rate_shape import Rate
+from busdoc.report.page import Picture
+from busdoc.report.pictures import AWAY, HEARD, INK, UNRECORDED, canvas, svg_of
+from busdoc.report.pictures import time_axis as label_time
+from busdoc.report.result import Result
+from busdoc.report.times import clock, duration
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["rate_picture"]
+
+_LEFT_IN, _RIGHT_IN = 0.75, 0.25
+
+
+def rate_picture(result: Result, rate: Rate) -> Picture:
+    """Draw how often dropouts came, stretch by stretch, and each of them."""
+    return Picture(
+        title="Dropouts over time",
+        text=_rate_text(result, rate),
+        draw=lambda width_in, outlines: _draw_rate(result, rate, width_in, outlines),
+        captioned=True,
+        widths=(7.4, 3.9),
+    )
+
+
+def _rate_text(result: Result, rate: Rate) -> str:
+    text = f"Dashed line: the mean of {rate.per_hour:.2g} an hour. Upright strokes below: every dropout."
+    if any(column.watched_s < 0.5 * (column.to_ns - column.from_ns) / 1e9 for column in rate.columns):
+        text += " Grey: not recorded, or away for most of the time."
+    if not rate.columns:
+        return text
+    busiest = max(rate.columns, key=lambda column: column.n)
+    when = clock(busiest.from_ns, result.health.start_ns, epoch=result.capture.epoch)
+    length = duration(busiest.to_ns - busiest.from_ns)
+    return f"Filled: dropouts in stretches of {length}; most, {busiest.n}, in the one from {when} on. {text}"
+
+
+def _draw_rate(result: Result, rate: Rate, width_in: float, outlines: bool) -> str:
+    health = result.health
+    span_ns = max(1, health.until_ns - health.start_ns)
+    bottom_in = 0.55 if result.capture.epoch else 0.42
+    height_in = 1.6 + bottom_in
+    plot = (_LEFT_IN / width_in, (width_in - _LEFT_IN - _RIGHT_IN) / width_in)
+    with canvas(width_in, height_in, salt=f"rate {width_in} {'+'.join(rate.controllers)}", outlines=outlines) as figure:
+        above = figure.add_axes((plot[0], (bottom_in + 0.4) / height_in, plot[1], 1.1 / height_in))
+        below = figure.add_axes((plot[0], bottom_in / height_in, plot[1], 0.26 / height_in))
+        _draw_columns(above, rate, health.start_ns)
+        above.set_xlim(0, span_ns)
+        above.set_xticks([])
+        lost_ns = [health.incidents[k].last_seen_ns - health.start_ns for k in _incidents_of(result, rate)]
+        below.vlines(lost_ns, 0, 1, color=AWAY, linewidth=1.0)
+        below.set_ylim(0, 1)
+        below.set_yticks([])
+        below.spines["left"].set_visible(False)
+        label_time(below, span_ns, start_ns=health.start_ns, epoch=result.capture.epoch, most=9 if width_in > 5 else 5)
+        return svg_of(figure, title="Dropouts over time", text=_rate_text(result, rate))
+
+
+def _draw_columns(axes: "Axes", rate: Rate, start_ns: int) -> None:
+    edges = np.array([column.from_ns for column in rate.columns] + [rate.columns[-1].to_ns]) - start_ns
+    counts = [column.n for column in rate.columns]
+    axes.stairs(counts, edges.astype(np.float64), fill=True, color=HEARD, alpha=0.6)
+    length_h = float(np.diff(edges).mean()) / 3.6e12
+    axes.axhline(rate.per_hour * length_h, color=INK, linewidth=0.8, linestyle=(0, (4, 3)))
+    top = max(counts) * 1.15 or 1.0
+    for column in rate.columns:
+        length_ns = column.to_ns - column.from_ns
+        if column.watched_s < 0.5 * length_ns / 1e9:
+            axes.axvspan(column.from_ns - start_ns, column.to_ns - start_ns, color=UNRECORDED, linewidth=0)
+    axes.set_ylim(0, top)
+    axes.locator_params(axis="y", integer=True, nbins=4)
+    axes.tick_params(axis="y", labelsize=7.5)
+    axes.set_ylabel("dropouts", fontsize=7.5)
+
+
+def _incidents_of(result: Result, rate: Rate) -> tuple[int, ...]:
+    found = result.intermittent
+    if found is None:
+        return ()
+    group = next((g for g in found.groups if g.controllers == rate.controllers), None)
+    return found.dropouts if group is None or not rate.controllers else group.incidents
