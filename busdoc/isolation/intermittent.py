@@ -47,12 +47,22 @@ class Intermittent:
     """All dropouts first; then each group of at least three, where there are several groups."""
 
 
-def unexplained_losses(incidents: Sequence[Incident], because: Sequence[Because]) -> tuple[int, ...]:
-    """Give the indices of the losses that no recorded action explains, or likely caused."""
+def unexplained_losses(
+    incidents: Sequence[Incident], because: Sequence[Because], *, journal_kept: bool = True
+) -> tuple[int, ...]:
+    """Give the indices of the losses that no recorded action explains, or likely caused.
+
+    Where no journal was kept, a machine that went off and on as a whole is left out: a key turned off and on and a lost
+    main supply look the same on the bus.
+    """
     return tuple(
         n
         for n, (incident, reason) in enumerate(zip(incidents, because, strict=True))
-        if incident.kind in FALLS and incident.controllers and not reason.expected and reason.action is None
+        if incident.kind in FALLS
+        and incident.controllers
+        and not reason.expected
+        and reason.action is None
+        and (journal_kept or incident.kind is not IncidentKind.BUS_SILENCE or incident.ran_on is not RanOn.RESTARTED)
     )
 
 
@@ -63,6 +73,7 @@ def look_into(
     actions: Sequence[Action],
     *,
     epoch: bool = False,
+    journal_kept: bool = True,
 ) -> Intermittent | None:
     """Look into the losses that no action explains; None where there are fewer than three.
 
@@ -73,8 +84,9 @@ def look_into(
     machine : the map, possibly empty
     actions : the journal's, and those that the traffic shows
     epoch : times are Unix times
+    journal_kept : somebody wrote down what was done
     """
-    chosen = unexplained_losses(health.incidents, because)
+    chosen = unexplained_losses(health.incidents, because, journal_kept=journal_kept)
     if len(chosen) < LEAST_DROPOUTS:
         return None
     heard = [(c.name, c.channel) for c in health.controllers if c.first_ns is not None]

@@ -89,6 +89,15 @@ class Watched:
         return np.asarray(self.from_ns[k] + wanted - until[k], np.int64)
 
 
+_CLAIMS = {
+    Shape.TREND: ("their rate changes", "no trend that chance would not make"),
+    Shape.BURSTS: ("they come in bursts", "no more clustered than chance makes them"),
+    Shape.TIME_OF_DAY: ("they keep to a time of day", "no time of day stands out"),
+    Shape.AFTER_POWER_UP: ("they come soon after the machine got power", "not bound to the machine's power-up"),
+    Shape.AFTER_RETURN: ("they come soon after it had come back", "not bound to the last return"),
+}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShapeTest:
     """One question about how the dropouts lie in time."""
@@ -97,11 +106,20 @@ class ShapeTest:
     p: float
     p_holm: float
     """Corrected for every such question that was asked of the record; as `p` until the caller has done so."""
-    words: str
+    facts: str
+    """The counts, whatever they show."""
+    claim: str | None = None
+    """What they show if they show it; None: the usual words for this shape."""
 
     @property
     def found(self) -> bool:
         return self.p_holm <= FOUND_AT
+
+    @property
+    def words(self) -> str:
+        """What the counts show, or do not, and the counts."""
+        claim, denial = _CLAIMS[self.shape]
+        return f"{(self.claim or claim) if self.found else denial}: {self.facts}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,8 +217,14 @@ def measure_rate(
     worse, trend_p = laplace_trend(share[first])
     halves = int((share[first] < 0.5).sum()), int((share[first] >= 0.5).sum())
     tests = [
-        ShapeTest(shape=Shape.TREND, p=trend_p, p_holm=trend_p, words=_trend_words(worse, *halves)),
-        ShapeTest(shape=Shape.BURSTS, p=burst_p, p_holm=burst_p, words=_burst_words(n, int(_firsts(share).sum()))),
+        ShapeTest(
+            shape=Shape.TREND,
+            p=trend_p,
+            p_holm=trend_p,
+            facts=_trend_facts(*halves),
+            claim=f"they come {'more and more' if worse > 0.0 else 'less and less'} often",
+        ),
+        ShapeTest(shape=Shape.BURSTS, p=burst_p, p_holm=burst_p, facts=_burst_facts(n, int(_firsts(share).sum()))),
     ]
     if epoch and watched_s >= _DAY_FROM_S:
         tests.append(_time_of_day(lost_ns[first], watched))
@@ -236,13 +260,12 @@ def _firsts(share: Float64Array) -> BoolArray:
     return np.asarray(pause > _SAME_BURST / max(len(share), 1))
 
 
-def _trend_words(worse: float, first_half: int, second_half: int) -> str:
-    way = "more and more often" if worse > 0.0 else "less and less often"
-    return f"they come {way}: {first_half} in the first half of the time watched, {second_half} in the second"
+def _trend_facts(first_half: int, second_half: int) -> str:
+    return f"{first_half} in the first half of the time watched, {second_half} in the second"
 
 
-def _burst_words(n: int, n_bursts: int) -> str:
-    return f"they come in bursts: {n} dropouts in {n_bursts} bursts, more clustered than chance makes them"
+def _burst_facts(n: int, n_bursts: int) -> str:
+    return f"{n} dropouts in {n_bursts} bursts" if n_bursts < n else f"{n} dropouts, no two of them close"
 
 
 def _time_of_day(lost_ns: Int64Array, watched: Watched) -> ShapeTest:
@@ -252,11 +275,11 @@ def _time_of_day(lost_ns: Int64Array, watched: Watched) -> ShapeTest:
     p = phase_p(phase, null)
     best = max(range(24), key=lambda hour: _excess(phase, null, hour))
     within, expected = _in_hours(phase, best).sum(), _in_hours(null, best).mean()
-    words = (
-        f"they keep to a time of day: {within} of {len(phase)} between {best:02d}:00 and {(best + 4) % 24:02d}:00 UTC, "
+    facts = (
+        f"{within} of {len(phase)} between {best:02d}:00 and {(best + 4) % 24:02d}:00 UTC, "
         f"which is {100.0 * expected:.0f} % of the time watched"
     )
-    return ShapeTest(shape=Shape.TIME_OF_DAY, p=p, p_holm=p, words=words)
+    return ShapeTest(shape=Shape.TIME_OF_DAY, p=p, p_holm=p, facts=facts)
 
 
 def _in_hours(phase: Float64Array, hour: int) -> BoolArray:
@@ -281,14 +304,10 @@ def _after_starts(shape: Shape, lost_ns: Int64Array, starts_ns: Int64Array, watc
         ends_ns = np.minimum(starts_ns + window_ns, np.append(starts_ns[1:], starts_ns[-1] + window_ns))
         spent = float((watched.before(ends_ns) - watched.before(starts_ns)).sum()) / max(watched.total_ns, 1)
         p = min(1.0, len(_START_WINDOWS_S) * _binomial_tail(within, len(lost_ns), min(spent, 1.0)))
-        what = "the machine got power" if shape is Shape.AFTER_POWER_UP else "it had come back"
-        words = (
-            f"they come soon after {what}: {within} of {len(lost_ns)} within {window_s:.0f} s, "
-            f"{100.0 * spent:.1f} % of the time watched"
-        )
         if p <= best[0]:
-            best = (p, words)
-    return ShapeTest(shape=shape, p=best[0], p_holm=best[0], words=best[1])
+            share = f"{100.0 * spent:.1f} % of the time watched"
+            best = (p, f"{within} of {len(lost_ns)} within {window_s:.0f} s, {share}")
+    return ShapeTest(shape=shape, p=best[0], p_holm=best[0], facts=best[1])
 
 
 def _binomial_tail(k: int, n: int, q: float) -> float:
