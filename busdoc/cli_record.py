@@ -210,8 +210,9 @@ class _Desk:
         return summary
 
     def _tick(self) -> None:
-        for text in self._recording.tick():
-            self._say(text)
+        for change in self._recording.tick():
+            if self._draws or change.is_ours:
+                self._say(change.text)
         for _ in range(self._keys.pressed().lower().count(_MARK_KEY)):
             self._mark()
         now_s = time.monotonic()

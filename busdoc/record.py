@@ -7,7 +7,16 @@ from busdoc.capture.listening import BusState, FrameSource, Hearing
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder import LogRecorder, RecorderState
 
-__all__ = ["Recording", "RecordingSummary"]
+__all__ = ["Change", "Recording", "RecordingSummary"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """What became different, as a sentence."""
+
+    text: str
+    is_ours: bool
+    """Whether it is the adapter, the laptop or the disk, and not only the machine that was switched off or on."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,8 +47,8 @@ class Recording:
         self._gap_ns = 0
         self._n_overruns = 0
 
-    def tick(self) -> tuple[str, ...]:
-        """Record what came in; give what changed since the last tick, as sentences.
+    def tick(self) -> tuple[Change, ...]:
+        """Record what came in; give what changed since the last tick.
 
         Raises
         ------
@@ -65,27 +74,29 @@ class Recording:
             overruns=self._n_overruns,
         )
 
-    def _changed_buses(self, buses: Sequence[BusState]) -> list[str]:
-        said = []
+    def _changed_buses(self, buses: Sequence[BusState]) -> list[Change]:
+        changes = []
         for bus in buses:
             before = self._hearing.get(bus.name)
             if bus.hearing is before:
                 continue
             self._hearing[bus.name] = bus.hearing
             self._n_overruns += bus.hearing is Hearing.OVERRUN
-            if before is not None and not (before is Hearing.OPENING and bus.hearing is Hearing.HEARD):
-                why = f": {bus.note}" if bus.note and bus.hearing is not Hearing.HEARD else ""
-                said.append(f"{bus.name} {_WORDS.get(bus.hearing, str(bus.hearing))}{why}")
-        return said
+            if before is None or (before is Hearing.OPENING and bus.hearing is Hearing.HEARD):
+                continue
+            why = f": {bus.note}" if bus.note and bus.hearing is not Hearing.HEARD else ""
+            is_ours = bool({before, bus.hearing} & {Hearing.ADAPTER_LOST, Hearing.OVERRUN})
+            changes.append(Change(text=f"{bus.name} {_WORDS.get(bus.hearing, str(bus.hearing))}{why}", is_ours=is_ours))
+        return changes
 
-    def _changed_recorder(self) -> list[str]:
+    def _changed_recorder(self) -> list[Change]:
         trouble = self.recorder.state.trouble
         if trouble == self._trouble:
             return []
         was_well, self._trouble = not self._trouble, trouble
         if not trouble:
-            return ["recording again"]
-        return [trouble] if was_well else []
+            return [Change(text="recording again", is_ours=True)]
+        return [Change(text=trouble, is_ours=True)] if was_well else []
 
 
 _WORDS = {

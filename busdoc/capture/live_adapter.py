@@ -57,7 +57,12 @@ _ACKNOWLEDGES = "it acknowledges frames as any node does"
 _RECEIVE_BUFFER_BYTES = 8 << 20
 """A socket of the default size lost 17 % of 30,000 frames/s to a reader that was away for a tick; one of this, none."""
 
+_SAFE_BUFFER_BYTES = 128 << 10
+"""Some 150 frames: a full bus takes 20 ms for them."""
+
 _SO_RCVBUFFORCE, _SO_MEMINFO = 33, 55
+_IP_MULTICAST_ALL, _IPV6_MULTICAST_ALL = 49, 29
+"""Numbers of the Linux headers linux/in.h and linux/in6.h."""
 _MEMORY_INFO = struct.Struct("=9I")
 """Numbers of the Linux header asm-generic/socket.h; the last of nine words counts drops (linux/sock_diag.h)."""
 
@@ -86,6 +91,8 @@ class OpenAdapter:
     note: str
     drops: "DropCounter | None" = None
     """Frames that the operating system dropped, where it counts them."""
+    keeps_frames: bool = False
+    """Whether frames wait safely, and with their time, while nobody reads for some milliseconds."""
 
     def close(self) -> None:
         """Let go of the adapter, whatever state it is in."""
@@ -159,8 +166,11 @@ def open_adapter(address: BusAddress) -> OpenAdapter:
     if interface in _TOLD_ELSEWHERE:
         told_to = None
     handle = _socket_of(bus)
+    keeps_frames = False
     if handle is not None:
-        _enlarge_buffer(handle)
+        keeps_frames = _enlarge_buffer(handle)
+        if interface == "udp_multicast":
+            _keep_to_own_group(handle)
     return OpenAdapter(
         adapter=bus,
         interface=interface,
@@ -168,6 +178,7 @@ def open_adapter(address: BusAddress) -> OpenAdapter:
         listen_only=told_to,
         note=note,
         drops=None if handle is None else DropCounter.of(handle),
+        keeps_frames=keeps_frames,
     )
 
 
@@ -285,10 +296,20 @@ def _socket_of(adapter: object) -> socket.socket | None:
     return socket.socket(fileno=number)
 
 
-def _enlarge_buffer(handle: socket.socket) -> None:
+def _keep_to_own_group(handle: socket.socket) -> None:
+    """Else Linux also hands over what is sent to any other group that some program of this laptop has joined."""
+    is_ipv6 = handle.family == socket.AF_INET6
+    level, option = (socket.IPPROTO_IPV6, _IPV6_MULTICAST_ALL) if is_ipv6 else (socket.IPPROTO_IP, _IP_MULTICAST_ALL)
+    with contextlib.suppress(OSError):
+        handle.setsockopt(level, option, 0)
+
+
+def _enlarge_buffer(handle: socket.socket) -> bool:
+    """Ask for a large buffer; tell whether it holds at least what comes while a reader rests."""
     for option in (_SO_RCVBUFFORCE, socket.SO_RCVBUF):  # the first is for the administrator alone
         try:
             handle.setsockopt(socket.SOL_SOCKET, option, _RECEIVE_BUFFER_BYTES)
         except OSError:
             continue
-        return
+        break
+    return handle.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF) >= _SAFE_BUFFER_BYTES

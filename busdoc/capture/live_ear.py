@@ -32,6 +32,9 @@ Opener = Callable[[BusAddress], OpenAdapter]
 _TURN_S = 0.02
 """How long a reading waits: what is silent is known to be so within this."""
 
+_REST_S = 0.003
+"""How long is rested where frames wait meanwhile: waking up for each costs as much as reading it."""
+
 _SILENT_NS = 1_000_000_000
 _OVERRUN_SHOWN_NS = 5_000_000_000
 _PAUSE_NS = 1_000_000_000
@@ -141,14 +144,15 @@ class BusEar:
 
     def turn(self) -> None:
         """Read one frame or wait for one; or, while the adapter is away, wait for the time to try it again."""
-        if self._open is None:
+        opened = self._open
+        if opened is None:
             self._seek()
             return
         begun_ns = self._clock.now_ns()
         if self._turned_ns is not None and begun_ns - self._turned_ns > _PAUSE_NS:
             self._awoke_ns = begun_ns
         try:
-            message = self._open.adapter.recv(_TURN_S)
+            message = opened.adapter.recv(0.0 if opened.keeps_frames else _TURN_S)
         except Exception as error:  # whatever a driver may raise: python-can lets its own errors through
             self._failed(error)
             return
@@ -158,6 +162,8 @@ class BusEar:
         self._turned_ns = now_ns
         if message is None:
             self._sure_ns = begun_ns
+            if opened.keeps_frames:
+                self._clock.wait(self._stopping, _REST_S)
             return
         self._failures = 0
         if len(self._pending) >= _MOST_WAITING:
