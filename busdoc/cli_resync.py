@@ -80,6 +80,8 @@ def _databases(arguments: argparse.Namespace) -> "list[Path | tuple[int | str, P
 
 
 def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
+    if arguments.json:
+        return _as_document(arguments, surroundings)
     from busdoc.health.resync import ReturnVerdict
     from busdoc.progress import Progress
     from busdoc.resync import resync
@@ -96,43 +98,46 @@ def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
     finally:
         progress.clear()
     if not found.power_ups:
-        raise InputError(
-            ", ".join(str(file) for file in arguments.capture[:3]),
-            "a power-up: all controllers silent for a second or more, then back",
-            "a machine that was on from the first frame and stayed on",
-            "Record from before the power cycle until half a minute after it.",
-        )
-    if arguments.json:
-        json.dump(_document(found), surroundings.stdout, indent=1, allow_nan=False)
-        surroundings.stdout.write("\n")
-    else:
-        surroundings.stdout.write(_text(found, surroundings))
+        raise _no_power_up(arguments.capture)
+    surroundings.stdout.write(_text(found, surroundings))
     return ExitStatus.TROUBLE if found.verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
 
 
-def _document(found: "Resync") -> dict[str, object]:
-    from busdoc.report.document import SCHEMA
-    from busdoc.report.resync_document import resync_entries
+def _as_document(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
+    """Print the whole verdict of the recording, which holds the returns, with their headline."""
+    from busdoc.health.resync import ReturnVerdict, verdict_over
+    from busdoc.postmortem import postmortem
+    from busdoc.progress import Progress
+    from busdoc.report.document import document
     from busdoc.report.resync_terminal import resync_headline
-    from busdoc.report.times import seconds
 
-    health = found.health
-    return {
-        "schema": SCHEMA,
-        "headline": resync_headline(found.power_ups),
-        "verdict": str(found.verdict),
-        "capture": {
-            "files": [str(file) for file in found.files],
-            "frames": health.frames,
-            "error_frames": health.error_frames,
-            "start_s": seconds(health.start_ns),
-            "duration_s": seconds(health.until_ns - health.start_ns),
-            "clock": "unix" if found.epoch else "capture",
-        },
-        "resync": resync_entries(found.power_ups),
-        "busier": list(found.busier),
-        "warnings": list(found.warnings),
-    }
+    progress = Progress(surroundings)
+    try:
+        result = postmortem(
+            arguments.capture,
+            databases=_databases(arguments),
+            machine_file=arguments.machine,
+            journal_file=arguments.actions,
+            progress=progress.add,
+        )
+    finally:
+        progress.clear()
+    if not result.resync:
+        raise _no_power_up(arguments.capture)
+    verdict = verdict_over(one.verdict for one in result.resync)
+    tree = document(result) | {"headline": resync_headline(result.resync), "verdict": str(verdict)}
+    json.dump(tree, surroundings.stdout, indent=1, allow_nan=False)
+    surroundings.stdout.write("\n")
+    return ExitStatus.TROUBLE if verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
+
+
+def _no_power_up(captures: "list[Path]") -> InputError:
+    return InputError(
+        ", ".join(str(file) for file in captures[:3]),
+        "a power-up: all controllers silent for a second or more, then back",
+        "a machine that was on from the first frame and stayed on",
+        "Record from before the power cycle until half a minute after it.",
+    )
 
 
 def _text(found: "Resync", surroundings: Surroundings) -> str:

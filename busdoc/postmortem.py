@@ -21,9 +21,11 @@ from busdoc.health.roll import specs_from_database
 from busdoc.health.summary import Health
 from busdoc.isolation.attribution import attribute
 from busdoc.isolation.because import Because
+from busdoc.isolation.intermittent import look_into
 from busdoc.isolation.session import isolate
 from busdoc.isolation.verdict import IsolationVerdict
 from busdoc.report.result import CaptureFacts, Result, SkippedInput
+from busdoc.returns import find_returns
 from busdoc.watches import Watches
 
 __all__ = ["DatabaseFile", "postmortem"]
@@ -71,21 +73,33 @@ def postmortem(
         if journal_file is None
         else load_journal(journal_file, machine, start_ns=health.start_ns, epoch=capture.epoch)
     )
+    returns = find_returns(machine, capture.channels, watches, health, found.codes, journal.actions)
     incidents = sorted((*health.incidents, *found.incidents), key=lambda incident: incident.onset_ns)
     health = replace(health, incidents=tuple(incidents))
     because = attribute(health, journal.actions, machine)
     plain = replace(health, incidents=tuple(i for i in health.incidents if i.kind is not IncidentKind.CODE))
+    seen = _seen(machine, plain, journal, watches)
     return Result(
         capture=_facts(capture, watches),
         machine=machine,
         health=health,
         incidents=health.incidents,
         actions=journal.actions,
-        seen=_seen(machine, plain, journal, watches),
+        seen=seen,
         because=because,
         codes=found.codes,
         isolation=_isolated(machine, health, journal, because, found.codes) if machine.parts else None,
+        intermittent=look_into(
+            health,
+            because,
+            machine,
+            (*journal.actions, *seen),
+            epoch=capture.epoch,
+            journal_kept=bool(journal.actions),
+        ),
         signals=watches.signal_summaries(),
+        resync=returns.power_ups,
+        busier=returns.busier,
         warnings=(
             *_wrong_inputs(machine, database, journal, health),
             *_warnings(capture, database, journal, health, watches),

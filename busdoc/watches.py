@@ -5,6 +5,7 @@ threads, since most of their time is spent in kernels that let go of the interpr
 """
 
 from collections import Counter
+from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
@@ -18,13 +19,15 @@ from busdoc.capture.frames import FrameBlock
 from busdoc.decode.database import Database
 from busdoc.decode.j1939.trouble_code import Conversion
 from busdoc.decode.protocol_frames import protocol_frames
+from busdoc.decode.sign import Sign
 from busdoc.decode.signal_summary import SignalSummary
 from busdoc.decode.signal_watch import SignalWatch
 from busdoc.decode.signals import SignalStatus
+from busdoc.health.arrivals import StreamArrivals
 from busdoc.health.code import FaultCode
 from busdoc.health.code_pointer import CodePointer
 from busdoc.health.code_watch import CodeWatch
-from busdoc.health.controller import ControllerHealth
+from busdoc.health.controller import ControllerHealth, StreamKey
 from busdoc.health.identity import IdentityWatch
 from busdoc.health.incident import Incident
 from busdoc.health.known import join_specs
@@ -109,6 +112,20 @@ class Watches:
     def close(self) -> Health:
         """Judge the whole capture."""
         return self._completed(self._health.close())
+
+    def arrivals(self) -> dict[StreamKey, StreamArrivals]:
+        """Give how each stream began, and came back after its silences, so far."""
+        return self._health.arrivals()
+
+    @property
+    def signs(self) -> Sequence[Sign]:
+        """Claims, boot-ups and first heartbeats so far, in the order of time."""
+        return self._health.signs
+
+    @property
+    def start_ns(self) -> int | None:
+        """The first frame; None before there was one."""
+        return self._health.start_ns
 
     def availability(self) -> tuple[SignalChanges, ...]:
         """Give when each signal that shows a part of the map unplugged could be read, and when not."""

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 
 from busdoc.decode.sign import Sign
+from busdoc.health.arrivals import FirstArrivals
 from busdoc.health.controller import StreamKey
 from busdoc.health.incident import Gap
 from busdoc.health.rhythm import Rhythm
@@ -20,6 +21,8 @@ class Memory:
     complete: bool
     """The specs name every controller of the machine."""
     streams: Tracks = field(default_factory=lambda: Tracks(with_context=True, quantile=0.75, factor=1.6))
+    firsts: FirstArrivals = field(default_factory=FirstArrivals)
+    """How each stream began."""
     groups: Tracks = field(default_factory=lambda: Tracks(with_context=False, quantile=0.9, factor=1.5))
     """All frames of each claim."""
     channels: Tracks = field(default_factory=lambda: Tracks(with_context=False, quantile=0.9, factor=1.5))

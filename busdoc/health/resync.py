@@ -1,5 +1,6 @@
 """Resync: the records of how every controller came back after its power was switched on."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -15,6 +16,7 @@ __all__ = [
     "ReturnVerdict",
     "StreamReturn",
     "Switched",
+    "verdict_over",
 ]
 
 
@@ -174,13 +176,18 @@ class PowerUpReturn:
     @property
     def verdict(self) -> ReturnVerdict:
         """Fail when any controller fails, pass when all pass."""
-        verdicts = {one.verdict for one in self.controllers}
-        if ReturnVerdict.FAIL in verdicts:
-            return ReturnVerdict.FAIL
-        return ReturnVerdict.PASS if verdicts == {ReturnVerdict.PASS} else ReturnVerdict.NO_LIMIT
+        return verdict_over(one.verdict for one in self.controllers)
 
     @property
     def slowest(self) -> ControllerReturn | None:
         """The last one to be in step; None when none was."""
         steady = [one for one in self.controllers if one.steady_ns is not None]
         return max(steady, key=lambda one: one.steady_ns or 0) if steady else None
+
+
+def verdict_over(verdicts: Iterable[ReturnVerdict]) -> ReturnVerdict:
+    """Sum up several verdicts: fail when any fails, pass when there are some and all pass."""
+    found = set(verdicts)
+    if ReturnVerdict.FAIL in found:
+        return ReturnVerdict.FAIL
+    return ReturnVerdict.PASS if found == {ReturnVerdict.PASS} else ReturnVerdict.NO_LIMIT

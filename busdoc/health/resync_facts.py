@@ -7,11 +7,11 @@ import numpy as np
 
 from busdoc.arrays import Int64Array
 from busdoc.decode.sign import Sign, SignKind
+from busdoc.health.arrivals import StreamArrivals
 from busdoc.health.code import FaultCode
 from busdoc.health.controller import ControllerHealth, ExpectedStream, PeriodFrom, StreamHealth, StreamKey
 from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.health.resync import ControllerReturn, Expectation, PowerUp, StreamReturn
-from busdoc.health.resync_watch import StreamArrivals
 
 __all__ = ["SETTLING_NS", "Heard", "expected_name_of", "follow_return", "moved_to", "with_moved"]
 

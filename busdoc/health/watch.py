@@ -11,7 +11,9 @@ import numpy as np
 
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock, FrameFlag
+from busdoc.decode.sign import Sign
 from busdoc.decode.sign_watch import SignWatch
+from busdoc.health.arrivals import StreamArrivals, arrivals_of
 from busdoc.health.controller import ControllerSpec, StreamKey
 from busdoc.health.incident import Gap, GapKind
 from busdoc.health.judgement import LossKey, Settled, judge
@@ -83,6 +85,7 @@ class HealthWatch:
             memory.unwatched += len(code) - int(np.count_nonzero(watched))
             code, t_ns, data = code[watched], t_ns[watched], data[watched]
         self._note_lengths(block, code)
+        memory.firsts.feed(code, t_ns)
         memory.streams.feed(code, t_ns, data)
         group = self._group_of[code]
         if (group < 0).any():
@@ -107,6 +110,20 @@ class HealthWatch:
     def close(self, until_ns: int | None = None) -> Health:
         """Give the health at the end of the capture: its last frame, or a later moment until which it listened."""
         return judge(self._memory, self._not_before_last(until_ns), self._overflow_gaps())
+
+    def arrivals(self) -> dict[StreamKey, StreamArrivals]:
+        """Give how each stream began, and came back after its silences, so far."""
+        return arrivals_of(self._memory.keys, self._memory.streams, self._memory.firsts)
+
+    @property
+    def signs(self) -> Sequence[Sign]:
+        """Claims, boot-ups and first heartbeats so far, in the order of time."""
+        return self._memory.signs
+
+    @property
+    def start_ns(self) -> int | None:
+        """The first frame; None before there was one."""
+        return self._memory.start_ns
 
     def _not_before_last(self, until_ns: int | None) -> int:
         last_ns = self._memory.last_ns

@@ -12,8 +12,10 @@ from busdoc.health.controller import ControllerHealth, PeriodFrom
 from busdoc.health.incident import Incident
 from busdoc.isolation.because import Because
 from busdoc.isolation.verdict import IsolationVerdict
+from busdoc.report.document_intermittent import intermittent_keys
 from busdoc.report.headline import headline
 from busdoc.report.result import Result
+from busdoc.report.resync_document import resync_entries
 from busdoc.report.times import seconds
 
 __all__ = ["SCHEMA", "document"]
@@ -48,11 +50,15 @@ def document(result: Result) -> dict[str, Any]:
             for action in (*result.actions, *result.seen)
         ],
         "codes": [_code(code) for code in result.codes],
+        "resync": resync_entries(result.resync),
+        "busier": list(result.busier),
         "cautions": list(result.cautions()),
         "warnings": list(result.warnings),
     }
     if result.isolation is not None:
         tree |= _isolation(result.isolation)
+    if result.intermittent is not None:
+        tree |= intermittent_keys(result.intermittent)
     return tree
 
 

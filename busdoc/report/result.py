@@ -9,8 +9,10 @@ from busdoc.actions.machine import Machine
 from busdoc.decode.signal_summary import SignalSummary
 from busdoc.health.code import FaultCode
 from busdoc.health.incident import Incident, IncidentKind
+from busdoc.health.resync import PowerUpReturn
 from busdoc.health.summary import Health
 from busdoc.isolation.because import Because
+from busdoc.isolation.intermittent import Intermittent
 from busdoc.isolation.verdict import IsolationVerdict
 
 __all__ = ["CaptureFacts", "Result", "SkippedInput", "Trouble"]
@@ -72,7 +74,13 @@ class Result:
     """What the traffic looks as if had been done and no journal tells; listed, and no ground of any verdict."""
     codes: tuple[FaultCode, ...] = ()
     isolation: IsolationVerdict | None = None
+    intermittent: Intermittent | None = None
+    """What the losses that no action explains have in common; None where there are fewer than three."""
     signals: tuple[SignalSummary, ...] = ()
+    resync: tuple[PowerUpReturn, ...] = ()
+    """How every controller came back after each power-up, ascending by time."""
+    busier: tuple[str, ...] = ()
+    """What the wire carries more of than the map says is usual, as sentences."""
     warnings: tuple[str, ...] = ()
     databases: tuple[Path, ...] = ()
     machine_file: Path | None = None

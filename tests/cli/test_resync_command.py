@@ -67,16 +67,18 @@ def test_a_controller_that_stays_away_fails_with_status_1_and_its_name(run: RunC
     assert out.startswith(f"FAIL: {session.controller} did not come back as it should.")
 
 
-def test_json_follows_the_contract(run: RunCommand, healthy: Path) -> None:
+def test_json_is_a_whole_document_of_the_contract(run: RunCommand, healthy: Path) -> None:
     status, out, _ = run("resync", healthy / "capture.log", "--machine", healthy / "machine.toml", "--json")
     document = json.loads(out)
-    assert status == 0
-    schema = json.loads(SCHEMA.read_text(encoding="utf-8"))
-    entry = {"$defs": schema["$defs"], **schema["$defs"]["resync"]}
-    assert len(document["resync"]) == 5
-    for one in document["resync"]:
-        jsonschema.validate(one, entry)
+    assert (status, document["verdict"], len(document["resync"])) == (0, "no limit", 5)
+    jsonschema.validate(document, json.loads(SCHEMA.read_text(encoding="utf-8")))
     assert {c["verdict"] for one in document["resync"] for c in one["controllers"]} == {"no limit"}
+
+
+def test_a_post_mortem_gives_the_same_returns_as_resync(run: RunCommand, healthy: Path) -> None:
+    words = (healthy / "capture.log", "--machine", healthy / "machine.toml", "--json")
+    returns = [json.loads(run(command, *words)[1])["resync"] for command in ("resync", "postmortem")]
+    assert returns[0] == returns[1]
 
 
 def test_a_recording_without_a_power_up_is_refused_in_a_sentence(run: RunCommand) -> None:

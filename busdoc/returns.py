@@ -1,0 +1,217 @@
+"""Returns: how every controller came back after each power-up, from what the watches saw, the map and the journal.
+
+The post-mortem and `busdoc resync` share this, so that one pass over the frames gives both.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.machine import Machine, PartKind
+from busdoc.actions.machine_map import bitrates
+from busdoc.capture.channels import ChannelTable
+from busdoc.health.code import FaultCode
+from busdoc.health.controller import ControllerHealth
+from busdoc.health.resync import Expectation, FoundBy, PowerUp, PowerUpReturn, Switched
+from busdoc.health.resync_facts import Heard, expected_name_of, follow_return, moved_to, with_moved
+from busdoc.health.resync_power_up import Group, Opening, find_power_ups
+from busdoc.health.resync_verdict import give_verdicts
+from busdoc.health.summary import Health
+from busdoc.watches import Watches
+
+__all__ = ["Returns", "expectations", "find_returns"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Returns:
+    """All power-ups of a recording, or of a live bus so far."""
+
+    opening: Opening
+    power_ups: tuple[PowerUpReturn, ...]
+    """Ascending by time."""
+    busier: tuple[str, ...]
+    """What the wire carries more of than it did, as sentences."""
+
+
+def find_returns(
+    machine: Machine,
+    channels: ChannelTable,
+    watches: Watches,
+    health: Health,
+    codes: Sequence[FaultCode],
+    actions: Sequence[Action],
+) -> Returns:
+    """Judge every power-up.
+
+    Parameters
+    ----------
+    machine : the map, empty when there is none
+    channels : the capture's
+    watches : what followed the frames
+    health, codes : as they judged
+    actions : the journal's
+    """
+    heard = Heard(watches.arrivals(), watches.signs, health.incidents, codes)
+    groups = _groups(machine, health)
+    switched = (*_switched(actions, groups), *_by_signal(machine, watches, groups))
+    opening, power_ups = find_power_ups(
+        health.controllers, groups, switched, health.incidents, watches.signs, health.start_ns, health.until_ns
+    )
+    expected = expectations(machine, channels, actions)
+    known = bool(machine.controllers)
+    return Returns(
+        opening=opening,
+        power_ups=tuple(_follow(one, heard, health, expected, known) for one in power_ups),
+        busier=_busier(machine, channels, health),
+    )
+
+
+def _follow(
+    power_up: PowerUp, heard: Heard, health: Health, expected: Mapping[str, Expectation], known: bool
+) -> PowerUpReturn:
+    by_name = {one.name: one for one in health.controllers}
+    power_up = with_moved(heard, power_up, _moves(power_up, heard, by_name, expected))
+    returns = []
+    for name in power_up.controllers:
+        one = by_name.get(name)
+        if one is None or (not known and not _is_due(one, power_up)):
+            continue
+        returns.append(follow_return(heard, power_up, one, expected.get(name, Expectation(name=name))))
+    moved = {one.moved_to for one in returns if one.moved_to is not None}
+    returns = [one for one in returns if known or by_name[one.name].identity.address not in moved]
+    exchanged = frozenset(name for name, one in expected.items() if one.may_be_exchanged)
+    new = tuple(
+        one.name
+        for one in health.controllers
+        if known
+        and one.name not in expected
+        and one.identity.address not in moved | {None}
+        and one.first_ns is not None
+        and power_up.zero_ns is not None
+        and power_up.zero_ns <= one.first_ns < power_up.until_ns
+    )
+    return PowerUpReturn(power_up=power_up, controllers=give_verdicts(power_up, returns, exchanged), new=new)
+
+
+def _by_signal(machine: Machine, watches: Watches, groups: Sequence[Group]) -> list[Switched]:
+    """Give when the signal of a feed says that it was switched on."""
+    signals = watches.signals
+    found: list[Switched] = []
+    for group in groups if signals is not None else ():
+        feed = None if group.feed is None else machine.parts[group.feed]
+        if signals is None or feed is None or feed.signal is None:
+            continue
+        changes = signals.transitions(feed.signal)
+        on = (changes.value != 0) & (changes.status == 0)
+        found += [
+            Switched(
+                time_ns=int(changes.t_ns[at]),
+                uncertainty_ns=0,
+                feed=feed.name,
+                controllers=group.controllers,
+                found_by=FoundBy.SIGNAL,
+            )
+            for at in range(1, len(on))
+            if on[at] and not on[at - 1]
+        ]
+    return found
+
+
+def _moves(
+    power_up: PowerUp, heard: Heard, by_name: Mapping[str, ControllerHealth], expected: Mapping[str, Expectation]
+) -> Iterator[tuple[int | None, int]]:
+    """Give the (channel, address) that controllers of a power-up claimed instead of their own."""
+    for name in power_up.controllers:
+        one = by_name.get(name)
+        if one is None or one.identity.address is None:
+            continue
+        can_name = expected_name_of(heard, power_up, one, expected.get(name, Expectation(name=name)))
+        address = moved_to(heard, power_up, one, can_name)
+        if address is not None:
+            yield one.channel, address
+
+
+def _is_due(one: ControllerHealth, power_up: PowerUp) -> bool:
+    """Tell whether a controller that nobody named should come back: it was there before, or it came now."""
+    if one.first_ns is None or not any(stream.cyclic for stream in one.streams):
+        return False
+    before = power_up.off_ns is not None and one.first_ns <= power_up.off_ns
+    return before or (power_up.zero_ns is not None and power_up.zero_ns <= one.first_ns < power_up.until_ns)
+
+
+def _groups(machine: Machine, health: Health) -> list[Group]:
+    """List who gets supply together: the whole machine, then its feeds from the main one down."""
+    everybody = tuple(machine.controllers) or tuple(one.name for one in health.controllers)
+    groups = [Group(feed=None, controllers=everybody)]
+    feeds = [part.name for part in machine.parts.values() if part.kind is PartKind.FEED]
+    for feed in sorted(feeds, key=lambda name: len(machine.feeds_above(name))):
+        below = machine.controllers_below(feed)
+        if below and set(below) != set(everybody):
+            groups.append(Group(feed=feed, controllers=below))
+    return groups
+
+
+def _switched(actions: Iterable[Action], groups: Sequence[Group]) -> list[Switched]:
+    by_feed = {group.feed: group.controllers for group in groups}
+    return [
+        Switched(
+            time_ns=action.time_ns,
+            uncertainty_ns=action.uncertainty_ns,
+            feed=action.part if action.part in by_feed else None,
+            controllers=by_feed.get(action.part, by_feed[None]),
+            found_by=FoundBy.JOURNAL,
+        )
+        for action in actions
+        if action.kind in (ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
+    ]
+
+
+def expectations(machine: Machine, channels: ChannelTable, actions: Sequence[Action]) -> dict[str, Expectation]:
+    """Turn the map into what must come back, by the controllers' names."""
+    handled = {
+        name
+        for action in actions
+        if action.kind in (ActionKind.REPLACE, ActionKind.SWAP)
+        for name in (action.part, action.into)
+    }
+    found = {}
+    for name, controller in machine.controllers.items():
+        spec = controller.spec
+        found[name] = Expectation(
+            name=name,
+            channel=None if spec.channel is None else channels.find(spec.channel),
+            identity=spec.identity,
+            streams=tuple(stream for stream in spec.expects if stream.period_ns is not None),
+            limit_ns=spec.back_within_ns,
+            usual_ns=controller.back_usually_ns,
+            may_be_exchanged=name in handled,
+        )
+    return found
+
+
+_MORE_LOAD = 0.05
+_MORE_ERRORS = 3.0
+_LEAST_ERRORS = 10
+
+
+def _busier(machine: Machine, channels: ChannelTable, health: Health) -> tuple[str, ...]:
+    """Compare load and error frames with what the map says is usual."""
+    said = []
+    known = bitrates(machine, channels)
+    for bus in machine.buses:
+        channel = channels.find(bus.channel)
+        wire = next((one for one in health.wire if one.channel == channel), None)
+        if channel not in known or wire is None or not len(wire.second_ns):
+            continue
+        name = channels.name(channel) if channel is not None else str(bus.channel)
+        if bus.usual_load is not None and wire.mean_load is not None and wire.mean_load > bus.usual_load + _MORE_LOAD:
+            said.append(f"{name}: the load is {wire.mean_load:.0%}, it used to be {bus.usual_load:.0%}.")
+        if bus.usual_errors_per_min is None:
+            continue
+        n_errors = int(wire.error_frames.sum())
+        minutes = max(health.until_ns - health.start_ns, 1) / 60e9
+        usual = bus.usual_errors_per_min * minutes
+        if n_errors >= _LEAST_ERRORS and n_errors > _MORE_ERRORS * usual:
+            rate = n_errors / minutes
+            said.append(f"{name}: {rate:.1f} error frames a minute, it used to be {bus.usual_errors_per_min:.1f}.")
+    return tuple(said)
