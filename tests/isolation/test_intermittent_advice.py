@@ -1,0 +1,158 @@
+"""What to do next about an intermittent dropout: numbers that hold, and words that name the right place."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from busdoc.actions.machine import Machine
+from busdoc.isolation.groups import Group, GroupCause
+from busdoc.isolation.groups_evidence import CauseKind
+from busdoc.isolation.intermittent_advice import Advice, AdviceKind, advise, trials_to_show
+from busdoc.isolation.intermittent_finding import Finding, Tried, Trigger
+from busdoc.isolation.rate_shape import Rate, Watched, measure_rate
+from tests.isolation.records import sweeper
+
+HOUR = 3600 * 10**9
+TRIED = Tried(kinds=120, signals=80, tests=200)
+
+
+def rate_of(n: int, hours: float = 10.0) -> Rate:
+    lost_ns = np.array([round((k + 0.5) * hours / n * HOUR) for k in range(n)], np.int64)
+    return measure_rate(lost_ns, [int(t) + 5 * 10**9 for t in lost_ns], Watched.between(0, round(hours * HOUR)))
+
+
+def group(kind: CauseKind, part: str | None, *controllers: str) -> Group:
+    cause = GroupCause(kind=kind, part=part, probability=0.9, words="")
+    return Group(
+        controllers=controllers,
+        others=(),
+        incidents=(0, 1, 2),
+        restarted=3,
+        kept_running=0,
+        together_by_chance=0.0,
+        causes=(cause,),
+        words="",
+    )
+
+
+def event(share: float = 0.6, by_chance: float = 0.01) -> Finding:
+    return Finding(
+        name="Boom.Raised became 1 (on)",
+        subject='"Boom.Raised became 1 (on)"',
+        signal="Boom.Raised",
+        controllers=("hopper",),
+        p=1e-9,
+        p_holm=1e-7,
+        q_bh=1e-7,
+        explained=0.9,
+        words="",
+        trigger=Trigger(share=share, by_chance=by_chance),
+    )
+
+
+def value(*, is_voltage: bool = False) -> Finding:
+    return Finding(
+        name="Engine.OilTemperature",
+        subject="Engine.OilTemperature",
+        signal="Engine.OilTemperature",
+        controllers=("hopper",),
+        p=1e-6,
+        p_holm=1e-4,
+        q_bh=1e-4,
+        explained=0.7,
+        words="",
+        is_voltage=is_voltage,
+    )
+
+
+def of_kind(advice: tuple[Advice, ...], kind: AdviceKind) -> list[Advice]:
+    return [one for one in advice if one.kind is kind]
+
+
+def test_few_dropouts_ask_for_more_hours() -> None:
+    advice = advise([group(CauseKind.CONTROLLER, "hopper", "hopper")], [rate_of(4)], (), (), TRIED, sweeper())
+    (record,) = of_kind(advice, AdviceKind.RECORD)
+    assert record.hours == pytest.approx(15.0)
+    assert "about 15 hours more" in record.words
+
+
+def test_an_event_and_a_value_ask_for_a_recording_that_tells_them_apart() -> None:
+    advice = advise(
+        [group(CauseKind.CONTROLLER, "hopper", "hopper")], [rate_of(20)], (event(), value()), (), TRIED, sweeper()
+    )
+    record = of_kind(advice, AdviceKind.RECORD)[0]
+    assert 'with "Boom.Raised became 1 (on)" every 10 minutes' in record.words
+    assert "Engine.OilTemperature" in record.words
+    assert "to tell the two apart" in record.words
+
+
+def test_an_event_that_was_not_proved_asks_to_be_provoked() -> None:
+    advice = advise([group(CauseKind.CONTROLLER, "hopper", "hopper")], [rate_of(12)], (), (event(),), TRIED, sweeper())
+    assert "to tell it from chance" in of_kind(advice, AdviceKind.RECORD)[0].words
+
+
+@pytest.mark.parametrize(("share", "by_chance", "n_tests"), [(0.6, 0.02, 1), (0.3, 0.01, 1), (0.5, 0.05, 100)])
+def test_provoking_so_often_proves_it_as_often_as_promised(share: float, by_chance: float, n_tests: int) -> None:
+    """Power of the one-sided binomial test at 5 %, by scipy.stats.binom."""
+    n = trials_to_show(share, by_chance, n_tests)
+    assert n is not None
+    proving = next(k for k in range(n + 1) if stats.binom.sf(k - 1, n, by_chance) <= 0.05 / n_tests)
+    assert stats.binom.sf(proving - 1, n, share) >= 0.8
+
+
+def test_an_event_that_is_hardly_ever_followed_cannot_be_provoked_in_a_lifetime() -> None:
+    assert trials_to_show(0.0501, 0.05, 1) is None
+
+
+@pytest.mark.parametrize(
+    ("kind", "part", "names", "where"),
+    [
+        (CauseKind.FEED, "fuse-3", ("hopper", "fan"), "fuse-3 and at the supply pins of hopper and fan"),
+        (CauseKind.SEGMENT, "rear-trunk", ("hopper", "fan"), "the far end of rear-trunk"),
+        (CauseKind.BUS, "0", ("hopper", "fan"), "Check the recorder's own lead"),
+        (CauseKind.CONTROLLER, "hopper", ("hopper",), "pins of hopper itself"),
+    ],
+)
+def test_the_meter_goes_where_the_group_points_to(
+    kind: CauseKind, part: str, names: tuple[str, ...], where: str
+) -> None:
+    advice = advise([group(kind, part, *names)], [rate_of(12)], (), (), TRIED, sweeper())
+    assert where in of_kind(advice, AdviceKind.MEASURE)[0].words
+
+
+def test_a_controller_alone_has_its_own_plug_wiggled_first_and_then_its_suspects() -> None:
+    suspects = (("harness-B", 0.4), ("fuse-3", 0.3), ("harness-A", 0.2))
+    advice = advise(
+        [group(CauseKind.CONTROLLER, "hopper", "hopper")], [rate_of(12)], (), (), TRIED, sweeper(), suspects
+    )
+    words = of_kind(advice, AdviceKind.WIGGLE)[0].words
+    assert words.startswith("Wiggle the plug of hopper first, then harness-B and harness-A")
+
+
+def test_without_a_map_the_wiring_diagram_is_asked_for_what_they_share() -> None:
+    advice = advise([group(CauseKind.SUPPLY, None, "hopper", "fan")], [rate_of(12)], (), (), TRIED, Machine())
+    assert "that hopper and fan share" in of_kind(advice, AdviceKind.WIGGLE)[0].words
+
+
+def test_a_low_supply_before_the_dropouts_of_one_controller_sends_the_meter_to_its_pins_under_load() -> None:
+    advice = advise(
+        [group(CauseKind.CONTROLLER, "hopper", "hopper")],
+        [rate_of(12)],
+        (value(is_voltage=True),),
+        (),
+        TRIED,
+        sweeper(),
+    )
+    assert "engine cranking" in of_kind(advice, AdviceKind.MEASURE)[0].words
+
+
+def test_the_watch_after_a_repair_is_the_exact_one() -> None:
+    advice = advise([group(CauseKind.CONTROLLER, "hopper", "hopper")], [rate_of(12)], (), (), TRIED, sweeper())
+    (watch,) = of_kind(advice, AdviceKind.WATCH)
+    assert watch.hours == pytest.approx(10.0 * (0.05 ** (-1 / 12) - 1.0))
+
+
+def test_where_nothing_was_there_to_try_a_database_is_asked_for() -> None:
+    nothing = Tried(kinds=0, signals=0, tests=0)
+    advice = advise([group(CauseKind.CONTROLLER, "hopper", "hopper")], [rate_of(12)], (), (), nothing, sweeper())
+    assert "--db" in of_kind(advice, AdviceKind.RECORD)[0].words
