@@ -3,7 +3,6 @@
 Plain lines that also read well in a log or to a screen reader; every state is a word.
 """
 
-import textwrap
 from collections.abc import Iterator, Sequence
 
 from busdoc.actions.action import Action, ActionKind
@@ -17,6 +16,7 @@ from busdoc.report.headline import act_in_words, bus_in_words, headline
 from busdoc.report.result import Result
 from busdoc.report.strip import ASCII, SHADED, draw_axis, draw_marks, draw_strip
 from busdoc.report.times import clock, duration
+from busdoc.report.wrapping import filled
 
 __all__ = ["render", "step_in_words"]
 
@@ -53,7 +53,7 @@ _PLAIN = str.maketrans({"–": "-", "…": "...", "→": "->", "±": "+/-", "·"
 
 
 def _wrapped(text: str, width: int, indent: str = "", more: str | None = None) -> str:
-    return textwrap.fill(text, width, initial_indent=indent, subsequent_indent=indent if more is None else more)
+    return filled(text, width, indent, indent if more is None else more)
 
 
 def _suspects(result: Result, width: int) -> Iterator[str]:

@@ -1,0 +1,19 @@
+"""Breaks text into lines for a terminal, and never between a number and its unit."""
+
+import re
+import textwrap
+
+__all__ = ["filled"]
+
+_BEFORE_A_UNIT = re.compile(r"(?<=\d) (?=%|(?:ns|µs|us|ms|s|min|h|d|V|A|Hz)\b)")
+_NO_BREAK = "\N{NO-BREAK SPACE}"
+
+
+def filled(text: str, width: int, first: str = "", more: str = "") -> str:
+    """Fill lines of at most `width` characters, the first indented by `first`, the others by `more`.
+
+    >>> filled("Trouble within 70 s: it is harness-2 (98 %).", 25)
+    'Trouble within 70 s: it\\nis harness-2 (98 %).'
+    """
+    joined = _BEFORE_A_UNIT.sub(_NO_BREAK, text)
+    return textwrap.fill(joined, width, initial_indent=first, subsequent_indent=more).replace(_NO_BREAK, " ")

@@ -1,0 +1,17 @@
+"""Lines break between words, never between a number and its unit (SI Brochure 5.4.3: the two belong together)."""
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from busdoc.report.wrapping import filled
+
+
+def test_a_number_stays_with_its_unit() -> None:
+    for width in range(12, 60):
+        lines = filled("Trouble within 18 s: it is harness-2 (98 %), after 4 min of 27.3 V.", width).splitlines()
+        assert not any(line.endswith(("18", "98", "(98", "4", "27.3")) for line in lines)
+
+
+@given(text=st.text(alphabet="ab 1%s", max_size=80), width=st.integers(10, 40))
+def test_no_word_is_lost(text: str, width: int) -> None:
+    assert "".join(filled(text, width).split()) == "".join(text.split())
