@@ -69,6 +69,8 @@ class HarnessRow:
     cleared: bool
     unsafe_live: bool
     """Never to be plugged or unplugged with power on."""
+    swaps_with: tuple[str, ...] = ()
+    """Like parts that it can change places with, as the map names them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,3 +165,11 @@ class SessionView:
     trouble: str
     """What the session itself suffers from (a full disk, say), in words; empty when nothing."""
     finished: bool
+    epoch: bool = True
+    """Whether times are Unix times; else they count from the recording's own zero."""
+    guided: bool = False
+    """There is no map: a name that is not known yet is a new branch."""
+    focus: str | None = None
+    """The controller that the suspicion is about; None while there is none."""
+    gaps: tuple[tuple[int, int], ...] = ()
+    """(from, to), ns: stretches that were not heard, ascending; nobody's absence."""
