@@ -93,6 +93,7 @@ def intermittent_run(
     hours: float = 2.0,
     n_due: tuple[int, int] = (12, 30),
     n_controllers: int = 8,
+    fastest_ms: int = 100,
     tells_of_it: bool = True,
 ) -> IntermittentRun:
     """Live through some hours and record them.
@@ -103,11 +104,12 @@ def intermittent_run(
     seed : decides everything else; the same seed gives the same frames
     n_due : least and most dropouts due to the cause (each of two), as far as chance allows
     n_controllers : each sends three messages with nine signals each
+    fastest_ms : the period of the first of the three
     tells_of_it : another controller has a switch that says, half a second late, that the lost one is missing
     """
     rng = np.random.default_rng([seed, list(TrueCause).index(cause), 8])
     until_s = 3600.0 * hours
-    machine = _machine(rng, n_controllers)
+    machine = _machine(rng, n_controllers, fastest_ms)
     victim, *others = machine.controllers
     part, fallen = _part(rng, machine, cause)
     messages = list(draw_messages(rng, _streams(machine), until_s))
@@ -149,15 +151,15 @@ def intermittent_run(
     )
 
 
-def _machine(rng: np.random.Generator, n_controllers: int) -> Machine:
-    """Make a machine whose messages are slow enough for hours: 100 ms, and two between 200 ms and 1 s."""
+def _machine(rng: np.random.Generator, n_controllers: int, fastest_ms: int) -> Machine:
+    """Make a machine whose messages are slow enough for hours: one fast, and two between 200 ms and 1 s."""
     machine = random_machine(
         rng, n_controllers=n_controllers, n_branches=0, n_feeds=3, n_segments=3, protocol=Protocol.J1939
     )
     controllers: dict[str, Controller] = {}
     for name, controller in machine.controllers.items():
         address = controller.spec.identity.address or 0
-        periods_ms = (100, int(rng.choice((200, 250, 500))), int(rng.choice((500, 1000))))
+        periods_ms = (fastest_ms, int(rng.choice((200, 250, 500))), int(rng.choice((500, 1000))))
         expects = tuple(
             ExpectedStream(
                 id=0x18FF0000 | (0x10 + k) << 8 | address,
@@ -244,7 +246,7 @@ def _with_sags(
     rng: np.random.Generator, messages: list[Message], among: Sequence[int], until_s: float, n: int
 ) -> _Plan:
     """Let the supply sag before each dropout; it also sags, less deeply, with nothing to follow."""
-    fast = [k for k in among if messages[k].period_s <= 0.11]
+    fast = [k for k in among if messages[k].period_s <= 0.15]
     k = int(rng.choice(np.array(fast)))
     name = f"SupplyVoltage{k}"
     at_s = event_times(rng, Habit.STEADY, n, until_s)
