@@ -12,12 +12,13 @@ import numpy as np
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.actions.machine import Machine
-from busdoc.arrays import Float64Array, Int64Array
+from busdoc.arrays import Int64Array
 from busdoc.health.incident import GapKind, Incident, IncidentKind, RanOn
 from busdoc.health.summary import Health
 from busdoc.isolation.because import Because
 from busdoc.isolation.groups import Group, find_groups
 from busdoc.isolation.losses import FALLS, losses_of
+from busdoc.isolation.many_tests import holm
 from busdoc.isolation.rate_shape import Rate, Watched, measure_rate
 
 __all__ = ["LEAST_DROPOUTS", "Intermittent", "Unit", "list_units", "look_into", "unexplained_losses"]
@@ -122,7 +123,7 @@ def _rates(health: Health, units: Sequence[Unit], actions: Sequence[Action], *, 
     """Measure the rate of each unit, and correct all questions about their shape together."""
     power_ups_ns = _power_ups_ns(health, actions)
     rates = [_rate(health, unit, power_ups_ns, epoch=epoch) for unit in units]
-    corrected = iter(_holm(np.array([test.p for rate in rates for test in rate.tests])).tolist())
+    corrected = iter(holm(np.array([test.p for rate in rates for test in rate.tests])).tolist())
     return tuple(rate.corrected([next(corrected) for _ in rate.tests]) for rate in rates)
 
 
@@ -180,12 +181,3 @@ def _power_ups_ns(health: Health, actions: Iterable[Action]) -> Int64Array:
         and incident.back_ns is not None
     ]
     return np.array(sorted({*told, *shown}), np.int64)
-
-
-def _holm(p: Float64Array) -> Float64Array:
-    """(n,) Corrected p-values (Holm 1979)."""
-    order = np.argsort(p, kind="stable")
-    stepped = np.maximum.accumulate(p[order] * np.arange(len(p), 0, -1))
-    corrected = np.empty(len(p))
-    corrected[order] = np.minimum(stepped, 1.0)
-    return corrected

@@ -202,12 +202,12 @@ def _some_times(rng: np.random.Generator, until_s: float) -> Float64Array:
 
 def database_text(messages: Sequence[Message]) -> str:
     """Write the messages as a `.dbc` database; the highest values of every signal say 'error' and 'not available'."""
-    senders = sorted({message.sender for message in messages})
+    senders = sorted({_node(message.sender) for message in messages})
     lines = ['VERSION ""', "", "NS_ :", "", "BS_:", "", f"BU_: {' '.join(senders)}", ""]
     values = []
     for message in messages:
         number = message.id | 0x80000000
-        lines.append(f"BO_ {number} {message.name}: 8 {message.sender}")
+        lines.append(f"BO_ {number} {message.name}: 8 {_node(message.sender)}")
         at = 0
         for name in message.switches:
             lines.append(f' SG_ {name} : {at}|2@1+ (1,0) [0|3] "" {senders[0]}')
@@ -232,3 +232,8 @@ def database_text(messages: Sequence[Message]) -> str:
 
 def _scale(unit: str) -> float:
     return 0.125 if unit == "rpm" else 0.01
+
+
+def _node(sender: str) -> str:
+    """Name a sender as the file format allows: letters, digits and underscores."""
+    return sender.replace("-", "_")
