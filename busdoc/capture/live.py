@@ -33,7 +33,8 @@ _SURE_WITHIN_NS = 2_000_000_000
 _OPENED_APART_NS = 20_000_000
 _JOIN_S = 3.0
 
-_BUS_NAME = re.compile(r"v?can\d{1,3}")
+_MOST_CHANNELS = 256
+_BUS_NAME = re.compile(r"v?can(?P<number>\d{1,3})")
 """Names that the operating system gives buses; others are no names of a bus but of an adapter, a port, a group."""
 
 
@@ -42,19 +43,16 @@ def channel_names(addresses: Sequence[BusAddress]) -> tuple[str, ...]:
 
     The names end in the channels' numbers, so that the recording, read again, has the same ones.
     """
-    table = ChannelTable()
-    own = [address.channel for address in addresses]
-    for name in own:
-        if name is not None and _BUS_NAME.fullmatch(name):
-            table.number(name)
-    names = []
-    for name in own:
-        number = None if name is None else table.find(name)
-        if name is None or number is None or not name.endswith(str(number)):
-            number = next(free for free in range(256) if free not in table.numbers)
-            name = f"can{number}"
-            table.number(name)
-        names.append(name)
+    own: dict[int, str] = {}
+    for address in addresses:
+        match = _BUS_NAME.fullmatch(address.channel or "")
+        if match is not None and int(match["number"]) < _MOST_CHANNELS:
+            own.setdefault(int(match["number"]), match[0])
+    free = (number for number in range(_MOST_CHANNELS) if number not in own)
+    names: list[str] = []
+    for address in addresses:
+        is_own = address.channel in own.values() and address.channel not in names
+        names.append(address.channel if is_own and address.channel is not None else f"can{next(free)}")
     return tuple(names)
 
 

@@ -72,13 +72,14 @@ class StampClock:
         """By how much a frame arrives later than its placed time even when nothing waits."""
         return self._lag_ns
 
-    def place(self, stamp_s: Sequence[float], arrival_ns: Int64Array) -> Int64Array:
+    def place(self, stamp_s: Sequence[float], arrival_ns: Int64Array, *, paused_ns: int = 0) -> Int64Array:
         """Give the times of frames.
 
         Parameters
         ----------
         stamp_s : n > 0 stamps of the adapter, in the order received, s; 0 where it gives none
         arrival_ns : (n,) int64, ns, when each was received, on the live clock, non-decreasing
+        paused_ns : for how long nobody had read before, ns: so much longer a frame may have waited
 
         Returns
         -------
@@ -94,7 +95,7 @@ class StampClock:
         delay_ns = arrival_ns - stamp_ns
         offset_ns = self._learn(int(delay_ns[is_usable].min()), int(arrival_ns[-1]))
         waited_ns = delay_ns - offset_ns
-        is_sane = is_usable & (waited_ns >= 0) & (waited_ns <= _WAITS_AT_MOST_NS)
+        is_sane = is_usable & (waited_ns >= 0) & (waited_ns <= _WAITS_AT_MOST_NS + paused_ns)
         return np.where(is_sane, stamp_ns + offset_ns, arrival_ns)
 
     def _learn(self, delay_ns: int, now_ns: int) -> int:

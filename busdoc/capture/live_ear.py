@@ -81,11 +81,20 @@ class Heard:
 class BusEar:
     """Listens to one bus; `turn` is one round of its thread, everything else is called from outside."""
 
-    def __init__(self, address: BusAddress, channel: int, *, opener: Opener, clock: Clock) -> None:
+    def __init__(
+        self,
+        address: BusAddress,
+        channel: int,
+        *,
+        opener: Opener,
+        clock: Clock,
+        most_waiting: int = _MOST_WAITING,
+    ) -> None:
         self.address = address
         self.channel = channel
         self._opener = opener
         self._clock = clock
+        self._most_waiting = most_waiting
         self._settling = threading.Lock()
         self._stopping = threading.Event()
         self._open: OpenAdapter | None = None
@@ -108,6 +117,8 @@ class BusEar:
         self._sure_ns = now_ns
         self._turned_ns: int | None = None
         self._awoke_ns: int | None = None
+        """Since when the thread runs again after a pause, and how long that was; until it is judged."""
+        self._paused_ns = 0
         self._failures = 0
         self._n_garbled = 0
         self._lost_from_ns: int | None = None
@@ -150,7 +161,7 @@ class BusEar:
             return
         begun_ns = self._clock.now_ns()
         if self._turned_ns is not None and begun_ns - self._turned_ns > _PAUSE_NS:
-            self._awoke_ns = begun_ns
+            self._awake_after(begun_ns - self._turned_ns, begun_ns)
         try:
             message = opened.adapter.recv(0.0 if opened.keeps_frames else _TURN_S)
         except Exception as error:  # whatever a driver may raise: python-can lets its own errors through
@@ -158,7 +169,7 @@ class BusEar:
             return
         now_ns = self._clock.now_ns()
         if now_ns - begun_ns > _PAUSE_NS:
-            self._awoke_ns = now_ns
+            self._awake_after(now_ns - begun_ns, now_ns)
         self._turned_ns = now_ns
         if message is None:
             self._sure_ns = begun_ns
@@ -166,7 +177,7 @@ class BusEar:
                 self._clock.wait(self._stopping, _REST_S)
             return
         self._failures = 0
-        if len(self._pending) >= _MOST_WAITING:
+        if len(self._pending) >= self._most_waiting:
             self._dropping_since_ns = self._dropping_since_ns or now_ns
             self._overrun_ns = now_ns
             return
@@ -208,7 +219,8 @@ class BusEar:
         del self._pending[:n]
         messages = [message for message, _ in pending]
         arrival_ns = np.array([arrived_ns for _, arrived_ns in pending], np.int64)
-        t_ns = self._stamps.place([message.timestamp for message in messages], arrival_ns)
+        paused_ns = 0 if self._awoke_ns is None else self._paused_ns
+        t_ns = self._stamps.place([message.timestamp for message in messages], arrival_ns, paused_ns=paused_ns)
         if self._last_t_ns is not None:
             t_ns = np.maximum(t_ns, self._last_t_ns)
         t_ns = np.maximum.accumulate(t_ns)
@@ -254,6 +266,9 @@ class BusEar:
             if self._lost_from_ns is not None and now_ns > self._lost_from_ns:
                 self._gaps.append(self._made_gap(self._lost_from_ns, now_ns, _AWAY))
             self._lost_from_ns = None
+
+    def _awake_after(self, paused_ns: int, awoke_ns: int) -> None:
+        self._paused_ns, self._awoke_ns = paused_ns, awoke_ns
 
     def _failed(self, error: Exception) -> None:
         """Judge a reading that failed: a garbled frame, or a lost adapter."""

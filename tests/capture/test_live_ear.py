@@ -1,0 +1,192 @@
+"""One bus listened to: lost and found again, silent, overrun, garbled; the clock goes on only when told."""
+
+import struct
+from dataclasses import replace
+
+import can
+import pytest
+
+from busdoc.capture.listening import Hearing
+from busdoc.capture.live_adapter import OpenAdapter
+from busdoc.capture.live_address import BusAddress
+from busdoc.capture.live_ear import BusEar
+from tests.capture.live_doubles import MS, SECOND, START_NS, ScriptedAdapter, ScriptedOpener, TestClock, address, frame
+
+LOST = can.CanOperationError("the device is gone")
+
+
+def listening(*script: can.Message | Exception) -> tuple[BusEar, ScriptedAdapter, ScriptedOpener, TestClock]:
+    clock = TestClock()
+    adapter = ScriptedAdapter(clock, script)
+    opener = ScriptedOpener(clock, adapter)
+    ear = BusEar(address(), 0, opener=opener, clock=clock)
+    ear.open()
+    return ear, adapter, opener, clock
+
+
+def turn_until(ear: BusEar, clock: TestClock, until_ns: int) -> None:
+    while clock.t_ns < until_ns:
+        ear.turn()
+
+
+def test_frames_come_out_as_columns_with_their_stamps() -> None:
+    ear, adapter, _, clock = listening()
+    clock.pass_s(0.01)
+    adapter.put(
+        can.Message(timestamp=START_NS / 1e9, arbitration_id=0x18FF3131, data=b"\x01\x02\x03"),
+        can.Message(
+            timestamp=START_NS / 1e9 + 0.001, arbitration_id=0x7FF, is_extended_id=False, is_remote_frame=True, dlc=4
+        ),
+        can.Message(
+            timestamp=START_NS / 1e9 + 0.002, arbitration_id=5, is_fd=True, bitrate_switch=True, data=bytes(range(20))
+        ),
+        can.Message(timestamp=START_NS / 1e9 + 0.003, arbitration_id=0x20, is_error_frame=True, data=bytes(8)),
+    )
+    for _ in range(4):
+        ear.turn()
+    frames = ear.take().frames
+    assert frames.t_ns.tolist() == [START_NS, START_NS + MS, START_NS + 2 * MS, START_NS + 3 * MS]
+    assert frames.id.tolist() == [0x18FF3131, 0x7FF, 5, 0x20]
+    assert frames.flags.tolist() == [0x01, 0x04, 0x01 | 0x08 | 0x10, 0x02]
+    assert frames.length.tolist() == [3, 4, 20, 8]
+    assert frames.payload(2) == bytes(range(20))
+    assert ear.state().hearing is Hearing.HEARD
+
+
+def test_error_frames_of_an_interface_with_codes_of_its_own_are_plain_bus_errors() -> None:
+    clock = TestClock()
+    adapter = ScriptedAdapter(clock, [can.Message(timestamp=START_NS / 1e9, arbitration_id=4, is_error_frame=True)])
+    opener = ScriptedOpener(clock, adapter)
+    opened = opener(address())
+    ear = BusEar(address(), 0, opener=lambda _: replace(opened, interface="pcan"), clock=clock)
+    ear.open()
+    ear.turn()
+    assert ear.take().frames.id.tolist() == [0x80]  # Linux header can/error.h: CAN_ERR_BUSERROR
+
+
+def test_one_reading_that_fails_is_no_lost_adapter() -> None:
+    ear, _, _, clock = listening(frame(START_NS), LOST, frame(START_NS + MS))
+    for _ in range(3):
+        ear.turn()
+    assert len(ear.take().frames) == 2
+    assert ear.state().hearing is Hearing.HEARD
+    assert clock.waits == []
+
+
+def test_a_lost_adapter_is_tried_again_after_half_a_second_then_twice_as_long_up_to_fifteen() -> None:
+    ear, adapter, opener, clock = listening(frame(START_NS), LOST, LOST)
+    turn_until(ear, clock, START_NS + 100 * SECOND)
+    assert adapter.closed
+    assert ear.state().hearing is Hearing.ADAPTER_LOST
+    tried_s = [(t_ns - START_NS) / 1e9 for t_ns, _ in opener.tried[1:]]
+    waited_s = [round(later - before, 6) for before, later in zip([0.0, *tried_s], tried_s, strict=False)]
+    assert waited_s == pytest.approx([0.5, 1, 2, 4, 8, 15, 15, 15, 15, 15], abs=0.001)
+    assert "the device is gone" not in ear.state().note  # the last reason counts
+    assert "no such device" in ear.state().note
+    assert "tried again every 15 s" in ear.state().note
+
+
+def test_the_gap_of_a_lost_adapter_goes_from_the_last_frame_to_the_reopening() -> None:
+    ear, _, opener, clock = listening(frame(START_NS), LOST, LOST)
+    again = ScriptedAdapter(clock, [frame(START_NS + 3 * SECOND)])
+    clock.pass_s(0.004)
+    turn_until(ear, clock, START_NS + SECOND // 4)
+    open_gap = ear.take().open_gap
+    assert open_gap is not None
+    assert (open_gap.from_ns, open_gap.to_ns) == (START_NS, clock.t_ns)
+    opener.bring(again)
+    turn_until(ear, clock, START_NS + SECOND)
+    heard = ear.take()
+    reopened_ns = opener.tried[-1][0]
+    assert [(gap.from_ns, gap.to_ns, gap.channel) for gap in heard.gaps] == [(START_NS, reopened_ns, 0)]
+    assert heard.open_gap is None
+    assert ear.state().hearing is Hearing.HEARD
+
+
+def test_the_rate_that_was_found_is_kept_when_an_adapter_comes_back() -> None:
+    clock = TestClock()
+    first = ScriptedAdapter(clock, [frame(START_NS), LOST, LOST])
+    opener = ScriptedOpener(clock, first, ScriptedAdapter(clock))
+
+    def finds_250k(asked: BusAddress) -> OpenAdapter:
+        return replace(opener(asked), bitrate=250_000)
+
+    ear = BusEar(address(), 0, opener=finds_250k, clock=clock)
+    ear.open()
+    turn_until(ear, clock, START_NS + SECOND)
+    assert [asked.bitrate for _, asked in opener.tried] == [None, 250_000]
+
+
+def test_a_bus_is_silent_after_a_second_without_a_frame_and_heard_again_with_the_next() -> None:
+    ear, adapter, _, clock = listening(frame(START_NS))
+    turn_until(ear, clock, START_NS + SECOND)
+    assert ear.state().hearing is Hearing.HEARD
+    turn_until(ear, clock, START_NS + SECOND + 100 * MS)
+    state = ear.state()
+    assert (state.hearing, state.since_ns) == (Hearing.SILENT, START_NS)
+    assert ear.take().gaps == ()  # the adapter answers: this silence is the bus's own
+    adapter.put(frame(clock.t_ns))
+    ear.turn()
+    assert ear.state().hearing is Hearing.HEARD
+
+
+def test_garbled_bytes_on_a_line_are_counted_and_shown() -> None:
+    ear, _, _, _ = listening(frame(START_NS), struct.error("unpack requires 4 bytes"), frame(START_NS + MS))
+    for _ in range(3):
+        ear.turn()
+    assert "1 garbled" in ear.state().note
+    assert ear.state().hearing is Hearing.HEARD
+
+
+def test_an_error_frame_that_tells_of_an_overflow_shows_as_overrun_for_some_seconds() -> None:
+    overflow = can.Message(
+        timestamp=START_NS / 1e9, arbitration_id=0x04, is_error_frame=True, data=b"\0\x01\0\0\0\0\0\0", dlc=8
+    )  # Linux header can/error.h: CAN_ERR_CRTL, CAN_ERR_CRTL_RX_OVERFLOW
+    ear, adapter, _, clock = listening(overflow)
+    ear.turn()
+    ear.take()
+    assert ear.state().hearing is Hearing.OVERRUN
+    clock.pass_s(5.5)
+    adapter.put(frame(clock.t_ns))
+    ear.turn()
+    assert ear.state().hearing is Hearing.HEARD
+
+
+def test_frames_that_nobody_takes_are_dropped_at_a_limit_and_that_is_a_gap() -> None:
+    clock = TestClock()
+    adapter = ScriptedAdapter(clock, [frame(START_NS + k * MS) for k in range(30)])
+    ear = BusEar(address(), 0, opener=ScriptedOpener(clock, adapter), clock=clock, most_waiting=10)
+    ear.open()
+    for _ in range(30):
+        clock.pass_s(0.001)
+        ear.turn()
+    heard = ear.take()
+    assert len(heard.frames) == 10
+    assert ear.state().hearing is Hearing.OVERRUN
+    assert [(gap.from_ns, gap.to_ns) for gap in heard.gaps] == [(START_NS + 9 * MS, START_NS + 30 * MS)]
+
+
+def test_a_laptop_that_slept_has_a_gap_from_the_last_frame_it_kept() -> None:
+    ear, adapter, _, clock = listening(frame(START_NS))
+    ear.turn()
+    assert len(ear.take().frames) == 1
+    kept = [frame(START_NS + k * 10 * MS) for k in range(1, 6)]  # what a buffer held before it was full
+    clock.pass_s(60.0)
+    adapter.put(*kept, frame(clock.t_ns))
+    for _ in range(6):
+        ear.turn()
+    heard = ear.take()
+    assert len(heard.frames) == 6
+    assert [(gap.from_ns, gap.to_ns) for gap in heard.gaps] == [(START_NS + 50 * MS, START_NS + 60 * SECOND)]
+    assert ear.take().gaps == ()
+
+
+def test_a_pause_through_which_the_buffer_kept_everything_is_no_gap() -> None:
+    ear, adapter, _, clock = listening(frame(START_NS))
+    ear.turn()
+    ear.take()
+    clock.pass_s(1.5)
+    adapter.put(*[frame(START_NS + k * 100 * MS) for k in range(1, 16)])
+    for _ in range(15):
+        ear.turn()
+    assert ear.take().gaps == ()
