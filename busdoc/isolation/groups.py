@@ -22,6 +22,7 @@ from busdoc.isolation.groups_evidence import (
     weigh_causes,
 )
 from busdoc.isolation.losses import Losses, gather_losses, losses_of
+from busdoc.isolation.odds import odds
 
 __all__ = ["Group", "GroupCause", "find_groups"]
 
@@ -202,11 +203,7 @@ def _group_words(members: Sequence[str], n: int, restarted: int, kept: int, caus
     elif restarted and kept:
         how = f", restarted {restarted} times and kept running {kept} times"
     first = causes[0]
-    text = f"{who} {falls} ({times}{how}): {first.words} ({_percent(first.probability)})"
+    text = f"{who} {falls} ({times}{how}): {first.words} ({odds(first.probability)})"
     if len(causes) > 1 and causes[1].probability >= 0.1:
-        text += f", else {causes[1].words} ({_percent(causes[1].probability)})"
+        text += f", else {causes[1].words} ({odds(causes[1].probability)})"
     return f"{text}."
-
-
-def _percent(probability: float) -> str:
-    return "over 99 %" if probability > 0.99 else f"{100.0 * probability:.0f} %"

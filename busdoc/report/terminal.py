@@ -15,6 +15,7 @@ from busdoc.isolation.verdict import NextTest, Step
 from busdoc.report.headline import act_in_words, bus_in_words, headline
 from busdoc.report.result import Result
 from busdoc.report.strip import ASCII, SHADED, draw_axis, draw_marks, draw_strip
+from busdoc.report.terminal_intermittent import intermittent_section
 from busdoc.report.times import clock, duration
 from busdoc.report.wrapping import filled
 
@@ -36,6 +37,7 @@ def render(result: Result, *, width: int = 80, unicode: bool = True) -> str:
         _wrapped(headline(result), width),
         *_suspects(result, width),
         *_next_tests(result, width),
+        *intermittent_section(result, width),
         *_presence(result, width, unicode),
         *_who(result, width),
         *_incidents(result, width),

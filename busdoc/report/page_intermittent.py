@@ -1,0 +1,79 @@
+"""The record's part on many dropouts: who falls together, how often and when, what goes before them, what to do."""
+
+from collections.abc import Iterator
+
+from busdoc.isolation.intermittent import Intermittent
+from busdoc.isolation.odds import odds
+from busdoc.isolation.rate_shape import Rate
+from busdoc.report.page import Align, Block, Column, Fold, Items, Section, Table, Text
+from busdoc.report.pictures_intermittent import rate_picture
+from busdoc.report.result import Result
+from busdoc.report.terminal_intermittent import rate_in_words
+from busdoc.report.times import clock, duration
+
+__all__ = ["intermittent_section"]
+
+_MOST_GROUPS = 40
+_GROUPS = (
+    Column(name="Controllers", weight=2.0),
+    Column(name="Dropouts", align=Align.RIGHT, weight=0.8),
+    Column(name="Restarted", align=Align.RIGHT, weight=0.8),
+    Column(name="Kept running", align=Align.RIGHT, weight=0.9),
+    Column(name="What they may share", weight=3.0),
+)
+_COLUMNS = (
+    Column(name="From", weight=1.4),
+    Column(name="Watched", align=Align.RIGHT),
+    Column(name="Dropouts", align=Align.RIGHT),
+)
+
+
+def intermittent_section(result: Result) -> Section | None:
+    """Give the section; None where there are fewer than three dropouts to explain."""
+    found = result.intermittent
+    if found is None:
+        return None
+    blocks: list[Block | Section] = [
+        Section(title="Who falls with whom", anchor="groups", level=3, blocks=tuple(_groups(found))),
+        Section(title="When they come", anchor="rate", level=3, blocks=tuple(_rates(result, found))),
+    ]
+    return Section(title="What the dropouts have in common", anchor="intermittent", blocks=tuple(blocks))
+
+
+def _groups(found: Intermittent) -> Iterator[Block]:
+    yield Items(items=tuple(group.words for group in found.groups[:3]))
+    rows = tuple(
+        (
+            ", ".join(group.controllers) + (f" (at times {', '.join(group.others)})" if group.others else ""),
+            str(len(group.incidents)),
+            str(group.restarted),
+            str(group.kept_running),
+            "; ".join(f"{cause.words} ({odds(cause.probability)})" for cause in group.causes[:3]),
+        )
+        for group in found.groups[:_MOST_GROUPS]
+    )
+    yield Table(title="Groups", columns=_GROUPS, rows=rows, more=len(found.groups) - len(rows))
+
+
+def _rates(result: Result, found: Intermittent) -> Iterator[Block]:
+    first, *others = found.rates
+    yield Text(text=rate_in_words(first))
+    if first.columns:
+        yield rate_picture(result, first)
+        yield Fold(title="Dropouts over time in numbers", blocks=(_columns(result, first),))
+    yield Items(items=tuple(f"{test.words} (p = {test.p_holm:.2g})" for test in first.tests))
+    for rate in others:
+        yield Text(text=f"{', '.join(rate.controllers)}: {rate_in_words(rate)}")
+
+
+def _columns(result: Result, rate: Rate) -> Table:
+    health, epoch = result.health, result.capture.epoch
+    rows = tuple(
+        (
+            clock(column.from_ns, health.start_ns, epoch=epoch),
+            duration(round(column.watched_s * 1e9)),
+            str(column.n),
+        )
+        for column in rate.columns
+    )
+    return Table(title="Dropouts over time", columns=_COLUMNS, rows=rows)
