@@ -31,6 +31,8 @@ class StripSpan:
     from_ns: int
     to_ns: int
     state: ControllerState
+    expected: bool = False
+    """It was away because an action had taken it away."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
