@@ -179,9 +179,9 @@ def _cause_words(cause: Cause, members: Sequence[str]) -> str:
         case CauseKind.BUS:
             return f"the whole bus of channel {part}, or the recorder's own lead"
         case CauseKind.CONTROLLER:
-            beside = [name for name in members if name != part]
-            text = f"{part} by itself: its own plug, its own supply wires, or the controller"
-            return f"{text}; the others would be chance" if beside else text
+            if list(members) == [part]:
+                return "its own plug, its own supply wires, or the controller itself"
+            return f"{part} by itself (its own plug, its own supply wires, or it), the others by chance"
         case CauseKind.SUPPLY:
             return "a common supply that no map shows: a fuse, a ground or a splice"
         case CauseKind.WIRING:
