@@ -94,7 +94,7 @@ _CLAIMS = {
     Shape.BURSTS: ("they come in bursts", "no more clustered than chance makes them"),
     Shape.TIME_OF_DAY: ("they keep to a time of day", "no time of day stands out"),
     Shape.AFTER_POWER_UP: ("they come soon after the machine got power", "not bound to the machine's power-up"),
-    Shape.AFTER_RETURN: ("they come soon after it had come back", "not bound to the last return"),
+    Shape.AFTER_RETURN: ("they come again soon after the last return", "not bound to the last return"),
 }
 
 
