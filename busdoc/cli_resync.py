@@ -150,7 +150,11 @@ def _text(found: "Resync", surroundings: Surroundings) -> str:
         render_power_up(one, n, start_ns, epoch=found.epoch, width=width)
         for n, one in enumerate(found.power_ups, start=1)
     ]
-    parts += [textwrap.fill(text, width) for text in found.busier]
+    if found.changes:
+        rows = [
+            textwrap.fill(one.text, width, initial_indent="  ", subsequent_indent="    ") for one in found.changes[:40]
+        ]
+        parts.append("\n".join(["Not as it was when the baseline was learnt", *rows]))
     if found.warnings:
         rows = [textwrap.fill(text, width, initial_indent="  ! ", subsequent_indent="    ") for text in found.warnings]
         parts.append("\n".join(["The data", *rows[:20]]))

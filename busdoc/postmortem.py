@@ -99,7 +99,7 @@ def postmortem(
         ),
         signals=watches.signal_summaries(),
         resync=returns.power_ups,
-        busier=returns.busier,
+        changes=returns.changes,
         warnings=(
             *_wrong_inputs(machine, database, journal, health),
             *_warnings(capture, database, journal, health, watches),

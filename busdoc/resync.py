@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from busdoc.actions.action import Action
+from busdoc.actions.changes import Change
 from busdoc.actions.journal import Journal, load_journal
 from busdoc.actions.machine import Machine
 from busdoc.actions.machine_map import load_machine
@@ -39,8 +40,8 @@ class Resync:
     opening: Opening
     power_ups: tuple[PowerUpReturn, ...]
     """Ascending by time."""
-    busier: tuple[str, ...] = ()
-    """What the wire carries more of than it did, as sentences."""
+    changes: tuple[Change, ...] = ()
+    """What is not as it was when the map's baseline was learnt."""
     codes: tuple[FaultCode, ...] = ()
     warnings: tuple[str, ...] = ()
 
@@ -147,7 +148,7 @@ class ResyncWatches:
             channel_names=(),
             opening=found.opening,
             power_ups=found.power_ups,
-            busier=found.busier,
+            changes=found.changes,
             codes=codes.codes,
             warnings=(*health.warnings, *codes.warnings),
         )

@@ -6,16 +6,19 @@ The post-mortem and `busdoc resync` share this, so that one pass over the frames
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.changes import Change, changes_against, is_new
 from busdoc.actions.machine import Machine, PartKind
-from busdoc.actions.machine_map import bitrates
 from busdoc.capture.channels import ChannelTable
+from busdoc.decode.signals import SignalStatus
 from busdoc.health.code import FaultCode
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.resync import Expectation, FoundBy, PowerUp, PowerUpReturn, Switched
 from busdoc.health.resync_facts import Heard, expected_name_of, follow_return, moved_to, with_moved
 from busdoc.health.resync_power_up import Group, Opening, find_power_ups
-from busdoc.health.resync_verdict import give_verdicts
+from busdoc.health.resync_verdict import give_verdicts, judge_wake
 from busdoc.health.summary import Health
 from busdoc.watches import Watches
 
@@ -29,8 +32,8 @@ class Returns:
     opening: Opening
     power_ups: tuple[PowerUpReturn, ...]
     """Ascending by time."""
-    busier: tuple[str, ...]
-    """What the wire carries more of than it did, as sentences."""
+    changes: tuple[Change, ...]
+    """What is not as it was when the map's baseline was learnt."""
 
 
 def find_returns(
@@ -58,17 +61,18 @@ def find_returns(
         health.controllers, groups, switched, health.incidents, watches.signs, health.start_ns, health.until_ns
     )
     expected = expectations(machine, channels, actions)
-    known = bool(machine.controllers)
+    returns = tuple(_follow(one, heard, health, expected, machine) for one in power_ups)
     return Returns(
         opening=opening,
-        power_ups=tuple(_follow(one, heard, health, expected, known) for one in power_ups),
-        busier=_busier(machine, channels, health),
+        power_ups=returns,
+        changes=changes_against(machine, channels, health, returns),
     )
 
 
 def _follow(
-    power_up: PowerUp, heard: Heard, health: Health, expected: Mapping[str, Expectation], known: bool
+    power_up: PowerUp, heard: Heard, health: Health, expected: Mapping[str, Expectation], machine: Machine
 ) -> PowerUpReturn:
+    known = bool(machine.controllers)
     by_name = {one.name: one for one in health.controllers}
     power_up = with_moved(heard, power_up, _moves(power_up, heard, by_name, expected))
     returns = []
@@ -83,36 +87,45 @@ def _follow(
     new = tuple(
         one.name
         for one in health.controllers
-        if known
-        and one.name not in expected
-        and one.identity.address not in moved | {None}
-        and one.first_ns is not None
+        if is_new(one, machine)
+        and (one.identity.address is None or one.identity.address not in moved)
         and power_up.zero_ns is not None
-        and power_up.zero_ns <= one.first_ns < power_up.until_ns
+        and one.first_ns is not None
+        and one.first_ns < power_up.until_ns
+        and one.last_ns is not None
+        and one.last_ns >= power_up.zero_ns
     )
-    return PowerUpReturn(power_up=power_up, controllers=give_verdicts(power_up, returns, exchanged), new=new)
+    wake = machine.wake if power_up.feed is None else machine.parts[power_up.feed].wake
+    found = PowerUpReturn(
+        power_up=power_up,
+        controllers=give_verdicts(power_up, returns, exchanged),
+        new=new,
+        wake_usual_ns=wake.usual_ns,
+        wake_limit_ns=wake.limit_ns,
+    )
+    return judge_wake(found)
 
 
 def _by_signal(machine: Machine, watches: Watches, groups: Sequence[Group]) -> list[Switched]:
     """Give when the signal of a feed says that it was switched on."""
-    signals = watches.signals
+    if watches.signals is None:
+        return []
+    by_feed = {group.feed: group.controllers for group in groups}
     found: list[Switched] = []
-    for group in groups if signals is not None else ():
-        feed = None if group.feed is None else machine.parts[group.feed]
-        if signals is None or feed is None or feed.signal is None:
+    for feed in machine.parts.values():
+        if feed.kind is not PartKind.FEED or feed.signal is None:
             continue
-        changes = signals.transitions(feed.signal)
-        on = (changes.value != 0) & (changes.status == 0)
+        changes = watches.signals.transitions(feed.signal)
+        on = (changes.value != 0) & (changes.status == SignalStatus.VALID)
         found += [
             Switched(
                 time_ns=int(changes.t_ns[at]),
                 uncertainty_ns=0,
-                feed=feed.name,
-                controllers=group.controllers,
+                feed=feed.name if feed.name in by_feed else None,
+                controllers=by_feed.get(feed.name, by_feed[None]),
                 found_by=FoundBy.SIGNAL,
             )
-            for at in range(1, len(on))
-            if on[at] and not on[at - 1]
+            for at in (np.flatnonzero(on[1:] & ~on[:-1]) + 1).tolist()
         ]
     return found
 
@@ -160,6 +173,7 @@ def _switched(actions: Iterable[Action], groups: Sequence[Group]) -> list[Switch
             feed=action.part if action.part in by_feed else None,
             controllers=by_feed.get(action.part, by_feed[None]),
             found_by=FoundBy.JOURNAL,
+            off_and_on=action.kind is ActionKind.POWER_CYCLE,
         )
         for action in actions
         if action.kind in (ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
@@ -185,33 +199,6 @@ def expectations(machine: Machine, channels: ChannelTable, actions: Sequence[Act
             limit_ns=spec.back_within_ns,
             usual_ns=controller.back_usually_ns,
             may_be_exchanged=name in handled,
+            starts_after=controller.starts_after,
         )
     return found
-
-
-_MORE_LOAD = 0.05
-_MORE_ERRORS = 3.0
-_LEAST_ERRORS = 10
-
-
-def _busier(machine: Machine, channels: ChannelTable, health: Health) -> tuple[str, ...]:
-    """Compare load and error frames with what the map says is usual."""
-    said = []
-    known = bitrates(machine, channels)
-    for bus in machine.buses:
-        channel = channels.find(bus.channel)
-        wire = next((one for one in health.wire if one.channel == channel), None)
-        if channel not in known or wire is None or not len(wire.second_ns):
-            continue
-        name = channels.name(channel) if channel is not None else str(bus.channel)
-        if bus.usual_load is not None and wire.mean_load is not None and wire.mean_load > bus.usual_load + _MORE_LOAD:
-            said.append(f"{name}: the load is {wire.mean_load:.0%}, it used to be {bus.usual_load:.0%}.")
-        if bus.usual_errors_per_min is None:
-            continue
-        n_errors = int(wire.error_frames.sum())
-        minutes = max(health.until_ns - health.start_ns, 1) / 60e9
-        usual = bus.usual_errors_per_min * minutes
-        if n_errors >= _LEAST_ERRORS and n_errors > _MORE_ERRORS * usual:
-            rate = n_errors / minutes
-            said.append(f"{name}: {rate:.1f} error frames a minute, it used to be {bus.usual_errors_per_min:.1f}.")
-    return tuple(said)

@@ -14,7 +14,7 @@ from busdoc.health.resync import ControllerReturn, PowerUpReturn, ReturnFault
 from busdoc.health.summary import Health
 from busdoc.health.tolerance import ToleranceBound, upper_bound
 
-__all__ = ["Baseline", "LearntBus", "LearntController", "LearntStream", "learn_baseline"]
+__all__ = ["Baseline", "LearntBus", "LearntController", "LearntStream", "LearntWake", "learn_baseline"]
 
 COVERAGE = 0.99
 CONFIDENCE = 0.95
@@ -95,6 +95,18 @@ class LearntBus:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LearntWake:
+    """How long it took from power until the first frame, where somebody pressed or a signal told."""
+
+    feed: str | None
+    """None: the whole machine."""
+    n: int
+    usual_ns: int
+    limit_ns: int | None
+    """In steps of 0.1 s, rounded up; None from fewer than three."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Baseline:
     """All that was learnt."""
 
@@ -104,6 +116,7 @@ class Baseline:
     """Whole ones, from which times were learnt."""
     left_out: tuple[str, ...]
     """Returns that were not healthy, and controllers that are none, as sentences."""
+    wakes: tuple[LearntWake, ...] = ()
 
 
 def learn_baseline(health: Health, power_ups: Sequence[PowerUpReturn]) -> Baseline:
@@ -152,8 +165,27 @@ def learn_baseline(health: Health, power_ups: Sequence[PowerUpReturn]) -> Baseli
         for wire in health.wire
     )
     return Baseline(
-        controllers=tuple(controllers), buses=buses, n_power_ups=len(whole), left_out=tuple(dict.fromkeys(left_out))
+        controllers=tuple(controllers),
+        buses=buses,
+        n_power_ups=len(whole),
+        left_out=tuple(dict.fromkeys(left_out)),
+        wakes=_wakes(whole),
     )
+
+
+def _wakes(power_ups: Sequence[PowerUpReturn]) -> tuple[LearntWake, ...]:
+    """Learn from power to first frame, for the machine and each feed; a press may lie after the first frame."""
+    by_feed: dict[str | None, list[int]] = {}
+    for one in power_ups:
+        if one.power_up.wake_ns is not None:
+            by_feed.setdefault(one.power_up.feed, []).append(one.power_up.wake_ns)
+    found = []
+    for feed, wakes_ns in by_feed.items():
+        limit = upper_bound([value / _S for value in wakes_ns], coverage=COVERAGE, confidence=CONFIDENCE)
+        limit_ns = None if limit is None else max(1, math.ceil(10.0 * limit.bound)) * (_S // 10)
+        usual_ns = max(0, round(median(wakes_ns)))
+        found.append(LearntWake(feed=feed, n=len(wakes_ns), usual_ns=usual_ns, limit_ns=limit_ns))
+    return tuple(found)
 
 
 def _unhealthy(one: ControllerReturn) -> str | None:

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from busdoc.actions.baseline import Baseline, LearntBus, LearntController
+from busdoc.actions.baseline import Baseline, LearntBus, LearntController, LearntWake
 from busdoc.actions.toml_lines import TomlPath, lines_of
 
 __all__ = ["MergedMap", "map_text", "merge_into"]
@@ -47,10 +47,8 @@ def map_text(baseline: Baseline, *, name: str, channel_names: Mapping[int, str] 
     head.add(tomlkit.comment("Learnt by `busdoc baseline`; every line may be edited."))
     head.add(tomlkit.comment("Give the controllers the names that people use, and add feeds, harnesses and sensors."))
     head.add(tomlkit.nl())
-    machine = tomlkit.table()
-    machine.add("name", name)
-    head.add("machine", machine)
-    blocks = [tomlkit.dumps(head)]
+    whole = [line for wake in baseline.wakes if wake.feed is None for line in _wake_lines(wake)]
+    blocks = [tomlkit.dumps(head) + _block("machine", [("name", _text(name), ""), *whole], many=False)]
     blocks += [_block("bus", [_channel(bus.channel), *_bus_lines(bus)]) for bus in baseline.buses]
     blocks += [_controller_block(one) for one in baseline.controllers]
     return "\n".join(blocks)
@@ -77,18 +75,18 @@ def merge_into(text: str, baseline: Baseline, channels: Mapping[int | str, int] 
     kept: list[str] = []
     insertions: dict[int, list[str]] = {}
     appended: list[str] = []
-    for kind, wanted, lines, block in _entries(baseline, document, channels or {}):
-        if wanted is None:
+    for path, lines, block in _entries(baseline, document, channels or {}):
+        if block:
             appended.append(block)
-            added.append(f"{lines[0][1]}: new [[{kind}]].")
+            added.append(_new(path, lines))
             continue
-        table = document[kind][wanted]
-        who = str(table.get("name", f"channel {table.get('channel')}"))
+        table = _at(document, path)
+        who = str(table.get("name", f"channel {table.get('channel')}" if path[0] == "bus" else "the machine"))
         missing = [line for line in lines if line[0] not in table]
         kept += [_kept(who, line, table[line[0]]) for line in lines if _differs(line, table)]
         if not missing:
             continue
-        at = places.after_last_key((kind, wanted))
+        at = places.after_last_key(path)
         if at is None:
             kept.append(f"{who}: written on one line, so nothing was added to it.")
             continue
@@ -105,24 +103,48 @@ def merge_into(text: str, baseline: Baseline, channels: Mapping[int | str, int] 
 
 def _entries(
     baseline: Baseline, document: Mapping[str, Any], channels: Mapping[int | str, int]
-) -> Iterable[tuple[str, int | None, list[Line], str]]:
-    """Give what was learnt as (kind, index in the map or None, lines, block)."""
+) -> Iterable[tuple[TomlPath, list[Line], str]]:
+    """Give what was learnt as (place, lines, block); a block is there when the map has no such table yet."""
     by_name = {table["name"]: index for index, table in enumerate(document.get("controller", []))}
+    by_part = {table["name"]: index for index, table in enumerate(document.get("part", []))}
     by_channel = {}
     for index, table in enumerate(document.get("bus", [])):
         channel = table["channel"]
         by_channel[channels.get(channel, channel)] = index
+    for wake in baseline.wakes:
+        lines = _wake_lines(wake)
+        if wake.feed in by_part:
+            yield ("part", by_part[wake.feed]), lines, ""
+        elif wake.feed is None:
+            yield ("machine",), lines, "" if "machine" in document else _block("machine", lines, many=False)
     for bus in baseline.buses:
         lines = [_channel(bus.channel), *_bus_lines(bus)]
         wanted = by_channel.get(bus.channel)
         if wanted is not None:
-            yield "bus", wanted, lines[1:], ""
+            yield ("bus", wanted), lines[1:], ""
         elif not by_channel:
-            yield "bus", None, lines, _block("bus", lines)
+            yield ("bus",), lines, _block("bus", lines)
     for one in baseline.controllers:
         lines = _controller_lines(one)
         wanted = by_name.get(one.name)
-        yield "controller", wanted, lines[1:] if wanted is not None else lines, _controller_block(one)
+        if wanted is not None:
+            yield ("controller", wanted), lines[1:], ""
+        else:
+            yield ("controller",), lines, _controller_block(one)
+
+
+def _new(path: TomlPath, lines: list[Line]) -> str:
+    """Say which table was added."""
+    return "new [machine]." if path == ("machine",) else f"{lines[0][1]}: new [[{path[0]}]]."
+
+
+def _at(document: Mapping[str, Any], path: TomlPath) -> Mapping[str, Any]:
+    """Give the table that stands at a path."""
+    here: Any = document
+    for step in path:
+        here = here[step]
+    found: Mapping[str, Any] = here
+    return found
 
 
 class _Places:
@@ -136,9 +158,9 @@ class _Places:
     def after_last_key(self, path: TomlPath) -> int | None:
         """Give the line (counted from 1) after which keys of a table may be added; None: it is written inline."""
         header = self._lines.get(path)
-        if header is None or not self._rows[header - 1].lstrip().startswith("[["):
+        if header is None or not self._rows[header - 1].lstrip().startswith("["):
             return None
-        table = self._document[str(path[0])][path[1]]
+        table = _at(self._document, path)
         best = header
         for key, value in table.items():
             line = self._lines.get((*path, key))
@@ -190,6 +212,16 @@ def _bus_lines(bus: LearntBus) -> list[Line]:
     if bus.load is not None:
         lines.append(("usual_load", f"{bus.load:.3f}", "share of the bit rate"))
     lines.append(("usual_errors_per_min", f"{bus.errors_per_min:.2f}", "error frames a minute"))
+    return lines
+
+
+def _wake_lines(wake: LearntWake) -> list[Line]:
+    shown = f"{max(wake.usual_ns / _S, 0.01):.2f}"
+    lines: list[Line] = [
+        ("first_frame_usually_s", shown, f"after power came on; {wake.n} time{'s' * (wake.n != 1)}"),
+    ]
+    if wake.limit_ns is not None:
+        lines.append(("first_frame_within_s", f"{wake.limit_ns / _S:.1f}", "later: all controllers are late together"))
     return lines
 
 
@@ -260,5 +292,5 @@ def _controller_block(one: LearntController) -> str:
     return _block("controller", _controller_lines(one))
 
 
-def _block(kind: str, lines: Iterable[Line]) -> str:
-    return "\n".join([f"[[{kind}]]", *(_written(line) for line in lines)]) + "\n"
+def _block(kind: str, lines: Iterable[Line], *, many: bool = True) -> str:
+    return "\n".join([f"[[{kind}]]" if many else f"[{kind}]", *(_written(line) for line in lines)]) + "\n"

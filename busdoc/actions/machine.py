@@ -11,7 +11,7 @@ from types import MappingProxyType
 
 from busdoc.health.controller import ControllerSpec
 
-__all__ = ["Bus", "CodeHint", "Controller", "Machine", "Part", "PartKind", "StatusSignal"]
+__all__ = ["Bus", "CodeHint", "Controller", "Machine", "Part", "PartKind", "StatusSignal", "Wake"]
 
 
 class PartKind(StrEnum):
@@ -43,6 +43,14 @@ class Bus:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Wake:
+    """How long it takes from power until the first controller speaks."""
+
+    usual_ns: int | None = None
+    limit_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
     """Something that can be at fault or be unplugged, other than a controller."""
 
@@ -61,6 +69,8 @@ class Part:
     """What is taped onto its connector."""
     effort_s: float | None = None
     """What it takes to get at it, in seconds of work."""
+    wake: Wake = Wake()
+    """Of a feed: how soon its controllers speak."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,6 +129,8 @@ class Machine:
 
     name: str = ""
     cautions: tuple[str, ...] = ()
+    wake: Wake = Wake()
+    """How soon it speaks after its main power is switched on."""
     buses: tuple[Bus, ...] = ()
     parts: Mapping[str, Part] = field(default_factory=lambda: MappingProxyType({}))
     controllers: Mapping[str, Controller] = field(default_factory=lambda: MappingProxyType({}))

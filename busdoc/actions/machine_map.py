@@ -14,7 +14,15 @@ from typing import TypeVar
 
 from busdoc.actions.machine import Controller, Machine, Part
 from busdoc.actions.map_check import check_links
-from busdoc.actions.map_entry import read_bus, read_code, read_controller, read_part, read_report, read_status
+from busdoc.actions.map_entry import (
+    read_bus,
+    read_code,
+    read_controller,
+    read_part,
+    read_report,
+    read_status,
+    read_wake,
+)
 from busdoc.actions.map_problems import MapProblems
 from busdoc.actions.map_table import MapTable
 from busdoc.capture.channels import ChannelTable
@@ -68,6 +76,7 @@ def machine_from_text(text: str, where: str) -> Machine:
     machine_table = root.table("machine")
     name = machine_table.text("name") or ""
     cautions = machine_table.texts("cautions")
+    wake = read_wake(machine_table)
     machine_table.finish()
     buses = [(table, bus) for table in root.tables("bus") if (bus := read_bus(table)) is not None]
     part_tables = root.tables("part")
@@ -86,6 +95,7 @@ def machine_from_text(text: str, where: str) -> Machine:
     return Machine(
         name=name,
         cautions=cautions,
+        wake=wake,
         buses=tuple(bus for _, bus in buses),
         parts=MappingProxyType(_with_mutual_swaps({part.name: part for _, part in parts})),
         controllers=MappingProxyType(_with_mutual_swaps({one.name: one for _, one in controllers})),

@@ -8,12 +8,21 @@ from decimal import Decimal
 from types import MappingProxyType
 
 from busdoc.actions.frame_name import parse_frame_name
-from busdoc.actions.machine import Bus, CodeHint, Controller, Part, PartKind, StatusSignal
+from busdoc.actions.machine import Bus, CodeHint, Controller, Part, PartKind, StatusSignal, Wake
 from busdoc.actions.map_problems import shown
 from busdoc.actions.map_table import MapTable
 from busdoc.health.controller import ControllerSpec, ExpectedStream, Identity, PeriodFrom
 
-__all__ = ["read_bus", "read_code", "read_controller", "read_part", "read_report", "read_status", "split_place"]
+__all__ = [
+    "read_bus",
+    "read_code",
+    "read_controller",
+    "read_part",
+    "read_report",
+    "read_status",
+    "read_wake",
+    "split_place",
+]
 
 _LAST_CHANNEL = 255
 _LAST_ADDRESS = 253  # 254 is the null address, 255 everybody: SAE J1939-81
@@ -64,6 +73,9 @@ def read_part(table: MapTable) -> Part | None:
     unsafe_live = table.flag("unsafe_live")
     label = table.text("label")
     effort = table.decimal("effort_s", "0", "1000000", "seconds")
+    wake = read_wake(table)
+    if kind is not None and kind != PartKind.FEED and wake != Wake():
+        table.wrong("kind", "a feed, since it says when its controllers speak", kind, "Take those lines out.")
     table.finish()
     if name is None or kind is None:
         return None
@@ -78,7 +90,13 @@ def read_part(table: MapTable) -> Part | None:
         unsafe_live=bool(unsafe_live),
         label=label,
         effort_s=None if effort is None else float(effort),
+        wake=wake,
     )
+
+
+def read_wake(table: MapTable) -> Wake:
+    """Read how soon the machine, or what a feed supplies, speaks after power is switched on."""
+    return Wake(usual_ns=table.seconds_ns("first_frame_usually_s"), limit_ns=table.seconds_ns("first_frame_within_s"))
 
 
 def read_status(table: MapTable) -> StatusSignal | None:

@@ -16,6 +16,7 @@ __all__ = [
     "ReturnVerdict",
     "StreamReturn",
     "Switched",
+    "Zero",
     "verdict_over",
 ]
 
@@ -44,6 +45,8 @@ class ReturnFault(StrEnum):
     """Another NAME claims its address."""
     MOVED = "moved"
     """It claims another address."""
+    ALL_LATE = "all late"
+    """The first of all controllers spoke late, and with it every other."""
 
 
 class FoundBy(StrEnum):
@@ -55,6 +58,16 @@ class FoundBy(StrEnum):
     """All controllers of a feed, or of the machine, were silent and came back."""
     OPENING = "opening"
     """The capture begins while the machine starts."""
+
+
+class Zero(StrEnum):
+    """What is known of the moment at which power came on."""
+
+    PRESS = "press"
+    """Somebody pressed when switching on, within the uncertainty of people."""
+    SIGNAL = "signal"
+    FIRST_FRAME = "first frame"
+    """Nobody said: it was no later than the first frame."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +82,8 @@ class Switched:
     controllers: tuple[str, ...]
     """Those that it supplies."""
     found_by: FoundBy
+    off_and_on: bool = False
+    """The press stands for switching off and on: nobody knows which of the two it was."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,6 +105,15 @@ class PowerUp:
     found_by: FoundBy
     whole: bool = True
     """False: the capture begins in the middle of it, so that times are lower bounds."""
+    zero: Zero = Zero.FIRST_FRAME
+    """What `time_ns` rests on."""
+    uncertainty_ns: int = 0
+    """Standard deviation of `time_ns`."""
+
+    @property
+    def wake_ns(self) -> int | None:
+        """From power until the first frame; None when nobody told when power came, or no frame followed."""
+        return None if self.zero is Zero.FIRST_FRAME or self.zero_ns is None else self.zero_ns - self.time_ns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,6 +131,8 @@ class Expectation:
     """The ordinary time of the same."""
     may_be_exchanged: bool = False
     """Somebody wrote down that it was replaced or swapped."""
+    starts_after: str | None = None
+    """The controller that it waits for when it starts."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,8 +174,10 @@ class ControllerReturn:
     """Address that it claimed instead of its own."""
     limit_ns: int | None
     usual_ns: int | None
+    starts_after: str | None = None
+    """The controller that it waits for when it starts, as the map says."""
     waited_for: str | None = None
-    """It was late by as much as this one, which came before it."""
+    """It was late by as much as this one, which came before it; or neither came."""
     faults: tuple[ReturnFault, ...] = ()
     reasons: tuple[str, ...] = ()
     """The faults, or what keeps from a verdict, as sentences."""
@@ -172,10 +200,19 @@ class PowerUpReturn:
     """In the order of their first frames; those that did not come last."""
     new: tuple[str, ...] = ()
     """Heard after it, and on no map."""
+    wake_usual_ns: int | None = None
+    wake_limit_ns: int | None = None
+    """From power until the first frame, where the map says so."""
+    faults: tuple[ReturnFault, ...] = ()
+    """What was wrong with all of them together."""
+    reasons: tuple[str, ...] = ()
+    """The same as sentences."""
 
     @property
     def verdict(self) -> ReturnVerdict:
-        """Fail when any controller fails, pass when all pass."""
+        """Fail when any controller fails, or all were late together; pass when all pass."""
+        if self.faults:
+            return ReturnVerdict.FAIL
         return verdict_over(one.verdict for one in self.controllers)
 
     @property

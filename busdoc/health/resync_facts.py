@@ -159,6 +159,7 @@ def follow_return(heard: Heard, power_up: PowerUp, one: ControllerHealth, expect
         moved_to=moved,
         limit_ns=expectation.limit_ns,
         usual_ns=expectation.usual_ns,
+        starts_after=expectation.starts_after,
     )
 
 

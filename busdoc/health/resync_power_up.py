@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from busdoc.decode.sign import Sign, SignKind
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Incident, IncidentKind, RanOn
-from busdoc.health.resync import FoundBy, PowerUp, Switched
+from busdoc.health.resync import FoundBy, PowerUp, Switched, Zero
 
 __all__ = ["Group", "Opening", "find_power_ups", "is_sign_of"]
 
@@ -66,9 +66,12 @@ def find_power_ups(
     stretches: list[tuple[Group, int, int | None]] = []
     for group in groups:
         members = [by_name[name] for name in group.controllers if name in by_name]
-        if not members or (group.feed is not None and len(members) < 2):
-            continue  # one controller alone may as well have crashed
+        if not members:
+            continue
+        alone = group.feed is not None and len(members) < 2
         for low_ns, high_ns in _all_away(members, start_ns, until_ns):
+            if alone and _said(switched, group, low_ns, high_ns) is None:
+                continue  # one controller alone may as well have crashed
             if not any(_same(low_ns, high_ns, from_ns, to_ns) for _, from_ns, to_ns in stretches):
                 stretches.append((group, low_ns, high_ns if high_ns < until_ns else None))
     ends_ns = sorted(from_ns for _, from_ns, _ in stretches if from_ns > start_ns)
@@ -76,9 +79,10 @@ def find_power_ups(
     told = list(switched)
     for group, from_ns, to_ns in stretches:
         said = _said(told, group, from_ns, until_ns if to_ns is None else to_ns)
+        alone = group.feed is not None and sum(name in by_name for name in group.controllers) < 2
         if said is not None:
             told.remove(said)
-        elif to_ns is None or _ran_on(incidents, from_ns, to_ns):
+        elif to_ns is None or alone or _ran_on(incidents, from_ns, to_ns):
             continue
         power_ups.append(_power_up(group, from_ns, to_ns, said, ends_ns, start_ns, until_ns))
     opening = _opening(list(by_name.values()), signs, start_ns)
@@ -144,7 +148,11 @@ def _power_up(
     until_ns: int,
 ) -> PowerUp:
     zero_ns = to_ns
-    time_ns = said.time_ns if said is not None else to_ns if to_ns is not None else until_ns
+    zero = Zero.FIRST_FRAME
+    if said is not None and not said.off_and_on:
+        zero = Zero.SIGNAL if said.found_by is FoundBy.SIGNAL else Zero.PRESS
+    told = said is not None and (zero is not Zero.FIRST_FRAME or to_ns is None)
+    time_ns = said.time_ns if said is not None and told else to_ns if to_ns is not None else until_ns
     end_ns = next((end for end in ends_ns if zero_ns is not None and end > zero_ns), until_ns)
     return PowerUp(
         time_ns=time_ns,
@@ -155,6 +163,8 @@ def _power_up(
         feed=group.feed,
         controllers=group.controllers,
         found_by=FoundBy.TRAFFIC if said is None else said.found_by,
+        zero=zero,
+        uncertainty_ns=said.uncertainty_ns if said is not None and told else 0,
     )
 
 

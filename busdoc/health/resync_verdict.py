@@ -3,9 +3,9 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
-from busdoc.health.resync import ControllerReturn, PowerUp, ReturnFault, ReturnVerdict, StreamReturn
+from busdoc.health.resync import ControllerReturn, PowerUp, PowerUpReturn, ReturnFault, ReturnVerdict, StreamReturn
 
-__all__ = ["give_verdicts"]
+__all__ = ["give_verdicts", "judge_wake"]
 
 _LONG_ENOUGH_NS = 15_000_000_000
 """Whoever is not back by then, where no limit is known, is missing (common practice)."""
@@ -28,6 +28,29 @@ def give_verdicts(
     judged = [_judged(power_up, one, one.name in may_be_exchanged, _restarted_with(one, returns)) for one in returns]
     judged = [_who_waited(power_up, one, judged) for one in judged]
     return tuple(sorted(judged, key=lambda one: (one.first_ns is None, one.first_ns or 0, one.name)))
+
+
+def judge_wake(found: PowerUpReturn) -> PowerUpReturn:
+    """Tell a start in which the first controller spoke late, and every other with it.
+
+    Times of return count from the first frame, so that a delay of all does not show in them. Where somebody pressed,
+    or a signal tells, it shows between that and the first frame; a press is believed to its uncertainty.
+    """
+    wake_ns, limit_ns = found.power_up.wake_ns, found.wake_limit_ns
+    unsure_ns = round(_SURE * found.power_up.uncertainty_ns)
+    if wake_ns is None or limit_ns is None or wake_ns - unsure_ns <= limit_ns:
+        return found
+    give = f" (the press is good to {found.power_up.uncertainty_ns / _S:.1f} s)" if unsure_ns else ""
+    usual = "" if found.wake_usual_ns is None else f", it used to be {found.wake_usual_ns / _S:.1f} s"
+    text = (
+        f"all were late together: the first frame came {wake_ns / _S:.1f} s after power{give}, "
+        f"limit {limit_ns / _S:.1f} s{usual}"
+    )
+    return replace(found, faults=(ReturnFault.ALL_LATE,), reasons=(text,))
+
+
+_SURE = 1.96
+"""Standard deviations on one side that 97.5 % of all errors stay within."""
 
 
 def _restarted_with(one: ControllerReturn, others: Sequence[ControllerReturn]) -> list[str]:
@@ -167,12 +190,16 @@ def _judge_late(
 
 
 def _who_waited(power_up: PowerUp, one: ControllerReturn, others: Sequence[ControllerReturn]) -> ControllerReturn:
-    """Name the controller that came before this one and was late by the same time."""
+    """Name the controller that this one waited for: neither came, or it came before this one, as late."""
+    first = next((other for other in others if other.name == one.starts_after), None)
+    if one.first_ns is None and first is not None and first.first_ns is None:
+        text = f"starts only after {first.name}, which did not come either"
+        return replace(one, waited_for=first.name, reasons=(*one.reasons, text))
     lateness = _lateness(power_up, one)
     if lateness is None or ReturnFault.SLOW not in one.faults or one.first_ns is None:
         return one
     before = [
-        (other.first_ns, other.name, late_ns)
+        (other is not first, other.first_ns, other.name, late_ns)
         for other in others
         if other.name != one.name
         and other.first_ns is not None
@@ -183,7 +210,7 @@ def _who_waited(power_up: PowerUp, one: ControllerReturn, others: Sequence[Contr
     ]
     if not before:
         return one
-    _, name, late_ns = min(before)
+    _, _, name, late_ns = min(before)
     text = f"late by {lateness / _S:.1f} s, as {name} before it by {late_ns / _S:.1f} s: it seems to wait for {name}"
     return replace(one, waited_for=name, reasons=(*one.reasons, text))
 

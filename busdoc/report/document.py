@@ -15,7 +15,7 @@ from busdoc.isolation.verdict import IsolationVerdict
 from busdoc.report.document_intermittent import intermittent_keys
 from busdoc.report.headline import headline
 from busdoc.report.result import Result
-from busdoc.report.resync_document import resync_entries
+from busdoc.report.resync_document import change_entries, resync_entries
 from busdoc.report.times import seconds
 
 __all__ = ["SCHEMA", "document"]
@@ -51,7 +51,7 @@ def document(result: Result) -> dict[str, Any]:
         ],
         "codes": [_code(code) for code in result.codes],
         "resync": resync_entries(result.resync),
-        "busier": list(result.busier),
+        "changes": change_entries(result.changes),
         "cautions": list(result.cautions()),
         "warnings": list(result.warnings),
     }

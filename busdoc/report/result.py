@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from busdoc.actions.action import Action
+from busdoc.actions.changes import Change
 from busdoc.actions.machine import Machine
 from busdoc.decode.signal_summary import SignalSummary
 from busdoc.health.code import FaultCode
@@ -79,8 +80,8 @@ class Result:
     signals: tuple[SignalSummary, ...] = ()
     resync: tuple[PowerUpReturn, ...] = ()
     """How every controller came back after each power-up, ascending by time."""
-    busier: tuple[str, ...] = ()
-    """What the wire carries more of than the map says is usual, as sentences."""
+    changes: tuple[Change, ...] = ()
+    """What is not as it was when the map's baseline was learnt."""
     warnings: tuple[str, ...] = ()
     databases: tuple[Path, ...] = ()
     machine_file: Path | None = None

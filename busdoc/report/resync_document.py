@@ -1,12 +1,13 @@
-"""Returns after power-up as the `resync` key of the JSON document ``busdoc-verdict/1``."""
+"""Returns after power-up, and what is not as it was, as keys of the JSON document ``busdoc-verdict/1``."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from busdoc.actions.changes import Change
 from busdoc.health.resync import ControllerReturn, PowerUpReturn
 from busdoc.report.times import seconds
 
-__all__ = ["resync_entries"]
+__all__ = ["change_entries", "resync_entries"]
 
 Json = Mapping[str, Any]
 
@@ -16,16 +17,30 @@ def resync_entries(power_ups: Sequence[PowerUpReturn]) -> list[Json]:
     return [
         {
             "power_up_s": seconds(one.power_up.time_ns),
+            "zero": str(one.power_up.zero),
+            "uncertainty_s": seconds(one.power_up.uncertainty_ns),
             "first_frame_s": _maybe(one.power_up.zero_ns),
             "until_s": seconds(one.power_up.until_ns),
             "feed": one.power_up.feed,
             "found_by": str(one.power_up.found_by),
             "whole": one.power_up.whole,
+            "first_frame_usually_s": _maybe(one.wake_usual_ns),
+            "first_frame_within_s": _maybe(one.wake_limit_ns),
             "verdict": str(one.verdict),
+            "faults": [str(fault) for fault in one.faults],
+            "reasons": list(one.reasons),
             "controllers": [_controller(controller) for controller in one.controllers],
             "new": list(one.new),
         }
         for one in power_ups
+    ]
+
+
+def change_entries(changes: Sequence[Change]) -> list[Json]:
+    """Give one entry for each difference from the map."""
+    return [
+        {"kind": str(one.kind), "controller": one.controller, "channel": one.channel, "text": one.text}
+        for one in changes
     ]
 
 

@@ -32,6 +32,8 @@ def summary_of(one: PowerUpReturn) -> str:
     The time is that from the first frame until the slowest controller was in step.
     """
     failed = [c.name for c in one.controllers if c.verdict is ReturnVerdict.FAIL]
+    if not failed and one.reasons:
+        return f"FAIL: {one.reasons[0]}."
     if failed:
         names = ", ".join(failed[:6]) + (" and more" if len(failed) > 6 else "")
         return f"FAIL: {names} did not come back as {'it' if len(failed) == 1 else 'they'} should."
@@ -52,6 +54,7 @@ def render_power_up(one: PowerUpReturn, n: int, start_ns: int, *, epoch: bool, w
     when = clock(power_up.time_ns, start_ns, epoch=epoch)
     head = f"Power-up {n} at {when}, {_known_by(power_up)}. {summary_of(one)}"
     lines = [textwrap.fill(head, width, subsequent_indent="  ")]
+    lines += [textwrap.fill(f"{text}.", width, initial_indent="  ", subsequent_indent="    ") for text in one.reasons]
     name_width = min(max([len(c.name) for c in one.controllers], default=4), 22)
     lines.append(f"  {'':<{name_width}}  {'first frame':>11} {'announced':>10} {'in step':>9} {'limit':>8}  verdict")
     for controller in one.controllers:
