@@ -115,11 +115,9 @@ class LiveBuses:
         if self._started:
             return
         self._started = True
-        opened_ns: dict[int, int] = {}
 
         def open_one(ear: BusEar) -> None:
             ear.open()
-            opened_ns[ear.channel] = self._clock.now_ns()
             if self._with_threads:
                 thread = threading.Thread(target=ear.run, name=f"bus {ear.address.name}", daemon=True)
                 self._threads.append(thread)
@@ -141,6 +139,7 @@ class LiveBuses:
                         "Check that it is plugged in and free.",
                     ) from error
                 raise
+        opened_ns = {ear.channel: ear.opened_ns for ear in self._ears}
         self._until_ns = max(self._until_ns, min(opened_ns.values()))
         for channel, at_ns in opened_ns.items():
             if at_ns - self._until_ns > _OPENED_APART_NS:
@@ -160,10 +159,11 @@ class LiveBuses:
         for ear in self._ears:
             ear.close()
 
-    def turn(self) -> None:
-        """Let each bus read once, where no threads do."""
+    def turn(self, channel: int | None = None) -> None:
+        """Let one bus, or each, read once, where no threads do."""
         for ear in self._ears:
-            ear.turn()
+            if channel is None or ear.channel == channel:
+                ear.turn()
 
     def now_ns(self) -> int:
         """Give the time on the clock that stamps the frames."""

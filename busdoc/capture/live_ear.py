@@ -114,6 +114,8 @@ class BusEar:
         """When the last frame arrived, or the adapter was opened."""
         self._last_t_ns: int | None = None
         """The time of the last frame taken."""
+        self.opened_ns = now_ns
+        """When the adapter was opened last."""
         self._sure_ns = now_ns
         self._turned_ns: int | None = None
         self._awoke_ns: int | None = None
@@ -260,6 +262,7 @@ class BusEar:
             self._listen_only = opened.listen_only
             self._note = opened.note
             self._hearing, self._since_ns, self._heard_ns, self._sure_ns = Hearing.HEARD, now_ns, now_ns, now_ns
+            self.opened_ns = now_ns
             self._turned_ns = self._awoke_ns = None
             self._failures = 0
             self._n_drops, self._drops_seen_ns = self._count_drops(), now_ns
