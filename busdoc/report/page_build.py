@@ -6,10 +6,12 @@ from datetime import UTC, datetime
 from busdoc.report.headline import headline
 from busdoc.report.page import Facts, Page, Section, Tone
 from busdoc.report.page_data import codes_section, data_section, repeat_section, wire_section
-from busdoc.report.page_incidents import actions_section, incidents_section, returns_section
+from busdoc.report.page_incidents import actions_section, incidents_section
+from busdoc.report.page_intermittent import intermittent_section
 from busdoc.report.page_isolation import isolation_sections
 from busdoc.report.page_method import cautions_section, method_section
 from busdoc.report.page_presence import presence_section
+from busdoc.report.page_resync import resync_section
 from busdoc.report.provenance import Provenance
 from busdoc.report.result import Result
 from busdoc.report.times import duration
@@ -50,10 +52,11 @@ def build_page(result: Result, made: Provenance, fields: Mapping[str, str], writ
 def _sections(result: Result, made: Provenance) -> Iterator[Section]:
     candidates = (
         presence_section(result),
+        intermittent_section(result),
         incidents_section(result),
         actions_section(result),
         *isolation_sections(result),
-        returns_section(result),
+        resync_section(result),
         codes_section(result),
         wire_section(result),
         data_section(result),

@@ -18,7 +18,7 @@ from busdoc.report.pictures_incident import HOW_TO_READ, incident_picture
 from busdoc.report.result import Result
 from busdoc.report.times import clock, duration
 
-__all__ = ["actions_section", "incidents_section", "returns_section"]
+__all__ = ["actions_section", "incidents_section"]
 
 _MOST_ALONE = 10
 """So many incidents are told one by one; more are told by kind."""
@@ -26,7 +26,6 @@ _MOST_PICTURES = 6
 _MOST_EVIDENCE = 3
 """Controllers whose evidence stands in the open."""
 _MOST_ROWS = 500
-_POWER = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
 
 _INCIDENTS = (
     Column(name="No.", align=Align.RIGHT, weight=0.4),
@@ -43,14 +42,6 @@ _ACTIONS = (
     Column(name="Time ±", align=Align.RIGHT, weight=0.7),
     Column(name="Known from", weight=0.9),
     Column(name="Note", weight=1.8),
-)
-_RETURNS = (
-    Column(name="Power action", weight=1.8),
-    Column(name="Controller", weight=1.2),
-    Column(name="Silent for", align=Align.RIGHT),
-    Column(name="First heard", weight=1.5),
-    Column(name="In step after", align=Align.RIGHT),
-    Column(name="Restarted?", weight=1.2),
 )
 _FRAMES = (
     Column(name="Identifier", code=True, weight=1.2),
@@ -242,34 +233,3 @@ def actions_section(result: Result) -> Section | None:
     )
     table = Table(title="Actions", columns=_ACTIONS, rows=rows, more=len(result.actions) - len(rows))
     return Section(title="What was done", anchor="actions", blocks=(table,))
-
-
-def returns_section(result: Result) -> Section | None:
-    """List how each controller came back after its power was taken; None when no loss answers to power."""
-    by_n = {action.n: action for action in result.actions}
-    rows = []
-    for incident, because in zip(result.incidents, result.because, strict=True):
-        action = by_n.get(because.action) if because.action is not None else None
-        if action is None or action.kind not in _POWER:
-            continue
-        for loss in incident.losses:
-            back = loss.back_ns
-            rows.append(
-                (
-                    f"{act_in_words(action)} (action {action.n})",
-                    loss.controller,
-                    "to the end" if back is None else duration(back - loss.last_seen_ns),
-                    "never again" if back is None else _when(result, back),
-                    "not in step" if back is None or loss.steady_ns is None else duration(loss.steady_ns - back),
-                    ran_on_in_words(loss.ran_on, loss.p_restarted),
-                )
-            )
-    if not rows:
-        return None
-    table = Table(
-        title="Returns after power actions",
-        columns=_RETURNS,
-        rows=tuple(rows[:_MOST_ROWS]),
-        more=max(0, len(rows) - _MOST_ROWS),
-    )
-    return Section(title="Back in step after power actions", anchor="returns", blocks=(table,))

@@ -18,6 +18,7 @@ from busdoc.health.controller import (
     StreamKey,
 )
 from busdoc.health.incident import FramesAround, Gap, GapKind, Incident, IncidentKind, Loss, RanOn
+from busdoc.health.resync import ControllerReturn, FoundBy, PowerUp, PowerUpReturn, ReturnFault, ReturnVerdict
 from busdoc.health.summary import Health, WireLoad
 from busdoc.isolation.because import Because
 from busdoc.isolation.verdict import ELSEWHERE, IsolationVerdict, NextTest, Outcome, Step, Suspect, Trial
@@ -199,6 +200,7 @@ def one_branch() -> Result:
             _action(1, 100.4, ActionKind.POWER_CYCLE, None),
             _action(2, 299.0, ActionKind.PLUG, "harness-B", into="hopper:B", note="clicked home"),
             _action(3, 450.0, ActionKind.MARK, None, note="rain began"),
+            _action(4, 480.0, ActionKind.REPLACE, "gate-angle"),
         ),
         because=(
             Because(incident=0, action=1, probability=0.99, spontaneous=0.01, lag_ns=-400_000_000, expected=True),
@@ -207,6 +209,7 @@ def one_branch() -> Result:
         ),
         codes=(code,),
         isolation=_verdict(),
+        resync=(power_up(112, hopper_in_step_s=11.25), power_up(520, hopper_in_step_s=2.5)),
         capture=replace(
             result.capture,
             skipped_lines=2,
@@ -261,6 +264,45 @@ def _verdict() -> IsolationVerdict:
         cautions=("Power off before the connector is touched.",),
     )
     return IsolationVerdict(at_ns=START_NS + 600 * S, trials=trials, suspects=suspects, next_tests=(test,))
+
+
+def power_up(at_s: float, *, hopper_in_step_s: float | None, feed: str | None = None) -> PowerUpReturn:
+    """A power-up after which the engine came back in time, and the hopper as told; its limit is 8 s."""
+
+    def came(name: str, in_step_s: float | None, limit_s: float) -> ControllerReturn:
+        late = in_step_s is None or in_step_s > limit_s
+        return ControllerReturn(
+            name=name,
+            first_ns=START_NS + round((at_s + 0.4) * S),
+            identified_ns=START_NS + round((at_s + 0.4) * S),
+            steady_ns=None if in_step_s is None else START_NS + round((at_s + in_step_s) * S),
+            streams=(),
+            restarts_ns=(),
+            fell_again=False,
+            codes=(),
+            can_name=None,
+            expected_name=None,
+            moved_to=None,
+            limit_ns=round(limit_s * S),
+            usual_ns=None,
+            faults=(ReturnFault.SLOW,) if late else (),
+            reasons=(f"not in step within {limit_s:.0f} s",) if late else (),
+            verdict=ReturnVerdict.FAIL if late else ReturnVerdict.PASS,
+        )
+
+    return PowerUpReturn(
+        power_up=PowerUp(
+            time_ns=START_NS + round(at_s * S),
+            zero_ns=START_NS + round(at_s * S),
+            off_ns=START_NS + round((at_s - 10) * S),
+            until_ns=START_NS + 600 * S,
+            ends_capture=True,
+            feed=feed,
+            controllers=("engine", "hopper"),
+            found_by=FoundBy.JOURNAL,
+        ),
+        controllers=(came("engine", 1.7, 5.0), came("hopper", hopper_in_step_s, 8.0)),
+    )
 
 
 def intermittent(n_incidents: int = 200, hours: int = 10) -> Result:
@@ -325,6 +367,14 @@ def hostile() -> Result:
             result.isolation,
             suspects=tuple(replace(one, part=HOSTILE, why=(HOSTILE,)) for one in result.isolation.suspects),
             trials=tuple(replace(one, exposed=(HOSTILE,)) for one in result.isolation.trials),
+        ),
+        resync=tuple(
+            replace(
+                one,
+                controllers=tuple(replace(c, name=HOSTILE + c.name, reasons=(HOSTILE,)) for c in one.controllers),
+                new=(HOSTILE,),
+            )
+            for one in result.resync
         ),
         capture=replace(
             result.capture,

@@ -157,6 +157,16 @@ def test_the_numbers_are_those_of_the_json(kind: str) -> None:
             assert f"(action {incident['because']['action']}" in text
 
 
+def test_returns_before_and_after_the_repair_stand_side_by_side() -> None:
+    text = read(made.one_branch()).text
+    assert re.search(r"hopper\s+11\.25 s FAIL\s+2\.50 s", text)
+    assert re.search(r"Replacing gate-angle \(action 4\)\. Last before it, power-up 1: FAIL", text)
+    assert "First after it, power-up 2: PASS: all 2 back in step after 2.5 s, hopper last." in text
+    tree = document(made.one_branch())["resync"]
+    took = [one["controllers"][1]["steady_s"] - one["first_frame_s"] for one in tree]
+    assert [f"{seconds:.2f} s" in text for seconds in took] == [True, True]
+
+
 def test_every_part_that_the_record_must_hold_is_there() -> None:
     titles = [attributes["id"] for tag, attributes in read(made.one_branch()).found if tag == "section"]
     assert [title for title in titles if title is not None and not title.startswith("incident-")] == [
