@@ -4,7 +4,7 @@ Takes the unexplained losses of a controller, of a group, or of the whole machin
 `Rate`. What the times show is tested (`ShapeTest`); the caller corrects the p-values over everything that it tried.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -20,6 +20,7 @@ from busdoc.isolation.rate_shape_tests import (
     phase_p,
     quiet_to_prove,
 )
+from busdoc.isolation.watched import Watched
 
 __all__ = ["FOUND_AT", "Outage", "Rate", "RateColumn", "Shape", "ShapeTest", "StillNeeded", "Watched", "measure_rate"]
 
@@ -45,48 +46,6 @@ class Shape(StrEnum):
     TIME_OF_DAY = "time of day"
     AFTER_POWER_UP = "after power-up"
     AFTER_RETURN = "after return"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Watched:
-    """The stretches in which a dropout could have come and would have been seen, ascending and apart."""
-
-    from_ns: Int64Array
-    to_ns: Int64Array
-
-    @classmethod
-    def between(cls, start_ns: int, until_ns: int, cut_out: Iterable[tuple[int, int]] = ()) -> "Watched":
-        """Take a span, less the stretches that nobody watched or in which there was nothing to lose."""
-        edge_ns = start_ns
-        stretches: list[tuple[int, int]] = []
-        for from_ns, to_ns in sorted(cut_out):
-            if from_ns > edge_ns:
-                stretches.append((edge_ns, min(from_ns, until_ns)))
-            edge_ns = max(edge_ns, to_ns)
-        stretches.append((edge_ns, until_ns))
-        kept = [(a, b) for a, b in stretches if b > a]
-        return cls(from_ns=np.array([a for a, _ in kept], np.int64), to_ns=np.array([b for _, b in kept], np.int64))
-
-    @property
-    def total_ns(self) -> int:
-        return int((self.to_ns - self.from_ns).sum())
-
-    def before(self, t_ns: Int64Array) -> Int64Array:
-        """(n,) How much had been watched before each instant, ns."""
-        if not len(self.from_ns):
-            return np.zeros(len(t_ns), np.int64)
-        until = np.concatenate((np.zeros(1, np.int64), np.cumsum(self.to_ns - self.from_ns)))
-        k = np.searchsorted(self.from_ns, t_ns, side="right") - 1  # the stretch begun last; -1 before the first
-        last = np.maximum(k, 0)
-        within = np.minimum(t_ns, self.to_ns[last]) - self.from_ns[last]
-        return np.asarray(np.where(k >= 0, until[last] + within, 0), np.int64)
-
-    def at(self, share: Float64Array) -> Int64Array:
-        """(n,) The instants at which these shares of the whole had been watched."""
-        until = np.concatenate((np.zeros(1, np.int64), np.cumsum(self.to_ns - self.from_ns)))
-        wanted = np.clip((share * self.total_ns).astype(np.int64), 0, max(self.total_ns - 1, 0))
-        k = np.clip(np.searchsorted(until, wanted, side="right") - 1, 0, len(self.from_ns) - 1)
-        return np.asarray(self.from_ns[k] + wanted - until[k], np.int64)
 
 
 _CLAIMS = {
