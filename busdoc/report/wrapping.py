@@ -1,4 +1,4 @@
-"""Breaks text into lines for a terminal, and never between a number and its unit."""
+"""Breaks text into lines for a terminal, never between a number and its unit, nor inside a part's name."""
 
 import re
 import textwrap
@@ -16,4 +16,5 @@ def filled(text: str, width: int, first: str = "", more: str = "") -> str:
     'Trouble within 70 s: it\\nis harness-2 (98 %).'
     """
     joined = _BEFORE_A_UNIT.sub(_NO_BREAK, text)
-    return textwrap.fill(joined, width, initial_indent=first, subsequent_indent=more).replace(_NO_BREAK, " ")
+    lines = textwrap.fill(joined, width, initial_indent=first, subsequent_indent=more, break_on_hyphens=False)
+    return lines.replace(_NO_BREAK, " ")

@@ -12,6 +12,10 @@ def test_a_number_stays_with_its_unit() -> None:
         assert not any(line.endswith(("18", "98", "(98", "4", "27.3")) for line in lines)
 
 
+def test_the_name_of_a_part_stays_whole() -> None:
+    assert "gate-angle" in filled("most likely rear-trunk or gate-angle", 30)
+
+
 @given(text=st.text(alphabet="ab 1%s", max_size=80), width=st.integers(10, 40))
 def test_no_word_is_lost(text: str, width: int) -> None:
     assert "".join(filled(text, width).split()) == "".join(text.split())
