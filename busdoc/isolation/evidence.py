@@ -29,6 +29,7 @@ from busdoc.isolation.press import lateness_s
 from busdoc.isolation.prior import kind_of
 from busdoc.isolation.rates import BACKGROUND_HZ, RATES_HZ
 from busdoc.isolation.reach import Reach
+from busdoc.isolation.returns import weigh_returns
 
 __all__ = ["Evidence", "weigh_evidence"]
 
@@ -134,11 +135,12 @@ def weigh_evidence(
     )
     hazard, survival, exposed, quiet_s, trust = _weigh_incidents(record, rows.tolist(), first_s)
     hit = losses.hit[rows]
+    ended = weigh_returns(machine, reach, losses, rows.tolist(), record.kinds, record.nodes_s, span_s)
     alone = np.where(hit.sum(axis=1) > 1, _TOGETHER, 1.0) * _sign_background(losses.p_restarted[rows])
     return Evidence(
-        hazard=hazard,
+        hazard=hazard * ended.part[:, :, None],
         survival=survival,
-        background=alone[:, None] * BACKGROUND_HZ[None, :],
+        background=(alone * ended.background)[:, None] * BACKGROUND_HZ[None, :],
         calm=np.exp(-BACKGROUND_HZ * record.cells.up_s),
         exposed=exposed,
         quiet_s=quiet_s,

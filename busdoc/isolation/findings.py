@@ -11,6 +11,7 @@ from busdoc.actions.action import Action
 from busdoc.actions.machine import Machine
 from busdoc.arrays import Float64Array
 from busdoc.health.code import FaultCode
+from busdoc.isolation.causes import list_causes
 from busdoc.isolation.evidence import Evidence, weigh_evidence
 from busdoc.isolation.losses import Losses
 from busdoc.isolation.posterior import Posterior, weigh_sets
@@ -74,7 +75,7 @@ def work_through(
         unexplained=tuple(unexplained),
         weights=weights,
         evidence=evidence,
-        posterior=weigh_sets(evidence, weights),
+        posterior=weigh_sets(list_causes(machine, reach, evidence, weights)),
         start_ns=start_ns,
         span_s=span_s,
         offset_s=offset_s,

@@ -15,7 +15,7 @@ from busdoc.isolation.findings import Findings
 from busdoc.isolation.gain import two_way_gain_bit
 from busdoc.isolation.near import WIGGLE_SHOWS
 from busdoc.isolation.odds import odds
-from busdoc.isolation.rates import RATE_PRIOR, RATES_HZ, dwell_s
+from busdoc.isolation.rates import BACKGROUND_HZ, RATE_PRIOR, RATES_HZ, dwell_s
 from busdoc.isolation.span import span
 from busdoc.isolation.verdict import NextTest, Step
 
@@ -55,14 +55,17 @@ def propose_tests(findings: Findings, down: Sequence[str] = ()) -> tuple[NextTes
     trust = findings.evidence.trust
     stale = (rate * trust) @ quiet + (rate * (1.0 - trust)).sum(axis=1, keepdims=True)  # of one that was in all along
     believed = (rate * trust).sum(axis=1)  # (P,)
+    off_the_map = np.log(np.maximum(findings.posterior.rate_off @ quiet, 1e-12))[None, :]
+    nobody, by_itself = np.all(sets < 0, axis=1), _background_quiet(findings)
     exposed_now = np.any(findings.reach.reaches[-1], axis=1)
     worth: list[tuple[float, int, int, float, float, Float64Array]] = []
     for n, candidate in enumerate(candidates):
         stays = np.where((exposed_now & ~_moved(findings, candidate))[:, None], stale, fresh)
         log_stays = np.where(candidate.exposed[:, None], np.log(np.maximum(stays, 1e-12)), 0.0)
         log_stays = log_stays + np.where(candidate.shaken, np.log(1.0 - WIGGLE_SHOWS * believed), 0.0)[:, None]
-        padded = np.concatenate((log_stays, np.zeros((1, log_stays.shape[1]))))
-        trouble = 1.0 - np.exp(padded[sets].sum(axis=1))  # (S, T)
+        padded = np.concatenate((log_stays, off_the_map, np.zeros((1, log_stays.shape[1]))))
+        log_quiet = padded[sets].sum(axis=1) + np.where(nobody[:, None], by_itself, 0.0)
+        trouble = 1.0 - np.exp(log_quiet)  # (S, T)
         gain = two_way_gain_bit(weights, trouble.T)  # (T,)
         p_trouble = weights @ trouble
         cost_s = candidate.effort_s + _expected_wait_s(p_trouble) + p_trouble * _REVIVE_S
@@ -111,6 +114,14 @@ def _rates_given(findings: Findings) -> Float64Array:
     share = np.clip(made / np.maximum(findings.posterior.marginal, 1e-9), 0.0, 1.0)
     mixed: Float64Array = share[:, None] * findings.posterior.rate + (1.0 - share[:, None]) * silent
     return mixed
+
+
+def _background_quiet(findings: Findings) -> Float64Array:
+    """(T,) logarithm of the probability of no trouble, were no part at fault: restarts of their own go on."""
+    n_controllers = len(findings.reach.controllers)
+    stays = findings.posterior.background @ np.exp(-np.outer(BACKGROUND_HZ * n_controllers, _WATCHES_S))
+    log_stays: Float64Array = np.log(np.maximum(stays, 1e-12))
+    return log_stays
 
 
 def _expected_wait_s(p_trouble: Float64Array) -> Float64Array:
@@ -169,11 +180,11 @@ def _meaning(findings: Findings, sets: Int64Array, weights: Float64Array, among:
     if total < _HARDLY:
         return "hardly to be expected"
     parts = findings.reach.parts
-    mass = np.zeros(len(parts) + 1)
+    mass = np.zeros(len(parts) + 2)  # the parts, what is off the map, and nobody
     for column in range(sets.shape[1]):
         np.add.at(mass, sets[:, column], np.where(sets[:, column] >= 0, weights, 0.0))
-    nothing = float(weights[np.all(sets < 0, axis=1)].sum()) / total
-    mass = mass[:-1] / total
+    nothing = (float(weights[np.all(sets < 0, axis=1)].sum()) + mass[len(parts)]) / total
+    mass = mass[: len(parts)] / total
     mass = mass if among is None else np.where(among, mass, 0.0)
     order = [int(p) for p in np.argsort(-mass, kind="stable")]
     if nothing > mass[order[0]]:

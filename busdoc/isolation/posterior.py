@@ -17,6 +17,7 @@ from functools import lru_cache
 import numpy as np
 
 from busdoc.arrays import Float64Array, Int64Array
+from busdoc.isolation.causes import OFF_THE_MAP, Causes
 from busdoc.isolation.evidence import Evidence
 from busdoc.isolation.prior import SET_SIZE_PRIOR
 from busdoc.isolation.rates import BACKGROUND_ALONE, BACKGROUND_BESIDE, RATE_PRIOR, quiet_probability
@@ -37,18 +38,24 @@ _CHUNK = 24
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Posterior:
-    """Over P parts; sets are rows of part indices, -1 where a set has fewer than three."""
+    """Over P parts."""
 
     marginal: Float64Array
     """(P,) probability that the part is faulty."""
     nothing: float
     """That no part on the map is."""
+    elsewhere: float
+    """That the cause is off the map: nothing on it is at fault, or something that it leaves out is."""
     sets: Int64Array
-    """(S, 3)"""
+    """(S, 3) rows of part indices; P for a cause off the map, -1 where a set has fewer than three."""
     weight: Float64Array
     """(S,) probability, sum 1."""
     rate: Float64Array
     """(P, R) posterior of the rate of each part, as the only faulty one."""
+    rate_off: Float64Array
+    """(R,) the same for what is off the map."""
+    background: Float64Array
+    """(Z,) posterior of the background rate, were nothing on the map at fault."""
     shows: Float64Array
     """(K, P) probability that the incident was this part's showing."""
     shows_rate: Float64Array
@@ -57,16 +64,10 @@ class Posterior:
     """(P,) probability that a fault like the one that is chased stays quiet for as long as the part was exposed."""
 
 
-def weigh_sets(evidence: Evidence, weights: Float64Array) -> Posterior:
-    """Work the posterior out.
-
-    Parameters
-    ----------
-    evidence : for P parts
-    weights : (P,) prior weights of the parts against one another
-    """
-    hazard, background, log_scale = _scaled(evidence)
-    del log_scale  # common to all sets
+def weigh_sets(causes: Causes) -> Posterior:
+    """Work the posterior out."""
+    evidence = causes.evidence
+    hazard, background = _scaled(evidence)
     kinds, of_kind = _kinds_of_evidence(hazard, evidence.survival)
     h, s = hazard[kinds], evidence.survival[kinds] * RATE_PRIOR
     silent = s.sum(axis=1)
@@ -80,35 +81,68 @@ def weigh_sets(evidence: Evidence, weights: Float64Array) -> Posterior:
     several = float((pair - alone).max(initial=0.0)) > _WORTH_A_THIRD
     triple = _triples(h, s, background, z_weights, one, pair, by_rate) if several else {}
     sets, log_l = _all_sets(of_kind, one, pair, triple, nothing_alone, nothing_beside, silent)
-    log_w = log_l + _log_prior(sets, weights)
+    log_w = log_l + _log_prior(sets, causes)
     weight = np.exp(log_w - log_w.max())
     weight /= weight.sum()
     marginal = np.zeros(len(of_kind))
     for column in range(sets.shape[1]):
         used = sets[:, column] >= 0
         marginal += np.bincount(sets[used, column], weight[used], minlength=len(of_kind))
-    empty = np.all(sets < 0, axis=1)
-    rate = by_rate[of_kind]
-    chased = marginal @ rate
     shows_rate = _who_showed(hazard, evidence.survival, background, marginal, z_weights)
-    return Posterior(
-        marginal=marginal,
-        nothing=float(weight[empty].sum()),
+    alone_z = np.exp(none - none.max()) * evidence.calm * BACKGROUND_ALONE
+    return _folded(
+        causes,
         sets=sets,
         weight=weight,
-        rate=rate,
-        shows=shows_rate.sum(axis=2),
+        marginal=marginal,
+        rate=by_rate[of_kind],
         shows_rate=shows_rate,
-        earned=quiet_probability(evidence.quiet_s, chased / max(chased.sum(), 1e-300)),
+        background=alone_z / max(alone_z.sum(), 1e-300),
     )
 
 
-def _scaled(evidence: Evidence) -> tuple[Float64Array, Float64Array, Float64Array]:
+def _folded(
+    causes: Causes,
+    *,
+    sets: Int64Array,
+    weight: Float64Array,
+    marginal: Float64Array,
+    rate: Float64Array,
+    shows_rate: Float64Array,
+    background: Float64Array,
+) -> Posterior:
+    """Turn what was found of causes into what is said of parts."""
+    n_parts = causes.n_parts
+    row = np.where(causes.part == OFF_THE_MAP, n_parts, causes.part)
+    padded = np.append(row, -1)
+    of_parts = padded[sets]
+    nothing = float(weight[np.all(sets < 0, axis=1)].sum())
+    by_row = np.zeros((n_parts + 1, len(shows_rate), shows_rate.shape[2]))
+    np.add.at(by_row, row, shows_rate.transpose(1, 0, 2))
+    off = row == n_parts
+    rate_off = marginal[off] @ rate[off] if off.any() else RATE_PRIOR
+    chased = marginal @ rate
+    return Posterior(
+        marginal=np.asarray(np.bincount(row, marginal, minlength=n_parts + 1)[:n_parts], np.float64),
+        nothing=nothing,
+        elsewhere=nothing + float(weight[np.any(of_parts == n_parts, axis=1)].sum()),
+        sets=of_parts,
+        weight=weight,
+        rate=rate[:n_parts],
+        rate_off=rate_off / max(rate_off.sum(), 1e-300),
+        background=background,
+        shows=np.ascontiguousarray(by_row[:n_parts].sum(axis=2).T),
+        shows_rate=by_row[:n_parts].transpose(1, 0, 2),
+        earned=quiet_probability(causes.evidence.quiet_s[:n_parts], chased / max(chased.sum(), 1e-300)),
+    )
+
+
+def _scaled(evidence: Evidence) -> tuple[Float64Array, Float64Array]:
     """Divide every incident's densities by their largest, so that products stay within a double."""
     if not evidence.hazard.shape[1]:
-        return evidence.hazard, evidence.background, np.zeros(0)
+        return evidence.hazard, evidence.background
     top = np.maximum(evidence.hazard.max(axis=(0, 2), initial=0.0), evidence.background.max(axis=1))
-    return evidence.hazard / top[None, :, None], evidence.background / top[:, None], np.log(top)
+    return evidence.hazard / top[None, :, None], evidence.background / top[:, None]
 
 
 def _kinds_of_evidence(hazard: Float64Array, survival: Float64Array) -> tuple[Int64Array, Int64Array]:
@@ -311,9 +345,9 @@ def _all_sets(
     return sets, log_l
 
 
-def _log_prior(sets: Int64Array, weights: Float64Array) -> Float64Array:
+def _log_prior(sets: Int64Array, causes: Causes) -> Float64Array:
     size = np.sum(sets >= 0, axis=1)
-    padded = np.append(weights, 1.0)  # -1 picks the one at the end
+    padded = np.append(causes.weights, 1.0)  # -1 picks the one at the end
     product = padded[sets].prod(axis=1)
     within = np.bincount(size, product, minlength=4)
     share = np.divide(SET_SIZE_PRIOR, within, out=np.zeros(4), where=within > 0.0)

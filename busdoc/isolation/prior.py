@@ -12,7 +12,7 @@ from busdoc.actions.machine import Machine, PartKind
 from busdoc.arrays import Float64Array
 from busdoc.health.code import FaultCode
 
-__all__ = ["SET_SIZE_PRIOR", "kind_of", "part_weights"]
+__all__ = ["SET_SIZE_PRIOR", "kind_of", "part_weights", "share_off_the_map"]
 
 SET_SIZE_PRIOR: Float64Array = np.array([0.15, 0.72, 0.11, 0.02])
 """No part on the map at fault, one, two, three."""
@@ -25,6 +25,8 @@ _WITHIN_BRANCH = {
     PartKind.ACTUATOR: 0.6,
     PartKind.TERMINATOR: 0.2,
 }
+_NAMED_BY_HAND = 0.5
+"""Share of a machine's branches that a journal without a map is taken to have named: those that were tried."""
 _POINTED_AT = 4.0
 """A code that names a kind of part makes parts of that kind likelier by this much."""
 
@@ -59,6 +61,21 @@ def part_weights(
     total = weights.sum()
     normalised: Float64Array = weights / total if total > 0.0 else weights
     return normalised
+
+
+def share_off_the_map(machine: Machine, parts: Sequence[str], controllers: Iterable[str]) -> float:
+    """Give the share of the suspicion that belongs to kinds of parts which the map does not have at all.
+
+    Parameters
+    ----------
+    machine : the map
+    parts : all that can be suspected; those that the map does not know were named by the journal alone
+    controllers : the controllers among them
+    """
+    known = {_group(part.kind) for part in machine.parts.values()}
+    off = sum(share for name, share in _SHARE.items() if name != "controller" and name not in known)
+    by_hand = set(parts) - set(controllers) - set(machine.parts)
+    return off - _NAMED_BY_HAND * _SHARE["branch"] if by_hand and "branch" not in known else off
 
 
 def _group(kind: PartKind | None) -> str:

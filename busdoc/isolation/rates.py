@@ -45,8 +45,9 @@ RATE_PRIOR: Float64Array = np.full(N_RATES, 1.0 / N_RATES)
 """(R,) log-uniform."""
 BACKGROUND_HZ: Float64Array = np.array([1e-8, 1e-5, 1e-4, 4e-4, 1.2e-3, 3.5e-3, 1e-2])
 """(Z,) rate of incidents of each controller that no part on the map explains, 1/s."""
-BACKGROUND_BESIDE: Float64Array = np.array([0.8, 0.08, 0.05, 0.03, 0.02, 0.015, 0.005])
-"""(Z,) its prior where a part on the map is at fault: most machines have one trouble at a time."""
+BACKGROUND_BESIDE: Float64Array = np.array([0.97, 0.012, 0.0075, 0.0045, 0.003, 0.00225, 0.00075])
+"""(Z,) its prior where a part on the map is at fault: one trouble in seven is off the map, and one in seven machines
+has a second trouble, so one in fifty has both, more or less."""
 BACKGROUND_ALONE: Float64Array = np.array([0.0, 0.1, 0.15, 0.2, 0.25, 0.2, 0.1])
 """(Z,) its prior where none is, and there is trouble all the same."""
 

@@ -56,7 +56,7 @@ def _repaired_s(findings: Findings) -> dict[str, float] | None:
     """When each culprit was replaced, in seconds from the start; None unless all were, with no trouble since."""
     posterior, parts = findings.posterior, findings.reach.parts
     suspected = [p for p in range(len(parts)) if posterior.marginal[p] >= _SUSPECTED]
-    if not suspected or any(posterior.marginal[p] < _SURE for p in suspected) or posterior.nothing >= _SUSPECTED:
+    if not suspected or any(posterior.marginal[p] < _SURE for p in suspected) or posterior.elsewhere >= _SUSPECTED:
         return None
     found: dict[str, float] = {}
     for p in suspected:

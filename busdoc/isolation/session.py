@@ -220,5 +220,7 @@ def _suspects(findings: Findings, codes: tuple[FaultCode, ...]) -> tuple[Suspect
                 why=reasons_for(findings, p, cleared=cleared, codes=codes),
             )
         )
-    found.append(Suspect(part=ELSEWHERE, probability=posterior.nothing, cleared=False, why=elsewhere_reasons(findings)))
+    found.append(
+        Suspect(part=ELSEWHERE, probability=posterior.elsewhere, cleared=False, why=elsewhere_reasons(findings))
+    )
     return tuple(sorted(found, key=lambda suspect: -suspect.probability))
