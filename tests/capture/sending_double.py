@@ -40,5 +40,6 @@ def _see_that_it_counts(counter: Sent) -> None:
 
 def _bus_classes(base: type) -> Iterator[type]:
     yield base
-    for derived in base.__subclasses__():
+    subclasses: list[type] = base.__subclasses__()
+    for derived in subclasses:
         yield from _bus_classes(derived)
