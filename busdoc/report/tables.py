@@ -37,6 +37,8 @@ def tables(result: Result) -> "dict[str, pd.DataFrame]":
     if result.isolation is not None:
         frames["trials"] = pd.DataFrame(_joined(tree["trials"]))
         frames["suspects"] = pd.DataFrame(_joined(tree["suspects"]))
+    if result.intermittent is not None:
+        frames["groups"] = pd.DataFrame(_groups(tree))
     if result.signals:
         frames["signals"] = pd.DataFrame(_signals(result))
     return frames
@@ -111,6 +113,21 @@ def _incidents(tree: dict[str, Any]) -> list[dict[str, Any]]:
         ]
         rows += [shared | {**member, "evidence": "; ".join(member["evidence"])} for member in members]
     return rows
+
+
+def _groups(tree: dict[str, Any]) -> list[dict[str, Any]]:
+    """Give a row for each cause that a group may have."""
+    return [
+        {
+            "group": n,
+            "controllers": "; ".join(group["controllers"]),
+            "others": "; ".join(group["others"]),
+            **{key: group[key] for key in ("dropouts", "restarted", "kept_running", "together_by_chance")},
+            **{f"cause_{key}": cause[key] for key in ("kind", "part", "probability", "words")},
+        }
+        for n, group in enumerate(tree["groups"], start=1)
+        for cause in group["causes"]
+    ]
 
 
 def _load(wire: Any) -> "pd.DataFrame":
