@@ -56,7 +56,7 @@ def find_returns(
     """
     heard = Heard(watches.arrivals(), watches.signs, health.incidents, codes)
     groups = _groups(machine, health)
-    switched = (*_switched(actions, groups), *_by_signal(machine, watches, groups))
+    switched = (*_switched(actions, groups), *_by_signal(machine, watches, health, groups))
     opening, power_ups = find_power_ups(
         health.controllers, groups, switched, health.incidents, watches.signs, health.start_ns, health.until_ns
     )
@@ -106,11 +106,16 @@ def _follow(
     return judge_wake(found)
 
 
-def _by_signal(machine: Machine, watches: Watches, groups: Sequence[Group]) -> list[Switched]:
-    """Give when the signal of a feed says that it was switched on."""
+def _by_signal(machine: Machine, watches: Watches, health: Health, groups: Sequence[Group]) -> list[Switched]:
+    """Give when the signal of a feed says that it was switched on: within one period of its frame before."""
     if watches.signals is None:
         return []
     by_feed = {group.feed: group.controllers for group in groups}
+    periods_ns = {
+        (stream.key.channel, stream.key.id): stream.period_ns or 0
+        for one in health.controllers
+        for stream in one.streams
+    }
     found: list[Switched] = []
     for feed in machine.parts.values():
         if feed.kind is not PartKind.FEED or feed.signal is None:
@@ -120,7 +125,7 @@ def _by_signal(machine: Machine, watches: Watches, groups: Sequence[Group]) -> l
         found += [
             Switched(
                 time_ns=int(changes.t_ns[at]),
-                uncertainty_ns=0,
+                uncertainty_ns=round(_UNIFORM * periods_ns.get((int(changes.channel[at]), int(changes.id[at])), 0)),
                 feed=feed.name if feed.name in by_feed else None,
                 controllers=by_feed.get(feed.name, by_feed[None]),
                 found_by=FoundBy.SIGNAL,
@@ -128,6 +133,10 @@ def _by_signal(machine: Machine, watches: Watches, groups: Sequence[Group]) -> l
             for at in (np.flatnonzero(on[1:] & ~on[:-1]) + 1).tolist()
         ]
     return found
+
+
+_UNIFORM = 12.0**-0.5
+"""Standard deviation of a moment that may lie anywhere within a period, in periods."""
 
 
 def _moves(

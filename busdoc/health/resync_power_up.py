@@ -63,6 +63,7 @@ def find_power_ups(
     start_ns, until_ns : the capture
     """
     by_name = {one.name: one for one in controllers if _is_followed(one)}
+    opening = _opening(list(by_name.values()), signs, start_ns)
     stretches: list[tuple[Group, int, int | None]] = []
     for group in groups:
         members = [by_name[name] for name in group.controllers if name in by_name]
@@ -72,6 +73,8 @@ def find_power_ups(
         for low_ns, high_ns in _all_away(members, start_ns, until_ns):
             if alone and _said(switched, group, low_ns, high_ns) is None:
                 continue  # one controller alone may as well have crashed
+            if opening.starting and group.feed is not None and low_ns <= start_ns:
+                continue  # it starts with the machine
             if not any(_same(low_ns, high_ns, from_ns, to_ns) for _, from_ns, to_ns in stretches):
                 stretches.append((group, low_ns, high_ns if high_ns < until_ns else None))
     ends_ns = sorted(from_ns for _, from_ns, _ in stretches if from_ns > start_ns)
@@ -85,7 +88,6 @@ def find_power_ups(
         elif to_ns is None or alone or _ran_on(incidents, from_ns, to_ns):
             continue
         power_ups.append(_power_up(group, from_ns, to_ns, said, ends_ns, start_ns, until_ns))
-    opening = _opening(list(by_name.values()), signs, start_ns)
     if opening.starting and by_name:
         power_ups.append(_first(groups, opening, told, ends_ns, start_ns, until_ns))
     return opening, tuple(sorted(power_ups, key=lambda one: one.time_ns if one.zero_ns is None else one.zero_ns))
