@@ -19,8 +19,8 @@ from busdoc.arrays import BoolArray, Float64Array, Int64Array
 
 __all__ = ["Cause", "CauseKind", "Cluster", "cluster_incidents", "list_causes", "weigh_causes"]
 
-_FELL_OF_MEMBERS = (12.0, 0.8)
-"""Beta prior of how often a member falls when its cause shows: 94 % on average."""
+_FELL_OF_MEMBERS = (5.0, 0.8)
+"""Beta prior of how often a member falls when its cause shows: 86 % on average."""
 _FELL_OF_OTHERS = (0.3, 40.0)
 """Beta prior of how often another one falls at the same time: 0.7 % on average."""
 _NEW_CLUSTER = 0.5

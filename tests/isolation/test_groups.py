@@ -123,7 +123,7 @@ def test_the_likelihood_of_a_cause_is_the_beta_binomial_one() -> None:
     )
     weighed, log_weight = weigh_causes(cluster, causes, np.full(6, 1e-4))
     fuse = next(k for k, cause in enumerate(weighed) if cause.part == "fuse-3")
-    inside = betabinom.logpmf(3, 3, 12.0, 0.8) * 2 + betabinom.logpmf(2, 3, 12.0, 0.8) - np.log(3)
+    inside = betabinom.logpmf(3, 3, 5.0, 0.8) * 2 + betabinom.logpmf(2, 3, 5.0, 0.8) - np.log(3)
     outside = 3 * betabinom.logpmf(0, 3, 0.3, 40.0)
     assert log_weight[fuse] - weighed[fuse].log_prior == pytest.approx(inside + outside, rel=1e-9)
 
