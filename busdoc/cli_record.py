@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from busdoc.cli_keys import Keys
     from busdoc.record import RecordingSummary
 
-__all__ = ["add_bus_option", "add_record", "parse_size"]
+__all__ = ["add_bus_option", "add_record", "ended_by_signals", "parse_size"]
 
 _ROTATE = "100MB"
 _LEAST_PIECE_BYTES = 1000
@@ -147,7 +147,7 @@ def _record(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
     except BaseException:
         source.stop()
         raise
-    with _ended_by_signals() as stopping, terminal_keys() as keys:
+    with ended_by_signals() as stopping, terminal_keys() as keys:
         desk = _Desk(source, recorder, keys, surroundings)
         summary = desk.run(stopping, hours)
     surroundings.stdout.write(_summary_text(summary, desk.n_marks, recorder.place))
@@ -155,7 +155,7 @@ def _record(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
 
 
 @contextlib.contextmanager
-def _ended_by_signals() -> Iterator[threading.Event]:
+def ended_by_signals() -> Iterator[threading.Event]:
     """Give an event that Ctrl-C and the operating system's wish to end set, for as long as the context lasts."""
     stopping = threading.Event()
     if threading.current_thread() is not threading.main_thread():  # only there can signals be taken

@@ -16,6 +16,7 @@ from busdoc.actions.machine import Machine
 from busdoc.actions.machine_map import bitrates, specs
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock
+from busdoc.capture.reading import RecorderGap
 from busdoc.decode.database import Database
 from busdoc.decode.j1939.trouble_code import Conversion
 from busdoc.decode.protocol_frames import protocol_frames
@@ -29,7 +30,7 @@ from busdoc.health.code_pointer import CodePointer
 from busdoc.health.code_watch import CodeWatch
 from busdoc.health.controller import ControllerHealth, StreamKey
 from busdoc.health.identity import IdentityWatch
-from busdoc.health.incident import Incident
+from busdoc.health.incident import Gap, GapKind, Incident
 from busdoc.health.known import join_specs
 from busdoc.health.roll import node_of, specs_from_database
 from busdoc.health.status_code import counter_codes, status_codes, status_incidents
@@ -105,9 +106,19 @@ class Watches:
         """Tell that the recorder itself lost frames or time: silence there is nobody's."""
         self._health.note_gap(from_ns, to_ns, channel, why)
 
-    def so_far(self, until_ns: int) -> Health:
-        """Judge what was read up to `until_ns`; feeding may go on afterwards."""
-        return self._completed(self._health.so_far(until_ns))
+    def so_far(self, until_ns: int, open_gaps: Sequence[RecorderGap] = ()) -> Health:
+        """Judge what was read up to `until_ns`; feeding may go on afterwards.
+
+        Parameters
+        ----------
+        until_ns : how far was listened
+        open_gaps : stretches that were not heard and still grow
+        """
+        growing = [
+            Gap(channel=gap.channel, from_ns=gap.from_ns, to_ns=gap.to_ns, kind=GapKind.CAPTURE_GAP, why=gap.why)
+            for gap in open_gaps
+        ]
+        return self._completed(self._health.so_far(until_ns, growing))
 
     def close(self) -> Health:
         """Judge the whole capture."""

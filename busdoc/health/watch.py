@@ -99,13 +99,19 @@ class HealthWatch:
         """Take note of a stretch in which the recorder itself lost frames: silences in it accuse nobody."""
         self._memory.gaps.append(Gap(channel=channel, from_ns=from_ns, to_ns=to_ns, kind=GapKind.CAPTURE_GAP, why=why))
 
-    def so_far(self, until_ns: int) -> Health:
+    def so_far(self, until_ns: int, open_gaps: Sequence[Gap] = ()) -> Health:
         """Give the health up to a moment, with what is being missed right now; feeding may go on.
+
+        Parameters
+        ----------
+        until_ns : how far was listened
+        open_gaps : stretches of the recorder that still grow, to be left out of the reckoning for now
 
         Whether a controller restarted is not weighed again once its return is ten seconds past, so that a live screen
         may ask ten times a second for days; `close` weighs every return with all that was learnt.
         """
-        return judge(self._memory, self._not_before_last(until_ns), self._overflow_gaps(), settled=self._settled)
+        gaps = [*self._overflow_gaps(), *open_gaps]
+        return judge(self._memory, self._not_before_last(until_ns), gaps, settled=self._settled)
 
     def close(self, until_ns: int | None = None) -> Health:
         """Give the health at the end of the capture: its last frame, or a later moment until which it listened."""
