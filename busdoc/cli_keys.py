@@ -67,7 +67,7 @@ else:
 
     @contextlib.contextmanager
     def _posix_keys(fileno: int) -> Iterator[Keys]:
-        if os.tcgetpgrp(fileno) != os.getpgrp():  # in the background, touching the terminal would stop the program
+        if not _in_foreground(fileno):  # there, touching the terminal would stop the program
             yield NoKeys()
             return
         before = termios.tcgetattr(fileno)
@@ -76,3 +76,9 @@ else:
             yield _PosixKeys(fileno)
         finally:
             termios.tcsetattr(fileno, termios.TCSADRAIN, before)
+
+    def _in_foreground(fileno: int) -> bool:
+        try:
+            return os.tcgetpgrp(fileno) == os.getpgrp()
+        except OSError:  # a terminal that does not control this program, and cannot stop it either
+            return True
