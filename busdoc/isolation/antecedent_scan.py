@@ -137,11 +137,15 @@ def _near_share(
     side_ns: Int64Array,
     window_ns: int,
 ) -> Float64Array:
-    """(k, n) Give the share of each dropout's neighbourhood that has such an event before it."""
+    """(k, n) Give the share of each dropout's neighbourhood that has such an event before it.
+
+    Windows are laid out in watched time: the dropout that cuts one short would not have done so, had it come elsewhere.
+    """
     watched = dropouts.watched
     total_ns = watched.total_ns
-    from_ns = watched.before(t_ns - dropouts.bracket_ns + dropouts.zero_ns) + side_ns[kind_of]
-    to_ns = watched.before(t_ns + window_ns + dropouts.zero_ns) + side_ns[kind_of]
+    event_ns = watched.before(t_ns + dropouts.zero_ns)
+    from_ns = np.maximum(event_ns - dropouts.bracket_ns, 0) + side_ns[kind_of]
+    to_ns = np.minimum(event_ns + window_ns, total_ns) + side_ns[kind_of]
     begun_ns = np.maximum(from_ns, np.concatenate((np.full(1, -1, np.int64), to_ns[:-1])))
     begun_ns = np.minimum(begun_ns, to_ns)
     covered_ns = np.concatenate((np.zeros(1, np.int64), np.cumsum(to_ns - begun_ns)))

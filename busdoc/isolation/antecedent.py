@@ -1,0 +1,274 @@
+"""What comes before the dropouts: every kind of event that the record holds, each tested against chance.
+
+Takes dropouts (`Dropouts`, of a controller, a group, or all) and kinds of events; gives one `Antecedent` for each pair,
+found or not, so that the caller can correct for all that was tried, measured values included.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from busdoc.actions.event_kind import EventKind, EventSource
+from busdoc.arrays import BoolArray, Float64Array, Int64Array
+from busdoc.isolation.antecedent_alike import Alike, join_alike
+from busdoc.isolation.antecedent_scan import WINDOWS_S, Scan, scan
+from busdoc.isolation.antecedent_shift import by_shifting
+from busdoc.isolation.antecedent_unsure import scan_unsure
+from busdoc.isolation.coincidence import covered_share
+from busdoc.isolation.dropouts import Dropouts
+from busdoc.isolation.rate_shape_tests import binomial_interval
+
+__all__ = ["FOUND_AT", "LEAST_EVENTS", "Antecedent", "find_antecedents"]
+
+FOUND_AT = 0.05
+"""A kind of event is said to go before dropouts at this p, corrected for all that was tried."""
+LEAST_EVENTS = 3
+"""Fewer events of a kind than this can prove nothing, and are not tried."""
+_LEAST_DROPOUTS = 3
+_WORTH_SHIFTING = 0.5
+"""Where the p times what was tried is beyond this, no second look can make a finding of it."""
+_AS_GOOD = 4.0
+"""The shortest window is told whose p is within this factor of the best one."""
+_NS = 1e9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Antecedent:
+    """One kind of event against one set of dropouts."""
+
+    name: str
+    """The kind, in words for a person."""
+    source: EventSource
+    controller: str | None
+    """Who said so."""
+    signal: str | None
+    """``Message.Signal``, where the kind is one."""
+    controllers: tuple[str, ...]
+    """Whose dropouts; empty: anybody's."""
+    aliases: tuple[str, ...]
+    """Kinds that happen at the same moments, so that nothing can tell them apart."""
+    window_s: float
+    """A dropout counts as preceded with such an event in these seconds before it."""
+    n_dropouts: int
+    n_preceded: int
+    n_events: int
+    n_followed: int
+    """Events with a dropout in the window after them."""
+    by_chance: float
+    """Share of the dropouts that would be preceded by chance."""
+    trigger_by_chance: float
+    """Share of the events that would be followed by chance."""
+    n_independent: int
+    """Dropouts that the p counts: of a burst only the first."""
+    n_independent_preceded: int
+    explained: float
+    """Share of the dropouts that chance leaves and the kind explains: 1 all of them, 0 none."""
+    explained_low: float
+    explained_high: float
+    """Exact 95 % interval (Clopper & Pearson 1934), carried over."""
+    lag_s: tuple[float, float, float] | None
+    """Quartiles of the time from the event to the dropout, of those preceded; None: none was."""
+    order_unclear: bool
+    """Most of the events lie between the last frame seen and the first one missed: they may be answers to the loss."""
+    is_sure: bool
+    """The times of the events are as sure as the capture's own."""
+    p: float
+    """Corrected for the windows that were tried, and for nothing else."""
+    p_holm: float = 1.0
+    """Corrected for everything that was tried (Holm 1979); 1 until the caller has done so."""
+    q_bh: float = 1.0
+    """Corrected likewise (Benjamini & Hochberg 1995)."""
+
+    @property
+    def precursor_rate(self) -> float:
+        """Share of the dropouts with such an event before them."""
+        return self.n_preceded / self.n_dropouts if self.n_dropouts else 0.0
+
+    @property
+    def trigger_rate(self) -> float:
+        """Share of the events with a dropout after them."""
+        return self.n_followed / self.n_events if self.n_events else 0.0
+
+    @property
+    def expected_by_chance(self) -> float:
+        """Dropouts that would be preceded by chance."""
+        return self.by_chance * self.n_dropouts
+
+    @property
+    def lift(self) -> float:
+        """How many times as many dropouts are preceded as chance makes it; infinite where chance makes none."""
+        if self.n_preceded == 0:
+            return 0.0
+        return self.n_preceded / self.expected_by_chance if self.expected_by_chance > 0.0 else np.inf
+
+    @property
+    def found(self) -> bool:
+        """Tell whether it goes before the dropouts more often than chance, given all that was tried."""
+        return self.p_holm <= FOUND_AT
+
+    @property
+    def subject(self) -> str:
+        """The kind as the subject of a sentence."""
+        return f'the event "{self.name}"'
+
+    @property
+    def words(self) -> str:
+        """Say what was counted, in one sentence."""
+        text = f"{self.n_preceded} of {self.n_dropouts} dropouts came within {self.window_s:g} s after {self.subject}"
+        if not self.is_sure:
+            text += ", as far as its times were written down"
+        text += f"; by chance {_about(self.expected_by_chance)} would have"
+        if self.order_unclear:
+            return f"{text}. It shows only as the controller falls silent, so it may be an answer to the loss."
+        if self.lag_s is not None and self.is_sure:
+            text += f". Half of them came {_seconds(self.lag_s[0])} to {_seconds(self.lag_s[2])} s after it"
+        return f"{text}. Of {self.n_events} such events, a dropout came after {self.n_followed}."
+
+    def corrected(self, p_holm: float, q_bh: float) -> "Antecedent":
+        """Take the p-values that were corrected over everything that was tried."""
+        return replace(self, p_holm=p_holm, q_bh=q_bh)
+
+
+def find_antecedents(
+    dropouts: Sequence[Dropouts], kinds: Sequence[EventKind], windows_s: Sequence[float] = WINDOWS_S
+) -> tuple[Antecedent, ...]:
+    """Hold every kind of event against every set of dropouts.
+
+    Parameters
+    ----------
+    dropouts : sets with fewer than three dropouts are passed over
+    kinds : those with fewer than three events are passed over; those that happen at the same moments count as one
+    windows_s : how long before a dropout an event may be, s; the p-values pay for each
+
+    Returns
+    -------
+    one for each set and kind tried, by set, then by p, then by what it explains
+    """
+    alike = join_alike([kind for kind in kinds if len(kind) >= LEAST_EVENTS])
+    sure = [one for one in alike if one.kind.is_sure]
+    unsure = [one for one in alike if not one.kind.is_sure]
+    found: list[Antecedent] = []
+    for one in dropouts:
+        if len(one) < _LEAST_DROPOUTS or not alike:
+            continue
+        own = [*_test_sure(one, sure, windows_s, len(alike)), *_test_unsure(one, unsure, windows_s)]
+        found += sorted(own, key=lambda test: (test.p, -test.explained, test.name))
+    return tuple(found)
+
+
+def _test_sure(
+    dropouts: Dropouts, alike: Sequence[Alike], windows_s: Sequence[float], n_tried: int
+) -> list[Antecedent]:
+    if not alike:
+        return []
+    counted = scan(dropouts, [one.kind for one in alike], windows_s)
+    usable = counted.n_independent >= _LEAST_DROPOUTS
+    p: Float64Array = np.where(usable[:, None], counted.p, 1.0)
+    worth = np.argwhere(p * max(1, usable.sum()) * n_tried <= _WORTH_SHIFTING)
+    for w, k in worth.tolist():
+        p[w, k] = max(p[w, k], by_shifting(dropouts, counted, w, k, alike[k].kind, windows_s[w]))
+    best = np.argmax(p <= p.min(axis=0) * _AS_GOOD, axis=0)
+    return [
+        _antecedent(dropouts, one, counted, int(best[k]), k, windows_s, min(1.0, float(p[best[k], k]) * usable.sum()))
+        for k, one in enumerate(alike)
+    ]
+
+
+def _antecedent(
+    dropouts: Dropouts, one: Alike, counted: Scan, w: int, k: int, windows_s: Sequence[float], p: float
+) -> Antecedent:
+    window_ns = round(windows_s[w] * _NS)
+    lag_ns = counted.lag_ns[k]
+    preceded: BoolArray = lag_ns <= window_ns
+    chance = float(counted.share[w, k])
+    explained = _explained(int(counted.n_hit[w, k]), int(counted.n_independent[w]), chance)
+    return Antecedent(
+        name=one.kind.name,
+        source=one.kind.source,
+        controller=one.kind.controller,
+        signal=one.kind.signal,
+        controllers=dropouts.controllers,
+        aliases=one.aliases,
+        window_s=windows_s[w],
+        n_dropouts=len(dropouts),
+        n_preceded=int(preceded.sum()),
+        n_events=int(counted.n_events[k]),
+        n_followed=int(counted.n_followed[w, k]),
+        by_chance=chance,
+        trigger_by_chance=_trigger_by_chance(dropouts, window_ns),
+        n_independent=int(counted.n_independent[w]),
+        n_independent_preceded=int(counted.n_hit[w, k]),
+        explained=explained[0],
+        explained_low=explained[1],
+        explained_high=explained[2],
+        lag_s=_quartiles(dropouts, lag_ns, preceded),
+        order_unclear=bool(preceded.any() and np.mean(lag_ns[preceded] < 0) > 0.5),
+        is_sure=True,
+        p=p,
+    )
+
+
+def _test_unsure(dropouts: Dropouts, alike: Sequence[Alike], windows_s: Sequence[float]) -> list[Antecedent]:
+    tests = []
+    for one in alike:
+        counted = scan_unsure(dropouts, one.kind, windows_s)
+        explained = _explained(counted.n_hit, counted.n_independent, counted.share)
+        tests.append(
+            Antecedent(
+                name=one.kind.name,
+                source=one.kind.source,
+                controller=one.kind.controller,
+                signal=one.kind.signal,
+                controllers=dropouts.controllers,
+                aliases=one.aliases,
+                window_s=counted.window_s,
+                n_dropouts=len(dropouts),
+                n_preceded=counted.n_preceded,
+                n_events=counted.n_events,
+                n_followed=counted.n_followed,
+                by_chance=counted.share,
+                trigger_by_chance=_trigger_by_chance(dropouts, round(counted.reach_s * _NS)),
+                n_independent=counted.n_independent,
+                n_independent_preceded=counted.n_hit,
+                explained=explained[0],
+                explained_low=explained[1],
+                explained_high=explained[2],
+                lag_s=counted.lag_s,
+                order_unclear=False,
+                is_sure=False,
+                p=counted.p,
+            )
+        )
+    return tests
+
+
+def _explained(k: int, n: int, chance: float) -> tuple[float, float, float]:
+    """Give the share of what chance leaves that is preceded, with its interval."""
+    if n == 0 or chance >= 1.0:
+        return 0.0, 0.0, 1.0
+    low, high = binomial_interval(k, n)
+    shares = [max(0.0, (share - chance) / (1.0 - chance)) for share in (k / n, low, high)]
+    return shares[0], shares[1], shares[2]
+
+
+def _trigger_by_chance(dropouts: Dropouts, window_ns: int) -> float:
+    """Give the share of the time watched after which a dropout comes within the window."""
+    return covered_share(dropouts.last_seen_ns - window_ns, window_ns, dropouts.watched)
+
+
+def _quartiles(dropouts: Dropouts, lag_ns: Int64Array, preceded: BoolArray) -> tuple[float, float, float] | None:
+    """Give the quartiles of the time to the middle of what brackets each loss, s."""
+    if not preceded.any():
+        return None
+    half_ns = (dropouts.onset_ns - dropouts.last_seen_ns)[preceded] // 2
+    low, middle, high = np.quantile(np.maximum(lag_ns[preceded] + half_ns, 0) / _NS, (0.25, 0.5, 0.75)).tolist()
+    return low, middle, high
+
+
+def _about(number: float) -> str:
+    return "less than 0.1" if number < 0.1 else f"{number:.1f}" if number < 9.95 else f"{number:.0f}"
+
+
+def _seconds(seconds: float) -> str:
+    return f"{seconds:.2f}" if seconds < 0.995 else f"{seconds:.1f}" if seconds < 9.95 else f"{seconds:.0f}"

@@ -1,0 +1,59 @@
+"""A second look at kinds that seem to go before dropouts: all dropouts moved along the record together.
+
+The scan moves each dropout by itself. Where dropouts keep a beat of their own, like a timer that runs out every ten
+minutes, and events keep one too, all fall into the window once the first does. Moved along together, they keep their
+beat, and chance shows as often as it should.
+"""
+
+import numpy as np
+
+from busdoc.actions.event_kind import EventKind
+from busdoc.arrays import Int64Array
+from busdoc.isolation.antecedent_scan import Scan
+from busdoc.isolation.dropouts import Dropouts
+
+__all__ = ["by_shifting", "keep_a_beat"]
+
+_SHIFTS = 1999
+_GOLDEN = 0.6180339887498949
+_STEADY_BEAT = 0.3
+"""Pauses that differ by less than this share of their mean keep a beat; random ones differ by the whole of it."""
+_LEAST_FOR_BEAT = 4
+_MOST_PLACES = 1 << 21
+
+
+def keep_a_beat(t_ns: Int64Array) -> bool:
+    """Tell whether events come at nearly equal pauses.
+
+    >>> keep_a_beat(np.arange(6) * 600), keep_a_beat(np.array([0, 100, 900, 1000, 5000, 5100]))
+    (True, False)
+    """
+    pause_ns = np.diff(t_ns).astype(np.float64)
+    if len(pause_ns) < _LEAST_FOR_BEAT - 1:
+        return False
+    return bool(pause_ns.std() < _STEADY_BEAT * pause_ns.mean())
+
+
+def by_shifting(dropouts: Dropouts, counted: Scan, w: int, k: int, kind: EventKind, window_s: float) -> float:
+    """Give the p of a kind under shifts of all dropouts around the record; 0 where they keep no beat.
+
+    The shifts are spread evenly (multiples of the golden section), the same at every run.
+
+    Parameters
+    ----------
+    w, k : window and kind in `counted`
+    """
+    first = counted.independent[w]
+    if not keep_a_beat(dropouts.last_seen_ns[first]):
+        return 0.0
+    watched, total_ns = dropouts.watched, dropouts.watched.total_ns
+    window_ns = round(window_s * 1e9)
+    n_shifts = min(_SHIFTS, max(99, _MOST_PLACES // max(1, int(first.sum()))))
+    guard = min(0.25, 2.0 * (window_ns + dropouts.bracket_ns) / max(total_ns, 1))
+    turn = guard + (1.0 - 2.0 * guard) * ((np.arange(1, n_shifts + 1) * _GOLDEN) % 1.0)
+    place = watched.before(dropouts.last_seen_ns[first]) / max(total_ns, 1)
+    moved_ns = watched.at(((place[None, :] + turn[:, None]) % 1.0).ravel())
+    before = np.searchsorted(kind.t_ns, moved_ns + dropouts.bracket_ns, side="right") - 1
+    hit = (before >= 0) & (moved_ns - kind.t_ns[np.maximum(before, 0)] <= window_ns)
+    n_hit = hit.reshape(n_shifts, -1).sum(axis=1)
+    return float(1 + np.count_nonzero(n_hit >= counted.n_hit[w, k])) / (1 + n_shifts)
