@@ -2,39 +2,51 @@
 
 Joins what `groups`, `rate_shape`, `antecedent` and `covariate` find about the losses that no action explains, corrects
 everything that was tried together, and says what to do next. With fewer than three such losses it says nothing and
-costs nothing.
+costs nothing: the events and values to hold against them are asked for only then.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.action import Action
+from busdoc.actions.event_kind import EventKind
 from busdoc.actions.machine import Machine
 from busdoc.arrays import Int64Array
-from busdoc.health.incident import GapKind, Incident, IncidentKind, RanOn
 from busdoc.health.summary import Health
+from busdoc.isolation.antecedent import Antecedent, find_antecedents
 from busdoc.isolation.because import Because
+from busdoc.isolation.dropouts import Dropouts
 from busdoc.isolation.groups import Group, find_groups
-from busdoc.isolation.losses import FALLS, losses_of
-from busdoc.isolation.many_tests import holm
-from busdoc.isolation.rate_shape import Rate, Watched, measure_rate
+from busdoc.isolation.intermittent_advice import Advice, advise
+from busdoc.isolation.intermittent_finding import Finding, Lags, Tried, finding_of_event, lags_of, rank
+from busdoc.isolation.intermittent_units import (
+    LEAST_DROPOUTS,
+    Unit,
+    list_units,
+    power_ups_of,
+    unexplained_losses,
+    watched_of,
+)
+from busdoc.isolation.losses import losses_of
+from busdoc.isolation.many_tests import benjamini_hochberg, holm
+from busdoc.isolation.rate_shape import Rate, measure_rate
 
-__all__ = ["LEAST_DROPOUTS", "Intermittent", "Unit", "list_units", "look_into", "unexplained_losses"]
+__all__ = ["Evidence", "Intermittent", "look_into"]
 
-LEAST_DROPOUTS = 3
-"""With fewer of them nothing that went before can be told from chance."""
+_PROMISING_AT = 0.01
+"""What has such a p by itself, but not given all that was tried, is worth provoking."""
+_MOST_LAGS = 3
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Unit:
-    """Dropouts that are looked into together: those of one group, or all."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Evidence:
+    """What dropouts are held against."""
 
-    controllers: tuple[str, ...]
-    """Whose; empty: of any controller."""
-    incidents: tuple[int, ...]
-    """Indices into the incidents of `Health`, ascending by the last frame before."""
+    kinds: tuple[EventKind, ...] = ()
+    left_out: tuple[str, ...] = ()
+    """What could not be tried, and why, as sentences."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -46,25 +58,14 @@ class Intermittent:
     groups: tuple[Group, ...]
     rates: tuple[Rate, ...]
     """All dropouts first; then each group of at least three, where there are several groups."""
-
-
-def unexplained_losses(
-    incidents: Sequence[Incident], because: Sequence[Because], *, journal_kept: bool = True
-) -> tuple[int, ...]:
-    """Give the indices of the losses that no recorded action explains, or likely caused.
-
-    Where no journal was kept, a machine that went off and on as a whole is left out: a key turned off and on and a lost
-    main supply look the same on the bus.
-    """
-    return tuple(
-        n
-        for n, (incident, reason) in enumerate(zip(incidents, because, strict=True))
-        if incident.kind in FALLS
-        and incident.controllers
-        and not reason.expected
-        and reason.action is None
-        and (journal_kept or incident.kind is not IncidentKind.BUS_SILENCE or incident.ran_on is not RanOn.RESTARTED)
-    )
+    findings: tuple[Finding, ...]
+    """What goes before the dropouts more often than chance, given all that was tried; what explains most first."""
+    antecedents: tuple[Antecedent, ...]
+    """Every kind of event that was tried, for each set of dropouts, corrected; by p."""
+    lags: tuple[Lags, ...]
+    """Of the events among `findings`."""
+    tried: Tried
+    advice: tuple[Advice, ...]
 
 
 def look_into(
@@ -73,6 +74,8 @@ def look_into(
     machine: Machine,
     actions: Sequence[Action],
     *,
+    gather: Callable[[], Evidence] = Evidence,
+    suspects: Sequence[tuple[str, float]] = (),
     epoch: bool = False,
     journal_kept: bool = True,
 ) -> Intermittent | None:
@@ -84,6 +87,8 @@ def look_into(
     because : one for each incident
     machine : the map, possibly empty
     actions : the journal's, and those that the traffic shows
+    gather : gives what the dropouts are held against; asked only where there are enough of them
+    suspects : (part, probability) of the isolation engine, highest first
     epoch : times are Unix times
     journal_kept : somebody wrote down what was done
     """
@@ -97,31 +102,73 @@ def look_into(
         machine,
         heard,
         start_ns=health.start_ns,
-        watched_s=_watched(health, ()).total_ns / 1e9,
+        watched_s=watched_of(health, ()).total_ns / 1e9,
     )
     units = list_units(health.incidents, chosen, groups)
-    return Intermittent(dropouts=chosen, groups=groups, rates=_rates(health, units, actions, epoch=epoch))
-
-
-def list_units(incidents: Sequence[Incident], chosen: Sequence[int], groups: Sequence[Group]) -> tuple[Unit, ...]:
-    """Give all dropouts as one unit, and each group of at least three as another, where there are several."""
-    in_order = tuple(sorted(chosen, key=lambda k: incidents[k].last_seen_ns))
-    if len(groups) == 1:
-        return (Unit(controllers=groups[0].controllers, incidents=in_order),)
-    each = [
-        Unit(
-            controllers=group.controllers,
-            incidents=tuple(sorted(group.incidents, key=lambda k: incidents[k].last_seen_ns)),
+    rates = _rates(health, units, actions, epoch=epoch)
+    evidence = gather()
+    dropouts = [
+        Dropouts.of(
+            unit.controllers, [health.incidents[k] for k in unit.incidents], watched_of(health, unit.controllers)
         )
-        for group in groups
-        if len(group.incidents) >= LEAST_DROPOUTS
+        for unit in units
     ]
-    return (Unit(controllers=(), incidents=in_order), *each)
+    antecedents = _corrected(find_antecedents(dropouts, evidence.kinds))
+    findings, promising = _sorted_out(antecedents)
+    tried = Tried(
+        kinds=len({(one.name, one.controller) for one in antecedents}),
+        signals=0,
+        tests=len(antecedents),
+        left_out=evidence.left_out,
+    )
+    return Intermittent(
+        dropouts=chosen,
+        groups=groups,
+        rates=rates,
+        findings=findings,
+        antecedents=antecedents,
+        lags=_lags(findings, antecedents, evidence.kinds, dropouts),
+        tried=tried,
+        advice=advise(groups, rates, findings, promising, tried, machine, suspects),
+    )
+
+
+def _corrected(antecedents: Sequence[Antecedent]) -> tuple[Antecedent, ...]:
+    """Correct everything that was tried together."""
+    p = np.array([one.p for one in antecedents], np.float64)
+    pairs = zip(antecedents, holm(p).tolist(), benjamini_hochberg(p).tolist(), strict=True)
+    return tuple(sorted((one.corrected(*found) for one, *found in pairs), key=lambda one: (one.p, one.name)))
+
+
+def _sorted_out(antecedents: Sequence[Antecedent]) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
+    """Give what was found, and what may yet be; an event that may be an answer to the loss is neither."""
+    clear = [one for one in antecedents if not one.order_unclear]
+    found = rank([finding_of_event(one) for one in clear if one.found])
+    promising = rank([finding_of_event(one) for one in clear if not one.found and one.p <= _PROMISING_AT])
+    return found, promising
+
+
+def _lags(
+    findings: Sequence[Finding],
+    antecedents: Sequence[Antecedent],
+    kinds: Sequence[EventKind],
+    dropouts: Sequence[Dropouts],
+) -> tuple[Lags, ...]:
+    by_name = {(kind.name, kind.controller): kind for kind in kinds}
+    whose = {one.controllers: one for one in dropouts}
+    wanted = [(one.name, one.controllers) for one in findings[:_MOST_LAGS] if one.trigger is not None]
+    tests = {(one.name, one.controllers): one for one in antecedents}
+    found = [tests[key] for key in wanted if key in tests]
+    return tuple(
+        lags_of(one, by_name[one.name, one.controller], whose[one.controllers])
+        for one in found
+        if (one.name, one.controller) in by_name
+    )
 
 
 def _rates(health: Health, units: Sequence[Unit], actions: Sequence[Action], *, epoch: bool) -> tuple[Rate, ...]:
     """Measure the rate of each unit, and correct all questions about their shape together."""
-    power_ups_ns = _power_ups_ns(health, actions)
+    power_ups_ns = power_ups_of(health, actions)
     rates = [_rate(health, unit, power_ups_ns, epoch=epoch) for unit in units]
     corrected = iter(holm(np.array([test.p for rate in rates for test in rate.tests])).tolist())
     return tuple(rate.corrected([next(corrected) for _ in rate.tests]) for rate in rates)
@@ -133,51 +180,9 @@ def _rate(health: Health, unit: Unit, power_ups_ns: Int64Array, *, epoch: bool) 
     return measure_rate(
         np.array([incident.last_seen_ns for incident in incidents], np.int64),
         [incident.back_ns for incident in incidents],
-        _watched(health, unit.controllers),
+        watched_of(health, unit.controllers),
         controllers=unit.controllers,
         epoch=epoch,
         power_ups_ns=power_ups_ns,
         returns_ns=np.array(returns_ns, np.int64),
     )
-
-
-def _watched(health: Health, controllers: Sequence[str]) -> Watched:
-    """Leave out what was not recorded, and where these controllers (or all there are) were away at the same time."""
-    wanted = set(controllers)
-    members = [c for c in health.controllers if c.first_ns is not None and (not wanted or c.name in wanted)]
-    unrecorded = [(g.from_ns, g.to_ns) for g in health.gaps if g.channel is None and g.kind is GapKind.CAPTURE_GAP]
-    return Watched.between(
-        health.start_ns, health.until_ns, (*unrecorded, *_all_away([member.absences for member in members]))
-    )
-
-
-def _all_away(absences: Sequence[Sequence[tuple[int, int]]]) -> Iterator[tuple[int, int]]:
-    """Yield the stretches in which all of them are away."""
-    edges = sorted(
-        edge
-        for spans in absences
-        for from_ns, to_ns in spans
-        for edge in ((from_ns, 1), (to_ns, -1))
-        if to_ns > from_ns
-    )
-    away, since_ns = 0, 0
-    for t_ns, step in edges:
-        if away == len(absences) and step < 0:
-            yield since_ns, t_ns
-        away += step
-        if away == len(absences):
-            since_ns = t_ns
-
-
-def _power_ups_ns(health: Health, actions: Iterable[Action]) -> Int64Array:
-    """Give when the whole machine got its power: as written down, as the traffic shows, or after a silence of all."""
-    kinds = (ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
-    told = [action.time_ns for action in actions if action.kind in kinds and action.part is None]
-    shown = [
-        incident.back_ns
-        for incident in health.incidents
-        if incident.kind is IncidentKind.BUS_SILENCE
-        and incident.ran_on is RanOn.RESTARTED
-        and incident.back_ns is not None
-    ]
-    return np.array(sorted({*told, *shown}), np.int64)

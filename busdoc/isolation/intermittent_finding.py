@@ -4,9 +4,19 @@ Events and signals are tried together, so their p-values are corrected together,
 measure: the share of the dropouts that they explain beyond what chance would.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-__all__ = ["Finding", "Tried", "Trigger"]
+import numpy as np
+
+from busdoc.actions.event_kind import EventKind
+from busdoc.isolation.antecedent import Antecedent
+from busdoc.isolation.dropouts import Dropouts
+
+__all__ = ["Finding", "Lags", "Tried", "Trigger", "finding_of_event", "lags_of", "rank"]
+
+_SHOWN_WINDOWS = 4.0
+"""Lags are shown up to so many windows: what is beyond is what chance makes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,8 +50,6 @@ class Finding:
     trigger: Trigger | None = None
     """None: not an event."""
     is_voltage: bool = False
-    index: int = 0
-    """Which of the antecedents, or of the covariates where `trigger` is None."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,3 +64,56 @@ class Tried:
     """Questions in all, over every group of controllers."""
     left_out: tuple[str, ...] = ()
     """What could not be tried, and why."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lags:
+    """How long before each dropout an event of a kind last was, for the picture."""
+
+    name: str
+    window_s: float
+    lag_s: tuple[float, ...]
+    """Of the dropouts that have one within `shown_s`, ascending."""
+    n_dropouts: int
+    shown_s: float
+    by_chance: float
+    """Dropouts to be expected in the window by chance."""
+
+
+def finding_of_event(one: Antecedent) -> Finding:
+    """Put an antecedent in the common form."""
+    return Finding(
+        name=one.name,
+        subject=one.subject,
+        signal=one.signal,
+        controllers=one.controllers,
+        p=one.p,
+        p_holm=one.p_holm,
+        q_bh=one.q_bh,
+        explained=one.explained,
+        words=one.words,
+        trigger=Trigger(share=one.trigger_rate, by_chance=min(one.trigger_by_chance, 1.0)),
+    )
+
+
+def rank(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Put findings in order: what explains most of the dropouts first; each thing once, for whom it explains most."""
+    ordered = sorted(findings, key=lambda one: (-round(one.explained, 3), one.p, one.name))
+    return tuple({one.name: one for one in reversed(ordered)}[name] for name in dict.fromkeys(o.name for o in ordered))
+
+
+def lags_of(one: Antecedent, kind: EventKind, dropouts: Dropouts) -> Lags:
+    """Measure how long before each dropout the last event of a kind was."""
+    moment_ns = dropouts.last_seen_ns + (dropouts.onset_ns - dropouts.last_seen_ns) // 2
+    before = np.searchsorted(kind.t_ns, dropouts.onset_ns, side="right")
+    has_one = before > 0
+    lag_s = np.maximum((moment_ns - kind.t_ns[np.maximum(before - 1, 0)])[has_one], 0) / 1e9
+    shown_s = _SHOWN_WINDOWS * one.window_s
+    return Lags(
+        name=one.name,
+        window_s=one.window_s,
+        lag_s=tuple(np.sort(lag_s[lag_s <= shown_s]).tolist()),
+        n_dropouts=len(dropouts),
+        shown_s=shown_s,
+        by_chance=one.expected_by_chance,
+    )

@@ -1,8 +1,9 @@
 """What many dropouts have in common, as plain dictionaries for the JSON document."""
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, TypeVar
 
+from busdoc.isolation.antecedent import Antecedent
 from busdoc.isolation.groups import Group
 from busdoc.isolation.intermittent import Intermittent
 from busdoc.isolation.rate_shape import Rate
@@ -11,13 +12,65 @@ from busdoc.report.times import seconds
 __all__ = ["intermittent_keys"]
 
 Json = Mapping[str, Any]
+_Tested = TypeVar("_Tested", bound=Antecedent)
+_MOST_IN_VAIN = 20
 
 
 def intermittent_keys(found: Intermittent) -> dict[str, Any]:
-    """Give the keys `groups` and `rate` of the document."""
+    """Give the keys `groups`, `rate`, `antecedents`, `tried` and `advice` of the document."""
     return {
         "groups": [_group(group) for group in found.groups],
         "rate": [_rate(rate) for rate in found.rates],
+        "antecedents": [_antecedent(one) for one in _shown(found.antecedents)],
+        "tried": {
+            "kinds": found.tried.kinds,
+            "signals": found.tried.signals,
+            "tests": found.tried.tests,
+            "left_out": list(found.tried.left_out),
+        },
+        "advice": [
+            {"kind": str(one.kind), "words": one.words, "about": list(one.about), "hours": one.hours}
+            for one in found.advice
+        ],
+    }
+
+
+def _shown(tests: Sequence[_Tested]) -> Iterator[_Tested]:
+    """Yield all that was found, and the next few: what was tried in vain is told by number alone."""
+    in_vain = 0
+    for one in tests:
+        in_vain += not one.found
+        if one.found or in_vain <= _MOST_IN_VAIN:
+            yield one
+
+
+def _antecedent(one: Antecedent) -> Json:
+    return {
+        "name": one.name,
+        "source": str(one.source),
+        "controller": one.controller,
+        "signal": one.signal,
+        "dropouts_of": list(one.controllers),
+        "aliases": list(one.aliases),
+        "found": one.found,
+        "p": one.p,
+        "p_holm": one.p_holm,
+        "q_bh": one.q_bh,
+        "window_s": one.window_s,
+        "dropouts": one.n_dropouts,
+        "preceded": one.n_preceded,
+        "precursor_rate": one.precursor_rate,
+        "by_chance": one.by_chance,
+        "events": one.n_events,
+        "followed": one.n_followed,
+        "trigger_rate": one.trigger_rate,
+        "trigger_by_chance": one.trigger_by_chance,
+        "explained": one.explained,
+        "explained_low": one.explained_low,
+        "explained_high": one.explained_high,
+        "lag_s": None if one.lag_s is None else list(one.lag_s),
+        "order_unclear": one.order_unclear,
+        "words": one.words,
     }
 
 

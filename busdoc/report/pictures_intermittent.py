@@ -31,7 +31,7 @@ def rate_picture(result: Result, rate: Rate) -> Picture:
 
 
 def _rate_text(result: Result, rate: Rate) -> str:
-    text = f"Dashed line: the mean of {rate.per_hour:.2g} an hour. Upright strokes below: every dropout."
+    text = f"Dashed line: the mean of {rate.per_hour:.3g} an hour. Upright strokes below: every dropout."
     if any(column.watched_s < 0.5 * (column.to_ns - column.from_ns) / 1e9 for column in rate.columns):
         text += " Grey: not recorded, or away for most of the time."
     if not rate.columns:

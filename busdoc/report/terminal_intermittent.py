@@ -2,14 +2,17 @@
 
 from collections.abc import Iterator
 
+from busdoc.isolation.intermittent import Intermittent
 from busdoc.isolation.rate_shape import Rate
 from busdoc.report.result import Result
 from busdoc.report.times import duration
 from busdoc.report.wrapping import filled
 
-__all__ = ["intermittent_section", "rate_in_words"]
+__all__ = ["before_in_words", "intermittent_section", "rate_in_words"]
 
 _MOST_GROUPS = 3
+_MOST_FINDINGS = 3
+_MOST_ADVICE = 4
 
 
 def intermittent_section(result: Result, width: int) -> Iterator[str]:
@@ -22,14 +25,41 @@ def intermittent_section(result: Result, width: int) -> Iterator[str]:
     if len(found.groups) > _MOST_GROUPS:
         lines.append(f"  and {len(found.groups) - _MOST_GROUPS} more groups (--json has them all)")
     lines.append(_wrapped(rate_in_words(found.rates[0]), width))
+    lines += [_wrapped(text, width) for text in before_in_words(found)]
     yield "\n".join(lines)
+    if found.advice:
+        advice = [
+            _wrapped(one.words, width, f"  {n}. ", "     ")
+            for n, one in enumerate(found.advice[:_MOST_ADVICE], start=1)
+        ]
+        yield "\n".join(["What to do about the dropouts", *advice])
+
+
+def before_in_words(found: Intermittent) -> Iterator[str]:
+    """Yield what goes before the dropouts, the strongest first, or that nothing does, and how much was tried."""
+    tried = found.tried
+    for finding in found.findings[:_MOST_FINDINGS]:
+        of = f" ({', '.join(finding.controllers)})" if finding.controllers and len(found.rates) > 1 else ""
+        yield f"Before them{of}: {finding.words}"
+    if len(found.findings) > _MOST_FINDINGS:
+        yield f"and {len(found.findings) - _MOST_FINDINGS} more that go before them (--json has them all)"
+    if found.findings:
+        yield (
+            f"({tried.kinds} kinds of events and {tried.signals} signals were tried; the chance that any of these is "
+            "false is below 5 %.)"
+        )
+    elif tried.tests:
+        yield (
+            "Nothing that was recorded goes before the dropouts more often than chance; "
+            f"{tried.kinds} kinds of events and {tried.signals} signals were tried."
+        )
 
 
 def rate_in_words(rate: Rate) -> str:
     """Say how often, with the interval, for how long, and what shape in time was found."""
     text = (
-        f"{rate.n} dropouts in {duration(round(rate.watched_s * 1e9))} watched: {rate.per_hour:.2g} an hour "
-        f"({rate.per_hour_low:.2g} to {rate.per_hour_high:.2g} with 95 %)"
+        f"{rate.n} dropouts in {duration(round(rate.watched_s * 1e9))} watched: {_number(rate.per_hour)} an hour "
+        f"({_number(rate.per_hour_low)} to {_number(rate.per_hour_high)} with 95 %)"
     )
     if rate.outage.median_s is not None and rate.outage.longest_s is not None:
         text += (
@@ -42,3 +72,7 @@ def rate_in_words(rate: Rate) -> str:
 
 def _wrapped(text: str, width: int, first: str = "  ", more: str = "    ") -> str:
     return filled(text, width, first, more)
+
+
+def _number(number: float) -> str:
+    return f"{number:.0f}" if number >= 9.95 else f"{number:.2g}"

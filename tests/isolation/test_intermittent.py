@@ -9,7 +9,8 @@ from busdoc.health.controller import ControllerHealth, ControllerState, Identity
 from busdoc.health.incident import Gap, GapKind, Incident
 from busdoc.health.summary import Health
 from busdoc.isolation.because import Because
-from busdoc.isolation.intermittent import Intermittent, list_units, look_into, unexplained_losses
+from busdoc.isolation.intermittent import Intermittent, look_into
+from busdoc.isolation.intermittent_units import list_units, unexplained_losses
 from busdoc.isolation.rate_shape import Shape
 from tests.isolation.records import NS, dropout, health, sweeper
 
