@@ -1,0 +1,216 @@
+"""The screen of `busdoc isolate`: puts the areas in their places, hands keys to the desk, and draws what the desk has.
+
+Everything that is decided is decided by the desk and the session; everything that is drawn is drawn by the areas' own
+functions. This module knows only sizes, timers and Textual.
+"""
+
+import os
+import time
+from collections.abc import Callable, Iterable, Sequence
+from datetime import tzinfo
+from typing import ClassVar
+
+from textual import events
+from textual.app import App, ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal
+from textual.timer import Timer
+
+from busdoc.live.view import Happening
+from busdoc.screen.area import Area
+from busdoc.screen.big_view import BigView, draw_big
+from busdoc.screen.desk import Desk
+from busdoc.screen.harness import HarnessTree, draw_harness
+from busdoc.screen.head import Bar, draw_head, draw_hints, draw_message, draw_offer, draw_troubles
+from busdoc.screen.layout import Places, places_for
+from busdoc.screen.lines import Line
+from busdoc.screen.next_step import NextStep, draw_next
+from busdoc.screen.pages import PageArea, draw_page
+from busdoc.screen.roll_call import RollCall, draw_roll
+from busdoc.screen.session import Session
+from busdoc.screen.strip import PresenceStrip, draw_presence
+from busdoc.screen.tones import DAY, NIGHT
+
+__all__ = ["IsolateApp", "run_screen"]
+
+_TICK_S = 1 / 20
+
+
+class IsolateApp(App[None]):
+    """The screen over a session.
+
+    Parameters
+    ----------
+    session : what runs
+    quiet : ring no bell
+    tell : called with what happened, as it happens
+    zone : of the times of day; None: the laptop's own
+    clock_s : a clock that only goes on, s
+    ticking : False: nothing goes on by itself, `tick` is called by hand
+    """
+
+    CSS_PATH = "busdoc.tcss"
+    TITLE = "busdoc"
+    ENABLE_COMMAND_PALETTE = False
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("ctrl+q", "pressed('ctrl+q')", priority=True, show=False),
+        Binding("ctrl+c", "pressed('ctrl+c')", priority=True, show=False),
+        Binding("tab", "pressed('tab')", priority=True, show=False),
+    ]
+
+    def __init__(
+        self,
+        session: Session,
+        *,
+        quiet: bool = False,
+        tell: Callable[[Iterable[Happening]], None] | None = None,
+        zone: tzinfo | None = None,
+        clock_s: Callable[[], float] = time.monotonic,
+        ticking: bool = True,
+    ) -> None:
+        # Where colours are unwanted Textual would turn them into greys; with the terminal's own it leaves them out.
+        super().__init__(ansi_color=True if "NO_COLOR" in os.environ else None)
+        self.desk = Desk(session, quiet=quiet, zone=zone, clock_s=clock_s)
+        self._tell_others = tell
+        self._ticking = ticking
+        self._timer: Timer | None = None
+        self._places: Places | None = None
+
+    def compose(self) -> ComposeResult:
+        """Make the areas."""
+        yield Bar("head")
+        yield Bar("troubles")
+        with Horizontal(id="upper"):
+            yield RollCall("roll")
+            yield PresenceStrip("strip")
+        with Horizontal(id="lower"):
+            yield HarnessTree("harness")
+            yield NextStep("next")
+        yield BigView("big")
+        yield PageArea("page")
+        yield Bar("offer")
+        yield Bar("asking")
+        yield Bar("message")
+        yield Bar("hints")
+
+    def on_mount(self) -> None:
+        """Begin to tick."""
+        self.redraw()
+        if self._ticking:
+            self._timer = self.set_interval(_TICK_S, self.tick)
+
+    def on_resize(self) -> None:
+        """Draw for the new size."""
+        self._places = None
+        self.redraw()
+
+    def on_key(self, event: events.Key) -> None:
+        """Hand a key to the desk."""
+        event.stop()
+        event.prevent_default()
+        self.action_pressed(event.key, event.character)
+
+    def action_pressed(self, key: str, character: str | None = None) -> None:
+        """Hand a key to the desk, and show at once what it did."""
+        self.desk.press(key, character)
+        if self.desk.leaving:
+            self.exit()
+        else:
+            self.redraw()
+
+    def tick(self) -> None:
+        """Let the session go on, ring, and draw if there is something to show."""
+        new = self.desk.tick()
+        if new and self._tell_others is not None:
+            self._tell_others(new)
+        if self.desk.rings():
+            self.bell()
+        if new is not None:
+            self.redraw()
+
+    def redraw(self) -> None:
+        """Draw all areas that are in sight."""
+        desk, width = self.desk, self.size.width
+        if width < 2 or not self.is_running:
+            return
+        troubles = draw_troubles(desk.view, width)
+        offer = [] if desk.page or desk.asking else draw_offer(desk.view, width, labels=desk.offers_labels)
+        asking = desk.asking.draw(width) if desk.asking is not None else []
+        places = places_for(
+            width,
+            self.size.height,
+            n_controllers=len(desk.view.controllers),
+            n_around=2 + len(troubles) + len(offer),
+            n_asking=len(asking),
+            alone=desk.alone,
+        )
+        self._place(places)
+        self.screen.set_class(desk.light, "day")
+        self._show("head", [draw_head(desk.view, width, desk.zone)])
+        for name, lines in (("troubles", troubles), ("offer", offer), ("asking", asking)):
+            bar = self.query_one(f"#{name}")
+            bar.set_class(not lines, "hidden")
+            if bar.styles.height is None or bar.styles.height.value != max(1, len(lines)):
+                bar.styles.height = max(1, len(lines))
+            self._show(name, lines)
+        self._show("message", [draw_message(desk.message.text, desk.message.tone, width)])
+        self._show("hints", [draw_hints(desk.view, width, desk.page)])
+        middle = "page" if desk.page is not None else "big" if desk.big else "areas"
+        self.query_one("#page").set_class(middle != "page", "hidden")
+        self.query_one("#big").set_class(middle != "big", "hidden")
+        self.query_one("#upper").set_class(middle != "areas" or not places.upper, "hidden")
+        self.query_one("#lower").set_class(middle != "areas" or not places.lower, "hidden")
+        room = max(1, self.size.height - 3 - len(troubles) - len(offer) - len(asking))
+        if desk.page is not None:
+            self._show("page", draw_page(desk.page, desk.view, width, room, desk.page_first))
+        elif desk.big:
+            self._show("big", draw_big(desk.view, width, room))
+        else:
+            self._draw_areas(places)
+
+    def _draw_areas(self, places: Places) -> None:
+        desk = self.desk
+        desk.fit(roll_height=places.upper, tree_height=places.lower)
+        view, scroll = desk.view, desk.scroll
+        if places.roll:
+            self._show("roll", draw_roll(view, places.roll, places.upper, scroll.controller))
+        if places.strip:
+            strip = draw_presence(view, places.strip, places.upper, scroll.controller, scroll.length_s, scroll.back_ns)
+            self._show("strip", strip)
+        if places.harness:
+            self._show("harness", draw_harness(view, places.harness, places.lower, scroll.part))
+        if places.next:
+            self._show("next", draw_next(view, places.next, places.lower, desk.lately))
+
+    def _show(self, name: str, lines: Sequence[Line]) -> None:
+        self.query_one(f"#{name}", Area).show(lines, DAY if self.desk.light else NIGHT)
+
+    def _place(self, places: Places) -> None:
+        """Give the areas their sizes, if these have changed."""
+        if places == self._places:
+            return
+        self._places = places
+        upper = self.query_one("#upper")
+        upper.styles.height = places.upper
+        for name, width, beside in (
+            ("roll", places.roll, 0),
+            ("strip", places.strip, places.roll),
+            ("harness", places.harness, 0),
+            ("next", places.next, places.harness),
+        ):
+            area = self.query_one(f"#{name}")
+            area.set_class(not width, "hidden")
+            area.set_class(bool(width and beside), "right")
+            area.styles.width = width + bool(beside)
+
+
+def run_screen(session: Session, *, quiet: bool, on_event: Sequence[str] | None) -> None:
+    """Show a session until its person leaves.
+
+    Parameters
+    ----------
+    session : started; it is not closed here
+    quiet : ring no bell
+    on_event : a command to run with each event; None: none
+    """
+    IsolateApp(session, quiet=quiet).run()

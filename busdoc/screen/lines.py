@@ -1,0 +1,118 @@
+"""Lines of text in tones: what areas are drawn in, before any terminal is there to show them.
+
+Widths are counted in terminal cells, so a name in wide letters keeps the columns straight.
+"""
+
+import textwrap
+import unicodedata
+
+from rich.cells import cell_len, set_cell_size
+
+from busdoc.screen.tones import Tone
+
+__all__ = ["ELLIPSIS", "Line", "clean", "fit", "line_of", "pad", "plain", "rule", "shorten", "width_of", "wrap"]
+
+Line = tuple[tuple[str, Tone], ...]
+"""Pieces of one line, from left to right."""
+
+ELLIPSIS = "…"
+
+
+def clean(text: str) -> str:
+    """Take out what would move the cursor or hide text: names and notes come from files and from the bus.
+
+    >>> clean("fan\\x1b[2J\\n1")
+    'fan?[2J?1'
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join("?" if unicodedata.category(letter) in ("Cc", "Cf", "Cs", "Zl", "Zp") else letter for letter in text)
+
+
+def plain(line: Line) -> str:
+    """Give a line's text."""
+    return "".join(text for text, _ in line)
+
+
+def width_of(line: Line) -> int:
+    """Count a line's cells."""
+    return sum(cell_len(text) for text, _ in line)
+
+
+def shorten(text: str, width: int) -> str:
+    """Shorten a name to `width` cells with an ellipsis in the middle: beginnings and ends tell names apart.
+
+    >>> shorten("rear-left-broom-harness", 12), shorten("fan", 12), shorten("hopper", 1)
+    ('rear-l…rness', 'fan', '…')
+    """
+    text = clean(text)
+    if cell_len(text) <= width:
+        return text
+    if width <= 1:
+        return ELLIPSIS[:width]
+    tail = (width - 1) // 2
+    head = set_cell_size(text, width - 1 - tail).rstrip()
+    end = text
+    while cell_len(end) > tail:
+        end = end[1:]
+    return head + ELLIPSIS + end
+
+
+def pad(text: str, width: int) -> str:
+    """Give a name exactly `width` cells, shortened or filled with blanks.
+
+    >>> pad("fan", 6)
+    'fan   '
+    """
+    text = shorten(text, width)
+    return text + " " * (width - cell_len(text))
+
+
+def line_of(*pieces: tuple[str, Tone] | str) -> Line:
+    """Build a line; a bare text is plain."""
+    return tuple((piece, Tone.PLAIN) if isinstance(piece, str) else piece for piece in pieces if piece)
+
+
+def fit(line: Line, width: int) -> Line:
+    """Give a line exactly `width` cells: what is too long ends in an ellipsis after a whole word."""
+    length = width_of(line)
+    if length <= width:
+        return line if length == width else (*line, (" " * (width - length), Tone.PLAIN))
+    kept: list[tuple[str, Tone]] = []
+    room = width - 1
+    for text, tone in line:
+        if cell_len(text) <= room:
+            kept.append((text, tone))
+            room -= cell_len(text)
+            continue
+        part = set_cell_size(text, room)
+        whole_words = part.rsplit(" ", 1)[0]
+        kept.append(((whole_words if " " in part else part).rstrip(" ,;:") + ELLIPSIS, tone))
+        break
+    return fit(tuple(kept), width)
+
+
+def wrap(text: str, width: int, tone: Tone = Tone.PLAIN, *, most: int | None = None, indent: str = "") -> list[Line]:
+    """Break a text between words; past `most` lines it ends in an ellipsis after a whole word.
+
+    >>> [plain(line) for line in wrap("plug harness-A in and watch", 14)]
+    ['plug harness-A', 'in and watch']
+    """
+    if width < 2 or most == 0:
+        return []
+    rows = textwrap.wrap(clean(text), width, subsequent_indent=indent, break_on_hyphens=False) or [""]
+    if most is not None and len(rows) > most:
+        rows = rows[:most]
+        while cell_len(rows[-1]) >= width and " " in rows[-1].strip():
+            rows[-1] = rows[-1].rsplit(" ", 1)[0]
+        rows[-1] = set_cell_size(rows[-1], min(cell_len(rows[-1]), width - 1)).rstrip(" ,;:") + ELLIPSIS
+    return [((row, tone),) for row in rows]
+
+
+def rule(title: str, aside: Line, width: int) -> Line:
+    """Draw the title of an area: its name, what it says in short, and a rule to the right edge."""
+    head: Line = ((f" {title} ", Tone.TITLE), *aside)
+    length = width_of(head)
+    if length + 2 > width:
+        return fit(head, width)
+    return (*head, (" ", Tone.FAINT), ("─" * (width - length - 1), Tone.FAINT))

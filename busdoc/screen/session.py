@@ -1,0 +1,71 @@
+"""What the screen asks of a session. The live session does all this; tests bring their own."""
+
+from typing import Protocol
+
+from busdoc.actions.action import Action, ActionKind
+from busdoc.live.view import Happening, SessionView
+
+__all__ = ["Session"]
+
+
+class Session(Protocol):
+    """A session at the machine, running or played back.
+
+    What cannot be done raises `busdoc.errors.InputError`, and nothing was half done then.
+    """
+
+    def step(self) -> None:
+        """Take what came in and judge it; called some 20 times a second."""
+        ...
+
+    def view(self) -> SessionView:
+        """Give all that is shown."""
+        ...
+
+    def happenings(self, after: int) -> tuple[Happening, ...]:
+        """Give what happened after the one with this number."""
+        ...
+
+    def act(self, kind: ActionKind, part: str | None = None, into: str | None = None) -> Action:
+        """Log an action at this instant; it is on disk when this returns."""
+        ...
+
+    def do_next(self) -> Action | None:
+        """Log the proposed step at this instant; None when none is proposed."""
+        ...
+
+    def undo(self) -> Action | None:
+        """Take the last action back; None when there is none."""
+        ...
+
+    def redo(self) -> Action | None:
+        """Do again what was taken back; None when there is nothing."""
+        ...
+
+    def retime(self, n: int, seconds_ago: float) -> Action:
+        """Correct the time of an action."""
+        ...
+
+    def rename(self, old: str, new: str) -> None:
+        """Give a branch another name."""
+        ...
+
+    def note(self, text: str) -> None:
+        """Keep a note at this instant."""
+        ...
+
+    def take_proposal(self, key: str) -> Action:
+        """Log what the traffic looks like."""
+        ...
+
+    def refuse_proposal(self, key: str) -> None:
+        """Never propose it again."""
+        ...
+
+    def give_labels(self) -> None:
+        """Give each connector a number to tape on."""
+        ...
+
+    def skip_test(self) -> None:
+        """Propose another test."""
+        ...

@@ -1,0 +1,69 @@
+"""What was done, and what hearing is worth, as the screen says it."""
+
+from busdoc.actions.action import Action, ActionKind
+from busdoc.capture.listening import BusState, Hearing
+from busdoc.live.view import NextRow
+
+__all__ = ["THE_MACHINE", "bus_name", "bus_trouble", "done_in_words", "step_cautions", "step_text"]
+
+THE_MACHINE = "the machine"
+
+_DONE = {
+    ActionKind.PLUG: "plugged {part} in",
+    ActionKind.UNPLUG: "unplugged {part}",
+    ActionKind.POWER_OFF: "switched {part} off",
+    ActionKind.POWER_ON: "switched {part} on",
+    ActionKind.POWER_CYCLE: "power-cycled {part}",
+    ActionKind.SWAP: "swapped {part} with {into}",
+    ActionKind.WIGGLE: "wiggled {part}",
+    ActionKind.REPLACE: "replaced {part}",
+    ActionKind.MARK: "marked this moment",
+}
+
+_POWER = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
+
+
+def done_in_words(action: Action) -> str:
+    """Say what was done.
+
+    >>> done_in_words(Action(n=1, time_ns=0, uncertainty_ns=0, kind=ActionKind.UNPLUG, part="harness-A"))
+    'unplugged harness-A'
+    """
+    part = action.part or (THE_MACHINE if action.kind in _POWER else "it")
+    text = _DONE[action.kind].format(part=part, into=action.into or "another")
+    return f"{text}: {action.note}" if action.note else text
+
+
+def step_text(row: NextRow) -> str:
+    """Give the step to do now; empty when all are done."""
+    return row.steps_text[row.step] if row.step < len(row.steps_text) else ""
+
+
+def step_cautions(row: NextRow) -> tuple[str, ...]:
+    """Give the cautions of the test while any of its steps is still to be done."""
+    return row.test.cautions if row.step < len(row.steps_text) else ()
+
+
+def bus_trouble(bus: BusState, for_how_long: str) -> str:
+    """Say what is wrong with how a bus is heard; empty when nothing is.
+
+    >>> bus_trouble(BusState(name="can0", channel=0, hearing=Hearing.SILENT, since_ns=0), "12 s")
+    'can0: no frame for 12 s'
+    """
+    said = {
+        Hearing.SILENT: f"no frame for {for_how_long}",
+        Hearing.ADAPTER_LOST: f"adapter lost for {for_how_long}",
+        Hearing.OVERRUN: "the laptop does not keep up",
+    }.get(bus.hearing)
+    if said is None:
+        return ""
+    return f"{bus_name(bus)}: {said}" + (f" ({bus.note})" if bus.note else "")
+
+
+def bus_name(bus: BusState) -> str:
+    """Give a bus's name without the kind of its adapter, which nobody needs at the machine.
+
+    >>> bus_name(BusState(name="socketcan:can0", channel=0, hearing=Hearing.HEARD, since_ns=0))
+    'can0'
+    """
+    return bus.name.partition(":")[2] or bus.name
