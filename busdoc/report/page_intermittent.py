@@ -2,24 +2,35 @@
 
 from collections.abc import Iterator
 
+from busdoc.isolation.antecedent import Antecedent
 from busdoc.isolation.intermittent import Intermittent
 from busdoc.isolation.odds import odds
 from busdoc.isolation.rate_shape import Rate
-from busdoc.report.page import Align, Block, Column, Fold, Items, Section, Table, Text
-from busdoc.report.pictures_intermittent import rate_picture
+from busdoc.report.page import Align, Block, Column, Fold, Items, Section, Table, Text, Tone
+from busdoc.report.pictures_intermittent import lags_picture, rate_picture
 from busdoc.report.result import Result
-from busdoc.report.terminal_intermittent import rate_in_words
+from busdoc.report.terminal_intermittent import before_in_words, rate_in_words
 from busdoc.report.times import clock, duration
 
 __all__ = ["intermittent_section"]
 
 _MOST_GROUPS = 40
+_IN_VAIN = 12
 _GROUPS = (
     Column(name="Controllers", weight=2.0),
     Column(name="Dropouts", align=Align.RIGHT, weight=0.8),
     Column(name="Restarted", align=Align.RIGHT, weight=0.8),
     Column(name="Kept running", align=Align.RIGHT, weight=0.9),
     Column(name="What they may share", weight=3.0),
+)
+_EVENTS = (
+    Column(name="Event", weight=3.0),
+    Column(name="Dropouts of", weight=1.2),
+    Column(name="Within", align=Align.RIGHT, weight=0.7),
+    Column(name="Dropouts after it", align=Align.RIGHT, weight=0.9),
+    Column(name="By chance", align=Align.RIGHT, weight=0.7),
+    Column(name="Events with one after", align=Align.RIGHT, weight=1.0),
+    Column(name="p, corrected", align=Align.RIGHT, weight=0.8),
 )
 _COLUMNS = (
     Column(name="From", weight=1.4),
@@ -37,6 +48,12 @@ def intermittent_section(result: Result) -> Section | None:
         Section(title="Who falls with whom", anchor="groups", level=3, blocks=tuple(_groups(found))),
         Section(title="When they come", anchor="rate", level=3, blocks=tuple(_rates(result, found))),
     ]
+    if found.tried.tests:
+        before = tuple(_before(found))
+        blocks.append(Section(title="What goes before them", anchor="before", level=3, blocks=before))
+    if found.advice:
+        advice = Items(items=tuple(one.words for one in found.advice))
+        blocks.append(Section(title="What to do about them", anchor="advice", level=3, blocks=(advice,)))
     return Section(title="What the dropouts have in common", anchor="intermittent", blocks=tuple(blocks))
 
 
@@ -64,6 +81,34 @@ def _rates(result: Result, found: Intermittent) -> Iterator[Block]:
     yield Items(items=tuple(f"{test.words} (p = {test.p_holm:.2g})" for test in first.tests))
     for rate in others:
         yield Text(text=f"{', '.join(rate.controllers)}: {rate_in_words(rate)}")
+
+
+def _before(found: Intermittent) -> Iterator[Block]:
+    yield Items(items=tuple(before_in_words(found)))
+    for lags in found.lags:
+        yield lags_picture(lags)
+    if found.antecedents:
+        shown = [one for one in found.antecedents if one.found] + [a for a in found.antecedents if not a.found][
+            :_IN_VAIN
+        ]
+        rows = tuple(_event_row(one) for one in shown)
+        table = Table(title="Events", columns=_EVENTS, rows=rows, more=len(found.antecedents) - len(rows))
+        yield Fold(title="Events that were held against the dropouts, the strongest first", blocks=(table,))
+    if found.tried.left_out:
+        yield Items(items=found.tried.left_out, tone=Tone.QUIET)
+
+
+def _event_row(one: Antecedent) -> tuple[str, ...]:
+    also = f" (with it: {', '.join(one.aliases[:3])}{', …' if len(one.aliases) > 3 else ''})" if one.aliases else ""
+    return (
+        one.name + also,
+        ", ".join(one.controllers) or "any",
+        f"{one.window_s:g} s",
+        f"{one.n_preceded} of {one.n_dropouts}",
+        f"{one.expected_by_chance:.1f}",
+        f"{one.n_followed} of {one.n_events}",
+        f"{one.p_holm:.2g}",
+    )
 
 
 def _columns(result: Result, rate: Rate) -> Table:

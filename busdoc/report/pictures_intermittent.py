@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from busdoc.isolation.intermittent_finding import Lags
 from busdoc.isolation.rate_shape import Rate
 from busdoc.report.page import Picture
 from busdoc.report.pictures import AWAY, HEARD, INK, UNRECORDED, canvas, svg_of
@@ -14,9 +15,10 @@ from busdoc.report.times import clock, duration
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["rate_picture"]
+__all__ = ["lags_picture", "rate_picture"]
 
 _LEFT_IN, _RIGHT_IN = 0.75, 0.25
+_LAG_COLUMNS = 32
 
 
 def rate_picture(result: Result, rate: Rate) -> Picture:
@@ -78,6 +80,45 @@ def _draw_columns(axes: "Axes", rate: Rate, start_ns: int) -> None:
     axes.locator_params(axis="y", integer=True, nbins=4)
     axes.tick_params(axis="y", labelsize=7.5)
     axes.set_ylabel("dropouts", fontsize=7.5)
+
+
+def lags_picture(lags: Lags) -> Picture:
+    """Draw how long after an event the dropouts came."""
+    within = sum(lag_s <= lags.window_s for lag_s in lags.lag_s)
+    text = (
+        f'From each dropout back to the last event "{lags.name}": {within} of {lags.n_dropouts} within '
+        f"{lags.window_s:g} s (left of the dashed line), by chance {lags.by_chance:.1f}; "
+        f"{lags.n_dropouts - len(lags.lag_s)} came later than {lags.shown_s:g} s or after none. "
+        "Dotted: what chance would put into each column."
+    )
+    return Picture(
+        title=f'Time from "{lags.name}" to the dropout',
+        text=text,
+        draw=lambda width_in, outlines: _draw_lags(lags, text, width_in, outlines),
+        captioned=True,
+        widths=(5.4, 3.9),
+    )
+
+
+def _draw_lags(lags: Lags, text: str, width_in: float, outlines: bool) -> str:
+    height_in = 1.9
+    with canvas(width_in, height_in, salt=f"lags {lags.name} {width_in}", outlines=outlines) as figure:
+        axes = figure.add_axes(
+            (_LEFT_IN / width_in, 0.45 / height_in, (width_in - _LEFT_IN - _RIGHT_IN) / width_in, 1.35 / height_in)
+        )
+        edges = np.linspace(0.0, lags.shown_s, _LAG_COLUMNS + 1)
+        counts, _ = np.histogram(np.array(lags.lag_s), edges)
+        axes.stairs(counts, edges, fill=True, color=HEARD, alpha=0.6)
+        by_chance = lags.by_chance * lags.shown_s / lags.window_s / _LAG_COLUMNS
+        axes.axhline(by_chance, color=INK, linewidth=0.9, linestyle=(0, (1, 2)))
+        axes.axvline(lags.window_s, color=INK, linewidth=0.8, linestyle=(0, (4, 3)))
+        axes.set_xlim(0.0, lags.shown_s)
+        axes.set_ylim(0.0, max(float(counts.max(initial=0)), by_chance) * 1.15 or 1.0)
+        axes.locator_params(axis="y", integer=True, nbins=4)
+        axes.tick_params(labelsize=7.5)
+        axes.set_xlabel("seconds from the last such event to the dropout", fontsize=7.5)
+        axes.set_ylabel("dropouts", fontsize=7.5)
+        return svg_of(figure, title=f"Time from {lags.name} to the dropout", text=text)
 
 
 def _incidents_of(result: Result, rate: Rate) -> tuple[int, ...]:

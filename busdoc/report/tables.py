@@ -39,6 +39,7 @@ def tables(result: Result) -> "dict[str, pd.DataFrame]":
         frames["suspects"] = pd.DataFrame(_joined(tree["suspects"]))
     if result.intermittent is not None:
         frames["groups"] = pd.DataFrame(_groups(tree))
+        frames["antecedents"] = pd.DataFrame(_antecedents(tree))
     if result.signals:
         frames["signals"] = pd.DataFrame(_signals(result))
     return frames
@@ -128,6 +129,15 @@ def _groups(tree: dict[str, Any]) -> list[dict[str, Any]]:
         for n, group in enumerate(tree["groups"], start=1)
         for cause in group["causes"]
     ]
+
+
+def _antecedents(tree: dict[str, Any]) -> list[dict[str, Any]]:
+    """Give a row for each kind of event; the quartiles of its lag become three columns."""
+    rows = _joined(tree["antecedents"], drop=("lag_s",))
+    for row, one in zip(rows, tree["antecedents"], strict=True):
+        quartiles = one["lag_s"] or (None, None, None)
+        row |= dict(zip(("lag_low_s", "lag_median_s", "lag_high_s"), quartiles, strict=True))
+    return rows
 
 
 def _load(wire: Any) -> "pd.DataFrame":
