@@ -8,6 +8,7 @@ from busdoc.health.controller import StreamKey
 from busdoc.health.incident import Gap
 from busdoc.health.rhythm import Rhythm
 from busdoc.health.roll import Claim, Roll
+from busdoc.health.sparse_arrivals import SparseArrivals
 from busdoc.health.track import Tracks
 
 __all__ = ["Memory"]
@@ -23,6 +24,8 @@ class Memory:
     streams: Tracks = field(default_factory=lambda: Tracks(with_context=True, quantile=0.75, factor=1.6))
     firsts: FirstArrivals = field(default_factory=FirstArrivals)
     """How each stream began."""
+    sparse: SparseArrivals = field(default_factory=SparseArrivals)
+    """Every arrival of the streams that have few."""
     groups: Tracks = field(default_factory=lambda: Tracks(with_context=False, quantile=0.9, factor=1.5))
     """All frames of each claim."""
     channels: Tracks = field(default_factory=lambda: Tracks(with_context=False, quantile=0.9, factor=1.5))

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from busdoc.arrays import Int64Array
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.decode.sign import Sign
@@ -86,6 +87,7 @@ class HealthWatch:
             code, t_ns, data = code[watched], t_ns[watched], data[watched]
         self._note_lengths(block, code)
         memory.firsts.feed(code, t_ns)
+        memory.sparse.feed(code, t_ns)
         memory.streams.feed(code, t_ns, data)
         group = self._group_of[code]
         if (group < 0).any():
@@ -120,6 +122,11 @@ class HealthWatch:
     def arrivals(self) -> dict[StreamKey, StreamArrivals]:
         """Give how each stream began, and came back after its silences, so far."""
         return arrivals_of(self._memory.keys, self._memory.streams, self._memory.firsts)
+
+    def sparse_arrivals(self) -> dict[StreamKey, Int64Array]:
+        """Give every arrival so far of each stream that has few, ns, ascending."""
+        found = {key: self._memory.sparse.of(row) for row, key in enumerate(self._memory.keys)}
+        return {key: t_ns for key, t_ns in found.items() if t_ns is not None}
 
     @property
     def signs(self) -> Sequence[Sign]:
