@@ -1,0 +1,145 @@
+"""Holds the post-mortem of intermittent dropouts against simulated hours with known cause.
+
+    python -m benchmarks.intermittent_truth null [CAPTURES [FIRST]]    how often something is said that is not so
+    python -m benchmarks.intermittent_truth power [CAPTURES [FIRST]]   how often the true cause is ranked first
+    python -m benchmarks.intermittent_truth groups [CAPTURES [FIRST]]  how often the right feed or segment is on top
+
+Each capture is two hours of eight controllers with 216 signals, written as a `.log` with its database and map, and read
+back by the whole post-mortem: real frames from end to end. `CAPTURES` is the number for each kind of cause, `FIRST` the
+first seed.
+"""
+
+import sys
+import tempfile
+import time
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+from busdoc.isolation.rate_shape_tests import binomial_interval
+from busdoc.postmortem import postmortem
+from busdoc.report.result import Result
+from busdoc.simulate.intermittent import IntermittentRun, TrueCause, intermittent_run
+from busdoc.simulate.machine_text import machine_text
+from busdoc.simulate.run_folder import write_run
+
+__all__ = ["Score", "analyse", "judge"]
+
+_ENOUGH = 10
+_WORKERS = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Score:
+    """What came of one capture."""
+
+    cause: TrueCause
+    seed: int
+    n_dropouts: int
+    n_due: int
+    """Dropouts due to the cause; of two causes, to the one with fewer."""
+    said: tuple[str, ...]
+    """What was said to go before the dropouts, best first."""
+    right: bool
+    """The first of it is true; or, of a feed or segment, the likeliest cause of the largest group of several."""
+    n_kinds: int
+    n_signals: int
+
+
+def analyse(one: IntermittentRun, folder: Path) -> Result:
+    """Write a run as files and take them through the whole post-mortem."""
+    folder.mkdir(parents=True, exist_ok=True)
+    write_run(one.run, folder)
+    (folder / "machine.toml").write_text(machine_text(one.run.machine), encoding="utf-8", newline="\n")
+    (folder / "signals.dbc").write_text(one.database, encoding="utf-8", newline="\n")
+    return postmortem(
+        [folder / "capture.log"], databases=[folder / "signals.dbc"], machine_file=folder / "machine.toml"
+    )
+
+
+def judge(cause: TrueCause, seed: int, hours: float = 2.0) -> Score:
+    """Live through one, analyse it, and compare with the truth."""
+    one = intermittent_run(cause, seed, hours=hours, n_controllers=8)
+    with tempfile.TemporaryDirectory(prefix="busdoc-intermittent-") as name:
+        result = analyse(one, Path(name))
+    found = result.intermittent
+    said = () if found is None else tuple(finding.signal or finding.name for finding in found.findings)
+    if one.part is not None:
+        several = () if found is None else [g for g in found.groups if len(g.controllers) > 1]
+        right = bool(several) and several[0].likeliest.part == one.part
+    else:
+        right = bool(said) and said[0] in one.signals
+    return Score(
+        cause=cause,
+        seed=seed,
+        n_dropouts=len(one.dropouts_s),
+        n_due=min(one.due, default=0),
+        said=said,
+        right=right,
+        n_kinds=0 if found is None else found.tried.kinds,
+        n_signals=0 if found is None else found.tried.signals,
+    )
+
+
+def _all(causes: Iterable[TrueCause], n: int, first: int) -> Iterator[Score]:
+    pairs = [(cause, seed) for seed in range(first, first + n) for cause in causes]
+    with ProcessPoolExecutor(max_workers=_WORKERS) as pool:
+        yield from pool.map(judge, [cause for cause, _ in pairs], [seed for _, seed in pairs], chunksize=4)
+
+
+def _share(k: int, n: int) -> str:
+    low, high = binomial_interval(k, n)
+    return f"{k} of {n} = {100 * k / max(n, 1):.1f} % ({100 * low:.1f} to {100 * high:.1f})"
+
+
+def _null(n: int, first: int) -> None:
+    scores = list(_all((TrueCause.NOTHING,), n, first))
+    looked = [score for score in scores if score.n_dropouts >= 3]
+    false = [score for score in looked if score.said]
+    for score in false:
+        print(f"  seed {score.seed}: {len(score.said)} said, first: {score.said[0]}")
+    print(f"captures with a false 'goes before': {_share(len(false), len(looked))}")
+    kinds, signals = (sum(of) / max(len(looked), 1) for of in _tried(looked))
+    print(f"tried in each, on average: {kinds:.0f} kinds of events, {signals:.0f} signals")
+
+
+def _tried(scores: Iterable[Score]) -> tuple[list[int], list[int]]:
+    pairs = [(score.n_kinds, score.n_signals) for score in scores]
+    return [kinds for kinds, _ in pairs], [signals for _, signals in pairs]
+
+
+def _power(n: int, first: int) -> None:
+    causes = (TrueCause.EVENT, TrueCause.SAG, TrueCause.TEMPERATURE, TrueCause.MIXED)
+    scores = [score for score in _all(causes, n, first) if score.n_due >= _ENOUGH]
+    for cause in causes:
+        own = [score for score in scores if score.cause is cause]
+        print(f"{cause}: ranked first in {_share(sum(score.right for score in own), len(own))}")
+        for score in own:
+            if not score.right:
+                print(f"  seed {score.seed}: {score.n_due} due of {score.n_dropouts}; said {score.said[:2]}")
+
+
+def _groups(n: int, first: int) -> None:
+    causes = (TrueCause.FEED, TrueCause.SEGMENT)
+    scores = [score for score in _all(causes, n, first) if score.n_due >= 3]
+    for cause in causes:
+        own = [score for score in scores if score.cause is cause]
+        print(f"{cause}: right part on top in {_share(sum(score.right for score in own), len(own))}")
+        for score in own:
+            if not score.right:
+                print(f"  seed {score.seed}: {score.n_due} showings")
+
+
+def main() -> None:
+    """Run one of the three, and print."""
+    what = sys.argv[1] if len(sys.argv) > 1 else "null"
+    n = int(sys.argv[2]) if len(sys.argv) > 2 else 60
+    first = int(sys.argv[3]) if len(sys.argv) > 3 else 0
+    started_s = time.perf_counter()
+    {"null": _null, "power": _power, "groups": _groups}[what](n, first)
+    print(f"{time.perf_counter() - started_s:.0f} s")
+
+
+if __name__ == "__main__":
+    main()
