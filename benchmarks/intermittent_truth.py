@@ -12,11 +12,12 @@ first seed.
 import sys
 import tempfile
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+from busdoc.isolation.groups import Group
 from busdoc.isolation.rate_shape_tests import binomial_interval
 from busdoc.postmortem import postmortem
 from busdoc.report.result import Result
@@ -64,9 +65,9 @@ def judge(cause: TrueCause, seed: int, hours: float = 2.0) -> Score:
     with tempfile.TemporaryDirectory(prefix="busdoc-intermittent-") as name:
         result = analyse(one, Path(name))
     found = result.intermittent
-    said = () if found is None else tuple(finding.signal or finding.name for finding in found.findings)
+    said: tuple[str, ...] = () if found is None else tuple(finding.signal or finding.name for finding in found.findings)
     if one.part is not None:
-        several = () if found is None else [g for g in found.groups if len(g.controllers) > 1]
+        several: Sequence[Group] = () if found is None else [g for g in found.groups if len(g.controllers) > 1]
         right = bool(several) and several[0].likeliest.part == one.part
     else:
         right = bool(said) and said[0] in one.signals
