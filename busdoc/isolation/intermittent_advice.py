@@ -24,6 +24,8 @@ _CYCLE_S = 600.0
 _LEVEL = 0.05
 _POWER = 0.8
 _MOST_TRIALS = 2000
+_LEAST_TRIALS = 6
+"""Fewer leave too much to the moment, whatever the numbers say."""
 _WORTH_RECORDING_H = 100.0
 """Beyond so many hours another way must be found than to wait."""
 _SUPPLY_KINDS = (CauseKind.FEED, CauseKind.SUPPLY)
@@ -144,7 +146,7 @@ def _tell_apart(event: Finding, value: Finding) -> Advice:
     """Plan the recording that tells an event from a condition that both go before the dropouts."""
     assert event.trigger is not None
     trials = trials_to_show(event.trigger.share, event.trigger.by_chance, 1) or _MOST_TRIALS
-    hours = max(trials * _CYCLE_S / 3600.0, 0.5)
+    hours = max(trials, _LEAST_TRIALS) * _CYCLE_S / 3600.0
     return Advice(
         kind=AdviceKind.RECORD,
         words=f"Record {_hours(hours)} with {event.subject} every 10 minutes while {value.subject} is on its harmless "
@@ -157,11 +159,12 @@ def _tell_apart(event: Finding, value: Finding) -> Advice:
 def _provoke(event: Finding, n_tests: int, why: str) -> Iterator[Advice]:
     assert event.trigger is not None
     trials = trials_to_show(event.trigger.share, event.trigger.by_chance, n_tests)
-    hours = math.inf if trials is None else max(trials * _CYCLE_S / 3600.0, 0.5)
+    times = math.inf if trials is None else max(trials, _LEAST_TRIALS)
+    hours = times * _CYCLE_S / 3600.0
     if hours <= _WORTH_RECORDING_H:
         yield Advice(
             kind=AdviceKind.RECORD,
-            words=f"Record {_hours(hours)} more with {event.subject} every 10 minutes ({trials} times), {why}.",
+            words=f"Record {_hours(hours)} more with {event.subject} every 10 minutes ({times:.0f} times), {why}.",
             about=(event.name,),
             hours=hours,
         )

@@ -12,7 +12,6 @@ __all__ = ["before_in_words", "intermittent_section", "rate_in_words"]
 
 _MOST_GROUPS = 3
 _MOST_FINDINGS = 3
-_MOST_ADVICE = 4
 
 
 def intermittent_section(result: Result, width: int) -> Iterator[str]:
