@@ -11,6 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from busdoc.actions.action import Action
+from busdoc.actions.event_kinds import EventKinds, gather_event_kinds
 from busdoc.actions.inferred import SignalChanges
 from busdoc.actions.machine import Machine
 from busdoc.actions.machine_map import bitrates, specs
@@ -153,6 +155,16 @@ class Watches:
     def signal_summaries(self) -> tuple[SignalSummary, ...]:
         """Give what was seen of each signal of the database; nothing without one."""
         return () if self.signals is None else self.signals.summaries()
+
+    def event_kinds(self, health: Health, codes: Sequence[FaultCode], actions: Sequence[Action]) -> EventKinds:
+        """Give every kind of event of the record, from the traffic and from the journal."""
+        return gather_event_kinds(
+            health,
+            changes=() if self.signals is None else self.signals.each_transitions(),
+            arrivals=self._health.sparse_arrivals(),
+            codes=codes,
+            actions=actions,
+        )
 
     def codes(self, health: Health) -> CodeFindings:
         """Give the fault codes, by the names that `health` gave to the controllers."""

@@ -21,6 +21,8 @@ class EventSource(StrEnum):
     """A fault code was raised."""
     POWER_UP = "power-up"
     """A controller came back, or the whole machine did."""
+    WIRE = "wire"
+    """The recording adapter reported an error state."""
     JOURNAL = "journal"
     """Somebody wrote it down."""
 

@@ -4,7 +4,7 @@ Memory does not grow with the capture, and the result does not depend on where t
 two paths did the work: small captures go through numpy, large ones through compiled code.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator, Mapping
 
 import numpy as np
 
@@ -86,6 +86,17 @@ class SignalWatch:
                 for at, signal in enumerate(stream.message.signals):
                     if f"{stream.message.name}.{signal.name}" == name:
                         slots[stream.first_slot + at] = (stream, at)
+        return self._transitions(name, slots)
+
+    def each_transitions(self) -> Iterator[tuple[SignalStream, Signal, Transitions]]:
+        """Give the changes of every signal of every stream, those of each stream apart."""
+        self._work_off()
+        for stream in self._table.streams:
+            for at, signal in enumerate(stream.message.signals):
+                name = f"{stream.message.name}.{signal.name}"
+                yield stream, signal, self._transitions(name, {stream.first_slot + at: (stream, at)})
+
+    def _transitions(self, name: str, slots: Mapping[int, tuple[SignalStream, int]]) -> Transitions:
         changes = self._store.of(tuple(slots), self._state)
         value = np.full(len(changes.slot), np.nan)
         label = np.full(len(changes.slot), "", object)
