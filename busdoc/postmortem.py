@@ -88,7 +88,7 @@ def postmortem(
         seen=seen,
         because=because,
         codes=found.codes,
-        isolation=_isolated(machine, health, journal, because, found.codes) if machine.parts else None,
+        isolation=_isolated(machine, health, journal, because, found.codes),
         intermittent=look_into(
             health,
             because,

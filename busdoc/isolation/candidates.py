@@ -26,6 +26,8 @@ _WALK_S = 25.0
 _WIGGLE_S = 15.0
 _SWAP_S = 60.0
 _REPLACE_S = 300.0
+_REPLACE_FROM = 0.5
+"""Nobody is sent for a part that is rather not the culprit than the culprit."""
 _POWER_S = 12.0
 """To switch off or on, walk included."""
 _START_S = 8.0
@@ -231,7 +233,7 @@ def _swaps(scene: _Scene) -> list[list[Step]]:
 
 
 def _replacements(scene: _Scene) -> list[list[Step]]:
-    return [[Step(action=ActionKind.REPLACE, part=part)] for part in _likely(scene, 0.3, 2)]
+    return [[Step(action=ActionKind.REPLACE, part=part)] for part in _likely(scene, _REPLACE_FROM, 2)]
 
 
 def _realise(scene: _Scene, plan: list[Step]) -> Candidate:

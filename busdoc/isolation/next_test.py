@@ -186,9 +186,12 @@ def _meaning(findings: Findings, sets: Int64Array, weights: Float64Array, among:
     nothing = (float(weights[np.all(sets < 0, axis=1)].sum()) + mass[len(parts)]) / total
     mass = mass[: len(parts)] / total
     mass = mass if among is None else np.where(among, mass, 0.0)
+    settled = findings.posterior.marginal >= CONFIDENCE
+    if mass[~settled].sum() > _HARDLY:  # what is known already is no news
+        mass = np.where(settled, 0.0, mass)
     order = [int(p) for p in np.argsort(-mass, kind="stable")]
     if nothing > mass[order[0]]:
-        return f"no part on the map ({odds(nothing)})"
+        return f"something off the map ({odds(nothing)})"
     named = [p for p in order if mass[p] >= 0.5 * mass[order[0]]][:4]
     likely = float(min(mass[named].sum(), 1.0))
     text = " or ".join(parts[p] for p in named)

@@ -147,7 +147,7 @@ def _scaled(evidence: Evidence) -> tuple[Float64Array, Float64Array]:
 
 def _kinds_of_evidence(hazard: Float64Array, survival: Float64Array) -> tuple[Int64Array, Int64Array]:
     """Give one representative part of each kind, and the kind of each part."""
-    rows = np.concatenate((hazard.reshape(len(hazard), -1), survival), axis=1)
+    rows = np.concatenate((hazard.reshape(len(hazard), hazard.shape[1] * hazard.shape[2]), survival), axis=1)
     first: dict[bytes, int] = {}
     of_kind = np.array([first.setdefault(row.tobytes(), len(first)) for row in np.ascontiguousarray(rows)], np.int64)
     representatives = np.array([int(np.flatnonzero(of_kind == k)[0]) for k in range(len(first))], np.int64)

@@ -64,7 +64,15 @@ def elsewhere_reasons(findings: Findings) -> tuple[str, ...]:
     alone = int((answered < 0.5).sum())
     if alone:
         said.append(f"{alone} of them fit no part on the map better than chance")
+    if not any(_branch(part.kind) for part in findings.machine.parts.values()):
+        said.append(
+            "no map says what hangs on the controllers: name in the journal what is unplugged, to narrow it down"
+        )
     return tuple(said)
+
+
+def _branch(kind: PartKind) -> bool:
+    return kind not in (PartKind.FEED, PartKind.SEGMENT, PartKind.TERMINATOR)
 
 
 def _rows(findings: Findings, part: int) -> list[int]:

@@ -132,6 +132,8 @@ class IsolationSession:
     def verdict(self, at_ns: int) -> IsolationVerdict:
         """Answer at an instant: trials, suspects highest first, and what to do next."""
         findings = self.findings(at_ns)
+        if not findings.reach.parts:
+            return IsolationVerdict(at_ns=at_ns, trials=(), suspects=(), next_tests=())
         incidents = self._incidents()
         down = {loss.controller for incident in incidents for loss in losses_of(incident) if loss.back_ns is None}
         repaired = tests_after_repair(findings)
@@ -191,7 +193,7 @@ def isolate(
     -------
     The verdict at the end of the capture; without suspects and tests when there was neither trouble nor a trial
     """
-    session = IsolationSession(machine, start_ns=health.start_ns)
+    session = IsolationSession(_with_those_seen(machine, health), start_ns=health.start_ns)
     for action in actions:
         session.act(action)
     for incident, reason in zip(health.incidents, because, strict=True):
@@ -204,6 +206,13 @@ def isolate(
     verdict = session.verdict(health.until_ns)
     troubled = any(trial.shown_after_ns is not None for trial in verdict.trials)
     return verdict if troubled else replace(verdict, suspects=(), next_tests=())
+
+
+def _with_those_seen(machine: Machine, health: Health) -> Machine:
+    """Where the map names no controller, take those that were heard."""
+    if machine.controllers:
+        return machine
+    return with_controllers(machine, [c.name for c in health.controllers if c.first_ns is not None])
 
 
 def _suspects(findings: Findings, codes: tuple[FaultCode, ...]) -> tuple[Suspect, ...]:

@@ -211,6 +211,9 @@ def _which_part(result: Result) -> list[str]:
     if not likely:
         return []
     first = likely[0]
+    if first.part == ELSEWHERE and first.probability >= _NAMED_FROM and not result.machine.parts:
+        where = "supply, wiring or a branch, which no map shows"
+        return [f"It lies in {where}, rather than in a controller ({odds(first.probability)})."]
     if first.part == ELSEWHERE and first.probability >= _NAMED_FROM:
         return [f"No part on the map explains it (elsewhere, {odds(first.probability)})."]
     named = [s for s in likely if s.probability >= _NAMED_FROM and s.part != ELSEWHERE]

@@ -154,8 +154,8 @@ def test_the_headline_keeps_the_length_of_the_record_apart_from_what_it_points_t
 
 
 def test_no_suspect_is_listed_as_cleared_too(run: Run) -> None:
-    words = ["postmortem", CARRIER / "capture.log.gz", "--machine", CARRIER / "machine.toml"]
-    _, out, _ = run(*words, "--actions", CARRIER / "actions.csv")
+    words = ["postmortem", SWEEPER / "capture.log.gz", "--machine", SWEEPER / "machine.toml"]
+    _, out, _ = run(*words, "--actions", SWEEPER / "actions.csv")
     blocks = {block.partition("\n")[0]: block.partition("\n")[2] for block in out.split("\n\n")}
     cleared = {name.strip() for name in blocks["Cleared"].replace("\n", " ").split(",")}
     suspects = {line.split()[-1] for line in blocks["Which part"].splitlines() if " %  " in line}

@@ -317,3 +317,57 @@ def test_forty_parts_with_twenty_dropouts_take_less_than_a_tenth_of_a_second() -
         session.verdict((901 + extra) * NS)
         took.append(time.process_time() - begun)
     assert min(took) < 0.1
+
+
+def test_a_map_of_controllers_alone_gives_what_it_leaves_out_its_share() -> None:
+    plain = sweeper()
+    machine = Machine(controllers=plain.controllers)
+    verdict = verdict_on(300.0, [dropout(t, t + 4.0, "hopper") for t in (30.0, 90.0, 150.0, 200.0)], [], machine)
+    assert [s.part for s in verdict.suspects[:2]] == [ELSEWHERE, "hopper"]
+    assert 0.1 < suspect(verdict, "hopper").probability < 0.5  # branches fail far more often (common practice)
+    assert any("no map says what hangs" in text for text in verdict.suspects[0].why)
+
+
+def test_without_a_map_the_branches_that_the_journal_names_are_suspects_beside_what_it_does_not_name() -> None:
+    actions = [unplug(1, 60.0, "blue plug")]
+    verdict = verdict_on(70.0, [dropout(t, t + 4.0, "hopper") for t in (30.0, 45.0)], actions, Machine())
+    assert given(verdict, "blue plug") > 0.1
+    assert given(verdict, ELSEWHERE) > 0.2
+    assert given(verdict, "hopper") > 0.01
+
+
+def test_a_recording_in_which_no_controller_is_known_gives_no_suspect() -> None:
+    verdict = verdict_on(70.0, [], [], Machine())
+    assert (verdict.suspects, verdict.trials, verdict.next_tests) == ((), (), ())
+
+
+def test_without_a_map_nobody_is_sent_to_replace_a_controller_that_fell() -> None:
+    verdict = verdict_on(300.0, [dropout(t, t + 4.0, "hopper") for t in (30.0, 90.0, 150.0)], [], Machine())
+    assert all(step.action is not ActionKind.REPLACE for test in verdict.next_tests for step in test.steps)
+
+
+def falls_and_returns(back_s: float, *, latches: bool | None = None) -> IsolationVerdict:
+    """The hopper falls; harness A comes out at 40 s, harness B at 50 s; the hopper is back by itself."""
+    actions = [unplug(1, 40.0, "harness-A"), unplug(2, 50.0, "harness-B")]
+    return verdict_on(back_s + 10.0, [dropout(30.0, back_s, "hopper")], actions, sweeper(latches=latches))
+
+
+def test_a_controller_that_comes_back_just_after_a_part_came_out_speaks_for_that_part() -> None:
+    # common practice: what the removal heals was the cause
+    after_a, after_b = falls_and_returns(43.0), falls_and_returns(53.0)
+    assert given(after_a, "harness-A") > 2.0 * given(after_a, "harness-B")
+    assert given(after_b, "harness-B") > 2.0 * given(after_b, "harness-A")
+
+
+def test_one_that_latches_and_comes_back_by_itself_was_not_troubled_by_a_branch() -> None:
+    unknown, latching = falls_and_returns(43.0), falls_and_returns(43.0, latches=True)
+    assert given(latching, *BRANCHES) < 0.8 * given(unknown, *BRANCHES)
+    assert given(latching, ELSEWHERE, "fuse-3") > 2.0 * given(unknown, ELSEWHERE, "fuse-3")
+
+
+def test_a_controller_that_stays_away_until_its_power_is_cycled_did_not_restart_by_itself() -> None:
+    # common practice: a latched fault clears with the power; a restart of its own needs nobody
+    cycled = [action(1, 80.4, ActionKind.POWER_CYCLE)]
+    stayed = verdict_on(120.0, [dropout(30.0, 86.0, "hopper"), dropout(80.1, 86.0, *OTHERS)], cycled)
+    restarted = verdict_on(120.0, [dropout(30.0, 33.0, "hopper"), dropout(80.1, 86.0, "hopper", *OTHERS)], cycled)
+    assert given(stayed, ELSEWHERE) < 0.5 * given(restarted, ELSEWHERE)
