@@ -27,10 +27,9 @@ def intermittent_section(result: Result, width: int) -> Iterator[str]:
     lines += [_wrapped(text, width) for text in before_in_words(found)]
     yield "\n".join(lines)
     if found.advice:
-        advice = [
-            _wrapped(one.words, width, f"  {n}. ", "     ")
-            for n, one in enumerate(found.advice[:_MOST_ADVICE], start=1)
-        ]
+        first_of_each = {one.kind: one for one in reversed(found.advice)}
+        shown = enumerate((one for one in found.advice if first_of_each[one.kind] is one), start=1)
+        advice = [_wrapped(one.words, width, f"  {n}. ", "     ") for n, one in shown]
         yield "\n".join(["What to do about the dropouts", *advice])
 
 
