@@ -21,7 +21,7 @@ from busdoc.health.roll import specs_from_database
 from busdoc.health.summary import Health
 from busdoc.isolation.attribution import attribute
 from busdoc.isolation.because import Because
-from busdoc.isolation.intermittent import look_into
+from busdoc.isolation.intermittent import Evidence, look_into
 from busdoc.isolation.session import isolate
 from busdoc.isolation.verdict import IsolationVerdict
 from busdoc.report.result import CaptureFacts, Result, SkippedInput
@@ -79,6 +79,12 @@ def postmortem(
     because = attribute(health, journal.actions, machine)
     plain = replace(health, incidents=tuple(i for i in health.incidents if i.kind is not IncidentKind.CODE))
     seen = _seen(machine, plain, journal, watches)
+    isolation = _isolated(machine, health, journal, because, found.codes)
+
+    def gather() -> Evidence:
+        events = watches.event_kinds(health, found.codes, journal.actions)
+        return Evidence(kinds=events.kinds, left_out=events.left_out)
+
     return Result(
         capture=_facts(capture, watches),
         machine=machine,
@@ -88,12 +94,14 @@ def postmortem(
         seen=seen,
         because=because,
         codes=found.codes,
-        isolation=_isolated(machine, health, journal, because, found.codes),
+        isolation=isolation,
         intermittent=look_into(
             health,
             because,
             machine,
             (*journal.actions, *seen),
+            gather=gather,
+            suspects=[(suspect.part, suspect.probability) for suspect in isolation.suspects],
             epoch=capture.epoch,
             journal_kept=bool(journal.actions),
         ),
