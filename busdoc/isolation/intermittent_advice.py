@@ -222,8 +222,8 @@ def _wiggles(group: Group, machine: Machine, suspects: Sequence[tuple[str, float
         if p in near and p in machine.parts and machine.parts[p].kind in movable and share >= 0.02
     ]
     if cause.kind is CauseKind.CONTROLLER:
-        after = f", then {_listed(on_it[:3])}" if on_it else ""
-        words = f"Wiggle the plug of {_listed(group.controllers)} first{after}, one at a time, while watching the bus."
+        after = f", then {_listed(on_it[:3])}, one at a time," if on_it else ""
+        words = f"Wiggle the plug of {_listed(group.controllers)} first{after} while watching the bus."
         about = (*group.controllers, *on_it[:3])
     elif cause.part is not None and cause.kind in (CauseKind.FEED, CauseKind.SEGMENT):
         what = "the holder, terminals and ground" if cause.kind is CauseKind.FEED else "the plugs and splices"

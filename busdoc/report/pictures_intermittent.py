@@ -10,6 +10,7 @@ from busdoc.report.page import Picture
 from busdoc.report.pictures import AWAY, HEARD, INK, UNRECORDED, canvas, svg_of
 from busdoc.report.pictures import time_axis as label_time
 from busdoc.report.result import Result
+from busdoc.report.terminal_intermittent import number
 from busdoc.report.times import clock, duration
 
 if TYPE_CHECKING:
@@ -33,7 +34,7 @@ def rate_picture(result: Result, rate: Rate) -> Picture:
 
 
 def _rate_text(result: Result, rate: Rate) -> str:
-    text = f"Dashed line: the mean of {rate.per_hour:.3g} an hour. Upright strokes below: every dropout."
+    text = f"Dashed line: the mean of {number(rate.per_hour)} an hour. Upright strokes below: every dropout."
     if any(column.watched_s < 0.5 * (column.to_ns - column.from_ns) / 1e9 for column in rate.columns):
         text += " Grey: not recorded, or away for most of the time."
     if not rate.columns:
@@ -89,14 +90,14 @@ def lags_picture(lags: Lags) -> Picture:
         f'From each dropout back to the last event "{lags.name}": {within} of {lags.n_dropouts} within '
         f"{lags.window_s:g} s (left of the dashed line), by chance {lags.by_chance:.1f}; "
         f"{lags.n_dropouts - len(lags.lag_s)} came later than {lags.shown_s:g} s or after none. "
-        "Dotted: what chance would put into each column."
+        "Dotted: chance, in each column."
     )
     return Picture(
         title=f'Time from "{lags.name}" to the dropout',
         text=text,
         draw=lambda width_in, outlines: _draw_lags(lags, text, width_in, outlines),
         captioned=True,
-        widths=(5.4, 3.9),
+        widths=(7.4, 3.9),
     )
 
 

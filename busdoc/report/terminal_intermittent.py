@@ -8,7 +8,7 @@ from busdoc.report.result import Result
 from busdoc.report.times import duration
 from busdoc.report.wrapping import filled
 
-__all__ = ["before_in_words", "intermittent_section", "rate_in_words"]
+__all__ = ["before_in_words", "intermittent_section", "number", "rate_in_words"]
 
 _MOST_GROUPS = 3
 _MOST_FINDINGS = 3
@@ -56,8 +56,8 @@ def before_in_words(found: Intermittent) -> Iterator[str]:
 def rate_in_words(rate: Rate) -> str:
     """Say how often, with the interval, for how long, and what shape in time was found."""
     text = (
-        f"{rate.n} dropouts in {duration(round(rate.watched_s * 1e9))} watched: {_number(rate.per_hour)} an hour "
-        f"({_number(rate.per_hour_low)} to {_number(rate.per_hour_high)} with 95 %)"
+        f"{rate.n} dropouts in {duration(round(rate.watched_s * 1e9))} watched: {number(rate.per_hour)} an hour "
+        f"({number(rate.per_hour_low)} to {number(rate.per_hour_high)} with 95 %)"
     )
     if rate.outage.median_s is not None and rate.outage.longest_s is not None:
         text += (
@@ -72,5 +72,6 @@ def _wrapped(text: str, width: int, first: str = "  ", more: str = "    ") -> st
     return filled(text, width, first, more)
 
 
-def _number(number: float) -> str:
-    return f"{number:.0f}" if number >= 9.95 else f"{number:.2g}"
+def number(value: float) -> str:
+    """Write a rate to two digits."""
+    return f"{value:.0f}" if value >= 9.95 else f"{value:.2g}"
