@@ -39,6 +39,10 @@ def matching(choices: Sequence[Choice], typed: str) -> list[Choice]:
     wanted = typed.strip().casefold()
     if not wanted:
         return list(choices)
+    if wanted.isdigit():
+        labelled = [choice for choice in choices if choice.label is not None and str(choice.label).startswith(wanted)]
+        if labelled:  # a number is a label's before it is part of a name
+            return sorted(labelled, key=lambda choice: (len(str(choice.label)), choice.label))
     ranked = sorted((rank, k) for k, choice in enumerate(choices) if (rank := _rank(choice, wanted)) is not None)
     middle = _MIDDLE if ranked and ranked[0][0] < _MIDDLE else _MIDDLE + 1
     return [choices[k] for rank, k in ranked if rank < middle]
@@ -47,15 +51,12 @@ def matching(choices: Sequence[Choice], typed: str) -> list[Choice]:
 def _rank(choice: Choice, wanted: str) -> int | None:
     text = choice.text.casefold()
     words = re.split(r"[\W_]+", text)
-    label = "" if choice.label is None else str(choice.label)
-    if wanted in (text, label):
+    if wanted == text:
         return 0
     if wanted in words:
         return 1
     if text.startswith(wanted) or any(word.startswith(wanted) for word in words):
         return 2
-    if wanted.isdigit():
-        return 2 if label.startswith(wanted) else None
     return _MIDDLE if wanted in text else None
 
 
@@ -108,6 +109,8 @@ class Picking:
     def continues(self, character: str | None) -> bool:
         """Whether one more letter still spells the answer: fingers run on after it was taken."""
         if self.answer is None or character is None or not character.isprintable():
+            return False
+        if self.typed.isdigit():
             return False
         if _rank(self.answer, (self.typed + character).strip().casefold()) is None:
             return False

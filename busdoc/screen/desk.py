@@ -134,9 +134,11 @@ class Desk:
         """
         if self.page is not None:
             self._press_on_page(key)
+        elif not isinstance(self.asking, Picking) and self._runs_on(key, character):
+            return
         elif self.asking is not None:
             self._press_on_question(key, character)
-        elif not self._runs_on(character):
+        else:
             command = BY_KEY.get(key)
             if command is None and character is not None:
                 command = BY_KEY.get(character)
@@ -144,8 +146,8 @@ class Desk:
                 self._try(lambda: self._do(command))
         self._look()
 
-    def _runs_on(self, character: str | None) -> bool:
-        """Swallow letters that go on spelling a name that was already taken."""
+    def _runs_on(self, key: str, character: str | None) -> bool:
+        """Swallow letters that go on spelling a name that was already taken, and the Enter that would have taken it."""
         if self._chosen is None:
             return False
         picking, until_s = self._chosen
@@ -154,7 +156,7 @@ class Desk:
             self._chosen = (picking, now_s + _RUN_ON_S)
             return True
         self._chosen = None
-        return False
+        return now_s <= until_s and key == "enter"
 
     def _press_on_page(self, key: str) -> None:
         page = self.page

@@ -6,7 +6,7 @@ from busdoc.screen.roll_call import FOOT_ROWS
 
 __all__ = ["Places", "places_for"]
 
-_LEAST_LOWER = 9
+_LEAST_LOWER = 8
 _LEAST_UPPER = 4
 _WIDE = 60
 """Below this, areas do not stand side by side."""

@@ -5,12 +5,26 @@ Widths are counted in terminal cells, so a name in wide letters keeps the column
 
 import textwrap
 import unicodedata
+from collections.abc import Sequence
 
 from rich.cells import cell_len, set_cell_size
 
 from busdoc.screen.tones import Tone
 
-__all__ = ["ELLIPSIS", "Line", "clean", "fit", "line_of", "pad", "plain", "rule", "shorten", "width_of", "wrap"]
+__all__ = [
+    "ELLIPSIS",
+    "Line",
+    "clean",
+    "fit",
+    "line_of",
+    "pad",
+    "plain",
+    "rule",
+    "shorten",
+    "shorten_apart",
+    "width_of",
+    "wrap",
+]
 
 Line = tuple[tuple[str, Tone], ...]
 """Pieces of one line, from left to right."""
@@ -45,12 +59,34 @@ def shorten(text: str, width: int) -> str:
     >>> shorten("rear-left-broom-harness", 12), shorten("fan", 12), shorten("hopper", 1)
     ('rear-l…rness', 'fan', '…')
     """
-    text = clean(text)
+    return _cut(clean(text), width, (width - 1) // 2)
+
+
+def shorten_apart(names: Sequence[str], width: int) -> dict[str, str]:
+    """Shorten names so that as many as can be stay apart; the ellipsis moves from the middle if it must.
+
+    >>> shorten_apart(["wheel-left-1-controller", "wheel-left-2-controller"], 16)
+    {'wheel-left-1-controller': 'wheel-left-1…ler', 'wheel-left-2-controller': 'wheel-left-2…ler'}
+    """
+    middle = max(0, (width - 1) // 2)
+    best = {name: shorten(name, width) for name in names}
+    for away in range(1, middle + 1):
+        if len(set(best.values())) == len(best):
+            break
+        for tail in (middle - away, middle + away):
+            cut = {name: _cut(clean(name), width, tail) for name in names}
+            if len(set(cut.values())) > len(set(best.values())):
+                best = cut
+    return best
+
+
+def _cut(text: str, width: int, tail: int) -> str:
+    """Cut a text out of its middle, so that at most `tail` cells of its end stay."""
     if cell_len(text) <= width:
         return text
     if width <= 1:
         return ELLIPSIS[:width]
-    tail = (width - 1) // 2
+    tail = min(tail, width - 1)
     head = set_cell_size(text, width - 1 - tail).rstrip()
     end = text
     while cell_len(end) > tail:
@@ -75,6 +111,8 @@ def line_of(*pieces: tuple[str, Tone] | str) -> Line:
 
 def fit(line: Line, width: int) -> Line:
     """Give a line exactly `width` cells: what is too long ends in an ellipsis after a whole word."""
+    if width <= 0:
+        return ()
     length = width_of(line)
     if length <= width:
         return line if length == width else (*line, (" " * (width - length), Tone.PLAIN))
@@ -86,8 +124,9 @@ def fit(line: Line, width: int) -> Line:
             room -= cell_len(text)
             continue
         part = set_cell_size(text, room)
-        whole_words = part.rsplit(" ", 1)[0]
-        kept.append(((whole_words if " " in part else part).rstrip(" ,;:") + ELLIPSIS, tone))
+        if " " in part and text[len(part) : len(part) + 1] != " ":
+            part = part.rsplit(" ", 1)[0]
+        kept.append((part.rstrip(" ,;:") + ELLIPSIS, tone))
         break
     return fit(tuple(kept), width)
 
@@ -98,7 +137,7 @@ def wrap(text: str, width: int, tone: Tone = Tone.PLAIN, *, most: int | None = N
     >>> [plain(line) for line in wrap("plug harness-A in and watch", 14)]
     ['plug harness-A', 'in and watch']
     """
-    if width < 2 or most == 0:
+    if width < 2 or (most is not None and most <= 0):
         return []
     rows = textwrap.wrap(clean(text), width, subsequent_indent=indent, break_on_hyphens=False) or [""]
     if most is not None and len(rows) > most:

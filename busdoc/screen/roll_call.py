@@ -2,10 +2,11 @@
 
 from collections.abc import Sequence
 
+from busdoc.capture.listening import Hearing
 from busdoc.health.controller import ControllerState
 from busdoc.live.view import ControllerRow, SessionView
 from busdoc.screen.area import Area
-from busdoc.screen.lines import Line, fit, line_of, pad, rule, shorten
+from busdoc.screen.lines import Line, fit, line_of, pad, rule, shorten, shorten_apart
 from busdoc.screen.moments import since
 from busdoc.screen.states import OFF, STATES, sign_of
 from busdoc.screen.tones import Tone
@@ -33,8 +34,11 @@ def draw_roll(view: SessionView, width: int, height: int, first: int) -> list[Li
     rows = rows_between(view.controllers, height, first)
     names = [len(row.name) for row in view.controllers]
     name_width = max(8, min(max(names, default=8), _MOST_NAME, width - 2 - _WORD - _SINCE - 5 - max(0, width // 4)))
-    lines = [rule("Roll call", line_of(_in_short(view.controllers)), width)]
-    lines += [draw_row(row, view.now_ns, width, name_width) for row in rows]
+    short = shorten_apart([row.name for row in view.controllers], name_width)
+    unheard = any(bus.hearing is Hearing.ADAPTER_LOST for bus in view.buses)
+    aside = line_of(("as last heard", Tone.WARN)) if unheard else line_of(_in_short(view.controllers))
+    lines = [rule("Roll call", aside, width)]
+    lines += [draw_row(row, view.now_ns, width, pad(short[row.name], name_width)) for row in rows]
     if not view.controllers:
         lines.append(fit(line_of(("  nobody heard yet", Tone.FAINT)), width))
     lines += [fit((), width)] * (height - FOOT_ROWS - len(lines))
@@ -51,8 +55,13 @@ def rows_between(controllers: Sequence[ControllerRow], height: int, first: int) 
     return controllers[first : first + max(1, height - 1 - FOOT_ROWS)]
 
 
-def draw_row(row: ControllerRow, now_ns: int, width: int, name_width: int) -> Line:
-    """Draw one controller."""
+def draw_row(row: ControllerRow, now_ns: int, width: int, name: str) -> Line:
+    """Draw one controller.
+
+    Parameters
+    ----------
+    name : as it is written, in the width of its column
+    """
     sign = sign_of(row)
     loud = sign.tone is Tone.BAD
     for_how_long = "" if row.since_ns is None else since(now_ns - row.since_ns)
@@ -60,7 +69,7 @@ def draw_row(row: ControllerRow, now_ns: int, width: int, name_width: int) -> Li
     return fit(
         line_of(
             (f" {sign.mark} ", sign.tone),
-            (pad(row.name, name_width), Tone.STRONG if loud else Tone.PLAIN),
+            (name, Tone.STRONG if loud else Tone.PLAIN),
             "  ",
             (f"{sign.word:<{_WORD}}", Tone.ALARM if loud else sign.tone),
             (f" {for_how_long:>{_SINCE}}", Tone.PLAIN if loud else Tone.FAINT),
