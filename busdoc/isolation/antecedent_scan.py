@@ -18,13 +18,13 @@ from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.isolation.coincidence import at_least
 from busdoc.isolation.dropouts import SETTLE_NS, Dropouts
 
-__all__ = ["NEIGHBOURHOOD", "WINDOWS_S", "Scan", "scan"]
+__all__ = ["WINDOWS_S", "Scan", "near_ns", "scan"]
 
 _NS = 10**9
 WINDOWS_S = (0.25, 1.0, 4.0, 15.0, 60.0)
 """The windows that are tried, each of which the p-value pays for."""
-NEIGHBOURHOOD = 12
-"""Windows to either side of a dropout that say what chance makes there."""
+_NEAR_WINDOWS = 4
+_NEAR_MORE_WINDOWS, _NEAR_MORE_NS = 8, 30 * _NS
 _MOST_CELLS = 1 << 22
 """Kinds times dropouts that are worked on at once."""
 _NEVER = np.iinfo(np.int64).max
@@ -51,6 +51,14 @@ class Scan:
     """(w, k) events with a dropout after them."""
     p: Float64Array
     """(w, k)"""
+
+
+def near_ns(window_ns: int) -> int:
+    """Give how far to either side of a dropout chance is reckoned.
+
+    Twelve windows; of long windows less, down to four, so that the neighbourhood stays within one spell of work.
+    """
+    return _NEAR_WINDOWS * window_ns + min(_NEAR_MORE_WINDOWS * window_ns, _NEAR_MORE_NS)
 
 
 def scan(dropouts: Dropouts, kinds: Sequence[EventKind], windows_s: Sequence[float] = WINDOWS_S) -> Scan:
@@ -150,8 +158,8 @@ def _near_share(
     begun_ns = np.minimum(begun_ns, to_ns)
     covered_ns = np.concatenate((np.zeros(1, np.int64), np.cumsum(to_ns - begun_ns)))
     place_ns = watched.before(dropouts.last_seen_ns[first])
-    near_ns = NEIGHBOURHOOD * (window_ns + dropouts.bracket_ns)
-    low_ns, high_ns = np.maximum(place_ns - near_ns, 0), np.minimum(place_ns + near_ns, total_ns)
+    reach_ns = near_ns(window_ns + dropouts.bracket_ns)
+    low_ns, high_ns = np.maximum(place_ns - reach_ns, 0), np.minimum(place_ns + reach_ns, total_ns)
     within = _covered(begun_ns, covered_ns, side_ns[:, None] + high_ns)
     within = within - _covered(begun_ns, covered_ns, side_ns[:, None] + low_ns)
     return np.asarray(within / np.maximum(high_ns - low_ns, 1), np.float64)

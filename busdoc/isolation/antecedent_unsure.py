@@ -11,7 +11,7 @@ import numpy as np
 
 from busdoc.actions.event_kind import EventKind
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
-from busdoc.isolation.antecedent_scan import NEIGHBOURHOOD
+from busdoc.isolation.antecedent_scan import near_ns
 from busdoc.isolation.dropouts import SETTLE_NS, Dropouts
 
 __all__ = ["UnsureScan", "scan_unsure"]
@@ -79,11 +79,11 @@ def _scan_window(
     seen_ns = dropouts.last_seen_ns
     first = np.flatnonzero(dropouts.independent(round(2.0 * reach_ns) + SETTLE_NS))
     place_ns = watched.before(seen_ns)
-    near_ns = round(NEIGHBOURHOOD * max(window_ns, doubt_ns))
+    around_ns = near_ns(round(max(window_ns, 2.0 * doubt_ns)))
     weights, null, shares = [], [], []
     for at in first.tolist():
-        low_ns = max(0, int(place_ns[at]) - near_ns)
-        high_ns = min(watched.total_ns, int(place_ns[at]) + near_ns)
+        low_ns = max(0, int(place_ns[at]) - around_ns)
+        high_ns = min(watched.total_ns, int(place_ns[at]) + around_ns)
         steps = (np.arange(_PLACES) + 0.5) / _PLACES
         about = np.append((low_ns + steps * (high_ns - low_ns)) / max(watched.total_ns, 1), 0.0)
         places_ns = watched.at(about)
