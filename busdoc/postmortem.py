@@ -13,6 +13,7 @@ from busdoc.actions.inferred import plug_actions, power_actions
 from busdoc.actions.journal import Journal, load_journal
 from busdoc.actions.machine import Machine
 from busdoc.actions.machine_map import load_machine
+from busdoc.capture.channels import ChannelTable
 from busdoc.capture.source import Capture, open_capture
 from busdoc.decode.database import Database, load_databases
 from busdoc.health.code import FaultCode
@@ -28,7 +29,7 @@ from busdoc.report.result import CaptureFacts, Result, SkippedInput
 from busdoc.returns import find_returns
 from busdoc.watches import Watches
 
-__all__ = ["DatabaseFile", "postmortem"]
+__all__ = ["DatabaseFile", "conclude", "isolated", "postmortem", "seen_actions"]
 
 DatabaseFile = Path | tuple[int | str, Path]
 
@@ -67,30 +68,65 @@ def postmortem(
         for gap in capture.gaps:
             watches.note_gap(gap.from_ns, gap.to_ns, gap.channel, gap.why)
         health = watches.close()
-        found = watches.codes(health)
     journal = (
         Journal()
         if journal_file is None
         else load_journal(journal_file, machine, start_ns=health.start_ns, epoch=capture.epoch)
     )
-    returns = find_returns(machine, capture.channels, watches, health, found.codes, journal.actions)
+    own = () if database is None else database.warnings
+    result = conclude(
+        machine, watches, capture.channels, health, journal.actions, facts=_facts(capture, watches), database=database
+    )
+    return replace(
+        result,
+        warnings=tuple(dict.fromkeys((*capture.warnings, *result.warnings, *own, *journal.warnings))),
+        databases=tuple(file if isinstance(file, Path) else file[1] for file in databases),
+        machine_file=machine_file,
+        journal_file=journal_file,
+    )
+
+
+def conclude(
+    machine: Machine,
+    watches: Watches,
+    channels: ChannelTable,
+    health: Health,
+    actions: tuple[Action, ...],
+    *,
+    facts: CaptureFacts,
+    database: Database | None = None,
+) -> Result:
+    """Draw every conclusion from what the watches saw and what was done.
+
+    Parameters
+    ----------
+    machine : the map, empty when there is none
+    watches : fed with all frames
+    channels : the capture's
+    health : as the watches judged it
+    actions : the journal's, ascending by time, numbered from 1
+    facts : what was read
+    database : None when there is none
+    """
+    found = watches.codes(health)
+    returns = find_returns(machine, channels, watches, health, found.codes, actions)
     incidents = sorted((*health.incidents, *found.incidents), key=lambda incident: incident.onset_ns)
     health = replace(health, incidents=tuple(incidents))
-    because = attribute(health, journal.actions, machine)
+    because = attribute(health, actions, machine)
     plain = replace(health, incidents=tuple(i for i in health.incidents if i.kind is not IncidentKind.CODE))
-    seen = _seen(machine, plain, journal, watches)
-    isolation = _isolated(machine, health, journal, because, found.codes)
+    seen = seen_actions(machine, plain, actions, watches)
+    isolation = isolated(machine, health, actions, because, found.codes)
 
     def gather() -> Evidence:
-        events = watches.event_kinds(health, found.codes, journal.actions)
+        events = watches.event_kinds(health, found.codes, actions)
         return Evidence(kinds=events.kinds, left_out=events.left_out)
 
     return Result(
-        capture=_facts(capture, watches),
+        capture=facts,
         machine=machine,
         health=health,
         incidents=health.incidents,
-        actions=journal.actions,
+        actions=actions,
         seen=seen,
         because=because,
         codes=found.codes,
@@ -99,30 +135,27 @@ def postmortem(
             health,
             because,
             machine,
-            (*journal.actions, *seen),
+            (*actions, *seen),
             gather=gather,
             suspects=[(suspect.part, suspect.probability) for suspect in isolation.suspects],
-            epoch=capture.epoch,
-            journal_kept=bool(journal.actions),
+            epoch=facts.epoch,
+            journal_kept=bool(actions),
         ),
         signals=watches.signal_summaries(),
         resync=returns.power_ups,
         changes=returns.changes,
         warnings=(
-            *_wrong_inputs(machine, database, journal, health),
-            *_warnings(capture, database, journal, health, watches),
+            *_wrong_inputs(machine, database, actions, health),
+            *_warnings(channels, health, watches),
             *found.warnings,
         ),
-        databases=tuple(file if isinstance(file, Path) else file[1] for file in databases),
-        machine_file=machine_file,
-        journal_file=journal_file,
     )
 
 
-def _isolated(
+def isolated(
     machine: Machine,
     health: Health,
-    journal: Journal,
+    actions: Sequence[Action],
     because: Sequence[Because],
     codes: Sequence[FaultCode],
 ) -> IsolationVerdict:
@@ -131,22 +164,22 @@ def _isolated(
     A key turned off and on and a lost main supply look the same on the bus.
     """
     pairs = list(zip(health.incidents, because, strict=True))
-    if not journal.actions:
+    if not actions:
         pairs = [pair for pair in pairs if not _is_off_and_on(pair[0])]
     kept = replace(health, incidents=tuple(incident for incident, _ in pairs))
-    return isolate(kept, journal.actions, machine, [reason for _, reason in pairs], codes)
+    return isolate(kept, actions, machine, [reason for _, reason in pairs], codes)
 
 
 def _is_off_and_on(incident: Incident) -> bool:
     return incident.kind is IncidentKind.BUS_SILENCE and incident.ran_on is RanOn.RESTARTED
 
 
-def _seen(machine: Machine, health: Health, journal: Journal, watches: Watches) -> tuple[Action, ...]:
+def seen_actions(machine: Machine, health: Health, actions: Sequence[Action], watches: Watches) -> tuple[Action, ...]:
     """Say what the traffic looks as if had been done; numbered after the journal, and never trusted over it."""
-    power = power_actions(machine, health.incidents, health.controllers, journal.actions)
-    plugs = plug_actions(machine, watches.availability(), health.controllers, journal.actions)
+    power = power_actions(machine, health.incidents, health.controllers, actions)
+    plugs = plug_actions(machine, watches.availability(), health.controllers, actions)
     in_order = sorted((*power, *plugs), key=lambda action: action.time_ns)
-    return tuple(replace(action, n=n) for n, action in enumerate(in_order, start=len(journal.actions) + 1))
+    return tuple(replace(action, n=n) for n, action in enumerate(in_order, start=len(actions) + 1))
 
 
 def _facts(capture: Capture, watches: Watches) -> CaptureFacts:
@@ -163,7 +196,7 @@ def _facts(capture: Capture, watches: Watches) -> CaptureFacts:
     )
 
 
-def _wrong_inputs(machine: Machine, database: Database | None, journal: Journal, health: Health) -> list[str]:
+def _wrong_inputs(machine: Machine, database: Database | None, actions: Sequence[Action], health: Health) -> list[str]:
     """Say which input seems to belong to another machine or another day."""
     texts = []
     heard = {controller.name for controller in health.controllers if controller.first_ns is not None}
@@ -174,25 +207,18 @@ def _wrong_inputs(machine: Machine, database: Database | None, journal: Journal,
         speaking = {c.identity.sender for c in health.controllers if c.first_ns is not None}
         if senders and not senders & speaking:
             texts.append("not one sender of the message database was heard: is it the database of this machine?")
-    late = [action for action in journal.actions if action.time_ns > health.until_ns]
+    late = [action for action in actions if action.time_ns > health.until_ns]
     if late:
-        which = (
-            "every action" if len(late) == len(journal.actions) else f"{len(late)} of {len(journal.actions)} actions"
-        )
+        which = "every action" if len(late) == len(actions) else f"{len(late)} of {len(actions)} actions"
         texts.append(
             f"{which} of the journal came after the last frame: check its clock, and that the capture is whole"
         )
     return texts
 
 
-def _warnings(
-    capture: Capture, database: Database | None, journal: Journal, health: Health, watches: Watches
-) -> tuple[str, ...]:
-    texts = [*capture.warnings, *health.warnings]
-    texts += [f"{capture.channels.name(wire.channel)}: {text}" for wire in health.wire for text in wire.warnings]
-    if database is not None:
-        texts += database.warnings
+def _warnings(channels: ChannelTable, health: Health, watches: Watches) -> tuple[str, ...]:
+    texts = [*health.warnings]
+    texts += [f"{channels.name(wire.channel)}: {text}" for wire in health.wire for text in wire.warnings]
     if watches.signals is not None:
         texts += watches.signals.warnings
-    texts += journal.warnings
-    return tuple(dict.fromkeys(texts))
+    return tuple(texts)
