@@ -44,7 +44,7 @@ def _texts(view: SessionView) -> list[tuple[str, Tone]]:
     row = in_question(view)
     if row is not None:
         sign = sign_of(row)
-        first = (f"{row.name} {sign.word}", Tone.ALARM if sign.tone is Tone.BAD else sign.tone)
+        first = (f"{row.name} {sign.word}", sign.tone)
     else:
         away = [one for one in view.controllers if sign_of(one) is not STATES[one.state] or sign_of(one) is OFF]
         steady = sum(sign_of(one).tone is Tone.GOOD for one in view.controllers)

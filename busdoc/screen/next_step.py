@@ -23,7 +23,7 @@ def draw_next(view: SessionView, width: int, height: int, lately: tuple[tuple[st
     ----------
     lately : (time in words, what happened), latest last; shown where room is left
     """
-    inner = width - 2
+    inner = width - 3
     room = height - 1
     step = _step(view, inner, room)
     wait = _wait(view, inner)
