@@ -23,8 +23,8 @@ __all__ = ["WINDOWS_S", "Scan", "near_ns", "scan"]
 _NS = 10**9
 WINDOWS_S = (0.25, 1.0, 4.0, 15.0, 60.0)
 """The windows that are tried, each of which the p-value pays for."""
-_NEAR_WINDOWS = 4
-_NEAR_MORE_WINDOWS, _NEAR_MORE_NS = 8, 30 * _NS
+_NEAR_WINDOWS = 12
+_SPELL_NS = 40 * _NS
 _MOST_CELLS = 1 << 22
 """Kinds times dropouts that are worked on at once."""
 _NEVER = np.iinfo(np.int64).max
@@ -56,9 +56,9 @@ class Scan:
 def near_ns(window_ns: int) -> int:
     """Give how far to either side of a dropout chance is reckoned.
 
-    Twelve windows; of long windows less, down to four, so that the neighbourhood stays within one spell of work.
+    Twelve windows; of long windows fewer, down to two, so that the neighbourhood stays within one spell of work.
     """
-    return _NEAR_WINDOWS * window_ns + min(_NEAR_MORE_WINDOWS * window_ns, _NEAR_MORE_NS)
+    return min(_NEAR_WINDOWS * window_ns, _SPELL_NS + 3 * window_ns // 2)
 
 
 def scan(dropouts: Dropouts, kinds: Sequence[EventKind], windows_s: Sequence[float] = WINDOWS_S) -> Scan:

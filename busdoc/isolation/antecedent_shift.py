@@ -14,7 +14,7 @@ from busdoc.isolation.dropouts import Dropouts
 
 __all__ = ["by_shifting", "keep_a_beat"]
 
-_SHIFTS = 1999
+_SHIFTS = 19_999
 _GOLDEN = 0.6180339887498949
 _STEADY_BEAT = 0.3
 """Pauses that differ by less than this share of their mean keep a beat; random ones differ by the whole of it."""
@@ -35,9 +35,10 @@ def keep_a_beat(t_ns: Int64Array) -> bool:
 
 
 def by_shifting(dropouts: Dropouts, counted: Scan, w: int, k: int, kind: EventKind, window_s: float) -> float:
-    """Give the p of a kind under shifts of all dropouts around the record; 0 where they keep no beat.
+    """Give the share of shifts of all dropouts that show as much as no shift; 0 where they keep no beat.
 
-    The shifts are spread evenly (multiples of the golden section), the same at every run.
+    The shifts go up to half the record either way and are spread evenly (multiples of the golden section), the same at
+    every run; dropouts that leave the record are not counted.
 
     Parameters
     ----------
@@ -50,10 +51,14 @@ def by_shifting(dropouts: Dropouts, counted: Scan, w: int, k: int, kind: EventKi
     window_ns = round(window_s * 1e9)
     n_shifts = min(_SHIFTS, max(99, _MOST_PLACES // max(1, int(first.sum()))))
     guard = min(0.25, 2.0 * (window_ns + dropouts.bracket_ns) / max(total_ns, 1))
-    turn = guard + (1.0 - 2.0 * guard) * ((np.arange(1, n_shifts + 1) * _GOLDEN) % 1.0)
-    place = watched.before(dropouts.last_seen_ns[first]) / max(total_ns, 1)
-    moved_ns = watched.at(((place[None, :] + turn[:, None]) % 1.0).ravel())
+    along = 2.0 * ((np.arange(1, n_shifts + 1) * _GOLDEN) % 1.0) - 1.0
+    turn = np.sign(along) * guard + (0.5 - guard) * along
+    place = watched.before(dropouts.last_seen_ns[first])[None, :] / max(total_ns, 1) + turn[:, None]
+    inside = (place >= 0.0) & (place < 1.0)
+    moved_ns = watched.at(np.clip(place, 0.0, 1.0).ravel())
     before = np.searchsorted(kind.t_ns, moved_ns + dropouts.bracket_ns, side="right") - 1
     hit = (before >= 0) & (moved_ns - kind.t_ns[np.maximum(before, 0)] <= window_ns)
-    n_hit = hit.reshape(n_shifts, -1).sum(axis=1)
-    return float(1 + np.count_nonzero(n_hit >= counted.n_hit[w, k])) / (1 + n_shifts)
+    n_inside = inside.sum(axis=1)
+    n_hit = (hit.reshape(n_shifts, -1) & inside).sum(axis=1)
+    as_many = n_hit * int(counted.n_independent[w]) >= int(counted.n_hit[w, k]) * n_inside
+    return float(np.mean(as_many & (2 * n_inside >= counted.n_independent[w])))
