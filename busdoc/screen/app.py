@@ -213,4 +213,4 @@ def run_screen(session: Session, *, quiet: bool, on_event: Sequence[str] | None)
     quiet : ring no bell
     on_event : a command to run with each event; None: none
     """
-    IsolateApp(session, quiet=quiet).run()
+    IsolateApp(session, quiet=quiet).run(mouse=False)
