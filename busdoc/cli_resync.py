@@ -9,6 +9,7 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from busdoc.cli_record import add_bus_option
 from busdoc.errors import InputError
 from busdoc.surroundings import ExitStatus, Surroundings
 
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from busdoc.baseline import LearntMap
     from busdoc.resync import Resync
 
-__all__ = ["add_baseline", "add_resync"]
+__all__ = ["add_baseline", "add_resync", "databases"]
 
 
 def add_resync(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -26,11 +27,29 @@ def add_resync(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         help="after a power cycle: did every controller come back in step, and when",
         description="Finds every power-up in a recording and says of each controller when it was heard first, when it "
         "was in step, whether it restarted, raised a code or changed its address, and whether it was back in time. "
+        "With --bus it waits for the power-up and counts each controller home as it comes; it never transmits. "
         "Limits come from the machine map; `busdoc baseline` learns them.",
         epilog="Exit status: 0 nothing failed, 1 a controller failed, 2 could not be done, or no power-up was found.",
     )
-    _add_input(resync)
+    _add_input(resync, nargs="*")
     resync.add_argument("--machine", type=Path, metavar="FILE", help="machine map (TOML) with the limits")
+    add_bus_option(resync)
+    resync.add_argument(
+        "--replay",
+        nargs="+",
+        type=Path,
+        default=[],
+        metavar="CAPTURE",
+        help="play a recording as if it were live, to try it without a machine",
+    )
+    resync.add_argument("--speed", metavar="X", help="play so many times faster, or max (default 1)")
+    resync.add_argument(
+        "--within",
+        type=float,
+        metavar="S",
+        help="live: name those that are missing S seconds after the first frame (default: by the map's limits)",
+    )
+    resync.add_argument("--quiet", action="store_true", help="live: no bell")
     resync.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
     resync.set_defaults(run=_resync)
 
@@ -55,8 +74,8 @@ def add_baseline(commands: "argparse._SubParsersAction[argparse.ArgumentParser]"
     baseline.set_defaults(run=_baseline)
 
 
-def _add_input(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("capture", nargs="+", type=Path, metavar="CAPTURE", help="capture files, or folders of them")
+def _add_input(parser: argparse.ArgumentParser, *, nargs: str = "+") -> None:
+    parser.add_argument("capture", nargs=nargs, type=Path, metavar="CAPTURE", help="capture files, or folders of them")
     parser.add_argument(
         "--db",
         action="append",
@@ -67,7 +86,7 @@ def _add_input(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--actions", type=Path, metavar="FILE", help="journal of what was done (CSV)")
 
 
-def _databases(arguments: argparse.Namespace) -> "list[Path | tuple[int | str, Path]]":
+def databases(arguments: argparse.Namespace) -> "list[Path | tuple[int | str, Path]]":
     """Read each `FILE` or `CHANNEL=FILE`."""
     found: list[Path | tuple[int | str, Path]] = []
     for text in arguments.db:
@@ -80,6 +99,15 @@ def _databases(arguments: argparse.Namespace) -> "list[Path | tuple[int | str, P
 
 
 def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
+    ways = [bool(arguments.capture), bool(arguments.bus), bool(arguments.replay)]
+    if sum(ways) != 1:
+        given = "none of them" if not any(ways) else "more than one of them"
+        advice = "Write for example busdoc resync --bus socketcan:can0 --machine sweeper.toml."
+        raise InputError("resync", "a recording, --bus, or --replay with a recording", given, advice)
+    if not arguments.capture:
+        from busdoc.cli_resync_live import open_source, resync_live
+
+        return resync_live(arguments, surroundings, open_source(arguments))
     if arguments.json:
         return _as_document(arguments, surroundings)
     from busdoc.health.resync import ReturnVerdict
@@ -90,7 +118,7 @@ def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
     try:
         found = resync(
             arguments.capture,
-            databases=_databases(arguments),
+            databases=databases(arguments),
             machine_file=arguments.machine,
             journal_file=arguments.actions,
             progress=progress.add,
@@ -115,7 +143,7 @@ def _as_document(arguments: argparse.Namespace, surroundings: Surroundings) -> E
     try:
         result = postmortem(
             arguments.capture,
-            databases=_databases(arguments),
+            databases=databases(arguments),
             machine_file=arguments.machine,
             journal_file=arguments.actions,
             progress=progress.add,
@@ -141,7 +169,7 @@ def _no_power_up(captures: "list[Path]") -> InputError:
 
 
 def _text(found: "Resync", surroundings: Surroundings) -> str:
-    from busdoc.report.resync_terminal import render_power_up, resync_headline
+    from busdoc.report.resync_terminal import changes_text, render_power_up, resync_headline
 
     width = max(60, min(surroundings.width, 160))
     start_ns = found.health.start_ns
@@ -151,10 +179,7 @@ def _text(found: "Resync", surroundings: Surroundings) -> str:
         for n, one in enumerate(found.power_ups, start=1)
     ]
     if found.changes:
-        rows = [
-            textwrap.fill(one.text, width, initial_indent="  ", subsequent_indent="    ") for one in found.changes[:40]
-        ]
-        parts.append("\n".join(["Not as it was when the baseline was learnt", *rows]))
+        parts.append(changes_text(found.changes, width))
     if found.warnings:
         rows = [textwrap.fill(text, width, initial_indent="  ! ", subsequent_indent="    ") for text in found.warnings]
         parts.append("\n".join(["The data", *rows[:20]]))
@@ -175,7 +200,7 @@ def _baseline(arguments: argparse.Namespace, surroundings: Surroundings) -> Exit
         learnt = baseline(
             arguments.capture,
             machine_file=machine,
-            databases=_databases(arguments),
+            databases=databases(arguments),
             journal_file=arguments.actions,
             name=arguments.name,
             progress=progress.add,

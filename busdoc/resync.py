@@ -14,13 +14,17 @@ from busdoc.actions.machine import Machine
 from busdoc.actions.machine_map import load_machine
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock
+from busdoc.capture.reading import RecorderGap
 from busdoc.capture.source import open_capture
 from busdoc.decode.database import Database, load_databases
 from busdoc.health.code import FaultCode
+from busdoc.health.incident import Incident
 from busdoc.health.resync import PowerUpReturn, ReturnVerdict, verdict_over
 from busdoc.health.resync_power_up import Opening
 from busdoc.health.summary import Health
+from busdoc.isolation.attribution import attribute
 from busdoc.postmortem import DatabaseFile
+from busdoc.report.result import CaptureFacts, Result
 from busdoc.returns import find_returns
 from busdoc.watches import Watches
 
@@ -43,6 +47,8 @@ class Resync:
     changes: tuple[Change, ...] = ()
     """What is not as it was when the map's baseline was learnt."""
     codes: tuple[FaultCode, ...] = ()
+    code_incidents: tuple[Incident, ...] = ()
+    """One for each code that was raised."""
     warnings: tuple[str, ...] = ()
 
     @property
@@ -129,17 +135,34 @@ class ResyncWatches:
         """Tell that the recorder itself lost frames or time."""
         self._watches.note_gap(from_ns, to_ns, channel, why)
 
-    def judge(self, actions: Sequence[Action] = (), until_ns: int | None = None) -> Resync:
+    def judge(
+        self,
+        actions: Sequence[Action] = (),
+        until_ns: int | None = None,
+        *,
+        open_gaps: Sequence[RecorderGap] = (),
+        listened_from_ns: int | None = None,
+    ) -> Resync:
         """Judge every power-up so far; feeding may go on afterwards.
 
         Parameters
         ----------
         actions : the journal's
         until_ns : until when was listened; None: the last frame
+        open_gaps : stretches that are not heard right now
+        listened_from_ns : since when was listened, where that was before the first frame
         """
-        health = self._watches.close() if until_ns is None else self._watches.so_far(until_ns)
+        health = self._watches.close() if until_ns is None else self._watches.so_far(until_ns, open_gaps)
         codes = self._watches.codes(health)
-        found = find_returns(self._machine, self._channels, self._watches, health, codes.codes, actions)
+        found = find_returns(
+            self._machine,
+            self._channels,
+            self._watches,
+            health,
+            codes.codes,
+            actions,
+            listened_from_ns=listened_from_ns,
+        )
         return Resync(
             files=(),
             epoch=True,
@@ -151,4 +174,39 @@ class ResyncWatches:
             changes=found.changes,
             codes=codes.codes,
             warnings=(*health.warnings, *codes.warnings),
+            code_incidents=codes.incidents,
+        )
+
+    def as_result(self, found: Resync, actions: Sequence[Action], *, epoch: bool) -> Result:
+        """Give what was judged as the result of one analysis, with no part weighed.
+
+        Parameters
+        ----------
+        found : as `judge` gave it
+        actions : the same that it was given
+        epoch : times are Unix times
+        """
+        health = found.health
+        incidents = sorted((*health.incidents, *found.code_incidents), key=lambda incident: incident.onset_ns)
+        health = replace(health, incidents=tuple(incidents))
+        names = tuple((number, self._channels.name(number)) for number in self._channels.numbers)
+        facts = CaptureFacts(
+            files=found.files,
+            epoch=epoch,
+            channel_names=names,
+            channel_frames=tuple(sorted(self._watches.frames_by_channel.items())),
+            skipped_lines=0,
+            skipped=(),
+        )
+        return Result(
+            capture=facts,
+            machine=self._machine,
+            health=health,
+            incidents=health.incidents,
+            actions=tuple(actions),
+            because=attribute(health, actions, self._machine),
+            codes=found.codes,
+            resync=found.power_ups,
+            changes=found.changes,
+            warnings=found.warnings,
         )

@@ -43,6 +43,8 @@ def find_returns(
     health: Health,
     codes: Sequence[FaultCode],
     actions: Sequence[Action],
+    *,
+    listened_from_ns: int | None = None,
 ) -> Returns:
     """Judge every power-up.
 
@@ -53,12 +55,20 @@ def find_returns(
     watches : what followed the frames
     health, codes : as they judged
     actions : the journal's
+    listened_from_ns : since when was listened, where that was before the first frame
     """
-    heard = Heard(watches.arrivals(), watches.signs, health.incidents, codes)
+    heard = Heard(watches.arrivals(), watches.signs, health.incidents, codes, health.gaps)
     groups = _groups(machine, health)
     switched = (*_switched(actions, groups), *_by_signal(machine, watches, health, groups))
     opening, power_ups = find_power_ups(
-        health.controllers, groups, switched, health.incidents, watches.signs, health.start_ns, health.until_ns
+        health.controllers,
+        groups,
+        switched,
+        health.incidents,
+        watches.signs,
+        health.start_ns,
+        health.until_ns,
+        listened_from_ns=listened_from_ns,
     )
     expected = expectations(machine, channels, actions)
     returns = tuple(_follow(one, heard, health, expected, machine) for one in power_ups)

@@ -65,7 +65,10 @@ class Taken:
 class FrameSource(Protocol):
     """Live buses, or a recording that is played back."""
 
-    channels: ChannelTable
+    @property
+    def channels(self) -> ChannelTable:
+        """The channels by number and name, filled while it is listened to."""
+        ...
 
     @property
     def epoch(self) -> bool:

@@ -10,7 +10,7 @@ from busdoc.decode.sign import Sign, SignKind
 from busdoc.health.arrivals import StreamArrivals
 from busdoc.health.code import FaultCode
 from busdoc.health.controller import ControllerHealth, ExpectedStream, PeriodFrom, StreamHealth, StreamKey
-from busdoc.health.incident import Incident, IncidentKind, RanOn
+from busdoc.health.incident import Gap, GapKind, Incident, IncidentKind, RanOn
 from busdoc.health.resync import ControllerReturn, Expectation, PowerUp, StreamReturn
 
 __all__ = ["SETTLING_NS", "Heard", "expected_name_of", "follow_return", "moved_to", "with_moved"]
@@ -34,10 +34,13 @@ class Heard:
         signs: Sequence[Sign],
         incidents: Sequence[Incident],
         codes: Sequence[FaultCode],
+        gaps: Sequence[Gap] = (),
     ) -> None:
         self.arrivals = arrivals
         self.signs = signs
         self.codes = codes
+        self.gaps = [gap for gap in gaps if gap.kind is GapKind.CAPTURE_GAP]
+        """What the recorder itself did not hear."""
         self.losses = [
             loss
             for incident in incidents
@@ -337,7 +340,13 @@ def _restarts(
     ]
     unheard_ns = [loss.back_ns for loss in heard.unheard if loss.controller == one.name and loss.back_ns is not None]
     pauses = _pauses(runs, {key: (period, deadline) for key, period, deadline in wanted})
-    found += [t_ns for t_ns in pauses if all(abs(t_ns - back_ns) > _ONE_RESTART_NS for back_ns in unheard_ns)]
+    gaps = [gap for gap in heard.gaps if gap.channel in (None, one.channel)]
+    found += [
+        to_ns
+        for from_ns, to_ns in pauses
+        if all(abs(to_ns - back_ns) > _ONE_RESTART_NS for back_ns in unheard_ns)
+        and not any(gap.from_ns < to_ns and gap.to_ns > from_ns for gap in gaps)
+    ]
     distinct: list[int] = []
     for t_ns in sorted(found):
         if not distinct or t_ns - distinct[-1] > _ONE_RESTART_NS:
@@ -349,10 +358,12 @@ _ONE_RESTART_NS = 1_000_000_000
 """What tells of a restart does so within a second."""
 
 
-def _pauses(runs: Mapping[StreamKey, Sequence[Int64Array]], wanted: Mapping[StreamKey, tuple[int, int]]) -> list[int]:
-    """Find where all streams that had begun were silent together; gives the first frame after each."""
+def _pauses(
+    runs: Mapping[StreamKey, Sequence[Int64Array]], wanted: Mapping[StreamKey, tuple[int, int]]
+) -> list[tuple[int, int]]:
+    """Find where all streams that had begun were silent together; gives the frames before and after each."""
     gaps = [gap for key, (_, deadline_ns) in wanted.items() for gap in _breaks(runs.get(key, ()), deadline_ns)]
-    pauses: list[int] = []
+    pauses: list[tuple[int, int]] = []
     for from_ns, to_ns in sorted(gaps):
         low, high, missed, alive = from_ns, to_ns, 0.0, False
         for key in wanted:
@@ -368,7 +379,7 @@ def _pauses(runs: Mapping[StreamKey, Sequence[Int64Array]], wanted: Mapping[Stre
             elif period_ns < 0.5 * (high - low):
                 alive = True
         if not alive and missed >= _MISSED and high > low:
-            pauses.append(high)
+            pauses.append((low, high))
     return pauses
 
 

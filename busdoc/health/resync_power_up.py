@@ -50,6 +50,8 @@ def find_power_ups(
     signs: Sequence[Sign],
     start_ns: int,
     until_ns: int,
+    *,
+    listened_from_ns: int | None = None,
 ) -> tuple[Opening, tuple[PowerUp, ...]]:
     """Find every power-up, ascending by time.
 
@@ -61,9 +63,13 @@ def find_power_ups(
     incidents : tell an unplugged lead, beyond which everybody ran on, from a power-up
     signs : by which controllers announce that they have started
     start_ns, until_ns : the capture
+    listened_from_ns : since when was listened, where that was before the first frame: a silence before it was heard
     """
     by_name = {one.name: one for one in controllers if _is_followed(one)}
     opening = _opening(list(by_name.values()), signs, start_ns)
+    heard_silence = listened_from_ns is not None and start_ns - listened_from_ns >= _SHORTEST_OFF_NS
+    if heard_silence:
+        opening = Opening(starting=True, whole=True)
     stretches: list[tuple[Group, int, int | None]] = []
     for group in groups:
         members = [by_name[name] for name in group.controllers if name in by_name]
@@ -89,7 +95,10 @@ def find_power_ups(
             continue
         power_ups.append(_power_up(group, from_ns, to_ns, said, ends_ns, start_ns, until_ns))
     if opening.starting and by_name:
-        power_ups.append(_first(groups, opening, told, ends_ns, start_ns, until_ns))
+        first = _first(groups, opening, told, ends_ns, start_ns, until_ns)
+        if heard_silence and first.found_by is FoundBy.OPENING:
+            first = replace(first, found_by=FoundBy.TRAFFIC)
+        power_ups.append(first)
     return opening, tuple(sorted(power_ups, key=lambda one: one.time_ns if one.zero_ns is None else one.zero_ns))
 
 
