@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 __all__ = [
     "BoolArray",
+    "Float32Array",
     "Float64Array",
     "Int32Array",
     "Int64Array",
@@ -17,6 +18,7 @@ __all__ = [
 ]
 
 BoolArray: TypeAlias = npt.NDArray[np.bool_]
+Float32Array: TypeAlias = npt.NDArray[np.float32]
 Float64Array: TypeAlias = npt.NDArray[np.float64]
 Int32Array: TypeAlias = npt.NDArray[np.int32]
 Int64Array: TypeAlias = npt.NDArray[np.int64]

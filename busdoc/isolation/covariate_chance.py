@@ -1,0 +1,129 @@
+"""What chance makes of values before dropouts: how often the record itself shows as much with the dropouts elsewhere.
+
+Under chance the dropouts, kept as far apart from one another as they are, lie anywhere along the record (circular
+shifts). Values that drift keep drifting then, and dropouts that come in bursts keep doing so. All shifts together tell
+how many independent dropouts there are as far as one value is concerned: the variance of a count over all shifts,
+against that of as many independent draws. Exact binomial tails go by that number, which a count over the shifts
+themselves, of which there are too few to reach small probabilities, holds in check.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from busdoc.arrays import BoolArray, Float64Array, Int64Array
+
+__all__ = [
+    "TAILS",
+    "Pattern",
+    "combine",
+    "effective",
+    "from_shifts",
+    "guard_places",
+    "rank_p",
+    "shifted_sums",
+    "tail_p",
+]
+
+TAILS = (0.5, 0.25, 0.1, 0.03, 0.01, 0.003, 0.001)
+"""Shares of the record that lie beyond the thresholds that are tried."""
+_CLIP = 0.9
+_LEAST_EFFECTIVE = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Pattern:
+    """Where n dropouts lie among the m usable places of a record."""
+
+    at: Int64Array
+    """(n,) the last place up to each dropout."""
+    n_places: int
+
+    def spectrum(self) -> "np.ndarray[tuple[int], np.dtype[np.complex128]]":
+        """Give the transform of the dropouts' counts by place, conjugated."""
+        counts = np.bincount(self.at, minlength=self.n_places).astype(np.float64)
+        return np.asarray(np.conj(np.fft.rfft(counts)), np.complex128)
+
+
+def shifted_sums(values: Float64Array, pattern: Pattern) -> Float64Array:
+    """(m,) Add the values at the dropouts' places, for every shift of the dropouts around the record.
+
+    Parameters
+    ----------
+    values : (m,) one for each place
+    """
+    return np.fft.irfft(np.fft.rfft(values) * pattern.spectrum(), len(values))
+
+
+def effective(sums: Float64Array, n: int, variance: float) -> float:
+    """Give how many independent draws the dropouts amount to, n at most."""
+    if variance <= 0.0 or n == 0:
+        return float(n)
+    return n / max(1.0, float(sums.var()) / (n * variance))
+
+
+def rank_p(ranks: Float64Array, variance: float, n_effective: float) -> Float64Array:
+    """(2,) Give the probability of a mean rank as low, and as high, by chance.
+
+    The rank test of Mann & Whitney (Annals of Mathematical Statistics 18 (1947) 50-60) against a known background.
+
+    Parameters
+    ----------
+    ranks : (n,) 0 … 1 among the values of the rest of the time, half of ties below
+    variance : of the ranks of the rest of the time: 1/12 without ties
+    """
+    from scipy.special import ndtr
+
+    if n_effective < _LEAST_EFFECTIVE or variance <= 0.0:
+        return np.ones(2)
+    z = (float(ranks.mean()) - 0.5) / np.sqrt(variance / n_effective)
+    return np.asarray((ndtr(z), ndtr(-z)), np.float64)
+
+
+def tail_p(n_beyond: Int64Array, n: int, share: Float64Array, n_effective: Float64Array | float) -> Float64Array:
+    """Give the probability of as many of n dropouts beyond a threshold.
+
+    Parameters
+    ----------
+    share : of the rest of the time that is beyond it
+    n_effective : independent dropouts among the n
+    """
+    from scipy.special import betainc  # the binomial tail, also for numbers that are not whole
+
+    weight = np.asarray(n_effective, np.float64) / max(n, 1)
+    k, rest = np.maximum(n_beyond * weight, 1e-300), (n - n_beyond) * weight
+    return np.asarray(np.where(n_beyond > 0, betainc(k, rest + weight, np.minimum(share, 1.0)), 1.0), np.float64)
+
+
+def from_shifts(sums: Float64Array, reached: float, guard: int) -> float:
+    """Give the share of shifts, beyond a guard to either side, that add up to as much as is seen; 0: none does."""
+    far = sums[guard : len(sums) - guard] if len(sums) > 4 * guard else sums[len(sums) // 4 : -(len(sums) // 4)]
+    return float(np.mean(far >= reached - 1e-6)) if len(far) else 1.0
+
+
+def guard_places(values: Float64Array, least: int) -> int:
+    """Give how many places a value needs to forget itself: until its autocorrelation falls below a fifth."""
+    spectrum = np.fft.rfft(values - values.mean())
+    autocovariance = np.fft.irfft(np.abs(spectrum) ** 2, len(values))
+    half = autocovariance[: len(values) // 2 + 1]
+    below = np.flatnonzero(half < 0.2 * half[0]) if half[0] > 0.0 else np.zeros(1, np.int64)
+    return max(least, int(below[0]) if len(below) else len(half))
+
+
+def combine(p: Float64Array, usable: BoolArray | None = None) -> float:
+    """Combine p-values of tests that depend on one another in unknown ways into one.
+
+    Y. Liu & J. Xie, Journal of the American Statistical Association 115 (2020) 393-402 (the Cauchy combination): for
+    small p, tests that all say the same pay nothing for their number, unrelated ones as by Bonferroni.
+
+    >>> round(combine(np.array([0.01, 0.01])), 6), round(combine(np.array([1e-6, 0.5])), 9)
+    (0.01, 2e-06)
+    """
+    p = p if usable is None else p[usable]
+    if not len(p):
+        return 1.0
+    small = np.minimum(np.maximum(p, 1e-300), _CLIP)
+    with np.errstate(divide="ignore", over="ignore"):
+        heights = np.where(small < 1e-8, 1.0 / (np.pi * small), np.tan((0.5 - small) * np.pi))
+    height = float(heights.mean())
+    return 1.0 / (np.pi * height) if height > 1e8 else 0.5 - float(np.arctan(height)) / np.pi
