@@ -70,7 +70,8 @@ class Antecedent:
     lag_s: tuple[float, float, float] | None
     """Quartiles of the time from the event to the dropout, of those preceded; None: none was."""
     order_unclear: bool
-    """Most of the events lie between the last frame seen and the first one missed: they may be answers to the loss."""
+    """Most of the events may be answers to the loss: they lie between the last frame seen and the first one missed, or
+    were written down for a later time."""
     is_sure: bool
     """The times of the events are as sure as the capture's own."""
     p: float
@@ -120,7 +121,10 @@ class Antecedent:
             text += ", as far as its times were written down"
         text += f"; by chance {_about(self.expected_by_chance)} would have"
         if self.order_unclear:
-            return f"{text}. It shows only as the controller falls silent, so it may be an answer to the loss."
+            when = (
+                "It shows only as the controller falls silent" if self.is_sure else "Most were written down for later"
+            )
+            return f"{text}. {when}, so it may be an answer to the loss."
         if self.lag_s is not None and self.is_sure:
             text += f". Half of them came {_seconds(self.lag_s[0])} to {_seconds(self.lag_s[2])} s after it"
         return f"{text}. Of {self.n_events} such events, a dropout came after {self.n_followed}."
@@ -235,7 +239,7 @@ def _test_unsure(dropouts: Dropouts, alike: Sequence[Alike], windows_s: Sequence
                 explained_low=explained[1],
                 explained_high=explained[2],
                 lag_s=counted.lag_s,
-                order_unclear=False,
+                order_unclear=counted.lag_s is not None and counted.lag_s[1] < 0.0,
                 is_sure=False,
                 p=counted.p,
             )

@@ -74,28 +74,24 @@ def scan_unsure(dropouts: Dropouts, kind: EventKind, windows_s: Sequence[float])
 def _scan_window(
     dropouts: Dropouts, kind: EventKind, sigma_ns: Float64Array, doubt_ns: float, window_s: float
 ) -> UnsureScan:
+    """Try one window; as for sure times, windows are laid out in watched time."""
     watched, window_ns = dropouts.watched, window_s * _NS
     reach_ns = window_ns + 2.0 * _WIDE * doubt_ns
-    seen_ns = dropouts.last_seen_ns
     first = np.flatnonzero(dropouts.independent(round(2.0 * reach_ns) + SETTLE_NS))
-    place_ns = watched.before(seen_ns)
+    event_ns, seen_ns = watched.before(kind.t_ns), watched.before(dropouts.last_seen_ns)
     around_ns = near_ns(round(max(window_ns, 2.0 * doubt_ns)))
+    steps = (np.arange(_PLACES) + 0.5) / _PLACES
     weights, null, shares = [], [], []
-    for at in first.tolist():
-        low_ns = max(0, int(place_ns[at]) - around_ns)
-        high_ns = min(watched.total_ns, int(place_ns[at]) + around_ns)
-        steps = (np.arange(_PLACES) + 0.5) / _PLACES
-        about = np.append((low_ns + steps * (high_ns - low_ns)) / max(watched.total_ns, 1), 0.0)
-        places_ns = watched.at(about)
-        places_ns[-1] = seen_ns[at]
-        covered = _covered(places_ns, kind.t_ns, sigma_ns, window_ns, dropouts.bracket_ns)
+    for place_ns in seen_ns[first].tolist():
+        low_ns, high_ns = max(0, place_ns - around_ns), min(watched.total_ns, place_ns + around_ns)
+        places_ns = np.append(low_ns + np.round(steps * (high_ns - low_ns)).astype(np.int64), place_ns)
+        covered = _covered(places_ns, event_ns, sigma_ns, window_ns, dropouts.bracket_ns)
         weights.append(covered[-1])
         null.append(covered[:-1])
-        shares.append(_is_near(places_ns[:-1], kind.t_ns, sigma_ns, window_ns).mean())
-    hits = _is_near(seen_ns, kind.t_ns, sigma_ns, window_ns)
-    ahead = _is_near(-kind.t_ns[::-1], -seen_ns[::-1], np.full(len(seen_ns), doubt_ns), window_ns)
-    latest = np.searchsorted(kind.t_ns, seen_ns + round(_WIDE * doubt_ns), side="right") - 1
-    lag_s = np.maximum(seen_ns - kind.t_ns[np.maximum(latest, 0)], 0)[hits] / _NS
+        shares.append(_is_near(places_ns[:-1], event_ns, doubt_ns, window_ns).mean())
+    hits = _is_near(seen_ns, event_ns, doubt_ns, window_ns)
+    ahead = _is_near(-event_ns[::-1], -seen_ns[::-1], doubt_ns, window_ns)
+    lag_s = _lags_s(dropouts, kind.t_ns, doubt_ns)[hits]
     quartiles = np.quantile(lag_s, (0.25, 0.5, 0.75)).tolist() if len(lag_s) else None
     return UnsureScan(
         window_s=window_s,
@@ -109,6 +105,12 @@ def _scan_window(
         lag_s=None if quartiles is None else (quartiles[0], quartiles[1], quartiles[2]),
         p=_tail(np.array(weights), null) if len(first) >= _LEAST_DROPOUTS else 1.0,
     )
+
+
+def _lags_s(dropouts: Dropouts, t_ns: Int64Array, doubt_ns: float) -> Float64Array:
+    """(n,) Give how long before each dropout the last event was that may be from before it; negative: written later."""
+    latest = np.searchsorted(t_ns, dropouts.last_seen_ns + round(_WIDE * doubt_ns), side="right") - 1
+    return np.asarray((dropouts.last_seen_ns - t_ns[np.maximum(latest, 0)]) / _NS, np.float64)
 
 
 def _covered(
@@ -128,11 +130,11 @@ def _covered(
     return np.asarray(1.0 - np.prod(1.0 - within, axis=1), np.float64)
 
 
-def _is_near(at_ns: Int64Array, t_ns: Int64Array, sigma_ns: Float64Array, window_ns: float) -> BoolArray:
+def _is_near(at_ns: Int64Array, t_ns: Int64Array, doubt_ns: float, window_ns: float) -> BoolArray:
     """(n,) Mark the places with an event in the window before them, give or take two standard deviations."""
-    doubt_ns = round(_WIDE * float(np.median(sigma_ns)))
-    n_before = np.searchsorted(t_ns, at_ns - (round(window_ns) + doubt_ns), side="left")
-    return np.asarray(np.searchsorted(t_ns, at_ns + doubt_ns, side="right") > n_before)
+    wide_ns = round(_WIDE * doubt_ns)
+    n_before = np.searchsorted(t_ns, at_ns - (round(window_ns) + wide_ns), side="left")
+    return np.asarray(np.searchsorted(t_ns, at_ns + wide_ns, side="right") > n_before)
 
 
 def _tail(weights: Float64Array, null: Sequence[Float64Array]) -> float:
