@@ -12,7 +12,8 @@ from enum import StrEnum
 import numpy as np
 
 from busdoc.actions.action import Action, ActionKind
-from busdoc.actions.machine import Machine
+from busdoc.actions.machine import Machine, PartKind
+from busdoc.health.controller import ControllerHealth, ControllerState, Identity
 from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
 from busdoc.health.summary import Health
 from busdoc.simulate.random_machine import random_machine
@@ -36,6 +37,8 @@ class SessionKind(StrEnum):
     FEED = "feed"
     SEGMENT = "segment"
     SPONTANEOUS = "spontaneous"
+    DEAD = "dead from the start"
+    """The controller, or a hard fault of its branches, keeps it off the bus before the record begins."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,30 +66,46 @@ def _fault_story(
     kind: SessionKind, rng: np.random.Generator, machine: Machine, n_branches: int
 ) -> tuple[tuple[Fault, ...], float]:
     branch = [f"{rng.choice(('harness', 'sensor'))}-{k}" for k in 1 + rng.permutation(n_branches)]
-    latches = bool(rng.random() < 0.5)
+    latches, held = _way_of_letting_go(rng)
     from_s = float(rng.choice([0.0, rng.uniform(10.0, 60.0)]))
     rare_hz = 1.0 / float(np.exp(rng.uniform(np.log(15.0), np.log(120.0))))
     holds_s = float(rng.uniform(2.0, 12.0))
+    rng = np.random.default_rng(rng.integers(2**32))
     if kind is SessionKind.HARD_BRANCH:
-        return (Fault(part=branch[0], latches=latches, holds_s=holds_s, from_s=from_s),), 0.0
+        return (Fault(part=branch[0], latches=latches, held=held, holds_s=holds_s, from_s=from_s),), 0.0
     if kind is SessionKind.INTERMITTENT_BRANCH:
-        return (Fault(part=branch[0], rate_hz=rare_hz, latches=latches, holds_s=holds_s, from_s=from_s),), 0.0
+        return (
+            Fault(part=branch[0], rate_hz=rare_hz, latches=latches, held=held, holds_s=holds_s, from_s=from_s),
+        ), 0.0
     if kind is SessionKind.TWO_FAULTS:
-        first = Fault(part=branch[0], latches=latches, holds_s=holds_s, from_s=from_s)
-        if rng.random() < 0.5:
-            return (first, Fault(part=branch[1], latches=latches, holds_s=holds_s, from_s=from_s)), 0.0
-        return (first, Fault(part=branch[1], rate_hz=rare_hz, latches=latches, holds_s=holds_s, from_s=from_s)), 0.0
+        first = Fault(part=branch[0], latches=latches, held=held, holds_s=holds_s, from_s=from_s)
+        second_hz = np.inf if rng.random() < 0.5 else rare_hz
+        later_s = from_s if rng.random() < 0.5 else float(rng.uniform(from_s, 200.0))  # it was sound until then
+        latches, held = _way_of_letting_go(rng)
+        second = Fault(part=branch[1], rate_hz=second_hz, latches=latches, held=held, holds_s=holds_s, from_s=later_s)
+        return (first, second), 0.0
     if kind is SessionKind.CONTROLLER:
         part = str(rng.choice(sorted(machine.controllers)))
         return (Fault(part=part, rate_hz=rare_hz, latches=latches, holds_s=holds_s, from_s=from_s),), 0.0
+    if kind is SessionKind.DEAD:
+        owner = next(iter(machine.controllers))
+        part = owner if rng.random() < 0.3 else branch[0]
+        return (Fault(part=part, latches=latches or part == owner, held=held, holds_s=60.0, delay_s=0.0),), 0.0
     if kind is SessionKind.FEED:
-        used = sorted({c.feed for c in machine.controllers.values() if c.feed is not None})
+        used = sorted(p.name for p in machine.parts.values() if p.kind is PartKind.FEED)
+        used = [name for name in used if machine.controllers_below(name)]
         return (Fault(part=str(rng.choice(used)), rate_hz=rare_hz, holds_s=holds_s, from_s=from_s),), 0.0
     if kind is SessionKind.SEGMENT:
         used = sorted({c.segment for c in machine.controllers.values() if c.segment is not None})
         holds_s = float(rng.uniform(3.5, 12.0))
         return (Fault(part=str(rng.choice(used)), rate_hz=rare_hz, holds_s=holds_s, from_s=from_s),), 0.0
     return (), 1.0 / float(rng.uniform(150.0, 600.0))
+
+
+def _way_of_letting_go(rng: np.random.Generator) -> tuple[bool, bool]:
+    """Half of the faults latch, one in five holds as long as the part is in, the others let go alone."""
+    way = rng.random()
+    return bool(way < 0.5), bool(0.5 <= way < 0.7)
 
 
 def _work(
@@ -200,7 +219,7 @@ def live_through(kind: SessionKind, seed: int, *, habits: Habits = CAREFUL, brok
     return Session(
         kind=kind,
         machine=machine,
-        health=session_health(incidents, until_ns),
+        health=session_health(incidents, until_ns, _not_heard_at_first(lost, until_ns)),
         actions=tuple(a for a in technician.actions if a.time_ns <= until_ns),
         faulty=tuple(fault.part for fault in faults),
         answers=answers,
@@ -212,17 +231,53 @@ def live_through(kind: SessionKind, seed: int, *, habits: Habits = CAREFUL, brok
     )
 
 
-def session_health(incidents: Sequence[Incident], until_ns: int) -> Health:
+def session_health(
+    incidents: Sequence[Incident], until_ns: int, controllers: Sequence[ControllerHealth] = ()
+) -> Health:
     """Wrap incidents as a capture's health."""
     return Health(
         start_ns=START_NS,
         until_ns=until_ns,
         frames=0,
         error_frames=0,
-        controllers=(),
+        controllers=tuple(controllers),
         incidents=tuple(incidents),
         gaps=(),
     )
+
+
+def away_from_the_start(lost: Sequence[Absence]) -> dict[str, float | None]:
+    """Give the controllers that were off the bus as the record began, with when they were first heard, s."""
+    first_s: dict[str, float | None] = {}
+    for absence in lost:
+        until_s = first_s.get(absence.controller, -1.0)
+        if absence.lost_s == 0.0 or (until_s is not None and abs(absence.lost_s - until_s) < _NO_FRAME_S):
+            first_s[absence.controller] = absence.back_s
+    return first_s
+
+
+def _not_heard_at_first(lost: Sequence[Absence], until_ns: int) -> tuple[ControllerHealth, ...]:
+    return tuple(
+        ControllerHealth(
+            name=name,
+            channel=0,
+            identity=Identity(),
+            frames=0,
+            streams=(),
+            state=ControllerState.NEVER_SEEN if back_s is None else ControllerState.STEADY,
+            present_ns=0,
+            lost_ns=0,
+            dropouts=0,
+            restarts=0,
+            first_ns=None if back_s is None else START_NS + round(back_s * NS),
+            last_ns=None if back_s is None else until_ns,
+        )
+        for name, back_s in away_from_the_start(lost).items()
+    )
+
+
+_NO_FRAME_S = 1e-6
+"""A controller that is up for no longer than this is not heard."""
 
 
 def observe(
@@ -240,7 +295,11 @@ def observe(
     period_s = {name: float(rng.choice((0.01, 0.02, 0.05, 0.1, 0.1, 0.25))) for name in machine.controllers}
     seen: list[tuple[Loss, Absence]] = []
     last_back: dict[str, tuple[int, int]] = {}
+    first_s = away_from_the_start(lost)
     for absence in lost:
+        heard_s = first_s.get(absence.controller, -1.0)
+        if heard_s is None or absence.lost_s < heard_s:
+            continue  # never heard so far: no loss that anybody saw
         period = period_s[absence.controller]
         early_s = float(rng.uniform(0.0, period))
         last_ns = START_NS + round((absence.lost_s - early_s) * NS)

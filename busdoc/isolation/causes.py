@@ -57,6 +57,7 @@ def list_causes(machine: Machine, reach: Reach, evidence: Evidence, weights: Flo
             exposed=evidence.exposed[rows],
             quiet_s=evidence.quiet_s[rows],
             trust=evidence.trust[rows],
+            starts=replace(evidence.starts, hazard=evidence.starts.hazard[rows], exposed=evidence.starts.exposed[rows]),
         ),
         part=np.concatenate((part, np.full(len(own), OFF_THE_MAP))),
         weights=np.concatenate((weights * (1.0 - off), np.full(len(own), off / len(own)))),

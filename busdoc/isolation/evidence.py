@@ -30,6 +30,7 @@ from busdoc.isolation.prior import kind_of
 from busdoc.isolation.rates import BACKGROUND_HZ, RATES_HZ
 from busdoc.isolation.reach import Reach
 from busdoc.isolation.returns import weigh_returns
+from busdoc.isolation.starts import Starts, weigh_starts
 
 __all__ = ["Evidence", "weigh_evidence"]
 
@@ -68,6 +69,8 @@ class Evidence:
     all trials that stayed quiet, or in the longest that did not, whichever is more."""
     trust: Float64Array
     """(P, R) that what was written of the part last is right, were it faulty, after the quiet since."""
+    starts: Starts
+    """Starts that failed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -145,6 +148,7 @@ def weigh_evidence(
         exposed=exposed,
         quiet_s=quiet_s,
         trust=trust,
+        starts=weigh_starts(machine, reach, losses, actions, record.kinds, likely_s, record.nodes_s, span_s),
     )
 
 

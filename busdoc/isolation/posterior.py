@@ -96,7 +96,7 @@ def weigh_sets(causes: Causes) -> Posterior:
         weight=weight,
         marginal=marginal,
         rate=by_rate[of_kind],
-        shows_rate=shows_rate,
+        shows_rate=shows_rate[: evidence.hazard.shape[1]],
         background=alone_z / max(alone_z.sum(), 1e-300),
     )
 
@@ -138,11 +138,18 @@ def _folded(
 
 
 def _scaled(evidence: Evidence) -> tuple[Float64Array, Float64Array]:
-    """Divide every incident's densities by their largest, so that products stay within a double."""
-    if not evidence.hazard.shape[1]:
-        return evidence.hazard, evidence.background
-    top = np.maximum(evidence.hazard.max(axis=(0, 2), initial=0.0), evidence.background.max(axis=1))
-    return evidence.hazard / top[None, :, None], evidence.background / top[:, None]
+    """Put failed starts behind the incidents, and divide the densities of each by their largest.
+
+    So products stay within a double.
+    """
+    starts = evidence.starts
+    hazard = np.concatenate((evidence.hazard, starts.hazard), axis=1)
+    alike = np.broadcast_to(starts.background[:, None], (len(starts.background), evidence.background.shape[1]))
+    background = np.concatenate((evidence.background, alike))
+    if not hazard.shape[1]:
+        return hazard, background
+    top = np.maximum(hazard.max(axis=(0, 2), initial=0.0), background.max(axis=1))
+    return hazard / top[None, :, None], background / top[:, None]
 
 
 def _kinds_of_evidence(hazard: Float64Array, survival: Float64Array) -> tuple[Int64Array, Int64Array]:

@@ -44,6 +44,7 @@ def reasons_for(findings: Findings, part: int, *, cleared: bool, codes: tuple[Fa
         said += _plugged_before(findings, part)
         said += _restored(findings, part)
         said += _without_it(findings, part)
+    said += _did_not_start(findings, part)
     said += _absent_at(findings, part)
     if not cleared and findings.posterior.marginal[part] < _UNLIKELY:
         said += _earned(findings, part)
@@ -164,6 +165,22 @@ def _without_it(findings: Findings, part: int) -> list[str]:
     if troubles:
         return [f"with it out, the trouble came all the same, {_times(troubles, 'time')}"]
     return [f"with it out, {span(quiet_s)} quiet"] if quiet_s >= 1.0 else []
+
+
+def _did_not_start(findings: Findings, part: int) -> list[str]:
+    """Who did not start while the part was in."""
+    starts, reach = findings.evidence.starts, findings.reach
+    itself = findings.reach.parts[part] in reach.controllers
+    said: list[str] = []
+    for e in np.flatnonzero(starts.exposed[part]).tolist():
+        names = _some([reach.controllers[int(c)] for c in np.flatnonzero(starts.hit[e])])
+        who = "it" if itself else f"{names}, with this plugged in,"
+        action = starts.action[e]
+        if action is None:
+            said.append(f"{who} was off the bus when the record began")
+        else:
+            said.append(f"{who} did not come back after action {findings.actions[action].n}")
+    return said
 
 
 def _absent_at(findings: Findings, part: int) -> list[str]:

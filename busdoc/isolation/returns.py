@@ -18,12 +18,12 @@ from math import erf
 import numpy as np
 
 from busdoc.actions.machine import Machine, PartKind
-from busdoc.arrays import Float64Array
+from busdoc.arrays import BoolArray, Float64Array
 from busdoc.isolation.losses import Losses
 from busdoc.isolation.press import lateness_weights
 from busdoc.isolation.reach import Reach
 
-__all__ = ["Returns", "latching", "weigh_returns"]
+__all__ = ["Returns", "holding", "latching", "weigh_end", "weigh_returns"]
 
 _RESTART_S, _RESTART_SPREAD = 3.0, 0.7
 """A start after power-up: median, and spread of its logarithm (common practice: one to ten seconds)."""
@@ -79,16 +79,45 @@ def weigh_returns(
         fell = np.flatnonzero(losses.hit[row])
         alike = float(np.count_nonzero((hit & losses.hit[row]).any(axis=1)))
         for c in fell.tolist():
-            end = _end_of(losses, reach, nodes_s, c, float(losses.t_s[row]), span_s)
-            latches = latching(machine, reach.controllers[c])
-            by_fault, by_restart, by_supply = _likelihoods(end, latches)
-            holds = (1.0 - _LATCHES[latches]) * _HOLDS[latches]
-            own = (1.0 - holds) * by_fault + holds * _held(end, reach, nodes_s, c)
-            log_part = np.where(supply, np.log(by_supply), np.log(np.maximum(own, _FLOOR)))
-            part[:, k] += log_part / (alike * len(fell))
+            by_part, by_restart = weigh_end(machine, reach, losses, supply, nodes_s, c, float(losses.t_s[row]), span_s)
+            part[:, k] += np.log(by_part) / (alike * len(fell))
             background[k] += np.log(by_restart) / (alike * len(fell))
     top = np.maximum(part.max(axis=0, initial=-np.inf), background) if len(rows) else background
     return Returns(part=np.exp(part - top), background=np.exp(background - top))
+
+
+def weigh_end(
+    machine: Machine,
+    reach: Reach,
+    losses: Losses,
+    supply: BoolArray,
+    nodes_s: Float64Array,
+    c: int,
+    t: float,
+    span_s: float,
+) -> tuple[Float64Array, float]:
+    """Weigh how one controller's absence from `t` on ended.
+
+    Parameters
+    ----------
+    supply : (P,) parts of the supply or the bus
+    c : the controller's place in the arrays
+
+    Returns
+    -------
+    (P,) likelihood if the part made it; the same if it restarted of itself
+    """
+    end = _end_of(losses, reach, nodes_s, c, t, span_s)
+    latches = latching(machine, reach.controllers[c])
+    by_fault, by_restart, by_supply = _likelihoods(end, latches)
+    holds = (1.0 - _LATCHES[latches]) * _HOLDS[latches]
+    own = (1.0 - holds) * by_fault + holds * _held(end, reach, nodes_s, c)
+    return np.where(supply, by_supply, np.maximum(own, _FLOOR)), by_restart
+
+
+def holding(latches: bool | None) -> float:
+    """Give the share of faults that keep a controller away for good: by latching, or while the part is in."""
+    return _LATCHES[latches] + (1.0 - _LATCHES[latches]) * _HOLDS[latches]
 
 
 def latching(machine: Machine, controller: str) -> bool | None:

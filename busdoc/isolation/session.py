@@ -205,6 +205,7 @@ def isolate(
             session.away(controller.name, health.start_ns, controller.first_ns)
     verdict = session.verdict(health.until_ns)
     troubled = any(trial.shown_after_ns is not None for trial in verdict.trials)
+    troubled = troubled or bool(session.findings(health.until_ns).evidence.starts.action)
     return verdict if troubled else replace(verdict, suspects=(), next_tests=())
 
 

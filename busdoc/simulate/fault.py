@@ -26,6 +26,8 @@ class Fault:
     """Poisson rate of showing while exposed to a running controller; infinite: a hard fault, `delay_s` after."""
     latches: bool = False
     """The controllers stay silent until their power is cycled (a segment: until it is handled)."""
+    held: bool = False
+    """The controllers are down for as long as the part is joined to them, and start anew when it is off."""
     holds_s: float = 5.0
     """How long the trouble lasts when it recovers alone, restart included."""
     holds_spread: float = 0.0

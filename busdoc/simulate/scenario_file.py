@@ -10,7 +10,7 @@
                                # heartbeat_s, waits_for, misses = [controllers]
     [[stream]]                 # controller, message = "…" or frame = "0x…", period_s, beat, jitter_s, length, delay_s,
                                # counter = [byte, first bit, bits], signals = { Name = 1.0 or { … } }
-    [[fault]]                  # part, rate_hz (left out: hard), latches, holds_s, holds_spread, effect, delay_s,
+    [[fault]]                  # part, rate_hz (left out: hard), latches, held, holds_s, holds_spread, effect, delay_s,
                                # from_s, spn, fmi, emcy, lead_s, errors, sag_v
     [[step]]                   # do, part, into, seconds, controller, branches = [parts], dwell_s, times
 
@@ -295,6 +295,7 @@ def _fault(table: Table, machine: Machine) -> tuple[Fault, FaultSign]:
         part=table.text("part", allowed=(*machine.parts, *machine.controllers)),
         rate_hz=math.inf if rate_hz is None else rate_hz,
         latches=table.yes("latches", False),
+        held=table.yes("held", False),
         holds_s=table.number("holds_s", 5.0, low=0.001, high=86_400.0),
         holds_spread=table.number("holds_spread", 0.0, high=0.99),
         effect=None if effect is None else Effect(effect),

@@ -72,7 +72,18 @@ class _Controller:
 class _FaultState:
     """The mutable state of one fault."""
 
-    __slots__ = ("armed", "connected", "exposed_at_s", "exposed_by", "fault", "gone", "open_until_s", "shown", "ticket")
+    __slots__ = (
+        "armed",
+        "connected",
+        "exposed_at_s",
+        "exposed_by",
+        "fault",
+        "gone",
+        "held",
+        "open_until_s",
+        "shown",
+        "ticket",
+    )
 
     def __init__(self, fault: Fault) -> None:
         self.fault = fault
@@ -84,6 +95,8 @@ class _FaultState:
         self.ticket = 0
         self.open_until_s = -math.inf
         self.gone = False
+        self.held: set[str] = set()
+        """Controllers that it keeps down."""
 
 
 class World:
@@ -277,7 +290,18 @@ class World:
             if connected and not fault.connected:
                 fault.exposed_by, fault.shown, fault.exposed_at_s = n, False, self.now_s
             fault.connected = connected
+            self._let_go(fault)
             self._arm(fault)
+
+    def _let_go(self, fault: _FaultState) -> None:
+        """Start the controllers that a part kept down and is no longer joined to."""
+        reached = set() if fault.gone else set(self.exposed(fault.fault.part))
+        for name in sorted(fault.held):
+            if self._controllers[name].run is not _Run.DOWN:
+                fault.held.discard(name)  # its power went off meanwhile: it starts with the power
+            elif name not in reached:
+                fault.held.discard(name)
+                self._start(name, None)
 
     def _start(self, name: str, n: int | None) -> None:
         state = self._controllers[name]
@@ -428,6 +452,9 @@ class World:
         for name in hit:
             if fault.latches:
                 self._stop(name, _Run.LATCHED, f"fault:{fault.part}", answers)
+            elif fault.held:
+                self._stop(name, _Run.DOWN, f"fault:{fault.part}", answers)
+                state.held.add(name)
             else:
                 self._hold(name, f"fault:{fault.part}", answers, holds_s + self._drawn_boot_s(name) - quickest_s)
 

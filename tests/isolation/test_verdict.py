@@ -371,3 +371,40 @@ def test_a_controller_that_stays_away_until_its_power_is_cycled_did_not_restart_
     stayed = verdict_on(120.0, [dropout(30.0, 86.0, "hopper"), dropout(80.1, 86.0, *OTHERS)], cycled)
     restarted = verdict_on(120.0, [dropout(30.0, 33.0, "hopper"), dropout(80.1, 86.0, "hopper", *OTHERS)], cycled)
     assert given(stayed, ELSEWHERE) < 0.5 * given(restarted, ELSEWHERE)
+
+
+def dead_at_first(first_s: float | None, actions: Sequence[Action], until_s: float) -> IsolationVerdict:
+    """The hopper is off the bus as the record begins, all others are on it."""
+    session = IsolationSession(sweeper(), start_ns=0)
+    session.away("hopper", 0, None if first_s is None else round(first_s * NS))
+    for done in actions:
+        session.act(done)
+    return session.verdict(round(until_s * NS))
+
+
+def test_a_controller_that_never_came_with_power_accuses_itself_and_what_hangs_on_it() -> None:
+    verdict = dead_at_first(None, [], 60.0)
+    assert given(verdict, "hopper") > 5.0 * given(verdict, "engine")
+    assert given(verdict, *BRANCHES, *ON_IT.values(), "hopper") > 0.5
+    assert any("was off the bus when the record began" in text for text in suspect(verdict, "hopper").why)
+
+
+def test_one_that_does_not_start_with_all_branches_off_is_itself_or_its_supply() -> None:
+    off = [unplug(k, 20.0 + 3 * k, branch) for k, branch in enumerate(BRANCHES, start=1)]
+    actions = [*off, action(5, 40.0, ActionKind.POWER_CYCLE)]
+    verdict = dead_at_first(None, actions, 90.0)
+    assert verdict.suspects[0].part == "hopper"  # common practice: then it is not a branch
+    twice = dead_at_first(None, [*actions, action(6, 70.0, ActionKind.POWER_CYCLE)], 110.0)
+    assert given(twice, "hopper", "fuse-3", "rear-trunk", ELSEWHERE) > 0.9
+    assert any("did not come back after action 5" in text for text in suspect(verdict, "hopper").why)
+
+
+def test_one_that_comes_as_soon_as_a_branch_is_out_is_troubled_by_that_branch() -> None:
+    verdict = dead_at_first(32.5, [unplug(1, 30.3, "harness-B")], 60.0)
+    assert given(verdict, "harness-B", "tilt-angle") > 0.8
+
+
+def test_a_controller_that_wakes_up_with_nobody_near_is_no_failed_start() -> None:
+    session = IsolationSession(sweeper(), start_ns=0)
+    session.away("hopper", 0, 50 * NS)
+    assert session.findings(90 * NS).evidence.starts.action == ()

@@ -309,3 +309,22 @@ def test_a_machine_without_faults_that_nobody_touches_has_no_events(seed: int) -
     w = World(random_machine(rng), (), rng)
     w.advance(10_000.0)
     assert not w.events
+
+
+def test_a_fault_that_holds_lets_its_controller_start_when_the_part_comes_off() -> None:
+    w = world(Fault(part="gate-angle", held=True, delay_s=0.5))
+    w.advance(100.0)
+    w.act(ActionKind.UNPLUG, "harness-A")
+    w.advance(10.0)
+    assert seen(w.events)[:2] == [
+        (0.5, "hopper", "lost", "fault:gate-angle"),
+        (102.0, "hopper", "back", "fault:gate-angle"),
+    ]
+
+
+def test_a_fault_that_holds_shows_again_when_the_power_was_cycled_with_the_part_in() -> None:
+    w = world(Fault(part="gate-angle", held=True, delay_s=0.5))
+    w.advance(10.0)
+    w.act(ActionKind.POWER_CYCLE)
+    w.advance(30.0)
+    assert not w.healthy("hopper")
