@@ -22,6 +22,7 @@ from busdoc.health.roll import specs_from_database
 from busdoc.health.summary import Health
 from busdoc.isolation.attribution import attribute
 from busdoc.isolation.because import Because
+from busdoc.isolation.dropouts import Dropouts
 from busdoc.isolation.intermittent import Evidence, look_into
 from busdoc.isolation.session import isolate
 from busdoc.isolation.verdict import IsolationVerdict
@@ -117,7 +118,7 @@ def conclude(
     seen = seen_actions(machine, plain, actions, watches)
     isolation = isolated(machine, health, actions, because, found.codes)
 
-    def gather() -> Evidence:
+    def gather(_: Sequence[Dropouts]) -> Evidence:
         events = watches.event_kinds(health, found.codes, actions)
         return Evidence(kinds=events.kinds, left_out=events.left_out)
 

@@ -5,7 +5,7 @@ everything that was tried together, and says what to do next. With fewer than th
 costs nothing: the events and values to hold against them are asked for only then.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,14 +13,25 @@ import numpy as np
 from busdoc.actions.action import Action
 from busdoc.actions.event_kind import EventKind
 from busdoc.actions.machine import Machine
-from busdoc.arrays import Int64Array
+from busdoc.arrays import BoolArray, Int64Array
 from busdoc.health.summary import Health
 from busdoc.isolation.antecedent import Antecedent, find_antecedents
 from busdoc.isolation.because import Because
+from busdoc.isolation.covariate import Covariate
 from busdoc.isolation.dropouts import Dropouts
 from busdoc.isolation.groups import Group, find_groups
 from busdoc.isolation.intermittent_advice import Advice, advise
-from busdoc.isolation.intermittent_finding import Finding, Lags, Tried, finding_of_event, lags_of, rank
+from busdoc.isolation.intermittent_finding import (
+    Finding,
+    Lags,
+    Tried,
+    finding_of_event,
+    finding_of_value,
+    lags_of,
+    preceded_by,
+    rank,
+    set_aside,
+)
 from busdoc.isolation.intermittent_units import (
     LEAST_DROPOUTS,
     Unit,
@@ -45,6 +56,8 @@ class Evidence:
     """What dropouts are held against."""
 
     kinds: tuple[EventKind, ...] = ()
+    covariates: tuple[Covariate, ...] = ()
+    """Every measured value that was tried, for each set of dropouts."""
     left_out: tuple[str, ...] = ()
     """What could not be tried, and why, as sentences."""
 
@@ -62,10 +75,16 @@ class Intermittent:
     """What goes before the dropouts more often than chance, given all that was tried; what explains most first."""
     antecedents: tuple[Antecedent, ...]
     """Every kind of event that was tried, for each set of dropouts, corrected; by p."""
+    covariates: tuple[Covariate, ...]
+    """Every measured value that was tried, likewise."""
     lags: tuple[Lags, ...]
     """Of the events among `findings`."""
     tried: Tried
     advice: tuple[Advice, ...]
+
+
+def _nothing(dropouts: Sequence[Dropouts]) -> Evidence:
+    return Evidence()
 
 
 def look_into(
@@ -74,7 +93,7 @@ def look_into(
     machine: Machine,
     actions: Sequence[Action],
     *,
-    gather: Callable[[], Evidence] = Evidence,
+    gather: Callable[[Sequence[Dropouts]], Evidence] = _nothing,
     suspects: Sequence[tuple[str, float]] = (),
     epoch: bool = False,
     journal_kept: bool = True,
@@ -87,7 +106,7 @@ def look_into(
     because : one for each incident
     machine : the map, possibly empty
     actions : the journal's, and those that the traffic shows
-    gather : gives what the dropouts are held against; asked only where there are enough of them
+    gather : gives what the sets of dropouts are held against; asked only where there are enough of them
     suspects : (part, probability) of the isolation engine, highest first
     epoch : times are Unix times
     journal_kept : somebody wrote down what was done
@@ -106,19 +125,22 @@ def look_into(
     )
     units = list_units(health.incidents, chosen, groups)
     rates = _rates(health, units, actions, epoch=epoch)
-    evidence = gather()
     dropouts = [
         Dropouts.of(
             unit.controllers, [health.incidents[k] for k in unit.incidents], watched_of(health, unit.controllers)
         )
         for unit in units
     ]
-    antecedents = _corrected(find_antecedents(dropouts, evidence.kinds))
-    findings, promising = _sorted_out(antecedents)
+    evidence = gather(dropouts)
+    antecedents, covariates = _corrected(find_antecedents(dropouts, evidence.kinds), evidence.covariates)
+    events = _Events(kinds=evidence.kinds, dropouts=dropouts, tests=antecedents)
+    findings, promising = _sorted_out(antecedents, covariates)
+    findings = set_aside(findings, events.preceded(findings))
+    standing = [one for one in findings if one.beside is None]
     tried = Tried(
         kinds=len({(one.name, one.controller) for one in antecedents}),
-        signals=0,
-        tests=len(antecedents),
+        signals=len({one.name for one in covariates}),
+        tests=len(antecedents) + len(covariates),
         left_out=evidence.left_out,
     )
     return Intermittent(
@@ -127,43 +149,68 @@ def look_into(
         rates=rates,
         findings=findings,
         antecedents=antecedents,
-        lags=_lags(findings, antecedents, evidence.kinds, dropouts),
+        covariates=covariates,
+        lags=events.lags(findings),
         tried=tried,
-        advice=advise(groups, rates, findings, promising, tried, machine, suspects),
+        advice=advise(groups, rates, standing, promising, tried, machine, suspects),
     )
 
 
-def _corrected(antecedents: Sequence[Antecedent]) -> tuple[Antecedent, ...]:
-    """Correct everything that was tried together."""
-    p = np.array([one.p for one in antecedents], np.float64)
-    pairs = zip(antecedents, holm(p).tolist(), benjamini_hochberg(p).tolist(), strict=True)
-    return tuple(sorted((one.corrected(*found) for one, *found in pairs), key=lambda one: (one.p, one.name)))
+def _corrected(
+    antecedents: Sequence[Antecedent], covariates: Sequence[Covariate]
+) -> tuple[tuple[Antecedent, ...], tuple[Covariate, ...]]:
+    """Correct everything that was tried together, events and values alike."""
+    p = np.array([*(one.p for one in antecedents), *(one.p for one in covariates)], np.float64)
+    pairs = list(zip(holm(p).tolist(), benjamini_hochberg(p).tolist(), strict=True))
+    events = (one.corrected(*found) for one, found in zip(antecedents, pairs[: len(antecedents)], strict=True))
+    values = (one.corrected(*found) for one, found in zip(covariates, pairs[len(antecedents) :], strict=True))
+    return (
+        tuple(sorted(events, key=lambda one: (one.p, one.name))),
+        tuple(sorted(values, key=lambda one: (one.p, one.name))),
+    )
 
 
-def _sorted_out(antecedents: Sequence[Antecedent]) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
+def _sorted_out(
+    antecedents: Sequence[Antecedent], covariates: Sequence[Covariate]
+) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
     """Give what was found, and what may yet be; an event that may be an answer to the loss is neither."""
     clear = [one for one in antecedents if not one.order_unclear]
-    found = rank([finding_of_event(one) for one in clear if one.found])
-    promising = rank([finding_of_event(one) for one in clear if not one.found and one.p <= _PROMISING_AT])
-    return found, promising
+    both = [
+        *((one.found, finding_of_event(one)) for one in clear),
+        *((one.found, finding_of_value(one)) for one in covariates),
+    ]
+    promising = [finding for is_found, finding in both if not is_found and finding.p <= _PROMISING_AT]
+    return rank([finding for is_found, finding in both if is_found]), rank(promising)
 
 
-def _lags(
-    findings: Sequence[Finding],
-    antecedents: Sequence[Antecedent],
-    kinds: Sequence[EventKind],
-    dropouts: Sequence[Dropouts],
-) -> tuple[Lags, ...]:
-    by_name = {(kind.name, kind.controller): kind for kind in kinds}
-    whose = {one.controllers: one for one in dropouts}
-    wanted = [(one.name, one.controllers) for one in findings[:_MOST_LAGS] if one.trigger is not None]
-    tests = {(one.name, one.controllers): one for one in antecedents}
-    found = [tests[key] for key in wanted if key in tests]
-    return tuple(
-        lags_of(one, by_name[one.name, one.controller], whose[one.controllers])
-        for one in found
-        if (one.name, one.controller) in by_name
-    )
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Events:
+    """The tests on events with what they were made on, for whoever asks about single dropouts."""
+
+    kinds: Sequence[EventKind]
+    dropouts: Sequence[Dropouts]
+    tests: Sequence[Antecedent]
+
+    def preceded(self, findings: Sequence[Finding]) -> dict[tuple[str, tuple[str, ...]], tuple[BoolArray, float]]:
+        """Give the dropouts that each finding comes before, and the share by chance."""
+        return {
+            (one.name, one.controllers): (preceded_by(one, kind, dropouts), one.by_chance)
+            for one, kind, dropouts in self._of(findings)
+        }
+
+    def lags(self, findings: Sequence[Finding]) -> tuple[Lags, ...]:
+        """Give how long before each dropout the events of the first findings were."""
+        standing = [finding for finding in findings if finding.beside is None]
+        return tuple(lags_of(*found) for found in self._of(standing[:_MOST_LAGS]))
+
+    def _of(self, findings: Sequence[Finding]) -> Iterator[tuple[Antecedent, EventKind, Dropouts]]:
+        kinds = {(kind.name, kind.controller): kind for kind in self.kinds if kind.is_sure}
+        sets = {one.controllers: one for one in self.dropouts}
+        tests = {(one.name, one.controllers): one for one in self.tests}
+        for finding in findings:
+            one = tests.get((finding.name, finding.controllers)) if finding.trigger is not None else None
+            if one is not None and (one.name, one.controller) in kinds:
+                yield one, kinds[one.name, one.controller], sets[one.controllers]
 
 
 def _rates(health: Health, units: Sequence[Unit], actions: Sequence[Action], *, epoch: bool) -> tuple[Rate, ...]:

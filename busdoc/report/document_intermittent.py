@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, TypeVar
 
 from busdoc.isolation.antecedent import Antecedent
+from busdoc.isolation.covariate import Covariate
 from busdoc.isolation.groups import Group
 from busdoc.isolation.intermittent import Intermittent
 from busdoc.isolation.rate_shape import Rate
@@ -12,16 +13,18 @@ from busdoc.report.times import seconds
 __all__ = ["intermittent_keys"]
 
 Json = Mapping[str, Any]
-_Tested = TypeVar("_Tested", bound=Antecedent)
+_Tested = TypeVar("_Tested", Antecedent, Covariate)
 _MOST_IN_VAIN = 20
 
 
 def intermittent_keys(found: Intermittent) -> dict[str, Any]:
-    """Give the keys `groups`, `rate`, `antecedents`, `tried` and `advice` of the document."""
+    """Give the keys `groups`, `rate`, `antecedents`, `covariates`, `tried` and `advice` of the document."""
+    beside = {(one.name, one.controllers): one.beside for one in found.findings}
     return {
         "groups": [_group(group) for group in found.groups],
         "rate": [_rate(rate) for rate in found.rates],
-        "antecedents": [_antecedent(one) for one in _shown(found.antecedents)],
+        "antecedents": [_antecedent(one, beside) for one in _shown(found.antecedents)],
+        "covariates": [_covariate(one) for one in _shown(found.covariates)],
         "tried": {
             "kinds": found.tried.kinds,
             "signals": found.tried.signals,
@@ -44,7 +47,7 @@ def _shown(tests: Sequence[_Tested]) -> Iterator[_Tested]:
             yield one
 
 
-def _antecedent(one: Antecedent) -> Json:
+def _antecedent(one: Antecedent, beside: Mapping[tuple[str, tuple[str, ...]], str | None]) -> Json:
     return {
         "name": one.name,
         "source": str(one.source),
@@ -70,6 +73,34 @@ def _antecedent(one: Antecedent) -> Json:
         "explained_high": one.explained_high,
         "lag_s": None if one.lag_s is None else list(one.lag_s),
         "order_unclear": one.order_unclear,
+        "beside": beside.get((one.name, one.controllers)),
+        "words": one.words,
+    }
+
+
+def _covariate(one: Covariate) -> Json:
+    return {
+        "name": one.name,
+        "signal": one.signal,
+        "unit": one.unit,
+        "dropouts_of": list(one.controllers),
+        "found": one.found,
+        "p": one.p,
+        "p_holm": one.p_holm,
+        "q_bh": one.q_bh,
+        "feature": str(one.kind),
+        "direction": one.direction,
+        "window_s": one.window_s,
+        "dropouts": one.n_dropouts,
+        "separates": one.separates,
+        "separates_low": one.separates_low,
+        "separates_high": one.separates_high,
+        "threshold": one.threshold,
+        "threshold_low": one.threshold_low,
+        "threshold_high": one.threshold_high,
+        "beyond": one.n_beyond,
+        "share_beyond": one.share_beyond,
+        "explained": one.explained,
         "words": one.words,
     }
 

@@ -3,6 +3,8 @@
 from collections.abc import Iterator
 
 from busdoc.isolation.antecedent import Antecedent
+from busdoc.isolation.covariate import Covariate
+from busdoc.isolation.covariate_features import FeatureKind
 from busdoc.isolation.intermittent import Intermittent
 from busdoc.isolation.odds import odds
 from busdoc.isolation.rate_shape import Rate
@@ -30,6 +32,15 @@ _EVENTS = (
     Column(name="Dropouts after it", align=Align.RIGHT, weight=0.9),
     Column(name="By chance", align=Align.RIGHT, weight=0.7),
     Column(name="Events with one after", align=Align.RIGHT, weight=1.0),
+    Column(name="p, corrected", align=Align.RIGHT, weight=0.8),
+)
+_VALUES = (
+    Column(name="Value", weight=2.2),
+    Column(name="Dropouts of", weight=1.2),
+    Column(name="What of it", weight=1.3),
+    Column(name="Threshold (95 %)", weight=2.0),
+    Column(name="Dropouts beyond", align=Align.RIGHT, weight=0.9),
+    Column(name="Rest of the time", align=Align.RIGHT, weight=0.9),
     Column(name="p, corrected", align=Align.RIGHT, weight=0.8),
 )
 _COLUMNS = (
@@ -94,8 +105,31 @@ def _before(found: Intermittent) -> Iterator[Block]:
         rows = tuple(_event_row(one) for one in shown)
         table = Table(title="Events", columns=_EVENTS, rows=rows, more=len(found.antecedents) - len(rows))
         yield Fold(title="Events that were held against the dropouts, the strongest first", blocks=(table,))
+    if found.covariates:
+        yield Fold(title="Values that were held against the dropouts, the strongest first", blocks=(_values(found),))
     if found.tried.left_out:
         yield Items(items=found.tried.left_out, tone=Tone.QUIET)
+
+
+def _values(found: Intermittent) -> Table:
+    in_vain = [one for one in found.covariates if not one.found]
+    shown = [one for one in found.covariates if one.found] + in_vain[:_IN_VAIN]
+    rows = tuple(_value_row(one) for one in shown)
+    return Table(title="Values", columns=_VALUES, rows=rows, more=len(found.covariates) - len(rows))
+
+
+def _value_row(one: Covariate) -> tuple[str, ...]:
+    side = "below" if one.direction < 0 else "above"
+    unit = f" {one.unit}{'/s' if one.kind is FeatureKind.SLOPE else ''}" if one.unit else ""
+    return (
+        one.name,
+        ", ".join(one.controllers) or "any",
+        f"{one.kind} over {duration(round(one.window_s * 1e9))}" if one.window_s else "last value",
+        f"{side} {one.threshold:.4g}{unit} ({one.threshold_low:.4g} to {one.threshold_high:.4g})",
+        f"{one.n_beyond} of {one.n_dropouts}",
+        f"{one.share_beyond:.1%}".replace("%", " %"),
+        f"{one.p_holm:.2g}",
+    )
 
 
 def _event_row(one: Antecedent) -> tuple[str, ...]:

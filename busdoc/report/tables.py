@@ -40,6 +40,7 @@ def tables(result: Result) -> "dict[str, pd.DataFrame]":
     if result.intermittent is not None:
         frames["groups"] = pd.DataFrame(_groups(tree))
         frames["antecedents"] = pd.DataFrame(_antecedents(tree))
+        frames["covariates"] = pd.DataFrame(_joined(tree["covariates"]))
     if result.signals:
         frames["signals"] = pd.DataFrame(_signals(result))
     return frames

@@ -36,11 +36,14 @@ def intermittent_section(result: Result, width: int) -> Iterator[str]:
 def before_in_words(found: Intermittent) -> Iterator[str]:
     """Yield what goes before the dropouts, the strongest first, or that nothing does, and how much was tried."""
     tried = found.tried
-    for finding in found.findings[:_MOST_FINDINGS]:
+    standing = [finding for finding in found.findings if finding.beside is None]
+    for finding in standing[:_MOST_FINDINGS]:
         of = f" ({', '.join(finding.controllers)})" if finding.controllers and len(found.rates) > 1 else ""
         yield f"Before them{of}: {finding.words}"
-    if len(found.findings) > _MOST_FINDINGS:
-        yield f"and {len(found.findings) - _MOST_FINDINGS} more that go before them (--json has them all)"
+    n_more = len(found.findings) - len(standing[:_MOST_FINDINGS])
+    if n_more:
+        them = "it" if len(standing) == 1 else "these"
+        yield f"and {n_more} more, weaker or along with {them} (--json has them all)."
     if found.findings:
         yield (
             f"({tried.kinds} kinds of events and {tried.signals} signals were tried; the chance that any of these is "

@@ -50,7 +50,7 @@ def with_events(result: Result, *, causal: bool) -> Result:
             )
         )
     evidence = Evidence(kinds=tuple(kinds), left_out=("Engine.Counter changes too often to be told apart.",))
-    found = look_into(result.health, result.because, result.machine, (), gather=lambda: evidence, epoch=True)
+    found = look_into(result.health, result.because, result.machine, (), gather=lambda _: evidence, epoch=True)
     return replace(result, intermittent=found)
 
 
