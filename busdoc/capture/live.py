@@ -29,6 +29,8 @@ __all__ = ["LiveBuses", "channel_names"]
 
 _SURE_WITHIN_NS = 2_000_000_000
 """A bus whose driver hangs does not hold up the others for longer."""
+_TICK_AT_MOST_NS = 200_000_000
+"""Where more time passed between two calls, nobody ran: that is no hanging driver."""
 
 _OPENED_APART_NS = 20_000_000
 _JOIN_S = 3.0
@@ -92,6 +94,9 @@ class LiveBuses:
         self._stopping = threading.Event()
         self._started = self._stopped = False
         self._held = FrameBlock.empty()
+        self._sure_ns = self._taken_ns = self._clock.now_ns()
+        self._patience_ns = 0
+        """For how long nothing new became sure, while this program ran."""
         self._until_ns = self._clock.now_ns()
         self._opening_gaps: list[RecorderGap] = []
 
@@ -173,10 +178,7 @@ class LiveBuses:
         """Hand over what came in since the last call, without waiting."""
         now_ns = self._clock.now_ns()
         heard = [ear.take() for ear in self._ears]
-        until_ns = now_ns
-        if not self._stopped:
-            sure_ns = [one.sure_until_ns for one in heard if one.sure_until_ns is not None]
-            until_ns = max(min([now_ns, *sure_ns]), now_ns - _SURE_WITHIN_NS) if sure_ns else self._until_ns
+        until_ns = now_ns if self._stopped else self._sure_until([one.sure_until_ns for one in heard], now_ns)
         until_ns = max(until_ns, self._until_ns)
         gaps, self._opening_gaps = self._opening_gaps, []
         gaps += [gap for one in heard for gap in one.gaps]
@@ -194,6 +196,17 @@ class LiveBuses:
     def buses(self) -> tuple[BusState, ...]:
         """Say how each bus is heard."""
         return tuple(ear.state() for ear in self._ears)
+
+    def _sure_until(self, sure_until_ns: Sequence[int | None], now_ns: int) -> int:
+        """Give up to when no earlier frame can come from any bus that answers."""
+        sure_ns = min((ns for ns in sure_until_ns if ns is not None), default=self._until_ns)
+        elapsed_ns, self._taken_ns = now_ns - self._taken_ns, now_ns
+        is_stuck = sure_ns <= self._sure_ns and any(ns is not None for ns in sure_until_ns)
+        self._patience_ns = self._patience_ns + min(elapsed_ns, _TICK_AT_MOST_NS) if is_stuck else 0
+        self._sure_ns = sure_ns
+        if self._patience_ns > _SURE_WITHIN_NS:
+            sure_ns = max(sure_ns, now_ns - _SURE_WITHIN_NS)
+        return min(sure_ns, now_ns)
 
     def _not_before(self, frames: FrameBlock) -> FrameBlock:
         """Move frames that came too late for the order of time up to where the others stand."""

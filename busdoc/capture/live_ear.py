@@ -19,6 +19,7 @@ from busdoc.capture.live_adapter import OpenAdapter
 from busdoc.capture.live_address import BusAddress
 from busdoc.capture.live_clock import StampClock
 from busdoc.capture.live_frames import block_of, overflows
+from busdoc.capture.live_pause import ListeningPause
 from busdoc.capture.reading import RecorderGap
 from busdoc.errors import BusError, InputError
 
@@ -39,8 +40,6 @@ _SILENT_NS = 1_000_000_000
 _OVERRUN_SHOWN_NS = 5_000_000_000
 _PAUSE_NS = 1_000_000_000
 """A turn that took longer: the laptop slept, or the program was stopped."""
-_HOLE_NS = 250_000_000
-"""Frames further apart around such a pause: what came between was not kept anywhere."""
 
 _FIRST_RETRY_NS, _LAST_RETRY_NS = 500_000_000, 15_000_000_000
 _LOST_TURN_S = 0.1
@@ -117,10 +116,9 @@ class BusEar:
         self.opened_ns = now_ns
         """When the adapter was opened last."""
         self._sure_ns = now_ns
-        self._turned_ns: int | None = None
-        self._awoke_ns: int | None = None
-        """Since when the thread runs again after a pause, and how long that was; until it is judged."""
-        self._paused_ns = 0
+        self._turned_ns = now_ns
+        self._pause: ListeningPause | None = None
+        self._dropped_in_pause = False
         self._failures = 0
         self._n_garbled = 0
         self._lost_from_ns: int | None = None
@@ -162,21 +160,25 @@ class BusEar:
             self._seek()
             return
         begun_ns = self._clock.now_ns()
-        if self._turned_ns is not None and begun_ns - self._turned_ns > _PAUSE_NS:
-            self._awake_after(begun_ns - self._turned_ns, begun_ns)
         try:
             message = opened.adapter.recv(0.0 if opened.keeps_frames else _TURN_S)
         except Exception as error:  # whatever a driver may raise: python-can lets its own errors through
             self._failed(error)
             return
         now_ns = self._clock.now_ns()
-        if now_ns - begun_ns > _PAUSE_NS:
-            self._awake_after(now_ns - begun_ns, now_ns)
-        self._turned_ns = now_ns
+        before_ns, self._turned_ns = self._turned_ns, now_ns
+        if now_ns - before_ns > _PAUSE_NS:
+            with self._settling:  # the frame and the pause that it waited through are judged together
+                self._pause, self._dropped_in_pause = ListeningPause(now_ns, now_ns - before_ns), False
+                self._receive(message, begun_ns, now_ns)
+        else:
+            self._receive(message, begun_ns, now_ns)
+        if message is None and opened.keeps_frames:
+            self._clock.wait(self._stopping, _REST_S)
+
+    def _receive(self, message: "can.Message | None", begun_ns: int, now_ns: int) -> None:
         if message is None:
             self._sure_ns = begun_ns
-            if opened.keeps_frames:
-                self._clock.wait(self._stopping, _REST_S)
             return
         self._failures = 0
         if len(self._pending) >= self._most_waiting:
@@ -198,10 +200,10 @@ class BusEar:
             gaps, self._gaps = self._gaps, []
             sure_ns -= self._stamps.lag_ns
             away_ns = self._lost_from_ns if is_away else None
-        gaps += self._gap_of_a_pause(frames, before_ns)
-        gaps += self._gaps_of_overruns(frames, dropping_ns)
         if self._last_t_ns is not None:
             sure_ns = max(sure_ns, self._last_t_ns)
+        gaps += self._gaps_of_overruns(frames, dropping_ns)
+        gaps += self._gap_of_a_pause(frames, before_ns, sure_ns)
         open_gap = None
         if away_ns is not None and (now_ns := self._clock.now_ns()) > away_ns:
             open_gap = _from_last_frame(self._made_gap(away_ns, now_ns, _AWAY), frames, before_ns)
@@ -221,7 +223,7 @@ class BusEar:
         del self._pending[:n]
         messages = [message for message, _ in pending]
         arrival_ns = np.array([arrived_ns for _, arrived_ns in pending], np.int64)
-        paused_ns = 0 if self._awoke_ns is None else self._paused_ns
+        paused_ns = 0 if self._pause is None else self._pause.paused_ns
         t_ns = self._stamps.place([message.timestamp for message in messages], arrival_ns, paused_ns=paused_ns)
         if self._last_t_ns is not None:
             t_ns = np.maximum(t_ns, self._last_t_ns)
@@ -263,15 +265,12 @@ class BusEar:
             self._note = opened.note
             self._hearing, self._since_ns, self._heard_ns, self._sure_ns = Hearing.HEARD, now_ns, now_ns, now_ns
             self.opened_ns = now_ns
-            self._turned_ns = self._awoke_ns = None
+            self._turned_ns, self._pause = now_ns, None
             self._failures = 0
-            self._n_drops, self._drops_seen_ns = self._count_drops(), now_ns
+            self._n_drops, self._drops_seen_ns = 0, now_ns
             if self._lost_from_ns is not None and now_ns > self._lost_from_ns:
                 self._gaps.append(self._made_gap(self._lost_from_ns, now_ns, _AWAY))
             self._lost_from_ns = None
-
-    def _awake_after(self, paused_ns: int, awoke_ns: int) -> None:
-        self._paused_ns, self._awoke_ns = paused_ns, awoke_ns
 
     def _failed(self, error: Exception) -> None:
         """Judge a reading that failed: a garbled frame, or a lost adapter."""
@@ -317,22 +316,18 @@ class BusEar:
     def _retry_note(self, why: str) -> str:
         return f"{why}; it is tried again every {self._retry_after_ns / 1e9:g} s"
 
-    def _gap_of_a_pause(self, frames: FrameBlock, before_ns: int | None) -> list[RecorderGap]:
-        """Find what was not kept while the laptop slept: buffers give back the beginning of such a stretch."""
-        awoke_ns = self._awoke_ns
-        if awoke_ns is None:
+    def _gap_of_a_pause(self, frames: FrameBlock, before_ns: int | None, sure_ns: int) -> list[RecorderGap]:
+        pause = self._pause
+        if pause is None:
             return []
-        t_ns = frames.t_ns
-        if len(t_ns) and t_ns[-1] < awoke_ns - _HOLE_NS:
-            return []  # still what was buffered
-        self._awoke_ns = None
-        before = t_ns[t_ns < awoke_ns - _HOLE_NS]
-        after = t_ns[t_ns >= awoke_ns - _HOLE_NS]
-        from_ns = int(before[-1]) if len(before) else before_ns
-        to_ns = min(int(after[0]), awoke_ns) if len(after) else awoke_ns
-        if from_ns is None or to_ns - from_ns <= _HOLE_NS:
+        pause.feed(frames.t_ns, before_ns, sure_ns)
+        if not pause.is_over:
             return []
-        return [RecorderGap(from_ns=from_ns, to_ns=to_ns, channel=self.channel, why="the laptop did not listen")]
+        self._pause = None
+        counts_drops = self._open is not None and self._open.drops is not None
+        if pause.hole_ns is None or (counts_drops and not self._dropped_in_pause):
+            return []
+        return [self._made_gap(*pause.hole_ns, "the laptop did not listen")]
 
     def _gaps_of_overruns(self, frames: FrameBlock, dropping_ns: int | None) -> list[RecorderGap]:
         now_ns = self._clock.now_ns()
@@ -342,7 +337,10 @@ class BusEar:
         n_drops = self._count_drops()
         if n_drops != self._n_drops:
             self._overrun_ns = now_ns
-            gaps.append(self._made_gap(self._drops_seen_ns, now_ns, "the laptop did not keep up"))
+            if self._pause is not None:  # what did not fit into the buffer lies in the pause's own gap
+                self._dropped_in_pause = True
+            else:
+                gaps.append(self._made_gap(self._drops_seen_ns, now_ns, "the laptop did not keep up"))
         self._n_drops, self._drops_seen_ns = n_drops, now_ns
         if dropping_ns is not None:
             gaps.append(self._made_gap(dropping_ns, now_ns, "the laptop did not keep up"))
@@ -351,7 +349,7 @@ class BusEar:
     def _count_drops(self) -> int:
         opened = self._open
         if opened is None or opened.drops is None:
-            return 0
+            return self._n_drops
         try:
             return opened.drops.count()
         except OSError:

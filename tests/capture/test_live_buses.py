@@ -16,6 +16,7 @@ from busdoc.capture.live import LiveBuses
 from busdoc.capture.live_adapter import OpenAdapter, can_be_tried, open_adapter
 from busdoc.capture.live_address import USUAL_BITRATES, BusAddress, parse_bus
 from busdoc.capture.live_bitrate import open_at_found_bitrate
+from busdoc.capture.reading import RecorderGap
 from busdoc.errors import BusError, InputError
 from tests.capture.live_doubles import MS, SECOND, START_NS, ScriptedAdapter, ScriptedOpener, TestClock, address, frame
 
@@ -100,14 +101,44 @@ def test_a_frame_waits_until_no_earlier_one_can_come_from_the_other_bus() -> Non
 def test_a_bus_whose_driver_hangs_holds_up_the_others_for_two_seconds_at_most() -> None:
     clock = TestClock()
     source, left, _ = two_buses(clock)
-    clock.pass_s(1.0)
+    source.take()
+    clock.pass_s(0.01)
     left.put(frame(clock.t_ns))
     source.turn(0)
-    assert len(source.take().frames) == 0
-    clock.pass_s(2.1)
-    taken = source.take()
-    assert len(taken.frames) == 1
+    waited_s = 0.0
+    while not len((taken := source.take()).frames):
+        clock.pass_s(0.05)
+        source.turn(0)
+        waited_s += 0.07
+        assert waited_s < 5
+    assert 2.0 <= waited_s < 2.5
     assert taken.heard_until_ns == clock.t_ns - 2 * SECOND
+
+
+def test_after_a_pause_of_the_whole_program_kept_frames_have_their_own_times() -> None:
+    clock = TestClock()
+    source, left, right = two_buses(clock)
+    left.put(frame(START_NS))
+    right.put(frame(START_NS))
+    source.turn()
+    source.take()
+    clock.pass_s(30.0)  # the program was stopped, and the buffers kept three seconds
+    assert len(source.take().frames) == 0
+    for adapter in (left, right):
+        adapter.put(*[frame(START_NS + k * 100 * MS) for k in range(1, 31)], frame(clock.t_ns))
+    gaps: list[RecorderGap] = []
+    pieces: list[FrameBlock] = []
+    for _ in range(40):
+        source.turn()
+        taken = source.take()
+        gaps += taken.gaps
+        pieces.append(taken.frames)
+    frames = FrameBlock.concat(pieces)
+    assert sorted(set(frames.t_ns.tolist())) == [START_NS + k * 100 * MS for k in range(1, 31)] + [
+        START_NS + 30 * SECOND
+    ]
+    assert {(gap.from_ns, gap.to_ns) for gap in gaps} == {(START_NS + 3 * SECOND, START_NS + 30 * SECOND)}
+    assert {gap.channel for gap in gaps} == {0, 1}
 
 
 def test_while_no_adapter_answers_nothing_counts_as_heard() -> None:
