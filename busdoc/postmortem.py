@@ -26,6 +26,7 @@ from busdoc.isolation.dropouts import Dropouts
 from busdoc.isolation.intermittent import Evidence, look_into
 from busdoc.isolation.session import isolate
 from busdoc.isolation.verdict import IsolationVerdict
+from busdoc.live.folder import is_session, read_session
 from busdoc.report.result import CaptureFacts, Result, SkippedInput
 from busdoc.returns import find_returns
 from busdoc.watches import Watches
@@ -47,7 +48,8 @@ def postmortem(
 
     Parameters
     ----------
-    captures : capture files, or folders of them, that make up one recording
+    captures : capture files, or folders of them, that make up one recording; or the folder of one live session, which
+        brings its own map, databases and journal where none are given
     databases : message databases, each for every channel or as ``(channel, file)``
     machine_file : the machine map, TOML
     journal_file : what was done, CSV
@@ -57,6 +59,11 @@ def postmortem(
     ------
     InputError : a file that cannot be used
     """
+    kept: tuple[Action, ...] | None = None
+    if len(captures) == 1 and is_session(captures[0]):
+        session = read_session(captures[0])
+        captures, machine_file = (session.recording,), machine_file or session.machine_file
+        databases, kept = databases or session.databases, session.actions
     machine = Machine() if machine_file is None else load_machine(machine_file)
     capture = open_capture(captures)
     database = load_databases(databases) if databases else None
@@ -70,7 +77,7 @@ def postmortem(
             watches.note_gap(gap.from_ns, gap.to_ns, gap.channel, gap.why)
         health = watches.close()
     journal = (
-        Journal()
+        Journal(actions=kept or ())
         if journal_file is None
         else load_journal(journal_file, machine, start_ns=health.start_ns, epoch=capture.epoch)
     )

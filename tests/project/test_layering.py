@@ -13,7 +13,7 @@ import busdoc
 PACKAGE = Path(busdoc.__file__).parent
 FLOW = ("capture", "decode", "health", "actions", "isolation", "report", "live", "screen")
 FOUNDATION = {"arrays", "errors", "__version__"}
-JOINED = {"live": {"watches", "resync"}}
+JOINED = {"live": {"postmortem", "resync", "returns", "watches"}}
 """The session at the machine joins the folders, and may use what already joins some of them."""
 
 

@@ -1,0 +1,602 @@
+"""The session at the machine: takes what is heard, judges it, keeps what is done, and says what to do next.
+
+One call of `step` does what is due and returns; a screen or a terminal calls it about twenty times a second. The same
+frames and actions give the same incidents and the same verdict as the post-mortem of the recording, whatever the pace.
+"""
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from busdoc.actions.action import Action, ActionKind, Origin
+from busdoc.actions.inferred import plug_actions, power_actions
+from busdoc.actions.machine import Machine
+from busdoc.actions.plugged import PlugState, opening_state
+from busdoc.capture.frames import FrameBlock
+from busdoc.capture.listening import FrameSource, Taken
+from busdoc.capture.reading import RecorderGap
+from busdoc.capture.recorder import LogRecorder
+from busdoc.capture.source import open_capture
+from busdoc.decode.database import Database
+from busdoc.errors import InputError
+from busdoc.health.code import FaultCode
+from busdoc.health.incident import Incident, IncidentKind
+from busdoc.health.summary import Health
+from busdoc.isolation.attribution import attribute
+from busdoc.isolation.because import Because
+from busdoc.isolation.verdict import IsolationVerdict
+from busdoc.live.course import Course
+from busdoc.live.folder import SessionFolder
+from busdoc.live.logbook import Logbook
+from busdoc.live.rows import controller_rows, losses_by_controller
+from busdoc.live.telling import Telling
+from busdoc.live.tree import connectors, harness_rows, not_back
+from busdoc.live.view import Happening, Proposal, SessionView
+from busdoc.postmortem import conclude, isolated
+from busdoc.report.headline import act_in_words, headline
+from busdoc.report.result import CaptureFacts, Result
+from busdoc.watches import Watches
+
+__all__ = ["LiveSession"]
+
+_S = 1_000_000_000
+_JUDGED_EVERY_S = 0.1
+_WEIGHED_EVERY_S = 1.0
+"""How often the verdict is asked anew while nothing happens but time."""
+_RATE_OVER_NS = 2 * _S
+_PRESS_UNCERTAINTY_NS = _S
+"""Standard deviation of a press: people press after they plug (common practice)."""
+_REDONE_NS = 30 * _S
+"""A press this near says already what the traffic looks like."""
+_NO_VERDICT = IsolationVerdict(at_ns=0, trials=(), suspects=(), next_tests=())
+_NEEDS_PART = (ActionKind.PLUG, ActionKind.UNPLUG, ActionKind.WIGGLE, ActionKind.REPLACE, ActionKind.SWAP)
+_LEADS_OFF = (ActionKind.PLUG, ActionKind.UNPLUG, ActionKind.SWAP, ActionKind.REPLACE)
+
+
+class LiveSession:
+    """A session, live or played back.
+
+    Parameters
+    ----------
+    source : what is listened to; started by `start`
+    machine : the map, empty when there is none
+    database : None when there is none
+    folder : where it is kept; None: nowhere
+    guided : names that the map does not have are new branches; None: only without parts on the map
+    clock_s : a clock that only goes on, s
+    """
+
+    def __init__(
+        self,
+        source: FrameSource,
+        machine: Machine,
+        database: Database | None = None,
+        *,
+        folder: SessionFolder | None = None,
+        guided: bool | None = None,
+        clock_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.source = source
+        self.machine = machine
+        self.guided = not machine.parts if guided is None else guided
+        self._database = database
+        self._folder = folder
+        self._clock_s = clock_s
+        self._watches = Watches(machine, database, source.channels)
+        self._recorder: LogRecorder | None = None
+        self._log = Logbook(None if folder is None else folder.store, time.time_ns)
+        self._course = Course()
+        self._telling = Telling()
+        self._frames = 0
+        self._gaps: list[RecorderGap] = []
+        self._open_gaps: tuple[RecorderGap, ...] = ()
+        self._heard_ns = 0
+        self._lately: list[tuple[int, int]] = []
+        """(ns, frames so far), for the rate."""
+        self._judged_s = self._weighed_s = -1e9
+        self._health: Health | None = None
+        self._codes: tuple[FaultCode, ...] = ()
+        self._incidents: tuple[Incident, ...] = ()
+        self._because: tuple[Because, ...] = ()
+        self._verdict = _NO_VERDICT
+        self._weighed_for: object = None
+        self._proposals: tuple[Proposal, ...] = ()
+        self._kept: dict[str, object] = {}
+        self._trouble = ""
+        self._view: SessionView | None = None
+        self._closed = False
+
+    # Running
+
+    def start(self) -> None:
+        """Begin to listen, and read again what an earlier run of the same folder recorded.
+
+        Raises
+        ------
+        InputError : a bus that cannot be opened, a recording or folder that cannot be used
+        """
+        if self._folder is not None:
+            if self._folder.resumed:
+                self._telling.silently(True)
+                self._read_again()
+            self._recorder = self._folder.recorder(self.source.channels)
+        self.source.start()
+        if self._folder is not None and self._folder.resumed:
+            now_ns = self.source.now_ns()
+            if self._heard_ns and now_ns > self._heard_ns:
+                self._note_gap(RecorderGap(from_ns=self._heard_ns, to_ns=now_ns, channel=None, why="no session ran"))
+            self._judge(max(now_ns, self._heard_ns))
+            self._telling.silently(False)
+            self._telling.note(now_ns, f"gone on with: {len(self._log.actions)} actions, {self._frames} frames")
+
+    def close(self) -> None:
+        """Stop listening; all is on the disk when this returns."""
+        if self._closed:
+            return
+        self._closed = True
+        self.source.stop()
+        try:
+            self._take(self.source.take())
+            self._judge(self._heard_ns)
+        finally:
+            if self._folder is not None:
+                self._folder.close()
+
+    def step(self) -> None:
+        """Take what came in and judge it, as far as it is due.
+
+        Raises
+        ------
+        InputError : the recording that is played turns out to be unreadable
+        """
+        if self._closed:
+            return
+        self._take(self.source.take())
+        now_s = self._clock_s()
+        if now_s - self._judged_s >= _JUDGED_EVERY_S or self.source.finished:
+            self._judged_s = now_s
+            self._judge(self._heard_ns)
+        self._telling.buses(self.source.buses(), self._heard_ns)
+
+    def _take(self, taken: Taken) -> None:
+        if self._recorder is not None and (len(taken.frames) or taken.gaps):
+            self._recorder.write(taken.frames, taken.gaps)
+        if len(taken.frames):
+            self._feed(taken.frames)
+        for gap in taken.gaps:
+            self._note_gap(gap)
+        self._open_gaps = taken.open_gaps
+        self._heard_ns = max(self._heard_ns, taken.heard_until_ns)
+        self._lately.append((self._heard_ns, self._frames))
+        while len(self._lately) > 2 and self._lately[1][0] < self._heard_ns - _RATE_OVER_NS:
+            self._lately.pop(0)
+
+    def _feed(self, frames: FrameBlock) -> None:
+        self._frames += len(frames)
+        self._watches.feed(frames)
+        self._heard_ns = max(self._heard_ns, int(frames.t_ns[-1]))
+
+    def _note_gap(self, gap: RecorderGap) -> None:
+        self._gaps.append(gap)
+        self._watches.note_gap(gap.from_ns, gap.to_ns, gap.channel, gap.why)
+
+    def _read_again(self) -> None:
+        """Read what the folder's recording holds, as if it came in now."""
+        assert self._folder is not None
+        if not self._folder.recording.is_dir() or not any(self._folder.recording.glob("recording-*")):
+            return
+        capture = open_capture([self._folder.recording])
+        try:
+            for block in capture.blocks():
+                for number in capture.channels.numbers:
+                    self.source.channels.number(capture.channels.name(number))
+                self._feed(block)
+        except InputError:
+            return  # an earlier run that heard not one frame
+        for gap in capture.gaps:
+            self._note_gap(gap)
+
+    # Judging
+
+    def _judge(self, until_ns: int) -> None:
+        if self._watches.start_ns is None:
+            return
+        health = self._watches.so_far(until_ns, self._open_gaps)
+        found = self._watches.codes(health)
+        incidents = sorted((*health.incidents, *found.incidents), key=lambda incident: incident.onset_ns)
+        self._health = replace(health, incidents=tuple(incidents))
+        self._codes = found.codes
+        now_s = self._clock_s()
+        state = (self._log.changes, tuple((i.kind, i.last_seen_ns, i.back_ns, i.controllers) for i in incidents))
+        if state != self._weighed_for or now_s - self._weighed_s >= _WEIGHED_EVERY_S:
+            fresh = {(i.kind, i.last_seen_ns, i.controllers) for i in self._incidents}
+            self._weighed_for, self._weighed_s = state, now_s
+            self._weigh()
+            self._follow(fresh)
+        self._incidents = self._health.incidents
+        self._telling.losses(losses_by_controller(self._health.incidents, self._because), until_ns)
+        self._telling.codes(self._health.incidents)
+        self._course.tick(until_ns)
+        self._view = None
+
+    def _weigh(self) -> None:
+        """Ask which action and which part it was, and what to do next."""
+        assert self._health is not None
+        actions = self._log.numbered()
+        self._because = attribute(self._health, actions, self.machine)
+        self._verdict = isolated(self.machine, self._health, actions, self._because, self._codes)
+        self._telling.verdict(self._verdict)
+        self._course.propose(self._verdict.next_tests)
+        self._course.start_watch(self._heard_ns)
+        self._proposals = self._proposed(actions)
+        self._keep_incidents()
+
+    def _follow(self, known: set[tuple[IncidentKind, int, tuple[str, ...]]]) -> None:
+        """Let the course know of what fell for no reason of its own."""
+        assert self._health is not None
+        for incident, because in zip(self._health.incidents, self._because, strict=True):
+            key = (incident.kind, incident.last_seen_ns, incident.controllers)
+            if key in known or because.expected or incident.kind not in (IncidentKind.DROPOUT, IncidentKind.RESTART):
+                continue
+            self._course.fell(incident.onset_ns)
+
+    def _proposed(self, actions: Sequence[Action]) -> tuple[Proposal, ...]:
+        """Say what the traffic looks as if somebody had done, where no press says so."""
+        assert self._health is not None
+        plain = [i for i in self._health.incidents if i.kind is not IncidentKind.CODE]
+        power = power_actions(self.machine, plain, self._health.controllers, actions)
+        plugs = plug_actions(self.machine, self._watches.availability(), self._health.controllers, actions)
+        found = []
+        for action in sorted((*power, *plugs), key=lambda one: one.time_ns):
+            key = f"{action.kind} {action.part or ''} {action.time_ns // _S}"
+            near = any(
+                one.kind is action.kind and one.part == action.part and abs(one.time_ns - action.time_ns) < _REDONE_NS
+                for one in actions
+            )
+            if key not in self._log.refused and not near:
+                text = f"the traffic looks like {act_in_words(action)}"
+                found.append(Proposal(key=key, action=action, text=text))
+        return tuple(found)
+
+    def _keep_incidents(self) -> None:
+        if self._folder is None or self._health is None:
+            return
+        bodies: dict[str, dict[str, object]] = {}
+        for incident, because in zip(self._health.incidents, self._because, strict=True):
+            key = f"{incident.kind} {incident.last_seen_ns} {','.join(incident.controllers)}"
+            bodies[key] = {
+                "kind": incident.kind.value,
+                "controllers": list(incident.controllers),
+                "last_seen_ns": incident.last_seen_ns,
+                "onset_ns": incident.onset_ns,
+                "back_ns": incident.back_ns,
+                "steady_ns": incident.steady_ns,
+                "ran_on": incident.ran_on.value,
+                "code": incident.code,
+                "expected": because.expected,
+                "action": because.action,
+                "probability": because.probability,
+            }
+        changed = {key: body for key, body in bodies.items() if self._kept.get(key) != body}
+        gone = [key for key in self._kept if key not in bodies]
+        if not changed and not gone:
+            return
+        try:
+            self._folder.store.keep_incidents(changed, gone)
+        except InputError as error:
+            self._trouble = f"the journal: {error}"
+            return
+        self._trouble = ""
+        self._kept = dict(bodies)
+
+    # Acting
+
+    def act(
+        self,
+        kind: ActionKind,
+        part: str | None = None,
+        into: str | None = None,
+        *,
+        time_ns: int | None = None,
+        uncertainty_s: float = _PRESS_UNCERTAINTY_NS / _S,
+        note: str = "",
+        origin: Origin = Origin.JOURNAL,
+    ) -> Action:
+        """Log an action, at this instant unless told; it is on disk when this returns.
+
+        Raises
+        ------
+        InputError : a part that is not on the map, an action that makes no sense, or a disk that is full; nothing was
+            logged then
+        """
+        self._check(kind, part, into)
+        action = self._log.act(
+            kind,
+            part,
+            into,
+            time_ns=self.source.now_ns() if time_ns is None else time_ns,
+            uncertainty_ns=round(uncertainty_s * _S),
+            note=note,
+            origin=origin,
+        )
+        self._course.did(action)
+        self._telling.action(action)
+        self._changed()
+        return action
+
+    def do_next(self) -> Action | None:
+        """Log the proposed step at this instant; None when there is no step to do.
+
+        Raises
+        ------
+        InputError : it could not be logged
+        """
+        step = self._course.step
+        return None if step is None else self.act(step.action, step.part, step.into)
+
+    def undo(self, n: int | None = None) -> Action | None:
+        """Take an action back, the last one unless told; None when there is none.
+
+        Raises
+        ------
+        InputError : no such action, or the change could not be written down
+        """
+        action = self._log.undo(n)
+        if action is not None:
+            self._course.undid(action)
+            self._telling.action(action, "taken back")
+            self._changed()
+        return action
+
+    def redo(self) -> Action | None:
+        """Do again what was taken back; None when there is nothing.
+
+        Raises
+        ------
+        InputError : the change could not be written down
+        """
+        action = self._log.redo()
+        if action is not None:
+            self._course.did(action)
+            self._telling.action(action, "done again")
+            self._changed()
+        return action
+
+    def retime(self, n: int, seconds_ago: float) -> Action:
+        """Say that an action was done so many seconds before now.
+
+        Raises
+        ------
+        InputError : no such action, or the change could not be written down
+        """
+        action = self._log.retime(n, self.source.now_ns() - round(seconds_ago * _S))
+        self._telling.action(action, f"{seconds_ago:g} s ago")
+        self._changed()
+        return action
+
+    def rename(self, old: str, new: str) -> None:
+        """Give a branch that no map names another name.
+
+        Raises
+        ------
+        InputError : it is on the map, is not known, or the new name is taken
+        """
+        new = new.strip()
+        if old in self.machine:
+            raise InputError(old, "a branch that was named here", "a part of the map", "Change the map itself.")
+        if old not in self._branches():
+            raise InputError(old, "a branch that was named here", "no such branch", "See the list of branches.")
+        if not new or new in self.machine or new in self._branches():
+            raise InputError(new or "the new name", "a name that is free", "one that is not", "Take another.")
+        self._log.rename(old, new)
+        self._telling.note(self._heard_ns, f"{old} is called {new} now")
+        self._changed()
+
+    def note(self, text: str) -> None:
+        """Keep a note at this instant.
+
+        Raises
+        ------
+        InputError : it could not be written down
+        """
+        self.act(ActionKind.MARK, note=text)
+
+    def take_proposal(self, key: str) -> Action:
+        """Log what the traffic looks like, with who said so.
+
+        Raises
+        ------
+        InputError : it is no longer proposed, or could not be written down
+        """
+        one = next((proposal for proposal in self._proposals if proposal.key == key), None)
+        if one is None:
+            raise InputError("the proposal", "one that stands", "one that is gone", "Log the action itself.")
+        action = one.action
+        return self.act(
+            action.kind,
+            action.part,
+            action.into,
+            time_ns=action.time_ns,
+            uncertainty_s=action.uncertainty_ns / _S,
+            note=action.note,
+            origin=action.origin,
+        )
+
+    def refuse_proposal(self, key: str) -> None:
+        """Never propose it again.
+
+        Raises
+        ------
+        InputError : it could not be written down
+        """
+        self._log.refuse(key)
+        self._changed()
+
+    def give_labels(self) -> None:
+        """Give each connector a number to tape on; those that have one keep it.
+
+        Raises
+        ------
+        InputError : they could not be written down
+        """
+        labels = dict(self._log.labels)
+        for name in connectors(self.machine, self._state()):
+            if name not in labels:
+                labels[name] = max(labels.values(), default=0) + 1
+        self._log.give_labels(labels)
+        self._changed()
+
+    def skip_test(self) -> None:
+        """Propose another test."""
+        self._course.skip()
+        self._course.start_watch(self._heard_ns)
+        self._view = None
+
+    def _check(self, kind: ActionKind, part: str | None, into: str | None) -> None:
+        if kind in _NEEDS_PART and not part:
+            raise InputError(str(kind), "the name of a part", "none", "Say which part.")
+        if kind is ActionKind.SWAP and not into:
+            raise InputError(str(kind), "two parts", "one", "Say which two changed places.")
+        others = (into,) if kind is ActionKind.SWAP else ()
+        for name in (part, *others):
+            if name is None or name in self.machine or kind is ActionKind.MARK:
+                continue
+            if not self.guided or kind not in (*_LEADS_OFF, ActionKind.WIGGLE):
+                known = ", ".join([*self.machine.parts, *self.machine.controllers][:8])
+                raise InputError(name, "a part of the map", "no such part", f"It has for example {known}.")
+
+    def _changed(self) -> None:
+        self._weighed_for = None
+        self._judged_s = -1e9
+        self._view = None
+
+    # Showing
+
+    def happenings(self, after: int) -> tuple[Happening, ...]:
+        """Give what happened after the one with this number."""
+        return self._telling.after(after)
+
+    def view(self) -> SessionView:
+        """Give all that is shown, as of the last step."""
+        if self._view is None or self._view.now_ns != self._heard_ns:
+            self._view = self._looked_at()
+        return self._view
+
+    def _looked_at(self) -> SessionView:
+        health = self._health
+        actions = self._log.actions
+        first, state = self._first_state(), self._state()
+        losses = {} if health is None else losses_by_controller(health.incidents, self._because)
+        start_ns = self._heard_ns if health is None else health.start_ns
+        (then_ns, then), (now_ns, now) = (self._lately[0], self._lately[-1]) if self._lately else ((0, 0), (0, 0))
+        row = self._course.row(self._log.labels)
+        suspects = self._verdict.suspects
+        needs = row.test.cautions if row is not None and row.step < len(row.steps_text) else ()
+        return SessionView(
+            start_ns=start_ns,
+            now_ns=self._heard_ns,
+            machine_name=self.machine.name,
+            buses=self.source.buses(),
+            frames=self._frames,
+            frames_per_s=(now - then) * _S / (now_ns - then_ns) if now_ns > then_ns else 0.0,
+            loads=() if health is None else self._loads(health),
+            controllers=() if health is None else controller_rows(health, losses, self._codes, self.source.channels),
+            harness=harness_rows(self.machine, state, suspects, self._log.labels),
+            actions=actions,
+            headline=self._headline(),
+            why=suspects[0].why if suspects else (),
+            suspects=tuple((one.part, one.probability, one.cleared) for one in suspects),
+            next=row,
+            watching=self._course.watching(self._heard_ns),
+            proposals=self._proposals,
+            cautions=tuple(dict.fromkeys((*self.machine.cautions, *needs))),
+            labels_given=bool(self._log.labels),
+            not_back=not_back(self.machine, first, state),
+            recording=self._recording_text(),
+            trouble=self._trouble_text(),
+            finished=self.source.finished,
+            epoch=self.source.epoch,
+            guided=self.guided,
+            focus=self._focus(),
+            gaps=tuple((gap.from_ns, gap.to_ns) for gap in (*self._gaps, *self._open_gaps)),
+        )
+
+    def _first_state(self) -> PlugState:
+        return opening_state(self.machine, self._log.actions)
+
+    def _state(self) -> PlugState:
+        state = self._first_state()
+        for action in self._log.actions:
+            state = state.after(action)
+        return state
+
+    def _branches(self) -> set[str]:
+        return {name for name in self._state().place_of if name not in self.machine}
+
+    def _loads(self, health: Health) -> tuple[tuple[str, float], ...]:
+        return tuple(
+            (self.source.channels.name(wire.channel), float(wire.load[-3:-1].mean()))
+            for wire in health.wire
+            if wire.bitrate and len(wire.load) > 1
+        )
+
+    def _headline(self) -> str:
+        if self._health is None:
+            return "Nothing heard yet."
+        result = Result(
+            capture=self._facts(),
+            machine=self.machine,
+            health=self._health,
+            incidents=self._health.incidents,
+            actions=self._log.numbered(),
+            because=self._because,
+            codes=self._codes,
+            isolation=self._verdict,
+        )
+        return headline(result)
+
+    def _focus(self) -> str | None:
+        """Name the controller that fell last for no reason of its own."""
+        if self._health is None:
+            return None
+        for incident, because in zip(reversed(self._health.incidents), reversed(self._because), strict=True):
+            if not because.expected and incident.kind in (IncidentKind.DROPOUT, IncidentKind.RESTART):
+                return incident.controllers[0] if incident.controllers else None
+        return None
+
+    def _recording_text(self) -> str:
+        if self._recorder is None:
+            return ""
+        state = self._recorder.state
+        return f"recording to {state.path}: {state.frames:,} frames"
+
+    def _trouble_text(self) -> str:
+        recorder = "" if self._recorder is None else self._recorder.state.trouble
+        return "; ".join(text for text in (recorder, self._trouble) if text)
+
+    # The record
+
+    def result(self) -> Result:
+        """Give the whole result, as the post-mortem of the recording does."""
+        if self._watches.start_ns is None:
+            raise InputError("the session", "frames", "none so far", "Listen to a bus that speaks.")
+        return conclude(
+            self.machine,
+            self._watches,
+            self.source.channels,
+            self._watches.close(),
+            self._log.numbered(),
+            facts=self._facts(),
+            database=self._database,
+        )
+
+    def _facts(self) -> CaptureFacts:
+        channels = self.source.channels
+        return CaptureFacts(
+            files=() if self._folder is None else (self._folder.recording,),
+            epoch=self.source.epoch,
+            channel_names=tuple((number, channels.name(number)) for number in channels.numbers),
+            channel_frames=tuple(sorted(self._watches.frames_by_channel.items())),
+            skipped_lines=0,
+            skipped=(),
+        )
