@@ -298,7 +298,8 @@ def _summary_text(summary: "RecordingSummary", n_marks: int, place: "RecordingPl
         what = "1 gap" if summary.gaps == 1 else f"{summary.gaps} gaps"
         lines.append(f"{what} in our own hearing, {summary.gap_s:.1f} s in all: nobody is accused of what lies there.")
     if summary.overruns:
-        lines.append(f"{summary.overruns} times the laptop or an adapter did not keep up.")
+        often = "Once" if summary.overruns == 1 else f"{summary.overruns} times"
+        lines.append(f"{often} the laptop or an adapter did not keep up.")
     if state.left_out:
         lines.append(f"{state.left_out:,} frames were left out: {state.trouble or 'the disk had no room'}.")
     elif state.trouble:

@@ -79,6 +79,18 @@ class Adapter(Protocol):
         ...
 
 
+class Drops(Protocol):
+    """Tells how many frames were dropped because nobody read them in time."""
+
+    def count(self) -> int:
+        """Give the number so far."""
+        ...
+
+    def close(self) -> None:
+        """Let go of what counts."""
+        ...
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class OpenAdapter:
     """An adapter that listens."""
@@ -89,7 +101,7 @@ class OpenAdapter:
     listen_only: bool | None
     """True: it was told to keep silent. False: it cannot be told. None: that is settled outside the program."""
     note: str
-    drops: "DropCounter | None" = None
+    drops: "Drops | None" = None
     """Frames that the operating system dropped, where it counts them."""
     keeps_frames: bool = False
     """Whether frames wait safely, and with their time, while nobody reads for some milliseconds."""

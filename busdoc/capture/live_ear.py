@@ -119,6 +119,7 @@ class BusEar:
         self._turned_ns = now_ns
         self._pause: ListeningPause | None = None
         self._dropped_in_pause = False
+        self._unplaced: RecorderGap | None = None
         self._failures = 0
         self._n_garbled = 0
         self._lost_from_ns: int | None = None
@@ -169,7 +170,7 @@ class BusEar:
         before_ns, self._turned_ns = self._turned_ns, now_ns
         if now_ns - before_ns > _PAUSE_NS:
             with self._settling:  # the frame and the pause that it waited through are judged together
-                self._pause, self._dropped_in_pause = ListeningPause(now_ns, now_ns - before_ns), False
+                self._pause = ListeningPause(now_ns, now_ns - before_ns)
                 self._receive(message, begun_ns, now_ns)
         else:
             self._receive(message, begun_ns, now_ns)
@@ -323,9 +324,9 @@ class BusEar:
         pause.feed(frames.t_ns, before_ns, sure_ns)
         if not pause.is_over:
             return []
-        self._pause = None
-        counts_drops = self._open is not None and self._open.drops is not None
-        if pause.hole_ns is None or (counts_drops and not self._dropped_in_pause):
+        kept_all = self._open is not None and self._open.drops is not None and not self._dropped_in_pause
+        self._pause, self._dropped_in_pause = None, False
+        if pause.hole_ns is None or kept_all:
             return []
         return [self._made_gap(*pause.hole_ns, "the laptop did not listen")]
 
@@ -334,13 +335,21 @@ class BusEar:
         gaps: list[RecorderGap] = []
         if len(overflows(frames)):  # whoever judges the frames finds the gap in them, also in a recording
             self._overrun_ns = now_ns
+        if self._unplaced is not None and self._pause is None:
+            gaps.append(self._unplaced)
+        elif self._unplaced is not None:
+            self._dropped_in_pause = True
+        self._unplaced = None
         n_drops = self._count_drops()
         if n_drops != self._n_drops:
             self._overrun_ns = now_ns
+            gap = self._made_gap(self._drops_seen_ns, now_ns, "the laptop did not keep up")
             if self._pause is not None:  # what did not fit into the buffer lies in the pause's own gap
                 self._dropped_in_pause = True
+            elif now_ns - self._drops_seen_ns > _PAUSE_NS:
+                self._unplaced = gap  # very likely a pause, which the thread is about to find
             else:
-                gaps.append(self._made_gap(self._drops_seen_ns, now_ns, "the laptop did not keep up"))
+                gaps.append(gap)
         self._n_drops, self._drops_seen_ns = n_drops, now_ns
         if dropping_ns is not None:
             gaps.append(self._made_gap(dropping_ns, now_ns, "the laptop did not keep up"))

@@ -94,6 +94,16 @@ class Capture:
         """From the first frame to the last, as far as it was read."""
         self._first_ns: list[int | None] | None = None
 
+    def again(self) -> "Capture":
+        """Give the same capture unread, so that a second reading leaves what the first one counted alone."""
+        return Capture(
+            self.files,
+            block_frames=self._block_frames,
+            wall_clock=self._wall_clock,
+            compiled=self._compiled,
+            chunk_bytes=self._chunk_bytes,
+        )
+
     @property
     def warnings(self) -> tuple[str, ...]:
         """What was odd so far: clocks set, files that overlap or break off, zones that are not known."""

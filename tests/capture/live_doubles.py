@@ -59,10 +59,24 @@ class ScriptedAdapter:
         self.closed = True
 
 
+class ScriptedDrops:
+    """Says how many frames an operating system dropped."""
+
+    def __init__(self) -> None:
+        self.n = 0
+
+    def count(self) -> int:
+        return self.n
+
+    def close(self) -> None:
+        pass
+
+
 class ScriptedOpener:
     """Opens the adapters it was given one after the other; `None` is an attempt that fails."""
 
     def __init__(self, clock: TestClock, *adapters: ScriptedAdapter | None, listen_only: bool | None = True) -> None:
+        self.drops: ScriptedDrops | None = None
         self._clock = clock
         self._adapters = deque(adapters)
         self._listen_only = listen_only
@@ -77,7 +91,12 @@ class ScriptedOpener:
         if adapter is None:
             raise BusError(f"{address.name} does not open: no such device.")
         return OpenAdapter(
-            adapter=adapter, interface="virtual", bitrate=address.bitrate, listen_only=self._listen_only, note=""
+            adapter=adapter,
+            interface="virtual",
+            bitrate=address.bitrate,
+            listen_only=self._listen_only,
+            note="",
+            drops=self.drops,
         )
 
 

@@ -10,12 +10,24 @@ from busdoc.capture.listening import Hearing
 from busdoc.capture.live_adapter import OpenAdapter
 from busdoc.capture.live_address import BusAddress
 from busdoc.capture.live_ear import BusEar
-from tests.capture.live_doubles import MS, SECOND, START_NS, ScriptedAdapter, ScriptedOpener, TestClock, address, frame
+from tests.capture.live_doubles import (
+    MS,
+    SECOND,
+    START_NS,
+    ScriptedAdapter,
+    ScriptedDrops,
+    ScriptedOpener,
+    TestClock,
+    address,
+    frame,
+)
 
 LOST = can.CanOperationError("the device is gone")
 
 
-def listening(*script: can.Message | Exception) -> tuple[BusEar, ScriptedAdapter, ScriptedOpener, TestClock]:
+def listening(
+    *script: can.Message | Exception,
+) -> tuple[BusEar, ScriptedAdapter, ScriptedDrops, ScriptedOpener, TestClock]:
     clock = TestClock()
     adapter = ScriptedAdapter(clock, script)
     opener = ScriptedOpener(clock, adapter)
@@ -189,4 +201,57 @@ def test_a_pause_through_which_the_buffer_kept_everything_is_no_gap() -> None:
     adapter.put(*[frame(START_NS + k * 100 * MS) for k in range(1, 16)])
     for _ in range(15):
         ear.turn()
+    assert ear.take().gaps == ()
+
+
+def counting_drops() -> tuple[BusEar, ScriptedAdapter, ScriptedDrops, TestClock]:
+    clock = TestClock()
+    adapter = ScriptedAdapter(clock)
+    opener = ScriptedOpener(clock, adapter)
+    opener.drops = ScriptedDrops()
+    ear = BusEar(address(), 0, opener=opener, clock=clock)
+    ear.open()
+    return ear, adapter, opener.drops, clock
+
+
+def test_what_the_operating_system_dropped_lies_in_a_gap_since_the_look_before() -> None:
+    ear, adapter, drops, clock = counting_drops()
+    for _ in range(3):
+        clock.pass_s(0.05)
+        adapter.put(frame(clock.t_ns))
+        ear.turn()
+        ear.take()
+    before_ns = clock.t_ns
+    clock.pass_s(0.05)
+    adapter.put(frame(clock.t_ns))
+    ear.turn()
+    drops.n = 7
+    assert [(gap.from_ns, gap.to_ns) for gap in ear.take().gaps] == [(before_ns, clock.t_ns)]
+    assert ear.state().hearing is Hearing.OVERRUN
+    assert ear.take().gaps == ()
+
+
+@pytest.mark.parametrize("dropped", [0, 500])
+def test_a_pause_is_a_gap_only_if_the_operating_system_dropped_frames_in_it(dropped: int) -> None:
+    ear, adapter, drops, clock = counting_drops()
+    adapter.put(frame(START_NS))
+    ear.turn()
+    ear.take()
+    clock.pass_s(60.0)
+    drops.n = dropped
+    first = ear.take()  # before the thread goes on
+    adapter.put(frame(START_NS + SECOND), frame(clock.t_ns))
+    for _ in range(3):
+        ear.turn()
+    gaps = [*first.gaps, *ear.take().gaps]
+    wanted = [(START_NS + SECOND, START_NS + 60 * SECOND)] if dropped else []
+    assert [(gap.from_ns, gap.to_ns) for gap in gaps] == wanted
+
+
+def test_letting_go_of_an_adapter_that_had_dropped_frames_is_no_gap() -> None:
+    ear, _, drops, _ = counting_drops()
+    drops.n = 7
+    ear.take()
+    ear.stop()
+    ear.close()
     assert ear.take().gaps == ()
