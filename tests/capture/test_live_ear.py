@@ -25,9 +25,7 @@ from tests.capture.live_doubles import (
 LOST = can.CanOperationError("the device is gone")
 
 
-def listening(
-    *script: can.Message | Exception,
-) -> tuple[BusEar, ScriptedAdapter, ScriptedDrops, ScriptedOpener, TestClock]:
+def listening(*script: can.Message | Exception) -> tuple[BusEar, ScriptedAdapter, ScriptedOpener, TestClock]:
     clock = TestClock()
     adapter = ScriptedAdapter(clock, script)
     opener = ScriptedOpener(clock, adapter)
