@@ -56,14 +56,15 @@ def _one_value(rng: np.random.Generator, kind: int, seconds: int) -> Float64Arra
     memory = float(np.exp(rng.uniform(np.log(2.0), np.log(3000.0))))
     if kind <= 3:
         cycle = np.sin(2 * np.pi * (at / (seconds * rng.uniform(0.05, 1.5)) + rng.random()))
-        return _first_order(rng, seconds, memory) + rng.choice((0.0, 0.5, 1.5)) * cycle
+        return _first_order(rng, seconds, memory) + float(rng.choice((0.0, 0.5, 1.5))) * cycle
     if kind == 4:  # all day one way, like a tank or an engine that warms up
         return np.exp(-at / (seconds * rng.uniform(0.1, 1.0))) + 0.02 * _first_order(rng, seconds, memory)
     if kind == 5:  # steps between a few levels
         return np.asarray(np.round(1.5 * _first_order(rng, seconds, memory)), np.float64)
     if kind == 6:  # spikes
         quiet = rng.random(seconds) > rng.choice((0.001, 0.01, 0.05))
-        return np.where(quiet, 0.0, rng.exponential(1.0, seconds)) + 0.01 * rng.normal(size=seconds)
+        spikes = np.where(quiet, 0.0, rng.exponential(1.0, seconds))
+        return np.asarray(spikes + 0.01 * rng.normal(size=seconds), np.float64)
     return np.asarray((at / float(rng.uniform(5.0, 900.0))) % 1.0)  # a working cycle
 
 

@@ -64,6 +64,10 @@ class Covariate:
     """Corrected for everything that was tried (Holm 1979); 1 until the caller has done so."""
     q_bh: float = 1.0
     """Corrected likewise (Benjamini & Hochberg 1995)."""
+    before: tuple[float, ...] = ()
+    """The feature before each dropout that has one, by time, for the picture."""
+    rest_quantiles: tuple[float, ...] = ()
+    """Its 0 %, 1 %, … 100 % quantiles in the rest of the time, for the picture."""
 
     @property
     def found(self) -> bool:
@@ -141,7 +145,7 @@ def _concerns(series: CellSeries, dropouts: Dropouts) -> bool:
 
 def _covariate(dropouts: Dropouts, series: CellSeries, plan: CellPlan, places: Sequence[Places]) -> Covariate | None:
     at_places = np.searchsorted(plan.places_ns, ends_of(dropouts), side="right") - 1
-    p, tests = test_features(features_of(series, plan, places), np.maximum(at_places, 0))
+    p, tests = test_features(features_of(series, plan, places), at_places)
     if not tests:
         return None
     best = min(tests, key=lambda test: (test.best_p, test.feature.window_ns))
@@ -171,6 +175,8 @@ def _record(dropouts: Dropouts, series: CellSeries, best: FeatureTest, found: Se
         n_beyond=found.n_beyond,
         share_beyond=found.share_beyond,
         p=p,
+        before=tuple(best.before.tolist()),
+        rest_quantiles=tuple(np.nanquantile(best.feature.rest, np.linspace(0.0, 1.0, 101)).tolist()),
     )
 
 

@@ -62,22 +62,21 @@ def effective(sums: Float64Array, n: int, variance: float) -> float:
     return n / max(1.0, float(sums.var()) / (n * variance))
 
 
-def rank_p(ranks: Float64Array, variance: float, n_effective: float) -> Float64Array:
-    """(2,) Give the probability of a mean rank as low, and as high, by chance.
+def rank_p(ahead: Float64Array, variance: float, n_effective: float) -> float:
+    """Give the probability by chance of ranks that are as far ahead in the mean.
 
-    The rank test of Mann & Whitney (Annals of Mathematical Statistics 18 (1947) 50-60) against a known background.
+    The rank test of Mann & Whitney (Annals of Mathematical Statistics 18 (1947) 50-60) against many places.
 
     Parameters
     ----------
-    ranks : (n,) 0 … 1 among the values of the rest of the time, half of ties below
-    variance : of the ranks of the rest of the time: 1/12 without ties
+    ahead : (n,) -0.5 … 0.5: ranks less their mean, positive in the direction that is asked about
+    variance : of the ranks of all places: 1/12 without ties
     """
     from scipy.special import ndtr
 
     if n_effective < _LEAST_EFFECTIVE or variance <= 0.0:
-        return np.ones(2)
-    z = (float(ranks.mean()) - 0.5) / np.sqrt(variance / n_effective)
-    return np.asarray((ndtr(z), ndtr(-z)), np.float64)
+        return 1.0
+    return float(ndtr(-float(ahead.mean()) / np.sqrt(variance / n_effective)))
 
 
 def tail_p(n_beyond: Int64Array, n: int, share: Float64Array, n_effective: Float64Array | float) -> Float64Array:

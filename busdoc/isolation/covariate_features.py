@@ -4,7 +4,7 @@ Each feature has one number for every place of the record, and one for every dro
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -47,7 +47,9 @@ class Places:
     ended: tuple[Int64Array, Int64Array]
     """(m,), (n,) the one after the last."""
     usable: tuple[BoolArray, BoolArray]
-    """(m,), (n,) whether the window was watched, and, of a place, whether no dropout came right after it."""
+    """(m,), (n,) whether the window was watched."""
+    is_far: BoolArray
+    """(m,) whether no dropout came right after it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -58,9 +60,11 @@ class Feature:
     window_ns: int
     """0: the last value."""
     rest: Float32Array
-    """(m,) at every place; NaN where it cannot be told."""
+    """(m,) at every place, those right before a dropout too; NaN where it cannot be told."""
     before: Float32Array
     """(n,) before every dropout; NaN where it cannot be told."""
+    is_far: BoolArray
+    """(m,) places that no dropout came right after: the rest of the time."""
 
 
 def places_of(plan: CellPlan, dropouts: Dropouts) -> tuple[Places, ...]:
@@ -79,9 +83,10 @@ def places_of(plan: CellPlan, dropouts: Dropouts) -> tuple[Places, ...]:
                 begun=(place_cells[0], loss_cells[0]),
                 ended=(place_cells[1], loss_cells[1]),
                 usable=(
-                    plan.is_watched(dropouts, plan.places_ns, window_ns) & (ahead_ns > min(window_ns, _GUARD_NS)),
+                    plan.is_watched(dropouts, plan.places_ns, window_ns),
                     plan.is_watched(dropouts, ends_ns, window_ns),
                 ),
+                is_far=ahead_ns > min(window_ns, _GUARD_NS),
             )
         )
     return tuple(found)
@@ -90,21 +95,21 @@ def places_of(plan: CellPlan, dropouts: Dropouts) -> tuple[Places, ...]:
 def features_of(series: CellSeries, plan: CellPlan, places: Sequence[Places]) -> Iterator[Feature]:
     """Yield the features of one value, the extremes first."""
     for at in places:
-        low = _both(np.minimum, series.low, np.inf, at)
-        yield Feature(kind=FeatureKind.MINIMUM, window_ns=at.window_ns, rest=low[0], before=low[1])
-        high = _both(np.maximum, series.high, -np.inf, at)
-        yield Feature(kind=FeatureKind.MAXIMUM, window_ns=at.window_ns, rest=high[0], before=high[1])
+        yield _feature(FeatureKind.MINIMUM, at, *_both(np.minimum, series.low, np.inf, at))
+        yield _feature(FeatureKind.MAXIMUM, at, *_both(np.maximum, series.high, -np.inf, at))
     carried = _carried(series.last, plan.edges_ns)
     for at in places:
-        now = tuple(_where(usable, carried[ended]) for usable, ended in zip(at.usable, at.ended, strict=True))
+        rest, before = (_where(usable, carried[ended]) for usable, ended in zip(at.usable, at.ended, strict=True))
         if at.window_ns == FINE_NS:
-            yield Feature(kind=FeatureKind.LEVEL, window_ns=0, rest=now[0], before=now[1])
+            yield replace(_feature(FeatureKind.LEVEL, at, rest, before), window_ns=0)
             continue
-        slopes = [
-            (level - carried[begun]) / np.float32(at.window_ns / _NS)
-            for level, begun in zip(now, at.begun, strict=True)
-        ]
-        yield Feature(kind=FeatureKind.SLOPE, window_ns=at.window_ns, rest=slopes[0], before=slopes[1])
+        length_s = np.float32(at.window_ns / _NS)
+        rest, before = (rest - carried[at.begun[0]]) / length_s, (before - carried[at.begun[1]]) / length_s
+        yield _feature(FeatureKind.SLOPE, at, rest, before)
+
+
+def _feature(kind: FeatureKind, at: Places, rest: Float32Array, before: Float32Array) -> Feature:
+    return Feature(kind=kind, window_ns=at.window_ns, rest=rest, before=before, is_far=at.is_far)
 
 
 def _both(reduce: np.ufunc, cells: Float32Array, nothing: float, at: Places) -> tuple[Float32Array, Float32Array]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busdoc.arrays import Float64Array, Int64Array
+from busdoc.arrays import BoolArray, Float32Array, Float64Array, Int64Array
 from busdoc.isolation.covariate_chance import (
     TAILS,
     Pattern,
@@ -42,12 +42,12 @@ class FeatureTest:
     feature: Feature
     direction: int
     """-1: low values go before dropouts; 1: high ones."""
-    before: Float64Array
+    before: Float32Array
     """(n,) its values before dropouts, those that have one, by time."""
+    all_values: Float32Array
+    """(m + n,) those and its values at all places, ascending."""
     which: Int64Array
     """(n,) the dropouts' numbers."""
-    rest: Float64Array
-    """(m,) its values in the rest of the time, ascending."""
     p: Float64Array
     """(1 + len(TAILS),) of the ranks, then of each threshold."""
     n_effective: float
@@ -57,13 +57,22 @@ class FeatureTest:
         """The smallest."""
         return float(self.p.min())
 
+    def ranks(self, values: Float32Array) -> Float64Array:
+        """Give the share of all values below each, half of the equal ones included."""
+        below = np.searchsorted(self.all_values, values, side="left")
+        return (below + np.searchsorted(self.all_values, values, side="right")) / (2.0 * len(self.all_values))
+
+    def is_beyond(self, values: Float32Array, limit: Float32Array | np.float32) -> BoolArray:
+        """Mark the values beyond a threshold."""
+        return np.asarray(values < limit if self.direction < 0 else values > limit)
+
 
 def test_features(features: Iterable[Feature], at_places: Int64Array) -> tuple[float, list[FeatureTest]]:
     """Test the features of one value together.
 
     Parameters
     ----------
-    at_places : (n,) the last place of the record up to each dropout
+    at_places : (n,) the last place of the record up to each dropout; -1 before the first
 
     Returns
     -------
@@ -75,10 +84,9 @@ def test_features(features: Iterable[Feature], at_places: Int64Array) -> tuple[f
     p = combine(np.concatenate([test.p for test in tests]))
     if p > _WORTH_MORE:
         return p, tests
-    done: dict[int, tuple[Pattern, Int64Array]] = {}
     for test in tests:
         if test.best_p <= _WORTH_MORE:
-            _look_closer(test, at_places, done)
+            _look_closer(test, at_places)
     return max(p, combine(np.concatenate([test.p for test in tests]))), tests
 
 
@@ -88,79 +96,69 @@ test_features.__test__ = False  # type: ignore[attr-defined]  # the name is no t
 def _first_look(feature: Feature) -> list[FeatureTest]:
     has_rest, has_before = ~np.isnan(feature.rest), ~np.isnan(feature.before)
     n_rest, n = int(has_rest.sum()), int(has_before.sum())
-    if n < LEAST_DROPOUTS or n_rest < _LEAST_PLACES:
-        return []
-    if n < _LEAST_SHARE * len(has_before):
-        return []
-    rest = np.sort(feature.rest[has_rest])
-    if rest[0] == rest[-1]:
+    if n < max(LEAST_DROPOUTS, _LEAST_SHARE * len(has_before)) or n_rest < _LEAST_PLACES:
         return []
     before = feature.before[has_before]
-    below, up_to = np.searchsorted(rest, before, side="left"), np.searchsorted(rest, before, side="right")
-    ranks = (below + up_to) / (2.0 * n_rest)
-    runs = np.diff(np.flatnonzero(np.concatenate(([True], rest[1:] != rest[:-1], [True]))))
-    variance = (1.0 - float(np.sum((runs / n_rest) ** 3))) / 12.0  # of mid-ranks, less what ties take
-    by_rank = rank_p(ranks, variance, n) if 12.0 * variance >= _LEAST_SPREAD else np.ones(2)
+    all_values = np.sort(np.concatenate((feature.rest[has_rest], before)))
+    if all_values[0] == all_values[-1]:
+        return []
+    runs = np.diff(np.flatnonzero(np.concatenate(([True], all_values[1:] != all_values[:-1], [True]))))
+    variance = (1.0 - float(np.sum((runs / len(all_values)) ** 3))) / 12.0  # of mid-ranks, less what ties take
     tests = []
     for direction in feature.kind.directions:
-        edge, share = _thresholds(rest, direction)
-        n_beyond = (before[:, None] <= edge).sum(axis=0) if direction < 0 else (before[:, None] >= edge).sum(axis=0)
-        tests.append(
-            FeatureTest(
-                feature=feature,
-                direction=direction,
-                before=before.astype(np.float64),
-                which=np.flatnonzero(has_before),
-                rest=rest.astype(np.float64),
-                p=np.concatenate((by_rank[[0 if direction < 0 else 1]], tail_p(n_beyond, n, share, n))),
-                n_effective=float(n),
-            )
+        test = FeatureTest(
+            feature=feature,
+            direction=direction,
+            before=before,
+            all_values=all_values,
+            which=np.flatnonzero(has_before),
+            p=np.ones(1 + len(TAILS)),
+            n_effective=float(n),
         )
+        if 12.0 * variance >= _LEAST_SPREAD:
+            test.p[0] = rank_p(direction * (test.ranks(before) - 0.5), variance, n)
+        limits, shares = _thresholds(test)
+        n_beyond = test.is_beyond(before[:, None], limits).sum(axis=0)
+        test.p[1:] = np.where(n_beyond >= LEAST_DROPOUTS, tail_p(n_beyond, n, shares, float(n)), 1.0)
+        tests.append(test)
     return tests
 
 
-def _thresholds(rest: Float64Array, direction: int) -> tuple[Float64Array, Float64Array]:
-    """Give the thresholds with at most each of `TAILS` of the rest beyond, and the share that really is (plus one)."""
-    m = len(rest)
-    wanted = np.array([int(tail * m) for tail in TAILS])
-    if direction < 0:
-        edge = rest[np.minimum(wanted, m - 1)]  # the first one not to be counted: below it are at most `wanted`
-        n_beyond = np.searchsorted(rest, edge, side="left")
-        edge = np.nextafter(edge, np.float32(-np.inf))
+def _thresholds(test: FeatureTest) -> tuple[Float32Array, Float64Array]:
+    """Give thresholds with at most each of `TAILS` of all values beyond, and the share that really is."""
+    n_all = len(test.all_values)
+    wanted = np.array([int(tail * n_all) for tail in TAILS])
+    if test.direction < 0:
+        limits = test.all_values[np.minimum(wanted, n_all - 1)]  # this one is not beyond, what is below it is
+        n_beyond = np.searchsorted(test.all_values, limits, side="left")
     else:
-        edge = rest[np.maximum(m - 1 - wanted, 0)]
-        n_beyond = m - np.searchsorted(rest, edge, side="right")
-        edge = np.nextafter(edge, np.float32(np.inf))
-    return edge, (n_beyond + 1.0) / (m + 1.0)
+        limits = test.all_values[np.maximum(n_all - 1 - wanted, 0)]
+        n_beyond = n_all - np.searchsorted(test.all_values, limits, side="right")
+    return limits, n_beyond / n_all
 
 
-def _look_closer(test: FeatureTest, at_places: Int64Array, done: dict[int, tuple[Pattern, Int64Array]]) -> None:
+def _look_closer(test: FeatureTest, at_places: Int64Array) -> None:
     """Count the independent dropouts, and hold what was seen against shifts of the record."""
-    usable = np.flatnonzero(~np.isnan(test.feature.rest))
-    place = np.searchsorted(usable, at_places[test.which], side="right") - 1
-    pattern = Pattern(at=np.maximum(place, 0), n_places=len(usable))
-    values = test.feature.rest[usable]
     n = len(test.before)
-    ranks = (np.searchsorted(test.rest, values, side="left") + np.searchsorted(test.rest, values, side="right")) / (
-        2.0 * len(values)
-    )
+    usable = np.flatnonzero(~np.isnan(test.feature.rest))
+    in_order = np.argsort(np.concatenate((usable, at_places[test.which] + 0.5)), kind="stable")
+    values = np.concatenate((test.feature.rest[usable], test.before))[in_order]
+    pattern = Pattern(at=np.flatnonzero(in_order >= len(usable)), n_places=len(values))
+    ranks = test.direction * (test.ranks(values) - 0.5)
     guard = guard_places(ranks, 2)
-    sums = shifted_sums(ranks - 0.5, pattern)
+    sums = shifted_sums(ranks, pattern)
     test.n_effective = effective(sums, n, float(ranks.var()))
-    if test.p[0] < 1.0:
-        own = (np.searchsorted(test.rest, test.before) + np.searchsorted(test.rest, test.before, side="right")) / (
-            2.0 * len(values)
-        )
-        sided = rank_p(own, float(ranks.var()), test.n_effective)[0 if test.direction < 0 else 1]
-        reached = test.direction * float((own - 0.5).sum())
-        test.p[0] = max(float(sided), from_shifts(test.direction * sums, reached, guard))
-    edge, share = _thresholds(test.rest.astype(np.float32), test.direction)
-    for k, (limit, q) in enumerate(zip(edge.tolist(), share.tolist(), strict=True), start=1):
-        if test.p[k] > _WORTH_MORE:
+    if test.p[0] <= _WORTH_MORE:
+        own = ranks[pattern.at]
+        sided = rank_p(own, float(ranks.var()), test.n_effective)
+        test.p[0] = max(test.p[0], sided, from_shifts(sums, float(own.sum()), guard))
+    limits, shares = _thresholds(test)
+    for k, limit in enumerate(limits):
+        if test.p[1 + k] > _WORTH_MORE:
             continue
-        is_beyond = values <= limit if test.direction < 0 else values >= limit
-        n_beyond = int((test.before <= limit).sum() if test.direction < 0 else (test.before >= limit).sum())
-        counts = shifted_sums(is_beyond.astype(np.float64), pattern)
+        is_beyond = test.is_beyond(values, limit).astype(np.float64)
+        n_beyond = int(is_beyond[pattern.at].sum())
+        counts = shifted_sums(is_beyond, pattern)
         independent = effective(counts, n, float(is_beyond.var()))
-        tail = float(tail_p(np.array([n_beyond]), n, np.array([q]), independent)[0])
-        test.p[k] = max(test.p[k], tail, from_shifts(counts, n_beyond, guard))
+        tail = float(tail_p(np.array([n_beyond]), n, shares[k : k + 1], independent)[0])
+        test.p[1 + k] = max(test.p[1 + k], tail, from_shifts(counts, n_beyond, guard))

@@ -27,6 +27,8 @@ class Separation:
     n_beyond: int
     share_beyond: float
     n_background: float
+    rest_quantiles: tuple[float, ...]
+    """0 %, 1 %, … 100 % of the rest of the time."""
 
 
 def separate(test: FeatureTest) -> Separation:
@@ -37,7 +39,11 @@ def separate(test: FeatureTest) -> Separation:
     (1979) 1-26).
     """
     sign = -test.direction
-    before, rest = np.sort(sign * test.before), np.sort(sign * test.rest)  # low is now what goes before dropouts
+    far = test.feature.rest[test.feature.is_far & ~np.isnan(test.feature.rest)]
+    if not len(far):
+        far = test.all_values
+    before = np.sort(sign * test.before).astype(np.float64)
+    rest = np.sort(sign * far).astype(np.float64)  # low is now what goes before dropouts
     share = np.searchsorted(rest, before, side="right") / len(rest)
     limit = _between(before, rest)
     best = _best(np.ones((1, len(before)), np.int64), share)[0]
@@ -59,6 +65,7 @@ def separate(test: FeatureTest) -> Separation:
         n_beyond=int(best) + 1,
         share_beyond=float(share[best]),
         n_background=n_background,
+        rest_quantiles=tuple(np.quantile(far.astype(np.float64), np.linspace(0.0, 1.0, 101)).tolist()),
     )
 
 
