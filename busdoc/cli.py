@@ -11,10 +11,12 @@ import os
 import shlex
 import sys
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Literal, NoReturn
 
+from busdoc.cli_isolate import add_isolate
 from busdoc.cli_record import add_record
 from busdoc.cli_resync import add_baseline, add_resync
 from busdoc.errors import BusdocError, InputError
@@ -54,6 +56,7 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
     _add_demo(commands)
     _add_postmortem(commands)
+    add_isolate(commands)
     _add_simulate(commands)
     add_resync(commands)
     add_baseline(commands)
@@ -139,7 +142,7 @@ def _add_simulate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]
     simulate.set_defaults(run=_simulate)
 
 
-def _database_argument(text: str) -> "Path | tuple[int | str, Path]":
+def database_argument(text: str) -> "Path | tuple[int | str, Path]":
     """Read `FILE` or `CHANNEL=FILE`."""
     channel, mark, file = text.partition("=")
     if not mark or Path(text).exists():
@@ -188,7 +191,7 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
     from busdoc.progress import Progress
 
     fields = _report_fields(arguments)  # hours of reading must not end at a slip of the pen
-    databases = [_database_argument(text) for text in arguments.db]
+    databases = [database_argument(text) for text in arguments.db]
     if arguments.signals:
         _check_signals(arguments, databases)
     progress = Progress(surroundings)
@@ -216,7 +219,7 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
 
             write_signal_tables(arguments.capture, databases, arguments.signals, arguments.tables)
     if arguments.report is not None:
-        _write_report(result, arguments, fields)
+        write_report(result, arguments.report, words=arguments.words, fields=fields, paper=arguments.paper)
     with contextlib.suppress(BrokenPipeError):  # the reader has seen enough; the status is still owed to the script
         _print_result(result, arguments, surroundings)
     return ExitStatus.TROUBLE if result.trouble else ExitStatus.HEALTHY
@@ -241,27 +244,45 @@ def _report_fields(arguments: argparse.Namespace) -> dict[str, str]:
         if not mark or not name.strip():
             raise InputError("--field", "NAME=TEXT", text, "Write for example --field order=4711.")
         fields[name.strip()] = value.strip()
-    path: Path | None = arguments.report
-    if path is not None and path.suffix.lower() not in (".html", ".pdf"):
-        raise InputError(str(path), "a report FILE.html or FILE.pdf", f'"{path.suffix}"', "Change the ending.")
+    report_suffix(arguments.report)
     return fields
 
 
-def _write_report(result: "Result", arguments: argparse.Namespace, fields: dict[str, str]) -> None:
-    path: Path = arguments.report
+def report_suffix(path: Path | None) -> None:
+    """Check that a report can be written under this name.
+
+    Raises
+    ------
+    InputError : it cannot
+    """
+    if path is not None and path.suffix.lower() not in (".html", ".pdf"):
+        raise InputError(str(path), "a report FILE.html or FILE.pdf", f'"{path.suffix}"', "Change the ending.")
+
+
+def write_report(
+    result: "Result",
+    path: Path,
+    *,
+    words: Sequence[str],
+    fields: Mapping[str, str] = MappingProxyType({}),
+    paper: Literal["A4", "Letter"] = "A4",
+) -> None:
+    """Write the record of a result, as the ending of the file says.
+
+    Parameters
+    ----------
+    words : of the command line, so that the record can be made again
+    fields : lines of its head
+    """
+    command = shlex.join(["busdoc", *words])
     if path.suffix.lower() == ".pdf":
         from busdoc.report.pdf import write_pdf
 
-        write_pdf(result, path, command=_command(arguments), fields=fields, paper=arguments.paper)
+        write_pdf(result, path, command=command, fields=fields, paper=paper)
     else:
         from busdoc.report.html import write_html
 
-        write_html(result, path, command=_command(arguments), fields=fields)
-
-
-def _command(arguments: argparse.Namespace) -> str:
-    """Write the command as it was typed, so that the report can be made again."""
-    return shlex.join(["busdoc", *arguments.words])
+        write_html(result, path, command=command, fields=fields)
 
 
 def _print_result(result: "Result", arguments: argparse.Namespace, surroundings: Surroundings) -> None:

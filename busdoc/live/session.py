@@ -7,6 +7,7 @@ frames and actions give the same incidents and the same verdict as the post-mort
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from pathlib import Path
 
 from busdoc.actions.action import Action, ActionKind, Origin
 from busdoc.actions.inferred import plug_actions, power_actions
@@ -105,6 +106,15 @@ class LiveSession:
         self._trouble = ""
         self._view: SessionView | None = None
         self._closed = False
+        self._to_play: list[Action] = []
+        self._announced = 0
+        self.listeners: list[Callable[[Happening], None]] = []
+        """Called with each thing that happens, once."""
+
+    @property
+    def folder_path(self) -> Path | None:
+        """Where it is kept; None: nowhere."""
+        return None if self._folder is None else self._folder.path
 
     # Running
 
@@ -137,7 +147,9 @@ class LiveSession:
         self.source.stop()
         try:
             self._take(self.source.take())
+            self._press_due()
             self._judge(self._heard_ns)
+            self._announce()
         finally:
             if self._folder is not None:
                 self._folder.close()
@@ -152,11 +164,36 @@ class LiveSession:
         if self._closed:
             return
         self._take(self.source.take())
+        self._press_due(all_of_them=self.source.finished)
         now_s = self._clock_s()
         if now_s - self._judged_s >= _JUDGED_EVERY_S or self.source.finished:
             self._judged_s = now_s
             self._judge(self._heard_ns)
         self._telling.buses(self.source.buses(), self._heard_ns)
+        self._announce()
+
+    def play(self, actions: Sequence[Action]) -> None:
+        """Press at their times, as the source comes to them, the actions of a journal."""
+        self._to_play = sorted((*self._to_play, *actions), key=lambda action: action.time_ns)
+
+    def _press_due(self, *, all_of_them: bool = False) -> None:
+        while self._to_play and (all_of_them or self._to_play[0].time_ns <= self._heard_ns):
+            action = self._to_play.pop(0)
+            self.act(
+                action.kind,
+                action.part,
+                action.into,
+                time_ns=action.time_ns,
+                uncertainty_s=action.uncertainty_ns / _S,
+                note=action.note,
+                origin=action.origin,
+            )
+
+    def _announce(self) -> None:
+        for happening in self._telling.after(self._announced):
+            self._announced = happening.n
+            for listener in self.listeners:
+                listener(happening)
 
     def _take(self, taken: Taken) -> None:
         if self._recorder is not None and (len(taken.frames) or taken.gaps):

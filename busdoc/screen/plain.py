@@ -1,0 +1,277 @@
+"""The session line by line: for a bare terminal, a screen reader, a log, or a script that types.
+
+Each line that is typed is one command; each thing that happens is one line. Every state is a word.
+"""
+
+import re
+from collections.abc import Callable, Iterator
+from datetime import tzinfo
+
+from busdoc.actions.action import ActionKind
+from busdoc.errors import InputError
+from busdoc.isolation.odds import odds
+from busdoc.live.view import Happening, HappeningKind, SessionView
+from busdoc.screen.moments import countdown, moment
+from busdoc.screen.session import Session
+from busdoc.screen.words import bus_name, done_in_words, step_text
+
+__all__ = ["PlainDesk"]
+
+_HELP = """\
+next                   log the proposed step at this instant (so does an empty line)
+unplug PART, plug PART [into OWNER:SOCKET], replace PART, wiggle PART, swap PART OTHER
+power off | on | cycle [FEED]
+undo, redo             take the last action back, or do it again
+ago SECONDS            the last action was so long ago
+rename OLD NEW         call a branch that no map names another name
+note TEXT, mark        keep a note, or only the moment
+take, refuse           the action that the traffic looks like
+other                  propose another test
+labels                 number the connectors, to be taped on
+status, why, tree      how it stands; why the first suspect; what is plugged
+help, quit
+A part may be given by a few of its letters, or by its number."""
+
+_PLAIN_VERBS = {
+    "unplug": ActionKind.UNPLUG,
+    "plug": ActionKind.PLUG,
+    "replace": ActionKind.REPLACE,
+    "wiggle": ActionKind.WIGGLE,
+}
+_POWER = {"off": ActionKind.POWER_OFF, "on": ActionKind.POWER_ON, "cycle": ActionKind.POWER_CYCLE}
+_BELLS = {HappeningKind.LOST: "\a", HappeningKind.BACK: "\a\a"}
+
+
+class PlainDesk:
+    """Turns typed lines into calls and what happens into lines.
+
+    Parameters
+    ----------
+    session : what runs
+    say : writes one line
+    quiet : ring no bell
+    zone : of the times of day; None: the laptop's own
+    """
+
+    def __init__(
+        self, session: Session, say: Callable[[str], None], *, quiet: bool = False, zone: tzinfo | None = None
+    ) -> None:
+        self._session = session
+        self._say = say
+        self._quiet = quiet
+        self._zone = zone
+        self._seen = 0
+        self._told_next = ""
+        self._told_headline = ""
+        self._told_trouble = ""
+        self._told_proposals: set[str] = set()
+        self.left = False
+        """Whether the person is done."""
+        self._leaving = False
+
+    def greet(self) -> None:
+        """Say what it is about, and what to mind."""
+        view = self._session.view()
+        self._say(f"Session{f' on {view.machine_name}' if view.machine_name else ''}. help lists the commands.")
+        for caution in view.cautions:
+            self._say(f"Caution: {caution}")
+        self._say(
+            "Caution: the machine maker's manual and local codes come first; power off before a controller's plug."
+        )
+        if view.guided:
+            self._say("No parts are on a map: name each branch as you go, for example: unplug A")
+
+    def tell(self) -> None:
+        """Say what is new since the last time."""
+        view = self._session.view()
+        for one in self._session.happenings(self._seen):
+            self._seen = one.n
+            if one.kind is not HappeningKind.ACTION:
+                self._say(self._line(one, view))
+        if view.trouble != self._told_trouble:
+            self._told_trouble = view.trouble
+            self._say(f"TROUBLE: {view.trouble}" if view.trouble else "The trouble is over.")
+        for proposal in view.proposals:
+            if proposal.key not in self._told_proposals:
+                self._told_proposals.add(proposal.key)
+                self._say(f"{self._at(proposal.action.time_ns, view)}  {proposal.text}: take or refuse?")
+        following = self._next_text(view)
+        if following and following != self._told_next:
+            self._say(f"Next: {following}")
+        self._told_next = following
+
+    def type(self, line: str) -> None:
+        """Do what was typed; what cannot be done is said in a sentence."""
+        try:
+            for text in self._do(line.strip()):
+                self._say(text)
+        except InputError as error:
+            self._say(f"Not done: {error}")
+
+    def close(self) -> None:
+        """Say how it ended."""
+        view = self._session.view()
+        self._say(view.headline)
+        for text in view.not_back:
+            self._say(f"Not back: {text}")
+
+    def _do(self, line: str) -> Iterator[str]:
+        verb, _, rest = line.partition(" ")
+        verb, rest = verb.lower(), rest.strip()
+        if verb not in ("quit", "exit"):
+            self._leaving = False
+        view = self._session.view()
+        match verb:
+            case "" | "next" | "n":
+                action = self._session.do_next()
+                yield "No step is proposed." if action is None else f"Logged: {done_in_words(action)}."
+            case "unplug" | "plug" | "replace" | "wiggle":
+                part, into = self._part_and_place(rest, view)
+                action = self._session.act(_PLAIN_VERBS[verb], part, into)
+                yield f"Logged: {done_in_words(action)}."
+            case "swap":
+                words = [word for word in re.split(r"\s+(?:with\s+|and\s+)?", rest) if word]
+                if len(words) != 2:
+                    raise InputError("swap", "two parts", rest or "none", "Write for example: swap harness-A harness-B")
+                one, other = (self._part(word, view) for word in words)
+                action = self._session.act(ActionKind.SWAP, one, other)
+                yield f"Logged: {done_in_words(action)}."
+            case "power":
+                how, _, feed = rest.partition(" ")
+                if how.lower() not in _POWER:
+                    raise InputError("power", "off, on or cycle", rest or "nothing", "Write for example: power cycle")
+                feed = feed.strip()
+                action = self._session.act(_POWER[how.lower()], self._part(feed, view) if feed else None)
+                yield f"Logged: {done_in_words(action)}."
+            case "undo":
+                undone = self._session.undo()
+                yield "Nothing to take back." if undone is None else f"Taken back: {done_in_words(undone)}."
+            case "redo":
+                redone = self._session.redo()
+                yield "Nothing to do again." if redone is None else f"Logged: {done_in_words(redone)}."
+            case "ago":
+                yield self._ago(rest, view)
+            case "rename":
+                old, _, new = rest.partition(" ")
+                self._session.rename(self._part(old, view), new)
+                yield f"{old} is called {new.strip()} now."
+            case "note" if rest:
+                self._session.note(rest)
+                yield f"Noted: {rest}"
+            case "mark":
+                self._session.act(ActionKind.MARK)
+                yield "Marked."
+            case "take" | "refuse":
+                yield self._answer(verb, view)
+            case "other":
+                self._session.skip_test()
+                yield "Another test, if there is one."
+            case "labels":
+                self._session.give_labels()
+                for row in self._session.view().harness:
+                    if row.label is not None:
+                        yield f"{row.label:>4}  {row.name}"
+            case "status":
+                yield from self._status(view)
+            case "why":
+                yield view.headline
+                yield from (f"  {reason}" for reason in view.why)
+            case "tree":
+                yield from self._tree(view)
+            case "help":
+                yield from _HELP.splitlines()
+            case "quit" | "exit":
+                yield from self._quit(view)
+            case _:
+                raise InputError("the command", "one of the list", f'"{line}"', "Type help for the list.")
+
+    def _part_and_place(self, rest: str, view: SessionView) -> tuple[str, str | None]:
+        part, _, into = rest.partition(" into ")
+        return self._part(part.strip(), view), into.strip() or None
+
+    def _part(self, text: str, view: SessionView) -> str:
+        """Find the part that is meant; a new name stands for itself where there is no map."""
+        if not text:
+            raise InputError("the part", "a name, a few letters or a number", "none", "Say which part.")
+        if text.isdigit():
+            labelled = [row.name for row in view.harness if row.label == int(text)]
+            if labelled:
+                return labelled[0]
+        folded = text.casefold()
+        for fits in (str.__eq__, str.startswith, str.__contains__):
+            found = [row.name for row in view.harness if fits(row.name.casefold(), folded)]
+            if len(found) == 1:
+                return found[0]
+            if view.guided and fits is str.__eq__:
+                return text
+            if len(found) > 1:
+                raise InputError(f'"{text}"', "letters of one part", ", ".join(found[:6]), "Write more of its letters.")
+        raise InputError(f'"{text}"', "a part of the map", "no such part", "Type tree for the list.")
+
+    def _ago(self, rest: str, view: SessionView) -> str:
+        try:
+            seconds = float(rest)
+        except ValueError:
+            raise InputError("ago", "seconds", f'"{rest}"', "Write for example: ago 3") from None
+        if not view.actions:
+            raise InputError("ago", "an action before it", "none", "Log the action first.")
+        latest = max(view.actions, key=lambda action: action.n)
+        action = self._session.retime(latest.n, seconds)
+        return f"{done_in_words(action).capitalize()} {seconds:g} s ago."
+
+    def _answer(self, verb: str, view: SessionView) -> str:
+        if not view.proposals:
+            raise InputError(verb, "a proposal", "none", "Log the action itself.")
+        proposal = view.proposals[-1]
+        if verb == "refuse":
+            self._session.refuse_proposal(proposal.key)
+            return "Refused."
+        return f"Logged: {done_in_words(self._session.take_proposal(proposal.key))}."
+
+    def _quit(self, view: SessionView) -> Iterator[str]:
+        if view.not_back and not self._leaving:
+            self._leaving = True
+            for text in view.not_back:
+                yield f"Not back: {text}."
+            yield "Type quit again to leave all the same."
+            return
+        self.left = True
+
+    def _status(self, view: SessionView) -> Iterator[str]:
+        for bus in view.buses:
+            yield f"{bus_name(bus)}: {bus.hearing}"
+        for row in view.controllers:
+            state = "off, as expected" if row.expected_off else str(row.state)
+            since = "" if row.since_ns is None else f" since {self._at(row.since_ns, view)}"
+            fell = f", fell {row.dropouts}x" if row.dropouts else ""
+            fault = f"; last: {row.last_fault}" if row.last_fault else ""
+            yield f"{row.name}: {state}{since}{fell}{fault}"
+        yield view.headline
+        following = self._next_text(view)
+        if following:
+            yield f"Next: {following}"
+        if view.recording:
+            yield view.recording
+
+    def _tree(self, view: SessionView) -> Iterator[str]:
+        for row in view.harness:
+            label = f"{row.label}: " if row.label is not None else ""
+            out = "" if row.plugged else ", unplugged"
+            worth = "" if row.probability is None else f", {odds(row.probability)}"
+            clear = ", clear" if row.cleared else ""
+            yield f"{'  ' * row.depth}{label}{row.name} ({row.kind}{out}{clear or worth})"
+
+    def _next_text(self, view: SessionView) -> str:
+        if view.watching is not None:
+            if view.watching.clear_at_ns is None:
+                return "watch"
+            left = countdown(view.watching.clear_at_ns - view.watching.since_ns)
+            return f"watch; clear after {left} without trouble"
+        return "" if view.next is None else step_text(view.next)
+
+    def _line(self, one: Happening, view: SessionView) -> str:
+        bell = "" if self._quiet else _BELLS.get(one.kind, "")
+        return f"{bell}{self._at(one.time_ns, view)}  {one.text}"
+
+    def _at(self, t_ns: int, view: SessionView) -> str:
+        return moment(t_ns, view.start_ns, epoch=view.epoch, zone=self._zone)
