@@ -49,6 +49,17 @@ def add_resync(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         metavar="S",
         help="live: name those that are missing S seconds after the first frame (default: by the map's limits)",
     )
+    resync.add_argument(
+        "--watch",
+        metavar="MINUTES|auto",
+        help="after a repair: how long there was, or is, no incident; auto: until it can be called cured with 95 %%",
+    )
+    resync.add_argument(
+        "--after",
+        type=Path,
+        metavar="SESSION|JSON",
+        help="with --watch: the session, or the verdict printed with --json, that tells how often the fault came",
+    )
     resync.add_argument("--quiet", action="store_true", help="live: no bell")
     resync.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
     resync.set_defaults(run=_resync)
@@ -104,6 +115,15 @@ def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
         given = "none of them" if not any(ways) else "more than one of them"
         advice = "Write for example busdoc resync --bus socketcan:can0 --machine sweeper.toml."
         raise InputError("resync", "a recording, --bus, or --replay with a recording", given, advice)
+    if arguments.after is not None and arguments.watch is None:
+        raise InputError("--after", "--watch with it", "no --watch", "Write for example --watch auto.")
+    if arguments.actions is not None and not arguments.capture:
+        advice = "Press a key at the moment you switch on; the journal belongs to a recording."
+        raise InputError("--actions", "a recording to read it with", "a live bus or a replay", advice)
+    if arguments.watch is not None:
+        from busdoc.cli_resync_watch import watch_cure
+
+        return watch_cure(arguments, surroundings)
     if not arguments.capture:
         from busdoc.cli_resync_live import open_source, resync_live
 

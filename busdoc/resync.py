@@ -18,12 +18,10 @@ from busdoc.capture.reading import RecorderGap
 from busdoc.capture.source import open_capture
 from busdoc.decode.database import Database, load_databases
 from busdoc.health.code import FaultCode
-from busdoc.health.incident import Incident
 from busdoc.health.resync import PowerUpReturn, ReturnVerdict, verdict_over
 from busdoc.health.resync_power_up import Opening
 from busdoc.health.summary import Health
-from busdoc.isolation.attribution import attribute
-from busdoc.postmortem import DatabaseFile
+from busdoc.postmortem import DatabaseFile, conclude
 from busdoc.report.result import CaptureFacts, Result
 from busdoc.returns import find_returns
 from busdoc.watches import Watches
@@ -47,8 +45,6 @@ class Resync:
     changes: tuple[Change, ...] = ()
     """What is not as it was when the map's baseline was learnt."""
     codes: tuple[FaultCode, ...] = ()
-    code_incidents: tuple[Incident, ...] = ()
-    """One for each code that was raised."""
     warnings: tuple[str, ...] = ()
 
     @property
@@ -119,6 +115,7 @@ class ResyncWatches:
 
     def __init__(self, machine: Machine, database: Database | None, channels: ChannelTable) -> None:
         self._machine = machine
+        self._database = database
         self._channels = channels
         self._watches = Watches(machine, database, channels)
 
@@ -174,11 +171,10 @@ class ResyncWatches:
             changes=found.changes,
             codes=codes.codes,
             warnings=(*health.warnings, *codes.warnings),
-            code_incidents=codes.incidents,
         )
 
     def as_result(self, found: Resync, actions: Sequence[Action], *, epoch: bool) -> Result:
-        """Give what was judged as the result of one analysis, with no part weighed.
+        """Give what was judged as the result of one analysis.
 
         Parameters
         ----------
@@ -186,27 +182,21 @@ class ResyncWatches:
         actions : the same that it was given
         epoch : times are Unix times
         """
-        health = found.health
-        incidents = sorted((*health.incidents, *found.code_incidents), key=lambda incident: incident.onset_ns)
-        health = replace(health, incidents=tuple(incidents))
-        names = tuple((number, self._channels.name(number)) for number in self._channels.numbers)
         facts = CaptureFacts(
             files=found.files,
             epoch=epoch,
-            channel_names=names,
+            channel_names=tuple((number, self._channels.name(number)) for number in self._channels.numbers),
             channel_frames=tuple(sorted(self._watches.frames_by_channel.items())),
             skipped_lines=0,
             skipped=(),
         )
-        return Result(
-            capture=facts,
-            machine=self._machine,
-            health=health,
-            incidents=health.incidents,
-            actions=tuple(actions),
-            because=attribute(health, actions, self._machine),
-            codes=found.codes,
-            resync=found.power_ups,
-            changes=found.changes,
-            warnings=found.warnings,
+        result = conclude(
+            self._machine,
+            self._watches,
+            self._channels,
+            found.health,
+            tuple(actions),
+            facts=facts,
+            database=self._database,
         )
+        return replace(result, resync=found.power_ups, changes=found.changes)

@@ -1,13 +1,15 @@
 """Returns after power-up, and what is not as it was, as keys of the JSON document ``busdoc-verdict/1``."""
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from busdoc.actions.changes import Change
 from busdoc.health.resync import ControllerReturn, PowerUpReturn
+from busdoc.isolation.cure import CureState, FaultRate
 from busdoc.report.times import seconds
 
-__all__ = ["change_entries", "resync_entries"]
+__all__ = ["change_entries", "cure_entry", "resync_entries"]
 
 Json = Mapping[str, Any]
 
@@ -42,6 +44,28 @@ def change_entries(changes: Sequence[Change]) -> list[Json]:
         {"kind": str(one.kind), "controller": one.controller, "channel": one.channel, "text": one.text}
         for one in changes
     ]
+
+
+def cure_entry(state: CureState, rate: FaultRate) -> Json:
+    """Give the watch after a repair; durations in seconds, the incident's time on the capture's clock."""
+    one = state.incident
+    return {
+        "outcome": str(state.outcome),
+        "quiet_s": state.quiet_s,
+        "needed_s": state.needed_s if math.isfinite(state.needed_s) else None,
+        "confidence": state.confidence,
+        "before": {"incidents": rate.n, "watched_s": rate.watched_s, "fault": rate.fault},
+        "power_cycles": state.power_cycles,
+        "missing": list(state.missing),
+        "incident": None
+        if one is None
+        else {
+            "kind": str(one.kind),
+            "controllers": list(one.controllers),
+            "last_seen_s": seconds(one.last_seen_ns),
+            "code": one.code,
+        },
+    }
 
 
 def _controller(one: ControllerReturn) -> Json:

@@ -1,0 +1,253 @@
+"""Cure watch: after a repair, the stretch without incident that it takes to call the machine cured, counted down.
+
+Time counts only while the machine is on and heard: a fault that cannot show proves nothing. The engine knows no
+terminal; `step` takes what came in and gives what became known.
+"""
+
+import math
+from collections.abc import Sequence
+
+from busdoc.actions.machine import Machine
+from busdoc.capture.frames import FrameBlock
+from busdoc.capture.listening import FrameSource
+from busdoc.capture.reading import RecorderGap
+from busdoc.decode.database import Database
+from busdoc.health.incident import GapKind, Incident, IncidentKind, RanOn
+from busdoc.health.summary import Health
+from busdoc.isolation.cure import CureOutcome, CureState, FaultRate
+from busdoc.postmortem import conclude
+from busdoc.report.result import CaptureFacts, Result
+from busdoc.watches import Watches
+
+__all__ = ["CureWatch", "counts_against", "state_of"]
+
+_S = 1_000_000_000
+_TICK_NS = _S
+_SILENT_NS = _S
+_SURE_LOOKS = 2
+"""An incident that stands in so many judgements in a row is one: rhythms are still being learnt at the beginning."""
+_PRESENT_WITHIN_NS = 15 * _S
+"""Whoever is on the map and was not heard by then is missing (common practice)."""
+
+
+def counts_against(incident: Incident) -> bool:
+    """Tell an incident from what accuses nobody: a gap of the recorder, a machine that went off and on as a whole.
+
+    A key turned off and on and a lost main supply look the same on the bus; the one who watches knows.
+    """
+    if incident.kind is IncidentKind.CAPTURE_GAP:
+        return False
+    return incident.kind is not IncidentKind.BUS_SILENCE or incident.ran_on is RanOn.KEPT_RUNNING
+
+
+def state_of(result: Result, rate: FaultRate, needed_s: float | None = None) -> CureState:
+    """Say how a recording stands that was made after the repair.
+
+    Parameters
+    ----------
+    result : the post-mortem of it; what its journal explains does not count
+    rate : how often the fault showed before
+    needed_s : how long it had to stay quiet; None: until the confidence is 95 %
+    """
+    health = result.health
+    needed_s = rate.needed_s if needed_s is None else needed_s
+    pairs = zip(result.incidents, result.because, strict=True)
+    against = [one for one, because in pairs if counts_against(one) and not because.expected]
+    first = min(against, key=lambda one: one.onset_ns, default=None)
+    until_ns = health.until_ns if first is None else max(first.last_seen_ns, health.start_ns)
+    away = [gap for gap in health.gaps if gap.channel is None] + [
+        gap for gap in health.gaps if gap.channel is not None and gap.kind is GapKind.BUS_SILENCE
+    ]
+    quiet_ns = until_ns - health.start_ns - _covered_ns([(gap.from_ns, min(gap.to_ns, until_ns)) for gap in away])
+    missing = result.trouble.never_seen
+    outcome = CureOutcome.CURED if quiet_ns >= needed_s * _S else CureOutcome.CUT_SHORT
+    if missing:
+        outcome = CureOutcome.MISSING
+    if first is not None:
+        outcome = CureOutcome.INCIDENT
+    return CureState(
+        outcome=outcome,
+        quiet_s=quiet_ns / _S,
+        needed_s=needed_s,
+        confidence=rate.confidence(quiet_ns / _S),
+        pausing=False,
+        power_cycles=sum(one.kind is IncidentKind.BUS_SILENCE and not counts_against(one) for one in result.incidents),
+        incident=first,
+        missing=missing,
+    )
+
+
+def _covered_ns(spans: Sequence[tuple[int, int]]) -> int:
+    """Give how long the union of some stretches is."""
+    covered_ns, upto_ns = 0, -(1 << 62)
+    for from_ns, to_ns in sorted(spans):
+        covered_ns += max(0, to_ns - max(from_ns, upto_ns))
+        upto_ns = max(upto_ns, to_ns)
+    return covered_ns
+
+
+class CureWatch:
+    """Watches live buses, or a recording that is played back, for as long as it takes.
+
+    Parameters
+    ----------
+    source : started by `start`
+    machine : the map, empty when there is none
+    database : None when there is none
+    rate : how often the fault showed before
+    needed_s : how long to watch; None: until the confidence is 95 %
+    """
+
+    def __init__(
+        self,
+        source: FrameSource,
+        machine: Machine,
+        database: Database | None = None,
+        *,
+        rate: FaultRate,
+        needed_s: float | None = None,
+    ) -> None:
+        self._source = source
+        self._machine = machine
+        self._database = database
+        self._watches = Watches(machine, database, source.channels)
+        self._rate = rate
+        self._needed_s = rate.needed_s if needed_s is None else needed_s
+        self._held = FrameBlock.empty()
+        self._open_gaps: tuple[RecorderGap, ...] = ()
+        self._looked_ns = 0
+        self._first_ns: int | None = None
+        self._last_ns: int | None = None
+        self._quiet_ns = 0
+        self._pausing = True
+        self._power_cycles = 0
+        self._standing: tuple[object, int] = (None, 0)
+        self._outcome = CureOutcome.WATCHING
+        self._incident: Incident | None = None
+        self._missing: tuple[str, ...] = ()
+
+    @property
+    def done(self) -> bool:
+        """Whether the outcome stands."""
+        return self._outcome is not CureOutcome.WATCHING
+
+    def start(self) -> None:
+        """Begin to listen.
+
+        Raises
+        ------
+        InputError : a bus that cannot be opened, or a recording that cannot be read
+        """
+        self._source.start()
+
+    def stop(self) -> None:
+        """Let go of the adapters or files; a watch that was not done is cut short."""
+        self._source.stop()
+        if not self.done:
+            self._outcome = CureOutcome.CUT_SHORT
+
+    @property
+    def state(self) -> CureState:
+        """How the watch stands."""
+        quiet_s = self._quiet_ns / _S
+        return CureState(
+            outcome=self._outcome,
+            quiet_s=quiet_s,
+            needed_s=self._needed_s,
+            confidence=self._rate.confidence(quiet_s),
+            pausing=self._pausing,
+            power_cycles=self._power_cycles,
+            incident=self._incident,
+            missing=self._missing,
+        )
+
+    def result(self) -> Result:
+        """Give all that was heard as the result of one analysis."""
+        health = self._watches.close()
+        channels = self._source.channels
+        facts = CaptureFacts(
+            files=(),
+            epoch=self._source.epoch,
+            channel_names=tuple((number, channels.name(number)) for number in channels.numbers),
+            channel_frames=tuple(sorted(self._watches.frames_by_channel.items())),
+            skipped_lines=0,
+            skipped=(),
+        )
+        return conclude(self._machine, self._watches, channels, health, (), facts=facts, database=self._database)
+
+    def step(self) -> None:
+        """Take what came in since the last step, second by second.
+
+        Raises
+        ------
+        InputError : the recording turns out to be unreadable
+        """
+        taken = self._source.take()
+        for gap in taken.gaps:
+            self._watches.note_gap(gap.from_ns, gap.to_ns, gap.channel, gap.why)
+        self._open_gaps = taken.open_gaps
+        frames = FrameBlock.concat([self._held, taken.frames])
+        if self._first_ns is None and len(frames):
+            self._first_ns = int(frames.t_ns[0])
+            self._looked_ns = self._first_ns // _TICK_NS * _TICK_NS
+        while self._first_ns is not None and not self.done and self._looked_ns + _TICK_NS <= taken.heard_until_ns:
+            self._looked_ns += _TICK_NS
+            n_before = int(frames.t_ns.searchsorted(self._looked_ns, side="left"))
+            self._tick(frames.slice(0, n_before), self._looked_ns)
+            frames = frames.slice(n_before, len(frames))
+        self._held = frames
+        if self._source.finished and not self.done:
+            self._end()
+
+    def _tick(self, frames: FrameBlock, now_ns: int) -> None:
+        """Take one second, and judge it."""
+        if len(frames):
+            self._watches.feed(frames)
+            self._last_ns = int(frames.t_ns[-1])
+        away = any(gap.channel is None or gap.to_ns >= now_ns - _TICK_NS for gap in self._open_gaps)
+        silent = self._last_ns is None or now_ns - self._last_ns >= _SILENT_NS
+        self._pausing = away or silent
+        if not silent or away:
+            self._judge(self._watches.so_far(now_ns, self._open_gaps), now_ns)
+        if not self._pausing and not self.done and self._standing[1] == 0:
+            self._quiet_ns += _TICK_NS
+            if self._quiet_ns >= self._needed_s * _S:
+                self._outcome = CureOutcome.CURED
+
+    def _judge(self, health: Health, now_ns: int) -> None:
+        codes = self._watches.codes(health)
+        incidents = sorted((*health.incidents, *codes.incidents), key=lambda incident: incident.onset_ns)
+        self._power_cycles = sum(
+            one.kind is IncidentKind.BUS_SILENCE and one.back_ns is not None and not counts_against(one)
+            for one in incidents
+        )
+        worst = next((one for one in incidents if counts_against(one)), None)
+        key = None if worst is None else (worst.kind, worst.controllers, worst.last_seen_ns)
+        standing = self._standing[1] + 1 if key is not None and key == self._standing[0] else int(key is not None)
+        self._standing = (key, standing)
+        if worst is not None and standing >= _SURE_LOOKS:
+            self._outcome, self._incident = CureOutcome.INCIDENT, worst
+            return
+        heard_ns = now_ns - (self._first_ns or now_ns)
+        if self._machine.controllers and heard_ns >= _PRESENT_WITHIN_NS:
+            names = [one.name for one in health.controllers if one.first_ns is None]
+            if names:
+                self._outcome, self._missing = CureOutcome.MISSING, tuple(names)
+
+    def _end(self) -> None:
+        """End with the recording: what was seen in its last moments counts as it stands."""
+        if len(self._held):
+            self._watches.feed(self._held)
+            self._quiet_ns += max(0, int(self._held.t_ns[-1]) - self._looked_ns)
+        health = self._watches.close()
+        incidents: Sequence[Incident] = (*health.incidents, *self._watches.codes(health).incidents)
+        worst = min((one for one in incidents if counts_against(one)), key=lambda one: one.onset_ns, default=None)
+        if worst is not None:
+            self._outcome, self._incident = CureOutcome.INCIDENT, worst
+        elif self._machine.controllers and any(one.first_ns is None for one in health.controllers):
+            self._outcome = CureOutcome.MISSING
+            self._missing = tuple(one.name for one in health.controllers if one.first_ns is None)
+        elif self._quiet_ns >= self._needed_s * _S and not math.isinf(self._needed_s):
+            self._outcome = CureOutcome.CURED
+        else:
+            self._outcome = CureOutcome.CUT_SHORT
