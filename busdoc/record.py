@@ -64,8 +64,10 @@ class Recording:
         """Stop listening, record what had come in, and close the recording."""
         now_ns = self.source.now_ns()
         self.source.stop()
-        self.tick()
-        self.recorder.close()
+        try:
+            self.tick()
+        finally:
+            self.recorder.close()
         return RecordingSummary(
             recorder=self.recorder.state,
             duration_s=(now_ns - self._start_ns) / 1e9,

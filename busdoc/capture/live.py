@@ -9,7 +9,6 @@ A frame is handed over only when no earlier one can still come from another bus,
 import re
 import threading
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -121,29 +120,20 @@ class LiveBuses:
             return
         self._started = True
 
-        def open_one(ear: BusEar) -> None:
-            ear.open()
-            if self._with_threads:
-                thread = threading.Thread(target=ear.run, name=f"bus {ear.address.name}", daemon=True)
-                self._threads.append(thread)
-                thread.start()
-
-        with ThreadPoolExecutor(max_workers=len(self._ears), thread_name_prefix="open") as openers:
-            opening = [openers.submit(open_one, ear) for ear in self._ears]
-            try:
-                for one in opening:
-                    one.result()
-            except BaseException as error:
-                self._stopping.set()
-                self.stop()
-                if isinstance(error, BusError):
-                    raise InputError(
-                        "--bus",
-                        "an adapter that opens",
-                        str(error).rstrip("."),
-                        "Check that it is plugged in and free.",
-                    ) from error
-                raise
+        try:
+            for ear in self._ears:  # one after the other: not every driver bears more
+                ear.open()
+                if self._with_threads:
+                    thread = threading.Thread(target=ear.run, name=f"bus {ear.address.name}", daemon=True)
+                    self._threads.append(thread)
+                    thread.start()
+        except BaseException as error:
+            self.stop()
+            if isinstance(error, BusError):
+                reason = str(error).rstrip(".")
+                advice = "Check that it is plugged in and free."
+                raise InputError("--bus", "an adapter that opens", reason, advice) from error
+            raise
         opened_ns = {ear.channel: ear.opened_ns for ear in self._ears}
         self._until_ns = max(self._until_ns, min(opened_ns.values()))
         for channel, at_ns in opened_ns.items():

@@ -7,6 +7,7 @@ node does, and at a wrong bit rate it disturbs the bus: so the rate is tried out
 
 import configparser
 import contextlib
+import logging
 import os
 import socket
 import stat
@@ -56,6 +57,8 @@ _ACKNOWLEDGES = "it acknowledges frames as any node does"
 
 _RECEIVE_BUFFER_BYTES = 8 << 20
 """A socket of the default size lost 17 % of 30,000 frames/s to a reader that was away for a tick; one of this, none."""
+
+_SILENT_LOG = logging.NullHandler()
 
 _SAFE_BUFFER_BYTES = 128 << 10
 """Some 150 frames: a full bus takes 20 ms for them."""
@@ -145,6 +148,7 @@ def open_adapter(address: BusAddress) -> OpenAdapter:
     """
     import can  # 0.5 s
 
+    logging.getLogger("can").addHandler(_SILENT_LOG)  # its remarks would run over the screen
     settings = _settings(address)
     interface = str(settings.pop("interface"))
     channel = settings.pop("channel", None)

@@ -5,8 +5,8 @@ from typing import BinaryIO
 
 __all__ = ["try_lock"]
 
-_FAR_BYTE = 1 << 40
-"""Windows keeps others from reading a locked stretch, so one is locked that no file reaches."""
+_FAR_BYTE = 0x7FFF_FF00
+"""Windows keeps others from reading a locked stretch, so one is locked that no such file reaches."""
 
 
 def try_lock(file: BinaryIO) -> bool:
