@@ -103,12 +103,13 @@ def _scan_some(
     sizes = np.array([len(kind) for kind in kinds], np.int64)
     kind_of = np.repeat(np.arange(n_kinds), sizes)
     t_ns = np.concatenate([np.empty(0, np.int64), *(kind.t_ns for kind in kinds)])
-    seen = watched.contains(t_ns) | (_ahead(dropouts, t_ns - dropouts.zero_ns) <= 0)
-    kind_of, t_ns = kind_of[seen], t_ns[seen] - dropouts.zero_ns
+    own = _own(dropouts, kinds)
+    ahead_ns = _ahead(dropouts, own, kind_of, t_ns - dropouts.zero_ns)
+    seen = watched.contains(t_ns) | (ahead_ns <= 0)
+    kind_of, t_ns, ahead_ns = kind_of[seen], t_ns[seen] - dropouts.zero_ns, ahead_ns[seen]
     n_events = np.bincount(kind_of, minlength=n_kinds)
     side_ns = np.arange(n_kinds, dtype=np.int64) * (4 * max(dropouts.span_ns, 1))
-    lag_ns = _lags(dropouts, t_ns + side_ns[kind_of], side_ns)
-    ahead_ns = _ahead(dropouts, t_ns)
+    lag_ns = _lags(dropouts, own, t_ns + side_ns[kind_of], side_ns)
     n_windows = len(windows_ns)
     n_hit, n_followed = (np.zeros((n_windows, n_kinds), np.int64) for _ in range(2))
     share = np.zeros((n_windows, n_kinds))
@@ -120,21 +121,39 @@ def _scan_some(
     return lag_ns, n_hit, share, n_events, n_followed
 
 
-def _lags(dropouts: Dropouts, placed_ns: Int64Array, side_ns: Int64Array) -> Int64Array:
-    """(k, n) Give how long before each dropout the last event of each kind was."""
-    last_ns = np.minimum(dropouts.last_seen_ns + dropouts.bracket_ns, dropouts.onset_ns) - dropouts.zero_ns
-    found = np.searchsorted(placed_ns, side_ns[:, None] + last_ns, side="right") - 1
+def _own(dropouts: Dropouts, kinds: Sequence[EventKind]) -> BoolArray:
+    """(k, n) Mark where a kind is told by a controller that fell itself."""
+    by_controller = {name: dropouts.is_own(name) for name in {kind.controller for kind in kinds}}
+    return np.array([by_controller[kind.controller] for kind in kinds], np.bool_).reshape(len(kinds), len(dropouts))
+
+
+def _lags(dropouts: Dropouts, own: BoolArray, placed_ns: Int64Array, side_ns: Int64Array) -> Int64Array:
+    """(k, n) Give how long before each dropout the last event of each kind was.
+
+    What a lost controller says after its last frame before, like a claim of its address, is no sign of the loss.
+    """
+    seen_ns = dropouts.last_seen_ns - dropouts.zero_ns
+    found = (
+        np.searchsorted(placed_ns, side_ns[:, None] + np.where(own, seen_ns, _latest_ns(dropouts)), side="right") - 1
+    )
     at_ns = np.concatenate((placed_ns, np.zeros(1, np.int64)))[found] - side_ns[:, None]
     is_there = (found >= 0) & (at_ns >= 0)  # below zero: it is the last one of the kind before
-    return np.where(is_there, dropouts.last_seen_ns - dropouts.zero_ns - at_ns, _NEVER)
+    return np.where(is_there, seen_ns - at_ns, _NEVER)
 
 
-def _ahead(dropouts: Dropouts, t_ns: Int64Array) -> Int64Array:
+def _ahead(dropouts: Dropouts, own: BoolArray, kind_of: Int64Array, t_ns: Int64Array) -> Int64Array:
     """(e,) Give how long after each event the next dropout was; its last frame may come before the event."""
-    last_ns = np.minimum(dropouts.last_seen_ns + dropouts.bracket_ns, dropouts.onset_ns) - dropouts.zero_ns
-    found = np.searchsorted(last_ns, t_ns, side="left")
-    seen_ns = np.append(dropouts.last_seen_ns - dropouts.zero_ns, _NEVER)[found]
-    return np.where(found < len(dropouts), seen_ns - t_ns, _NEVER)
+    found = np.searchsorted(_latest_ns(dropouts), t_ns, side="left")
+    seen_ns = np.append(dropouts.last_seen_ns - dropouts.zero_ns, _NEVER)
+    after_it = (found < len(dropouts)) & (t_ns > seen_ns[found])
+    late = np.flatnonzero(after_it)
+    found[late] += own[kind_of[late], found[late]]
+    return np.where(found < len(dropouts), seen_ns[found] - t_ns, _NEVER)
+
+
+def _latest_ns(dropouts: Dropouts) -> Int64Array:
+    """(n,) Give until when each loss may not have come yet."""
+    return np.minimum(dropouts.last_seen_ns + dropouts.bracket_ns, dropouts.onset_ns) - dropouts.zero_ns
 
 
 def _near_share(

@@ -1,8 +1,9 @@
 """A second look at kinds that seem to go before dropouts: all dropouts moved along the record together.
 
 The scan moves each dropout by itself. Where dropouts keep a beat of their own, like a timer that runs out every ten
-minutes, and events keep one too, all fall into the window once the first does. Moved along together, they keep their
-beat, and chance shows as often as it should.
+minutes, and events keep one too, all fall into the window once the first does; where both come in bursts, many do.
+Moved along together, they keep their beat and their bursts, and chance shows as often as it should (the shuffled null
+of event coincidence analysis: Donges et al., Eur. Phys. J. Special Topics 225 (2016) 471-487, section 2).
 """
 
 import numpy as np
@@ -11,14 +12,17 @@ from busdoc.actions.event_kind import EventKind
 from busdoc.arrays import Int64Array
 from busdoc.isolation.antecedent_scan import Scan
 from busdoc.isolation.dropouts import Dropouts
+from busdoc.isolation.rate_shape_tests import greenwood_p
+from busdoc.isolation.watched import Watched
 
-__all__ = ["by_shifting", "keep_a_beat"]
+__all__ = ["by_shifting", "come_in_bursts", "keep_a_beat"]
 
 _SHIFTS = 19_999
 _GOLDEN = 0.6180339887498949
 _STEADY_BEAT = 0.3
 """Pauses that differ by less than this share of their mean keep a beat; random ones differ by the whole of it."""
 _LEAST_FOR_BEAT = 4
+_CLUSTERED_AT = 0.05
 _MOST_PLACES = 1 << 21
 
 
@@ -34,8 +38,13 @@ def keep_a_beat(t_ns: Int64Array) -> bool:
     return bool(pause_ns.std() < _STEADY_BEAT * pause_ns.mean())
 
 
+def come_in_bursts(t_ns: Int64Array, watched: Watched) -> bool:
+    """Tell whether events cluster more than a steady rate makes them, in the time watched."""
+    return greenwood_p(watched.before(t_ns) / max(watched.total_ns, 1)) <= _CLUSTERED_AT
+
+
 def by_shifting(dropouts: Dropouts, counted: Scan, w: int, k: int, kind: EventKind, window_s: float) -> float:
-    """Give the share of shifts of all dropouts that show as much as no shift; 0 where they keep no beat.
+    """Give the share of shifts of all dropouts that show as much as no shift; 0 where they keep no beat and no bursts.
 
     The shifts go up to half the record either way and are spread evenly (multiples of the golden section), the same at
     every run; dropouts that leave the record are not counted.
@@ -45,17 +54,16 @@ def by_shifting(dropouts: Dropouts, counted: Scan, w: int, k: int, kind: EventKi
     w, k : window and kind in `counted`
     """
     first = counted.independent[w]
-    if not keep_a_beat(dropouts.last_seen_ns[first]):
+    watched, span_ns = dropouts.watched, dropouts.span_ns
+    if not keep_a_beat(dropouts.last_seen_ns[first]) and not come_in_bursts(dropouts.last_seen_ns, watched):
         return 0.0
-    watched, total_ns = dropouts.watched, dropouts.watched.total_ns
     window_ns = round(window_s * 1e9)
     n_shifts = min(_SHIFTS, max(99, _MOST_PLACES // max(1, int(first.sum()))))
-    guard = min(0.25, 2.0 * (window_ns + dropouts.bracket_ns) / max(total_ns, 1))
+    guard_ns = min(span_ns / 4.0, 2.0 * (window_ns + dropouts.bracket_ns))
     along = 2.0 * ((np.arange(1, n_shifts + 1) * _GOLDEN) % 1.0) - 1.0
-    turn = np.sign(along) * guard + (0.5 - guard) * along
-    place = watched.before(dropouts.last_seen_ns[first])[None, :] / max(total_ns, 1) + turn[:, None]
-    inside = (place >= 0.0) & (place < 1.0)
-    moved_ns = watched.at(np.clip(place, 0.0, 1.0).ravel())
+    shift_ns = np.round(np.sign(along) * guard_ns + (span_ns / 2.0 - guard_ns) * along).astype(np.int64)
+    moved_ns = (dropouts.last_seen_ns[first][None, :] + shift_ns[:, None]).ravel()
+    inside = watched.contains(moved_ns).reshape(n_shifts, -1)
     before = np.searchsorted(kind.t_ns, moved_ns + dropouts.bracket_ns, side="right") - 1
     hit = (before >= 0) & (moved_ns - kind.t_ns[np.maximum(before, 0)] <= window_ns)
     n_inside = inside.sum(axis=1)

@@ -35,6 +35,8 @@ class Dropouts:
     """(n,) when all was steady again, or answers to the loss itself were: what comes later is no part of it."""
     watched: Watched
     """Where a dropout could have come and none was going on."""
+    fell: tuple[tuple[str, ...], ...] = ()
+    """Who fell in each; empty: `controllers` in all of them."""
 
     def __len__(self) -> int:
         return len(self.last_seen_ns)
@@ -53,6 +55,12 @@ class Dropouts:
     def bracket_ns(self) -> int:
         """How far the last frame seen and the first one missed lie apart, as a rule."""
         return int(np.median(self.onset_ns - self.last_seen_ns)) if len(self) else 0
+
+    def is_own(self, controller: str | None) -> BoolArray:
+        """(n,) Mark the dropouts of this controller, whatever else fell with it."""
+        if not self.fell:
+            return np.full(len(self), controller in self.controllers)
+        return np.array([controller in names for names in self.fell], np.bool_)
 
     def independent(self, pause_ns: int) -> BoolArray:
         """(n,) Mark those that come more than a pause after the one before was over."""
@@ -80,6 +88,7 @@ class Dropouts:
             onset_ns=np.array([max(i.onset_ns, i.last_seen_ns) for i in in_order], np.int64)[new],
             over_ns=np.array([_disturbed(incident)[0][1] for incident in in_order], np.int64)[new],
             watched=calm,
+            fell=tuple(in_order[k].controllers for k in new.tolist()),
         )
 
 

@@ -242,3 +242,19 @@ def test_two_causes_that_make_ten_dropouts_each_are_both_found() -> None:
     both = [{"cause 0", "cause 1"} <= {test.name for test in judged(record)} for record in records]
     assert len(records) >= 6
     assert sum(both) >= 0.9 * len(both)
+
+
+def test_what_a_lost_controller_says_after_its_last_frame_before_is_no_sign_of_the_loss() -> None:
+    at_s = ns(*(t + 0.05 for t in LOST_S), *OTHER_S)
+    claims = events_at("frame 0x18EEFF31 of hopper was sent", EventSource.COMMAND, at_s, controller="hopper")
+    (found,) = find_antecedents([dropouts_at(*LOST_S)], [claims])
+    assert (found.n_preceded, found.n_followed, found.n_events) == (0, 0, len(OTHER_S))
+
+
+def test_dropouts_and_events_that_come_in_bursts_together_once_are_no_evidence() -> None:
+    lost_s = [1000.0 + 22.0 * k for k in range(9)] + [3000.0, 4700.0, 5900.0]
+    raised_s = [998.0 + 22.0 * k for k in range(9)] + [1500.0 + 22.0 * k for k in range(9)]
+    raised_s += [5100.0 + 22.0 * k for k in range(9)]
+    (found,) = find_antecedents([dropouts_at(*lost_s, until_s=7200.0)], [kind("raised", *raised_s)])
+    assert found.n_preceded == 9
+    assert found.p > 1e-4
