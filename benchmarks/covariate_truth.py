@@ -3,15 +3,14 @@
     python -m benchmarks.covariate_truth null [RECORDS [FIRST]]     how often a value is said to go before that does not
     python -m benchmarks.covariate_truth power [RECORDS [FIRST]]    how often the true one is found, and ranked first
 
-Each record is two hours of two hundred values, five samples a second, none of them alike: values that drift for an
+Each record is two hours of two hundred values, some samples a second, none of them alike: values that drift for an
 hour, follow cycles, step, spike, rise all day or only jitter; and dropouts that come steadily, in bursts, on duty, ever
 more often or by the clock. Arrays from end to end, no frames: `benchmarks.intermittent_truth` does it with frames.
 """
 
 import sys
 import time
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -24,22 +23,12 @@ from busdoc.isolation.many_tests import holm
 from busdoc.isolation.rate_shape_tests import binomial_interval
 from busdoc.isolation.watched import Watched
 
-__all__ = ["HABITS", "Record", "draw_dropouts", "draw_values", "search"]
+__all__ = ["HABITS", "draw_dropouts", "draw_values", "search"]
 
 _NS = 10**9
-_STEP_S = 0.2
+_STEP_S = 0.4
 _AWAY_S = 6.0
 HABITS = ("steady", "bursts", "duty", "rising", "clock")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Record:
-    """Values of many signals, and dropouts."""
-
-    values: Float64Array
-    """(s, n) every 0.2 s."""
-    dropouts_s: Float64Array
-    """(d,) ascending."""
 
 
 def _first_order(rng: np.random.Generator, n: int, memory: float) -> Float64Array:
@@ -69,7 +58,7 @@ def _one_value(rng: np.random.Generator, kind: int, seconds: int) -> Float64Arra
 
 
 def draw_values(rng: np.random.Generator, n_values: int, seconds: int) -> Float64Array:
-    """(s, n) Draw values of all kinds, with a sensor's noise, five a second."""
+    """(s, n) Draw values of all kinds, with a sensor's noise, two or three a second."""
     coarse = np.array([_one_value(rng, int(rng.integers(8)), seconds + 1) for _ in range(n_values)])
     at = np.arange(round(seconds / _STEP_S))
     left = (at * _STEP_S).astype(np.int64)
@@ -119,21 +108,30 @@ def _dropouts(at_s: Float64Array, seconds: int, rng: np.random.Generator) -> Dro
     )
 
 
-def search(record: Record, rng: np.random.Generator) -> list[Covariate]:
-    """Hold the values against the dropouts; corrected for all of them, the strongest first."""
-    n_values, n = record.values.shape
+def search(values: Float64Array, sets_s: Sequence[Float64Array], rng: np.random.Generator) -> list[list[Covariate]]:
+    """Hold the values against each set of dropouts; corrected for all of them, the strongest first.
+
+    Parameters
+    ----------
+    values : (s, n) every 0.4 s
+    sets_s : times of dropouts, each set by itself
+    """
+    n_values, n = values.shape
     seconds = round(n * _STEP_S)
-    dropouts = _dropouts(record.dropouts_s, seconds, rng)
-    plan = plan_cells(0, seconds * _NS, [dropouts], n_values)
+    sets = [_dropouts(at_s, seconds, rng) for at_s in sets_s]
+    plan = plan_cells(0, seconds * _NS, sets, n_values)
     t_ns: Int64Array = np.round(np.arange(n) * _STEP_S * _NS).astype(np.int64)
     rows, cell = CellRows(n_values, plan.edges_ns), cells_of(t_ns, plan.edges_ns)
     for row in range(n_values):
-        rows.take(row, cell, record.values[row])
+        rows.take(row, cell, values[row])
     series = [
         CellSeries(name=f"Signal{k}", unit="V", low=rows.low[k], high=rows.high[k], last=rows.last[k])
         for k in range(n_values)
     ]
-    found = find_covariates([dropouts], series, plan)
+    return [_ranked(find_covariates([one], series, plan)) for one in sets]
+
+
+def _ranked(found: Sequence[Covariate]) -> list[Covariate]:
     p_holm = holm(np.array([one.p for one in found]))
     corrected = [one.corrected(float(p), 1.0) for one, p in zip(found, p_holm, strict=True)]
     return sorted(corrected, key=lambda one: (-round(one.explained, 3) if one.found else 1.0, one.p))
@@ -145,21 +143,23 @@ def _share(k: int, n: int) -> str:
 
 
 def _null(n_records: int, first: int, n_values: int = 200, seconds: int = 7200) -> None:
-    false = dict.fromkeys(HABITS, 0)
-    tried = dict.fromkeys(HABITS, 0)
-    for seed in range(first, first + n_records):
+    """Count records with a false finding; each draw of values serves one set of dropouts of each habit."""
+    false, tried = dict.fromkeys(HABITS, 0), dict.fromkeys(HABITS, 0)
+    all_p: list[float] = []
+    for seed in range(first, first + -(-n_records // len(HABITS))):
         rng = np.random.default_rng([seed, 81])
-        habit = HABITS[seed % len(HABITS)]
-        at_s = draw_dropouts(rng, habit, int(rng.integers(8, 60)), seconds)
-        if len(at_s) < 3:
-            continue
-        found = search(Record(values=draw_values(rng, n_values, seconds), dropouts_s=at_s), rng)
-        tried[habit] += 1
-        if found and found[0].found:
-            false[habit] += 1
-            print(f"  seed {seed} {habit}, {len(at_s)} dropouts: {found[0].words} p {found[0].p:.2g}", flush=True)
+        values = draw_values(rng, n_values, seconds)
+        sets_s = [draw_dropouts(rng, habit, int(rng.integers(8, 60)), seconds) for habit in HABITS]
+        for habit, at_s, found in zip(HABITS, sets_s, search(values, sets_s, rng), strict=True):
+            tried[habit] += bool(found)
+            all_p += [one.p for one in found]
+            if found and found[0].found:
+                false[habit] += 1
+                print(f"  seed {seed} {habit}, {len(at_s)} dropouts: {found[0].words} p {found[0].p:.2g}", flush=True)
     for habit in HABITS:
         print(f"{habit}: {_share(false[habit], tried[habit])}")
+    for level in (0.01, 0.001, 0.0001):
+        print(f"p up to {level:g}: {_share(int(np.sum(np.array(all_p) <= level)), len(all_p))}")
     print(f"records with a false finding: {_share(sum(false.values()), sum(tried.values()))}")
 
 
@@ -198,7 +198,7 @@ def _power(n_records: int, first: int, n_values: int = 200, seconds: int = 7200)
             at_s = _with_cause(rng, cause, values)
             if len(at_s) < 10:
                 continue
-            found = search(Record(values=values, dropouts_s=at_s), rng)
+            found = search(values, [at_s], rng)[0]
             tried += 1
             right += found[0].found and found[0].name == "Signal0"
             found_at_all += any(one.found and one.name == "Signal0" for one in found)

@@ -94,9 +94,11 @@ def places_of(plan: CellPlan, dropouts: Dropouts) -> tuple[Places, ...]:
 
 def features_of(series: CellSeries, plan: CellPlan, places: Sequence[Places]) -> Iterator[Feature]:
     """Yield the features of one value, the extremes first."""
+    lows, highs = _by_period(np.minimum, series.low, plan), _by_period(np.maximum, series.high, plan)
     for at in places:
-        yield _feature(FeatureKind.MINIMUM, at, *_both(np.minimum, series.low, np.inf, at))
-        yield _feature(FeatureKind.MAXIMUM, at, *_both(np.maximum, series.high, -np.inf, at))
+        n_periods = at.window_ns // plan.period_ns
+        yield _feature(FeatureKind.MINIMUM, at, *_both(np.minimum, series.low, lows, n_periods, at))
+        yield _feature(FeatureKind.MAXIMUM, at, *_both(np.maximum, series.high, highs, n_periods, at))
     carried = _carried(series.last, plan.edges_ns)
     for at in places:
         rest, before = (_where(usable, carried[ended]) for usable, ended in zip(at.usable, at.ended, strict=True))
@@ -112,16 +114,46 @@ def _feature(kind: FeatureKind, at: Places, rest: Float32Array, before: Float32A
     return Feature(kind=kind, window_ns=at.window_ns, rest=rest, before=before, is_far=at.is_far)
 
 
-def _both(reduce: np.ufunc, cells: Float32Array, nothing: float, at: Places) -> tuple[Float32Array, Float32Array]:
-    """Reduce the cells of each window; NaN where there is no value, or the window is not usable."""
-    padded = np.append(cells, np.float32(nothing))
-    found = []
-    for begun, ended, usable in zip(at.begun, at.ended, at.usable, strict=True):
-        whole = usable & (ended > begun)
-        pairs = np.column_stack((np.where(whole, begun, 0), np.where(whole, ended, 1))).ravel()
-        extreme = reduce.reduceat(padded, pairs)[::2] if len(pairs) else np.empty(0, np.float32)
-        found.append(_where(whole & np.isfinite(extreme), extreme))
+def _both(
+    reduce: np.ufunc, cells: Float32Array, periods: Float32Array, n_periods: int, at: Places
+) -> tuple[Float32Array, Float32Array]:
+    """Give the extreme of each window; NaN where there is no value, or the window is not usable.
+
+    Parameters
+    ----------
+    periods : (m,) the extreme of each period
+    n_periods : how many a window takes; 0: less than one
+    """
+    rest = _sliding(reduce, periods, n_periods) if n_periods else _of_cells(reduce, cells, at.begun[0], at.ended[0])
+    before = _of_cells(reduce, cells, at.begun[1], at.ended[1])
+    found = [_where(usable & np.isfinite(x), x) for usable, x in zip(at.usable, (rest, before), strict=True)]
     return found[0], found[1]
+
+
+def _by_period(reduce: np.ufunc, cells: Float32Array, plan: CellPlan) -> Float32Array:
+    """(m,) Reduce the cells of each period, from one place to the next."""
+    begun = np.searchsorted(plan.edges_ns, plan.places_ns - plan.period_ns)
+    ended = np.searchsorted(plan.edges_ns, plan.places_ns)
+    return _of_cells(reduce, cells, begun, ended)
+
+
+def _of_cells(reduce: np.ufunc, cells: Float32Array, begun: Int64Array, ended: Int64Array) -> Float32Array:
+    """Reduce runs of cells; those of one cell or none give the first, which is not usable then."""
+    if not len(begun):
+        return np.empty(0, np.float32)
+    padded = np.append(cells, cells[-1:])
+    runs = np.column_stack((begun, np.maximum(ended, begun + 1))).ravel()
+    return np.asarray(reduce.reduceat(padded, np.minimum(runs, len(cells)))[::2], np.float32)
+
+
+def _sliding(reduce: np.ufunc, values: Float32Array, width: int) -> Float32Array:
+    """(m,) Reduce each value and those before it, `width` in all as far as there are so many, by doubling."""
+    done, size = values.copy(), 1
+    while size < width:
+        step = min(size, width - size)
+        done[step:] = reduce(done[step:], done[:-step])
+        size += step
+    return done
 
 
 def _carried(last: Float32Array, edges_ns: Int64Array) -> Float32Array:

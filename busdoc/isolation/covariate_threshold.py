@@ -10,7 +10,7 @@ from busdoc.isolation.covariate_test import FeatureTest
 
 __all__ = ["Separation", "area_interval", "separate"]
 
-_DRAWS = 400
+_DRAWS = 200
 _SEED = 20_161_115
 
 
