@@ -5,26 +5,22 @@ knows (its documentation of each interface's constructor). Where there is none, 
 node does, and at a wrong bit rate it disturbs the bus: so the rate is tried out only where listening is all it does.
 """
 
-import configparser
 import contextlib
 import logging
-import os
-import socket
-import stat
-import struct
-import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from busdoc.capture.live_address import BusAddress
-from busdoc.errors import BusError, InputError, nearest
+from busdoc.capture.live_settings import bus_settings, reason_of
+from busdoc.capture.live_socket import DropCounter, enlarge_buffer, keep_to_own_group, socket_of
+from busdoc.capture.live_socketcan import UNKNOWN, InterfaceFacts, interface_facts
+from busdoc.errors import BusError, InputError
 
 if TYPE_CHECKING:
     import can
 
-__all__ = ["Adapter", "DropCounter", "OpenAdapter", "can_be_tried", "open_adapter"]
+__all__ = ["Adapter", "Drops", "OpenAdapter", "can_be_tried", "open_adapter"]
 
 _LISTEN_ONLY: Mapping[str, Mapping[str, object]] = {
     "cantact": {"monitor": True},
@@ -48,26 +44,14 @@ _OPTIONS: Mapping[str, Mapping[str, object]] = {
 
 _TOLD_ELSEWHERE: Mapping[str, str] = {
     "serial": "whether it acknowledges is up to the device behind the line",
-    "socketcan": "whether it acknowledges is set with the interface: ip link set … type can listen-only on",
+    "socketcan": "whether it acknowledges is set with the interface: ip link",
     "socketcand": "whether it acknowledges is up to the far end",
     "udp_multicast": "",
     "virtual": "",
 }
 _ACKNOWLEDGES = "it acknowledges frames as any node does"
 
-_RECEIVE_BUFFER_BYTES = 8 << 20
-"""A socket of the default size lost 17 % of 30,000 frames/s to a reader that was away for a tick; one of this, none."""
-
 _SILENT_LOG = logging.NullHandler()
-
-_SAFE_BUFFER_BYTES = 128 << 10
-"""Some 150 frames: a full bus takes 20 ms for them."""
-
-_SO_RCVBUFFORCE, _SO_MEMINFO = 33, 55
-_IP_MULTICAST_ALL, _IPV6_MULTICAST_ALL = 49, 29
-"""Numbers of the Linux headers linux/in.h and linux/in6.h."""
-_MEMORY_INFO = struct.Struct("=9I")
-"""Numbers of the Linux header asm-generic/socket.h; the last of nine words counts drops (linux/sock_diag.h)."""
 
 
 class Adapter(Protocol):
@@ -124,7 +108,7 @@ def can_be_tried(address: BusAddress) -> bool:
     ------
     InputError : it is not given, and the adapter cannot keep silent; or as `open_adapter`
     """
-    settings = _settings(address)
+    settings = bus_settings(address)
     interface = str(settings["interface"])
     if interface in _RATE_ELSEWHERE or settings.get("bitrate") is not None or settings.get("timing") is not None:
         return False
@@ -146,186 +130,72 @@ def open_adapter(address: BusAddress) -> OpenAdapter:
     InputError : the interface or the section is not known, or what drives it is not installed
     BusError : it does not open now: not plugged in, in use, or not permitted
     """
-    import can  # 0.5 s
-
-    logging.getLogger("can").addHandler(_SILENT_LOG)  # its remarks would run over the screen
-    settings = _settings(address)
+    settings = bus_settings(address)
     interface = str(settings.pop("interface"))
     channel = settings.pop("channel", None)
     if isinstance(channel, str) and channel.isdigit() and interface not in _RATE_ELSEWHERE:
         channel = int(channel)  # as python-can reads its own configuration
-    silent = dict(_LISTEN_ONLY.get(interface, {}))
-    if "state" in silent:
-        silent["state"] = can.BusState.PASSIVE
-    options: dict[str, Any] = {**_OPTIONS.get(interface, {}), **settings, **silent}
-    try:
-        bus = can.Bus(channel=channel, interface=interface, ignore_config=True, **options)
-    except can.CanInterfaceNotImplementedError as error:
-        raise InputError(
-            f"--bus {address.name}",
-            f"the driver of {interface}",
-            _reason(error),
-            "Install the adapter's driver and python-can's extra for it.",
-        ) from error
-    except (TypeError, KeyError, ValueError, AttributeError, ImportError, NameError) as error:
-        raise InputError(
-            f"--bus {address.name}",
-            f"a channel and options that {interface} understands",
-            _reason(error),
-            "Check the channel's name in the adapter's documentation.",
-        ) from error
-    except (can.CanError, OSError) as error:
-        raise BusError(f"{address.name} does not open: {_reason(error)}.") from error
-    bitrate = options.get("bitrate")
-    told_to: bool | None = bool(silent)
-    note = "" if silent else _TOLD_ELSEWHERE.get(interface, _ACKNOWLEDGES)
-    if interface in _TOLD_ELSEWHERE:
-        told_to = None
-    handle = _socket_of(bus)
-    keeps_frames = False
-    if handle is not None:
-        keeps_frames = _enlarge_buffer(handle)
-        if interface == "udp_multicast":
-            _keep_to_own_group(handle)
+    options = {**_OPTIONS.get(interface, {}), **settings, **_silencing(interface)}
+    bus = _opened(address, interface, channel, options)
+    facts = interface_facts(str(channel)) if interface == "socketcan" else UNKNOWN
+    bitrate = facts.bitrate or options.get("bitrate")
+    listen_only, note = _silence(interface, str(channel), facts)
+    handle = socket_of(bus)
+    keeps_frames = handle is not None and enlarge_buffer(handle)
+    if handle is not None and interface == "udp_multicast":
+        keep_to_own_group(handle)
     return OpenAdapter(
         adapter=bus,
         interface=interface,
         bitrate=int(bitrate) if isinstance(bitrate, int | str) else None,
-        listen_only=told_to,
+        listen_only=listen_only,
         note=note,
         drops=None if handle is None else DropCounter.of(handle),
         keeps_frames=keeps_frames,
     )
 
 
-def _settings(address: BusAddress) -> dict[str, Any]:
-    """Give what python-can is told, from the address and, where it says little, from python-can's configuration."""
-    import can
+def _opened(address: BusAddress, interface: str, channel: object, options: dict[str, Any]) -> Adapter:
+    import can  # 0.5 s
 
-    if address.interface is not None and address.interface not in can.VALID_INTERFACES:
+    logging.getLogger("can").addHandler(_SILENT_LOG)  # its remarks would run over the screen
+    try:
+        return can.Bus(channel=channel, interface=interface, ignore_config=True, **options)  # type: ignore[arg-type]
+    except can.CanInterfaceNotImplementedError as error:
         raise InputError(
             f"--bus {address.name}",
-            "an interface of python-can",
-            f'"{address.interface}"',
-            nearest(address.interface, can.VALID_INTERFACES),
-        )
-    if address.interface is not None:
-        given: dict[str, Any] = {"interface": address.interface, "channel": address.channel}
-        if address.bitrate is not None:
-            given["bitrate"] = address.bitrate
-        return given
-    interface_alone = address.section in can.VALID_INTERFACES and not _has_section(address.section)
-    if address.section is not None and not interface_alone and not _has_section(address.section):
-        raise InputError(
-            f"--bus {address.section}",
-            "INTERFACE:CHANNEL[@BITRATE], or a section of python-can's configuration",
-            f'"{address.section}"',
-            nearest(address.section, [*can.VALID_INTERFACES, *_sections()]),
-        )
-    more: dict[str, Any] = {} if address.bitrate is None else {"bitrate": address.bitrate}
-    if interface_alone:
-        return {"interface": address.section, **more}
-    try:
-        found = dict(can.util.load_config(config=more, context=address.section))
-    except (can.CanInterfaceNotImplementedError, ValueError, TypeError, configparser.Error) as error:
-        raise InputError(
-            "python-can's configuration",
-            "an interface and a channel",
-            _reason(error),
-            "Name the bus: --bus INTERFACE:CHANNEL@BITRATE.",
+            f"the driver of {interface}",
+            reason_of(error),
+            "Install the adapter's driver and python-can's extra for it.",
         ) from error
-    return {key: value for key, value in found.items() if value is not None}
+    except (TypeError, KeyError, ValueError, AttributeError, ImportError, NameError) as error:
+        raise InputError(
+            f"--bus {address.name}",
+            f"a channel and options that {interface} understands",
+            reason_of(error),
+            "Check the channel's name in the adapter's documentation.",
+        ) from error
+    except (can.CanError, OSError) as error:
+        raise BusError(f"{address.name} does not open: {reason_of(error)}.") from error
 
 
-def _has_section(name: str | None) -> bool:
-    return name is not None and (name in _sections() or any(key.endswith(f"_{name}") for key in _from_environment()))
-
-
-def _from_environment() -> list[str]:
-    return [key for key in os.environ if key.startswith("CAN_")]
-
-
-def _sections() -> list[str]:
-    """List the sections of python-can's configuration files."""
+def _silencing(interface: str) -> dict[str, object]:
+    """Give the options that make an adapter listen only; none where there are none."""
     import can
 
-    config = configparser.ConfigParser()
-    try:
-        config.read([Path(path).expanduser() for path in can.util.CONFIG_FILES], encoding="utf-8")
-    except (configparser.Error, UnicodeDecodeError) as error:
-        raise InputError(
-            "python-can's configuration", "sections with KEY = VALUE lines", _reason(error), "Correct the file."
-        ) from error
-    return config.sections()
+    options = dict(_LISTEN_ONLY.get(interface, {}))
+    if "state" in options:
+        options["state"] = can.BusState.PASSIVE
+    return options
 
 
-def _reason(error: BaseException) -> str:
-    """Say why in one line; an error without words says its kind."""
-    cause = error.__cause__ if isinstance(error.__cause__, OSError) else error
-    text = " ".join(str(cause).split()).rstrip(".")
-    return text or type(error).__name__
-
-
-class DropCounter:
-    """Tells how many frames a socket dropped because nobody read them in time."""
-
-    def __init__(self, handle: socket.socket) -> None:
-        self._handle = handle
-
-    @staticmethod
-    def of(handle: socket.socket) -> "DropCounter | None":
-        """Make one that owns `handle`; None where the operating system does not count."""
-        counter = DropCounter(handle)
-        try:
-            counter.count()
-        except (OSError, struct.error):
-            handle.close()
-            return None
-        return counter
-
-    def count(self) -> int:
-        """Give the number so far; it wraps at 2**32.
-
-        Raises
-        ------
-        OSError : when the socket is gone
-        """
-        return int(_MEMORY_INFO.unpack(self._handle.getsockopt(socket.SOL_SOCKET, _SO_MEMINFO, _MEMORY_INFO.size))[-1])
-
-    def close(self) -> None:
-        """Let go of the socket."""
-        self._handle.close()
-
-
-def _socket_of(adapter: object) -> socket.socket | None:
-    """Give a second handle on an adapter's socket; None for one that has none, and off Linux."""
-    fileno = getattr(adapter, "fileno", None)
-    if fileno is None or sys.platform != "linux":
-        return None
-    try:
-        number = os.dup(fileno())
-    except Exception:  # no handle, or one of a kind of its own: every interface refuses in its own way
-        return None
-    if not stat.S_ISSOCK(os.fstat(number).st_mode):
-        os.close(number)
-        return None
-    return socket.socket(fileno=number)
-
-
-def _keep_to_own_group(handle: socket.socket) -> None:
-    """Else Linux also hands over what is sent to any other group that some program of this laptop has joined."""
-    is_ipv6 = handle.family == socket.AF_INET6
-    level, option = (socket.IPPROTO_IPV6, _IPV6_MULTICAST_ALL) if is_ipv6 else (socket.IPPROTO_IP, _IP_MULTICAST_ALL)
-    with contextlib.suppress(OSError):
-        handle.setsockopt(level, option, 0)
-
-
-def _enlarge_buffer(handle: socket.socket) -> bool:
-    """Ask for a large buffer; tell whether it holds at least what comes while a reader rests."""
-    for option in (_SO_RCVBUFFORCE, socket.SO_RCVBUF):  # the first is for the administrator alone
-        try:
-            handle.setsockopt(socket.SOL_SOCKET, option, _RECEIVE_BUFFER_BYTES)
-        except OSError:
-            continue
-        break
-    return handle.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF) >= _SAFE_BUFFER_BYTES
+def _silence(interface: str, channel: str, facts: InterfaceFacts) -> tuple[bool | None, str]:
+    """Say whether an adapter keeps silent, and what there is to say about it."""
+    if interface in _LISTEN_ONLY:
+        return True, ""
+    if facts.listen_only is not None:
+        advice = f"to have it silent: ip link set {channel} type can listen-only on"
+        return facts.listen_only, "" if facts.listen_only else f"{_ACKNOWLEDGES}; {advice}"
+    if interface in _TOLD_ELSEWHERE:
+        return None, _TOLD_ELSEWHERE[interface]
+    return False, _ACKNOWLEDGES
