@@ -29,11 +29,13 @@ from busdoc.isolation.verdict import IsolationVerdict
 from busdoc.live.folder import is_session, read_session
 from busdoc.report.result import CaptureFacts, Result, SkippedInput
 from busdoc.returns import find_returns
+from busdoc.second_look import second_look
 from busdoc.watches import Watches
 
 __all__ = ["DatabaseFile", "conclude", "isolated", "postmortem", "seen_actions"]
 
 DatabaseFile = Path | tuple[int | str, Path]
+_LIVE = "measured values before the dropouts: they are looked at in the session's recording, afterwards"
 
 
 def postmortem(
@@ -83,7 +85,14 @@ def postmortem(
     )
     own = () if database is None else database.warnings
     result = conclude(
-        machine, watches, capture.channels, health, journal.actions, facts=_facts(capture, watches), database=database
+        machine,
+        watches,
+        capture.channels,
+        health,
+        journal.actions,
+        facts=_facts(capture, watches),
+        database=database,
+        recording=capture,
     )
     return replace(
         result,
@@ -103,6 +112,7 @@ def conclude(
     *,
     facts: CaptureFacts,
     database: Database | None = None,
+    recording: Capture | None = None,
 ) -> Result:
     """Draw every conclusion from what the watches saw and what was done.
 
@@ -115,6 +125,7 @@ def conclude(
     actions : the journal's, ascending by time, numbered from 1
     facts : what was read
     database : None when there is none
+    recording : read a second time where dropouts are to be explained; None: it cannot be, as on a live bus
     """
     found = watches.codes(health)
     returns = find_returns(machine, channels, watches, health, found.codes, actions)
@@ -125,9 +136,12 @@ def conclude(
     seen = seen_actions(machine, plain, actions, watches)
     isolation = isolated(machine, health, actions, because, found.codes)
 
-    def gather(_: Sequence[Dropouts]) -> Evidence:
+    def gather(dropouts: Sequence[Dropouts]) -> Evidence:
         events = watches.event_kinds(health, found.codes, actions)
-        return Evidence(kinds=events.kinds, left_out=events.left_out)
+        if recording is None:
+            return Evidence(kinds=events.kinds, left_out=(*events.left_out, _LIVE))
+        values = second_look(recording, database, health, watches.signal_summaries(), dropouts)
+        return Evidence(kinds=events.kinds, covariates=values.covariates, left_out=(*events.left_out, *values.left_out))
 
     return Result(
         capture=facts,

@@ -141,7 +141,7 @@ def look_into(
         kinds=len({(one.name, one.controller) for one in antecedents}),
         signals=len({one.name for one in covariates}),
         tests=len(antecedents) + len(covariates),
-        left_out=evidence.left_out,
+        left_out=tuple(_sentence(text) for text in evidence.left_out),
     )
     return Intermittent(
         dropouts=chosen,
@@ -154,6 +154,10 @@ def look_into(
         tried=tried,
         advice=advise(groups, rates, standing, promising, tried, machine, suspects),
     )
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}."
 
 
 def _corrected(

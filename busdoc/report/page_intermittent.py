@@ -9,7 +9,7 @@ from busdoc.isolation.intermittent import Intermittent
 from busdoc.isolation.odds import odds
 from busdoc.isolation.rate_shape import Rate
 from busdoc.report.page import Align, Block, Column, Fold, Items, Section, Table, Text, Tone
-from busdoc.report.pictures_intermittent import lags_picture, rate_picture
+from busdoc.report.pictures_intermittent import lags_picture, rate_picture, value_picture
 from busdoc.report.result import Result
 from busdoc.report.terminal_intermittent import before_in_words, rate_in_words
 from busdoc.report.times import clock, duration
@@ -18,6 +18,7 @@ __all__ = ["intermittent_section"]
 
 _MOST_GROUPS = 40
 _IN_VAIN = 12
+_MOST_VALUES = 2
 _GROUPS = (
     Column(name="Controllers", weight=2.0),
     Column(name="Dropouts", align=Align.RIGHT, weight=0.8),
@@ -98,6 +99,8 @@ def _before(found: Intermittent) -> Iterator[Block]:
     yield Items(items=tuple(before_in_words(found)))
     for lags in found.lags:
         yield lags_picture(lags)
+    for value in [one for one in found.covariates if one.found and one.before and one.rest_quantiles][:_MOST_VALUES]:
+        yield value_picture(value)
     if found.antecedents:
         shown = [one for one in found.antecedents if one.found] + [a for a in found.antecedents if not a.found][
             :_IN_VAIN

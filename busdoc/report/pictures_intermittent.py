@@ -4,6 +4,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from busdoc.isolation.covariate import Covariate
+from busdoc.isolation.covariate_features import FeatureKind
 from busdoc.isolation.intermittent_finding import Lags
 from busdoc.isolation.rate_shape import Rate
 from busdoc.report.page import Picture
@@ -16,7 +18,7 @@ from busdoc.report.times import clock, duration
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["lags_picture", "rate_picture"]
+__all__ = ["lags_picture", "rate_picture", "value_picture"]
 
 _LEFT_IN, _RIGHT_IN = 0.75, 0.25
 _LAG_COLUMNS = 32
@@ -120,6 +122,53 @@ def _draw_lags(lags: Lags, text: str, width_in: float, outlines: bool) -> str:
         axes.set_xlabel("seconds from the last such event to the dropout", fontsize=7.5)
         axes.set_ylabel("dropouts", fontsize=7.5)
         return svg_of(figure, title=f"Time from {lags.name} to the dropout", text=text)
+
+
+def value_picture(one: Covariate) -> Picture:
+    """Draw a value before the dropouts against the rest of the time."""
+    return Picture(
+        title=f"{one.name} before the dropouts",
+        text=f"{one.words.rstrip('.')}. Strokes: before each dropout. Curve: the share of the rest of the time with as "
+        "little or less. Dashed: the threshold, with its interval in grey.",
+        draw=lambda width_in, outlines: _draw_value(one, width_in, outlines),
+        captioned=True,
+        widths=(7.4, 3.9),
+    )
+
+
+def _draw_value(one: Covariate, width_in: float, outlines: bool) -> str:
+    height_in = 2.1
+    plot = (_LEFT_IN / width_in, (width_in - _LEFT_IN - _RIGHT_IN) / width_in)
+    with canvas(width_in, height_in, salt=f"value {one.name} {width_in}", outlines=outlines) as figure:
+        above = figure.add_axes((plot[0], 0.78 / height_in, plot[1], 1.22 / height_in))
+        below = figure.add_axes((plot[0], 0.45 / height_in, plot[1], 0.26 / height_in))
+        low = min(*one.before, *one.rest_quantiles, one.threshold_low)
+        high = max(*one.before, *one.rest_quantiles, one.threshold_high)
+        margin = 0.03 * (high - low) or 1.0
+        above.plot(one.rest_quantiles, np.linspace(0.0, 100.0, len(one.rest_quantiles)), color=HEARD, linewidth=1.6)
+        below.vlines(one.before, 0, 1, color=AWAY, linewidth=1.2)
+        for axes in (above, below):
+            axes.axvspan(one.threshold_low, one.threshold_high, color=UNRECORDED, linewidth=0, zorder=0)
+            axes.axvline(one.threshold, color=INK, linewidth=0.9, linestyle=(0, (4, 3)))
+            axes.set_xlim(low - margin, high + margin)
+        above.set_ylim(0, 100)
+        above.set_xticks([])
+        above.locator_params(axis="y", nbins=4)
+        above.tick_params(axis="y", labelsize=7.5)
+        above.set_ylabel("rest of the\ntime, %", fontsize=7.5)
+        below.set_ylim(0, 1)
+        below.set_yticks([])
+        below.spines["left"].set_visible(False)
+        below.tick_params(axis="x", labelsize=7.5)
+        below.set_xlabel(_axis_words(one), fontsize=7.5)
+        return svg_of(figure, title=f"{one.name} before the dropouts", text=one.words)
+
+
+def _axis_words(one: Covariate) -> str:
+    per = "/s" if one.kind is FeatureKind.SLOPE else ""
+    unit = f", {one.unit}{per}" if one.unit or per else ""
+    what = "last value" if one.window_s == 0.0 else f"{one.kind} over {duration(round(one.window_s * 1e9))}"
+    return f"{one.name}: {what}{unit}"
 
 
 def _incidents_of(result: Result, rate: Rate) -> tuple[int, ...]:
