@@ -18,6 +18,7 @@ from busdoc.capture.listening import BusState, Hearing
 from busdoc.capture.live_adapter import OpenAdapter
 from busdoc.capture.live_address import BusAddress
 from busdoc.capture.live_clock import StampClock
+from busdoc.capture.live_drops import DropWatch
 from busdoc.capture.live_frames import block_of, overflows
 from busdoc.capture.live_pause import ListeningPause
 from busdoc.capture.reading import RecorderGap
@@ -118,8 +119,6 @@ class BusEar:
         self._sure_ns = now_ns
         self._turned_ns = now_ns
         self._pause: ListeningPause | None = None
-        self._dropped_in_pause = False
-        self._unplaced: RecorderGap | None = None
         self._failures = 0
         self._n_garbled = 0
         self._lost_from_ns: int | None = None
@@ -127,8 +126,7 @@ class BusEar:
         self._retry_after_ns = _FIRST_RETRY_NS
         self._overrun_ns: int | None = None
         self._dropping_since_ns: int | None = None
-        self._n_drops = 0
-        self._drops_seen_ns = now_ns
+        self._drops = DropWatch(None, now_ns)
 
     def open(self) -> None:
         """Open the adapter for the first time.
@@ -268,7 +266,7 @@ class BusEar:
             self.opened_ns = now_ns
             self._turned_ns, self._pause = now_ns, None
             self._failures = 0
-            self._n_drops, self._drops_seen_ns = 0, now_ns
+            self._drops = DropWatch(opened.drops, now_ns)
             if self._lost_from_ns is not None and now_ns > self._lost_from_ns:
                 self._gaps.append(self._made_gap(self._lost_from_ns, now_ns, _AWAY))
             self._lost_from_ns = None
@@ -324,45 +322,22 @@ class BusEar:
         pause.feed(frames.t_ns, before_ns, sure_ns)
         if not pause.is_over:
             return []
-        kept_all = self._open is not None and self._open.drops is not None and not self._dropped_in_pause
-        self._pause, self._dropped_in_pause = None, False
+        kept_all = self._drops.counts and not self._drops.dropped_in_pause
+        self._pause, self._drops.dropped_in_pause = None, False
         if pause.hole_ns is None or kept_all:
             return []
         return [self._made_gap(*pause.hole_ns, "the laptop did not listen")]
 
     def _gaps_of_overruns(self, frames: FrameBlock, dropping_ns: int | None) -> list[RecorderGap]:
         now_ns = self._clock.now_ns()
-        gaps: list[RecorderGap] = []
         if len(overflows(frames)):  # whoever judges the frames finds the gap in them, also in a recording
             self._overrun_ns = now_ns
-        if self._unplaced is not None and self._pause is None:
-            gaps.append(self._unplaced)
-        elif self._unplaced is not None:
-            self._dropped_in_pause = True
-        self._unplaced = None
-        n_drops = self._count_drops()
-        if n_drops != self._n_drops:
+        stretches = self._drops.look(now_ns, is_pause=self._pause is not None)
+        if self._drops.last_drop_ns == now_ns:
             self._overrun_ns = now_ns
-            gap = self._made_gap(self._drops_seen_ns, now_ns, "the laptop did not keep up")
-            if self._pause is not None:  # what did not fit into the buffer lies in the pause's own gap
-                self._dropped_in_pause = True
-            elif now_ns - self._drops_seen_ns > _PAUSE_NS:
-                self._unplaced = gap  # very likely a pause, which the thread is about to find
-            else:
-                gaps.append(gap)
-        self._n_drops, self._drops_seen_ns = n_drops, now_ns
         if dropping_ns is not None:
-            gaps.append(self._made_gap(dropping_ns, now_ns, "the laptop did not keep up"))
-        return gaps
-
-    def _count_drops(self) -> int:
-        opened = self._open
-        if opened is None or opened.drops is None:
-            return self._n_drops
-        try:
-            return opened.drops.count()
-        except OSError:
-            return self._n_drops
+            stretches.append((dropping_ns, now_ns))
+        return [self._made_gap(from_ns, to_ns, "the laptop did not keep up") for from_ns, to_ns in stretches]
 
     def _made_gap(self, from_ns: int, to_ns: int, why: str) -> RecorderGap:
         return RecorderGap(from_ns=from_ns, to_ns=to_ns, channel=self.channel, why=why)
