@@ -1,0 +1,162 @@
+"""Cells of signals: against frame-by-frame bookkeeping, cut anywhere, on both paths."""
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from busdoc.arrays import Float64Array, Int64Array
+from busdoc.capture.frames import FrameBlock
+from busdoc.decode.database import Database
+from busdoc.decode.message import Message, Signal
+from busdoc.decode.signal_cells import CellRows, CellSeries, SignalCells, cells_of
+from busdoc.decode.signal_meaning import give_meaning
+from busdoc.decode.signal_watch import SignalWatch
+from tests.decode.frame_text import cut_at, frames_block
+from tests.decode.naive_signals import NaiveState, watch_all
+from tests.decode.random_messages import random_frames, random_message
+
+BOTH_PATHS = pytest.mark.parametrize("compiled", [False, True], ids=["numpy", "compiled"])
+Cells = dict[tuple[str, int | None, int | None], list[tuple[str, str, str]]]
+
+
+def machine(seed: int, n: int = 150) -> tuple[Database, FrameBlock, Int64Array]:
+    random = np.random.default_rng(seed)
+    messages = [random_message(random, number) for number in range(int(random.integers(1, 4)))]
+    block = random_frames(random, messages, n)
+    span = block.t_ns[-1] - block.t_ns[0]
+    edges = block.t_ns[0] + np.unique(random.integers(-span // 10, span + span // 10, 12))
+    return Database(messages), block, np.asarray(edges, np.int64)
+
+
+def fill(database: Database, blocks: Sequence[FrameBlock], edges_ns: Int64Array, *, compiled: bool) -> Cells:
+    watch = SignalWatch(database, compiled=False)
+    for block in blocks:
+        watch.feed(block)
+    cells = SignalCells(database, watch.summaries(), edges_ns, compiled=compiled)
+    for block in blocks:
+        cells.feed(block)
+    return {(one.name, one.channel, one.id): listed(one) for one in cells.series()}
+
+
+def listed(one: CellSeries) -> list[tuple[str, str, str]]:
+    """Write the lowest, highest and last value of each cell, since NaN equals nothing."""
+    return [
+        (repr(low), repr(high), repr(last))
+        for low, high, last in zip(one.low.tolist(), one.high.tolist(), one.last.tolist(), strict=True)
+    ]
+
+
+def naive(state: NaiveState, edges_ns: Int64Array) -> list[tuple[str, str, str]]:
+    """Sort one signal's values into cells, one by one."""
+    held: list[list[float]] = [[] for _ in edges_ns[1:]]
+    for t_ns, number in zip(state.value_ns, state.values, strict=True):
+        with np.errstate(over="ignore"):
+            value = float(np.float32(number))
+        for cell, values in enumerate(held):
+            if edges_ns[cell] <= t_ns < edges_ns[cell + 1] and math.isfinite(value):
+                values.append(value)
+    rows = [(min(v), max(v), v[-1]) if v else (math.inf, -math.inf, math.nan) for v in held]
+    return [(repr(low), repr(high), repr(last)) for low, high, last in rows]
+
+
+@BOTH_PATHS
+@pytest.mark.parametrize("seed", range(20))
+def test_cells_equal_frame_by_frame_bookkeeping(seed: int, compiled: bool) -> None:
+    database, block, edges_ns = machine(seed)
+    keys = {(int(c), int(i), bool(f & 1)) for c, i, f in zip(block.channel, block.id, block.flags, strict=True)}
+    find = {key: message for key in keys if (message := database.find(*key)) is not None}
+    expected = {
+        (f"{message}.{signal}", channel, frame_id): naive(state, edges_ns)
+        for (channel, frame_id, _, message, signal), state in watch_all(find, block).items()
+    }
+    assert fill(database, [block], edges_ns, compiled=compiled) == expected
+
+
+@BOTH_PATHS
+@given(seed=st.integers(0, 10_000), cuts=st.lists(st.integers(0, 150), max_size=8))
+@settings(max_examples=25, deadline=None)
+def test_cutting_the_capture_anywhere_gives_the_same_cells(seed: int, cuts: list[int], compiled: bool) -> None:
+    database, block, edges_ns = machine(seed)
+    whole = fill(database, [block], edges_ns, compiled=compiled)
+    assert fill(database, cut_at(block, cuts), edges_ns, compiled=compiled) == whole
+
+
+def supply() -> Database:
+    """Make a J1939 message whose 16-bit parameter has the ranges of SAE J1939-71 5.1."""
+    signal = Signal(name="Supply", start=0, length=16, little_endian=True, scale=0.05, unit="V")
+    message = Message(
+        name="Hopper",
+        frame_id=0x18FEF731,
+        extended=True,
+        length=8,
+        by_group=True,
+        senders=("Hopper",),
+        signals=(signal,),
+    )
+    return Database([give_meaning(message)])
+
+
+def supply_frames(numbers: Sequence[int]) -> FrameBlock:
+    return frames_block(
+        (at * 100, 0, 0x18FEF731, True, number.to_bytes(2, "little") + bytes(6)) for at, number in enumerate(numbers)
+    )
+
+
+@BOTH_PATHS
+def test_what_is_not_available_or_an_error_is_no_value(compiled: bool) -> None:
+    # SAE J1939-71 5.1: 0xFFxx is 'not available', 0xFExx an error
+    block = supply_frames([480, 0xFFFF, 0xFE00, 400, 0xFFFF, 0xFFFF])
+    found = fill(supply(), [block], np.array([0, 400, 600], np.int64), compiled=compiled)
+    cells = found["Hopper.Supply", 0, 0x18FEF731]
+    assert cells[0] == tuple(repr(float(np.float32(volts))) for volts in (20.0, 24.0, 20.0))
+    assert cells[1] == ("inf", "-inf", "nan")
+
+
+def test_a_signal_says_who_sends_it_and_in_which_unit() -> None:
+    database, block = supply(), supply_frames([480, 481])
+    watch = SignalWatch(database)
+    watch.feed(block)
+    cells = SignalCells(database, watch.summaries(), np.array([0, 1000], np.int64))
+    cells.feed(block)
+    assert [(one.senders, one.unit) for one in cells.series()] == [(("Hopper",), "V")]
+
+
+def test_only_the_wanted_signals_get_cells() -> None:
+    database, block, edges_ns = machine(3)
+    watch = SignalWatch(database)
+    watch.feed(block)
+    wanted = watch.summaries()[1:2]
+    cells = SignalCells(database, wanted, edges_ns)
+    cells.feed(block)
+    everything = fill(database, [block], edges_ns, compiled=False)
+    assert [(one.name, listed(one)) for one in cells.series()] == [
+        (wanted[0].name, everything[wanted[0].name, wanted[0].channel, wanted[0].id])
+    ]
+
+
+def test_a_cell_holds_its_first_edge_and_not_its_last() -> None:
+    cells = cells_of(np.array([9, 10, 19, 20, 29, 30], np.int64), np.array([10, 20, 30], np.int64))
+    assert cells.tolist() == [-1, 0, 0, 1, 1, -1]
+
+
+@given(
+    values=st.lists(st.one_of(st.just(math.nan), st.floats(-1e300, 1e300)), min_size=1, max_size=30),
+    cells=st.lists(st.integers(-1, 4), min_size=30, max_size=30),
+)
+@settings(max_examples=50, deadline=None)
+def test_the_compiled_kernel_gives_what_numpy_gives(values: list[float], cells: list[int]) -> None:
+    from busdoc.decode.signal_cells_kernel import fold_cells
+
+    cell = np.sort(np.array(cells[: len(values)], np.int64))
+    cell = np.concatenate((cell[cell >= 0], cell[cell < 0]))  # after the last edge there is no cell either
+    some: Float64Array = np.array(values)
+    one, other = CellRows(1, np.arange(6, dtype=np.int64)), CellRows(1, np.arange(6, dtype=np.int64))
+    one.take(0, cell, some)
+    fold_cells(some, cell, other.low[0], other.high[0], other.last[0])
+    np.testing.assert_array_equal(one.low, other.low)
+    np.testing.assert_array_equal(one.high, other.high)
+    np.testing.assert_array_equal(one.last, other.last)
