@@ -3,6 +3,7 @@
     python -m benchmarks.intermittent_truth null [CAPTURES [FIRST]]    how often something is said that is not so
     python -m benchmarks.intermittent_truth power [CAPTURES [FIRST]]   how often the true cause is ranked first
     python -m benchmarks.intermittent_truth groups [CAPTURES [FIRST]]  how often the right feed or segment is on top
+    python -m benchmarks.intermittent_truth frames [CAPTURES [FIRST]]  as null, the frames handed over without files
 
 Each capture is two hours of eight controllers with 216 signals, written as a `.log` with its database and map, and read
 back by the whole post-mortem: real frames from end to end. `CAPTURES` is the number for each kind of cause, `FIRST` the
@@ -12,22 +13,28 @@ first seed.
 import sys
 import tempfile
 import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Generator, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from datetime import UTC
 from pathlib import Path
 
+from busdoc.capture.frames import FrameBlock
+from busdoc.capture.source import Capture
+from busdoc.decode.database import load_databases
 from busdoc.isolation.groups import Group
 from busdoc.isolation.rate_shape_tests import binomial_interval
-from busdoc.postmortem import postmortem
-from busdoc.report.result import Result
+from busdoc.postmortem import conclude, postmortem
+from busdoc.report.result import CaptureFacts, Result
 from busdoc.simulate.intermittent import IntermittentRun, TrueCause, intermittent_run
 from busdoc.simulate.machine_text import machine_text
 from busdoc.simulate.run_folder import write_run
+from busdoc.watches import Watches
 
-__all__ = ["Score", "analyse", "judge"]
+__all__ = ["Score", "analyse", "analyse_frames", "judge"]
 
 _ENOUGH = 10
+_HOURS = 2.0
 _WORKERS = 1
 
 
@@ -59,11 +66,50 @@ def analyse(one: IntermittentRun, folder: Path) -> Result:
     )
 
 
-def judge(cause: TrueCause, seed: int, hours: float = 2.0) -> Score:
-    """Live through one, analyse it, and compare with the truth."""
-    one = intermittent_run(cause, seed, hours=hours, n_controllers=8)
+class _Held(Capture):
+    """Frames that are held in memory."""
+
+    def __init__(self, held: Sequence[FrameBlock]) -> None:
+        super().__init__((), block_frames=1, wall_clock=UTC, compiled=False, chunk_bytes=None)
+        self._held = held
+        self.channels.number("can0")
+
+    def blocks(self) -> Generator[FrameBlock, None, None]:
+        """Yield them."""
+        yield from self._held
+
+    def again(self) -> Capture:
+        """Give them once more."""
+        return _Held(self._held)
+
+
+def analyse_frames(one: IntermittentRun) -> Result:
+    """Take a run's frames through the whole post-mortem, but for writing and reading text."""
+    capture = _Held(one.run.blocks)
     with tempfile.TemporaryDirectory(prefix="busdoc-intermittent-") as name:
-        result = analyse(one, Path(name))
+        file = Path(name) / "signals.dbc"
+        file.write_text(one.database, encoding="utf-8", newline="\n")
+        database = load_databases([file])
+    watches = Watches(one.run.machine, database, capture.channels)
+    for block in capture.blocks():
+        watches.feed(block)
+    health = watches.close()
+    facts = CaptureFacts(
+        files=(), epoch=True, channel_names=((0, "can0"),), channel_frames=(), skipped_lines=0, skipped=()
+    )
+    return conclude(
+        one.run.machine, watches, capture.channels, health, (), facts=facts, database=database, recording=capture
+    )
+
+
+def judge(cause: TrueCause, seed: int, files: bool = True) -> Score:
+    """Live through one, analyse it, and compare with the truth."""
+    one = intermittent_run(cause, seed, hours=_HOURS, n_controllers=8)
+    if files:
+        with tempfile.TemporaryDirectory(prefix="busdoc-intermittent-") as name:
+            result = analyse(one, Path(name))
+    else:
+        result = analyse_frames(one)
     found = result.intermittent
     said: tuple[str, ...] = () if found is None else tuple(finding.signal or finding.name for finding in found.findings)
     if one.part is not None:
@@ -83,10 +129,10 @@ def judge(cause: TrueCause, seed: int, hours: float = 2.0) -> Score:
     )
 
 
-def _all(causes: Iterable[TrueCause], n: int, first: int) -> Iterator[Score]:
+def _all(causes: Iterable[TrueCause], n: int, first: int, files: bool = True) -> Iterator[Score]:
     pairs = [(cause, seed) for seed in range(first, first + n) for cause in causes]
     with ProcessPoolExecutor(max_workers=_WORKERS) as pool:
-        yield from pool.map(judge, [cause for cause, _ in pairs], [seed for _, seed in pairs], chunksize=4)
+        yield from pool.map(judge, [c for c, _ in pairs], [s for _, s in pairs], [files] * len(pairs), chunksize=4)
 
 
 def _share(k: int, n: int) -> str:
@@ -94,8 +140,8 @@ def _share(k: int, n: int) -> str:
     return f"{k} of {n} = {100 * k / max(n, 1):.1f} % ({100 * low:.1f} to {100 * high:.1f})"
 
 
-def _null(n: int, first: int) -> None:
-    scores = list(_all((TrueCause.NOTHING,), n, first))
+def _null(n: int, first: int, files: bool = True) -> None:
+    scores = list(_all((TrueCause.NOTHING,), n, first, files))
     looked = [score for score in scores if score.n_dropouts >= 3]
     false = [score for score in looked if score.said]
     for score in false:
@@ -133,12 +179,15 @@ def _groups(n: int, first: int) -> None:
 
 
 def main() -> None:
-    """Run one of the three, and print."""
+    """Run one of the four, and print."""
     what = sys.argv[1] if len(sys.argv) > 1 else "null"
     n = int(sys.argv[2]) if len(sys.argv) > 2 else 60
     first = int(sys.argv[3]) if len(sys.argv) > 3 else 0
     started_s = time.perf_counter()
-    {"null": _null, "power": _power, "groups": _groups}[what](n, first)
+    if what == "frames":
+        _null(n, first, files=False)
+    else:
+        {"null": _null, "power": _power, "groups": _groups}[what](n, first)
     print(f"{time.perf_counter() - started_s:.0f} s")
 
 
