@@ -134,7 +134,7 @@ class IsolateApp(App[None]):
         if width < 2 or not self.is_running:
             return
         troubles = draw_troubles(desk.view, width)
-        offer = [] if desk.page or desk.asking else draw_offer(desk.view, width, labels=desk.offers_labels)
+        offer = [] if desk.page or desk.asking else draw_offer(desk.view, width, desk.zone, labels=desk.offers_labels)
         asking = desk.asking.draw(width) if desk.asking is not None else []
         places = places_for(
             width,

@@ -26,7 +26,8 @@ def draw_head(view: SessionView, width: int, zone: tzinfo | None) -> Line:
     loads = dict(view.loads)
     pieces = [shorten(view.machine_name, 28)] if view.machine_name else ["busdoc"]
     for bus in view.buses:
-        load = f", {loads[bus.name] * 100:.0f} % load" if bus.name in loads else ""
+        share = loads.get(bus.name, loads.get(bus_name(bus)))
+        load = "" if share is None else f", {share * 100:.0f} % load"
         pieces.append(f"{bus_name(bus)} {bus.hearing}{load}")
     if view.finished:
         pieces.append("the recording is over")
@@ -52,7 +53,7 @@ def draw_troubles(view: SessionView, width: int) -> list[Line]:
     return lines
 
 
-def draw_offer(view: SessionView, width: int, *, labels: bool) -> list[Line]:
+def draw_offer(view: SessionView, width: int, zone: tzinfo | None, *, labels: bool) -> list[Line]:
     """Draw what is offered: an action that the traffic looks like, or numbers to tape on.
 
     Parameters
@@ -63,7 +64,9 @@ def draw_offer(view: SessionView, width: int, *, labels: bool) -> list[Line]:
         proposal = view.proposals[0]
         more = f" ({len(view.proposals) - 1} more)" if len(view.proposals) > 1 else ""
         tail = line_of(("  y", Tone.KEY), " yes", ("  n", Tone.KEY), f" no{more} ")
-        head = fit(line_of((" ? ", Tone.WARN), (clean(proposal.text), Tone.STRONG)), max(8, width - width_of(tail)))
+        at = moment(proposal.action.time_ns, view.start_ns, epoch=view.epoch, zone=zone)
+        said = line_of((f" ? {at} ", Tone.WARN), (clean(proposal.text), Tone.STRONG))
+        head = fit(said, max(8, width - width_of(tail)))
         return [fit((*head, *tail), width)]
     if labels:
         offer = line_of(

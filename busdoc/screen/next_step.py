@@ -74,7 +74,7 @@ def _after(view: SessionView, width: int, room: int) -> list[Line]:
     """Say which steps follow, as far as there is room."""
     if view.next is None or room <= 0:
         return []
-    following = view.next.steps_text[view.next.step + 1 :]
+    following = [text[:1].lower() + text[1:] for text in view.next.steps_text[view.next.step + 1 :]]
     for n in range(len(following), 0, -1):
         more = ", …" if n < len(following) else ""
         rows = wrap(f"then {', '.join(following[:n])}{more}", width, Tone.FAINT, indent="  ")

@@ -130,7 +130,7 @@ HEALTHY = SessionView(
     buses=(bus(),),
     frames=64_000,
     frames_per_s=357.0,
-    loads=(("socketcan:can0", 0.31),),
+    loads=(("can0", 0.31),),
     controllers=tuple(controller(name, since_s=0.5) for name in SWEEPER),
     harness=SWEEPER_TREE,
     actions=(),
@@ -179,7 +179,12 @@ UNPLUG_ALL = NextRow(
         clear_ns=25 * S,
     ),
     step=0,
-    steps_text=("power off the machine", "unplug harness-A (#1)", "unplug harness-B (#2)", "power on the machine"),
+    steps_text=(
+        "Switch the machine off",
+        "Unplug harness-A (no. 1)",
+        "Unplug harness-B (no. 2)",
+        "Switch the machine on",
+    ),
 )
 
 ONE_LOST = replace(
@@ -333,4 +338,4 @@ class MadeSession:
 def power_seen() -> Proposal:
     """Make a proposal that the power went off."""
     action = Action(n=0, time_ns=NOW_NS - 30 * S, uncertainty_ns=S, kind=ActionKind.POWER_OFF, part="fuse-3")
-    return Proposal(key="power-fuse-3", action=action, text="07:16:30 was fuse-3 switched off?")
+    return Proposal(key="power-fuse-3", action=action, text="the traffic looks like switching fuse-3 off")

@@ -153,4 +153,4 @@ def test_without_colours_nothing_is_coloured_and_a_loss_still_stands_out(monkeyp
     colours, reversed_texts = on_screen(MadeSession(shown=ONE_LOST), do)
     assert colours <= {"default"}
     assert "LOST" in reversed_texts
-    assert any("power off the machine" in text for text in reversed_texts)
+    assert any("Switch the machine off" in text for text in reversed_texts)

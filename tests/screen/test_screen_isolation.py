@@ -1,0 +1,103 @@
+"""A whole isolation on the screen: the sweeper's hopper controller, a shorted sensor, and a person who presses keys.
+
+The machine is simulated and answers to what is done to it; the session and the screen are the real ones. The person
+does what Next says, presses Space after each thing done, and otherwise only watches.
+"""
+
+from dataclasses import dataclass, field
+
+import pytest
+from textual.pilot import Pilot
+
+from busdoc.actions.action import ActionKind
+from busdoc.isolation.verdict import ELSEWHERE, Step
+from busdoc.live.session import LiveSession
+from busdoc.screen.app import IsolateApp
+from busdoc.screen.words import step_text
+from busdoc.simulate.world import Fault
+from tests.screen.live_sweeper import LiveSweeper
+from tests.screen.piloted import HandClock, on_screen, text_of
+
+TICK_S = 0.5
+HANDS_S = 3.0
+"""From reading a step to having done it."""
+PRESS_S = 0.5
+"""From having done it to pressing."""
+PATIENCE_S = 1800.0
+NAMED_AT = 0.8
+"""As the headline: from here on it says 'part at fault'."""
+
+
+@dataclass
+class Person:
+    """Does what the screen says and presses one key a time."""
+
+    machine: LiveSweeper
+    clock: HandClock
+    app: IsolateApp
+    pilot: Pilot[None]
+    presses: int = 1
+    """The cautions were read."""
+    done: list[Step] = field(default_factory=list)
+
+    def wait(self, seconds: float) -> None:
+        """Watch."""
+        for _ in range(round(seconds / TICK_S)):
+            self.machine.wait(TICK_S)
+            self.clock.now_s += TICK_S
+            self.app.tick()
+
+    async def press(self, *keys: str) -> None:
+        """Press keys, each one counted."""
+        for key in keys:
+            await self.pilot.press(key)
+            self.presses += 1
+
+    async def isolate(self) -> str | None:
+        """Work until a part is named; give its name."""
+        until_s = self.machine.world.now_s + PATIENCE_S
+        while self.machine.world.now_s < until_s:
+            view = self.app.desk.view
+            part, probability, _ = view.suspects[0] if view.suspects else (ELSEWHERE, 0.0, False)
+            if part != ELSEWHERE and probability >= NAMED_AT:
+                return part
+            if view.next is None or not step_text(view.next):
+                self.wait(1.0)
+                continue
+            step, shown = view.next.test.steps[view.next.step], step_text(view.next)
+            self.wait(HANDS_S)
+            if self.app.desk.view.next is None or step_text(self.app.desk.view.next) != shown:
+                continue  # it changed before hands were on it
+            self.machine.do(step.action, step.part, step.into)
+            self.done.append(step)
+            self.wait(PRESS_S)
+            await self.press("space")
+            assert self.app.desk.message.text.startswith("logged "), self.app.desk.message.text
+        return None
+
+
+@pytest.mark.parametrize("faulty", ["gate-angle"])
+def test_a_person_who_follows_the_screen_finds_the_sensor_with_a_press_for_each_thing_done(faulty: str) -> None:
+    machine, clock = LiveSweeper([Fault(part=faulty, latches=True, delay_s=0.7, from_s=20.0)], seed=1), HandClock()
+    session = LiveSession(machine, machine.machine, clock_s=clock)
+    session.start()
+
+    async def do(app: IsolateApp, pilot: Pilot[None]) -> tuple[str | None, int, int, list[str]]:
+        person = Person(machine=machine, clock=clock, app=app, pilot=pilot)
+        person.wait(15.0)
+        await person.press("l", "escape")  # numbers on the connectors first
+        person.wait(10.0)
+        machine.do(ActionKind.POWER_CYCLE)  # does it come back, and fall again?
+        person.done.append(Step(action=ActionKind.POWER_CYCLE, part=None))
+        await person.press("c", "enter")
+        person.wait(20.0)
+        named = await person.isolate()
+        await pilot.pause()
+        return named, person.presses, len(person.done), text_of(app)
+
+    named, presses, n_done, screen = on_screen(session, do, clock=clock)
+    session.close()
+    assert named == faulty
+    assert n_done >= 4
+    assert presses <= n_done + 5
+    assert faulty in " ".join(screen)
