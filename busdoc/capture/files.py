@@ -135,19 +135,28 @@ def first_bytes(path: Path) -> bytes:
 
 def size_bytes(path: Path) -> int:
     """Estimate how many bytes a capture has once inflated."""
+    path = _as_it_lies_now(path)
     n_bytes = path.stat().st_size
     return n_bytes * _GZIP_GROWTH if is_gzip(path) else n_bytes
 
 
 def open_bytes(path: Path) -> IO[bytes]:
     """Open a capture for reading bytes in order; .gz is inflated by a thread beside the reading one."""
+    path = _as_it_lies_now(path)
     if not is_gzip(path):
         return path.open("rb", buffering=0)
     return cast(IO[bytes], GzipBytes(path))
 
 
+def _as_it_lies_now(path: Path) -> Path:
+    """Follow a piece of a running recording that was compressed since it was listed."""
+    packed = path.with_name(path.name + ".gz")
+    return packed if not path.exists() and packed.exists() else path
+
+
 def is_gzip(path: Path) -> bool:
     """Whether the content is gzip, whatever the name says: recorders and mail programs strip or add the suffix."""
+    path = _as_it_lies_now(path)
     with path.open("rb") as file:
         return file.read(2) == b"\x1f\x8b"
 

@@ -124,6 +124,15 @@ def test_a_piece_that_lies_there_plain_and_compressed_counts_once(tmp_path: Path
     assert rows_of(read(tmp_path)[0]) == rows_of(block)
 
 
+def test_a_piece_that_is_compressed_while_the_recording_is_read_is_read_all_the_same(tmp_path: Path) -> None:
+    block = random_block(1, 300)
+    record(tmp_path, block, 100, rotate_bytes=1000, compress=False).close()
+    capture = open_capture([tmp_path])
+    for path in sorted(tmp_path.glob("*.log")):
+        compress_piece(path)
+    assert rows_of(FrameBlock.concat(list(capture.blocks()))) == rows_of(block)
+
+
 def test_a_journal_and_other_tables_in_the_folder_are_no_captures(tmp_path: Path) -> None:
     block = random_block(1, 100)
     record(tmp_path, block).close()
