@@ -5,8 +5,9 @@ functions. This module knows only sizes, timers and Textual.
 """
 
 import os
+import shlex
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from datetime import tzinfo
 from typing import ClassVar
 
@@ -16,6 +17,7 @@ from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
 from textual.timer import Timer
 
+from busdoc.live.on_event import EventCommand
 from busdoc.live.view import Happening
 from busdoc.screen.area import Area
 from busdoc.screen.big_view import BigView, draw_big
@@ -43,7 +45,7 @@ class IsolateApp(App[None]):
     ----------
     session : what runs
     quiet : ring no bell
-    tell : called with what happened, as it happens
+    tell : called with each thing that happens
     zone : of the times of day; None: the laptop's own
     clock_s : a clock that only goes on, s
     ticking : False: nothing goes on by itself, `tick` is called by hand
@@ -63,7 +65,7 @@ class IsolateApp(App[None]):
         session: Session,
         *,
         quiet: bool = False,
-        tell: Callable[[Iterable[Happening]], None] | None = None,
+        tell: Callable[[Happening], None] | None = None,
         zone: tzinfo | None = None,
         clock_s: Callable[[], float] = time.monotonic,
         ticking: bool = True,
@@ -121,8 +123,9 @@ class IsolateApp(App[None]):
     def tick(self) -> None:
         """Let the session go on, ring, and draw if there is something to show."""
         new = self.desk.tick()
-        if new and self._tell_others is not None:
-            self._tell_others(new)
+        for happening in new or ():
+            if self._tell_others is not None:
+                self._tell_others(happening)
         if self.desk.rings():
             self.bell()
         if new is not None:
@@ -211,6 +214,15 @@ def run_screen(session: Session, *, quiet: bool, on_event: Sequence[str] | None)
     ----------
     session : started; it is not closed here
     quiet : ring no bell
-    on_event : a command to run with each event; None: none
+    on_event : a program and its arguments, to run with each thing that happens; None: none
+
+    Raises
+    ------
+    InputError : there is no such program
     """
-    IsolateApp(session, quiet=quiet).run(mouse=False)
+    runner = EventCommand(shlex.join(on_event)) if on_event else None
+    try:
+        IsolateApp(session, quiet=quiet, tell=None if runner is None else runner.hear).run(mouse=False)
+    finally:
+        if runner is not None:
+            runner.close()

@@ -1,5 +1,7 @@
 """Keys through the terminal's own way: Textual's pilot presses, the session hears, the screen says."""
 
+import asyncio
+
 import pytest
 from textual.pilot import Pilot
 from textual.strip import Strip
@@ -94,6 +96,22 @@ def test_the_bell_rings_for_a_loss() -> None:
         return rung
 
     assert on_screen(session, do, clock=clock, quiet=False) == ["bell"]
+
+
+def test_others_are_told_what_happens() -> None:
+    session = MadeSession(shown=HEALTHY)
+    told: list[str] = []
+
+    async def run() -> None:
+        app = IsolateApp(session, tell=lambda one: told.append(one.text), ticking=False)
+        async with app.run_test() as pilot:
+            session.happen(HappeningKind.LOST, "hopper lost", "hopper")
+            app.tick()
+            app.tick()
+            await pilot.pause()
+
+    asyncio.run(run())
+    assert told == ["hopper lost"]
 
 
 def test_only_rows_that_changed_are_painted_again() -> None:
