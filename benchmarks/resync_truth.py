@@ -3,7 +3,7 @@
 Each session switches a made-up machine on ten times in health, from which `busdoc baseline` learns its limits, and once
 more with something odd about it. The last power-up alone is then judged.
 
-    python -m benchmarks.resync_truth [SESSIONS]
+    python -m benchmarks.resync_truth [SESSIONS [FIRST_SEED]]
 """
 
 import sys
@@ -225,8 +225,9 @@ def _one(task: tuple[int, Oddity, bool]) -> Score:
 
 def main() -> None:
     n = int(sys.argv[1]) if len(sys.argv) > 1 else 320
+    first = int(sys.argv[2]) if len(sys.argv) > 2 else 1000
     kinds = [(oddity, False) for oddity in Oddity] + [(Oddity.NONE, True)]
-    tasks = [(1000 + k, *kinds[k % len(kinds)]) for k in range(n)]
+    tasks = [(first + k, *kinds[k % len(kinds)]) for k in range(n)]
     with ProcessPoolExecutor(max_workers=2) as pool:
         scores = list(pool.map(_one, tasks, chunksize=4))
     for oddity, midway in kinds:

@@ -37,6 +37,10 @@ class Settled(NamedTuple):
     frames: tuple[FramesAround, ...]
 
 
+_ENOUGH = 100
+"""Frames from which a rhythm hardly changes …"""
+_NEARLY = 0.98
+"""… while they are so many of those that came since."""
 _MOST_STREAMS_SHOWN = 6
 _MOST_FRAMES_SHOWN = 4
 _GOING_NS = 1_000_000_000
@@ -57,7 +61,8 @@ def judge(
     """
     start_ns = memory.start_ns if memory.start_ns is not None else until_ns
     proven = memory.proven_nodes()
-    rhythms = [_rhythm(memory, row, proven) for row in range(memory.streams.n)]
+    live = settled is not None
+    rhythms = [_rhythm(memory, row, proven, live=live) for row in range(memory.streams.n)]
     beats = {row: _beat(memory, row, rhythm, until_ns) for row, rhythm in enumerate(rhythms) if rhythm.cyclic}
     reported = sorted([*memory.gaps, *open_gaps], key=lambda gap: (gap.from_ns, gap.to_ns, gap.channel or -1))
     excuses = {channel: _excuses(reported, channel) for channel in memory.channel_row}
@@ -105,12 +110,18 @@ def judge(
 # Streams
 
 
-def _rhythm(memory: Memory, row: int, proven: Set[tuple[int, int]]) -> Rhythm:
+def _rhythm(memory: Memory, row: int, proven: Set[tuple[int, int]], *, live: bool) -> Rhythm:
+    """Learn a stream's rhythm, or take what was learnt of it before.
+
+    On a live bus that is judged ten times a second, a rhythm learnt from nearly as many frames is good enough.
+    """
     count = int(memory.streams.count[row])
     key, claim = memory.keys[row], memory.claims[row]
     canopen = (key.channel, node_of(key)) in proven
     cached = memory.rhythms.get(row)
     if cached is not None and cached[0] == (count, canopen):
+        return cached[1]
+    if live and cached is not None and cached[0][1] == canopen and _NEARLY * count <= cached[0][0] >= _ENOUGH:
         return cached[1]
     streams = memory.streams
     if can_be_cyclic(key, canopen=canopen):
@@ -168,7 +179,8 @@ def _controller_loss(
     past = settled.get(key) if settled is not None else None
     if past is None:
         past = Settled(found=_weigh(member, fall), frames=_frames_around(memory, fall))
-        is_past = fall.steady_ns is not None and until_ns > fall.steady_ns + 2 * SIGN_AFTER_NS
+        settled_ns = _settled_ns(member, fall)
+        is_past = settled_ns is not None and until_ns > settled_ns + 2 * SIGN_AFTER_NS
         if settled is not None and is_past:
             settled[key] = past
     found = past.found
@@ -188,6 +200,13 @@ def _controller_loss(
         deadline_ns=fall.deadline_ns,
         fall=fall,
     )
+
+
+def _settled_ns(member: Member, fall: Fall) -> int | None:
+    """Say from when on nothing more can be learnt of a return: it was in step, or was lost again before."""
+    if fall.steady_ns is not None or fall.back_ns is None:
+        return fall.steady_ns
+    return next((later.last_seen_ns for later in member.falls if later.last_seen_ns >= fall.back_ns), None)
 
 
 def _frames_around(memory: Memory, fall: Fall) -> tuple[FramesAround, ...]:

@@ -4,7 +4,8 @@ Every frame of a controller proves its presence; only the silence of its cyclic 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -95,7 +96,14 @@ def find_lost(
         current = (past, silence, silence.to_ns)
     if current is not None:
         falls.append(_fall(beats, *current))
-    return falls
+    return [_until_next(fall, later) for fall, later in pairwise([*falls, None]) if fall is not None]
+
+
+def _until_next(fall: Fall, later: Fall | None) -> Fall:
+    """Take back that a controller came into step when it was lost again before it did."""
+    if later is None or fall.steady_ns is None or fall.steady_ns <= later.last_seen_ns:
+        return fall
+    return replace(fall, steady_ns=None)
 
 
 def _past_deadline(beats: Sequence[Beat], from_ns: int, end_ns: int, excuses: Excuses) -> list[tuple[Beat, Silence]]:

@@ -10,7 +10,7 @@ from busdoc.decode.sign import Sign, SignKind
 from busdoc.health.arrivals import StreamArrivals
 from busdoc.health.code import FaultCode
 from busdoc.health.controller import ControllerHealth, ExpectedStream, PeriodFrom, StreamHealth, StreamKey
-from busdoc.health.incident import Gap, GapKind, Incident, IncidentKind, RanOn
+from busdoc.health.incident import Gap, GapKind, Incident, IncidentKind, Loss, RanOn
 from busdoc.health.resync import ControllerReturn, Expectation, PowerUp, StreamReturn
 
 __all__ = ["SETTLING_NS", "Heard", "expected_name_of", "follow_return", "moved_to", "with_moved"]
@@ -149,12 +149,9 @@ def follow_return(heard: Heard, power_up: PowerUp, one: ControllerHealth, expect
         steady_ns=steady_ns,
         streams=streams,
         restarts_ns=restarts,
-        fell_again=any(
-            loss.controller == one.name
-            and loss.back_ns is None
-            and first_ns is not None
-            and first_ns <= loss.last_seen_ns < min(settled_ns, power_up.until_ns - 1)
-            for loss in heard.losses
+        fell_again=first_ns is not None
+        and any(
+            _fell_for_good(loss, first_ns, settled_ns, power_up) for loss in heard.losses if loss.controller == one.name
         ),
         codes=() if first_ns is None else _codes(heard.codes, one.name, first_ns, settled_ns),
         can_name=claims[-1].can_name if claims else None,
@@ -164,6 +161,18 @@ def follow_return(heard: Heard, power_up: PowerUp, one: ControllerHealth, expect
         usual_ns=expectation.usual_ns,
         starts_after=expectation.starts_after,
     )
+
+
+def _fell_for_good(loss: Loss, first_ns: int, settled_ns: int, power_up: PowerUp) -> bool:
+    """Tell whether a controller was lost while settling, and not back before power went off again.
+
+    When power goes off, controllers fall silent within a second of each other.
+    """
+    if not first_ns <= loss.last_seen_ns < min(settled_ns, power_up.until_ns - 1):
+        return False
+    if loss.back_ns is None:
+        return True
+    return loss.back_ns >= power_up.until_ns and loss.onset_ns + _ONE_RESTART_NS < power_up.until_ns
 
 
 def expected_name_of(heard: Heard, power_up: PowerUp, one: ControllerHealth, expectation: Expectation) -> int | None:

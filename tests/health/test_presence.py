@@ -280,3 +280,11 @@ def test_random_identifiers_do_not_fill_the_memory() -> None:
     assert sum(len(controller.streams) for controller in health.controllers) <= 4096
     assert any("not watched" in warning for warning in health.warnings)
     assert of_kind(health, IncidentKind.DROPOUT, IncidentKind.LATE) == []
+
+
+def test_a_controller_that_is_lost_again_before_it_was_in_step_never_came_into_step() -> None:
+    fast, slow, other = two_controllers()
+    flicker = [one.without(20 * S, 25 * S).without(25 * S + 600 * MS, 33 * S) for one in (fast, slow)]
+    first, second = of_kind(health_of(merged(*flicker, other)), IncidentKind.DROPOUT)
+    assert (first.back_ns is not None, first.steady_ns) == (True, None)
+    assert second.steady_ns is not None

@@ -66,6 +66,8 @@ def kinds(found: Resync) -> list[tuple[ChangeKind, str | None]]:
 
 # How a power-up is known
 
+REAR_TOO = ("engine", "hopper", "broom")
+
 
 @pytest.fixture
 def ignition(tmp_path: Path) -> Path:
@@ -143,6 +145,20 @@ def test_a_recording_that_begins_in_the_middle_of_the_start_gives_no_pass_and_sa
     assert not power_up.power_up.whole
     assert power_up.verdict is ReturnVerdict.NO_LIMIT
     assert "the recording begins in the middle of the start" in of(power_up, "engine").reasons[0]
+
+
+def test_one_that_falls_again_while_settling_and_comes_only_with_the_next_power_cycle_fails() -> None:
+    found = judged(
+        Sweeper(until_s=80.0).switch(20.0, 25.0).switch(30.0, 49.0, ("lights",)).switch(42.0, 48.0, REAR_TOO)
+    )
+    first = found.power_ups[0]
+    assert ReturnFault.FELL_AGAIN in of(first, "lights").faults
+    assert {one.name for one in first.controllers if one.faults} == {"lights"}
+
+
+def test_a_machine_that_is_switched_off_soon_again_did_not_fall() -> None:
+    found = judged(Sweeper(until_s=80.0).switch(20.0, 25.0).switch(32.0, 40.0))
+    assert [one.faults for power_up in found.power_ups for one in power_up.controllers] == [()] * 8
 
 
 # A delay of all together
