@@ -109,7 +109,7 @@ def _scan_some(
     kind_of, t_ns, ahead_ns = kind_of[seen], t_ns[seen] - dropouts.zero_ns, ahead_ns[seen]
     n_events = np.bincount(kind_of, minlength=n_kinds)
     side_ns = np.arange(n_kinds, dtype=np.int64) * (4 * max(dropouts.span_ns, 1))
-    lag_ns = _lags(dropouts, own, t_ns + side_ns[kind_of], side_ns)
+    lag_ns = _lags(dropouts, t_ns + side_ns[kind_of], side_ns)
     n_windows = len(windows_ns)
     n_hit, n_followed = (np.zeros((n_windows, n_kinds), np.int64) for _ in range(2))
     share = np.zeros((n_windows, n_kinds))
@@ -127,22 +127,20 @@ def _own(dropouts: Dropouts, kinds: Sequence[EventKind]) -> BoolArray:
     return np.array([by_controller[kind.controller] for kind in kinds], np.bool_).reshape(len(kinds), len(dropouts))
 
 
-def _lags(dropouts: Dropouts, own: BoolArray, placed_ns: Int64Array, side_ns: Int64Array) -> Int64Array:
-    """(k, n) Give how long before each dropout the last event of each kind was.
-
-    What a lost controller says after its last frame before, like a claim of its address, is no sign of the loss.
-    """
+def _lags(dropouts: Dropouts, placed_ns: Int64Array, side_ns: Int64Array) -> Int64Array:
+    """(k, n) Give how long before each dropout the last event of each kind was."""
     seen_ns = dropouts.last_seen_ns - dropouts.zero_ns
-    found = (
-        np.searchsorted(placed_ns, side_ns[:, None] + np.where(own, seen_ns, _latest_ns(dropouts)), side="right") - 1
-    )
+    found = np.searchsorted(placed_ns, side_ns[:, None] + _latest_ns(dropouts), side="right") - 1
     at_ns = np.concatenate((placed_ns, np.zeros(1, np.int64)))[found] - side_ns[:, None]
     is_there = (found >= 0) & (at_ns >= 0)  # below zero: it is the last one of the kind before
     return np.where(is_there, seen_ns - at_ns, _NEVER)
 
 
 def _ahead(dropouts: Dropouts, own: BoolArray, kind_of: Int64Array, t_ns: Int64Array) -> Int64Array:
-    """(e,) Give how long after each event the next dropout was; its last frame may come before the event."""
+    """(e,) Give how long after each event the next dropout was; its last frame may come before the event.
+
+    What a lost controller itself says after that frame, like a claim of its address, is no sign of the loss.
+    """
     found = np.searchsorted(_latest_ns(dropouts), t_ns, side="left")
     seen_ns = np.append(dropouts.last_seen_ns - dropouts.zero_ns, _NEVER)
     after_it = (found < len(dropouts)) & (t_ns > seen_ns[found])

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import binom
 
 from benchmarks.antecedent_truth import Way, draw_null, draw_power, judged
 from busdoc.actions.event_kind import EventKind, EventSource, events_at
@@ -88,6 +89,18 @@ def test_the_neighbourhood_ends_with_the_record() -> None:
     counted = scan(dropouts, [kind("raised", 8.0)], [1.0])
     reach_s = near_ns(S) / S
     assert counted.share[0, 0] == pytest.approx((1.0 / (10.0 + reach_s)) / 3.0)
+
+
+def test_the_p_is_that_of_the_best_window_times_the_windows_that_were_tried() -> None:
+    dropouts, events = dropouts_at(*LOST_S), kind("raised", *RAISED_S, *OTHER_S)
+    counted = scan(dropouts, [events])
+    tail = [  # scipy: at least so many of the independent dropouts, each with the mean chance
+        float(binom.sf(k - 1, n, q))
+        for k, n, q in zip(counted.n_hit[:, 0], counted.n_independent, counted.share[:, 0], strict=True)
+    ]
+    (found,) = find_antecedents([dropouts], [events])
+    assert found.p == pytest.approx(len(WINDOWS_S) * tail[WINDOWS_S.index(found.window_s)])
+    assert tail[WINDOWS_S.index(found.window_s)] < 4.1 * min(tail)
 
 
 def test_an_event_within_the_bracket_counts_and_is_said_to_be_doubtful() -> None:
