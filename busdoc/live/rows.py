@@ -83,7 +83,7 @@ def _spans(one: ControllerHealth, health: Health, losses: Sequence[KnownLoss]) -
     if one.first_ns > at_ns:
         yield StripSpan(from_ns=at_ns, to_ns=one.first_ns, state=ControllerState.NEVER_SEEN)
         at_ns = one.first_ns
-    for incident, loss, expected in losses:
+    for k, (incident, loss, expected) in enumerate(losses):
         state = ControllerState.LATE if incident.kind is IncidentKind.LATE else ControllerState.LOST
         gone_ns = max(at_ns, loss.last_seen_ns)
         back_ns = until_ns if loss.back_ns is None else min(loss.back_ns, until_ns)
@@ -95,7 +95,10 @@ def _spans(one: ControllerHealth, health: Health, losses: Sequence[KnownLoss]) -
         at_ns = back_ns
         if loss.back_ns is None or state is ControllerState.LATE:
             continue
-        steady_ns = until_ns if loss.steady_ns is None else min(loss.steady_ns, until_ns)
+        next_ns = losses[k + 1][1].last_seen_ns if k + 1 < len(losses) else until_ns
+        steady_ns = next_ns if loss.steady_ns is None else min(loss.steady_ns, next_ns)
+        if loss.steady_ns is None and next_ns == until_ns and one.state is ControllerState.STEADY:
+            continue  # when it was in step again was not seen; that it is now, was
         if steady_ns > at_ns:
             yield StripSpan(from_ns=at_ns, to_ns=steady_ns, state=ControllerState.STARTING)
             at_ns = steady_ns

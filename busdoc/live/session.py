@@ -49,6 +49,7 @@ _PRESS_UNCERTAINTY_NS = _S
 """Standard deviation of a press: people press after they plug (common practice)."""
 _REDONE_NS = 30 * _S
 """A press this near says already what the traffic looks like."""
+_NOT_RUNNING = "the recorder was not running"
 _NO_VERDICT = IsolationVerdict(at_ns=0, trials=(), suspects=(), next_tests=())
 _NEEDS_PART = (ActionKind.PLUG, ActionKind.UNPLUG, ActionKind.WIGGLE, ActionKind.REPLACE, ActionKind.SWAP)
 _LEADS_OFF = (ActionKind.PLUG, ActionKind.UNPLUG, ActionKind.SWAP, ActionKind.REPLACE)
@@ -92,6 +93,8 @@ class LiveSession:
         self._gaps: list[RecorderGap] = []
         self._open_gaps: tuple[RecorderGap, ...] = ()
         self._heard_ns = 0
+        self._away_since_ns: int | None = None
+        """Until when the earlier run of a folder heard, while nothing has been heard since."""
         self._lately: list[tuple[int, int]] = []
         """(ns, frames so far), for the rate."""
         self._judged_s = self._weighed_s = -1e9
@@ -133,9 +136,8 @@ class LiveSession:
         self.source.start()
         if self._folder is not None and self._folder.resumed:
             now_ns = self.source.now_ns()
-            if self._heard_ns and now_ns > self._heard_ns:
-                self._note_gap(RecorderGap(from_ns=self._heard_ns, to_ns=now_ns, channel=None, why="no session ran"))
-            self._judge(max(now_ns, self._heard_ns))
+            self._away_since_ns = self._heard_ns or None
+            self._judge(self._heard_ns)
             self._telling.silently(False)
             self._telling.note(now_ns, f"gone on with: {len(self._log.actions)} actions, {self._frames} frames")
 
@@ -199,11 +201,18 @@ class LiveSession:
         if self._recorder is not None and (len(taken.frames) or taken.gaps):
             self._recorder.write(taken.frames, taken.gaps)
         if len(taken.frames):
+            if self._away_since_ns is not None:
+                to_ns = max(int(taken.frames.t_ns[0]), self._away_since_ns + 1)
+                self._note_gap(RecorderGap(from_ns=self._away_since_ns, to_ns=to_ns, channel=None, why=_NOT_RUNNING))
+                self._away_since_ns = None
             self._feed(taken.frames)
         for gap in taken.gaps:
             self._note_gap(gap)
-        self._open_gaps = taken.open_gaps
         self._heard_ns = max(self._heard_ns, taken.heard_until_ns)
+        self._open_gaps = taken.open_gaps
+        if self._away_since_ns is not None and self._heard_ns > self._away_since_ns:
+            away = RecorderGap(from_ns=self._away_since_ns, to_ns=self._heard_ns, channel=None, why=_NOT_RUNNING)
+            self._open_gaps = (away, *self._open_gaps)
         self._lately.append((self._heard_ns, self._frames))
         while len(self._lately) > 2 and self._lately[1][0] < self._heard_ns - _RATE_OVER_NS:
             self._lately.pop(0)
