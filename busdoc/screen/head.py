@@ -62,7 +62,7 @@ def draw_offer(view: SessionView, width: int, zone: tzinfo | None, *, labels: bo
     """
     if view.proposals:
         proposal = view.proposals[0]
-        more = f" ({len(view.proposals) - 1} more)" if len(view.proposals) > 1 else ""
+        more = f" +{len(view.proposals) - 1}" if len(view.proposals) > 1 else ""
         tail = line_of(("  y", Tone.KEY), " yes", ("  n", Tone.KEY), f" no{more} ")
         at = moment(proposal.action.time_ns, view.start_ns, epoch=view.epoch, zone=zone)
         said = line_of((f" ? {at} ", Tone.WARN), (clean(proposal.text), Tone.STRONG))

@@ -124,8 +124,9 @@ def fit(line: Line, width: int) -> Line:
             room -= cell_len(text)
             continue
         part = set_cell_size(text, room)
-        if " " in part and text[len(part) : len(part) + 1] != " ":
-            part = part.rsplit(" ", 1)[0]
+        words = part.rsplit(" ", 1)[0]
+        if words.strip() and text[len(part) : len(part) + 1] != " ":
+            part = words
         kept.append((part.rstrip(" ,;:") + ELLIPSIS, tone))
         break
     return fit(tuple(kept), width)

@@ -65,7 +65,8 @@ def draw_row(row: ControllerRow, now_ns: int, width: int, name: str) -> Line:
     sign = sign_of(row)
     loud = sign.tone is Tone.BAD
     for_how_long = "" if row.since_ns is None else since(now_ns - row.since_ns)
-    fault = row.last_fault or (f"fell {row.dropouts}×" if row.dropouts else "")
+    fault = "" if row.last_fault == "lost" else row.last_fault  # its state says so already
+    fault = fault or (f"fell {row.dropouts}×" if row.dropouts else "")
     return fit(
         line_of(
             (f" {sign.mark} ", sign.tone),

@@ -51,6 +51,10 @@ def test_a_line_that_is_too_long_ends_after_a_whole_word() -> None:
     assert plain(fit(line_of("SPN 3509 FMI 4, sensor supply low"), 16)) == "SPN 3509 FMI 4… "
 
 
+def test_a_long_word_is_cut_rather_than_left_out() -> None:
+    assert plain(fit(line_of("1 min", "  HopperStatus.State=FAULT"), 18)) == "1 min  HopperStat…"
+
+
 def test_fitting_keeps_the_tones_of_what_stays() -> None:
     line = fit(line_of(("LOST", Tone.ALARM), "  since long ago"), 10)
     assert line[0] == ("LOST", Tone.ALARM)
