@@ -26,6 +26,11 @@ are a third of those that fell, no more than those, and more."""
 _LEAST_SLACK_NS = 5_000_000
 _WORD_NS = 3_000_000_000
 """Longer than this is not a word in between."""
+_ALIKE = 0.2
+"""A recorder that stalls again and again does so for the same time, to this share of it."""
+_FEWEST_ALIKE = 2
+_TOO_SHORT_TO_START_NS = 500_000_000
+"""From power to its first frame a controller takes longer (common practice)."""
 _ALL_AT_ONCE_NS = 300_000_000
 """Channels of one machine or one recorder fall silent within this time of each other (common practice)."""
 
@@ -67,6 +72,7 @@ def _of_channel(
     runs: list[tuple[list[Silence], list[tuple[Member, Fall]]]] = []
     away: list[tuple[Member, Fall]] = []
     explained: set[int] = set()
+    lone: list[tuple[Silence, list[tuple[Member, Fall]]]] = []
     n_fallen = 0
     for silence in silences:
         end_ns = until_ns if silence.to_ns is None else silence.to_ns
@@ -85,22 +91,40 @@ def _of_channel(
         elif fell and _is_whole_bus(on_channel, fell, silence.from_ns, end_ns):
             runs.append(([silence], fell))
         else:
+            if len(fell) == 1 and not _others(on_channel, fell, silence.from_ns, end_ns):
+                lone.append((silence, fell))
             continue
         explained.update(id(fall) for _, fall in fell)
-    return [
-        BusSilence(
-            gap=Gap(
-                channel=channel,
-                from_ns=run[0].from_ns,
-                to_ns=until_ns if run[-1].to_ns is None else run[-1].to_ns,
-                kind=GapKind.BUS_SILENCE,
-                why="everything on the channel fell silent at once",
-            ),
-            falls=tuple(fell),
-        )
+    found = [
+        _bus_silence(channel, run, fell, until_ns, "everything on the channel fell silent at once")
         for run, fell in runs
         if _swallowed_others(on_channel, (run, fell), until_ns)
     ]
+    known_ns = [bus.gap.to_ns - bus.gap.from_ns for bus in found]
+    found += [
+        _bus_silence(channel, [silence], fell, until_ns, "as short as the silences of the whole bus in this recording")
+        for silence, fell in lone
+        if _is_like_others(silence, known_ns)
+    ]
+    return sorted(found, key=lambda bus: bus.gap.from_ns)
+
+
+def _bus_silence(
+    channel: int, run: Sequence[Silence], fell: Sequence[tuple[Member, Fall]], until_ns: int, why: str
+) -> BusSilence:
+    to_ns = until_ns if run[-1].to_ns is None else run[-1].to_ns
+    gap = Gap(channel=channel, from_ns=run[0].from_ns, to_ns=to_ns, kind=GapKind.BUS_SILENCE, why=why)
+    return BusSilence(gap=gap, falls=tuple(fell))
+
+
+def _is_like_others(silence: Silence, known_ns: Sequence[int]) -> bool:
+    """Tell a stall of the recorder where one controller alone is left to show it: it lasts as the stalls before did.
+
+    Too short for a controller to have started anew, and as long as two silences or more of the whole bus.
+    """
+    lasts_ns = (silence.to_ns or silence.from_ns) - silence.from_ns
+    alike = sum(abs(lasts_ns - other_ns) <= _ALIKE * other_ns for other_ns in known_ns)
+    return 0 < lasts_ns < _TOO_SHORT_TO_START_NS and alike >= _FEWEST_ALIKE
 
 
 def _fell_with(fall: Fall, from_ns: int) -> bool:

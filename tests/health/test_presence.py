@@ -288,3 +288,27 @@ def test_a_controller_that_is_lost_again_before_it_was_in_step_never_came_into_s
     first, second = of_kind(health_of(merged(*flicker, other)), IncidentKind.DROPOUT)
     assert (first.back_ns is not None, first.steady_ns) == (True, None)
     assert second.steady_ns is not None
+
+
+STALLS_MS = (260, 250, 255, 245)
+
+
+def stalling(*lasting_ms: int) -> FrameBlock:
+    """Give a recording that stalls four times; from 20 s on one controller alone is left."""
+    fast, slow, other = two_controllers()
+    streams = [fast.without(20 * S, 61 * S), slow.without(20 * S, 61 * S), other]
+    for k, lasts_ms in enumerate(lasting_ms):
+        from_ns = (5 + 10 * k) * S
+        streams = [one.without(from_ns, from_ns + lasts_ms * MS) for one in streams]
+    return merged(*streams)
+
+
+def test_a_stall_of_the_recorder_is_told_where_one_controller_alone_is_left_to_show_it() -> None:
+    health = health_of(stalling(*STALLS_MS))
+    assert [one.controllers for one in of_kind(health, IncidentKind.DROPOUT)] == [("address 0x31",)]
+    assert len([gap for gap in health.gaps if gap.kind is GapKind.BUS_SILENCE]) == 4
+
+
+def test_a_silence_of_the_last_controller_that_is_unlike_the_stalls_is_its_own() -> None:
+    health = health_of(stalling(260, 250, 255, 900))
+    assert [one.controllers for one in of_kind(health, IncidentKind.DROPOUT)] == [("address 0x31",), ("address 0x42",)]
