@@ -12,10 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
+from busdoc.isolation.coincidence import at_least
 
 __all__ = [
     "TAILS",
     "Pattern",
+    "by_spells",
     "combine",
     "effective",
     "from_shifts",
@@ -92,6 +94,30 @@ def tail_p(n_beyond: Int64Array, n: int, share: Float64Array, n_effective: Float
     weight = np.asarray(n_effective, np.float64) / max(n, 1)
     k, rest = np.maximum(n_beyond * weight, 1e-300), (n - n_beyond) * weight
     return np.asarray(np.where(n_beyond > 0, betainc(k, rest + weight, np.minimum(share, 1.0)), 1.0), np.float64)
+
+
+def by_spells(is_beyond: BoolArray, pattern: Pattern, guard: int) -> float:
+    """Give the probability of as many spells of dropouts with one beyond a threshold, each spell counted once.
+
+    Where a value is seldom beyond, one excursion that meets a burst of dropouts is one coincidence, however many of
+    them it meets. Dropouts no further apart than the value remembers are one spell; by chance it has one beyond at as
+    large a share of the places as its dropouts together would find one (Hoeffding's bound, as for events).
+
+    Parameters
+    ----------
+    is_beyond : (m,) at each place
+    guard : places after which the value has forgotten itself
+    """
+    begins = np.flatnonzero(np.concatenate(([True], np.diff(pattern.at) > guard)))
+    spells = np.split(pattern.at, begins[1:])
+    n_hit, shares = 0, []
+    for at in spells:
+        met = np.zeros(len(is_beyond), np.bool_)
+        for offset in np.unique(at - at[0]).tolist():
+            met |= np.roll(is_beyond, -offset)
+        n_hit += bool(is_beyond[at].any())
+        shares.append(float(met.mean()))
+    return float(at_least(n_hit, len(spells), float(np.mean(shares))))
 
 
 def from_shifts(sums: Float64Array, reached: float, guard: int) -> float:

@@ -13,6 +13,7 @@ from busdoc.arrays import BoolArray, Float32Array, Float64Array, Int64Array
 from busdoc.isolation.covariate_chance import (
     TAILS,
     Pattern,
+    by_spells,
     combine,
     effective,
     from_shifts,
@@ -31,6 +32,8 @@ _LEAST_SHARE = 0.5
 """Of dropouts, and of places, that must have a feature for it to be tried."""
 _WORTH_MORE = 0.05
 """A value whose p is beyond this at first sight stays with it: a closer look can only make it greater."""
+_RARE = 0.05
+"""A value is beyond a threshold so seldom that a single excursion may meet a whole burst of dropouts."""
 _LEAST_SPREAD = 0.5
 """Where ties leave less than this of the variance of ranks, only thresholds are tried."""
 
@@ -161,4 +164,6 @@ def _look_closer(test: FeatureTest, at_places: Int64Array) -> None:
         counts = shifted_sums(is_beyond, pattern)
         independent = effective(counts, n, float(is_beyond.var()))
         tail = float(tail_p(np.array([n_beyond]), n, shares[k : k + 1], independent)[0])
+        if shares[k] <= _RARE:
+            tail = max(tail, by_spells(is_beyond > 0.0, pattern, guard))
         test.p[1 + k] = max(test.p[1 + k], tail, from_shifts(counts, n_beyond, guard))
