@@ -10,12 +10,14 @@ from hypothesis import strategies as st
 
 from busdoc.actions.baseline import Baseline, learn_baseline
 from busdoc.actions.baseline_text import map_text, merge_into
+from busdoc.actions.changes import ChangeKind
 from busdoc.actions.machine import Machine
 from busdoc.actions.machine_map import machine_from_text
 from busdoc.baseline import baseline
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.source import open_capture
+from busdoc.capture.write import write_capture
 from busdoc.health.incident import IncidentKind
 from busdoc.health.tolerance import normal_factor
 from busdoc.postmortem import postmortem
@@ -159,8 +161,6 @@ def mixed_machine(folder: Path) -> tuple[Path, int, list[int]]:
 
     Returns the file, the number of controllers, and the last frame before each true silence, ends included.
     """
-    from busdoc.capture.write import write_capture
-
     channels = ChannelTable()
     blocks: list[FrameBlock] = []
     n = 0
@@ -205,6 +205,26 @@ def test_a_post_mortem_with_a_baseline_of_mixed_protocols_has_no_false_dropout(t
     false = [loss for loss in losses if min(abs(loss.last_seen_ns - end) for end in true_ends_ns) > 2 * NS]
     assert false == []
     assert {incident.kind for incident in result.incidents} <= {IncidentKind.DROPOUT, IncidentKind.BUS_SILENCE}
+
+
+def test_a_baseline_of_mixed_protocols_accuses_nobody_in_a_recording_that_it_has_not_seen(tmp_path: Path) -> None:
+    capture, _, true_ends_ns = mixed_machine(tmp_path)
+    opened = open_capture([capture])
+    whole = FrameBlock.concat(list(opened.blocks()))
+    cut = int(np.searchsorted(whole.t_ns, int(whole.t_ns[0]) + 95 * NS))  # the last power cycle is still to come
+    write_capture(tmp_path / "before.log", [whole.slice(0, cut)], opened.channels)
+    write_capture(tmp_path / "after.log", [whole.slice(cut, len(whole))], opened.channels)
+    found = baseline([tmp_path / "before.log"], name="Straddle carrier")
+    assert len(found.learnt.controllers) >= 15
+    machine = tmp_path / "machine.toml"
+    machine.write_text(found.text, encoding="utf-8", newline="\n")
+    result = postmortem([tmp_path / "after.log"], machine_file=machine)
+    losses = [loss for one in result.incidents for loss in one.losses]
+    assert len(losses) >= len(found.learnt.controllers)
+    assert [one for one in losses if min(abs(one.last_seen_ns - end) for end in true_ends_ns) > 2 * NS] == []
+    assert {one.kind for one in result.incidents} <= {IncidentKind.DROPOUT, IncidentKind.BUS_SILENCE}
+    assert result.trouble.never_seen == ()
+    assert {one.kind for one in result.changes} <= {ChangeKind.SLOWER, ChangeKind.FASTER}
 
 
 def test_the_baseline_of_a_tractor_holds_its_five_controllers_with_their_names() -> None:
