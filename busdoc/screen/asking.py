@@ -149,7 +149,8 @@ class Picking:
                 )
             )
         if not found:
-            lines.append(fit(line_of(("   nothing is called that; Backspace", Tone.WARN)), width))
+            said = "nothing is called that; Backspace" if self.typed else "a name of your own, such as A, B, left"
+            lines.append(fit(line_of((f"   {said}", Tone.WARN)), width))
         return lines
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 
 from busdoc.actions.action import Action, ActionKind
-from busdoc.errors import InputError
+from busdoc.errors import BusdocError
 from busdoc.live.view import Happening, HappeningKind, SessionView
 from busdoc.screen.asking import Asking, Choice, Digit, Picking, Writing
 from busdoc.screen.bells import Bells
@@ -95,7 +95,7 @@ class Desk:
 
     def tick(self) -> tuple[Happening, ...] | None:
         """Let the session go on; give what is new when the screen should be drawn again, else None."""
-        self._session.step()
+        self._try(self._session.step, "NOT HEARD")
         now_s = self._clock_s()
         new = self._session.happenings(self._seen)
         if new:
@@ -397,12 +397,12 @@ class Desk:
     def _tell(self, text: str, tone: Tone) -> None:
         self.message = Message(text=text, tone=tone)
 
-    def _try(self, do: Callable[[], None]) -> None:
+    def _try(self, do: Callable[[], None], failed: str = "NOT LOGGED") -> None:
         """Do it, or say why it cannot be done."""
         try:
             do()
-        except InputError as error:
-            self._tell(f"NOT LOGGED. {error}", Tone.ALARM)
+        except BusdocError as error:
+            self._tell(f"{failed}. {error}", Tone.ALARM)
 
 
 def _picked(asking: Asking) -> Choice:

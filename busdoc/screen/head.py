@@ -8,6 +8,7 @@ from busdoc.screen.area import Area
 from busdoc.screen.lines import Line, clean, fit, line_of, plain, shorten, width_of, wrap
 from busdoc.screen.moments import moment, since
 from busdoc.screen.pages import Page
+from busdoc.screen.states import OFF, sign_of
 from busdoc.screen.tones import Tone
 from busdoc.screen.words import bus_name, bus_trouble
 
@@ -45,7 +46,11 @@ def draw_head(view: SessionView, width: int, zone: tzinfo | None) -> Line:
 def draw_troubles(view: SessionView, width: int) -> list[Line]:
     """Draw what the session suffers from: a line each that cannot be missed."""
     texts = [view.trouble] if view.trouble else []
-    texts += [text for bus in view.buses if (text := bus_trouble(bus, since(view.now_ns - bus.since_ns)))]
+    switched_off = bool(view.controllers) and all(sign_of(row) is OFF for row in view.controllers)
+    for bus in view.buses:
+        text = bus_trouble(bus, since(view.now_ns - bus.since_ns))
+        if text and not (bus.hearing is Hearing.SILENT and switched_off):  # a machine without power is silent
+            texts.append(text)
     lines: list[Line] = []
     for text in texts[:_MOST_TROUBLES]:
         rows = wrap(f"!! {text}", width - 2, Tone.ALARM, most=2, indent="   ")

@@ -252,6 +252,7 @@ class MadeSession:
     asked: list[tuple[object, ...]] = field(default_factory=list)
     coming: list[Happening] = field(default_factory=list)
     full_disk: bool = False
+    unreadable: bool = False
 
     def happen(self, kind: HappeningKind, text: str, name: str | None = None) -> None:
         """Let something happen at the next tick."""
@@ -260,6 +261,8 @@ class MadeSession:
 
     def step(self) -> None:
         """Do nothing: time is set by hand."""
+        if self.unreadable:
+            raise InputError("capture.log", "frames", "something else", "Is it the right file?")
 
     def view(self) -> SessionView:
         return self.shown

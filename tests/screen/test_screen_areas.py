@@ -247,6 +247,12 @@ def test_each_trouble_of_a_bus_has_its_words(hearing: str, said: str) -> None:
     assert texts(draw_troubles(view, 80)) == [f" {said}"]
 
 
+def test_the_silence_of_a_machine_that_was_switched_off_is_no_trouble() -> None:
+    rows = tuple(controller(one.name, ControllerState.LOST, expected_off=True) for one in HEALTHY.controllers)
+    silent = replace(HEALTHY, buses=(bus(Hearing.SILENT, since_s=160.0),), controllers=rows)
+    assert draw_troubles(silent, 80) == []
+
+
 def test_a_healthy_bus_is_no_trouble() -> None:
     assert draw_troubles(HEALTHY, 80) == []
 

@@ -92,6 +92,15 @@ def test_a_full_disk_is_told_and_not_called_logged() -> None:
     assert at.told == ("NOT LOGGED. session.sqlite: expected room on the disk, found none. Free some and press again.")
 
 
+def test_a_recording_that_turns_out_to_be_unreadable_is_told_and_ends_nothing() -> None:
+    at = At(ONE_LOST)
+    at.session.unreadable = True
+    at.desk.tick()
+    assert at.told == "NOT HEARD. capture.log: expected frames, found something else. Is it the right file?"
+    at.press("m")
+    assert at.session.asked == [("act", ActionKind.MARK, None, None)]
+
+
 @pytest.mark.parametrize(
     ("keys", "asked"),
     [
