@@ -28,6 +28,7 @@ from busdoc.isolation.because import Because
 from busdoc.isolation.verdict import IsolationVerdict
 from busdoc.live.course import Course
 from busdoc.live.folder import SessionFolder
+from busdoc.live.learnt import LEARNT, learnt_map, save_text
 from busdoc.live.logbook import Logbook
 from busdoc.live.rows import controller_rows, losses_by_controller
 from busdoc.live.telling import Telling
@@ -152,9 +153,21 @@ class LiveSession:
             self._press_due()
             self._judge(self._heard_ns)
             self._announce()
+            self._save_learnt()
         finally:
             if self._folder is not None:
                 self._folder.close()
+
+    def _save_learnt(self) -> None:
+        """Keep the branches that were named, and who was heard, as a map for the next time."""
+        if self._folder is None or self._health is None or not self._branches():
+            return
+        began = self._folder.store.about().get("began", "")
+        try:
+            text = learnt_map(self._health, self._because, self._state(), began=began)
+            save_text(self._folder.path / LEARNT, text)
+        except InputError as error:
+            self._telling.note(self._heard_ns, f"no map was kept of the branches: {error}")
 
     def step(self) -> None:
         """Take what came in and judge it, as far as it is due.

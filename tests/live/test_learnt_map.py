@@ -1,0 +1,152 @@
+"""A session without a map: branches named on the way, the verdict on them, and the map that is kept."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from busdoc.actions.action import ActionKind
+from busdoc.actions.machine import Machine, PartKind
+from busdoc.actions.machine_map import load_machine
+from busdoc.capture.channels import ChannelTable
+from busdoc.capture.frames import FrameBlock, FrameFlag
+from busdoc.capture.listening import BusState, Hearing, Taken
+from busdoc.live.folder import SessionFolder
+from busdoc.live.session import LiveSession
+
+S = 10**9
+MS = 10**6
+START = 1_800_000_000 * S
+
+
+class ScriptedBus:
+    """Two controllers, of which `hopper` falls silent when asked; time goes on by hand."""
+
+    def __init__(self) -> None:
+        self.channels = ChannelTable()
+        self._channel = self.channels.number("can0")
+        self.epoch, self.finished = True, False
+        self.clock_ns = START
+        self.hopper_on = True
+        self._sent_ns = START
+
+    def start(self) -> None: ...
+
+    def stop(self) -> None: ...
+
+    def now_ns(self) -> int:
+        return self.clock_ns
+
+    def buses(self) -> tuple[BusState, ...]:
+        return (BusState(name="can0", channel=self._channel, hearing=Hearing.HEARD, since_ns=START),)
+
+    def take(self) -> Taken:
+        times, ids = [], []
+        while self._sent_ns <= self.clock_ns:
+            senders = [0x18FF0021] + [0x18FF0031] * self.hopper_on
+            times += [self._sent_ns + k for k in range(len(senders))]
+            ids += senders
+            self._sent_ns += 100 * MS
+        n = len(ids)
+        block = FrameBlock(
+            t_ns=np.array(times, np.int64),
+            channel=np.full(n, self._channel, np.uint8),
+            id=np.array(ids, np.uint32),
+            flags=np.full(n, FrameFlag.EXTENDED, np.uint16),
+            length=np.full(n, 8, np.uint8),
+            data=np.zeros((n, 8), np.uint8),
+        )
+        return Taken(frames=block, gaps=(), heard_until_ns=self.clock_ns)
+
+
+class HandClock:
+    def __init__(self, bus: ScriptedBus) -> None:
+        self._bus = bus
+
+    def __call__(self) -> float:
+        return (self._bus.clock_ns - START) / S
+
+
+def guided(folder: SessionFolder | None) -> tuple[ScriptedBus, LiveSession]:
+    bus = ScriptedBus()
+    session = LiveSession(bus, Machine(), folder=folder, clock_s=HandClock(bus))
+    session.start()
+    return bus, session
+
+
+def run(bus: ScriptedBus, session: LiveSession, seconds: float, *, off: Sequence[tuple[float, float]] = ()) -> None:
+    """Let time go on in ticks of half a second; the hopper is off in the stretches given."""
+    begun_ns = bus.clock_ns
+    while bus.clock_ns < begun_ns + seconds * S:
+        at_s = (bus.clock_ns - begun_ns) / S
+        bus.hopper_on = not any(from_s <= at_s < to_s for from_s, to_s in off)
+        bus.clock_ns += 500 * MS
+        session.step()
+
+
+def worked(folder: SessionFolder | None) -> LiveSession:
+    """Pull A and B out and put them back: the hopper falls every 10 s unless B is out."""
+    bus, session = guided(folder)
+    falls = [(10.0 * k + 2.0, 10.0 * k + 5.0) for k in range(12)]
+    run(bus, session, 65, off=falls)
+    session.act(ActionKind.UNPLUG, "A")
+    run(bus, session, 60, off=falls)
+    session.act(ActionKind.PLUG, "A")
+    session.act(ActionKind.UNPLUG, "B")
+    run(bus, session, 150)
+    session.act(ActionKind.PLUG, "B")
+    run(bus, session, 60, off=falls)
+    return session
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, LiveSession]:
+    path = tmp_path_factory.mktemp("guided") / "s"
+    session = worked(SessionFolder(path))
+    session.close()
+    return path, session
+
+
+def test_the_branch_that_brings_the_fault_along_is_the_first_suspect(kept: tuple[Path, LiveSession]) -> None:
+    _, session = kept
+    first, worth, _ = session.view().suspects[0]
+    assert first == "B"
+    assert worth > 0.5
+    worth_of = {part: value for part, value, _ in session.view().suspects}
+    assert worth_of["B"] > 10 * worth_of["A"]
+
+
+def test_the_branches_and_controllers_become_a_map_that_can_be_read(kept: tuple[Path, LiveSession]) -> None:
+    path, session = kept
+    learnt = load_machine(path / "learnt.toml")
+    assert {name: part.kind for name, part in learnt.parts.items()} == {"A": PartKind.HARNESS, "B": PartKind.HARNESS}
+    assert set(learnt.controllers) == {row.name for row in session.view().controllers}
+
+
+def test_where_nobody_said_it_a_branch_stands_at_the_controller_that_kept_falling(
+    kept: tuple[Path, LiveSession],
+) -> None:
+    path, session = kept
+    learnt = load_machine(path / "learnt.toml")
+    assert {part.owner for part in learnt.parts.values()} == {session.view().focus}
+    assert "nobody said where the branch sits" in (path / "learnt.toml").read_text(encoding="utf-8")
+
+
+def test_a_branch_stands_where_it_was_said_to_sit(tmp_path: Path) -> None:
+    bus, session = guided(SessionFolder(tmp_path / "s"))
+    run(bus, session, 10)
+    sitting = next(row.name for row in session.view().controllers if "21" in row.name)
+    session.act(ActionKind.UNPLUG, "left")
+    session.act(ActionKind.PLUG, "left", f"{sitting}:A")
+    run(bus, session, 5)
+    session.close()
+    part = load_machine(tmp_path / "s" / "learnt.toml").parts["left"]
+    assert (part.owner, part.socket) == (sitting, "A")
+
+
+def test_a_session_that_named_no_branch_keeps_no_map(tmp_path: Path) -> None:
+    bus, session = guided(SessionFolder(tmp_path / "s"))
+    run(bus, session, 5)
+    session.close()
+    assert not (tmp_path / "s" / "learnt.toml").exists()
