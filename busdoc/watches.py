@@ -76,7 +76,10 @@ class Watches:
         self._machine = machine
         self._channels = channels
         self._workers = workers
-        self._health = HealthWatch(known, channels=channels, complete=bool(machine.controllers))
+        self._database = database
+        self._health = HealthWatch(
+            known, channels=channels, complete=bool(machine.controllers), decoded=self._is_decoded
+        )
         self._wire = WireWatch({})
         self.signals = None if database is None else SignalWatch(database, follow=_followed(machine))
         self._spn_senders = {} if database is None else _spn_senders(database)
@@ -162,6 +165,7 @@ class Watches:
             health,
             changes=() if self.signals is None else self.signals.each_transitions(),
             arrivals=self._health.sparse_arrivals(),
+            bits=self._health.bit_changes(),
             codes=codes,
             actions=actions,
         )
@@ -184,6 +188,10 @@ class Watches:
             incidents=tuple(incidents),
             warnings=self._codes.warnings,
         )
+
+    def _is_decoded(self, key: StreamKey) -> bool:
+        message = None if self._database is None else self._database.find(key.channel, key.id, key.extended)
+        return message is not None and bool(message.signals)
 
     def _follow_protocols(self, block: FrameBlock) -> None:
         telling = protocol_frames(block)

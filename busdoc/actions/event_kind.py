@@ -15,6 +15,8 @@ class EventSource(StrEnum):
 
     SIGNAL = "signal"
     """A decoded signal took a value."""
+    BIT = "bit"
+    """A bit of a frame that no database tells of changed."""
     COMMAND = "command"
     """A frame that is not cyclic was sent."""
     CODE = "code"

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.bit_events import bit_events
 from busdoc.actions.event_kind import EventKind, EventSource, events_at
 from busdoc.actions.state_changes import senders_of, signal_events
 from busdoc.arrays import Int64Array
@@ -18,12 +19,13 @@ from busdoc.decode.signal_summary import Transitions
 from busdoc.health.code import FaultCode
 from busdoc.health.controller import StreamKey
 from busdoc.health.incident import IncidentKind
+from busdoc.health.payload_bits import BitChanges
 from busdoc.health.summary import Health
 
 __all__ = ["EventKinds", "gather_event_kinds"]
 
 _MOST_NAMED = 6
-_MOST_KINDS = 20_000
+_MOST_KINDS = 10_000
 """A machine has hundreds; a capture of random frames must not keep the analysis busy for hours."""
 
 
@@ -41,6 +43,7 @@ def gather_event_kinds(
     *,
     changes: Iterable[tuple[SignalStream, Signal, Transitions]] = (),
     arrivals: Mapping[StreamKey, Int64Array] | None = None,
+    bits: Mapping[StreamKey, Sequence[BitChanges]] | None = None,
     codes: Sequence[FaultCode] = (),
     actions: Sequence[Action] = (),
 ) -> EventKinds:
@@ -51,13 +54,23 @@ def gather_event_kinds(
     health : of the whole record
     changes : of each signal of each stream (`SignalWatch.each_transitions`)
     arrivals : of each stream that has few (`HealthWatch.sparse_arrivals`)
+    bits : of each stream that nobody decodes (`HealthWatch.bit_changes`)
     codes : of all controllers
     actions : the journal's
     """
     names: dict[StreamKey, str] = {}
-    signals, crowded = signal_events(_noting_names(changes, names), senders_of(health.controllers))
+    senders = senders_of(health.controllers)
+    signals, crowded = signal_events(_noting_names(changes, names), senders)
     commands, busy = _commands(health, {} if arrivals is None else arrivals, names)
-    kinds = [*signals, *commands, *_codes(codes), *_returns(health), *_wire(health), *_journal(actions)]
+    kinds = [
+        *signals,
+        *bit_events(bits or {}, senders),
+        *commands,
+        *_codes(codes),
+        *_returns(health),
+        *_wire(health),
+        *_journal(actions),
+    ]
     left_out = [*_told("signal", "signals", "changed more often than can be kept", crowded)]
     left_out += _told("stream without a rhythm", "streams without a rhythm", "had more frames than can be kept", busy)
     if len(kinds) > _MOST_KINDS:

@@ -6,6 +6,7 @@ from busdoc.decode.sign import Sign
 from busdoc.health.arrivals import FirstArrivals
 from busdoc.health.controller import StreamKey
 from busdoc.health.incident import Gap
+from busdoc.health.payload_bits import PayloadBits
 from busdoc.health.rhythm import Rhythm
 from busdoc.health.roll import Claim, Roll
 from busdoc.health.sparse_arrivals import SparseArrivals
@@ -26,6 +27,8 @@ class Memory:
     """How each stream began."""
     sparse: SparseArrivals = field(default_factory=SparseArrivals)
     """Every arrival of the streams that have few."""
+    bits: PayloadBits = field(default_factory=PayloadBits)
+    """Of the streams that nobody decodes."""
     groups: Tracks = field(default_factory=lambda: Tracks(with_context=False, quantile=0.9, factor=1.5))
     """All frames of each claim."""
     channels: Tracks = field(default_factory=lambda: Tracks(with_context=False, quantile=0.9, factor=1.5))

@@ -5,11 +5,11 @@ One pass, and judged late: while blocks arrive only bounded statistics and the n
 learnt in the last minute judges the first, and the same capture cut in any way gives the same answer.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from busdoc.arrays import Int64Array
+from busdoc.arrays import Int64Array, UInt8Array
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.decode.sign import Sign
@@ -19,6 +19,7 @@ from busdoc.health.controller import ControllerSpec, StreamKey
 from busdoc.health.incident import Gap, GapKind
 from busdoc.health.judgement import LossKey, Settled, judge
 from busdoc.health.memory import Memory
+from busdoc.health.payload_bits import BitChanges
 from busdoc.health.roll import Roll
 from busdoc.health.stream_codes import StreamCodes
 from busdoc.health.summary import Health
@@ -41,6 +42,7 @@ class HealthWatch:
     specs : controllers known beforehand, from the machine map or the database (`specs_from_database`)
     channels : what the capture calls its channels, for specs that name theirs
     complete : the specs name every controller: one that never speaks counts as missing from the start
+    decoded : tells of a stream whether a database says what it carries; of the others, the bits are followed
     """
 
     def __init__(
@@ -49,11 +51,14 @@ class HealthWatch:
         *,
         channels: ChannelTable | None = None,
         complete: bool = False,
+        decoded: Callable[[StreamKey], bool] = lambda _: False,
     ) -> None:
         self._memory = Memory(roll=Roll(specs, channels), complete=complete)
         self._codes = StreamCodes(_MOST_STREAMS)
         self._signs = SignWatch()
         self._group_of = np.full(0, -1, np.int64)
+        self._decoded = decoded
+        self._has_bits = np.zeros(0, np.bool_)
         self._overflows: dict[int, tuple[int, int]] = {}
         self._settled: dict[LossKey, Settled] = {}
 
@@ -88,6 +93,7 @@ class HealthWatch:
         self._note_lengths(block, code)
         memory.firsts.feed(code, t_ns)
         memory.sparse.feed(code, t_ns)
+        self._feed_bits(code, t_ns, data)
         memory.streams.feed(code, t_ns, data)
         group = self._group_of[code]
         if (group < 0).any():
@@ -128,6 +134,13 @@ class HealthWatch:
         found = {key: self._memory.sparse.of(row) for row, key in enumerate(self._memory.keys)}
         return {key: t_ns for key, t_ns in found.items() if t_ns is not None}
 
+    def bit_changes(self) -> dict[StreamKey, list[BitChanges]]:
+        """Give the changes of the payload bits that change seldom, of each stream that nobody decodes."""
+        found: dict[StreamKey, list[BitChanges]] = {}
+        for changes in self._memory.bits.changes():
+            found.setdefault(self._memory.keys[changes.row], []).append(changes)
+        return found
+
     @property
     def signs(self) -> Sequence[Sign]:
         """Claims, boot-ups and first heartbeats so far, in the order of time."""
@@ -159,6 +172,14 @@ class HealthWatch:
         memory.groups.add(len(memory.group_row) - memory.groups.n)
         memory.channels.add(len(memory.channel_row) - memory.channels.n)
         self._group_of = np.array(memory.group_of, np.int64)
+        self._has_bits = np.append(self._has_bits, [not self._decoded(key) for key in new])
+
+    def _feed_bits(self, code: Int64Array, t_ns: Int64Array, data: UInt8Array) -> None:
+        if self._has_bits.all():
+            self._memory.bits.feed(code, t_ns, data)
+        elif self._has_bits.any():
+            wanted = self._has_bits[code]
+            self._memory.bits.feed(code[wanted], t_ns[wanted], data[wanted])
 
     def _feed_channels(self, block: FrameBlock) -> None:
         memory = self._memory
