@@ -63,7 +63,7 @@ class CellPlan:
 
 def ends_of(dropouts: Dropouts) -> Int64Array:
     """(n,) Give where the windows before each dropout end: up to a cycle before the last frame, the same every time."""
-    mixed = dropouts.last_seen_ns.astype(np.uint64) * np.uint64(_GOLDEN)
+    mixed = (dropouts.last_seen_ns - dropouts.zero_ns).astype(np.uint64) * np.uint64(_GOLDEN)
     share = (mixed >> np.uint64(33)).astype(np.float64) / float(1 << 31)
     bracket_ns = np.minimum(dropouts.onset_ns - dropouts.last_seen_ns, _NS).astype(np.float64)
     return np.asarray(dropouts.last_seen_ns - (share * bracket_ns).astype(np.int64), np.int64)

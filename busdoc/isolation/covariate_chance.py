@@ -27,7 +27,7 @@ __all__ = [
     "tail_p",
 ]
 
-TAILS = (0.5, 0.25, 0.1, 0.03, 0.01, 0.003, 0.001)
+TAILS = (0.5, 0.33, 0.2, 0.12, 0.06, 0.03, 0.01, 0.003, 0.001)
 """Shares of the record that lie beyond the thresholds that are tried."""
 _CLIP = 0.9
 _LEAST_EFFECTIVE = 2.0
@@ -93,7 +93,7 @@ def tail_p(n_beyond: Int64Array, n: int, share: Float64Array, n_effective: Float
 
     weight = np.asarray(n_effective, np.float64) / max(n, 1)
     k, rest = np.maximum(n_beyond * weight, 1e-300), (n - n_beyond) * weight
-    return np.asarray(np.where(n_beyond > 0, betainc(k, rest + weight, np.minimum(share, 1.0)), 1.0), np.float64)
+    return np.asarray(np.where(n_beyond > 0, betainc(k, rest + 1.0, np.minimum(share, 1.0)), 1.0), np.float64)
 
 
 def by_spells(is_beyond: BoolArray, pattern: Pattern, guard: int) -> float:
