@@ -6,10 +6,11 @@ functions. This module knows only sizes, timers and Textual.
 
 import os
 import shlex
+import sys
 import time
 from collections.abc import Callable, Sequence
 from datetime import tzinfo
-from typing import ClassVar
+from typing import ClassVar, TextIO
 
 from textual import events
 from textual.app import App, ComposeResult
@@ -17,6 +18,7 @@ from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
 from textual.timer import Timer
 
+from busdoc.errors import InputError
 from busdoc.live.on_event import EventCommand
 from busdoc.live.view import Happening
 from busdoc.screen.area import Area
@@ -139,31 +141,31 @@ class IsolateApp(App[None]):
         troubles = draw_troubles(desk.view, width)
         offer = [] if desk.page or desk.asking else draw_offer(desk.view, width, desk.zone, labels=desk.offers_labels)
         asking = desk.asking.draw(width) if desk.asking is not None else []
+        message = draw_message(desk.message.text, desk.message.tone, width)
         places = places_for(
             width,
             self.size.height,
             n_controllers=len(desk.view.controllers),
-            n_around=2 + len(troubles) + len(offer),
+            n_around=1 + len(troubles) + len(offer) + len(message),
             n_asking=len(asking),
             alone=desk.alone,
         )
         self._place(places)
         self.screen.set_class(desk.light, "day")
         self._show("head", [draw_head(desk.view, width, desk.zone)])
-        for name, lines in (("troubles", troubles), ("offer", offer), ("asking", asking)):
+        for name, lines in (("troubles", troubles), ("offer", offer), ("asking", asking), ("message", message)):
             bar = self.query_one(f"#{name}")
             bar.set_class(not lines, "hidden")
             if bar.styles.height is None or bar.styles.height.value != max(1, len(lines)):
                 bar.styles.height = max(1, len(lines))
             self._show(name, lines)
-        self._show("message", [draw_message(desk.message.text, desk.message.tone, width)])
         self._show("hints", [draw_hints(desk.view, width, desk.page)])
         middle = "page" if desk.page is not None else "big" if desk.big else "areas"
         self.query_one("#page").set_class(middle != "page", "hidden")
         self.query_one("#big").set_class(middle != "big", "hidden")
         self.query_one("#upper").set_class(middle != "areas" or not places.upper, "hidden")
         self.query_one("#lower").set_class(middle != "areas" or not places.lower, "hidden")
-        room = max(1, self.size.height - 3 - len(troubles) - len(offer) - len(asking))
+        room = max(1, self.size.height - 2 - len(troubles) - len(offer) - len(asking) - len(message))
         if desk.page is not None:
             self._show("page", draw_page(desk.page, desk.view, width, room, desk.page_first))
         elif desk.big:
@@ -207,6 +209,10 @@ class IsolateApp(App[None]):
             area.styles.width = width + bool(beside)
 
 
+def _is_terminal(stream: TextIO | None) -> bool:
+    return stream is not None and not stream.closed and stream.isatty()
+
+
 def run_screen(session: Session, *, quiet: bool, on_event: Sequence[str] | None) -> None:
     """Show a session until its person leaves.
 
@@ -218,8 +224,10 @@ def run_screen(session: Session, *, quiet: bool, on_event: Sequence[str] | None)
 
     Raises
     ------
-    InputError : there is no such program
+    InputError : there is no such program, or no terminal to show a screen on
     """
+    if not (_is_terminal(sys.__stdin__) and _is_terminal(sys.__stderr__)):  # Textual reads the one, draws on the other
+        raise InputError("the screen", "a terminal", "a pipe or a file", "Add --plain for the session line by line.")
     runner = EventCommand(shlex.join(on_event)) if on_event else None
     try:
         IsolateApp(session, quiet=quiet, tell=None if runner is None else runner.hear).run(mouse=False)

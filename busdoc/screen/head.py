@@ -81,9 +81,12 @@ def draw_offer(view: SessionView, width: int, zone: tzinfo | None, *, labels: bo
     return []
 
 
-def draw_message(text: str, tone: Tone, width: int) -> Line:
-    """Draw what was logged last, or why it could not be."""
-    return fit(line_of((f" {clean(text)}", tone)), width)
+def draw_message(text: str, tone: Tone, width: int) -> list[Line]:
+    """Draw what was logged last on one line; why something could not be logged, on as many as it needs."""
+    if tone is not Tone.ALARM:
+        return [fit(line_of((f" {clean(text)}", tone)), width)]
+    rows = wrap(text, width - 2, tone, most=_MOST_TROUBLES)
+    return [((f" {plain(row)}".ljust(width), tone),) for row in rows]
 
 
 def draw_hints(view: SessionView, width: int, page: Page | None = None) -> Line:

@@ -1,5 +1,7 @@
 """Next: the proposed step, the countdown until the exposed parts may be called clear, and the verdict so far."""
 
+from collections.abc import Sequence
+
 from busdoc.live.view import Happening, SessionView
 from busdoc.screen.area import Area
 from busdoc.screen.lines import Line, fit, line_of, rule, wrap
@@ -34,9 +36,7 @@ def draw_next(view: SessionView, width: int, height: int, lately: tuple[tuple[st
     body = [*step, *after, *cautions, *wait, *verdict]
     spare = room - len(body)
     if lately and spare >= 3:
-        shown = lately[-(spare - 2) :]
-        body += [(), line_of(("Lately", Tone.TITLE))]
-        body += [line_of((f"{at} ", Tone.FAINT), happening.text) for at, happening in reversed(shown)]
+        body += [(), line_of(("Lately", Tone.TITLE)), *_lately(lately, inner, spare - 2)]
     lines = [rule("Next", line_of(_in_short(view)), width)]
     lines += [fit((("  ", Tone.PLAIN), *line), width) for line in body]
     lines += [fit((), width)] * (height - len(lines))
@@ -105,6 +105,17 @@ def _wait(view: SessionView, width: int) -> list[Line]:
         (f"{left} ", Tone.STRONG), ("█" * done, Tone.GOOD), ("░" * (_BAR - done), Tone.FAINT), (" to wait", Tone.FAINT)
     )
     return [first, *wrap(said, width, most=1)]
+
+
+def _lately(lately: Sequence[tuple[str, Happening]], width: int, room: int) -> list[Line]:
+    """Tell what happened, latest first, each in one line or two."""
+    rows: list[Line] = []
+    for at, happening in reversed(lately):
+        told = wrap(happening.text, width - len(at) - 1, most=2)
+        if len(rows) + len(told) > room:
+            break
+        rows += [line_of((f"{at} " if k == 0 else " " * (len(at) + 1), Tone.FAINT), *row) for k, row in enumerate(told)]
+    return rows
 
 
 def _in_short(view: SessionView) -> tuple[str, Tone]:

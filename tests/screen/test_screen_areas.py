@@ -12,13 +12,14 @@ from busdoc.health.controller import ControllerState
 from busdoc.live.view import Happening, HappeningKind, SessionView
 from busdoc.screen.big_view import draw_big, in_question
 from busdoc.screen.harness import draw_harness
-from busdoc.screen.head import draw_head, draw_hints, draw_offer, draw_troubles
+from busdoc.screen.head import draw_head, draw_hints, draw_message, draw_offer, draw_troubles
 from busdoc.screen.lines import Line, plain, width_of
 from busdoc.screen.next_step import draw_next
 from busdoc.screen.pages import Page, draw_page
 from busdoc.screen.roll_call import draw_roll
 from busdoc.screen.states import OFF, STATES
 from busdoc.screen.strip import draw_presence, window_at
+from busdoc.screen.tones import Tone
 from tests.screen.made_views import (
     HEALTHY,
     NOW_NS,
@@ -255,6 +256,13 @@ def test_the_silence_of_a_machine_that_was_switched_off_is_no_trouble() -> None:
 
 def test_a_healthy_bus_is_no_trouble() -> None:
     assert draw_troubles(HEALTHY, 80) == []
+
+
+def test_why_nothing_was_logged_is_said_whole() -> None:
+    why = "NOT LOGGED. monday/session.sqlite: expected room to write, found none. Free some room, and press again."
+    lines = draw_message(why, Tone.ALARM, 80)
+    assert " ".join(" ".join(texts(lines)).split()) == why
+    assert {width_of(line) for line in lines} == {80}
 
 
 def test_what_the_traffic_looks_like_is_asked_with_its_two_keys() -> None:

@@ -1,6 +1,8 @@
 """Keys through the terminal's own way: Textual's pilot presses, the session hears, the screen says."""
 
 import asyncio
+import subprocess
+import sys
 
 import pytest
 from textual.pilot import Pilot
@@ -112,6 +114,19 @@ def test_others_are_told_what_happens() -> None:
 
     asyncio.run(run())
     assert told == ["hopper lost"]
+
+
+def test_without_a_terminal_the_way_out_is_told() -> None:
+    code = (
+        "from busdoc.errors import InputError\n"
+        "from busdoc.screen.app import run_screen\n"
+        "try:\n    run_screen(None, quiet=True, on_event=None)\n"
+        "except InputError as error:\n    print(error)\n"
+    )
+    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, encoding="utf-8", check=True)
+    assert ended.stdout == (
+        "the screen: expected a terminal, found a pipe or a file. Add --plain for the session line by line.\n"
+    )
 
 
 def test_only_rows_that_changed_are_painted_again() -> None:
