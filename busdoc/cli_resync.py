@@ -238,7 +238,8 @@ def _told(learnt: "LearntMap", output: Path, width: int) -> str:
     n_limits = sum(one.limit_ns is not None for one in found.controllers)
     head = (
         f"Written to {output}: {len(found.controllers)} controllers with "
-        f"{sum(len(one.streams) for one in found.controllers)} streams; {found.n_power_ups} power-ups seen whole"
+        f"{sum(len(one.streams) for one in found.controllers)} streams; "
+        f"{found.n_power_ups} power-up{'s' * (found.n_power_ups != 1)} seen whole"
     )
     if n_limits:
         head += f", from which {n_limits} controllers have a limit for their return."

@@ -103,7 +103,9 @@ def _returns(power_ups: Sequence[PowerUpReturn]) -> Iterator[Change]:
                 text = f"{one.name}: NAME 0x{one.can_name:016X}, it used to be 0x{one.expected_name:016X}."
                 exchanged[one.name] = Change(kind=ChangeKind.EXCHANGED, text=text, controller=one.name)
             zero_ns = power_up.power_up.zero_ns
-            if one.usual_ns is None or one.steady_ns is None or zero_ns is None or one.restarts_ns:
+            if one.usual_ns is None or one.limit_ns is None:
+                continue  # one or two returns say nothing of what is ordinary
+            if one.steady_ns is None or zero_ns is None or one.restarts_ns:
                 continue
             if power_up.power_up.whole and ReturnFault.LATE_STREAM not in one.faults:
                 lateness.setdefault(one.name, []).append((one.steady_ns - zero_ns, one.usual_ns))

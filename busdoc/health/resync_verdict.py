@@ -224,8 +224,8 @@ def _lateness(power_up: PowerUp, one: ControllerReturn) -> int | None:
 def _against_usual(power_up: PowerUp, one: ControllerReturn) -> list[str]:
     """Say when a return within its limit was much slower or faster than it used to be."""
     lateness = _lateness(power_up, one)
-    if lateness is None or one.usual_ns is None or one.restarts_ns:
-        return []
+    if lateness is None or one.usual_ns is None or one.limit_ns is None or one.restarts_ns:
+        return []  # without a limit too few returns are known to say what is ordinary
     if abs(lateness) <= max(_S // 2, one.usual_ns // 3):
         return []
     word = "slower" if lateness > 0 else "faster"
