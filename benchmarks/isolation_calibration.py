@@ -1,7 +1,8 @@
 """Are the isolation engine's probabilities true? Hundreds of simulated sessions with known faults say so.
 
 Run ``python -m benchmarks.isolation_calibration [first seed] [sessions of each kind]`` from the project's root. The
-engine's constants were settled on seeds below 21000; measure on others.
+engine's constants were settled on seeds from 1000 to 3100, and at earlier times measured on those from 20000 and 70000;
+measure on others.
 """
 
 import sys
@@ -35,7 +36,7 @@ __all__ = [
 ]
 
 BINS = (0.0, 0.05, 0.2, 0.5, 0.8, 0.95, 1.0)
-HELD_OUT = 70_000
+HELD_OUT = 150_000
 """First of the seeds that no constant was settled on."""
 SLIPS = ("wrong press", "missing press", "doubled press", "clock 3 s ahead", "clock 3 s behind")
 """What can be wrong with a journal: one plug or unplug that names another branch, is missing, or is there twice."""
@@ -137,9 +138,8 @@ class Bin:
 
     @property
     def holds(self) -> bool:
-        """Within five points of what was said, or what was said within the exact interval."""
-        near = abs(self.said - self.true) <= 0.05 or self.low - 0.05 <= self.true <= self.high + 0.05
-        return not self.n or near or self.exact[0] <= self.said <= self.exact[1]
+        """The truth within five points of what was said, or what was said within the exact interval."""
+        return not self.n or abs(self.said - self.true) <= 0.05 or self.exact[0] <= self.said <= self.exact[1]
 
 
 def bin_table(judged: Sequence[Judged]) -> tuple[Bin, ...]:

@@ -1,4 +1,4 @@
-"""What the enumeration runs over: the parts of the map, and what a map that leaves things out cannot name.
+"""What the enumeration runs over: the parts of the map, each bad from the start or gone bad later, and what is off it.
 
 A map of controllers alone, or none at all, says nothing of what hangs on them, supplies them or carries their bus. The
 share of the suspicion that belongs to those is not given to the controllers for want of better: it goes to one cause
@@ -10,8 +10,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from busdoc.actions.machine import Machine
-from busdoc.arrays import Float64Array, Int64Array
+from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.isolation.evidence import Evidence
+from busdoc.isolation.late import choose_late
 from busdoc.isolation.prior import share_off_the_map
 from busdoc.isolation.reach import Reach
 
@@ -31,6 +32,8 @@ class Causes:
     """(Q,) the part that each is, or `OFF_THE_MAP`."""
     weights: Float64Array
     """(Q,) prior weights, sum 1."""
+    late: BoolArray
+    """(Q,) gone bad after the first trouble, which another must have made."""
     n_parts: int
 
 
@@ -43,23 +46,32 @@ def list_causes(machine: Machine, reach: Reach, evidence: Evidence, weights: Flo
     weights : (P,) their prior weights, sum 1
     """
     n_parts = len(reach.parts)
-    part: Int64Array = np.arange(n_parts)
-    off = share_off_the_map(machine, reach.parts, reach.controllers)
-    if off <= 0.0 or not reach.controllers:
-        return Causes(evidence=evidence, part=part, weights=weights, n_parts=n_parts)
-    own = np.array([reach.parts.index(name) for name in reach.controllers])
-    rows = np.concatenate((part, own))
+    off = share_off_the_map(machine, reach.parts, reach.controllers) if reach.controllers else 0.0
+    own = np.array([reach.parts.index(name) for name in reach.controllers if off > 0.0], np.int64)
+    late = choose_late(evidence.late, evidence.hazard, evidence.survival)
+    rows = np.concatenate((np.arange(n_parts), own, np.array([p for p, _ in late], np.int64)))
+    hazard, survival = evidence.hazard[rows], evidence.survival[rows]
+    starts = evidence.starts.hazard[rows]
+    shared = np.concatenate((weights * (1.0 - off), np.full(len(own), off / max(len(own), 1))))
+    for q, (p, k) in enumerate(late, start=n_parts + len(own)):
+        hazard[q, :k] = 0.0
+        hazard[q, k] = evidence.late.first[p, k]
+        hazard[q, k + 1 :] = evidence.late.hazard[p, k + 1 :]
+        survival[q] = evidence.late.survival[p, k]
+        starts[q] *= np.array([[float(m is not None)] for m in evidence.starts.action]).reshape(-1, 1)
+    begun = np.array([shared[p] * evidence.late.prior[k] for p, k in late])
     return Causes(
         evidence=replace(
             evidence,
-            hazard=evidence.hazard[rows],
-            survival=evidence.survival[rows],
+            hazard=hazard,
+            survival=survival,
             exposed=evidence.exposed[rows],
             quiet_s=evidence.quiet_s[rows],
             trust=evidence.trust[rows],
-            starts=replace(evidence.starts, hazard=evidence.starts.hazard[rows], exposed=evidence.starts.exposed[rows]),
+            starts=replace(evidence.starts, hazard=starts, exposed=evidence.starts.exposed[rows]),
         ),
-        part=np.concatenate((part, np.full(len(own), OFF_THE_MAP))),
-        weights=np.concatenate((weights * (1.0 - off), np.full(len(own), off / len(own)))),
+        part=np.concatenate((np.arange(n_parts), np.full(len(own), OFF_THE_MAP), np.array([p for p, _ in late], int))),
+        late=np.arange(len(rows)) >= n_parts + len(own),
+        weights=np.concatenate((shared, begun)) / (1.0 + begun.sum()),
         n_parts=n_parts,
     )

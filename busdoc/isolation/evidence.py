@@ -23,6 +23,7 @@ from busdoc.actions.action import Action, ActionKind
 from busdoc.actions.machine import Machine, PartKind
 from busdoc.arrays import BoolArray, Float64Array
 from busdoc.isolation.cells import Cells, before_first, cut_cells, exempt
+from busdoc.isolation.late import Late, weigh_late
 from busdoc.isolation.losses import Losses
 from busdoc.isolation.near import WIGGLE_SHOWS, group_fit, shaken, soften, untold
 from busdoc.isolation.press import lateness_s
@@ -71,6 +72,8 @@ class Evidence:
     """(P, R) that what was written of the part last is right, were it faulty, after the quiet since."""
     starts: Starts
     """Starts that failed."""
+    late: Late
+    """Parts that went bad within the record."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -136,34 +139,50 @@ def weigh_evidence(
         loose=np.array([part not in machine for part in reach.parts]),
         kinds=[kind_of(machine, part) for part in reach.parts],
     )
-    hazard, survival, exposed, quiet_s, trust = _weigh_incidents(record, rows.tolist(), first_s)
+    weighed = _weigh_incidents(record, rows.tolist(), first_s)
     hit = losses.hit[rows]
     ended = weigh_returns(machine, reach, losses, rows.tolist(), record.kinds, record.nodes_s, span_s)
     alone = np.where(hit.sum(axis=1) > 1, _TOGETHER, 1.0) * _sign_background(losses.p_restarted[rows])
     return Evidence(
-        hazard=hazard * ended.part[:, :, None],
-        survival=survival,
+        hazard=weighed.hazard * ended.part[:, :, None],
+        survival=weighed.survival,
         background=(alone * ended.background)[:, None] * BACKGROUND_HZ[None, :],
         calm=np.exp(-BACKGROUND_HZ * record.cells.up_s),
-        exposed=exposed,
-        quiet_s=quiet_s,
-        trust=trust,
+        exposed=weighed.exposed,
+        quiet_s=weighed.quiet_s,
+        trust=weighed.trust,
+        late=weigh_late(
+            weighed.plain * ended.part[:, :, None],
+            weighed.log_near,
+            record.cells,
+            losses.t_s[rows],
+            weighed.fit * ended.part,
+            span_s,
+        ),
         starts=weigh_starts(machine, reach, losses, actions, record.kinds, likely_s, record.nodes_s, span_s),
     )
 
 
-def _weigh_incidents(
-    record: _Record, rows: Sequence[int], first_s: float
-) -> tuple[Float64Array, Float64Array, BoolArray, Float64Array, Float64Array]:
-    """Go through the incidents in the order of time, ending one exposure after the other.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Weighed:
+    """What the incidents one after the other gave; as in `Evidence`, and for `weigh_late`."""
 
-    Returns
-    -------
-    hazard (P, K, R), survival (P, R), exposed (P, K), quiet_s (P,), trust (P, R)
-    """
+    hazard: Float64Array
+    survival: Float64Array
+    exposed: BoolArray
+    quiet_s: Float64Array
+    trust: Float64Array
+    plain: Float64Array
+    log_near: Float64Array
+    fit: Float64Array
+
+
+def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _Weighed:
+    """Go through the incidents in the order of time, ending one exposure after the other."""
     reach, cells = record.reach, record.cells
     n_parts, n_rates = len(reach.parts), len(RATES_HZ)
     hazard = np.zeros((n_parts, len(rows), n_rates))
+    plain, log_near, fit = np.zeros_like(hazard), np.zeros_like(hazard), np.zeros((n_parts, len(rows)))
     exposed = np.zeros((n_parts, len(rows)), np.bool_)
     log_survival = np.zeros((n_parts, n_rates))
     longest_s = np.zeros(n_parts)
@@ -197,13 +216,26 @@ def _weigh_incidents(
         made = (1.0 - doubt) * stays * soft.rate * fit_now[:, None] + doubt * against * fit_ever[:, None]
         sign = _sign_fit(record.kinds, float(record.losses.p_restarted[row]))
         hazard[:, k, :] = made / np.maximum(beside, 1e-300) * sign[:, None]
-        hazard[:, k, :] += shaken(reach, record.actions, near, record.nodes_s, t, fit_now * sign)[:, None]
+        shakes = shaken(reach, record.actions, near, record.nodes_s, t, fit_now * sign)[:, None]
+        hazard[:, k, :] += shakes
+        fit[:, k] = fit_now * sign
+        plain[:, k, :] = soft.rate * fit[:, k, None] + shakes
+        log_near[:, k, :] = soft.log_survival
         log_survival += np.log(np.maximum(beside, 1e-300))
         exposed[:, k] = fit_now > 0.01
         shown_in = np.where((fit_now <= 0.0) & (fit_ever > 0.01), stint, shown_in)
     quiet, quiet_s, trust = _quiet_to_the_end(record, spent)
     quiet = quiet * _shaken_in_vain(record, rows)[:, None]
-    return hazard, np.exp(log_survival) * quiet, exposed, np.maximum(quiet_s, longest_s), trust
+    return _Weighed(
+        hazard=hazard,
+        survival=np.exp(log_survival) * quiet,
+        exposed=exposed,
+        quiet_s=np.maximum(quiet_s, longest_s),
+        trust=trust,
+        plain=plain,
+        log_near=log_near,
+        fit=fit,
+    )
 
 
 def _shaken_in_vain(record: _Record, rows: Sequence[int]) -> Float64Array:

@@ -16,7 +16,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from busdoc.arrays import Float64Array, Int64Array
+from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.isolation.causes import OFF_THE_MAP, Causes
 from busdoc.isolation.evidence import Evidence
 from busdoc.isolation.prior import SET_SIZE_PRIOR
@@ -88,7 +88,7 @@ def weigh_sets(causes: Causes) -> Posterior:
     for column in range(sets.shape[1]):
         used = sets[:, column] >= 0
         marginal += np.bincount(sets[used, column], weight[used], minlength=len(of_kind))
-    shows_rate = _who_showed(hazard, evidence.survival, background, marginal, z_weights)
+    shows_rate = _who_showed(hazard, evidence.survival, background, marginal, z_weights, causes.late)
     alone_z = np.exp(none - none.max()) * evidence.calm * BACKGROUND_ALONE
     return _folded(
         causes,
@@ -355,7 +355,11 @@ def _all_sets(
 def _log_prior(sets: Int64Array, causes: Causes) -> Float64Array:
     size = np.sum(sets >= 0, axis=1)
     padded = np.append(causes.weights, 1.0)  # -1 picks the one at the end
-    product = padded[sets].prod(axis=1)
+    part = np.append(np.where(causes.part == OFF_THE_MAP, -np.arange(len(causes.part)) - 2, causes.part), -1)[sets]
+    twice = (part[:, 0] >= 0) & ((part[:, 0] == part[:, 1]) | (part[:, 0] == part[:, 2]))
+    twice |= (part[:, 1] >= 0) & (part[:, 1] == part[:, 2])  # bad from the start and gone bad later is one part
+    first = np.append(~causes.late, False)[sets].any(axis=1) | (size == 0)
+    product = np.where(twice | ~first, 0.0, padded[sets].prod(axis=1))
     within = np.bincount(size, product, minlength=4)
     share = np.divide(SET_SIZE_PRIOR, within, out=np.zeros(4), where=within > 0.0)
     log_prior: Float64Array = np.log(np.maximum(product * share[size], 1e-300))
@@ -368,6 +372,7 @@ def _who_showed(
     background: Float64Array,
     marginal: Float64Array,
     z_weights: Float64Array,
+    late: BoolArray,
 ) -> Float64Array:
     """(K, P, R) which part made each incident, at which rate.
 
@@ -386,7 +391,22 @@ def _who_showed(
         rate = np.exp(log_l - log_l.max(axis=1, keepdims=True)) * survival * RATE_PRIOR
         rate /= np.maximum(rate.sum(axis=1, keepdims=True), 1e-300)
         made = marginal[:, None] * np.einsum("pkr,pr->pk", hazard, rate)
-    total = alone + made.sum(axis=0)
-    by_rate = hazard.transpose(1, 0, 2) * (marginal[:, None] * rate)[None]
-    shown: Float64Array = by_rate / np.maximum(total, 1e-300)[:, None, None]
+    share = _at_most(made / np.maximum(alone + made.sum(axis=0), 1e-300), np.where(late, marginal, 1.0))  # (Q, K)
+    by_rate = np.einsum("pkr,pr->pkr", hazard, rate)
+    within = by_rate / np.maximum(by_rate.sum(axis=2, keepdims=True), 1e-300)
+    shown: Float64Array = (share[:, :, None] * within).transpose(1, 0, 2)
     return shown
+
+
+def _at_most(share: Float64Array, most: Float64Array) -> Float64Array:
+    """Hold the shares (Q, K) in each incident to the most that each cause may have; what is over goes to the others.
+
+    A cause that has not been quiet for long may show at any rate, and would claim more than it is likely to be bad.
+    """
+    held = np.minimum(share, most[:, None])
+    free = share < most[:, None]
+    none = 1.0 - share.sum(axis=0)
+    left = np.where(free, held, 0.0).sum(axis=0) + none
+    scale = 1.0 + (share - held).sum(axis=0) / np.maximum(left, 1e-300)
+    shared: Float64Array = np.where(free, held * scale, held)
+    return shared

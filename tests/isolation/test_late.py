@@ -1,0 +1,60 @@
+"""Parts that were sound at first and went bad within the record."""
+
+import math
+
+import numpy as np
+import pytest
+
+from busdoc.actions.machine import Machine, Part, PartKind
+from busdoc.isolation.cells import Cells
+from busdoc.isolation.late import choose_late, weigh_late
+from busdoc.isolation.rates import N_RATES, RATES_HZ
+from busdoc.isolation.session import IsolationSession
+from tests.isolation.records import NS, dropout, sweeper, unplug
+
+
+def one_part(length_s: list[float], live: list[bool]) -> Cells:
+    return Cells(
+        from_s=np.concatenate(([0.0], np.cumsum(length_s)[:-1])),
+        length_s=np.array(length_s),
+        live=np.array(live).reshape(-1, 1),
+        stint=np.zeros((len(length_s), 1), np.int64),
+        up_s=float(sum(length_s)),
+    )
+
+
+def test_only_the_quiet_after_the_beginning_counts() -> None:
+    # exp(-r t) over the 30 s from the second incident on, of 700 s in all (a Poisson process from its beginning on)
+    t_s = np.array([100.0, 670.0])
+    flat = np.broadcast_to(RATES_HZ, (1, 2, N_RATES)).copy()
+    cells = one_part([100.0, 570.0, 30.0], [True, True, True])
+    late = weigh_late(flat, np.zeros((1, 2, N_RATES)), cells, t_s, np.ones((1, 2)), 700.0)
+    assert late.survival[0, 1] == pytest.approx(np.exp(-30.0 * RATES_HZ))
+    assert late.prior[0] == 0.0
+    slow, gap_s = float(RATES_HZ[0]), 570.0
+    begun = -math.expm1(-slow * gap_s) / gap_s  # begun at an even time of the gap, and then a Poisson wait
+    assert late.first[0, 1, 0] == pytest.approx(0.5 * slow + 0.5 * begun)
+
+
+def test_a_part_that_was_quiet_for_long_and_then_shows_all_the_time_is_worth_a_late_beginning() -> None:
+    session = IsolationSession(sweeper(), start_ns=0)
+    for k, branch in enumerate(("harness-A", "harness-C", "harness-D"), start=1):
+        session.act(unplug(k, 20.0 + 2.0 * k, branch))
+    for t in (10.0, 14.0, 19.0, 940.0, 944.0, 948.0):
+        session.saw(dropout(t, t + 2.0, "hopper"))
+    findings = session.findings(952 * NS)
+    chosen = choose_late(findings.evidence.late, findings.evidence.hazard, findings.evidence.survival)
+    names = {findings.reach.parts[p]: k for p, k in chosen}
+    assert names.get("harness-B") == 3  # since the fourth dropout
+    assert "harness-A" not in names
+
+
+def test_a_part_is_not_bad_from_the_start_and_late_at_once() -> None:
+    session = IsolationSession(Machine(parts={"x": Part(name="x", kind=PartKind.LEAD)}), start_ns=0)
+    for t in (10.0, 14.0, 940.0, 944.0, 948.0):
+        session.saw(dropout(t, t + 2.0, "hopper"))
+    sets = session.findings(952 * NS).posterior
+    heavy = sets.sets[sets.weight > 1e-12]
+    for row in heavy:
+        parts = [int(p) for p in row if 0 <= p < len(sets.marginal)]
+        assert len(parts) == len(set(parts))
