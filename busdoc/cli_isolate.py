@@ -82,6 +82,10 @@ def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitS
         session.listeners.append(runner.hear)
     try:
         session.start()
+    except InputError:
+        session.abandon()
+        raise
+    try:
         if arguments.actions is not None:
             from busdoc.actions.journal import load_journal
 

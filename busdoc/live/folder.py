@@ -146,6 +146,16 @@ class SessionFolder:
         self.store.close()
         self._lock.close()
 
+    def abandon(self) -> None:
+        """Let go, and take back what was made here, where nothing was ever heard or done in it."""
+        is_unused = not self.resumed and not self.store.entries() and self._recorder_is_empty()
+        self.close()
+        if is_unused:
+            shutil.rmtree(self.path, ignore_errors=True)
+
+    def _recorder_is_empty(self) -> bool:
+        return self._recorder is None or not self._recorder.state.frames
+
 
 def is_session(path: Path) -> bool:
     """Whether a folder holds a session."""

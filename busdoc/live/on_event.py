@@ -1,7 +1,7 @@
 """Runs a command of the technician's own with each thing that happens: a lamp, a message, a log elsewhere.
 
 What happened is in the command's environment, never in a shell's line. It never holds up the session: commands run one
-after the other in a thread of their own, none for long, and when too many wait the oldest are let go.
+after the other in a thread of their own, none for long, and when too many wait no more are taken, and counted.
 """
 
 import os

@@ -158,6 +158,13 @@ class LiveSession:
             if self._folder is not None:
                 self._folder.close()
 
+    def abandon(self) -> None:
+        """Give up a session that could not begin; a folder made for it is taken back."""
+        self._closed = True
+        self.source.stop()
+        if self._folder is not None:
+            self._folder.abandon()
+
     def _save_learnt(self) -> None:
         """Keep the branches that were named, and who was heard, as a map for the next time."""
         if self._folder is None or self._health is None or not self._branches():
@@ -471,7 +478,7 @@ class LiveSession:
         if one is None:
             raise InputError("the proposal", "one that stands", "one that is gone", "Log the action itself.")
         action = one.action
-        return self.act(
+        taken = self.act(
             action.kind,
             action.part,
             action.into,
@@ -480,6 +487,8 @@ class LiveSession:
             note=action.note,
             origin=action.origin,
         )
+        self._answered(key)
+        return taken
 
     def refuse_proposal(self, key: str) -> None:
         """Never propose it again.
@@ -489,7 +498,13 @@ class LiveSession:
         InputError : it could not be written down
         """
         self._log.refuse(key)
+        self._answered(key)
         self._changed()
+
+    def _answered(self, key: str) -> None:
+        """Drop a proposal at once, so that a second press before the next judgement does not answer it twice."""
+        self._proposals = tuple(one for one in self._proposals if one.key != key)
+        self._view = None
 
     def give_labels(self) -> None:
         """Give each connector a number to tape on; those that have one keep it.

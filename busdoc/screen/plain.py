@@ -65,6 +65,8 @@ class PlainDesk:
         self._told_headline = ""
         self._told_trouble = ""
         self._told_proposals: set[str] = set()
+        self._typed: set[int] = set()
+        """Numbers of happenings that a typed line has answered already."""
         self.left = False
         """Whether the person is done."""
         self._leaving = False
@@ -86,8 +88,10 @@ class PlainDesk:
         view = self._session.view()
         for one in self._session.happenings(self._seen):
             self._seen = one.n
-            if one.kind is not HappeningKind.ACTION:
-                self._say(self._line(one, view))
+            if one.n in self._typed:
+                self._typed.discard(one.n)
+                continue
+            self._say(self._line(one, view))
         if view.trouble != self._told_trouble:
             self._told_trouble = view.trouble
             self._say(f"TROUBLE: {view.trouble}" if view.trouble else "The trouble is over.")
@@ -102,11 +106,14 @@ class PlainDesk:
 
     def type(self, line: str) -> None:
         """Do what was typed; what cannot be done is said in a sentence."""
+        before = max((one.n for one in self._session.happenings(self._seen)), default=self._seen)
         try:
             for text in self._do(line.strip()):
                 self._say(text)
         except InputError as error:
             self._say(f"Not done: {error}")
+        logged = (one for one in self._session.happenings(before) if one.kind is HappeningKind.ACTION)
+        self._typed.update(one.n for one in logged)
 
     def close(self) -> None:
         """Say how it ended."""
