@@ -173,8 +173,12 @@ class _Desk:
 
     def greet(self, source: "FrameSource") -> None:
         """Say what is listened to."""
-        heard = ", ".join(bus.name for bus in source.buses()) or "the recording"
+        buses = source.buses()
+        heard = ", ".join(bus.name for bus in buses) or "the recording"
         self.say(f"listening to {heard}; nothing is transmitted. A key notes the moment you switch on; Ctrl-C ends.")
+        for bus in buses:
+            if bus.note:
+                self.say(f"{bus.name}: {bus.note}")
 
     def tell(self, news: "tuple[ReturnNews, ...]") -> None:
         """Write a line for each thing that became known."""

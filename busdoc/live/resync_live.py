@@ -266,7 +266,9 @@ class ResyncLive:
 
     def _look(self, until_ns: int, some: bool) -> list[ReturnNews]:
         """Judge what was heard so far, where that can tell something new."""
-        if self._last_frame_ns is None or (self._stage is Stage.SILENT and not some):
+        if self._last_frame_ns is None:
+            return self._nothing_yet(until_ns)
+        if self._stage is Stage.SILENT and not some:
             return []
         quiet = until_ns - self._last_frame_ns >= _SILENT_NS
         if self._stage is Stage.LISTENING and not quiet and (until_ns < self._first_look_ns or until_ns % _S):
@@ -279,6 +281,14 @@ class ResyncLive:
             self._stage = Stage.SILENT
             news.append(ReturnNews(kind=NewsKind.SILENT, time_ns=until_ns, text="all silent: switch it on"))
         return news
+
+    def _nothing_yet(self, until_ns: int) -> list[ReturnNews]:
+        """Say that not one frame came so far, once that says something."""
+        listened_ns = until_ns - (until_ns if self._listened_from_ns is None else self._listened_from_ns)
+        if listened_ns < _SILENT_NS or not self._is_new("nothing", "", True):
+            return []
+        self._stage = Stage.SILENT
+        return [ReturnNews(kind=NewsKind.SILENT, time_ns=until_ns, text="nothing heard yet: switch it on")]
 
     def _judge(self, until_ns: int) -> Resync:
         return self._watches.judge(

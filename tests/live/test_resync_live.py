@@ -155,7 +155,8 @@ def test_a_machine_that_is_off_when_listening_begins_is_seen_whole() -> None:
     sweeper = Sweeper()
     sweeper.off.append((0.0, 3.0, {"engine": 0.5, "hopper": 1.5, "broom": 1.0, "lights": 0.7}))
     live, news = run(cut(traffic(sweeper), 0.05, from_s=1.0))
-    assert news[0].kind is NewsKind.POWER
+    assert [one.kind for one in news[:2]] == [NewsKind.SILENT, NewsKind.POWER]
+    assert news[0].text == "nothing heard yet: switch it on"
     assert live.verdict is ReturnVerdict.PASS
 
 
