@@ -156,6 +156,8 @@ def _null(n_records: int, first: int, n_values: int = 200, seconds: int = 7200) 
             if found and found[0].found:
                 false[habit] += 1
                 print(f"  seed {seed} {habit}, {len(at_s)} dropouts: {found[0].words} p {found[0].p:.2g}", flush=True)
+        if seed % 4 == 3:
+            print(f"  up to seed {seed}: {sum(false.values())} of {sum(tried.values())}", flush=True)
     for habit in HABITS:
         print(f"{habit}: {_share(false[habit], tried[habit])}")
     for level in (0.01, 0.001, 0.0001):

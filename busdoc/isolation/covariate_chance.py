@@ -96,7 +96,9 @@ def rank_p(ahead: Float64Array, variance: float, n_effective: float) -> float:
     return float(ndtr(-float(ahead.mean()) / np.sqrt(variance / n_effective)))
 
 
-def tail_p(n_beyond: Int64Array, n: int, share: Float64Array, n_effective: Float64Array | float) -> Float64Array:
+def tail_p(
+    n_beyond: Int64Array, n: Int64Array | int, share: Float64Array, n_effective: Int64Array | float
+) -> Float64Array:
     """Give the probability of as many of n dropouts beyond a threshold.
 
     Parameters
@@ -106,7 +108,7 @@ def tail_p(n_beyond: Int64Array, n: int, share: Float64Array, n_effective: Float
     """
     from scipy.special import betainc  # the binomial tail, also for numbers that are not whole
 
-    weight = np.asarray(n_effective, np.float64) / max(n, 1)
+    weight = np.asarray(n_effective, np.float64) / np.maximum(n, 1)
     k, rest = np.maximum(n_beyond * weight, 1e-300), (n - n_beyond) * weight
     return np.asarray(np.where(n_beyond > 0, betainc(k, rest + 1.0, np.minimum(share, 1.0)), 1.0), np.float64)
 

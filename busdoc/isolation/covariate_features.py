@@ -50,6 +50,8 @@ class Places:
     """(m,), (n,) whether the window was watched."""
     is_far: BoolArray
     """(m,) whether no dropout came right after it."""
+    periods: tuple[Int64Array, Int64Array]
+    """(m,), (m,) the first cell of each period up to a place, and the one after its last."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -71,6 +73,7 @@ def places_of(plan: CellPlan, dropouts: Dropouts) -> tuple[Places, ...]:
     """Find the cells of all windows, once for all values."""
     ends_ns = ends_of(dropouts)
     seen_ns = dropouts.last_seen_ns
+    periods = plan.window_cells(plan.places_ns, plan.period_ns)
     found = []
     for window_ns in plan.windows_ns:
         next_seen = np.searchsorted(seen_ns, plan.places_ns)
@@ -87,6 +90,7 @@ def places_of(plan: CellPlan, dropouts: Dropouts) -> tuple[Places, ...]:
                     plan.is_watched(dropouts, ends_ns, window_ns),
                 ),
                 is_far=ahead_ns > min(window_ns, _GUARD_NS),
+                periods=periods,
             )
         )
     return tuple(found)
@@ -94,7 +98,9 @@ def places_of(plan: CellPlan, dropouts: Dropouts) -> tuple[Places, ...]:
 
 def features_of(series: CellSeries, plan: CellPlan, places: Sequence[Places]) -> Iterator[Feature]:
     """Yield the features of one value, the extremes first."""
-    lows, highs = _by_period(np.minimum, series.low, plan), _by_period(np.maximum, series.high, plan)
+    periods = places[0].periods
+    lows = _of_cells(np.minimum, series.low, *periods)
+    highs = _of_cells(np.maximum, series.high, *periods)
     for at in places:
         n_periods = at.window_ns // plan.period_ns
         yield _feature(FeatureKind.MINIMUM, at, *_both(np.minimum, series.low, lows, n_periods, at))
@@ -128,13 +134,6 @@ def _both(
     before = _of_cells(reduce, cells, at.begun[1], at.ended[1])
     found = [_where(usable & np.isfinite(x), x) for usable, x in zip(at.usable, (rest, before), strict=True)]
     return found[0], found[1]
-
-
-def _by_period(reduce: np.ufunc, cells: Float32Array, plan: CellPlan) -> Float32Array:
-    """(m,) Reduce the cells of each period, from one place to the next."""
-    begun = np.searchsorted(plan.edges_ns, plan.places_ns - plan.period_ns)
-    ended = np.searchsorted(plan.edges_ns, plan.places_ns)
-    return _of_cells(reduce, cells, begun, ended)
 
 
 def _of_cells(reduce: np.ufunc, cells: Float32Array, begun: Int64Array, ended: Int64Array) -> Float32Array:

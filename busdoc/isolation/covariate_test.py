@@ -4,7 +4,7 @@ A first look takes every dropout for an independent one. What could matter after
 independent dropouts there are as far as each feature is concerned, and whether the shifts of the record show as much.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,8 +34,9 @@ _WORTH_MORE = 0.05
 """A value whose p is beyond this at first sight stays with it: a closer look can only make it greater."""
 _RARE = 0.05
 """A value is beyond a threshold so seldom that a single excursion may meet a whole burst of dropouts."""
-_LEAST_SPREAD = 0.5
-"""Where ties leave less than this of the variance of ranks, only thresholds are tried."""
+UNTIED = 1.0 / 12.0
+"""The variance of ranks without ties; ties leave less, and then a p that goes by this one is too large, if anything."""
+_TAILS = np.array(TAILS)
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -81,7 +82,7 @@ def test_features(features: Iterable[Feature], at_places: Int64Array) -> tuple[f
     -------
     p, corrected for all that was tried on this value, and the tests; none where it cannot be tried
     """
-    tests = [test for feature in features for test in _first_look(feature)]
+    tests = _first_look(list(features))
     if not tests:
         return 1.0, []
     p = combine(np.concatenate([test.p for test in tests]))
@@ -96,41 +97,49 @@ def test_features(features: Iterable[Feature], at_places: Int64Array) -> tuple[f
 test_features.__test__ = False  # type: ignore[attr-defined]  # the name is no test of pytest's
 
 
-def _first_look(feature: Feature) -> list[FeatureTest]:
-    has_rest, has_before = ~np.isnan(feature.rest), ~np.isnan(feature.before)
-    n_rest, n = int(has_rest.sum()), int(has_before.sum())
-    if n < max(LEAST_DROPOUTS, _LEAST_SHARE * len(has_before)) or n_rest < _LEAST_PLACES:
-        return []
-    before = feature.before[has_before]
-    all_values = np.sort(np.concatenate((feature.rest[has_rest], before)))
-    if all_values[0] == all_values[-1]:
-        return []
-    runs = np.diff(np.flatnonzero(np.concatenate(([True], all_values[1:] != all_values[:-1], [True]))))
-    variance = (1.0 - float(np.sum((runs / len(all_values)) ** 3))) / 12.0  # of mid-ranks, less what ties take
-    tests = []
-    for direction in feature.kind.directions:
-        test = FeatureTest(
-            feature=feature,
-            direction=direction,
-            before=before,
-            all_values=all_values,
-            which=np.flatnonzero(has_before),
-            p=np.ones(1 + len(TAILS)),
-            n_effective=float(n),
+def _first_look(features: Sequence[Feature]) -> list[FeatureTest]:
+    """Test all features side by side, each dropout counted as an independent one."""
+    before = np.array([feature.before for feature in features], np.float32)  # (f, n)
+    ascending = np.sort(np.concatenate((np.array([f.rest for f in features], np.float32), before), axis=1), axis=1)
+    n_all, n_before = (~np.isnan(ascending)).sum(axis=1), (~np.isnan(before)).sum(axis=1)  # NaN sorts last
+    enough = np.maximum(LEAST_DROPOUTS, _LEAST_SHARE * before.shape[1])
+    usable = (n_before >= enough) & (n_all - n_before >= _LEAST_PLACES)
+    usable &= ascending[:, 0] != ascending[np.arange(len(features)), np.maximum(n_all - 1, 0)]
+    rows = np.flatnonzero(usable)
+    found = []
+    for direction in (-1, 1):
+        some = [k for k in rows.tolist() if direction in features[k].kind.directions]
+        tests = [
+            FeatureTest(
+                feature=features[k],
+                direction=direction,
+                before=before[k, ~np.isnan(before[k])],
+                all_values=ascending[k, : n_all[k]],
+                which=np.flatnonzero(~np.isnan(before[k])),
+                p=np.ones(1 + len(TAILS)),
+                n_effective=float(n_before[k]),
+            )
+            for k in some
+        ]
+        if not tests:
+            continue
+        limits, shares = (np.array(of) for of in zip(*(_thresholds(test) for test in tests), strict=True))  # (t, tails)
+        beyond = (
+            before[some, None, :] < limits[:, :, None] if direction < 0 else before[some, None, :] > limits[:, :, None]
         )
-        if 12.0 * variance >= _LEAST_SPREAD:
-            test.p[0] = rank_p(direction * (test.ranks(before) - 0.5), variance, n)
-        limits, shares = _thresholds(test)
-        n_beyond = test.is_beyond(before[:, None], limits).sum(axis=0)
-        test.p[1:] = np.where(n_beyond >= LEAST_DROPOUTS, tail_p(n_beyond, n, shares, float(n)), 1.0)
-        tests.append(test)
-    return tests
+        n_beyond, n = beyond.sum(axis=2), n_before[some][:, None]
+        tails = np.where(n_beyond >= LEAST_DROPOUTS, tail_p(n_beyond, n, shares, n), 1.0)
+        for test, p in zip(tests, tails, strict=True):
+            test.p[0] = rank_p(direction * (test.ranks(test.before) - 0.5), UNTIED, test.n_effective)
+            test.p[1:] = p
+        found += tests
+    return found
 
 
 def _thresholds(test: FeatureTest) -> tuple[Float32Array, Float64Array]:
     """Give thresholds with at most each of `TAILS` of all values beyond, and the share that really is."""
     n_all = len(test.all_values)
-    wanted = np.array([int(tail * n_all) for tail in TAILS])
+    wanted = (_TAILS * n_all).astype(np.int64)
     if test.direction < 0:
         limits = test.all_values[np.minimum(wanted, n_all - 1)]  # this one is not beyond, what is below it is
         n_beyond = np.searchsorted(test.all_values, limits, side="left")
@@ -153,7 +162,7 @@ def _look_closer(test: FeatureTest, at_places: Int64Array) -> None:
     test.n_effective = effective(sums, n, float(ranks.var()))
     if test.p[0] <= _WORTH_MORE:
         own = ranks[pattern.at]
-        sided = rank_p(own, float(ranks.var()), test.n_effective)
+        sided = rank_p(own, UNTIED, test.n_effective)
         test.p[0] = max(test.p[0], sided, from_shifts(sums, float(own.sum()), guard))
     limits, shares = _thresholds(test)
     for k, limit in enumerate(limits):
