@@ -5,7 +5,7 @@ quiet. The limits for measuring are common practice; the maker's manual comes fi
 """
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -74,7 +74,8 @@ def advise(
     machine : the map, possibly empty
     suspects : (part, probability) of the isolation engine, highest first
     """
-    advice = [*_recordings(rates[0], findings, promising, tried)]
+    fallen = {name for group in groups for name in (*group.controllers, *group.others)}
+    advice = [*_recordings(rates[0], findings, promising, tried, fallen)]
     for group in groups[:2]:
         advice += _measurements(group, findings)
         advice += _wiggles(group, machine, suspects)
@@ -109,17 +110,21 @@ def trials_to_show(share: float, by_chance: float, n_tests: int) -> int | None:
 
 
 def _recordings(
-    rate: Rate, findings: Sequence[Finding], promising: Sequence[Finding], tried: Tried
+    rate: Rate, findings: Sequence[Finding], promising: Sequence[Finding], tried: Tried, fallen: Collection[str]
 ) -> Iterator[Advice]:
-    """Say how long to record, and what to do meanwhile."""
-    event = next((one for one in findings if one.trigger is not None), None)
-    value = next((one for one in findings if one.trigger is None), None)
+    """Say how long to record, and what to do meanwhile.
+
+    What a lost controller itself says before it goes is a sign of its trouble, and nothing to provoke; a supply cannot
+    be held high by hand.
+    """
+    event = next((one for one in findings if one.can_be_provoked and one.said_by not in fallen), None)
+    value = next((one for one in findings if one.trigger is None and not one.is_voltage), None)
     if event is not None and value is not None:
         yield _tell_apart(event, value)
     elif event is not None:
         yield from _provoke(event, 1, "to see that it stays so")
-    elif value is None:
-        candidate = next((one for one in promising if one.trigger is not None), None)
+    elif not findings:
+        candidate = next((one for one in promising if one.can_be_provoked and one.said_by not in fallen), None)
         if candidate is not None:
             yield from _provoke(candidate, 1, "to tell it from chance")
     if rate.needed.until_ten_s is not None and not findings:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from busdoc.actions.event_kind import EventKind
+from busdoc.actions.event_kind import EventKind, EventSource
 from busdoc.arrays import BoolArray, Float64Array
 from busdoc.isolation.antecedent import Antecedent
 from busdoc.isolation.coincidence import at_least
@@ -65,6 +65,10 @@ class Finding:
     words: str
     trigger: Trigger | None = None
     """None: not an event."""
+    said_by: str | None = None
+    """The controller that the event is known from; None: nobody, or nobody known."""
+    can_be_provoked: bool = False
+    """Somebody could make the event happen: a switch, a state, a command; not a code, nor a controller's return."""
     is_voltage: bool = False
     beside: str | None = None
     """A stronger finding that goes before the same dropouts and leaves this one nothing to explain."""
@@ -111,6 +115,8 @@ def finding_of_event(one: Antecedent) -> Finding:
         explained=one.explained,
         words=one.words,
         trigger=Trigger(share=one.trigger_rate, by_chance=min(one.trigger_by_chance, 1.0)),
+        said_by=one.controller,
+        can_be_provoked=one.source in (EventSource.SIGNAL, EventSource.COMMAND, EventSource.JOURNAL),
     )
 
 

@@ -35,7 +35,7 @@ def group(kind: CauseKind, part: str | None, *controllers: str) -> Group:
     )
 
 
-def event(share: float = 0.6, by_chance: float = 0.01) -> Finding:
+def event(share: float = 0.6, by_chance: float = 0.01, said_by: str = "boom") -> Finding:
     return Finding(
         name="Boom.Raised became 1 (on)",
         subject='"Boom.Raised became 1 (on)"',
@@ -47,6 +47,8 @@ def event(share: float = 0.6, by_chance: float = 0.01) -> Finding:
         explained=0.9,
         words="",
         trigger=Trigger(share=share, by_chance=by_chance),
+        said_by=said_by,
+        can_be_provoked=True,
     )
 
 
@@ -84,6 +86,18 @@ def test_an_event_and_a_value_ask_for_a_recording_that_tells_them_apart() -> Non
     assert 'with "Boom.Raised became 1 (on)" every 10 minutes' in record.words
     assert "Engine.OilTemperature" in record.words
     assert "to tell the two apart" in record.words
+
+
+def test_what_the_lost_controller_says_itself_is_a_sign_and_is_not_provoked() -> None:
+    own = event(said_by="hopper")
+    advice = advise([group(CauseKind.CONTROLLER, "hopper", "hopper")], [rate_of(20)], (own,), (), TRIED, sweeper())
+    assert of_kind(advice, AdviceKind.RECORD) == []
+
+
+def test_nobody_is_asked_to_hold_a_supply_high_by_hand() -> None:
+    low = value(is_voltage=True)
+    advice = advise([group(CauseKind.FEED, "fuse-3", "hopper")], [rate_of(20)], (event(), low), (), TRIED, sweeper())
+    assert "to see that it stays so" in of_kind(advice, AdviceKind.RECORD)[0].words
 
 
 def test_an_event_that_was_not_proved_asks_to_be_provoked() -> None:
