@@ -11,7 +11,7 @@ import numpy as np
 
 from busdoc.actions.event_kind import EventKind, EventSource
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
-from busdoc.isolation.antecedent_alike import Alike, join_alike
+from busdoc.isolation.antecedent_alike import join_alike
 from busdoc.isolation.antecedent_scan import WINDOWS_S, Scan, scan
 from busdoc.isolation.antecedent_shift import by_shifting
 from busdoc.isolation.antecedent_unsure import scan_unsure
@@ -28,6 +28,8 @@ LEAST_EVENTS = 3
 _LEAST_DROPOUTS = 3
 _WORTH_SHIFTING = 0.5
 """Where the p times what was tried is beyond this, no second look can make a finding of it."""
+_WORTH_JOINING = 0.05
+"""Kinds with a higher p are never told of, so it does not matter which of them happen together."""
 _AS_GOOD = 4.0
 """The shortest window is told whose p is within this factor of the best one."""
 _NS = 1e9
@@ -142,45 +144,62 @@ def find_antecedents(
     Parameters
     ----------
     dropouts : sets with fewer than three dropouts are passed over
-    kinds : those with fewer than three events are passed over; those that happen at the same moments count as one
+    kinds : those with fewer than three events are passed over; of those that seem to matter, the ones that happen at
+        the same moments become one
     windows_s : how long before a dropout an event may be, s; the p-values pay for each
 
     Returns
     -------
     one for each set and kind tried, by set, then by p, then by what it explains
     """
-    alike = join_alike([kind for kind in kinds if len(kind) >= LEAST_EVENTS])
-    sure = [one for one in alike if one.kind.is_sure]
-    unsure = [one for one in alike if not one.kind.is_sure]
+    tried = [kind for kind in kinds if len(kind) >= LEAST_EVENTS]
+    sure, unsure = [kind for kind in tried if kind.is_sure], [kind for kind in tried if not kind.is_sure]
     found: list[Antecedent] = []
     for one in dropouts:
-        if len(one) < _LEAST_DROPOUTS or not alike:
+        if len(one) < _LEAST_DROPOUTS or not tried:
             continue
-        own = [*_test_sure(one, sure, windows_s, len(alike)), *_test_unsure(one, unsure, windows_s)]
+        own = [*_test_sure(one, sure, windows_s, len(tried)), *_test_unsure(one, unsure, windows_s)]
         found += sorted(own, key=lambda test: (test.p, -test.explained, test.name))
     return tuple(found)
 
 
 def _test_sure(
-    dropouts: Dropouts, alike: Sequence[Alike], windows_s: Sequence[float], n_tried: int
+    dropouts: Dropouts, kinds: Sequence[EventKind], windows_s: Sequence[float], n_tried: int
 ) -> list[Antecedent]:
-    if not alike:
+    if not kinds:
         return []
-    counted = scan(dropouts, [one.kind for one in alike], windows_s)
+    counted = scan(dropouts, kinds, windows_s)
     usable = counted.n_independent >= _LEAST_DROPOUTS
     p: Float64Array = np.where(usable[:, None], counted.p, 1.0)
     worth = np.argwhere(p * max(1, usable.sum()) * n_tried <= _WORTH_SHIFTING)
     for w, k in worth.tolist():
-        p[w, k] = max(p[w, k], by_shifting(dropouts, counted, w, k, alike[k].kind, windows_s[w]))
+        p[w, k] = max(p[w, k], by_shifting(dropouts, counted, w, k, kinds[k], windows_s[w]))
     best = np.argmax(p <= p.min(axis=0) * _AS_GOOD, axis=0)
+    corrected = np.minimum(1.0, p[best, np.arange(len(kinds))] * int(usable.sum()))
+    aliases = _aliases(kinds, np.flatnonzero(corrected <= _WORTH_JOINING))
     return [
-        _antecedent(dropouts, one, counted, int(best[k]), k, windows_s, min(1.0, float(p[best[k], k]) * usable.sum()))
-        for k, one in enumerate(alike)
+        _antecedent(dropouts, kinds[k], names, counted, int(best[k]), k, windows_s, float(corrected[k]))
+        for k, names in aliases.items()
     ]
 
 
+def _aliases(kinds: Sequence[EventKind], telling: Int64Array) -> dict[int, tuple[str, ...]]:
+    """Give each kind that stands for itself, and the names of those that happen together with it."""
+    place = {id(kinds[k]): k for k in telling.tolist()}
+    joined = {place[id(one.kind)]: one.aliases for one in join_alike([kinds[k] for k in telling.tolist()])}
+    away = set(place.values()) - set(joined)
+    return {k: joined.get(k, ()) for k in range(len(kinds)) if k not in away}
+
+
 def _antecedent(
-    dropouts: Dropouts, one: Alike, counted: Scan, w: int, k: int, windows_s: Sequence[float], p: float
+    dropouts: Dropouts,
+    kind: EventKind,
+    aliases: tuple[str, ...],
+    counted: Scan,
+    w: int,
+    k: int,
+    windows_s: Sequence[float],
+    p: float,
 ) -> Antecedent:
     window_ns = round(windows_s[w] * _NS)
     lag_ns = counted.lag_ns[k]
@@ -188,12 +207,12 @@ def _antecedent(
     chance = float(counted.share[w, k])
     explained = _explained(int(counted.n_hit[w, k]), int(counted.n_independent[w]), chance)
     return Antecedent(
-        name=one.kind.name,
-        source=one.kind.source,
-        controller=one.kind.controller,
-        signal=one.kind.signal,
+        name=kind.name,
+        source=kind.source,
+        controller=kind.controller,
+        signal=kind.signal,
         controllers=dropouts.controllers,
-        aliases=one.aliases,
+        aliases=aliases,
         window_s=windows_s[w],
         n_dropouts=len(dropouts),
         n_preceded=int(preceded.sum()),
@@ -213,19 +232,19 @@ def _antecedent(
     )
 
 
-def _test_unsure(dropouts: Dropouts, alike: Sequence[Alike], windows_s: Sequence[float]) -> list[Antecedent]:
+def _test_unsure(dropouts: Dropouts, kinds: Sequence[EventKind], windows_s: Sequence[float]) -> list[Antecedent]:
     tests = []
-    for one in alike:
-        counted = scan_unsure(dropouts, one.kind, windows_s)
+    for kind in kinds:
+        counted = scan_unsure(dropouts, kind, windows_s)
         explained = _explained(counted.n_hit, counted.n_independent, counted.share)
         tests.append(
             Antecedent(
-                name=one.kind.name,
-                source=one.kind.source,
-                controller=one.kind.controller,
-                signal=one.kind.signal,
+                name=kind.name,
+                source=kind.source,
+                controller=kind.controller,
+                signal=kind.signal,
                 controllers=dropouts.controllers,
-                aliases=one.aliases,
+                aliases=(),
                 window_s=counted.window_s,
                 n_dropouts=len(dropouts),
                 n_preceded=counted.n_preceded,

@@ -1,6 +1,6 @@
 """Kinds of events that happen at the same moments: a command and its echo, two signals of one switch.
 
-Nothing in the record can tell which of them matters, so they are tried as one, under the name of the earliest.
+Nothing in the record can tell which of them matters, so they are told as one, under the name of the earliest.
 """
 
 from collections.abc import Sequence
