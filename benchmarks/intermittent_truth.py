@@ -132,7 +132,15 @@ def judge(cause: TrueCause, seed: int, files: bool = True) -> Score:
 def _all(causes: Iterable[TrueCause], n: int, first: int, files: bool = True) -> Iterator[Score]:
     pairs = [(cause, seed) for seed in range(first, first + n) for cause in causes]
     with ProcessPoolExecutor(max_workers=_WORKERS) as pool:
-        yield from pool.map(judge, [c for c, _ in pairs], [s for _, s in pairs], [files] * len(pairs), chunksize=4)
+        scores = pool.map(judge, [c for c, _ in pairs], [s for _, s in pairs], [files] * len(pairs))
+        for score in scores:
+            what = "; ".join(score.said[:2]) or "nothing said"
+            print(
+                f"{score.cause} {score.seed}: {score.n_dropouts} dropouts, {score.n_due} due; {what}"
+                f"{' (right)' if score.right else ''}",
+                flush=True,
+            )
+            yield score
 
 
 def _share(k: int, n: int) -> str:
