@@ -66,7 +66,9 @@ def draw_null(way: Way, seed: int, *, until_s: float = _UNTIL_S, n_switches: int
     return Record(dropouts=dropouts, kinds=tuple(_background(rng, dropouts, until_s, work, n_switches)))
 
 
-def draw_power(seed: int, *, until_s: float = _UNTIL_S, n_causes: int = 1) -> Record:
+def draw_power(
+    seed: int, *, until_s: float = _UNTIL_S, n_causes: int = 1, n_due: tuple[float, float] = (12.0, 30.0)
+) -> Record:
     """Draw a record with one or two causes, each making a dropout with 0.2 to 0.9, 0.05 to 3 s later."""
     rng = np.random.default_rng([seed, n_causes, 2])
     work = _work(rng, until_s)
@@ -74,7 +76,7 @@ def draw_power(seed: int, *, until_s: float = _UNTIL_S, n_causes: int = 1) -> Re
     for k in range(n_causes):
         share = float(rng.uniform(0.2, 0.9))
         habit = list(Habit)[int(rng.integers(len(Habit)))]
-        on_s = event_times(rng, habit, float(rng.uniform(12.0, 30.0)) / share, until_s)
+        on_s = event_times(rng, habit, float(rng.uniform(*n_due)) / share, until_s)
         on_s = on_s[np.diff(on_s, prepend=-_REST_S) > _REST_S / 2.0]
         least_s = float(rng.uniform(0.05, 1.5))
         takes = rng.random(len(on_s)) < share
@@ -211,6 +213,14 @@ def _power(n: int) -> None:
         first, every, false = (sum(one) for one in zip(*seen, strict=True))
         print(f"{n_causes} cause{'s' if n_causes > 1 else ' '}  a true one first: {_share(first, len(seen))}")
         print(f"          every true one found: {_share(every, len(seen))}; something else too: {false}")
+    few: dict[int, list[bool]] = {}
+    for seed in range(2 * n):
+        record = draw_power(seed, n_due=(2.0, 10.0))
+        found = judged(record)
+        few.setdefault(record.due[0], []).append(bool(found) and found[0].name == "cause 0")
+    for due in sorted(few):
+        if 3 <= due < _ENOUGH:
+            print(f"{due} dropouts due to it: first {_share(sum(few[due]), len(few[due]))}")
 
 
 def _share(k: int, n: int) -> str:
