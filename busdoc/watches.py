@@ -166,6 +166,7 @@ class Watches:
             changes=() if self.signals is None else self.signals.each_transitions(),
             arrivals=self._health.sparse_arrivals(),
             bits=self._health.bit_changes(),
+            n_unfollowed=self._health.n_unfollowed_bits,
             codes=codes,
             actions=actions,
         )

@@ -44,6 +44,7 @@ def gather_event_kinds(
     changes: Iterable[tuple[SignalStream, Signal, Transitions]] = (),
     arrivals: Mapping[StreamKey, Int64Array] | None = None,
     bits: Mapping[StreamKey, Sequence[BitChanges]] | None = None,
+    n_unfollowed: int = 0,
     codes: Sequence[FaultCode] = (),
     actions: Sequence[Action] = (),
 ) -> EventKinds:
@@ -55,6 +56,7 @@ def gather_event_kinds(
     changes : of each signal of each stream (`SignalWatch.each_transitions`)
     arrivals : of each stream that has few (`HealthWatch.sparse_arrivals`)
     bits : of each stream that nobody decodes (`HealthWatch.bit_changes`)
+    n_unfollowed : such streams whose bits were not followed
     codes : of all controllers
     actions : the journal's
     """
@@ -73,6 +75,8 @@ def gather_event_kinds(
     ]
     left_out = [*_told("signal", "signals", "changed more often than can be kept", crowded)]
     left_out += _told("stream without a rhythm", "streams without a rhythm", "had more frames than can be kept", busy)
+    if n_unfollowed:
+        left_out.append(f"the bits of {n_unfollowed} streams that no database describes, beyond the first 256 streams")
     if len(kinds) > _MOST_KINDS:
         left_out.append(f"{len(kinds) - _MOST_KINDS} kinds of events beyond the first {_MOST_KINDS}")
     return EventKinds(kinds=tuple(kinds[:_MOST_KINDS]), left_out=tuple(left_out))

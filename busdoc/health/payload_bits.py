@@ -10,14 +10,15 @@ from itertools import pairwise
 
 import numpy as np
 
-from busdoc.arrays import Int64Array, UInt8Array, UInt64Array
+from busdoc.arrays import Int64Array, UInt8Array, UInt16Array, UInt64Array
 
-__all__ = ["MOST_CHANGES", "BitChanges", "PayloadBits"]
+__all__ = ["MOST_CHANGES", "MOST_STREAMS", "BitChanges", "PayloadBits"]
 
 MOST_CHANGES = 1024
 """A bit that changes more often than this is no switch."""
-_MOST_STREAMS = 256
+MOST_STREAMS = 256
 _BITS = 64
+"""Streams times bits times two values are numbered by 16 bits."""
 _TIDY_FROM = 1 << 18
 _MOST_PARTS = 1 << 12
 _COMPILED_FROM_FRAMES = 400_000
@@ -54,11 +55,11 @@ class PayloadBits:
     def __init__(self, *, compiled: bool | None = None) -> None:
         self._compiled = compiled
         self._n_seen = 0
-        self._last: UInt64Array = np.zeros(_MOST_STREAMS, np.uint64)
-        self._known: UInt8Array = np.zeros(_MOST_STREAMS, np.uint8)
-        self._busy: UInt64Array = np.zeros(_MOST_STREAMS, np.uint64)
-        self._count: Int64Array = np.zeros((_MOST_STREAMS, _BITS), np.int64)
-        self._parts: list[tuple[Int64Array, Int64Array]] = []
+        self._last: UInt64Array = np.zeros(MOST_STREAMS, np.uint64)
+        self._known: UInt8Array = np.zeros(MOST_STREAMS, np.uint8)
+        self._busy: UInt64Array = np.zeros(MOST_STREAMS, np.uint64)
+        self._count: Int64Array = np.zeros((MOST_STREAMS, _BITS), np.int64)
+        self._parts: list[tuple[UInt16Array, Int64Array]] = []
         self._n_stored = 0
         self._tidy_at = _TIDY_FROM
 
@@ -89,15 +90,15 @@ class PayloadBits:
         """Give the changes of every bit that changed, and not too often, by stream, bit and value."""
         self._tidy()
         keys, t_ns = self._parts[0]
-        edges = np.append(np.flatnonzero(np.diff(keys, prepend=-1)), len(keys))
+        edges = np.append(np.flatnonzero(np.diff(keys.astype(np.int64), prepend=-1)), len(keys))
         for start, end in pairwise(edges.tolist()):
             key = int(keys[start])
             yield BitChanges(row=key // (2 * _BITS), bit=key // 2 % _BITS, became=key % 2, t_ns=t_ns[start:end].copy())
 
     def _take(self, row: Int64Array, t_ns: Int64Array, words: UInt64Array) -> None:
         """Sort a block by stream, and compare each frame with the one before it."""
-        order = np.argsort(np.minimum(row, _MOST_STREAMS).astype(np.uint16), kind="stable")  # sorted by radix
-        order = order[: np.count_nonzero(row < _MOST_STREAMS)]
+        order = np.argsort(np.minimum(row, MOST_STREAMS).astype(np.uint16), kind="stable")  # sorted by radix
+        order = order[: np.count_nonzero(row < MOST_STREAMS)]
         if not len(order):
             return
         rows, word = row[order], words[order]
@@ -134,12 +135,12 @@ class PayloadBits:
     def _store(self, key: Int64Array, t_ns: Int64Array) -> None:
         kept = self._count.reshape(-1)[key // 2] <= MOST_CHANGES
         if kept.any():
-            self._parts.append((key[kept], t_ns[kept]))
+            self._parts.append((key[kept].astype(np.uint16), t_ns[kept]))
             self._n_stored += int(kept.sum())
 
     def _tidy(self) -> None:
         """Join the parts by bit and value, without those that turned out to change too often."""
-        key = np.concatenate([np.empty(0, np.int64), *(part[0] for part in self._parts)])
+        key = np.concatenate([np.empty(0, np.uint16), *(part[0] for part in self._parts)])
         t_ns = np.concatenate([np.empty(0, np.int64), *(part[1] for part in self._parts)])
         kept = np.flatnonzero(self._count.reshape(-1)[key // 2] <= MOST_CHANGES)
         order = kept[np.argsort(key[kept], kind="stable")]

@@ -19,7 +19,7 @@ from busdoc.health.controller import ControllerSpec, StreamKey
 from busdoc.health.incident import Gap, GapKind
 from busdoc.health.judgement import LossKey, Settled, judge
 from busdoc.health.memory import Memory
-from busdoc.health.payload_bits import BitChanges
+from busdoc.health.payload_bits import MOST_STREAMS, BitChanges
 from busdoc.health.roll import Roll
 from busdoc.health.stream_codes import StreamCodes
 from busdoc.health.summary import Health
@@ -140,6 +140,11 @@ class HealthWatch:
         for changes in self._memory.bits.changes():
             found.setdefault(self._memory.keys[changes.row], []).append(changes)
         return found
+
+    @property
+    def n_unfollowed_bits(self) -> int:
+        """Streams that nobody decodes, and whose bits are not followed either: too many came before them."""
+        return int(np.count_nonzero(self._has_bits[MOST_STREAMS:]))
 
     @property
     def signs(self) -> Sequence[Sign]:

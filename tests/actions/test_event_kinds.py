@@ -161,3 +161,8 @@ def test_error_states_of_the_adapter_are_events_by_their_words() -> None:
         ("the adapter on channel 1 reported: bus-off", [3, 9]),
         ("the adapter on channel 1 reported: restarted after bus-off", [4]),
     ]
+
+
+def test_streams_whose_bits_were_not_followed_are_told() -> None:
+    (told,) = gather_event_kinds(NOTHING, arrivals={COMMAND: arrivals()}, n_unfollowed=7).left_out
+    assert told == "the bits of 7 streams that no database describes, beyond the first 256 streams"
