@@ -38,8 +38,17 @@ class Cells:
         return at
 
 
-def cut_cells(losses: Losses, reach: Reach, likely_s: Float64Array, span_s: float, first_s: float) -> Cells:
-    """Cut the time from 0 to `span_s`; `likely_s` says when each action was most likely done."""
+def cut_cells(
+    losses: Losses, reach: Reach, likely_s: Float64Array, span_s: float, first_s: float, home: BoolArray
+) -> Cells:
+    """Cut the time from 0 to `span_s`.
+
+    Parameters
+    ----------
+    likely_s : when each action was most likely done
+    first_s : of the first trouble
+    home : (P, C) controllers at which a part's quiet counts
+    """
     edges = [0.0, span_s, *likely_s.tolist()]
     for absences in losses.away:
         edges += [edge for absence in absences for edge in absence]
@@ -53,7 +62,7 @@ def cut_cells(losses: Losses, reach: Reach, likely_s: Float64Array, span_s: floa
         for gone_s, back_s in absences:
             up[(middle_s > gone_s) & (middle_s < back_s), c] = False
     stretch = np.searchsorted(likely_s, middle_s)
-    live = np.any(reach.reaches[stretch] & up[:, None, :], axis=2)
+    live = np.any(reach.reaches[stretch] & home & up[:, None, :], axis=2)
     changed = np.any(reach.reaches[1:] != reach.reaches[:-1], axis=2)
     number = np.concatenate((np.zeros((1, len(reach.parts)), np.int64), np.cumsum(changed, axis=0)))
     return Cells(

@@ -21,7 +21,7 @@ import numpy as np
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.actions.machine import Machine, PartKind
-from busdoc.arrays import BoolArray, Float64Array
+from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.isolation.cells import Cells, before_first, cut_cells, exempt
 from busdoc.isolation.late import Late, weigh_late
 from busdoc.isolation.losses import Losses
@@ -125,6 +125,7 @@ def weigh_evidence(
     likely_s = np.maximum.accumulate(written_s - 0.5 * sigma_s) if len(actions) else written_s
     rows = np.array(unexplained, np.int64)
     first_s = float(losses.t_s[rows].min()) if len(rows) else np.inf
+    loose = np.array([part not in machine for part in reach.parts], np.bool_)
     record = _Record(
         reach=reach,
         actions=actions,
@@ -133,10 +134,10 @@ def weigh_evidence(
         sigma_s=sigma_s,
         likely_s=likely_s,
         nodes_s=written_s[:, None] - lateness_s(actions) if len(actions) else np.empty((0, 0)),
-        cells=cut_cells(losses, reach, likely_s, span_s, first_s),
+        cells=cut_cells(losses, reach, likely_s, span_s, first_s, _home(losses, rows, loose)),
         doubt=_doubts(reach, actions, written_s),
         moves=np.asarray(np.any(reach.reaches != reach.reaches[:1], axis=(0, 2))),
-        loose=np.array([part not in machine for part in reach.parts]),
+        loose=loose,
         kinds=[kind_of(machine, part) for part in reach.parts],
     )
     weighed = _weigh_incidents(record, rows.tolist(), first_s)
@@ -161,6 +162,21 @@ def weigh_evidence(
         ),
         starts=weigh_starts(machine, reach, losses, actions, record.kinds, likely_s, record.nodes_s, span_s),
     )
+
+
+def _home(losses: Losses, rows: Int64Array, loose: BoolArray) -> BoolArray:
+    """(P, C) the controllers at which a part's quiet counts.
+
+    A plug that no map knows may reach any controller, but it hangs on one: on one of those in trouble, if on its own
+    account it is to be suspected at all. That others ran on beside it tells nothing.
+    """
+    home = np.ones((len(loose), losses.hit.shape[1]), np.bool_)
+    hit = losses.hit[rows]
+    alone = hit[hit.sum(axis=1) == 1]
+    troubled = (alone if len(alone) else hit).any(axis=0)
+    if troubled.any():
+        home[loose] = troubled
+    return home
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -138,3 +138,14 @@ def test_causes_and_no_causes_are_told_in_simulated_sessions() -> None:
                 right["none" if answer is None else "caused"].append(because.action == answer)
     assert np.mean(right["caused"]) >= 0.93
     assert np.mean(right["none"]) >= 0.95
+
+
+def test_without_a_map_other_controllers_running_on_does_not_speak_for_a_plug() -> None:
+    pulled = [unplug(k, 40.0 + 3.0 * k, f"plug {k}") for k in range(1, 5)]
+    actions = [*pulled, action(5, 60.4, ActionKind.POWER_CYCLE), plug(6, 80.4, "plug 2"), plug(7, 95.4, "plug 3")]
+    incidents = [dropout(20.0, 68.0, "hopper"), dropout(60.1, 67.0, *OTHERS), dropout(95.9, None, "hopper")]
+    found = attribute(health(110.0, *incidents), actions, Machine())
+    assert [because.action for because in found] == [None, 5, 7]
+
+
+OTHERS = ("engine", "display", "broom", "fan", "lift")

@@ -59,8 +59,9 @@ def test_restarted_or_kept_running_is_answered_and_right(scores: dict[str, Score
     assert total.ran_on_given > 0.9 * total.ran_on_asked, str(total)
 
 
-def test_the_action_that_did_it_is_named(scores: dict[str, Score]) -> None:
-    total = scores["map"]
+@HOW
+def test_the_action_that_did_it_is_named(scores: dict[str, Score], how: str) -> None:
+    total = scores[how]
     assert total.caused > 70
     assert total.caused_right >= 0.95 * total.caused, str(total)
 
