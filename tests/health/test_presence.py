@@ -309,6 +309,7 @@ def test_a_stall_of_the_recorder_is_told_where_one_controller_alone_is_left_to_s
     assert len([gap for gap in health.gaps if gap.kind is GapKind.BUS_SILENCE]) == 4
 
 
-def test_a_silence_of_the_last_controller_that_is_unlike_the_stalls_is_its_own() -> None:
-    health = health_of(stalling(260, 250, 255, 900))
+@pytest.mark.parametrize("lasts_ms", [400, 900], ids=["of another length", "long enough for a start"])
+def test_a_silence_of_the_last_controller_that_is_unlike_the_stalls_is_its_own(lasts_ms: int) -> None:
+    health = health_of(stalling(260, 250, 255, lasts_ms))
     assert [one.controllers for one in of_kind(health, IncidentKind.DROPOUT)] == [("address 0x31",), ("address 0x42",)]

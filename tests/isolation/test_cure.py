@@ -55,6 +55,14 @@ def test_of_faults_that_are_still_there_one_in_twenty_stays_quiet_for_so_long(n:
     assert np.mean(next_s > needed_s) == pytest.approx(0.05, abs=4 * math.sqrt(0.05 * 0.95 / trials))
 
 
+@pytest.mark.parametrize(("n", "quiet_s"), [(3, 171.44), (5, 82.06), (10, 34.93)])
+def test_with_few_showings_in_a_hundred_seconds_the_exact_test_decides(n: int, quiet_s: float) -> None:
+    """(100 / (100 + t))^n = 0.05 (Przyborowski & Wilenski, Biometrika 31 (1940) 313-323), worked by hand."""
+    rate = FaultRate(n=n, watched_s=100.0)
+    assert rate.needed_s == pytest.approx(quiet_s, abs=0.01)
+    assert rate.confidence(quiet_s) == pytest.approx(0.95, abs=1e-4)
+
+
 @given(n=st.integers(0, 200), watched_s=st.floats(1.0, 1e5), share=st.floats(0.01, 3.0))
 def test_it_is_called_cured_when_and_only_when_the_time_is_over(n: int, watched_s: float, share: float) -> None:
     rate = FaultRate(n=n, watched_s=watched_s)

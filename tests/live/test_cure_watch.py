@@ -38,13 +38,22 @@ def written(folder: Path, block: FrameBlock) -> Path:
 
 
 def watched(folder: Path, block: FrameBlock, text: str | None = MAP, *, needed_s: float | None = None) -> CureState:
+    return watch_over(folder, block, text, needed_s=needed_s).state
+
+
+def watch_over(folder: Path, block: FrameBlock, text: str | None = MAP, *, needed_s: float | None = None) -> CureWatch:
     machine = Machine() if text is None else machine_from_text(text, "map")
     watch = CureWatch(Playback([written(folder, block)], math.inf), machine, rate=RATE, needed_s=needed_s)
     watch.start()
     while not watch.done:
         watch.step()
     watch.stop()
-    return watch.state
+    return watch
+
+
+def ended_s(watch: CureWatch) -> float:
+    """How far into the recording it watched."""
+    return watch.result().health.until_ns / S
 
 
 def test_quiet_for_long_enough_is_a_cure_and_ends_the_watch(tmp_path: Path) -> None:
@@ -59,8 +68,10 @@ def test_quiet_for_long_enough_is_a_cure_and_ends_the_watch(tmp_path: Path) -> N
 
 
 def test_an_incident_ends_the_watch_and_is_named(tmp_path: Path) -> None:
-    state = watched(tmp_path, merged(*Sweeper(until_s=120.0).switch(40.0, 43.0, ("lights",)).sent()))
+    watch = watch_over(tmp_path, merged(*Sweeper(until_s=120.0).switch(40.0, 43.0, ("lights",)).sent()))
+    state = watch.state
     assert state.outcome is CureOutcome.INCIDENT
+    assert ended_s(watch) < 43.0
     assert state.incident is not None
     assert state.incident.controllers == ("lights",)
     assert state.quiet_s == pytest.approx(40.0, abs=1.5)
@@ -77,7 +88,9 @@ def test_a_fault_code_ends_the_watch(tmp_path: Path) -> None:
 
 
 def test_while_the_machine_is_off_the_clock_stands_still(tmp_path: Path) -> None:
-    state = watched(tmp_path, merged(*Sweeper(until_s=120.0).switch(30.0, 50.0).sent()), needed_s=60.0)
+    watch = watch_over(tmp_path, merged(*Sweeper(until_s=120.0).switch(30.0, 50.0).sent()), needed_s=60.0)
+    state = watch.state
+    assert 79.0 < ended_s(watch) < 83.0
     assert (state.outcome, state.power_cycles) == (CureOutcome.CURED, 1)
     assert state.quiet_s == 60.0
     assert "switched off and on once in between" in cure_text(state, RATE)
