@@ -20,6 +20,7 @@ import tempfile
 import termios
 import threading
 import time
+from collections.abc import Callable
 from multiprocessing.sharedctypes import Synchronized
 from pathlib import Path
 
@@ -50,8 +51,10 @@ def send(group: str, per_s: float, seconds: float, n_sent: "Synchronized[int]") 
     bus.shutdown()
 
 
-def on_a_terminal(command: list[str]) -> "tuple[subprocess.Popen[bytes], int]":
-    """Start a command on a pseudo-terminal that a thread reads; give it and the terminal."""
+def on_a_terminal(
+    command: list[str], hear: Callable[[bytes], None] = lambda _: None
+) -> "tuple[subprocess.Popen[bytes], int]":
+    """Start a command on a pseudo-terminal; a thread reads it and hands on what it read. Give both."""
     ours, theirs = pty.openpty()
     fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 50, 160, 0, 0))
     process = subprocess.Popen(
@@ -61,8 +64,8 @@ def on_a_terminal(command: list[str]) -> "tuple[subprocess.Popen[bytes], int]":
 
     def read() -> None:
         try:
-            while os.read(ours, 1 << 16):
-                pass
+            while piece := os.read(ours, 1 << 16):
+                hear(piece)
         except OSError:
             return  # the other end was closed
 

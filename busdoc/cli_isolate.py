@@ -97,7 +97,8 @@ def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitS
         else:
             from busdoc.screen.app import run_screen
 
-            run_screen(session, quiet=arguments.quiet, on_event=None)
+            with ended_by_signals() as stopping:
+                run_screen(session, quiet=arguments.quiet, on_event=None, ended=stopping.is_set)
     finally:
         session.close()
         if runner is not None:

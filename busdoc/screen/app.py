@@ -50,6 +50,7 @@ class IsolateApp(App[None]):
     tell : called with each thing that happens
     zone : of the times of day; None: the laptop's own
     clock_s : a clock that only goes on, s
+    ended : asked with each tick whether to end, since the operating system wishes so
     ticking : False: nothing goes on by itself, `tick` is called by hand
     """
 
@@ -70,12 +71,14 @@ class IsolateApp(App[None]):
         tell: Callable[[Happening], None] | None = None,
         zone: tzinfo | None = None,
         clock_s: Callable[[], float] = time.monotonic,
+        ended: Callable[[], bool] = lambda: False,
         ticking: bool = True,
     ) -> None:
         # Where colours are unwanted Textual would turn them into greys; with the terminal's own it leaves them out.
         super().__init__(ansi_color=True if "NO_COLOR" in os.environ else None)
         self.desk = Desk(session, quiet=quiet, zone=zone, clock_s=clock_s)
         self._tell_others = tell
+        self._ended = ended
         self._ticking = ticking
         self._timer: Timer | None = None
         self._places: Places | None = None
@@ -124,6 +127,9 @@ class IsolateApp(App[None]):
 
     def tick(self) -> None:
         """Let the session go on, ring, and draw if there is something to show."""
+        if self._ended():
+            self.exit()
+            return
         new = self.desk.tick()
         for happening in new or ():
             if self._tell_others is not None:
@@ -213,7 +219,9 @@ def _is_terminal(stream: TextIO | None) -> bool:
     return stream is not None and not stream.closed and stream.isatty()
 
 
-def run_screen(session: Session, *, quiet: bool, on_event: Sequence[str] | None) -> None:
+def run_screen(
+    session: Session, *, quiet: bool, on_event: Sequence[str] | None, ended: Callable[[], bool] = lambda: False
+) -> None:
     """Show a session until its person leaves.
 
     Parameters
@@ -221,6 +229,7 @@ def run_screen(session: Session, *, quiet: bool, on_event: Sequence[str] | None)
     session : started; it is not closed here
     quiet : ring no bell
     on_event : a program and its arguments, to run with each thing that happens; None: none
+    ended : asked some 20 times a second whether to leave without being told to
 
     Raises
     ------
@@ -230,7 +239,8 @@ def run_screen(session: Session, *, quiet: bool, on_event: Sequence[str] | None)
         raise InputError("the screen", "a terminal", "a pipe or a file", "Add --plain for the session line by line.")
     runner = EventCommand(shlex.join(on_event)) if on_event else None
     try:
-        IsolateApp(session, quiet=quiet, tell=None if runner is None else runner.hear).run(mouse=False)
+        tell = None if runner is None else runner.hear
+        IsolateApp(session, quiet=quiet, tell=tell, ended=ended).run(mouse=False)
     finally:
         if runner is not None:
             runner.close()
