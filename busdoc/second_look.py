@@ -122,7 +122,6 @@ def _read(
             last=rows.last[k],
             channel=key.channel,
             id=key.id,
-            is_signal=False,
             controllers=(periods[key][0],),
         )
         for k, key in enumerate(intervals.keys)
@@ -147,4 +146,4 @@ def _of_the_bus(health: Health, capture: Capture, plan: CellPlan) -> Iterator[Ce
 def _series(name: str, unit: str, t_ns: Int64Array, values: Float64Array, plan: CellPlan) -> CellSeries:
     rows = CellRows(1, plan.edges_ns)
     rows.take(0, cells_of(t_ns, plan.edges_ns), values)
-    return CellSeries(name=name, unit=unit, low=rows.low[0], high=rows.high[0], last=rows.last[0], is_signal=False)
+    return CellSeries(name=name, unit=unit, low=rows.low[0], high=rows.high[0], last=rows.last[0])

@@ -5,6 +5,7 @@ which cells is settled beforehand; memory is 12 bytes a signal and cell, however
 not depend on where the blocks are cut. 'Not available', errors and whatever else is no value leave no trace.
 """
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -27,7 +28,7 @@ class CellSeries:
     """One signal, or anything else that has values in time, in c cells."""
 
     name: str
-    """``Message.Signal`` of a signal, else words."""
+    """``Message.Signal`` of a signal, with its identifier where several streams carry it; else words."""
     unit: str
     low: Float32Array
     """(c,) infinite where the cell has no value."""
@@ -39,7 +40,8 @@ class CellSeries:
     """Who sends it, as the database says."""
     channel: int | None = None
     id: int | None = None
-    is_signal: bool = True
+    signal: str | None = None
+    """``Message.Signal``; None: it is no signal of the database."""
     controllers: tuple[str, ...] = ()
     """Whose dropouts it may be held against; empty: anybody's."""
 
@@ -151,9 +153,11 @@ class SignalCells:
 
     def series(self) -> tuple[CellSeries, ...]:
         """Give each signal's cells, in the order in which they were wanted."""
+        n_streams = Counter(one.name for one in self._wanted)
         return tuple(
             CellSeries(
-                name=one.name,
+                name=one.name if n_streams[one.name] == 1 else f"{one.name} of {_stream_text(one)}",
+                signal=one.name,
                 unit=one.signal.unit,
                 low=self.rows.low[row],
                 high=self.rows.high[row],
@@ -195,6 +199,10 @@ class SignalCells:
                 fold_cells(column.values, cell, self.rows.low[row], self.rows.high[row], self.rows.last[row])
             else:
                 self.rows.take(row, cell, column.values)
+
+
+def _stream_text(one: SignalSummary) -> str:
+    return f"0x{one.id:08X}" if one.extended else f"0x{one.id:03X}"
 
 
 def _needed(message: Message, wanted: Iterable[str]) -> tuple[Signal, ...]:

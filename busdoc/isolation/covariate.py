@@ -173,7 +173,7 @@ def _explained(test: FeatureTest, found: Separation) -> float:
 def _record(dropouts: Dropouts, series: CellSeries, best: FeatureTest, found: Separation, p: float) -> Covariate:
     return Covariate(
         name=series.name,
-        signal=series.name if series.is_signal else None,
+        signal=series.signal,
         unit=series.unit,
         controllers=dropouts.controllers,
         senders=series.senders,

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -39,7 +40,7 @@ def fill(database: Database, blocks: Sequence[FrameBlock], edges_ns: Int64Array,
     cells = SignalCells(database, watch.summaries(), edges_ns, compiled=compiled)
     for block in blocks:
         cells.feed(block)
-    return {(one.name, one.channel, one.id): listed(one) for one in cells.series()}
+    return {(one.signal or "", one.channel, one.id): listed(one) for one in cells.series()}
 
 
 def listed(one: CellSeries) -> list[tuple[str, str, str]]:
@@ -125,6 +126,18 @@ def test_a_signal_says_who_sends_it_and_in_which_unit() -> None:
     assert [(one.senders, one.unit) for one in cells.series()] == [(("Hopper",), "V")]
 
 
+def test_streams_that_carry_the_same_signal_are_told_apart() -> None:
+    message = replace(supply().messages[0], any_source=True)
+    frames = [(at * 100, 0, 0x18FEF731 + at, True, (480 + at).to_bytes(2, "little") + bytes(6)) for at in range(2)]
+    database, block = Database([message]), frames_block(frames)
+    watch = SignalWatch(database)
+    watch.feed(block)
+    cells = SignalCells(database, watch.summaries(), np.array([0, 1000], np.int64))
+    cells.feed(block)
+    assert [one.name for one in cells.series()] == ["Hopper.Supply of 0x18FEF731", "Hopper.Supply of 0x18FEF732"]
+    assert {one.signal for one in cells.series()} == {"Hopper.Supply"}
+
+
 def test_only_the_wanted_signals_get_cells() -> None:
     database, block, edges_ns = machine(3)
     watch = SignalWatch(database)
@@ -133,7 +146,7 @@ def test_only_the_wanted_signals_get_cells() -> None:
     cells = SignalCells(database, wanted, edges_ns)
     cells.feed(block)
     everything = fill(database, [block], edges_ns, compiled=False)
-    assert [(one.name, listed(one)) for one in cells.series()] == [
+    assert [(one.signal, listed(one)) for one in cells.series()] == [
         (wanted[0].name, everything[wanted[0].name, wanted[0].channel, wanted[0].id])
     ]
 
