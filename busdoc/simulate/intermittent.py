@@ -261,10 +261,14 @@ def _with_sags(
 
 
 def _when_hot(rng: np.random.Generator, messages: list[Message], among: Sequence[int], until_s: float, n: int) -> _Plan:
-    """Let dropouts come twenty times as often above a temperature that is passed for a sixth of the time or so."""
+    """Let dropouts come twenty times as often above a temperature that is passed for a sixth of the time or so.
+
+    It forgets itself 60 to 200 times in the record. What was hot only a few times cannot be told from all else that came
+    and went a few times.
+    """
     k = int(rng.choice(np.array(among)))
     name = f"CabinetTemperature{k}"
-    warm = random_wandering(rng, until_s, 55.0, 9.0, memory_s=float(rng.uniform(100.0, 600.0)))
+    warm = random_wandering(rng, until_s, 55.0, 9.0, memory_s=until_s / float(rng.uniform(60.0, 200.0)))
     limit = float(np.quantile(warm.values, rng.uniform(0.75, 0.9)))
     hot: BoolArray = np.asarray(warm.values > limit)
     per_s = n / max(float(hot.sum()), 1.0)
