@@ -263,8 +263,8 @@ def _with_sags(
 def _when_hot(rng: np.random.Generator, messages: list[Message], among: Sequence[int], until_s: float, n: int) -> _Plan:
     """Let dropouts come twenty times as often above a temperature that is passed for a sixth of the time or so.
 
-    It forgets itself 60 to 200 times in the record. What was hot only a few times cannot be told from all else that came
-    and went a few times.
+    It forgets itself 60 to 200 times in the record. What was hot only a few times cannot be told from all else that
+    came and went a few times.
     """
     k = int(rng.choice(np.array(among)))
     name = f"CabinetTemperature{k}"
