@@ -27,6 +27,7 @@ def parts_of(verdict: IsolationVerdict) -> set[str]:
 
 
 def test_with_even_suspicion_about_half_of_the_branches_come_off() -> None:
+    # common practice: half-split where branches are alike and few tests are wanted
     best = complaint().verdict(50 * NS).next_tests[0]
     assert [step.action for step in best.steps] == [ActionKind.UNPLUG] * 2
 
@@ -39,6 +40,7 @@ def test_a_fault_that_shows_every_few_seconds_is_not_watched_for_an_hour() -> No
 
 
 def test_one_branch_that_stands_out_is_tested_by_itself() -> None:
+    # common practice: one at a time where one stands out
     session = complaint()
     for k, branch in enumerate(("harness-B", "harness-C", "harness-D"), start=1):
         session.act(unplug(k, 50.0 + 3 * k, branch))
@@ -49,6 +51,7 @@ def test_one_branch_that_stands_out_is_tested_by_itself() -> None:
 
 
 def test_a_part_that_is_unsafe_live_is_moved_only_with_the_power_off_and_with_its_cautions() -> None:
+    # common practice: power off before hands are on what can be hurt or start by itself
     verdict = complaint(unsafe=("gate-angle", "tilt-angle", "fill-level", "tilt-valve")).verdict(50 * NS)
     assert verdict.next_tests
     for test in verdict.next_tests:
@@ -67,6 +70,7 @@ def test_a_part_that_is_unsafe_live_is_moved_only_with_the_power_off_and_with_it
 
 
 def test_a_latched_controller_gets_its_power_cycled_after_the_branches_are_off() -> None:
+    # common practice: a latched controller stays in fault until its power is cycled
     session = IsolationSession(sweeper(latches=True), start_ns=0)
     session.saw(dropout(30.0, None, "hopper"))
     best = session.verdict(50 * NS).next_tests[0]
@@ -80,6 +84,7 @@ def test_a_controller_that_comes_back_by_itself_needs_no_power_cycle() -> None:
 
 
 def test_parts_with_different_plugs_are_never_swapped() -> None:
+    # common practice: plugs, ranges and addressing must match
     session = complaint(like=True)
     swaps = [
         (step.part, step.into)

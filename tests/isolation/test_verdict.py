@@ -57,12 +57,14 @@ def one_at_a_time(order: Sequence[str], bad: str, dwell_s: float = 10.0) -> tupl
 
 @pytest.mark.parametrize("bad", BRANCHES)
 def test_a_hard_short_shows_within_seconds_of_plugging_the_bad_branch_back(bad: str) -> None:
+    # common practice: a hard short shows within seconds of plugging the bad branch back
     incidents, actions, until_s = one_at_a_time(BRANCHES, bad)
     verdict = verdict_on(until_s, incidents, actions)
     assert {verdict.suspects[0].part, verdict.suspects[1].part} == {bad, ON_IT[bad]}
 
 
 def test_the_order_of_restoring_does_not_matter() -> None:
+    # common practice: in whatever order the branches go back, the bad one shows when it is in
     for order in (("harness-C", "harness-A", "harness-B", "harness-D"), ("harness-D", "harness-B", "harness-A", "x")):
         incidents, actions, until_s = one_at_a_time(order, "harness-A")
         assert given(verdict_on(until_s, incidents, actions), "harness-A", "gate-angle") > 0.75
@@ -76,6 +78,7 @@ def test_a_branch_that_went_back_quietly_is_less_suspect_than_one_that_was_not_t
 
 
 def test_a_fault_that_stays_with_all_sensors_off_the_branch_is_the_harness() -> None:
+    # common practice: what stays with every sensor off the branch is in the harness
     incidents, actions, _ = one_at_a_time(BRANCHES, "harness-A")
     incidents[-1] = dropout(80.9, 110.0, "hopper")
     actions += [unplug(7, 90.0, "gate-angle"), action(8, 101.0, ActionKind.POWER_CYCLE)]
@@ -98,6 +101,7 @@ def test_a_fault_that_returns_with_the_sensor_is_the_sensor() -> None:
 
 
 def test_several_controllers_at_once_that_restart_are_their_common_fuse() -> None:
+    # common practice: what falls at the same instant shares a fuse, a ground, a splice or a segment
     incidents = [dropout(t, t + 5.0, "hopper", "fan", "lift") for t in (30.0, 95.0, 130.0)]
     verdict = verdict_on(200.0, incidents, [])
     assert verdict.suspects[0].part == "fuse-3"
@@ -137,6 +141,7 @@ def test_what_only_a_power_cycle_took_away_accuses_nobody() -> None:
 
 
 def test_with_two_bad_branches_removing_the_second_and_restoring_the_first_tells() -> None:
+    # common practice: two bad at once are rare, and removing the second and restoring the first tells
     incidents, actions, _ = one_at_a_time(BRANCHES, "harness-A")
     incidents[0] = dropout(1.5, 68.0, "hopper")  # it falls as soon as the key is on
     incidents[-1] = dropout(80.9, 110.0, "hopper")
@@ -159,6 +164,7 @@ def test_with_two_bad_branches_removing_the_second_and_restoring_the_first_tells
 
 
 def test_a_part_is_cleared_only_when_the_waiting_earned_it() -> None:
+    # common practice: wait the dwell before a branch is called clear
     incidents = [dropout(t, t + 4.0, "hopper") for t in (30.0, 52.0, 75.0, 96.0)]
     actions = [unplug(1, 103.0, "harness-A")]
     short = verdict_on(108.0, incidents, actions)
@@ -178,6 +184,7 @@ def test_a_part_that_was_out_at_a_dropout_did_not_make_it() -> None:
 
 
 def test_a_code_that_accuses_sensors_leaves_the_outputs_alone() -> None:
+    # common practice: where the code accuses a sensor supply, outputs need not be touched
     code = FaultCode(
         controller="hopper",
         kind=CodeKind.SPN_FMI,
@@ -197,6 +204,7 @@ def test_a_code_that_accuses_sensors_leaves_the_outputs_alone() -> None:
 
 
 def test_a_code_that_pulling_a_plug_raised_is_no_evidence() -> None:
+    # common practice: every unplugged branch sets its own open-circuit codes
     code = FaultCode(
         controller="hopper",
         kind=CodeKind.SPN_FMI,
@@ -236,6 +244,7 @@ def test_a_replaced_culprit_that_stays_quiet_is_the_culprit() -> None:
 
 
 def test_the_fault_that_moves_with_the_swapped_part_is_the_parts() -> None:
+    # common practice: swap like with like; the fault that moves with the part is the part's
     machine = sweeper(like=True)
     incidents = [dropout(30.0, 34.0, "hopper"), dropout(52.0, 56.0, "hopper"), dropout(110.6, 115.0, "hopper")]
     actions = [unplug(1, 60.0, "harness-B"), unplug(2, 63.0, "harness-C"), unplug(3, 66.0, "harness-D")]
