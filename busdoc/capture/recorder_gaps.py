@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from busdoc.capture.channels import ChannelTable
-from busdoc.capture.reading import RecorderGap
+from busdoc.capture.reading import LATEST_NS, RecorderGap
 from busdoc.capture.times import nanoseconds
 from busdoc.errors import InputError
 
@@ -56,18 +56,17 @@ def read_gaps(path: Path) -> tuple[RecordedGap, ...]:
         return ()
     with path.open("rb") as file:
         text = file.read(_MOST_BYTES).decode("utf-8", "replace")
-    rows = (_gap_of(row) for row in csv.reader(io.StringIO(text.replace("\0", ""))))
-    return tuple([gap for gap in rows if gap is not None][:_MOST_GAPS])
+    gaps = (_gap_of(line) for line in text.split("\n"))
+    return tuple([gap for gap in gaps if gap is not None][:_MOST_GAPS])
 
 
-def _gap_of(row: Sequence[str]) -> RecordedGap | None:
-    if len(row) != 4:
-        return None
+def _gap_of(line: str) -> RecordedGap | None:
     try:
-        from_ns, to_ns = nanoseconds(row[0]), nanoseconds(row[1])
-    except ValueError:
+        row = next(csv.reader([line]), [])
+        from_ns, to_ns = (nanoseconds(field) for field in row[:2])
+    except (ValueError, csv.Error):  # the header, half a row, or damage
         return None
-    if to_ns <= from_ns:
+    if len(row) != 4 or not -LATEST_NS <= from_ns < to_ns <= LATEST_NS:
         return None
     return RecordedGap(from_ns=from_ns, to_ns=to_ns, channel=row[2] or None, why=row[3])
 
@@ -108,7 +107,7 @@ class GapFile:
         for gap in gaps:
             channel = "" if gap.channel is None else channels.name(gap.channel)
             writer.writerow([_seconds(gap.from_ns), _seconds(gap.to_ns), channel, " ".join(gap.why.split())])
-        self._append(out.getvalue().encode("utf-8"))
+        self._append(out.getvalue().encode("utf-8", "replace"))
 
     def take_back(self) -> None:
         """Take away what was added last: the frames that were to follow could not be written."""
