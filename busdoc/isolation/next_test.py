@@ -33,6 +33,8 @@ _MOST = 5
 _HARDLY = 1e-3
 """An outcome less likely than this is not interpreted."""
 _RATHER = 0.5
+_OPEN = 0.2
+"""As much suspicion on parts beside those that are settled keeps their question open."""
 _MOST_SETS = 400
 _POWER_OFF_FIRST = "Power off, and stored energy released, before hands go in; the maker's manual comes first."
 
@@ -148,7 +150,7 @@ def _describe(
     if_trouble, if_quiet = weights * p, weights * (1.0 - p)
     shown = _meaning(findings, sets, if_trouble, candidate.exposed)
     tells = f"Trouble within {span(watch_s)}: {shown}. Quiet: {_meaning(findings, sets, if_quiet)}"
-    if clear_s > 0.0:
+    if clear_s > 0.0 and not candidate.shaken.any():
         tells += f"; {span(clear_s)} of quiet clears what is plugged in ({odds(CONFIDENCE)})"
     cautions = findings.machine.cautions if candidate.powers_down or _touches(candidate.steps) else ()
     if candidate.powers_down:
@@ -187,7 +189,7 @@ def _meaning(findings: Findings, sets: Int64Array, weights: Float64Array, among:
     mass = mass[: len(parts)] / total
     mass = mass if among is None else np.where(among, mass, 0.0)
     settled = findings.posterior.marginal >= CONFIDENCE
-    if mass[~settled].sum() > _HARDLY:  # what is known already is no news
+    if mass[~settled].sum() > _OPEN:  # what is known already is no news
         mass = np.where(settled, 0.0, mass)
     order = [int(p) for p in np.argsort(-mass, kind="stable")]
     if nothing > mass[order[0]]:

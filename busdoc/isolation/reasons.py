@@ -19,6 +19,7 @@ __all__ = ["elsewhere_reasons", "reasons_for"]
 
 _NS = 1e9
 _UNLIKELY = 0.2
+_LIKELY = 0.8
 _SOON_S = 15.0
 """A dropout this soon after a plug counts as 'came back when it was restored'."""
 
@@ -189,6 +190,8 @@ def _absent_at(findings: Findings, part: int) -> list[str]:
     missed = int((~exposed).sum())
     if not n or not missed or not findings.reach.reaches[:, part].any():
         return []
+    if findings.posterior.marginal[part] >= _LIKELY:
+        return [f"{missed} of the {n} dropouts {'has' if missed == 1 else 'have'} another cause"]
     group = kind_of(findings.machine, findings.reach.parts[part]) in (PartKind.FEED, PartKind.SEGMENT)
     if group or findings.reach.parts[part] in findings.reach.controllers:
         return [f"does not fit who fell in {missed} of {_times(n, 'dropout')}"]

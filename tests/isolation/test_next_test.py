@@ -137,3 +137,35 @@ def test_proposals_find_a_hard_fault_in_few_tests_and_less_time_than_one_at_a_ti
     assert all(cost.right for cost in ours)
     assert np.mean([cost.tests for cost in ours]) <= fewest_tests(n) + 1
     assert np.mean([cost.time_s for cost in ours]) < np.mean([cost.time_s for cost in plain])
+
+
+def test_no_outcome_is_said_to_be_certain_or_impossible() -> None:
+    session = complaint()
+    session.act(unplug(1, 50.4, "gate-angle"))
+    session.act(action(2, 120.3, ActionKind.PLUG, "gate-angle"))
+    for t in (120.9, 127.0, 134.0):
+        session.saw(dropout(t, t + 5.0, "hopper"))
+    verdicts = (complaint().verdict(50 * NS), session.verdict(141 * NS))
+    for test in (test for verdict in verdicts for test in verdict.next_tests):
+        assert "100 %" not in test.tells
+        assert " 0 %" not in test.tells
+        assert "%)" in test.tells
+
+
+def test_with_one_fault_settled_the_outcomes_speak_of_the_other() -> None:
+    session = IsolationSession(sweeper(), start_ns=0)
+    for k in range(6):
+        session.saw(dropout(30.0 + 40.0 * k, 34.0 + 40.0 * k, "engine", "display"))
+        session.saw(dropout(50.0 + 40.0 * k, 54.0 + 40.0 * k, "hopper"))
+    verdict = session.verdict(300 * NS)
+    assert verdict.suspects[0].part == "fuse-1"
+    assert all("fuse-1" not in test.tells for test in verdict.next_tests)
+
+
+def test_after_the_one_culprit_was_found_its_replacement_is_said_to_prove_it() -> None:
+    session = IsolationSession(sweeper(), start_ns=0)
+    for k in range(6):
+        session.saw(dropout(30.0 + 40.0 * k, 34.0 + 40.0 * k, "hopper", "fan", "lift"))
+    replaced = [t for t in session.verdict(300 * NS).next_tests if t.steps and t.steps[1].action is ActionKind.REPLACE]
+    assert replaced
+    assert "Quiet: it is fuse-3 (over 99 %)" in replaced[0].tells
