@@ -115,7 +115,8 @@ def intermittent_run(
     messages = list(draw_messages(rng, _streams(machine), until_s))
     plan = _plan(cause, rng, messages, victim, until_s, n_due)
     spontaneous = event_times(rng, _habit(rng), float(rng.uniform(0.0, 0.25)) * len(plan.at_s), until_s)
-    at_s, source = _spaced(plan, spontaneous if cause is not TrueCause.NOTHING else np.empty(0), until_s)
+    alone = cause in (TrueCause.NOTHING, TrueCause.TEMPERATURE)  # where it is cold, dropouts are spontaneous enough
+    at_s, source = _spaced(plan, np.empty(0) if alone else spontaneous, until_s)
     world = _world(machine, rng, part, victim, at_s, source, until_s)
     if tells_of_it:
         _add_missing(messages, others[0], [e.time_s for e in world.events if e.controller == victim])
@@ -261,7 +262,7 @@ def _with_sags(
 
 
 def _when_hot(rng: np.random.Generator, messages: list[Message], among: Sequence[int], until_s: float, n: int) -> _Plan:
-    """Let dropouts come twenty times as often above a temperature that is passed for a sixth of the time or so.
+    """Let dropouts come twenty times as often above a temperature that is passed for a tenth of the time or so.
 
     It forgets itself 60 to 200 times in the record. What was hot only a few times cannot be told from all else that
     came and went a few times.
@@ -269,7 +270,7 @@ def _when_hot(rng: np.random.Generator, messages: list[Message], among: Sequence
     k = int(rng.choice(np.array(among)))
     name = f"CabinetTemperature{k}"
     warm = random_wandering(rng, until_s, 55.0, 9.0, memory_s=until_s / float(rng.uniform(60.0, 200.0)))
-    limit = float(np.quantile(warm.values, rng.uniform(0.75, 0.9)))
+    limit = float(np.quantile(warm.values, rng.uniform(0.85, 0.95)))
     hot: BoolArray = np.asarray(warm.values > limit)
     per_s = n / max(float(hot.sum()), 1.0)
     rate = np.where(hot, per_s, per_s / 20.0)
