@@ -58,11 +58,12 @@ else:
 
         def pressed(self) -> str:
             keys = b""
-            while select.select([self._fileno], [], [], 0)[0]:
-                piece = os.read(self._fileno, 64)
-                if not piece:
-                    break
-                keys += piece
+            with contextlib.suppress(OSError):  # a terminal that was closed
+                while select.select([self._fileno], [], [], 0)[0]:
+                    piece = os.read(self._fileno, 64)
+                    if not piece:
+                        break
+                    keys += piece
             return keys.decode("utf-8", "replace")
 
     @contextlib.contextmanager
@@ -75,7 +76,8 @@ else:
         try:
             yield _PosixKeys(fileno)
         finally:
-            termios.tcsetattr(fileno, termios.TCSADRAIN, before)
+            with contextlib.suppress(termios.error, OSError):
+                termios.tcsetattr(fileno, termios.TCSADRAIN, before)
 
     def _in_foreground(fileno: int) -> bool:
         try:

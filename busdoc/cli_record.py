@@ -235,19 +235,22 @@ class _Desk:
         """Write a line that stays, with its time."""
         self._wipe()
         stamp = datetime.fromtimestamp(self._source.now_ns() / 1e9, UTC).strftime("%Y-%m-%d %H:%M:%SZ")
-        self._stream.write(f"{stamp}  {text}\n")
-        self._stream.flush()
+        self._write(f"{stamp}  {text}\n")
 
     def _draw(self, text: str) -> None:
         text = text if len(text) <= self._width else text[: self._width - 3] + "..."
-        self._stream.write(f"\r{text.ljust(self._drawn)}")
-        self._stream.flush()
+        self._write(f"\r{text.ljust(self._drawn)}")
         self._drawn = len(text)
 
     def _wipe(self) -> None:
         if self._drawn:
-            self._stream.write(f"\r{' ' * self._drawn}\r")
+            self._write(f"\r{' ' * self._drawn}\r")
             self._drawn = 0
+
+    def _write(self, text: str) -> None:
+        with contextlib.suppress(OSError, ValueError):  # a terminal that was closed ends no recording
+            self._stream.write(text)
+            self._stream.flush()
 
 
 def _status_text(state: "RecorderState", buses: "Sequence[BusState]", elapsed_s: float) -> str:

@@ -76,6 +76,15 @@ def test_silence_across_two_pieces_is_silence_and_no_gap_in_the_recording(tmp_pa
     assert read(tmp_path)[1] == ()
 
 
+def test_a_recording_whose_times_count_from_zero_is_one_recording_as_well(tmp_path: Path) -> None:
+    block = random_block(1, 300, t0_ns=5 * SECOND)
+    record(tmp_path, block, 100, rotate_bytes=1000).close()
+    frames, gaps, warnings = read(tmp_path)
+    assert len(list(tmp_path.glob("*.gz"))) == 3
+    assert rows_of(frames) == rows_of(block)
+    assert (gaps, warnings) == ((), ())
+
+
 def test_a_missing_piece_is_a_gap(tmp_path: Path) -> None:
     block = random_block(1, 300)
     record(tmp_path, block, 100, rotate_bytes=1000, compress=False).close()

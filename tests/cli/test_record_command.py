@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import can
 import pytest
@@ -62,6 +63,19 @@ def traffic(channel: str, *, every_s: float = 0.005) -> Iterator[None]:
         thread.join()
 
 
+def dropouts_across_gaps(tree: dict[str, Any]) -> list[dict[str, Any]]:
+    """Give the dropouts that lie over a gap; a busy computer's own sender may make others."""
+    assert tree["controllers"]
+    return [
+        incident
+        for incident in tree["incidents"]
+        for gap in tree["capture"]["gaps"]
+        if incident["kind"] != "capture-gap"
+        and incident["last_seen_s"] < gap["to_s"]
+        and (incident["back_s"] is None or incident["back_s"] > gap["from_s"])
+    ]
+
+
 def test_it_records_for_so_long_and_says_what_it_did(tmp_path: Path) -> None:
     with traffic("rec-1"):
         status, out, err = run("record", "--bus", "virtual:rec-1", "-o", tmp_path / "r", "--for", SHORT)
@@ -96,7 +110,7 @@ def test_run_again_it_goes_on_and_the_time_between_is_nobodys_dropout(tmp_path: 
     _, out, _ = run("postmortem", tmp_path, "--json")
     tree = json.loads(out)
     assert [gap["kind"] for gap in tree["capture"]["gaps"]] == ["capture-gap"]
-    assert [controller["dropouts"] for controller in tree["controllers"]] == [0]
+    assert dropouts_across_gaps(tree) == []
 
 
 def test_without_a_bus_the_one_that_is_configured_is_recorded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -117,6 +131,20 @@ def test_a_person_who_watches_sees_one_line_that_changes(tmp_path: Path) -> None
     assert "m marks this moment, Ctrl-C ends" in text
     assert re.search(r"\r0:00:00 \| virtual:rec-6 heard \| \d+ frames", text)
     assert all(len(line) <= 100 for line in re.split(r"[\r\n]", text) if " | " in line)
+
+
+class Closed(Terminal):
+    """A terminal that somebody closed."""
+
+    def write(self, text: str) -> int:
+        raise OSError(5, "Input/output error")
+
+
+def test_a_terminal_that_was_closed_ends_no_recording(tmp_path: Path) -> None:
+    with traffic("rec-10"):
+        status, out, _ = run("record", "--bus", "virtual:rec-10", "-o", tmp_path / "r", "--for", SHORT, stderr=Closed())
+    assert status == ExitStatus.HEALTHY
+    assert "Recorded" in out
 
 
 def test_a_bus_without_a_frame_is_said_to_be_so_with_where_to_look(tmp_path: Path) -> None:
@@ -267,7 +295,7 @@ def test_a_serial_adapter_that_is_pulled_out_and_put_back_leaves_a_gap_and_no_dr
     _, verdict, _ = run("postmortem", tmp_path / "r", "--json")
     tree = json.loads(verdict)
     assert [gap["kind"] for gap in tree["capture"]["gaps"]] == ["capture-gap"]
-    assert [controller["dropouts"] for controller in tree["controllers"]] == [0]
+    assert dropouts_across_gaps(tree) == []
 
 
 @POSIX_ONLY
