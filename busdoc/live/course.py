@@ -1,10 +1,12 @@
 """The course of the work: which test is proposed, which step of it is next, and what is being waited for.
 
 The engine proposes anew with every frame; a person in the middle of a test must not see the ground move. So a test is
-kept from its first step until its watch is over, something falls, or something else is done.
+kept from its first step until its watch is over, something falls, or something else is done. How long to watch is the
+test's; how long until what it exposes may be called clear is often far longer, and is counted on beside the next test.
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.isolation.verdict import NextTest, Step
@@ -25,17 +27,26 @@ class Course:
         self._done_ns: int | None = None
         """When the last step was done; None before."""
         self._skipped: list[tuple[Step, ...]] = []
-        self._parts: tuple[str, ...] = ()
+        self._watch: Watching | None = None
+        """The wait until what is exposed may be called clear: on as long as no hand changes what is."""
 
-    def propose(self, tests: Sequence[NextTest]) -> None:
-        """Take the engine's latest tests; the one that is begun goes on, with its latest figures."""
+    def propose(self, tests: Sequence[NextTest], *, anew: bool = True) -> None:
+        """Take the engine's latest tests; the one that is begun goes on, with its latest figures.
+
+        So does one that was only proposed: who walks to the machine with it in mind must not press a key for another
+        one that has come out ahead by a hair meanwhile.
+
+        Parameters
+        ----------
+        anew : something happened or was done since the last proposals; False: only time has passed
+        """
         self._tests = tuple(tests)
-        if self._test is not None and self._step > 0:
-            same = next((test for test in tests if test.steps == self._test.steps), None)
-            if same is not None:
-                self._test = same
-            return
-        self._choose()
+        test = self._test
+        same = None if test is None else next((one for one in tests if _alike(one, test)), None)
+        if test is not None and same is not None:
+            self._test = replace(same, steps=test.steps)
+        elif self._step == 0 and (anew or test is None or not tests):
+            self._choose()
 
     def skip(self) -> None:
         """Propose another test."""
@@ -51,10 +62,13 @@ class Course:
             self._step += 1
             if self._test is not None and self._step == len(self._test.steps):
                 self._done_ns = action.time_ns
-                self._parts = tuple(s.part for s in self._test.steps if s.part and s.action is ActionKind.PLUG)
+                self._watch = _watch(self._test, action.time_ns)
+            else:
+                self._watch = None
             return
         if action.kind not in (ActionKind.MARK, ActionKind.WIGGLE):
             self._begin_anew()
+            self._watch = None
 
     def undid(self, action: Action) -> None:
         """Follow an action that was taken back: its step is to be done again."""
@@ -62,17 +76,21 @@ class Course:
             return
         if _is_step(action, self._test.steps[self._step - 1]):
             self._step -= 1
-            self._done_ns = None
+            self._done_ns = self._watch = None
 
     def fell(self, at_ns: int) -> None:
         """Follow a controller that fell for no reason of its own: the watch has its answer."""
-        if self._done_ns is not None and at_ns >= self._done_ns - 3 * _S:
-            self._begin_anew()
+        if self._watch is not None and at_ns >= self._watch.since_ns - 3 * _S:
+            self._watch = None
+            if self._step == 0 or self._done_ns is not None:
+                self._begin_anew()
 
     def tick(self, now_ns: int) -> None:
-        """Let time go on: a watch that is over makes room for the next test."""
-        watching = self.watching(now_ns)
-        if watching is not None and watching.clear_at_ns is not None and now_ns >= watching.clear_at_ns:
+        """Let time go on: a test that was watched long enough makes room for the next."""
+        watch = self._watch
+        if watch is not None and watch.clear_at_ns is not None and now_ns >= watch.clear_at_ns:
+            self._watch = None
+        if self._test is not None and self._done_ns is not None and now_ns >= self._done_ns + self._test.watch_ns:
             self._begin_anew()
 
     @property
@@ -90,18 +108,17 @@ class Course:
         return NextRow(test=self._test, step=self._step, steps_text=texts)
 
     def watching(self, now_ns: int) -> Watching | None:
-        """Give the wait that is on; None while there are steps to do."""
-        test = self._test
-        if test is None or self._done_ns is None:
-            return None
-        lasts_ns = test.watch_ns if test.clear_ns is None else test.clear_ns
-        return Watching(since_ns=min(self._done_ns, now_ns), clear_at_ns=self._done_ns + lasts_ns, parts=self._parts)
+        """Give the wait that is on; None when there is none."""
+        watch = self._watch
+        return None if watch is None else replace(watch, since_ns=min(watch.since_ns, now_ns))
 
     def start_watch(self, now_ns: int) -> bool:
         """Begin the watch of a test that has no steps; False when there is nothing to begin."""
         if self._test is None or self._test.steps or self._done_ns is not None:
             return False
-        self._done_ns, self._parts = now_ns, ()
+        self._done_ns = now_ns
+        if self._watch is None:
+            self._watch = _watch(self._test, now_ns)
         return True
 
     def _begin_anew(self) -> None:
@@ -115,6 +132,17 @@ class Course:
             self._skipped.clear()
             fresh = list(self._tests)
         self._test, self._step, self._done_ns = (fresh[0] if fresh else None), 0, None
+
+
+def _alike(one: NextTest, other: NextTest) -> bool:
+    """Whether two tests ask for the same things, in whatever order."""
+    return sorted(map(str, one.steps)) == sorted(map(str, other.steps))
+
+
+def _watch(test: NextTest, since_ns: int) -> Watching:
+    parts = tuple(step.part for step in test.steps if step.part and step.action is ActionKind.PLUG)
+    lasts_ns = test.watch_ns if test.clear_ns is None else test.clear_ns
+    return Watching(since_ns=since_ns, clear_at_ns=since_ns + lasts_ns, parts=parts)
 
 
 def _is_step(action: Action, step: Step) -> bool:

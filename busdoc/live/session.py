@@ -276,8 +276,9 @@ class LiveSession:
         state = (self._log.changes, tuple((i.kind, i.last_seen_ns, i.back_ns, i.controllers) for i in incidents))
         if state != self._weighed_for or now_s - self._weighed_s >= _WEIGHED_EVERY_S:
             fresh = {(i.kind, i.last_seen_ns, i.controllers) for i in self._incidents}
+            anew = state != self._weighed_for
             self._weighed_for, self._weighed_s = state, now_s
-            self._weigh()
+            self._weigh(anew=anew)
             self._follow(fresh)
         self._incidents = self._health.incidents
         self._telling.losses(losses_by_controller(self._health.incidents, self._because), until_ns)
@@ -285,14 +286,14 @@ class LiveSession:
         self._course.tick(until_ns)
         self._view = None
 
-    def _weigh(self) -> None:
+    def _weigh(self, *, anew: bool) -> None:
         """Ask which action and which part it was, and what to do next."""
         assert self._health is not None
         actions = self._log.numbered()
         self._because = attribute(self._health, actions, self.machine)
         self._verdict = isolated(self.machine, self._health, actions, self._because, self._codes)
         self._telling.verdict(self._verdict)
-        self._course.propose(self._verdict.next_tests)
+        self._course.propose(self._verdict.next_tests, anew=anew)
         self._course.start_watch(self._heard_ns)
         self._proposals = self._proposed(actions)
         self._keep_incidents()

@@ -11,6 +11,7 @@ from datetime import tzinfo
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.errors import BusdocError
+from busdoc.isolation.verdict import Step
 from busdoc.live.view import Happening, HappeningKind, SessionView
 from busdoc.screen.asking import Asking, Choice, Digit, Picking, Writing
 from busdoc.screen.bells import Bells
@@ -30,6 +31,8 @@ _VIEW_EVERY_S = 0.2
 _RUN_ON_S = 1.2
 """So long fingers may go on spelling a name that was already taken."""
 _KEPT_HAPPENINGS = 50
+_UNSEEN_S = 1.0
+"""A step that has stood for less than this was not read by who presses the key (common practice: about a second)."""
 _PROMPTS = {
     ActionKind.UNPLUG: "Unplugged",
     ActionKind.PLUG: "Plugged in",
@@ -90,6 +93,9 @@ class Desk:
         self.leaving = False
         self.lately: tuple[tuple[str, Happening], ...] = ()
         self._followed: str | None = None
+        self._step_now: Step | None = None
+        self._step_before: tuple[Step, float] | None = None
+        """(the step that was shown until it changed by itself, when that was)."""
 
     # What time does
 
@@ -229,6 +235,11 @@ class Desk:
     # Logging
 
     def _step(self) -> None:
+        before = self._step_before
+        if before is not None and self._clock_s() - before[1] < _UNSEEN_S:
+            step, self._step_before = before[0], None  # what was done is what was read, not what has just come up
+            self._logged(self._session.act(step.action, step.part, step.into))
+            return
         action = self._session.do_next()
         if action is not None:
             self._logged(action)
@@ -262,6 +273,7 @@ class Desk:
         self._ask(Picking(f"Swapped {one} with", others, new_names=self.view.guided), swap)
 
     def _logged(self, action: Action) -> None:
+        self._step_now = self._step_before = None  # it changes by what was done
         self._tell(f"logged {self._at(action.time_ns)} {done_in_words(action)}", Tone.GOOD)
 
     def _note(self, asking: Asking) -> None:
@@ -374,11 +386,21 @@ class Desk:
     def _look(self) -> None:
         self.view = self._session.view()
         self._viewed_s = self._clock_s()
+        self._watch_step()
         self.scroll.clamp(self.view)
         part = part_in_question(self.view)
         if part is not None and part != self._followed:
             self.scroll.follow_part(self.view, part)
         self._followed = part
+
+    def _watch_step(self) -> None:
+        """Notice a step that changed although nobody did it."""
+        following = self.view.next
+        steps = () if following is None else following.test.steps[following.step :]
+        now = steps[0] if steps else None
+        if self._step_now is not None and now != self._step_now:
+            self._step_before = (self._step_now, self._clock_s())
+        self._step_now = now
 
     def fit(self, *, roll_height: int, tree_height: int) -> None:
         """Take the heights of the areas; where they changed, what matters comes into sight again."""

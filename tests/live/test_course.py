@@ -1,5 +1,7 @@
 """The course of the work: steps in their order, a watch, and no ground that moves under one's hands."""
 
+from dataclasses import replace
+
 from busdoc.actions.action import Action, ActionKind
 from busdoc.isolation.verdict import NextTest, Step
 from busdoc.live.course import Course
@@ -52,6 +54,30 @@ def test_before_it_is_begun_the_latest_proposal_stands() -> None:
     assert course.step == step(ActionKind.PLUG, "B")
 
 
+def test_a_proposal_stands_while_it_is_worth_making() -> None:
+    course = Course()
+    course.propose([PLUG_A, PLUG_B])
+    course.propose([PLUG_B, PLUG_A])
+    assert course.step == step(ActionKind.PLUG, "A")
+
+
+def test_while_only_time_passes_the_ground_does_not_move() -> None:
+    course = Course()
+    course.propose([PLUG_A])
+    course.propose([PLUG_B], anew=False)
+    assert course.step == step(ActionKind.PLUG, "A")
+    course.propose([], anew=False)
+    assert course.step is None
+
+
+def test_the_same_things_in_another_order_are_no_other_test() -> None:
+    course = Course()
+    both = (step(ActionKind.UNPLUG, "A"), step(ActionKind.UNPLUG, "B"))
+    course.propose([proposal(*both)])
+    course.propose([proposal(*reversed(both))])
+    assert course.step == step(ActionKind.UNPLUG, "A")
+
+
 def test_something_else_that_is_done_makes_room_for_a_new_proposal() -> None:
     course = Course()
     course.propose([PLUG_A])
@@ -96,6 +122,39 @@ def test_a_watch_that_is_over_makes_room() -> None:
     assert course.watching(14 * S) is not None
     course.tick(15 * S)
     course.propose([PLUG_A])
+    assert course.step == step(ActionKind.PLUG, "A")
+
+
+def test_the_next_test_does_not_wait_until_all_may_be_called_clear() -> None:
+    course = Course()
+    course.propose([replace(PLUG_B, clear_ns=600 * S)])
+    course.did(done(ActionKind.PLUG, "B", at_s=5))
+    course.tick(16 * S)
+    course.propose([PLUG_A])
+    assert course.step == step(ActionKind.PLUG, "A")
+    watching = course.watching(16 * S)
+    assert watching is not None
+    assert (watching.clear_at_ns, watching.parts) == (605 * S, ("B",))
+
+
+def test_a_hand_on_the_machine_ends_the_wait() -> None:
+    course = Course()
+    course.propose([replace(PLUG_B, clear_ns=600 * S)])
+    course.did(done(ActionKind.PLUG, "B", at_s=5))
+    course.tick(16 * S)
+    course.propose([PLUG_A])
+    course.did(done(ActionKind.PLUG, "A", at_s=20))
+    assert course.watching(21 * S) is None
+
+
+def test_a_fall_ends_the_wait_and_leaves_the_next_test() -> None:
+    course = Course()
+    course.propose([replace(PLUG_B, clear_ns=600 * S)])
+    course.did(done(ActionKind.PLUG, "B", at_s=5))
+    course.tick(16 * S)
+    course.fell(30 * S)
+    course.propose([PLUG_A])
+    assert course.watching(31 * S) is None
     assert course.step == step(ActionKind.PLUG, "A")
 
 

@@ -13,6 +13,7 @@ from busdoc.screen.pages import Page
 from tests.screen.made_views import (
     HEALTHY,
     ONE_LOST,
+    UNPLUG_ALL,
     WATCHED,
     MadeSession,
     controller,
@@ -69,6 +70,34 @@ def test_the_same_key_works_in_the_big_view(key: str) -> None:
     at.press("b", key)
     assert at.desk.big
     assert at.session.asked == [("act", ActionKind.POWER_OFF, None, None)]
+
+
+def test_a_step_that_changes_just_before_the_press_is_not_the_one_that_was_done() -> None:
+    at = At(ONE_LOST)
+    at.session.shown = replace(ONE_LOST, next=replace(UNPLUG_ALL, step=1))
+    at.clock.now_s += 0.3
+    at.desk.tick()
+    at.press("space")
+    assert at.session.asked == [("act", ActionKind.POWER_OFF, None, None)]
+
+
+def test_a_step_that_has_stood_for_a_while_is_the_one_that_was_done() -> None:
+    at = At(ONE_LOST)
+    at.session.shown = replace(ONE_LOST, next=replace(UNPLUG_ALL, step=1))
+    at.clock.now_s += 0.3
+    at.desk.tick()
+    at.clock.now_s += 1.5
+    at.press("space")
+    assert at.session.asked == [("act", ActionKind.UNPLUG, "harness-A", None)]
+
+
+def test_two_presses_in_a_row_log_two_steps() -> None:
+    at = At(ONE_LOST)
+    at.press("space", "space")
+    assert at.session.asked == [
+        ("act", ActionKind.POWER_OFF, None, None),
+        ("act", ActionKind.UNPLUG, "harness-A", None),
+    ]
 
 
 def test_nothing_is_logged_where_nothing_is_proposed() -> None:
