@@ -7,7 +7,6 @@ imported inside the command.
 import argparse
 import json
 import math
-import threading
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -17,7 +16,8 @@ from busdoc.surroundings import ExitStatus, Surroundings
 
 if TYPE_CHECKING:
     from busdoc.capture.listening import FrameSource
-    from busdoc.live.resync_live import ResyncLive, ReturnNews
+    from busdoc.live.resync_live import ResyncLive
+    from busdoc.live.return_news import ReturnNews
 
 __all__ = ["open_source", "parse_speed", "resync_live"]
 
@@ -104,16 +104,13 @@ def resync_live(arguments: argparse.Namespace, surroundings: Surroundings, sourc
                 for _ in keys.pressed():
                     live.press()
                     desk.say("power on, by your key", time_ns=source.now_ns())
-                desk.tell(live.step())
-                _wait(stopping, pace_s)
+                news = live.step()
+                desk.tell(news)
+                if not news and pace_s:
+                    stopping.wait(pace_s)
         finally:
             live.stop()
     return _conclude(live, arguments, surroundings)
-
-
-def _wait(stopping: threading.Event, seconds: float) -> None:
-    if seconds:
-        stopping.wait(seconds)
 
 
 def _conclude(live: "ResyncLive", arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:

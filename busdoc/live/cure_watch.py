@@ -15,6 +15,7 @@ from busdoc.decode.database import Database
 from busdoc.health.incident import GapKind, Incident, IncidentKind, RanOn
 from busdoc.health.summary import Health
 from busdoc.isolation.cure import CureOutcome, CureState, FaultRate
+from busdoc.live.ticks import Ticks
 from busdoc.postmortem import conclude
 from busdoc.report.result import CaptureFacts, Result
 from busdoc.watches import Watches
@@ -113,7 +114,7 @@ class CureWatch:
         self._watches = Watches(machine, database, source.channels)
         self._rate = rate
         self._needed_s = rate.needed_s if needed_s is None else needed_s
-        self._held = FrameBlock.empty()
+        self._ticks = Ticks(_TICK_NS)
         self._open_gaps: tuple[RecorderGap, ...] = ()
         self._looked_ns = 0
         self._first_ns: int | None = None
@@ -186,22 +187,18 @@ class CureWatch:
         for gap in taken.gaps:
             self._watches.note_gap(gap.from_ns, gap.to_ns, gap.channel, gap.why)
         self._open_gaps = taken.open_gaps
-        frames = FrameBlock.concat([self._held, taken.frames])
-        if self._first_ns is None and len(frames):
-            self._first_ns = int(frames.t_ns[0])
-            self._looked_ns = self._first_ns // _TICK_NS * _TICK_NS
-        while self._first_ns is not None and not self.done and self._looked_ns + _TICK_NS <= taken.heard_until_ns:
-            self._looked_ns += _TICK_NS
-            n_before = int(frames.t_ns.searchsorted(self._looked_ns, side="left"))
-            self._tick(frames.slice(0, n_before), self._looked_ns)
-            frames = frames.slice(n_before, len(frames))
-        self._held = frames
+        for piece, at_ns in self._ticks.cut(taken):
+            self._tick(piece, at_ns)
+            if self.done:
+                break
         if self._source.finished and not self.done:
             self._end()
 
     def _tick(self, frames: FrameBlock, now_ns: int) -> None:
         """Take one second, and judge it."""
+        self._looked_ns = now_ns
         if len(frames):
+            self._first_ns = int(frames.t_ns[0]) if self._first_ns is None else self._first_ns
             self._watches.feed(frames)
             self._last_ns = int(frames.t_ns[-1])
         away = any(gap.channel is None or gap.to_ns >= now_ns - _TICK_NS for gap in self._open_gaps)
@@ -236,9 +233,10 @@ class CureWatch:
 
     def _end(self) -> None:
         """End with the recording: what was seen in its last moments counts as it stands."""
-        if len(self._held):
-            self._watches.feed(self._held)
-            self._quiet_ns += max(0, int(self._held.t_ns[-1]) - self._looked_ns)
+        rest = self._ticks.rest()
+        if len(rest):
+            self._watches.feed(rest)
+            self._quiet_ns += max(0, int(rest.t_ns[-1]) - self._looked_ns) if self._looked_ns else 0
         health = self._watches.close()
         incidents: Sequence[Incident] = (*health.incidents, *self._watches.codes(health).incidents)
         worst = min((one for one in incidents if counts_against(one)), key=lambda one: one.onset_ns, default=None)

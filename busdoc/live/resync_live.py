@@ -5,24 +5,22 @@ depend on how the frames were cut into pieces.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from enum import StrEnum
-
-import numpy as np
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.actions.machine import Machine
 from busdoc.capture.frames import FrameBlock
-from busdoc.capture.listening import FrameSource, Hearing, Taken
+from busdoc.capture.listening import FrameSource, Hearing
 from busdoc.capture.reading import RecorderGap
 from busdoc.decode.database import Database
 from busdoc.health.controller import ControllerState
 from busdoc.health.resync import ControllerReturn, PowerUpReturn, ReturnFault, ReturnVerdict
 from busdoc.health.resync_facts import SETTLING_NS
+from busdoc.live.return_news import NewsKind, ReturnNews, Stage
+from busdoc.live.ticks import Ticks
 from busdoc.report.result import Result
 from busdoc.resync import Resync, ResyncWatches
 
-__all__ = ["NewsKind", "ResyncLive", "ReturnNews", "Stage"]
+__all__ = ["ResyncLive"]
 
 _S = 1_000_000_000
 _WITHOUT_LIMIT_NS = 15 * _S
@@ -33,55 +31,6 @@ _PRESS_NS = _S // 2
 """Standard deviation of a press of the same person that throws the switch (common practice)."""
 _TICK_NS = _S // 10
 """How often the frames so far are judged while the machine comes; while it is on, once a second is enough."""
-
-
-class Stage(StrEnum):
-    """How far it has come."""
-
-    LISTENING = "listening"
-    """The machine is on, and has not been switched off yet; or nobody has been heard so far."""
-    SILENT = "silent"
-    COMING = "coming"
-    SETTLING = "settling"
-    """All are in step; nobody may restart or raise a code for a while."""
-    DONE = "done"
-
-
-class NewsKind(StrEnum):
-    """What a line tells."""
-
-    ON = "on"
-    """The machine was on already."""
-    SILENT = "silent"
-    POWER = "power"
-    HOME = "home"
-    """A controller is in step."""
-    LATE = "late"
-    """A controller is not in step by its limit, or by the time limit."""
-    RESTARTED = "restarted"
-    CODE = "code"
-    OFF_AGAIN = "off again"
-    ALL_HOME = "all home"
-    BUS = "bus"
-    END = "end"
-    """The recording is over."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReturnNews:
-    """One thing that became known."""
-
-    kind: NewsKind
-    time_ns: int
-    text: str
-    after_ns: int | None = None
-    """Since the first frame of the power-up."""
-    controller: str | None = None
-    limit_ns: int | None = None
-    home: int = 0
-    """Controllers in step by now …"""
-    due: int = 0
-    """… of those that should be."""
 
 
 class ResyncLive:
@@ -115,8 +64,7 @@ class ResyncLive:
         self._listened_from_ns: int | None = None
         self._heard_until_ns = 0
         self._last_frame_ns: int | None = None
-        self._held = FrameBlock.empty()
-        self._looked_ns = 0
+        self._ticks = Ticks(_TICK_NS)
         self._first_look_ns = 0
         self._open_gaps: tuple[RecorderGap, ...] = ()
         self._found: Resync | None = None
@@ -161,7 +109,7 @@ class ResyncLive:
         self._presses.append(Action(n=n, time_ns=now_ns, uncertainty_ns=_PRESS_NS, kind=ActionKind.POWER_ON, part=None))
 
     def step(self) -> tuple[ReturnNews, ...]:
-        """Take what came in since the last step; give what became known.
+        """Take what came in since the last step, up to where something became known; give that.
 
         Raises
         ------
@@ -172,11 +120,11 @@ class ResyncLive:
         for gap in taken.gaps:
             self._watches.note_gap(gap.from_ns, gap.to_ns, gap.channel, gap.why)
         self._open_gaps = taken.open_gaps
-        for piece, at_ns in self._pieces(taken):
+        for piece, at_ns in self._ticks.cut(taken):
             self._take_in(piece, at_ns)
             news += self._look(at_ns, bool(len(piece)))
-            if self.done:
-                break
+            if news or self.done:
+                return tuple(news)  # the rest waits for the next step: whoever listens may want to stop here
         if self._source.finished and not self.done:
             news += self._finish()
         return tuple(news)
@@ -236,21 +184,6 @@ class ResyncLive:
         return slowest_ns + self._settle_ns
 
     # One step
-
-    def _pieces(self, taken: Taken) -> Iterator[tuple[FrameBlock, int]]:
-        """Cut what came in at whole tenths of a second, whatever the blocks were; the rest is kept for the next step.
-
-        So what is said, and when, does not depend on how the frames came in.
-        """
-        frames = self._held = FrameBlock.concat([self._held, taken.frames])
-        if not self._looked_ns:
-            self._looked_ns = (int(frames.t_ns[0]) if len(frames) else taken.heard_until_ns) // _TICK_NS * _TICK_NS
-        while self._looked_ns + _TICK_NS <= taken.heard_until_ns:
-            at_ns = self._looked_ns = self._looked_ns + _TICK_NS
-            n_before = int(np.searchsorted(frames.t_ns, at_ns, side="left"))
-            piece, frames = frames.slice(0, n_before), frames.slice(n_before, len(frames))
-            self._held = frames
-            yield piece, at_ns
 
     def _take_in(self, piece: FrameBlock, until_ns: int) -> None:
         self._heard_until_ns = until_ns
@@ -393,7 +326,7 @@ class ResyncLive:
 
     def _finish(self) -> Iterator[ReturnNews]:
         """End with the recording: what is left of it is judged as well."""
-        rest, self._held = self._held, FrameBlock.empty()
+        rest = self._ticks.rest()
         if len(rest):
             self._take_in(rest, int(rest.t_ns[-1]))
         if self._last_frame_ns is not None:
