@@ -175,7 +175,7 @@ def _opened(address: BusAddress, interface: str, channel: object, options: dict[
             reason_of(error),
             "Check the channel's name in the adapter's documentation.",
         ) from error
-    except (can.CanError, OSError) as error:
+    except Exception as error:  # python-can's own, the system's, or whatever else a driver raises
         raise BusError(f"{address.name} does not open: {reason_of(error)}.") from error
 
 

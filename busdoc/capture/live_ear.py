@@ -179,7 +179,7 @@ class BusEar:
         if message is None:
             self._sure_ns = begun_ns
             return
-        self._failures = 0
+        self._failures, self._retry_after_ns = 0, _FIRST_RETRY_NS
         if len(self._pending) >= self._most_waiting:
             self._dropping_since_ns = self._dropping_since_ns or now_ns
             self._overrun_ns = now_ns
@@ -286,7 +286,6 @@ class BusEar:
             adapter, self._open = self._open, None
             self._hearing, self._since_ns = Hearing.ADAPTER_LOST, now_ns
             self._lost_from_ns = self._heard_ns
-            self._retry_after_ns = _FIRST_RETRY_NS
             self._retry_ns = now_ns + self._retry_after_ns
             self._note = self._retry_note(_words(error))
         if adapter is not None:
@@ -305,7 +304,7 @@ class BusEar:
             self._retry_ns = self._clock.now_ns() + self._retry_after_ns
             self._note = self._retry_note(_words(error))
             return
-        self._retry_after_ns = _FIRST_RETRY_NS
+        self._retry_after_ns = min(2 * self._retry_after_ns, _LAST_RETRY_NS)  # until a frame shows that it works
         self._opened(opened)
 
     def _with_known_bitrate(self) -> BusAddress:

@@ -96,6 +96,24 @@ def test_a_lost_adapter_is_tried_again_after_half_a_second_then_twice_as_long_up
     assert "tried again every 15 s" in ear.state().note
 
 
+def test_an_adapter_that_opens_and_then_fails_again_is_tried_less_and_less_often() -> None:
+    ear, _, opener, clock = listening(frame(START_NS), LOST, LOST)
+    for _ in range(20):
+        opener.bring(ScriptedAdapter(clock, [LOST, LOST]))
+    turn_until(ear, clock, START_NS + 60 * SECOND)
+    assert 7 <= len(opener.tried) <= 9
+
+
+def test_a_frame_shows_that_an_adapter_works_again() -> None:
+    ear, _, opener, clock = listening(frame(START_NS), LOST, LOST)
+    for _ in range(3):
+        opener.bring(ScriptedAdapter(clock, [LOST, LOST]))
+    opener.bring(ScriptedAdapter(clock, [frame(START_NS), LOST, LOST]))
+    turn_until(ear, clock, START_NS + 9 * SECOND)
+    tried_s = [(t_ns - START_NS) / 1e9 for t_ns, _ in opener.tried]
+    assert tried_s[1:6] == pytest.approx([0.5, 1.5, 3.5, 7.5, 8.0], abs=0.01)
+
+
 def test_the_gap_of_a_lost_adapter_goes_from_the_last_frame_to_the_reopening() -> None:
     ear, _, opener, clock = listening(frame(START_NS), LOST, LOST)
     again = ScriptedAdapter(clock, [frame(START_NS + 3 * SECOND)])
