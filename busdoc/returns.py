@@ -16,7 +16,8 @@ from busdoc.decode.signals import SignalStatus
 from busdoc.health.code import FaultCode
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.resync import Expectation, FoundBy, PowerUp, PowerUpReturn, Switched
-from busdoc.health.resync_facts import Heard, expected_name_of, follow_return, moved_to, with_moved
+from busdoc.health.resync_facts import expected_name_of, follow_return, moved_to, with_moved
+from busdoc.health.resync_heard import Heard
 from busdoc.health.resync_power_up import Group, Opening, find_power_ups
 from busdoc.health.resync_verdict import give_verdicts, judge_wake
 from busdoc.health.summary import Health
