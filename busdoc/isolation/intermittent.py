@@ -163,9 +163,10 @@ def _sentence(text: str) -> str:
 def _corrected(
     antecedents: Sequence[Antecedent], covariates: Sequence[Covariate]
 ) -> tuple[tuple[Antecedent, ...], tuple[Covariate, ...]]:
-    """Correct everything that was tried together, events and values alike."""
+    """Correct everything that was tried together; events and values bear half of the risk each."""
     p = np.array([*(one.p for one in antecedents), *(one.p for one in covariates)], np.float64)
-    pairs = list(zip(holm(p).tolist(), benjamini_hochberg(p).tolist(), strict=True))
+    sizes = np.repeat([len(antecedents), len(covariates)], [len(antecedents), len(covariates)])
+    pairs = list(zip(holm(p, 1.0 / sizes).tolist(), benjamini_hochberg(p).tolist(), strict=True))
     events = (one.corrected(*found) for one, found in zip(antecedents, pairs[: len(antecedents)], strict=True))
     values = (one.corrected(*found) for one, found in zip(covariates, pairs[len(antecedents) :], strict=True))
     return (
