@@ -26,6 +26,7 @@ _COMPILED_FROM_FRAMES = 400_000
 _COMPILED_FROM_ROWS = 20_000
 """A live bus sends small blocks: it must never wait for the kernel to load."""
 _AT_ONCE = 1 << 16
+_FEW_CHANGES = 512
 _GATHERED = 4096
 """Frames that are compared at once: bits that change all the time are soon known, and cost nothing from then on."""
 
@@ -111,14 +112,21 @@ class PayloadBits:
         self._last[stream], self._known[stream] = word[end], 1
         changed = (word ^ before) & ~self._busy[rows]
         at = np.flatnonzero(changed)
+        if not len(at):
+            return
         flags = np.unpackbits(changed[at].astype("<u8").view(np.uint8).reshape(-1, 8), axis=1, bitorder="little")
         which, bit = np.nonzero(flags)
         frame = at[which]
         became = (word[frame] >> bit.astype(np.uint64)) & np.uint64(1)
-        key = (rows[frame] * _BITS + bit) * 2 + became.astype(np.int64)
-        self._count += np.bincount(key // 2, minlength=self._count.size).reshape(self._count.shape)
-        is_busy = np.packbits(self._count > MOST_CHANGES, axis=1, bitorder="little")
-        self._busy = np.ascontiguousarray(is_busy).view("<u8").reshape(-1).astype(np.uint64, copy=False)
+        place = rows[frame] * _BITS + bit
+        count = self._count.reshape(-1)
+        if len(place) < _FEW_CHANGES:
+            np.add.at(count, place, 1)
+        else:
+            count += np.bincount(place, minlength=len(count))
+        busy = np.flatnonzero(count[place] > MOST_CHANGES)
+        np.bitwise_or.at(self._busy, rows[frame[busy]], np.uint64(1) << bit[busy].astype(np.uint64))
+        key = 2 * place + became.astype(np.int64)
         self._store(key, t_ns[order[frame]])
 
     def _take_compiled(self, row: Int64Array, t_ns: Int64Array, words: UInt64Array) -> None:
