@@ -13,7 +13,7 @@ from busdoc.decode.signal_cells import CellSeries
 from busdoc.isolation.antecedent import FOUND_AT
 from busdoc.isolation.covariate_cells import CellPlan, ends_of
 from busdoc.isolation.covariate_features import FeatureKind, Places, features_of, places_of
-from busdoc.isolation.covariate_test import LEAST_DROPOUTS, FeatureTest, test_features
+from busdoc.isolation.covariate_test import LEAST_DROPOUTS, WORTH_MORE, FeatureTest, test_features
 from busdoc.isolation.covariate_threshold import Separation, explained_share, separate
 from busdoc.isolation.dropouts import Dropouts
 from busdoc.isolation.span import duration
@@ -56,7 +56,7 @@ class Covariate:
     """Separates dropouts from the rest best, in `unit` (a slope: per second)."""
     threshold_low: float
     threshold_high: float
-    """95 % interval, by drawing the dropouts anew (bootstrap)."""
+    """95 % interval, by drawing the dropouts anew (bootstrap); with a p beyond 0.01 all that the dropouts show."""
     n_beyond: int
     """Dropouts with the feature beyond the threshold."""
     share_beyond: float
@@ -70,7 +70,7 @@ class Covariate:
     before: tuple[float, ...] = ()
     """The feature before each dropout that has one, by time, for the picture."""
     rest_quantiles: tuple[float, ...] = ()
-    """Its 0 %, 1 %, … 100 % quantiles in the rest of the time, for the picture."""
+    """Its 0 %, 1 %, … 100 % quantiles in the rest of the time, for the picture; empty with a p beyond 0.01."""
 
     @property
     def found(self) -> bool:
@@ -149,15 +149,15 @@ def _covariate(dropouts: Dropouts, series: CellSeries, plan: CellPlan, places: S
     p, tests = test_features(features_of(series, plan, places), at_places)
     if not tests:
         return None
-    return _record(dropouts, series, *_most_telling(tests), p)
+    return _record(dropouts, series, *_most_telling(tests, closely=p <= WORTH_MORE), p)
 
 
-def _most_telling(tests: Sequence[FeatureTest]) -> tuple[FeatureTest, Separation]:
+def _most_telling(tests: Sequence[FeatureTest], *, closely: bool) -> tuple[FeatureTest, Separation]:
     """Choose the feature to tell of: of those that are as sure, a value before a slope, and what explains most."""
     best = min(tests, key=lambda test: (test.best_p, test.feature.window_ns))
     as_good = [test for test in tests if test.best_p <= max(best.best_p, _SURE)] if best.best_p <= _SURE else [best]
     values = [test for test in as_good if test.feature.kind is not FeatureKind.SLOPE] or as_good
-    pairs = [(test, separate(test)) for test in values]
+    pairs = [(test, separate(test, closely=closely)) for test in values]
     return max(pairs, key=_preference)
 
 

@@ -127,13 +127,12 @@ def by_spells(is_beyond: BoolArray, pattern: Pattern, guard: int) -> float:
     """
     begins = np.flatnonzero(np.concatenate(([True], np.diff(pattern.at) > guard)))
     spells = np.split(pattern.at, begins[1:])
+    beyond = np.flatnonzero(is_beyond)
     n_hit, shares = 0, []
     for at in spells:
-        met = np.zeros(len(is_beyond), np.bool_)
-        for offset in np.unique(at - at[0]).tolist():
-            met |= np.roll(is_beyond, -offset)
+        meeting = np.unique((beyond[:, None] - np.unique(at - at[0])) % len(is_beyond))  # where it would meet one
         n_hit += bool(is_beyond[at].any())
-        shares.append(float(met.mean()))
+        shares.append(len(meeting) / len(is_beyond))
     return float(at_least(n_hit, len(spells), float(np.mean(shares))))
 
 

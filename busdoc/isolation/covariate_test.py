@@ -24,13 +24,13 @@ from busdoc.isolation.covariate_chance import (
 )
 from busdoc.isolation.covariate_features import Feature
 
-__all__ = ["LEAST_DROPOUTS", "FeatureTest", "test_features"]
+__all__ = ["LEAST_DROPOUTS", "WORTH_MORE", "FeatureTest", "test_features"]
 
 LEAST_DROPOUTS = 3
 _LEAST_PLACES = 50
 _LEAST_SHARE = 0.5
 """Of dropouts, and of places, that must have a feature for it to be tried."""
-_WORTH_MORE = 0.05
+WORTH_MORE = 0.01
 """A value whose p is beyond this at first sight stays with it: a closer look can only make it greater."""
 _RARE = 0.05
 """A value is beyond a threshold so seldom that a single excursion may meet a whole burst of dropouts."""
@@ -86,10 +86,10 @@ def test_features(features: Iterable[Feature], at_places: Int64Array) -> tuple[f
     if not tests:
         return 1.0, []
     p = combine(np.concatenate([test.p for test in tests]))
-    if p > _WORTH_MORE:
+    if p > WORTH_MORE:
         return p, tests
     for test in tests:
-        if test.best_p <= _WORTH_MORE:
+        if test.best_p <= WORTH_MORE:
             _look_closer(test, at_places)
     return max(p, combine(np.concatenate([test.p for test in tests]))), tests
 
@@ -160,13 +160,13 @@ def _look_closer(test: FeatureTest, at_places: Int64Array) -> None:
     guard = guard_places(ranks, 2)
     sums = shifted_sums(ranks, pattern)
     test.n_effective = effective(sums, n, float(ranks.var()))
-    if test.p[0] <= _WORTH_MORE:
+    if test.p[0] <= WORTH_MORE:
         own = ranks[pattern.at]
         sided = rank_p(own, UNTIED, test.n_effective)
         test.p[0] = max(test.p[0], sided, from_shifts(sums, float(own.sum()), guard))
     limits, shares = _thresholds(test)
     for k, limit in enumerate(limits):
-        if test.p[1 + k] > _WORTH_MORE:
+        if test.p[1 + k] > WORTH_MORE:
             continue
         is_beyond = test.is_beyond(values, limit).astype(np.float64)
         n_beyond = int(is_beyond[pattern.at].sum())

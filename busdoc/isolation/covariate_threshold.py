@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from busdoc.arrays import Float64Array, Int64Array
-from busdoc.isolation.covariate_chance import guard_places
 from busdoc.isolation.covariate_test import FeatureTest
 
 __all__ = ["Separation", "area_interval", "explained_share", "separate"]
@@ -31,12 +30,16 @@ class Separation:
     """0 %, 1 %, … 100 % of the rest of the time."""
 
 
-def separate(test: FeatureTest) -> Separation:
+def separate(test: FeatureTest, *, closely: bool = True) -> Separation:
     """Find the threshold under which what is seen is least like chance, and the interval of both measures.
 
     The threshold maximises the likelihood ratio of 'so many of the dropouts beyond' against 'as many as of the rest';
     its interval is that of thresholds found for dropouts drawn anew (bootstrap, B. Efron, Annals of Statistics 7
     (1979) 1-26).
+
+    Parameters
+    ----------
+    closely : False: the interval is all that dropouts show, and there is no picture, for what is no finding anyway
     """
     sign = -test.direction
     far = test.feature.rest[test.feature.is_far & ~np.isnan(test.feature.rest)]
@@ -47,10 +50,8 @@ def separate(test: FeatureTest) -> Separation:
     share = np.searchsorted(rest, before, side="right") / len(rest)
     limit = _between(before, rest)
     best = _best(np.ones((1, len(before)), np.int64), share)[0]
-    rng = np.random.default_rng(_SEED)
-    drawn = rng.multinomial(len(before), np.full(len(before), 1.0 / len(before)), size=_DRAWS)
-    low, high = np.quantile(limit[_best(drawn, share)], (0.025, 0.975), method="nearest").tolist()
-    ends = sorted((sign * low, sign * high))
+    low, high = (limit[0], limit[-1]) if not closely else _interval(limit, share)
+    ends = sorted((sign * float(low), sign * float(high)))
     ranks = (np.searchsorted(rest, before, side="left") + np.searchsorted(rest, before, side="right")) / 2.0
     area = 1.0 - float(ranks.mean()) / len(rest)
     n_background = _independent_looks(test)
@@ -65,8 +66,16 @@ def separate(test: FeatureTest) -> Separation:
         n_beyond=int(best) + 1,
         share_beyond=float(share[best]),
         n_background=n_background,
-        rest_quantiles=tuple(np.quantile(far.astype(np.float64), np.linspace(0.0, 1.0, 101)).tolist()),
+        rest_quantiles=tuple(np.quantile(sign * rest, np.linspace(0.0, 1.0, 101)).tolist()) if closely else (),
     )
+
+
+def _interval(limit: Float64Array, share: Float64Array) -> tuple[float, float]:
+    """Give the 95 % interval of the best threshold, among those given."""
+    rng = np.random.default_rng(_SEED)
+    drawn = rng.multinomial(len(limit), np.full(len(limit), 1.0 / len(limit)), size=_DRAWS)
+    low, high = np.quantile(limit[_best(drawn, share)], (0.025, 0.975), method="nearest").tolist()
+    return low, high
 
 
 def explained_share(n_beyond: int, n: int, by_chance: float) -> float:
@@ -121,5 +130,14 @@ def _best(drawn: Int64Array, share: Float64Array) -> Int64Array:
 
 
 def _independent_looks(test: FeatureTest) -> float:
+    """Give how many independent ones the places amount to, from how like its neighbour each is.
+
+    G. V. Bayley & J. M. Hammersley, Supplement to the Journal of the Royal Statistical Society 8 (1946) 184-197, for an
+    autocorrelation that falls off exponentially.
+    """
     values = test.feature.rest[~np.isnan(test.feature.rest)].astype(np.float64)
-    return len(values) / guard_places(values, 1)
+    values -= values.mean()
+    power = float(values @ values)
+    like = float(values[1:] @ values[:-1]) / power if power > 0.0 else 0.0
+    like = min(max(like, 0.0), 1.0 - 1.0 / len(values))
+    return max(1.0, len(values) * (1.0 - like) / (1.0 + like))
