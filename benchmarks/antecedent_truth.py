@@ -61,7 +61,7 @@ def draw_null(way: Way, seed: int, *, until_s: float = _UNTIL_S, n_switches: int
     """Draw a record in which nothing goes before the dropouts."""
     rng = np.random.default_rng([seed, list(Way).index(way), 1])
     work = _work(rng, until_s)
-    times_s = _lost(rng, way, float(rng.uniform(8.0, 60.0)), until_s, work)
+    times_s = _lost(rng, way, float(np.exp(rng.uniform(np.log(3.0), np.log(60.0)))), until_s, work)
     dropouts = _dropouts(rng, times_s, until_s)
     return Record(dropouts=dropouts, kinds=tuple(_background(rng, dropouts, until_s, work, n_switches)))
 

@@ -171,11 +171,12 @@ def _test_sure(
     counted = scan(dropouts, kinds, windows_s)
     usable = counted.n_independent >= _LEAST_DROPOUTS
     p: Float64Array = np.where(usable[:, None], counted.p, 1.0)
-    worth = np.argwhere(p * max(1, usable.sum()) * n_tried <= _WORTH_SHIFTING)
+    n_windows = max(1, int(usable.sum()))
+    worth = np.argwhere(p * n_windows * n_tried <= _WORTH_SHIFTING)
     for w, k in worth.tolist():
         p[w, k] = max(p[w, k], by_shifting(dropouts, counted, w, k, kinds[k], windows_s[w]))
     best = np.argmax(p <= p.min(axis=0) * _AS_GOOD, axis=0)
-    corrected = np.minimum(1.0, p[best, np.arange(len(kinds))] * int(usable.sum()))
+    corrected = np.minimum(1.0, p[best, np.arange(len(kinds))] * n_windows)
     aliases = _aliases(kinds, np.flatnonzero(corrected <= _WORTH_JOINING))
     return [
         _antecedent(dropouts, kinds[k], names, counted, int(best[k]), k, windows_s, float(corrected[k]))

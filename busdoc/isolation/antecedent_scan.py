@@ -108,7 +108,7 @@ def _scan_some(
     seen = watched.contains(t_ns) | (ahead_ns <= 0)
     kind_of, t_ns, ahead_ns = kind_of[seen], t_ns[seen] - dropouts.zero_ns, ahead_ns[seen]
     n_events = np.bincount(kind_of, minlength=n_kinds)
-    side_ns = np.arange(n_kinds, dtype=np.int64) * (4 * max(dropouts.span_ns, 1))
+    side_ns = np.arange(n_kinds, dtype=np.int64) * min(4 * max(dropouts.span_ns, 1), 1 << 61)
     lag_ns = _lags(dropouts, t_ns + side_ns[kind_of], side_ns)
     n_windows = len(windows_ns)
     n_hit, n_followed = (np.zeros((n_windows, n_kinds), np.int64) for _ in range(2))
@@ -179,7 +179,8 @@ def _near_share(
     low_ns, high_ns = np.maximum(place_ns - reach_ns, 0), np.minimum(place_ns + reach_ns, total_ns)
     within = _covered(begun_ns, covered_ns, side_ns[:, None] + high_ns)
     within = within - _covered(begun_ns, covered_ns, side_ns[:, None] + low_ns)
-    return np.asarray(within / np.maximum(high_ns - low_ns, 1), np.float64)
+    near = np.maximum(high_ns - low_ns, 1)
+    return np.asarray(np.where(high_ns > low_ns, within / near, 1.0), np.float64)  # nothing watched there tells nothing
 
 
 def _covered(begun_ns: Int64Array, covered_ns: Int64Array, at_ns: Int64Array) -> Int64Array:

@@ -139,6 +139,28 @@ def test_fewer_than_three_dropouts_or_events_are_not_tried() -> None:
     assert len(find_antecedents([dropouts_at(*LOST_S[:3])], [kind("raised", *RAISED_S[:3])])) == 1
 
 
+def test_three_dropouts_of_one_burst_prove_nothing() -> None:
+    dropouts = dropouts_at(1000.0, 1003.0, 1006.0, away_s=0.2)
+    (found,) = find_antecedents([dropouts], [kind("raised", 999.5, 1002.9, 1005.9)])
+    assert found.p == 1.0
+
+
+def test_where_nothing_was_watched_nothing_is_proved() -> None:
+    nothing = np.empty(0, np.int64)
+    lost = ns(100, 200, 300)
+    dropouts = Dropouts(
+        controllers=(),
+        last_seen_ns=lost,
+        onset_ns=lost,
+        over_ns=lost,
+        watched=Watched(from_ns=nothing, to_ns=nothing),
+    )
+    doubt = np.full(3, S, np.int64)
+    unsure = events_at("mark", EventSource.JOURNAL, lost, uncertainty_ns=doubt)
+    tests = find_antecedents([dropouts], [kind("raised", 100.0, 200.0, 300.0), unsure])
+    assert [test.p for test in tests] == [1.0, 1.0]
+
+
 def test_no_kind_of_event_gives_no_test() -> None:
     assert find_antecedents([dropouts_at(*LOST_S)], []) == ()
 
