@@ -156,29 +156,40 @@ _ANALOGUE = (
 
 
 def draw_messages(
-    rng: np.random.Generator, streams: Sequence[tuple[str, int, float]], until_s: float
+    rng: np.random.Generator,
+    streams: Sequence[tuple[str, int, float]],
+    until_s: float,
+    signals: tuple[int, int, int] = (4, 2, 3),
 ) -> tuple[Message, ...]:
-    """Fill messages with signals: four switches, two states and three measured values in each.
+    """Fill messages with signals.
 
     Parameters
     ----------
     streams : (sender, identifier, period in s) of each message, 29 bits
+    signals : switches (8 at most), states (4) and measured values (3) in each
     """
-    return tuple(_draw_message(rng, k, *stream, until_s) for k, stream in enumerate(streams))
+    return tuple(_draw_message(rng, k, *stream, until_s, signals) for k, stream in enumerate(streams))
 
 
 def _draw_message(
-    rng: np.random.Generator, k: int, sender: str, identifier: int, period_s: float, until_s: float
+    rng: np.random.Generator,
+    k: int,
+    sender: str,
+    identifier: int,
+    period_s: float,
+    until_s: float,
+    signals: tuple[int, int, int],
 ) -> Message:
+    n_switches, n_states, n_values = signals
     shapes: dict[str, Shape] = {}
-    switches = tuple(f"{_SWITCHES[j]}{k}" for j in rng.permutation(len(_SWITCHES))[:4].tolist())
-    states = tuple(f"{_STATES[j]}{k}" for j in rng.permutation(len(_STATES))[:2].tolist())
+    switches = tuple(f"{_SWITCHES[j]}{k}" for j in rng.permutation(len(_SWITCHES))[:n_switches].tolist())
+    states = tuple(f"{_STATES[j]}{k}" for j in rng.permutation(len(_STATES))[:n_states].tolist())
     for name in switches:
         shapes[name] = Switching.pulses(_some_times(rng, until_s), rng, float(rng.uniform(1.0, 60.0)))
     for name in states:
         shapes[name] = Switching.states(_some_times(rng, until_s), rng, int(rng.integers(3, 7)))
     analogue = {}
-    for j in rng.permutation(len(_ANALOGUE))[:3].tolist():
+    for j in rng.permutation(len(_ANALOGUE))[:n_values].tolist():
         name, unit, middle, spread = _ANALOGUE[j]
         analogue[f"{name}{k}"] = unit
         shapes[f"{name}{k}"] = random_wandering(rng, until_s, middle, spread)

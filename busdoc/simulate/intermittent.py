@@ -94,6 +94,7 @@ def intermittent_run(
     n_due: tuple[int, int] = (12, 30),
     n_controllers: int = 8,
     fastest_ms: int = 100,
+    signals: tuple[int, int, int] = (4, 2, 3),
     tells_of_it: bool = True,
 ) -> IntermittentRun:
     """Live through some hours and record them.
@@ -103,8 +104,9 @@ def intermittent_run(
     cause : what goes before the dropouts
     seed : decides everything else; the same seed gives the same frames
     n_due : least and most dropouts due to the cause (each of two), as far as chance allows
-    n_controllers : each sends three messages with nine signals each
+    n_controllers : each sends three messages
     fastest_ms : the period of the first of the three
+    signals : switches, states and measured values in each message
     tells_of_it : another controller has a switch that says, half a second late, that the lost one is missing
     """
     rng = np.random.default_rng([seed, list(TrueCause).index(cause), 8])
@@ -112,7 +114,7 @@ def intermittent_run(
     machine = _machine(rng, n_controllers, fastest_ms)
     victim, *others = machine.controllers
     part, fallen = _part(rng, machine, cause)
-    messages = list(draw_messages(rng, _streams(machine), until_s))
+    messages = list(draw_messages(rng, _streams(machine), until_s, signals))
     plan = _plan(cause, rng, messages, victim, until_s, n_due)
     spontaneous = event_times(rng, _habit(rng), float(rng.uniform(0.0, 0.25)) * len(plan.at_s), until_s)
     alone = cause in (TrueCause.NOTHING, TrueCause.TEMPERATURE)  # where it is cold, dropouts are spontaneous enough
