@@ -166,7 +166,7 @@ class ControllerReturn:
     fell_again: bool
     """It went silent inside the settling time and stayed so."""
     codes: tuple[str, ...]
-    """Fault codes that were active inside the settling time."""
+    """Fault codes that were raised after it was in step, or still stood at the end of the settling time."""
     can_name: int | None
     """NAME that it claimed."""
     expected_name: int | None
@@ -174,6 +174,8 @@ class ControllerReturn:
     """Address that it claimed instead of its own."""
     limit_ns: int | None
     usual_ns: int | None
+    passed_codes: tuple[str, ...] = ()
+    """Fault codes that came while it started and were gone by the end of the settling time."""
     starts_after: str | None = None
     """The controller that it waits for when it starts, as the map says."""
     waited_for: str | None = None

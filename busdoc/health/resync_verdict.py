@@ -89,6 +89,8 @@ def _judged(
             faults.append((ReturnFault.FELL_AGAIN, "fell silent again while settling, and stayed so"))
         if one.codes:
             faults.append((ReturnFault.CODE, f"active fault code: {', '.join(one.codes[:6])}"))
+        if one.passed_codes:
+            notes.append(f"while starting it said {', '.join(one.passed_codes[:6])}, and took it back")
     if one.moved_to is not None:
         faults.append((ReturnFault.MOVED, f"claimed another address, 0x{one.moved_to:02X}"))
     if one.can_name is not None and one.expected_name is not None and one.can_name != one.expected_name:
