@@ -4,9 +4,9 @@
 
 Makes (once, kept in the temporary folder) ten hours of twenty controllers: about 21 million frames of sixty messages
 with 240 signals, 120 of them measured values, and about 130 dropouts, most of which follow an event or a temperature.
-Then, each in a process of its own: reading and decoding alone, and the whole post-mortem, which tells how long it looked into
-the dropouts: every event, and a second reading for the values. The best of the later runs counts; the first compiles.
-Times are those of the processor, over all threads, so that they also hold on a machine that has other work.
+Then, each in a process of its own: reading and decoding alone, and the whole post-mortem, which tells how long it
+looked into the dropouts: every event, and a second reading for the values. The best of the later runs counts; the first
+compiles. Times are those of the processor, over all threads, so that they also hold on a machine that has other work.
 """
 
 import json
