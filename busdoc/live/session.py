@@ -42,9 +42,12 @@ from busdoc.watches import Watches
 __all__ = ["LiveSession"]
 
 _S = 1_000_000_000
-_JUDGED_EVERY_S = 0.1
+_JUDGED_EVERY_S = 0.08
+"""A little less than two ticks: a loss is shown at the second tick after its deadline at the latest."""
 _WEIGHED_EVERY_S = 1.0
 """How often the verdict is asked anew while nothing happens but time."""
+_JUDGED_PAUSE, _WEIGHED_PAUSE = 3.0, 10.0
+"""How many times as long as it took itself each is let rest: a long session on a slow laptop stays answerable."""
 _RATE_OVER_NS = 2 * _S
 _PRESS_UNCERTAINTY_NS = _S
 """Standard deviation of a press: people press after they plug (common practice)."""
@@ -99,6 +102,8 @@ class LiveSession:
         self._lately: list[tuple[int, int]] = []
         """(ns, frames so far), for the rate."""
         self._judged_s = self._weighed_s = -1e9
+        self._judged_every_s, self._weighed_every_s = _JUDGED_EVERY_S, _WEIGHED_EVERY_S
+        self._judged_to_the_end = False
         self._health: Health | None = None
         self._codes: tuple[FaultCode, ...] = ()
         self._incidents: tuple[Incident, ...] = ()
@@ -151,7 +156,7 @@ class LiveSession:
         try:
             self._take(self.source.take())
             self._press_due()
-            self._judge(self._heard_ns)
+            self._judge_all()
             self._announce()
             self._save_learnt()
         finally:
@@ -188,9 +193,13 @@ class LiveSession:
         self._take(self.source.take())
         self._press_due(all_of_them=self.source.finished)
         now_s = self._clock_s()
-        if now_s - self._judged_s >= _JUDGED_EVERY_S or self.source.finished:
-            self._judged_s = now_s
+        if self.source.finished:
+            if not self._judged_to_the_end:
+                self._judge_all()
+        elif now_s - self._judged_s >= self._judged_every_s:
             self._judge(self._heard_ns)
+            self._judged_s = now_s
+            self._judged_every_s = max(_JUDGED_EVERY_S, _JUDGED_PAUSE * (self._clock_s() - now_s))
         self._telling.buses(self.source.buses(), self._heard_ns)
         self._announce()
 
@@ -263,6 +272,12 @@ class LiveSession:
             self._note_gap(gap)
 
     # Judging
+
+    def _judge_all(self) -> None:
+        """Judge and weigh whatever was heard and done, where nothing more can come."""
+        self._weighed_for = None
+        self._judge(self._heard_ns)
+        self._judged_to_the_end = True
 
     def _judge(self, until_ns: int) -> None:
         if self._watches.start_ns is None:
@@ -543,6 +558,7 @@ class LiveSession:
     def _changed(self) -> None:
         self._weighed_for = None
         self._judged_s = -1e9
+        self._judged_to_the_end = False
         self._view = None
 
     # Showing

@@ -3,61 +3,17 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from busdoc.actions.action import ActionKind
 from busdoc.actions.machine import Machine, PartKind
 from busdoc.actions.machine_map import load_machine
-from busdoc.capture.channels import ChannelTable
-from busdoc.capture.frames import FrameBlock, FrameFlag
-from busdoc.capture.listening import BusState, Hearing, Taken
 from busdoc.live.folder import SessionFolder
 from busdoc.live.session import LiveSession
+from tests.live.scripted_bus import START_NS, ScriptedBus
 
 S = 10**9
 MS = 10**6
-START = 1_800_000_000 * S
-
-
-class ScriptedBus:
-    """Two controllers, of which `hopper` falls silent when asked; time goes on by hand."""
-
-    def __init__(self) -> None:
-        self.channels = ChannelTable()
-        self._channel = self.channels.number("can0")
-        self.epoch, self.finished = True, False
-        self.clock_ns = START
-        self.hopper_on = True
-        self._sent_ns = START
-
-    def start(self) -> None: ...
-
-    def stop(self) -> None: ...
-
-    def now_ns(self) -> int:
-        return self.clock_ns
-
-    def buses(self) -> tuple[BusState, ...]:
-        return (BusState(name="can0", channel=self._channel, hearing=Hearing.HEARD, since_ns=START),)
-
-    def take(self) -> Taken:
-        times, ids = [], []
-        while self._sent_ns <= self.clock_ns:
-            senders = [0x18FF0021] + [0x18FF0031] * self.hopper_on
-            times += [self._sent_ns + k for k in range(len(senders))]
-            ids += senders
-            self._sent_ns += 100 * MS
-        n = len(ids)
-        block = FrameBlock(
-            t_ns=np.array(times, np.int64),
-            channel=np.full(n, self._channel, np.uint8),
-            id=np.array(ids, np.uint32),
-            flags=np.full(n, FrameFlag.EXTENDED, np.uint16),
-            length=np.full(n, 8, np.uint8),
-            data=np.zeros((n, 8), np.uint8),
-        )
-        return Taken(frames=block, gaps=(), heard_until_ns=self.clock_ns)
 
 
 class HandClock:
@@ -65,7 +21,7 @@ class HandClock:
         self._bus = bus
 
     def __call__(self) -> float:
-        return (self._bus.clock_ns - START) / S
+        return (self._bus.clock_ns - START_NS) / S
 
 
 def guided(folder: SessionFolder | None) -> tuple[ScriptedBus, LiveSession]:

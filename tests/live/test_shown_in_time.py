@@ -1,0 +1,88 @@
+"""How soon the view tells a loss, and that a replay which is over costs nothing and still answers."""
+
+import pytest
+
+from busdoc.actions.action import ActionKind
+from busdoc.actions.machine import Machine
+from busdoc.health.controller import ControllerState
+from busdoc.live.session import LiveSession
+from tests.live.scripted_bus import START_NS, ScriptedBus
+
+MS = 10**6
+S = 10**9
+TICK_NS = 50 * MS
+
+
+def ticking(bus: ScriptedBus, *, cost_s: float = 0.0) -> LiveSession:
+    """Start a session whose clock is the bus's own; each look at it costs so much."""
+    extra = [0.0]
+
+    def clock_s() -> float:
+        extra[0] += cost_s
+        return (bus.clock_ns - START_NS) / S + extra[0]
+
+    session = LiveSession(bus, Machine(), clock_s=clock_s)
+    session.start()
+    return session
+
+
+@pytest.mark.parametrize("phase_ms", [0, 7, 26, 49, 77])
+def test_a_loss_is_in_the_view_at_most_150_ms_after_its_deadline(phase_ms: int) -> None:
+    bus = ScriptedBus()
+    session = ticking(bus)
+    while bus.clock_ns < START_NS + 40 * S + phase_ms * MS:
+        bus.clock_ns += TICK_NS
+        session.step()
+    bus.hopper_on = False
+    name = next(row.name for row in session.view().controllers if "31" in row.name)
+    for _ in range(400):
+        bus.clock_ns += TICK_NS
+        session.step()
+        if next(row for row in session.view().controllers if row.name == name).state is ControllerState.LOST:
+            break
+    assert session._health is not None
+    hopper = next(one for one in session._health.controllers if one.name == name)
+    assert hopper.last_ns is not None
+    deadline_ns = max(stream.deadline_ns or 0 for stream in hopper.streams)
+    shown_ns = bus.clock_ns - hopper.last_ns
+    assert deadline_ns <= shown_ns <= deadline_ns + 150 * MS
+
+
+def test_where_judging_is_slow_it_is_done_less_often() -> None:
+    quick, slow = ScriptedBus(), ScriptedBus()
+    count = {}
+    for bus, cost_s in ((quick, 0.0), (slow, 0.2)):
+        session = ticking(bus, cost_s=cost_s)
+        judged: list[int] = []
+        watch = session._watches
+        so_far = watch.so_far
+
+        def counted(*words: object, judged: list[int] = judged, so_far: object = so_far) -> object:
+            judged.append(1)
+            return so_far(*words)  # type: ignore[operator]
+
+        watch.so_far = counted  # type: ignore[method-assign, assignment]
+        for _ in range(100):
+            bus.clock_ns += TICK_NS
+            session.step()
+        count[cost_s] = len(judged)
+    assert count[0.0] == pytest.approx(50, abs=2)
+    assert count[0.2] < count[0.0]
+
+
+def test_when_the_recording_is_over_it_is_judged_once_and_again_after_each_press() -> None:
+    bus = ScriptedBus()
+    session = ticking(bus)
+    for _ in range(100):
+        bus.clock_ns += TICK_NS
+        session.step()
+    bus.finished = True
+    session.step()
+    health = session._health
+    session.step()
+    session.step()
+    assert session._health is health
+    session.act(ActionKind.UNPLUG, "A")
+    session.step()
+    assert session._health is not health
+    assert [action.part for action in session.view().actions] == ["A"]
