@@ -1,5 +1,6 @@
 """Doubles for listening: a clock that goes on only when told, and adapters that give what a script says."""
 
+import os
 import threading
 from collections import deque
 from collections.abc import Iterable
@@ -13,6 +14,12 @@ from busdoc.errors import BusError
 START_NS = 1_764_000_000 * 10**9
 MS = 1_000_000
 SECOND = 1_000_000_000
+
+
+def multicast_group(n: int) -> str:
+    """Give an address for UDP multicast that no other test process uses at the same time."""
+    number = os.getpid()
+    return f"239.{100 + n}.{number >> 8 & 0xFF}.{number & 0xFF}"
 
 
 class TestClock:

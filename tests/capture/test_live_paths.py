@@ -18,6 +18,7 @@ from busdoc.capture.frames import FrameBlock
 from busdoc.capture.live import LiveBuses
 from busdoc.capture.live_address import parse_bus
 from busdoc.capture.source import open_capture
+from tests.capture.live_doubles import multicast_group
 
 ROOT = Path(__file__).parents[2]
 SECONDS = 1.5
@@ -90,8 +91,8 @@ def test_over_the_virtual_bus_frames_and_stamps_are_the_same() -> None:
 
 def test_over_udp_multicast_frames_are_the_same_and_times_are_those_of_the_kernel() -> None:
     block = some_capture()
-    bus = can.Bus(interface="udp_multicast", channel="239.74.163.77")
-    source = LiveBuses([parse_bus("udp_multicast:239.74.163.77@250000")])
+    bus = can.Bus(interface="udp_multicast", channel=multicast_group(1))
+    source = LiveBuses([parse_bus(f"udp_multicast:{multicast_group(1)}@250000")])
     sent_ns: list[int] = []
 
     def send(row: int, _: float) -> None:

@@ -10,6 +10,7 @@ import pytest
 from busdoc.capture.live_adapter import open_adapter
 from busdoc.capture.live_address import parse_bus
 from busdoc.capture.live_socket import DropCounter, socket_of
+from tests.capture.live_doubles import multicast_group
 
 LINUX_ONLY = pytest.mark.skipif(sys.platform != "linux", reason="only Linux counts drops and mixes groups")
 
@@ -32,7 +33,7 @@ def test_dropped_frames_are_counted() -> None:
 
 @LINUX_ONLY
 def test_an_adapter_over_the_network_has_a_large_buffer_and_is_counted() -> None:
-    opened = open_adapter(parse_bus("udp_multicast:239.74.163.91@250000"))
+    opened = open_adapter(parse_bus(f"udp_multicast:{multicast_group(2)}@250000"))
     assert opened.drops is not None
     assert opened.drops.count() == 0
     assert opened.keeps_frames
@@ -47,9 +48,9 @@ def test_an_adapter_over_the_network_has_a_large_buffer_and_is_counted() -> None
 
 @LINUX_ONLY
 def test_what_is_sent_to_another_group_is_not_heard() -> None:
-    ours = open_adapter(parse_bus("udp_multicast:239.74.163.92"))
-    theirs = open_adapter(parse_bus("udp_multicast:239.74.163.93"))
-    for group, id_ in (("239.74.163.93", 0x93), ("239.74.163.92", 0x92)):
+    ours = open_adapter(parse_bus(f"udp_multicast:{multicast_group(3)}"))
+    theirs = open_adapter(parse_bus(f"udp_multicast:{multicast_group(4)}"))
+    for group, id_ in ((multicast_group(4), 0x93), (multicast_group(3), 0x92)):
         with can.Bus(interface="udp_multicast", channel=group) as bus:
             bus.send(can.Message(arbitration_id=id_))
     heard = [one.adapter.recv(5.0) for one in (ours, theirs)]

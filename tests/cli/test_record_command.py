@@ -20,6 +20,7 @@ from can.interfaces import virtual
 
 from busdoc.cli import main
 from busdoc.surroundings import ExitStatus, Surroundings
+from tests.capture.live_doubles import multicast_group
 from tests.capture.sending_double import count_sending
 
 ROOT = Path(__file__).parents[2]
@@ -222,7 +223,7 @@ def recorded(folder: Path) -> int:
 @POSIX_ONLY
 @pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
 def test_signals_end_it_cleanly_with_status_0(name: str, tmp_path: Path) -> None:
-    group = "239.74.163.81"
+    group = multicast_group(5)
     process = start("record", "--bus", f"udp_multicast:{group}", "-o", tmp_path / "r")
     bus = can.Bus(interface="udp_multicast", channel=group)
 
@@ -303,7 +304,9 @@ def test_the_key_m_marks_this_moment(tmp_path: Path) -> None:
     import pty
 
     near, far = pty.openpty()
-    process = start("record", "--bus", "udp_multicast:239.74.163.82", "-o", tmp_path / "r", stdin=far, stderr=far)
+    process = start(
+        "record", "--bus", f"udp_multicast:{multicast_group(6)}", "-o", tmp_path / "r", stdin=far, stderr=far
+    )
     screen = bytearray()
 
     def read_screen() -> None:

@@ -31,6 +31,7 @@ from busdoc.decode.database import load_databases
 from busdoc.live.session import LiveSession
 from busdoc.postmortem import postmortem
 from busdoc.report.result import Result
+from tests.capture.live_doubles import multicast_group
 from tests.capture.test_live_paths import message, serial_frame
 
 ROOT = Path(__file__).parents[2]
@@ -79,9 +80,9 @@ def opened(kind: str, block: FrameBlock) -> LivePath:
             close=bus.shutdown,
         )
     if kind == "udp":
-        group = can.Bus(interface="udp_multicast", channel="239.74.163.91")
+        group = can.Bus(interface="udp_multicast", channel=multicast_group(7))
         return LivePath(
-            session=session_on("udp_multicast:239.74.163.91@250000"),
+            session=session_on(f"udp_multicast:{multicast_group(7)}@250000"),
             send=lambda row, stamp_s: group.send(message(block, row, stamp_s)),
             close=group.shutdown,
         )
