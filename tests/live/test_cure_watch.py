@@ -155,6 +155,15 @@ def test_after_the_verdict_before_the_repair_it_knows_how_long_to_watch(tmp_path
     assert "(10 in " in out.splitlines()[-1]
 
 
+def test_a_folder_from_before_the_repair_is_analysed_first(tmp_path: Path, before: Path) -> None:
+    assert before.exists()  # made from the recording in this folder, which tells the same by itself
+    (tmp_path / "before" / "sweeper.toml").unlink()
+    capture = written(tmp_path, merged(*Sweeper(until_s=150.0).sent()))
+    status, out, _ = typed("resync", capture, "--watch", "auto", "--after", tmp_path / "before")
+    assert status == 0
+    assert "(10 in " in out
+
+
 def test_a_dropout_after_the_repair_gives_status_1_and_its_name(tmp_path: Path, before: Path) -> None:
     capture = written(tmp_path, merged(*Sweeper(until_s=150.0).switch(100.0, 104.0, ("lights",)).sent()))
     status, out, _ = typed("resync", capture, "--machine", tmp_path / "sweeper.toml", "--watch", "1", "--after", before)

@@ -273,17 +273,19 @@ def written(folder: Path, sweeper: Sweeper) -> Path:
 # Over real interfaces
 
 
-def sent_over(bus: can.BusABC, block: FrameBlock, live: ResyncLive) -> list[ReturnNews]:
-    """Send at the traffic's own pace from another thread, and follow."""
+def sent_over(bus: can.BusABC, block: FrameBlock, live: ResyncLive) -> tuple[list[ReturnNews], float]:
+    """Send at the traffic's own pace from another thread, and follow; give how late the sender was at the most, s."""
     live.start()
     pace = threading.Event()
     after_s = ((block.t_ns - block.t_ns[0]) / S).tolist()
     start_s = time.time() + 0.05
+    late_s = [0.0]
 
     def send_all() -> None:
         for row, row_s in enumerate(after_s):
             pace.wait(max(0.0, start_s + row_s - time.time()))
             stamp_s = start_s + row_s
+            late_s.append(time.time() - stamp_s)
             message = can.Message(
                 timestamp=stamp_s, arbitration_id=int(block.id[row]), is_extended_id=True, data=block.payload(row)
             )
@@ -299,26 +301,51 @@ def sent_over(bus: can.BusABC, block: FrameBlock, live: ResyncLive) -> list[Retu
     sender.join()
     live.stop()
     bus.shutdown()
-    return news
+    return news, max(late_s)
 
 
-@pytest.mark.parametrize(
-    ("interface", "channel"), [("virtual", "resync-live"), ("udp_multicast", "239.74.163.91")], ids=["virtual", "udp"]
-)
-def test_over_a_bus_all_are_counted_home(interface: str, channel: str) -> None:
-    block = traffic(Sweeper(until_s=5.0).switch(0.6, 1.8))
-    bus = (
-        can.Bus(interface=interface, channel=channel, preserve_timestamps=True)
-        if interface == "virtual"
-        else can.Bus(interface=interface, channel=channel)
-    )
-    source = LiveBuses([parse_bus(f"{interface}:{channel}@250000")])
-    live = ResyncLive(source, machine_from_text(LIMITS, "map"), settle_ns=S)
-    news = sent_over(bus, block, live)
+def homecoming(bus: can.BusABC, address: str) -> tuple[ResyncLive, list[ReturnNews], float]:
+    """Follow a power-up of the sweeper over a bus."""
+    live = ResyncLive(LiveBuses([parse_bus(address)]), machine_from_text(LIMITS, "map"), settle_ns=S)
+    news, late_s = sent_over(bus, traffic(Sweeper(until_s=5.0).switch(0.6, 1.8)), live)
+    return live, news, late_s
+
+
+def is_homecoming(live: ResyncLive, news: Sequence[ReturnNews]) -> None:
     assert [one.controller for one in of_kind(news, NewsKind.HOME)] == ["engine", "lights", "broom", "hopper"]
     assert (live.stage, live.verdict) == (Stage.DONE, ReturnVerdict.PASS)
     (home,) = of_kind(news, NewsKind.ALL_HOME)
     assert home.after_ns == pytest.approx(1.1 * S, abs=0.15 * S)
+
+
+def test_over_the_virtual_bus_all_are_counted_home() -> None:
+    bus = can.Bus(interface="virtual", channel="resync-live", preserve_timestamps=True)
+    live, news, _ = homecoming(bus, "virtual:resync-live@250000")
+    is_homecoming(live, news)
+
+
+def test_over_udp_multicast_all_are_counted_home() -> None:
+    for _ in range(3):
+        bus = can.Bus(interface="udp_multicast", channel="239.74.163.91")
+        live, news, late_s = homecoming(bus, "udp_multicast:239.74.163.91@250000")
+        if late_s < 0.05:  # times are the kernel's: a sender that was held up sent another traffic
+            break
+    else:
+        pytest.skip("this computer is too busy to send at the traffic's own pace")
+    is_homecoming(live, news)
+
+
+def test_following_a_power_up_transmits_nothing() -> None:
+    block = traffic(Sweeper(until_s=3.0).switch(0.5, 1.7))
+    witness = can.Bus(interface="virtual", channel="resync-witness")
+    bus = can.Bus(interface="virtual", channel="resync-witness", preserve_timestamps=True)
+    source = LiveBuses([parse_bus("virtual:resync-witness@250000")])
+    sent_over(bus, block, ResyncLive(source, machine_from_text(LIMITS, "map"), within_ns=S, settle_ns=S // 10))
+    seen = []
+    while (message := witness.recv(0.0)) is not None:
+        seen.append(message.arbitration_id)
+    witness.shutdown()
+    assert seen == block.id.tolist()
 
 
 # On the command line
