@@ -165,14 +165,14 @@ def _null(n_records: int, first: int, n_values: int = 200, seconds: int = 7200) 
     print(f"records with a false finding: {_share(sum(false.values()), sum(tried.values()))}")
 
 
-def _with_cause(rng: np.random.Generator, cause: str, values: Float64Array) -> Float64Array:
-    """Let the first value be the cause of some dropouts; give when, the due ones and others."""
+def _with_cause(rng: np.random.Generator, cause: str, values: Float64Array) -> tuple[Float64Array, int]:
+    """Let the first value be the cause of some dropouts; give when, the due ones and others, and how many are due."""
     n = values.shape[1]
     seconds = round(n * _STEP_S)
     n_due = int(rng.integers(12, 31))
     if cause == "sag":
         values[0] = 27.2 + 0.3 * _first_order(rng, n, 300.0)
-        at_s = draw_dropouts(rng, "steady", n_due, seconds)
+        due_s = at_s = draw_dropouts(rng, "steady", n_due, seconds)
         lead_s = float(rng.uniform(0.4, 1.5))
         shallow_s = rng.uniform(70.0, seconds, 2 * len(at_s))
         for t_s, depth in (
@@ -186,9 +186,12 @@ def _with_cause(rng: np.random.Generator, cause: str, values: Float64Array) -> F
         values[0] = warm + 0.2 * rng.normal(size=n)
         hot = warm > np.quantile(warm, rng.uniform(0.75, 0.9))
         rate = np.where(hot, 1.0, 0.05) * n_due / max(hot.sum(), 1)
-        at_s = np.asarray(np.flatnonzero(rng.random(n) < rate) * _STEP_S, np.float64)
+        struck = np.flatnonzero(rng.random(n) < rate)
+        at_s = np.asarray(struck * _STEP_S, np.float64)
+        due_s = np.asarray(at_s[hot[struck]], np.float64)
     others_s = rng.uniform(0.0, seconds, int(rng.integers(0, 1 + len(at_s) // 4)))
-    return _spaced(np.concatenate((at_s, others_s)), seconds)
+    kept_s = _spaced(np.concatenate((at_s, others_s)), seconds)
+    return kept_s, int(np.isin(kept_s, due_s).sum())
 
 
 def _power(n_records: int, first: int, n_values: int = 200, seconds: int = 7200) -> None:
@@ -197,8 +200,8 @@ def _power(n_records: int, first: int, n_values: int = 200, seconds: int = 7200)
         for seed in range(first, first + n_records):
             rng = np.random.default_rng([seed, 82])
             values = draw_values(rng, n_values, seconds)
-            at_s = _with_cause(rng, cause, values)
-            if len(at_s) < 10:
+            at_s, n_due = _with_cause(rng, cause, values)
+            if n_due < 10:
                 continue
             found = search(values, [at_s], rng)[0]
             tried += 1

@@ -68,6 +68,13 @@ class Feature:
     is_far: BoolArray
     """(m,) places that no dropout came right after: the rest of the time."""
 
+    @property
+    def weight(self) -> float:
+        """How much of what all features of a value pay together it may use: what is so right now most of it."""
+        if self.kind is FeatureKind.SLOPE:
+            return 0.5
+        return 4.0 if self.window_ns <= FINE_NS else 1.0
+
 
 def places_of(plan: CellPlan, dropouts: Dropouts) -> tuple[Places, ...]:
     """Find the cells of all windows, once for all values."""

@@ -12,6 +12,7 @@ import numpy as np
 from busdoc.arrays import BoolArray, Float32Array, Float64Array, Int64Array
 from busdoc.isolation.covariate_chance import (
     TAILS,
+    WEIGHTS,
     Pattern,
     by_spells,
     combine,
@@ -85,16 +86,21 @@ def test_features(features: Iterable[Feature], at_places: Int64Array) -> tuple[f
     tests = _first_look(list(features))
     if not tests:
         return 1.0, []
-    p = combine(np.concatenate([test.p for test in tests]))
+    p = _combined(tests)
     if p > WORTH_MORE:
         return p, tests
     for test in tests:
         if test.best_p <= WORTH_MORE:
             _look_closer(test, at_places)
-    return max(p, combine(np.concatenate([test.p for test in tests]))), tests
+    return max(p, _combined(tests)), tests
 
 
 test_features.__test__ = False  # type: ignore[attr-defined]  # the name is no test of pytest's
+
+
+def _combined(tests: Sequence[FeatureTest]) -> float:
+    weights = np.outer([test.feature.weight for test in tests], WEIGHTS).ravel()
+    return combine(np.concatenate([test.p for test in tests]), weights)
 
 
 def _first_look(features: Sequence[Feature]) -> list[FeatureTest]:
