@@ -149,11 +149,11 @@ def _own_streams(heard: Heard, one: ControllerHealth, moved: int | None) -> list
 def _codes(
     codes: Sequence[FaultCode], name: str, first_ns: int, steady_ns: int | None, settled_ns: int
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Name the codes that stood once a controller was in step, and those that came and went while it started.
+    """Name the codes that stand against a controller, and those that came while it started and were soon gone.
 
-    A controller that tests itself, or tries again after a fault that it remembers, says so and takes it back before it
-    is in step. One that stood before the power-up stands on paper until the controller says otherwise, which it can do
-    only after it has started.
+    A controller that tests itself, or tries again after a fault that it remembers, says so while it starts and takes it
+    back. One that stood before the power-up stands on paper until the controller says otherwise, which it can do only
+    after it has started.
     """
     until_ns = settled_ns if steady_ns is None else min(steady_ns, settled_ns)
     stood, passed = [], []
@@ -165,7 +165,7 @@ def _codes(
             for raised, cleared in code.active_spans
             if raised <= settled_ns and (cleared is None or cleared > first_ns or raised >= first_ns)
         ]
-        if any(raised > until_ns or cleared is None or cleared > until_ns for raised, cleared in spans):
+        if any(raised > until_ns or cleared is None or cleared > settled_ns for raised, cleared in spans):
             stood.append(code.code)
         elif any(raised >= first_ns for raised, _ in spans):
             passed.append(code.code)
