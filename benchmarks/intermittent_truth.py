@@ -3,7 +3,8 @@
     python -m benchmarks.intermittent_truth null [CAPTURES [FIRST]]    how often something is said that is not so
     python -m benchmarks.intermittent_truth power [CAPTURES [FIRST]]   how often the true cause is ranked first
     python -m benchmarks.intermittent_truth groups [CAPTURES [FIRST]]  how often the right feed or segment is on top
-    python -m benchmarks.intermittent_truth frames [CAPTURES [FIRST]]  as null, the frames handed over without files
+
+A `frames` at the end hands the frames over without files: the same but for writing and reading text.
 
 Each capture is two hours of eight controllers with 216 signals, written as a `.log` with its database and map, and read
 back by the whole post-mortem: real frames from end to end. `CAPTURES` is the number for each kind of cause, `FIRST` the
@@ -148,7 +149,7 @@ def _share(k: int, n: int) -> str:
     return f"{k} of {n} = {100 * k / max(n, 1):.1f} % ({100 * low:.1f} to {100 * high:.1f})"
 
 
-def _null(n: int, first: int, files: bool = True) -> None:
+def _null(n: int, first: int, files: bool) -> None:
     scores = list(_all((TrueCause.NOTHING,), n, first, files))
     looked = [score for score in scores if score.n_dropouts >= 3]
     false = [score for score in looked if score.said]
@@ -164,9 +165,9 @@ def _tried(scores: Iterable[Score]) -> tuple[list[int], list[int]]:
     return [kinds for kinds, _ in pairs], [signals for _, signals in pairs]
 
 
-def _power(n: int, first: int) -> None:
+def _power(n: int, first: int, files: bool) -> None:
     causes = (TrueCause.EVENT, TrueCause.SAG, TrueCause.TEMPERATURE, TrueCause.MIXED)
-    scores = [score for score in _all(causes, n, first) if score.n_due >= _ENOUGH]
+    scores = [score for score in _all(causes, n, first, files) if score.n_due >= _ENOUGH]
     for cause in causes:
         own = [score for score in scores if score.cause is cause]
         print(f"{cause}: ranked first in {_share(sum(score.right for score in own), len(own))}")
@@ -175,9 +176,9 @@ def _power(n: int, first: int) -> None:
                 print(f"  seed {score.seed}: {score.n_due} due of {score.n_dropouts}; said {score.said[:2]}")
 
 
-def _groups(n: int, first: int) -> None:
+def _groups(n: int, first: int, files: bool) -> None:
     causes = (TrueCause.FEED, TrueCause.SEGMENT)
-    scores = [score for score in _all(causes, n, first) if score.n_due >= 3]
+    scores = [score for score in _all(causes, n, first, files) if score.n_due >= 3]
     for cause in causes:
         own = [score for score in scores if score.cause is cause]
         print(f"{cause}: right part on top in {_share(sum(score.right for score in own), len(own))}")
@@ -187,15 +188,13 @@ def _groups(n: int, first: int) -> None:
 
 
 def main() -> None:
-    """Run one of the four, and print."""
+    """Run one of the three, and print."""
     what = sys.argv[1] if len(sys.argv) > 1 else "null"
     n = int(sys.argv[2]) if len(sys.argv) > 2 else 60
     first = int(sys.argv[3]) if len(sys.argv) > 3 else 0
     started_s = time.perf_counter()
-    if what == "frames":
-        _null(n, first, files=False)
-    else:
-        {"null": _null, "power": _power, "groups": _groups}[what](n, first)
+    files = sys.argv[-1] != "frames"
+    {"null": _null, "power": _power, "groups": _groups}[what](n, first, files)
     print(f"{time.perf_counter() - started_s:.0f} s")
 
 
