@@ -178,8 +178,9 @@ def _line_by_line(session: "LiveSession", arguments: argparse.Namespace, surroun
 
 
 def _read_lines(typed: "queue.Queue[str | None]") -> None:
-    for line in sys.stdin or ():
-        typed.put(line)
+    with contextlib.suppress(OSError, ValueError):  # there is none, it was closed, or it speaks no text
+        for line in sys.stdin or ():
+            typed.put(line)
     typed.put(None)
 
 
