@@ -20,6 +20,9 @@ from busdoc.isolation.span import duration
 
 __all__ = ["Covariate", "find_covariates"]
 
+_MANY = 10
+_WORTH_OF_MANY = 0.01
+"""Of so many values and more, none with a larger p at first sight can be found: corrected, it is beyond 0.05."""
 _SURE = 1e-9
 """Of two features with smaller p-values than this, neither is the surer one."""
 
@@ -56,7 +59,7 @@ class Covariate:
     """Separates dropouts from the rest best, in `unit` (a slope: per second)."""
     threshold_low: float
     threshold_high: float
-    """95 % interval, by drawing the dropouts anew (bootstrap); with a p beyond 0.01 all that the dropouts show."""
+    """95 % interval, by drawing the dropouts anew (bootstrap); where p is beyond 0.01, all that the dropouts show."""
     n_beyond: int
     """Dropouts with the feature beyond the threshold."""
     share_beyond: float
@@ -70,7 +73,7 @@ class Covariate:
     before: tuple[float, ...] = ()
     """The feature before each dropout that has one, by time, for the picture."""
     rest_quantiles: tuple[float, ...] = ()
-    """Its 0 %, 1 %, … 100 % quantiles in the rest of the time, for the picture; empty with a p beyond 0.01."""
+    """Its 0 %, 1 %, … 100 % quantiles in the rest of the time, for the picture; may be empty where p is beyond 0.01."""
 
     @property
     def found(self) -> bool:
@@ -135,7 +138,8 @@ def find_covariates(
         if len(one) < LEAST_DROPOUTS:
             continue
         places = places_of(plan, one)
-        own = [_covariate(one, single, plan, places) for single in series if _concerns(single, one)]
+        worth = WORTH_MORE if len(series) < _MANY else _WORTH_OF_MANY
+        own = [_covariate(one, single, plan, places, worth) for single in series if _concerns(single, one)]
         found += sorted((c for c in own if c is not None), key=lambda c: (c.p, -c.explained, c.name))
     return tuple(found)
 
@@ -144,12 +148,14 @@ def _concerns(series: CellSeries, dropouts: Dropouts) -> bool:
     return not series.controllers or set(dropouts.controllers) == set(series.controllers)
 
 
-def _covariate(dropouts: Dropouts, series: CellSeries, plan: CellPlan, places: Sequence[Places]) -> Covariate | None:
+def _covariate(
+    dropouts: Dropouts, series: CellSeries, plan: CellPlan, places: Sequence[Places], worth: float
+) -> Covariate | None:
     at_places = np.searchsorted(plan.places_ns, ends_of(dropouts), side="right") - 1
-    p, tests = test_features(features_of(series, plan, places), at_places)
+    p, tests = test_features(features_of(series, plan, places), at_places, worth)
     if not tests:
         return None
-    return _record(dropouts, series, *_most_telling(tests, closely=p <= WORTH_MORE), p)
+    return _record(dropouts, series, *_most_telling(tests, closely=p <= worth), p)
 
 
 def _most_telling(tests: Sequence[FeatureTest], *, closely: bool) -> tuple[FeatureTest, Separation]:

@@ -31,7 +31,7 @@ LEAST_DROPOUTS = 3
 _LEAST_PLACES = 50
 _LEAST_SHARE = 0.5
 """Of dropouts, and of places, that must have a feature for it to be tried."""
-WORTH_MORE = 0.01
+WORTH_MORE = 0.05
 """A value whose p is beyond this at first sight stays with it: a closer look can only make it greater."""
 _RARE = 0.05
 """A value is beyond a threshold so seldom that a single excursion may meet a whole burst of dropouts."""
@@ -72,12 +72,13 @@ class FeatureTest:
         return np.asarray(values < limit if self.direction < 0 else values > limit)
 
 
-def test_features(features: Iterable[Feature], at_places: Int64Array) -> tuple[float, list[FeatureTest]]:
+def test_features(features: Iterable[Feature], at_places: Int64Array, worth: float) -> tuple[float, list[FeatureTest]]:
     """Test the features of one value together.
 
     Parameters
     ----------
     at_places : (n,) the last place of the record up to each dropout; -1 before the first
+    worth : a p up to which the closer look is taken
 
     Returns
     -------
@@ -87,11 +88,11 @@ def test_features(features: Iterable[Feature], at_places: Int64Array) -> tuple[f
     if not tests:
         return 1.0, []
     p = _combined(tests)
-    if p > WORTH_MORE:
+    if p > worth:
         return p, tests
     for test in tests:
-        if test.best_p <= WORTH_MORE:
-            _look_closer(test, at_places)
+        if test.best_p <= worth:
+            _look_closer(test, at_places, worth)
     return max(p, _combined(tests)), tests
 
 
@@ -155,7 +156,7 @@ def _thresholds(test: FeatureTest) -> tuple[Float32Array, Float64Array]:
     return limits, n_beyond / n_all
 
 
-def _look_closer(test: FeatureTest, at_places: Int64Array) -> None:
+def _look_closer(test: FeatureTest, at_places: Int64Array, worth: float) -> None:
     """Count the independent dropouts, and hold what was seen against shifts of the record."""
     n = len(test.before)
     usable = np.flatnonzero(~np.isnan(test.feature.rest))
@@ -166,13 +167,13 @@ def _look_closer(test: FeatureTest, at_places: Int64Array) -> None:
     guard = guard_places(ranks, 2)
     sums = shifted_sums(ranks, pattern)
     test.n_effective = effective(sums, n, float(ranks.var()))
-    if test.p[0] <= WORTH_MORE:
+    if test.p[0] <= worth:
         own = ranks[pattern.at]
         sided = rank_p(own, UNTIED, test.n_effective)
         test.p[0] = max(test.p[0], sided, from_shifts(sums, float(own.sum()), guard))
     limits, shares = _thresholds(test)
     for k, limit in enumerate(limits):
-        if test.p[1 + k] > WORTH_MORE:
+        if test.p[1 + k] > worth:
             continue
         is_beyond = test.is_beyond(values, limit).astype(np.float64)
         n_beyond = int(is_beyond[pattern.at].sum())
