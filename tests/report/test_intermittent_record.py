@@ -24,7 +24,7 @@ START_NS = made.START_NS
 S = 10**9
 
 
-def with_events(result: Result, *, causal: bool) -> Result:
+def with_events(result: Result, *, causal: bool, name: str = "Boom.Raised became 1 (on)") -> Result:
     """Let "Boom.Raised became 1" come half a second before most dropouts, or whenever it likes; and ten others."""
     rng = np.random.default_rng(4)
     lost_ns = np.array([incident.last_seen_ns for incident in result.incidents], np.int64)
@@ -42,7 +42,7 @@ def with_events(result: Result, *, causal: bool) -> Result:
     if causal:
         kinds.append(
             events_at(
-                "Boom.Raised became 1 (on)",
+                name,
                 EventSource.SIGNAL,
                 lost_ns[rng.random(len(lost_ns)) < 0.8] - S // 2,
                 controller="engine",
@@ -98,6 +98,13 @@ def test_the_record_shows_the_rate_and_the_lags_with_their_words() -> None:
     titles = re.findall(r"<title>(.*?)</title><desc>(.*?)</desc>", page)
     assert any(title == "Dropouts over time" and "Dashed line" in words for title, words in titles)
     assert any("Boom.Raised became 1" in title and "by chance" in words for title, words in titles)
+
+
+def test_names_from_a_database_cannot_break_out_of_the_record() -> None:
+    page = html(with_events(made.intermittent(60), causal=True, name=made.HOSTILE))
+    assert "alert(1)" in page
+    assert "<script" not in page
+    assert "<img" not in page
 
 
 def test_the_record_names_what_could_not_be_tried() -> None:
