@@ -23,6 +23,8 @@ HANDS_S = 3.0
 """From reading a step to having done it."""
 PRESS_S = 0.5
 """From having done it to pressing."""
+LOOK_S = 3.0
+"""A name is believed when it stands for so long."""
 PATIENCE_S = 1800.0
 NAMED_AT = 0.8
 """As the headline: from here on it says 'part at fault'."""
@@ -53,14 +55,22 @@ class Person:
             await self.pilot.press(key)
             self.presses += 1
 
+    def _named(self) -> str | None:
+        """Name the part that the screen calls at fault."""
+        view = self.app.desk.view
+        part, probability, _ = view.suspects[0] if view.suspects else (ELSEWHERE, 0.0, False)
+        return part if part != ELSEWHERE and probability >= NAMED_AT else None
+
     async def isolate(self) -> str | None:
         """Work until a part is named; give its name."""
         until_s = self.machine.world.now_s + PATIENCE_S
         while self.machine.world.now_s < until_s:
+            part = self._named()
+            if part is not None:
+                self.wait(LOOK_S)
+                if self._named() == part:
+                    return part
             view = self.app.desk.view
-            part, probability, _ = view.suspects[0] if view.suspects else (ELSEWHERE, 0.0, False)
-            if part != ELSEWHERE and probability >= NAMED_AT:
-                return part
             if view.next is None or not step_text(view.next):
                 self.wait(1.0)
                 continue
