@@ -7,7 +7,7 @@ from busdoc.screen.next_step import wait_in_words
 from busdoc.screen.pixels import ADVANCE, draw_text, rows_at, wrap_text
 from busdoc.screen.states import OFF, STATES, sign_of
 from busdoc.screen.tones import Tone
-from busdoc.screen.words import step_cautions, step_text
+from busdoc.screen.words import step_cautions, step_text, verdict_in_short
 
 __all__ = ["BigView", "draw_big", "in_question"]
 
@@ -54,6 +54,9 @@ def _texts(view: SessionView) -> list[tuple[str, Tone]]:
         texts.append((f"> {step_text(view.next)}", Tone.STRONG))
     elif view.watching is not None:
         texts.append(("watch", Tone.STRONG))
+    short, named = verdict_in_short(view)
+    if named and len(texts) == 1:
+        texts.append((short.split(" (")[0], Tone.BAD))
     left, _ = wait_in_words(view)
     if left:
         texts.append((left, Tone.GOOD if left == "0:00" else Tone.PLAIN))
@@ -95,5 +98,6 @@ def _small(view: SessionView, width: int) -> list[Line]:
     if view.next is not None:
         for caution in step_cautions(view.next)[:2]:
             rows += wrap(f" ! {caution}", width, Tone.WARN, most=1)
-    rows += wrap(f" {view.headline}", width, most=1)
+    short, _ = verdict_in_short(view)
+    rows += wrap(f" {short or view.headline}", width, most=1)
     return [fit(row, width) for row in rows]

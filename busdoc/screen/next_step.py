@@ -7,7 +7,7 @@ from busdoc.screen.area import Area
 from busdoc.screen.lines import Line, fit, line_of, rule, wrap
 from busdoc.screen.moments import countdown
 from busdoc.screen.tones import Tone
-from busdoc.screen.words import step_cautions, step_text
+from busdoc.screen.words import step_cautions, step_text, verdict_in_short
 
 __all__ = ["NextStep", "draw_next", "wait_in_words"]
 
@@ -29,9 +29,11 @@ def draw_next(view: SessionView, width: int, height: int, lately: tuple[tuple[st
     room = height - 1
     step = _step(view, inner, room)
     wait = _wait(view, inner)
-    verdict_room = min(2, max(0, room - len(step) - len(wait)))
-    cautions = _cautions(view, inner, room - len(step) - len(wait) - verdict_room)
-    verdict = wrap(view.headline, inner, most=max(0, room - len(step) - len(wait) - len(cautions)))
+    room_left = room - len(step) - len(wait)
+    short, named = verdict_in_short(view)
+    verdict = wrap(short, inner, Tone.BAD if named else Tone.STRONG, most=min(2, max(0, room_left))) if short else []
+    cautions = _cautions(view, inner, room_left - len(verdict) - min(2, room_left))
+    verdict += wrap(view.headline, inner, most=max(0, room_left - len(verdict) - len(cautions)))
     after = _after(view, inner, room - len(step) - len(wait) - len(cautions) - len(verdict))
     body = [*step, *after, *cautions, *wait, *verdict]
     spare = room - len(body)

@@ -2,11 +2,18 @@
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.capture.listening import BusState, Hearing
-from busdoc.live.view import NextRow
+from busdoc.isolation.odds import odds
+from busdoc.isolation.verdict import ELSEWHERE
+from busdoc.live.view import NextRow, SessionView
 
-__all__ = ["THE_MACHINE", "bus_name", "bus_trouble", "done_in_words", "step_cautions", "step_text"]
+__all__ = ["THE_MACHINE", "bus_name", "bus_trouble", "done_in_words", "step_cautions", "step_text", "verdict_in_short"]
 
 THE_MACHINE = "the machine"
+
+_NAMED_FROM = 0.8
+"""A part is called the culprit from here on, as in the headline."""
+_SUSPECT_FROM = 0.1
+_NOT_ON_THE_MAP = "a part that the map does not show"
 
 _DONE = {
     ActionKind.PLUG: "plugged {part} in",
@@ -32,6 +39,17 @@ def done_in_words(action: Action) -> str:
     part = action.part or (THE_MACHINE if action.kind in _POWER else "it")
     text = _DONE[action.kind].format(part=part, into=action.into or "another")
     return f"{text}: {action.note}" if action.note else text
+
+
+def verdict_in_short(view: SessionView) -> tuple[str, bool]:
+    """Give the verdict so far in a few words, and whether a part is named; empty while nobody is suspected."""
+    likely = [(part, share) for part, share, cleared in view.suspects if share >= _SUSPECT_FROM and not cleared][:3]
+    names = [f"{_NOT_ON_THE_MAP if part == ELSEWHERE else part} {odds(share)}" for part, share in likely]
+    if not likely:
+        return "", False
+    if likely[0][1] >= _NAMED_FROM and likely[0][0] != ELSEWHERE:
+        return f"Part at fault: {likely[0][0]} ({odds(likely[0][1])})", True
+    return f"Suspects: {', '.join(names)}", False
 
 
 def step_text(row: NextRow) -> str:

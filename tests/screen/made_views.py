@@ -207,6 +207,7 @@ ONE_LOST = replace(
     "harness-A 21 %.",
     next=UNPLUG_ALL,
     focus="hopper",
+    suspects=(("gate-angle", 0.34, False), ("harness-A", 0.21, False), ("harness-C", 0.003, True)),
     harness=with_parts(
         HEALTHY,
         part("harness-A", "harness", 3, label=1, probability=0.21, swaps_with=("harness-B",)),

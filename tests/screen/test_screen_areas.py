@@ -189,6 +189,16 @@ def test_next_shows_the_step_its_caution_and_the_verdict() -> None:
     assert any("hopper dropped off the bus 3 times" in row for row in rows)
 
 
+def test_the_part_at_fault_is_named_however_long_the_headline() -> None:
+    view = replace(ONE_LOST, suspects=(("gate-angle", 0.97, False),), headline="They answer to this and to that. " * 9)
+    for lines in (draw_next(view, 41, 10), draw_big(replace(view, next=None), 80, 21)):
+        assert any("Part at fault: gate-angle (97 %)" in row for row in texts(lines))
+
+
+def test_without_a_culprit_the_likeliest_are_named() -> None:
+    assert "  Suspects: gate-angle 34 %, harness-A 21 %" in texts(draw_next(ONE_LOST, 60, 11))
+
+
 def test_next_counts_down_to_what_the_wait_will_clear() -> None:
     rows = texts(draw_next(WATCHED, 60, 11))
     assert any(row.strip().startswith("0:42") for row in rows)
