@@ -34,15 +34,20 @@ _DETAIL = (
 
 
 def resync_section(result: Result) -> Section | None:
-    """Show every power-up of the recording; None when there was none.
+    """Show every power-up of the recording, and what is not as it was; None when there is neither.
 
     They stand side by side, so that what was slow or missing before a repair and is healthy after it shows at a glance;
     below, each is told in full.
     """
-    if not result.resync:
-        return None
-    blocks = (_side_by_side(result), *_around_repairs(result), *_in_full(result))
-    return Section(title="Back in step after power-up", anchor="returns", blocks=blocks)
+    blocks: list[Block] = []
+    if result.resync:
+        blocks += [_side_by_side(result), *_around_repairs(result), *_in_full(result)]
+    if result.changes:
+        blocks += [
+            Text(text="Not as it was when the machine's baseline was learnt:"),
+            Items(items=tuple(change.text for change in result.changes)),
+        ]
+    return Section(title="Back in step after power-up", anchor="returns", blocks=tuple(blocks)) if blocks else None
 
 
 def _side_by_side(result: Result) -> Table:
@@ -102,6 +107,9 @@ def _in_full(result: Result) -> Iterator[Block]:
     for n, one in enumerate(result.resync[:_MOST_DETAILED], start=1):
         fed = "the machine" if one.power_up.feed is None else one.power_up.feed
         known = f"{_FOUND_BY[one.power_up.found_by]}{'' if one.power_up.whole else ', from the middle of it on'}"
+        if one.power_up.wake_ns is not None:
+            unsure = f" (± {one.power_up.uncertainty_ns / 1e9:.1f} s)" if one.power_up.uncertainty_ns else ""
+            known += f"; first frame {one.power_up.wake_ns / 1e9:.1f} s{unsure} after power"
         blocks.append(
             Table(
                 title=f"Power-up {n}, {_when(result, one)}, {fed}, {known}. {summary_of(one)}",

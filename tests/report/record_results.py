@@ -7,6 +7,7 @@ from types import MappingProxyType
 import numpy as np
 
 from busdoc.actions.action import Action, ActionKind, Origin
+from busdoc.actions.changes import Change, ChangeKind
 from busdoc.actions.machine import Machine
 from busdoc.health.code import CodeKind, FaultCode
 from busdoc.health.controller import (
@@ -209,6 +210,7 @@ def one_branch() -> Result:
         ),
         codes=(code,),
         isolation=_verdict(),
+        changes=(Change(kind=ChangeKind.SLOWER, text="hopper is in step after 11.2 s, it used to take 2.4 s"),),
         resync=(power_up(112, hopper_in_step_s=11.25), power_up(520, hopper_in_step_s=2.5)),
         capture=replace(
             result.capture,

@@ -162,6 +162,7 @@ def test_returns_before_and_after_the_repair_stand_side_by_side() -> None:
     assert re.search(r"hopper\s+11\.25 s FAIL\s+2\.50 s", text)
     assert re.search(r"Replacing gate-angle \(action 4\)\. Last before it, power-up 1: FAIL", text)
     assert "First after it, power-up 2: PASS: all 2 back in step after 2.5 s, hopper last." in text
+    assert "hopper is in step after 11.2 s, it used to take 2.4 s" in text
     tree = document(made.one_branch())["resync"]
     took = [one["controllers"][1]["steady_s"] - one["first_frame_s"] for one in tree]
     assert [f"{seconds:.2f} s" in text for seconds in took] == [True, True]
