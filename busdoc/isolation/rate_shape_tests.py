@@ -99,8 +99,9 @@ def _irwin_hall(n: int, x: float) -> float:
 
 def halves_p(first: int, second: int) -> float:
     """Give the two-sided p of two counts over equally long halves (exact, conditional: binomial with one half)."""
-    n, fewer = first + second, min(first, second)
-    return min(1.0, 2.0 * sum(math.comb(n, k) for k in range(fewer + 1)) / 2.0**n) if n else 1.0
+    from scipy.special import bdtr
+
+    return min(1.0, 2.0 * float(bdtr(min(first, second), first + second, 0.5))) if first + second else 1.0
 
 
 def greenwood(u: Float64Array) -> float:

@@ -110,6 +110,14 @@ def test_the_trend_of_few_dropouts_has_the_exact_null(n: int) -> None:
 
 def test_the_halves_are_compared_by_the_binomial_test() -> None:
     assert halves_p(3, 12) == pytest.approx(stats.binomtest(3, 15).pvalue, rel=1e-12)
+    assert halves_p(1500, 1700) == pytest.approx(stats.binomtest(1500, 3200).pvalue, rel=1e-9)
+    assert halves_p(0, 0) == 1.0
+
+
+def test_thousands_of_dropouts_are_measured_like_few() -> None:
+    rate = rate_of([0.0025 * k for k in range(1, 4000)])
+    assert rate.n == 3999
+    assert shapes(rate) == set()
 
 
 @pytest.mark.parametrize("test", ["trend", "bursts"])
