@@ -3,6 +3,7 @@
 Takes the incidents and the names of the controllers; knows neither actions nor parts.
 """
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -101,9 +102,9 @@ def gather_losses(
             if loss.controller in index:
                 hit[row, index[loss.controller]] = True
         for c, absences in enumerate(spans):
-            before = [(a, b) for a, b in absences if a < first_s]
-            if before:
-                back_s = before[-1][1]
+            n_before = bisect_left(absences, (first_s,))  # ascending and apart; a scan is quadratic over long records
+            if n_before:
+                back_s = absences[n_before - 1][1]
                 up[row, c] = back_s <= first_s or hit[row, c]
                 since_s[row, c] = min(back_s, first_s)
     return Losses(
