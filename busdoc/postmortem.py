@@ -8,10 +8,10 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
-from busdoc.actions.action import Action
+from busdoc.actions.action import Action, ActionKind
 from busdoc.actions.inferred import plug_actions, power_actions
 from busdoc.actions.journal import Journal, load_journal
-from busdoc.actions.machine import Machine
+from busdoc.actions.machine import Machine, PartKind
 from busdoc.actions.machine_map import load_machine
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.source import Capture, open_capture
@@ -35,6 +35,8 @@ from busdoc.watches import Watches
 __all__ = ["DatabaseFile", "conclude", "isolated", "postmortem", "seen_actions"]
 
 DatabaseFile = Path | tuple[int | str, Path]
+
+_POWER = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
 _LIVE = "measured values before the dropouts: they are looked at in the session's recording, afterwards"
 
 
@@ -181,12 +183,14 @@ def isolated(
     because: Sequence[Because],
     codes: Sequence[FaultCode],
 ) -> IsolationVerdict:
-    """Weigh the parts; where no journal was kept, a machine that went off and on as a whole accuses nobody.
+    """Weigh the parts; a machine that went off and on as a whole accuses nobody where no power action would be told.
 
-    A key turned off and on and a lost main supply look the same on the bus.
+    A key turned off and on and a lost main supply look the same on the bus. So it is without a journal, and with one
+    that tells of no power action where the map has no feed to blame.
     """
     pairs = list(zip(health.incidents, because, strict=True))
-    if not actions:
+    feeds = any(part.kind is PartKind.FEED for part in machine.parts.values())
+    if not actions or (not feeds and not any(action.kind in _POWER for action in actions)):
         pairs = [pair for pair in pairs if not _is_off_and_on(pair[0])]
     kept = replace(health, incidents=tuple(incident for incident, _ in pairs))
     return isolate(kept, actions, machine, [reason for _, reason in pairs], codes)

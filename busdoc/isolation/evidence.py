@@ -42,7 +42,8 @@ _CONTRADICTED = 0.5
 """The same where a later press does not fit."""
 _AGAIN = 0.12
 """The same for a part that must have shown already though it should be out: one slip explains all that follows, but
-several parts, each doubted, must not explain together what one that is in explains alone."""
+several parts, each doubted, must not explain together what one that is in explains alone. A branch that no map knows
+could hang on anything, and would be to blame for all that falls while it is out: each time costs it the whole doubt."""
 _ACCOMPLICE = 0.3
 """The same for the part that was written down when the contradicted one may have been meant."""
 _TWICE_S = 3.0
@@ -217,7 +218,8 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
         told = fit_now > 0.0
         stint = cells.stint_at(t)
         doubt = np.where(record.moves, record.doubt[m], 0.0)
-        doubt = np.where(~told & (shown_in == stint), np.maximum(doubt, _AGAIN), doubt)[:, None]
+        again = ~told & (shown_in == stint) & ~record.loose
+        doubt = np.where(again, np.maximum(doubt, _AGAIN), doubt)[:, None]
         ended = spent & (cells.from_s < t)[:, None] & (cells.stint == stint[None, :]) & told[None, :]
         ended_s = (ended * cells.length_s[:, None]).sum(axis=0)
         spent &= ~ended
