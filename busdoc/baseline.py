@@ -10,7 +10,7 @@ from pathlib import Path
 from busdoc.actions.baseline import Baseline, learn_baseline
 from busdoc.actions.baseline_text import MergedMap, map_text, merge_into
 from busdoc.actions.machine_map import machine_from_text
-from busdoc.errors import InputError
+from busdoc.errors import InputError, found_instead
 from busdoc.postmortem import DatabaseFile
 from busdoc.resync import Resync, resync
 
@@ -76,5 +76,7 @@ def baseline(
 def _read(path: Path) -> str:
     try:
         return path.read_bytes().decode("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(str(path), "a machine map", str(error), "Check the name and its rights.") from error
+    except OSError as error:
+        raise InputError(str(path), "a machine map", found_instead(error), "Check the name and its rights.") from error
+    except UnicodeDecodeError as error:
+        raise InputError(str(path), "a machine map", "a file that is no UTF-8 text", "Save it as UTF-8.") from error

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Literal, NoReturn
 from busdoc.cli_isolate import add_isolate
 from busdoc.cli_record import add_record
 from busdoc.cli_resync import add_baseline, add_resync
-from busdoc.errors import BusdocError, InputError
+from busdoc.errors import BusdocError, InputError, found_instead
 from busdoc.surroundings import ExitStatus, Surroundings
 
 if TYPE_CHECKING:
@@ -162,7 +162,9 @@ def _demo(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStat
     try:
         files = write_demo(folder)
     except OSError as error:
-        raise InputError(str(folder), "a folder that can be written", str(error), "Name another with -o.") from error
+        raise InputError(
+            str(folder), "a folder that can be written", found_instead(error), "Name another with -o."
+        ) from error
     result = postmortem(
         [files.capture], databases=[files.database], machine_file=files.machine, journal_file=files.actions
     )
@@ -307,7 +309,9 @@ def _simulate(arguments: argparse.Namespace, surroundings: Surroundings) -> Exit
     try:
         run_scenario_file(arguments.scenario, folder, seed=seed, suffix=arguments.suffix)
     except OSError as error:
-        raise InputError(str(folder), "a folder that can be written", str(error), "Name another with -o.") from error
+        raise InputError(
+            str(folder), "a folder that can be written", found_instead(error), "Name another with -o."
+        ) from error
     print(f"Written to {arguments.output}.", file=surroundings.stdout)
     return ExitStatus.HEALTHY
 

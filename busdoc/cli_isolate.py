@@ -37,7 +37,9 @@ def add_isolate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
     )
     add_bus_option(isolate)
     isolate.add_argument("--replay", action="append", default=[], type=Path, metavar="CAPTURE", help="play a recording")
-    isolate.add_argument("--speed", default="1", metavar="X", help="how many times faster; max: as fast as it goes")
+    isolate.add_argument(
+        "--speed", metavar="X", help="with --replay: how many times faster (default 1); max: as fast as it goes"
+    )
     isolate.add_argument("--machine", type=Path, metavar="FILE", help="machine map (TOML)")
     isolate.add_argument(
         "--db",

@@ -120,6 +120,9 @@ def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
     if arguments.actions is not None and not arguments.capture:
         advice = "Press a key at the moment you switch on; the journal belongs to a recording."
         raise InputError("--actions", "a recording to read it with", "a live bus or a replay", advice)
+    if arguments.within is not None and arguments.capture:
+        advice = "Leave it out; the limits of a recording come from the machine map."
+        raise InputError("--within", "a live bus or --replay to use it with", "a recording", advice)
     if arguments.watch is not None:
         from busdoc.cli_resync_watch import watch_cure
 

@@ -63,6 +63,8 @@ def open_source(arguments: argparse.Namespace) -> "FrameSource":
         from busdoc.capture.playback import Playback
 
         return Playback(arguments.replay, parse_speed(arguments.speed or "1"))
+    if arguments.speed is not None:
+        raise InputError("--speed", "--replay beside it", "a live bus", "Leave it out; a bus keeps its own pace.")
     from busdoc.capture.live import LiveBuses
     from busdoc.capture.live_address import parse_bus
 

@@ -10,7 +10,7 @@
 from collections.abc import Iterable
 from difflib import get_close_matches
 
-__all__ = ["BusError", "BusdocError", "InputError", "nearest"]
+__all__ = ["BusError", "BusdocError", "InputError", "found_instead", "nearest"]
 
 
 class BusdocError(Exception):
@@ -37,6 +37,27 @@ class InputError(BusdocError):
 
 class BusError(BusdocError):
     """A live bus cannot be opened, or failed while it was listened to."""
+
+
+def found_instead(error: OSError) -> str:
+    """Word what stood in the way of a file, to follow `found` in an `InputError`.
+
+    >>> found_instead(FileNotFoundError(2, "No such file or directory"))
+    'nothing by this name'
+    >>> found_instead(OSError(28, "No space left on device"))
+    'no space left on device'
+    """
+    match error:
+        case FileNotFoundError():
+            return "nothing by this name"
+        case IsADirectoryError():
+            return "a folder"
+        case FileExistsError() | NotADirectoryError():
+            return "a file by this name"
+        case PermissionError():
+            return "no right to it"
+    reason = error.strerror or str(error)
+    return reason[:1].lower() + reason[1:]
 
 
 def nearest(found: str, allowed: Iterable[str]) -> str:

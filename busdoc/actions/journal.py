@@ -16,7 +16,7 @@ from busdoc.actions.journal_names import JournalNames, one_line
 from busdoc.actions.journal_rows import COLUMNS, split_rows
 from busdoc.actions.journal_time import JournalClock, TimeNote, seconds_text
 from busdoc.actions.machine import Machine
-from busdoc.errors import InputError
+from busdoc.errors import InputError, found_instead
 
 __all__ = ["Journal", "journal_from_text", "journal_text", "load_journal", "write_journal"]
 
@@ -54,8 +54,9 @@ def load_journal(path: Path, machine: Machine, *, start_ns: int, epoch: bool) ->
         with path.open("rb") as file:
             raw = file.read(_LARGEST_BYTES + 1)
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise InputError(str(path), "an action journal", reason, "Check the name and its rights.") from error
+        raise InputError(
+            str(path), "an action journal", found_instead(error), "Check the name and its rights."
+        ) from error
     if len(raw) > _LARGEST_BYTES:
         found = f"more than {_LARGEST_BYTES // 1_000_000} MB"
         raise InputError(str(path), "an action journal", found, "Check that this is the journal and not a capture.")

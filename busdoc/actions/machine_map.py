@@ -26,7 +26,7 @@ from busdoc.actions.map_entry import (
 from busdoc.actions.map_problems import MapProblems
 from busdoc.actions.map_table import MapTable
 from busdoc.capture.channels import ChannelTable
-from busdoc.errors import InputError
+from busdoc.errors import InputError, found_instead
 from busdoc.health.controller import ControllerSpec
 
 __all__ = ["bitrates", "load_machine", "machine_from_text", "specs"]
@@ -50,8 +50,7 @@ def load_machine(path: Path) -> Machine:
         with path.open("rb") as file:
             raw = file.read(_LARGEST_BYTES + 1)
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise InputError(str(path), "a machine map", reason, "Check the name and its rights.") from error
+        raise InputError(str(path), "a machine map", found_instead(error), "Check the name and its rights.") from error
     _require_size(len(raw), str(path))
     return machine_from_text(_decoded(raw, str(path)), str(path))
 

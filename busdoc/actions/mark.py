@@ -9,7 +9,7 @@ from busdoc.actions.action import ActionKind
 from busdoc.actions.journal_names import one_line
 from busdoc.actions.journal_rows import COLUMNS
 from busdoc.actions.journal_time import seconds_text
-from busdoc.errors import InputError
+from busdoc.errors import InputError, found_instead
 
 __all__ = ["MARK_UNCERTAINTY_NS", "append_mark"]
 
@@ -41,9 +41,8 @@ def append_mark(path: Path, time_ns: int, note: str = "", *, uncertainty_ns: int
             journal.write(text)
             os.fsync(journal.fileno())
     except OSError as error:
-        reason = error.strerror or str(error)
         raise InputError(
-            str(path), "a journal that can be written", reason, "Check the disk and its rights."
+            str(path), "a journal that can be written", found_instead(error), "Check the disk and its rights."
         ) from error
 
 

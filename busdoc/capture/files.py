@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import IO, cast
 
 from busdoc.capture.gzip_bytes import GzipBytes
-from busdoc.errors import InputError, nearest
+from busdoc.errors import InputError, found_instead, nearest
 
 __all__ = [
     "SUFFIXES",
@@ -103,8 +103,9 @@ def check_kind(path: Path) -> None:
             raw = file.read(2)
         head = first_bytes(path)
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise InputError(str(path), "a file that can be read", reason, "Check the name and its rights.") from error
+        raise InputError(
+            str(path), "a file that can be read", found_instead(error), "Check the name and its rights."
+        ) from error
     if not raw:
         raise InputError(str(path), "a capture", "an empty file", "Record it again, or choose another.")
     content = _kind_of(head)

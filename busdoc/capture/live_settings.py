@@ -2,6 +2,7 @@
 
 import configparser
 import os
+import re
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +34,7 @@ def bus_settings(address: BusAddress) -> dict[str, Any]:
             f"--bus {address.section}",
             "INTERFACE:CHANNEL[@BITRATE], or a section of python-can's configuration",
             f'"{address.section}"',
-            nearest(address.section, [*can.VALID_INTERFACES, *_sections()]),
+            _missing_interface(address.section),
         )
     more: dict[str, Any] = {} if address.bitrate is None else {"bitrate": address.bitrate}
     if interface_alone:
@@ -44,10 +45,19 @@ def bus_settings(address: BusAddress) -> dict[str, Any]:
         raise InputError(
             "python-can's configuration",
             "an interface and a channel",
-            reason_of(error),
+            "none" if "None" in str(error) else reason_of(error),
             "Name the bus: --bus INTERFACE:CHANNEL@BITRATE.",
         ) from error
     return {key: value for key, value in found.items() if value is not None}
+
+
+def _missing_interface(section: str) -> str:
+    """Word the advice for a name that is neither an interface nor a section: often a channel without its interface."""
+    import can
+
+    if re.fullmatch(r"v?can\d+", section):
+        return f"Write for example socketcan:{section}."
+    return nearest(section, [*can.VALID_INTERFACES, *_sections()])
 
 
 def _has_section(name: str | None) -> bool:

@@ -22,7 +22,7 @@ from busdoc.capture.recorder_lock import try_lock
 from busdoc.capture.recorder_place import RecordingPlace, place_at
 from busdoc.capture.recorder_resume import LastPiece, tidy_up
 from busdoc.capture.write import log_text
-from busdoc.errors import InputError
+from busdoc.errors import InputError, found_instead
 
 __all__ = ["LogRecorder", "RecorderState"]
 
@@ -285,8 +285,7 @@ def _opened(place: RecordingPlace) -> tuple[GapFile, LastPiece]:
             gap_file.close()
         if isinstance(error, InputError):
             raise
-        reason = error.strerror or str(error)
-        raise InputError(where, "a place that can be written", reason, "Name another with -o.") from error
+        raise InputError(where, "a place that can be written", found_instead(error), "Name another with -o.") from error
 
 
 def _refuse_other_captures(place: RecordingPlace) -> None:

@@ -23,7 +23,7 @@ from busdoc.actions.action import Action
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.recorder import LogRecorder
 from busdoc.capture.recorder_lock import try_lock
-from busdoc.errors import InputError
+from busdoc.errors import InputError, found_instead
 from busdoc.live.logbook import Logbook
 from busdoc.live.store import Entry, SessionStore
 
@@ -94,7 +94,9 @@ class SessionFolder:
             if not self.resumed:
                 self._copy_in(machine_file, databases)
         except OSError as error:
-            raise InputError(str(path), "a folder that can be written", str(error), "Name another folder.") from error
+            raise InputError(
+                str(path), "a folder that can be written", found_instead(error), "Name another folder."
+            ) from error
         self.store = SessionStore(path / _STORE)
         if not self.resumed:
             named = [[file[0], file[1].name] if isinstance(file, tuple) else [None, file.name] for file in databases]

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from busdoc.errors import InputError
+from busdoc.errors import InputError, found_instead
 from busdoc.isolation.cure import FaultRate
 from busdoc.isolation.verdict import ELSEWHERE
 from busdoc.report.document import SCHEMA
@@ -33,7 +33,7 @@ def read_verdict(path: Path) -> Json:
             raise InputError(str(path), wanted, "a file of more than 200 MB", advice)
         tree = json.loads(path.read_bytes())
     except OSError as error:
-        raise InputError(str(path), wanted, error.strerror or str(error), "Check the name and its rights.") from error
+        raise InputError(str(path), wanted, found_instead(error), "Check the name and its rights.") from error
     except (ValueError, RecursionError) as error:
         raise InputError(str(path), wanted, "no JSON document", advice) from error
     if not isinstance(tree, dict) or tree.get("schema") != SCHEMA:

@@ -19,7 +19,7 @@ from busdoc.decode.database import load_databases
 from busdoc.decode.message import Message, Signal
 from busdoc.decode.signal_streams import SignalStream, StreamTable
 from busdoc.decode.signals import SignalColumn, SignalStatus, decode
-from busdoc.errors import InputError
+from busdoc.errors import InputError, found_instead
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -73,7 +73,9 @@ def write_signal_tables(
                         open_tables[number] = files.enter_context(_SignalTable(path, signals))
                     open_tables[number].add(stream.message, block, np.flatnonzero(stream_of == number))
     except OSError as error:
-        raise InputError(str(folder), "a folder that can be written", str(error), "Name another folder.") from error
+        raise InputError(
+            str(folder), "a folder that can be written", found_instead(error), "Name another folder."
+        ) from error
     return tuple(path for one in open_tables.values() for path in (one.csv_path, one.parquet_path))
 
 

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from busdoc.errors import InputError
+from busdoc.errors import InputError, found_instead
 from busdoc.report.document import document
 from busdoc.report.result import Result
 from busdoc.report.times import seconds
@@ -62,7 +62,9 @@ def write_tables(result: Result, folder: Path) -> tuple[Path, ...]:
             frame.to_parquet(parquet, index=False)
             written += [csv, parquet]
     except OSError as error:
-        raise InputError(str(folder), "a folder that can be written", str(error), "Name another folder.") from error
+        raise InputError(
+            str(folder), "a folder that can be written", found_instead(error), "Name another folder."
+        ) from error
     return tuple(written)
 
 

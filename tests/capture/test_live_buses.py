@@ -271,6 +271,7 @@ def test_the_rate_is_tried_where_an_adapter_can_keep_silent_and_nobody_gave_it()
     [
         ("socketcn:can0", 'Did you mean "socketcan"'),
         ("nobody-knows", "section of python-can's configuration"),
+        ("can0", "Write for example socketcan:can0"),
         ("serial:/dev/nowhere-at-all", "does not open"),
     ],
 )

@@ -162,3 +162,44 @@ def test_no_suspect_is_listed_as_cleared_too(run: Run) -> None:
     assert cleared
     assert suspects
     assert not cleared & suspects
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--machine", "gone.toml"), "gone.toml: expected a machine map, found nothing by this name."),
+        (("--actions", "gone.csv"), "gone.csv: expected an action journal, found nothing by this name."),
+        (("--machine", ROOT / "captures"), "expected a machine map, found"),
+        (("--tables", Path(__file__)), "expected a folder that can be written, found a file by this name."),
+    ],
+)
+def test_a_file_that_is_not_as_named_is_a_sentence_without_an_error_number(
+    run: Run, words: tuple[object, ...], said: str
+) -> None:
+    status, _, err = run("postmortem", SWEEPER / "capture.log.gz", *words)
+    assert status == ExitStatus.COULD_NOT
+    assert said in err
+    assert "Errno" not in err
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("resync", SWEEPER / "capture.log.gz", "--within", "5"), "--within: expected a live bus or --replay"),
+        (("resync", "--bus", "virtual:a", "--speed", "5"), "--speed: expected --replay beside it, found a live bus"),
+    ],
+)
+def test_an_option_that_would_do_nothing_is_refused(run: Run, words: tuple[object, ...], said: str) -> None:
+    status, _, err = run(*words)
+    assert (status, said in err) == (ExitStatus.COULD_NOT, True)
+
+
+def test_no_bus_named_and_none_configured_says_so(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    import can
+
+    monkeypatch.setattr(can.util, "CONFIG_FILES", [])
+    for name in ("CAN_INTERFACE", "CAN_CHANNEL", "CAN_BITRATE", "CAN_CONFIG"):
+        monkeypatch.delenv(name, raising=False)
+    status, _, err = run("record", "-o", "never-made")
+    assert status == ExitStatus.COULD_NOT
+    assert "found none. Name the bus: --bus INTERFACE:CHANNEL@BITRATE." in err
