@@ -25,8 +25,8 @@ _WITHIN_BRANCH = {
     PartKind.ACTUATOR: 0.6,
     PartKind.TERMINATOR: 0.2,
 }
-_NAMED_BY_HAND = 0.5
-"""Share of a machine's branches that a journal without a map is taken to have named: those that were tried."""
+_NOT_NAMED = 3.0
+"""Branches of the troubled controller that a journal without a map has not named, beside those that were tried."""
 _POINTED_AT = 4.0
 """A code that names a kind of part makes parts of that kind likelier by this much."""
 
@@ -75,7 +75,9 @@ def share_off_the_map(machine: Machine, parts: Sequence[str], controllers: Itera
     known = {_group(part.kind) for part in machine.parts.values()}
     off = sum(share for name, share in _SHARE.items() if name != "controller" and name not in known)
     by_hand = set(parts) - set(controllers) - set(machine.parts)
-    return off - _NAMED_BY_HAND * _SHARE["branch"] if by_hand and "branch" not in known else off
+    if not by_hand or "branch" in known:
+        return off
+    return off - len(by_hand) / (len(by_hand) + _NOT_NAMED) * _SHARE["branch"]
 
 
 def _group(kind: PartKind | None) -> str:

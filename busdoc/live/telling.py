@@ -15,6 +15,9 @@ from busdoc.report.times import duration
 __all__ = ["Telling"]
 
 _NAMED_AT = 0.8
+_NAMED_AFTER_NS = 2_000_000_000
+"""So long the verdict must name a part before it is told: while controllers fall one after the other it may point at
+another for a moment."""
 _MOST_KEPT = 2000
 _RAN_ON = {RanOn.RESTARTED: ", it restarted", RanOn.KEPT_RUNNING: ", it kept running", RanOn.UNKNOWN: ""}
 
@@ -31,6 +34,8 @@ class Telling:
         self._hearing: dict[str, Hearing] = {}
         self._cleared: set[str] = set()
         self._named: str | None = None
+        self._naming: tuple[str, int] | None = None
+        """(part, ns): which part the verdict has named since when."""
         self._silent = False
 
     def silently(self, silent: bool) -> None:
@@ -96,11 +101,14 @@ class Telling:
             self._tell(verdict.at_ns, HappeningKind.CLEARED, f"cleared: {', '.join(new)}")
         self._cleared = cleared
         first = verdict.suspects[0] if verdict.suspects else None
-        named = first.part if first is not None and first.probability >= _NAMED_AT and first.part != ELSEWHERE else None
-        if named is not None and named != self._named:
-            assert first is not None
-            self._tell(verdict.at_ns, HappeningKind.NAMED, f"part at fault: {named} ({odds(first.probability)})")
-        self._named = named
+        if first is None or first.probability < _NAMED_AT or first.part == ELSEWHERE:
+            self._named = self._naming = None
+            return
+        if self._naming is None or self._naming[0] != first.part:
+            self._naming = (first.part, verdict.at_ns)
+        if first.part != self._named and verdict.at_ns - self._naming[1] >= _NAMED_AFTER_NS:
+            self._named = first.part
+            self._tell(verdict.at_ns, HappeningKind.NAMED, f"part at fault: {first.part} ({odds(first.probability)})")
 
     def action(self, action: Action, verb: str = "logged") -> None:
         """Tell that an action was logged, or what became of it."""

@@ -1,4 +1,4 @@
-"""A branch that no map knows is accused of what came as it was plugged in, and of nothing that came while it was out."""
+"""A branch that no map knows is accused of what came as it was plugged in, not of what came while it was out."""
 
 from pathlib import Path
 
