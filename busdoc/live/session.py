@@ -15,9 +15,10 @@ from busdoc.actions.machine import Machine
 from busdoc.actions.plugged import PlugState, opening_state
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.listening import FrameSource, Taken
+from busdoc.capture.playback import Playback
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder import LogRecorder
-from busdoc.capture.source import open_capture
+from busdoc.capture.source import Capture, open_capture
 from busdoc.decode.database import Database
 from busdoc.errors import InputError
 from busdoc.health.code import FaultCode
@@ -679,7 +680,14 @@ class LiveSession:
             self._log.numbered(),
             facts=self._facts(),
             database=self._database,
+            recording=self._recorded(),
         )
+
+    def _recorded(self) -> Capture | None:
+        """Give what can be read a second time: the folder's recording once it is closed, or what is played back."""
+        if isinstance(self.source, Playback):
+            return self.source.capture
+        return open_capture([self._folder.recording]) if self._closed and self._folder is not None else None
 
     def _facts(self) -> CaptureFacts:
         channels = self.source.channels
