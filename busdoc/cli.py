@@ -16,6 +16,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal, NoReturn
 
+from busdoc.cli_databases import add_database_option, databases
 from busdoc.cli_isolate import add_isolate
 from busdoc.cli_record import add_record
 from busdoc.cli_resync import add_baseline, add_resync
@@ -28,10 +29,13 @@ if TYPE_CHECKING:
 __all__ = ["build_parser", "main", "run"]
 
 _WELCOME = """\
-busdoc finds out why controllers drop off a CAN bus: from a recording, a message database, a machine map and a
-journal of what was unplugged and plugged.
+busdoc finds out why controllers drop off a CAN bus: live or from a recording, with a message database, a machine map
+and a journal of what was unplugged and plugged.
 
-Isolation: which branch, and which part on it, takes the controller down?
+At the machine: watch the bus while you unplug and plug, and be told which part it is
+    busdoc isolate --bus socketcan:can0 --machine sweeper.toml --db sweeper.dbc
+
+Isolation from a recording: which branch, and which part on it, takes the controller down?
     busdoc postmortem session.log --machine sweeper.toml --db sweeper.dbc --actions actions.csv
 
 Post-mortem: a recording of hours, and a dropout that will not show while you stand there
@@ -93,13 +97,7 @@ def _add_postmortem(commands: "argparse._SubParsersAction[argparse.ArgumentParse
     postmortem.add_argument(
         "capture", nargs="+", type=Path, metavar="CAPTURE", help="capture files, or folders of them"
     )
-    postmortem.add_argument(
-        "--db",
-        action="append",
-        default=[],
-        metavar="[CHANNEL=]FILE",
-        help="message database (.dbc, .kcd, .sym, .arxml, .cdd); may be given several times",
-    )
+    add_database_option(postmortem)
     postmortem.add_argument("--machine", type=Path, metavar="FILE", help="machine map (TOML)")
     postmortem.add_argument("--actions", type=Path, metavar="FILE", help="journal of what was done (CSV)")
     postmortem.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
@@ -140,14 +138,6 @@ def _add_simulate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]
         "--suffix", default=".log", help="kind of capture: .log, .log.gz, .asc, .blf, … (default .log)"
     )
     simulate.set_defaults(run=_simulate)
-
-
-def database_argument(text: str) -> "Path | tuple[int | str, Path]":
-    """Read `FILE` or `CHANNEL=FILE`."""
-    channel, mark, file = text.partition("=")
-    if not mark or Path(text).exists():
-        return Path(text)
-    return (int(channel) if channel.isdigit() else channel), Path(file)
 
 
 def _demo(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
@@ -193,9 +183,9 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
     from busdoc.progress import Progress
 
     fields = _report_fields(arguments)  # hours of reading must not end at a slip of the pen
-    databases = [database_argument(text) for text in arguments.db]
+    files = databases(arguments)
     if arguments.signals:
-        _check_signals(arguments, databases)
+        _check_signals(arguments, files)
     progress = Progress(surroundings)
     if arguments.report is not None:
         from busdoc.report.html import prepare
@@ -205,7 +195,7 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
     try:
         result = postmortem(
             arguments.capture,
-            databases=databases,
+            databases=files,
             machine_file=arguments.machine,
             journal_file=arguments.actions,
             progress=progress.add,
@@ -219,7 +209,7 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
         if arguments.signals:
             from busdoc.report.signal_tables import write_signal_tables
 
-            write_signal_tables(arguments.capture, databases, arguments.signals, arguments.tables)
+            write_signal_tables(arguments.capture, files, arguments.signals, arguments.tables)
     if arguments.report is not None:
         write_report(result, arguments.report, words=arguments.words, fields=fields, paper=arguments.paper)
     with contextlib.suppress(BrokenPipeError):  # the reader has seen enough; the status is still owed to the script
@@ -227,7 +217,7 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
     return ExitStatus.TROUBLE if result.trouble else ExitStatus.HEALTHY
 
 
-def _check_signals(arguments: argparse.Namespace, databases: "list[Path | tuple[int | str, Path]]") -> None:
+def _check_signals(arguments: argparse.Namespace, files: "list[Path | tuple[int | str, Path]]") -> None:
     """See before the capture is read that the signals asked for are there, and where to write them."""
     from busdoc.decode.database import load_databases
     from busdoc.report.signal_tables import chosen_signals
@@ -235,7 +225,7 @@ def _check_signals(arguments: argparse.Namespace, databases: "list[Path | tuple[
     for given, option in ((arguments.tables, "--tables DIR"), (arguments.db, "--db FILE")):
         if not given:
             raise InputError("--signals", f"{option} beside it", "none", f"Add {option}.")
-    chosen_signals(load_databases(databases).messages, arguments.signals)
+    chosen_signals(load_databases(files).messages, arguments.signals)
 
 
 def _report_fields(arguments: argparse.Namespace) -> dict[str, str]:

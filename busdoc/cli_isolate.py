@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from busdoc.cli_databases import add_database_option, databases
 from busdoc.cli_record import add_bus_option, ended_by_signals
 from busdoc.errors import InputError
 from busdoc.surroundings import ExitStatus, Surroundings
@@ -41,13 +42,7 @@ def add_isolate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
         "--speed", metavar="X", help="with --replay: how many times faster (default 1); max: as fast as it goes"
     )
     isolate.add_argument("--machine", type=Path, metavar="FILE", help="machine map (TOML)")
-    isolate.add_argument(
-        "--db",
-        action="append",
-        default=[],
-        metavar="[CHANNEL=]FILE",
-        help="message database; may be given several times",
-    )
+    add_database_option(isolate)
     isolate.add_argument(
         "--actions", type=Path, metavar="FILE", help="with --replay: a journal whose presses are played"
     )
@@ -69,7 +64,7 @@ def add_isolate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
 
 
 def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
-    from busdoc.cli import database_argument, report_suffix
+    from busdoc.cli import report_suffix
 
     report_suffix(arguments.report)
     if arguments.actions is not None and not arguments.replay:
@@ -79,7 +74,7 @@ def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitS
     from busdoc.live.on_event import EventCommand
 
     runner = EventCommand(arguments.on_event) if arguments.on_event else None
-    session = _open(arguments, [database_argument(text) for text in arguments.db])
+    session = _open(arguments, databases(arguments))
     if runner is not None:
         session.listeners.append(runner.hear)
     try:
@@ -108,7 +103,7 @@ def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitS
     return _conclude(session, arguments, surroundings)
 
 
-def _open(arguments: argparse.Namespace, databases: list[Path | tuple[int | str, Path]]) -> "LiveSession":
+def _open(arguments: argparse.Namespace, files: list[Path | tuple[int | str, Path]]) -> "LiveSession":
     """Open the source, the folder and the session; nothing is listened to yet."""
     from datetime import UTC, datetime
 
@@ -122,7 +117,7 @@ def _open(arguments: argparse.Namespace, databases: list[Path | tuple[int | str,
 
     machine_file: Path | None = arguments.machine
     machine = Machine() if machine_file is None else load_machine(machine_file)  # before a folder is made
-    database = load_databases(databases) if databases else None
+    database = load_databases(files) if files else None
     path: Path | None = arguments.session
     if path is None and not arguments.replay:
         path = Path(datetime.now(UTC).strftime("session-%Y%m%d-%H%M%S"))
@@ -136,7 +131,7 @@ def _open(arguments: argparse.Namespace, databases: list[Path | tuple[int | str,
     folder = SessionFolder(
         path,
         machine_file=machine_file,
-        databases=databases,
+        databases=files,
         command=shlex.join(["busdoc", *arguments.words]),
         version=__version__,
     )

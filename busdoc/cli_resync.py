@@ -5,10 +5,10 @@ Everything heavy is imported inside the command that needs it, so that help answ
 
 import argparse
 import json
-import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from busdoc.cli_databases import add_database_option, databases
 from busdoc.cli_record import add_bus_option
 from busdoc.errors import InputError
 from busdoc.surroundings import ExitStatus, Surroundings
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from busdoc.baseline import LearntMap
     from busdoc.resync import Resync
 
-__all__ = ["add_baseline", "add_resync", "databases"]
+__all__ = ["add_baseline", "add_resync"]
 
 
 def add_resync(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -87,26 +87,8 @@ def add_baseline(commands: "argparse._SubParsersAction[argparse.ArgumentParser]"
 
 def _add_input(parser: argparse.ArgumentParser, *, nargs: str = "+") -> None:
     parser.add_argument("capture", nargs=nargs, type=Path, metavar="CAPTURE", help="capture files, or folders of them")
-    parser.add_argument(
-        "--db",
-        action="append",
-        default=[],
-        metavar="[CHANNEL=]FILE",
-        help="message database (.dbc, .kcd, .sym, .arxml, .cdd); may be given several times",
-    )
+    add_database_option(parser)
     parser.add_argument("--actions", type=Path, metavar="FILE", help="journal of what was done (CSV)")
-
-
-def databases(arguments: argparse.Namespace) -> "list[Path | tuple[int | str, Path]]":
-    """Read each `FILE` or `CHANNEL=FILE`."""
-    found: list[Path | tuple[int | str, Path]] = []
-    for text in arguments.db:
-        channel, mark, file = text.partition("=")
-        if not mark or Path(text).exists():
-            found.append(Path(text))
-        else:
-            found.append((int(channel) if channel.isdigit() else channel, Path(file)))
-    return found
 
 
 def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
@@ -193,10 +175,11 @@ def _no_power_up(captures: "list[Path]") -> InputError:
 
 def _text(found: "Resync", surroundings: Surroundings) -> str:
     from busdoc.report.resync_terminal import changes_text, render_power_up, resync_headline
+    from busdoc.report.wrapping import filled
 
     width = max(60, min(surroundings.width, 160))
     start_ns = found.health.start_ns
-    parts = [textwrap.fill(resync_headline(found.power_ups), width)]
+    parts = [filled(resync_headline(found.power_ups), width)]
     parts += [
         render_power_up(one, n, start_ns, epoch=found.epoch, width=width)
         for n, one in enumerate(found.power_ups, start=1)
@@ -204,7 +187,7 @@ def _text(found: "Resync", surroundings: Surroundings) -> str:
     if found.changes:
         parts.append(changes_text(found.changes, width))
     if found.warnings:
-        rows = [textwrap.fill(text, width, initial_indent="  ! ", subsequent_indent="    ") for text in found.warnings]
+        rows = [filled(text, width, "  ! ", "    ") for text in found.warnings]
         parts.append("\n".join(["The data", *rows[:20]]))
     return "\n\n".join(parts) + "\n"
 
@@ -237,6 +220,8 @@ def _baseline(arguments: argparse.Namespace, surroundings: Surroundings) -> Exit
 
 def _told(learnt: "LearntMap", output: Path, width: int) -> str:
     """Say what was learnt, what was added to a map, and what was left out."""
+    from busdoc.report.wrapping import filled
+
     found = learnt.learnt
     n_limits = sum(one.limit_ns is not None for one in found.controllers)
     head = (
@@ -248,7 +233,7 @@ def _told(learnt: "LearntMap", output: Path, width: int) -> str:
         head += f", from which {n_limits} controllers have a limit for their return."
     else:
         head += "; it takes three until limits for the return can be learnt."
-    parts = [textwrap.fill(head, width)]
+    parts = [filled(head, width)]
     sections = (
         ("Added", learnt.added),
         ("Stays as it stands, though this recording says otherwise", learnt.kept),
@@ -256,6 +241,6 @@ def _told(learnt: "LearntMap", output: Path, width: int) -> str:
     )
     for title, texts in sections:
         if texts:
-            rows = [textwrap.fill(text, width, initial_indent="  ", subsequent_indent="    ") for text in texts[:40]]
+            rows = [filled(text, width, "  ", "    ") for text in texts[:40]]
             parts.append("\n".join([title, *rows]))
     return "\n\n".join(parts) + "\n"

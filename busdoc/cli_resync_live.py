@@ -10,6 +10,7 @@ import math
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from busdoc.cli_databases import databases
 from busdoc.cli_record import ended_by_signals
 from busdoc.errors import InputError
 from busdoc.surroundings import ExitStatus, Surroundings
@@ -81,7 +82,6 @@ def resync_live(arguments: argparse.Namespace, surroundings: Surroundings, sourc
     from busdoc.actions.machine import Machine
     from busdoc.actions.machine_map import load_machine
     from busdoc.cli_keys import terminal_keys
-    from busdoc.cli_resync import databases
     from busdoc.decode.database import load_databases
     from busdoc.live.resync_live import ResyncLive
 

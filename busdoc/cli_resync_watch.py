@@ -87,7 +87,7 @@ def _rate(after: Path | None, surroundings: Surroundings) -> "FaultRate":
 
 
 def _recorded(arguments: argparse.Namespace, surroundings: Surroundings) -> "Result":
-    from busdoc.cli_resync import databases
+    from busdoc.cli_databases import databases
     from busdoc.postmortem import postmortem
     from busdoc.progress import Progress
 
@@ -122,7 +122,7 @@ class _Desk:
         """Watch to the end."""
         from busdoc.actions.machine import Machine
         from busdoc.actions.machine_map import load_machine
-        from busdoc.cli_resync import databases
+        from busdoc.cli_databases import databases
         from busdoc.cli_resync_live import open_source
         from busdoc.decode.database import load_databases
         from busdoc.isolation.span import span

@@ -1,11 +1,11 @@
 """Returns after power-up as text for a terminal: the answer first, then each controller in the order of return."""
 
-import textwrap
 from collections.abc import Iterator, Sequence
 
 from busdoc.actions.changes import Change
 from busdoc.health.resync import ControllerReturn, FoundBy, PowerUp, PowerUpReturn, ReturnVerdict
 from busdoc.report.times import clock, duration
+from busdoc.report.wrapping import filled
 
 __all__ = ["changes_text", "render_power_up", "render_returns", "resync_headline", "summary_of"]
 
@@ -54,27 +54,27 @@ def render_power_up(one: PowerUpReturn, n: int, start_ns: int, *, epoch: bool, w
     """Write one power-up, `width` characters wide, without colour."""
     when = clock(one.power_up.time_ns, start_ns, epoch=epoch)
     head = f"Power-up {n} at {when}, {_known_by(one.power_up)}. {summary_of(one)}"
-    return textwrap.fill(head, width, subsequent_indent="  ") + "\n" + render_returns(one, width)
+    return filled(head, width, more="  ") + "\n" + render_returns(one, width)
 
 
 def render_returns(one: PowerUpReturn, width: int = 80) -> str:
     """Write how each controller came back, in a table, without colour."""
     power_up = one.power_up
     lines: list[str] = []
-    lines += [textwrap.fill(f"{text}.", width, initial_indent="  ", subsequent_indent="    ") for text in one.reasons]
+    lines += [filled(f"{text}.", width, "  ", "    ") for text in one.reasons]
     name_width = min(max([len(c.name) for c in one.controllers], default=4), 22)
     lines.append(f"  {'':<{name_width}}  {'first frame':>11} {'announced':>10} {'in step':>9} {'limit':>8}  verdict")
     for controller in one.controllers:
         lines += _controller(controller, power_up, name_width, width)
     if one.new:
         shown = ", ".join(one.new[:_MOST_NEW]) + (" and more" if len(one.new) > _MOST_NEW else "")
-        lines.append(textwrap.fill(f"New, on no map: {shown}.", width, initial_indent="  ", subsequent_indent="    "))
+        lines.append(filled(f"New, on no map: {shown}.", width, "  ", "    "))
     return "\n".join(lines)
 
 
 def changes_text(changes: Sequence[Change], width: int = 80) -> str:
     """Write what is not as it was when the map's baseline was learnt."""
-    rows = [textwrap.fill(one.text, width, initial_indent="  ", subsequent_indent="    ") for one in changes]
+    rows = [filled(one.text, width, "  ", "    ") for one in changes]
     if len(rows) > _MOST_CHANGES:
         rows = [*rows[:_MOST_CHANGES], f"  and {len(changes) - _MOST_CHANGES} more."]
     return "\n".join(["Not as it was when the baseline was learnt", *rows])
@@ -105,4 +105,4 @@ def _controller(one: ControllerReturn, power_up: PowerUp, name_width: int, width
     )
     indent = " " * 6
     for text in (*one.reasons, *one.notes):
-        yield textwrap.fill(f"{text}.", width, initial_indent=indent, subsequent_indent=indent + "  ")
+        yield filled(f"{text}.", width, indent, indent + "  ")

@@ -203,3 +203,12 @@ def test_no_bus_named_and_none_configured_says_so(run: Run, monkeypatch: pytest.
     status, _, err = run("record", "-o", "never-made")
     assert status == ExitStatus.COULD_NOT
     assert "found none. Name the bus: --bus INTERFACE:CHANNEL@BITRATE." in err
+
+
+def test_a_file_whose_name_holds_an_equals_sign_is_no_channel(run: Run, tmp_path: Path) -> None:
+    database = tmp_path / "line=2.dbc"
+    database.write_bytes((ROOT / "dbc_examples" / "street_sweeper.dbc").read_bytes())
+    _, plain, _ = run("postmortem", SWEEPER / "capture.log.gz", "--db", database)
+    _, channel, _ = run("postmortem", SWEEPER / "capture.log.gz", "--db", f"can0={database}")
+    assert "HopperStatus.State" in plain
+    assert "HopperStatus.State" in channel

@@ -3,6 +3,8 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
+from busdoc.actions.changes import Change, ChangeKind
+from busdoc.report.resync_terminal import changes_text
 from busdoc.report.wrapping import filled
 
 
@@ -19,3 +21,10 @@ def test_the_name_of_a_part_stays_whole() -> None:
 @given(text=st.text(alphabet="ab 1%s", max_size=80), width=st.integers(10, 40))
 def test_no_word_is_lost(text: str, width: int) -> None:
     assert "".join(filled(text, width).split()) == "".join(text.split())
+
+
+def test_what_changed_since_the_baseline_keeps_a_number_with_its_unit() -> None:
+    slower = Change(kind=ChangeKind.SLOWER, text="hopper was back after 12.3 s, usually after 2.5 s")
+    for width in range(20, 60):
+        lines = changes_text([slower], width).splitlines()
+        assert not [line for line in lines if line.endswith(("12.3", "2.5"))]
