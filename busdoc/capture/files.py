@@ -12,6 +12,7 @@ from busdoc.capture.gzip_bytes import GzipBytes
 from busdoc.errors import InputError, found_instead, nearest
 
 __all__ = [
+    "RECORDING",
     "SUFFIXES",
     "check_kind",
     "find_captures",
@@ -29,6 +30,8 @@ _GZIP_GROWTH = 6
 """A capture's text shrinks by about this much in .gz (common practice: 5 to 8)."""
 
 _SNIFF_BYTES = 4096
+RECORDING = "recording"
+"""The folder in that of a session that holds what was heard."""
 
 
 def suffix_of(path: Path) -> str:
@@ -53,6 +56,8 @@ def with_article(suffix: str) -> str:
 def find_captures(paths: Iterable[Path]) -> tuple[Path, ...]:
     """Name the capture files that `paths` stand for; a directory stands for all captures in it, by name.
 
+    The folder of a session holds none itself and stands for the recording in it.
+
     Raises
     ------
     InputError : nothing there, a suffix that is not read, an empty file, or content of another kind than the name says
@@ -61,6 +66,8 @@ def find_captures(paths: Iterable[Path]) -> tuple[Path, ...]:
     for path in paths:
         if path.is_dir():
             inside = _captures_in(path)
+            if not inside and (path / RECORDING).is_dir():
+                inside = _captures_in(path / RECORDING)
             with_bytes = [file for file in inside if file.stat().st_size]
             if not with_bytes:
                 empty = f"{len(inside)} empty ones" if inside else "none"

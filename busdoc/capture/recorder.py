@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from busdoc.capture.channels import ChannelTable
-from busdoc.capture.files import SUFFIXES, suffix_of
+from busdoc.capture.files import RECORDING, SUFFIXES, suffix_of
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder_gaps import GapFile, is_gap_file
@@ -297,6 +297,8 @@ def _refuse_other_captures(place: RecordingPlace) -> None:
             raise InputError(str(place.file), "a new file", "a capture that is there already", "Name another with -o.")
         return
     where, wanted = str(place.folder), "an empty folder, or one recorded to before"
+    if (place.folder / RECORDING).is_dir():
+        raise InputError(where, wanted, "the folder of a session", "Name another with -o.")
     others = [path.name for path in place.folder.iterdir() if suffix_of(path) in SUFFIXES and path.suffix != ".csv"]
     if others:
         raise InputError(where, wanted, f"{others[0]} in it", "Name another with -o.")

@@ -21,6 +21,7 @@ from typing import BinaryIO
 
 from busdoc.actions.action import Action
 from busdoc.capture.channels import ChannelTable
+from busdoc.capture.files import RECORDING
 from busdoc.capture.recorder import LogRecorder
 from busdoc.capture.recorder_lock import try_lock
 from busdoc.errors import InputError, found_instead
@@ -31,13 +32,7 @@ __all__ = ["KeptSession", "SessionFolder", "is_session", "read_session"]
 
 DatabaseFile = Path | tuple[int | str, Path]
 
-_STORE, _LOCK, _RECORDING, _MACHINE, _DATABASES = (
-    "session.sqlite",
-    "session.lock",
-    "recording",
-    "machine.toml",
-    "databases",
-)
+_STORE, _LOCK, _MACHINE, _DATABASES = "session.sqlite", "session.lock", "machine.toml", "databases"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +123,7 @@ class SessionFolder:
     @property
     def recording(self) -> Path:
         """Where the frames are."""
-        return self.path / _RECORDING
+        return self.path / RECORDING
 
     def recorder(self, channels: ChannelTable) -> LogRecorder:
         """Open the recording to go on with it.
@@ -183,7 +178,7 @@ def read_session(path: Path) -> KeptSession:
             problem = error
     else:
         raise InputError(str(path), "the folder of a session", str(problem), "Check that it is whole.") from problem
-    recording = path / _RECORDING
+    recording = path / RECORDING
     if not recording.is_dir():
         raise InputError(str(path), "a session with a recording", "none in it", "Check that it is whole.")
     logbook = Logbook.replayed([Entry(kind=kind, body=json.loads(body)) for kind, body in rows])

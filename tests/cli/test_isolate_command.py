@@ -193,6 +193,26 @@ def test_a_proposal_is_answered_once(monkeypatch: pytest.MonkeyPatch) -> None:
     assert out.count("Refused.") == out.count("take or refuse?") > 10
 
 
+@pytest.mark.parametrize("command", [("resync",), ("baseline", "-o", "learnt.toml")])
+def test_every_command_that_reads_a_recording_takes_the_folder_of_a_session(
+    played: tuple[Path, int, str], command: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    of_folder = run(*command, played[0], monkeypatch=monkeypatch)
+    Path("learnt.toml").unlink(missing_ok=True)  # a map that is there is added to
+    of_recording = run(*command, played[0] / "recording", monkeypatch=monkeypatch)
+    assert of_folder == of_recording
+    assert of_folder[0] != ExitStatus.COULD_NOT
+
+
+def test_a_recording_is_not_mixed_into_the_folder_of_a_session(
+    played: tuple[Path, int, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    status, _, err = run("record", "--bus", "virtual:unmixed", "-o", played[0], monkeypatch=monkeypatch)
+    assert status == ExitStatus.COULD_NOT
+    assert "found the folder of a session. Name another with -o." in err
+
+
 def test_a_session_is_not_played_over(played: tuple[Path, int, str], monkeypatch: pytest.MonkeyPatch) -> None:
     status, _, err = run("isolate", *QUICK, "--session", played[0], monkeypatch=monkeypatch)
     assert status == ExitStatus.COULD_NOT
