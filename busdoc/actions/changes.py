@@ -155,7 +155,7 @@ def _wire(machine: Machine, channels: ChannelTable, health: Health) -> Iterator[
             continue
         name = channels.name(channel) if channel is not None else str(bus.channel)
         if bus.usual_load is not None and wire.mean_load is not None and wire.mean_load > bus.usual_load + _MORE_LOAD:
-            text = f"{name}: the load is {wire.mean_load:.0%}, it used to be {bus.usual_load:.0%}."
+            text = f"{name}: the load is {100 * wire.mean_load:.0f} %, it used to be {100 * bus.usual_load:.0f} %."
             yield Change(kind=ChangeKind.LOAD, text=text, channel=channel)
         if bus.usual_errors_per_min is None:
             continue

@@ -128,8 +128,9 @@ class Antecedent:
             )
             return f"{text}. {when}, so it may be an answer to the loss."
         if self.lag_s is not None and self.is_sure:
-            text += f". Half of them came {_seconds(self.lag_s[0])} to {_seconds(self.lag_s[2])} s after it"
-        return f"{text}. Of {self.n_events} such events, a dropout came after {self.n_followed}."
+            first, last = _seconds(self.lag_s[0]), _seconds(self.lag_s[2])
+            text += f". Half of them came {first if first == last else f'{first} to {last}'} s after it"
+        return f"{text}. A dropout came after {self.n_followed} of {self.n_events} such events."
 
     def corrected(self, p_holm: float, q_bh: float) -> "Antecedent":
         """Take the p-values that were corrected over everything that was tried."""

@@ -78,7 +78,9 @@ def _wire(result: Result, wire: WireLoad) -> Iterator[Block]:
     if wire.mean_load is None:
         load = "load unknown, since nobody gave the bit rate"
     else:
-        load = f"load {wire.mean_load:.1%} on average, {wire.peak_load or 0.0:.1%} in the busiest second"
+        load = (
+            f"load {100 * wire.mean_load:.1f} % on average, {100 * (wire.peak_load or 0.0):.1f} % in the busiest second"
+        )
     rate = "" if wire.bitrate is None else f" at {wire.bitrate / 1000:g} kbit/s"
     yield Text(text=f"{name}{rate}: {frames:,} frames; {load}; {errors:,} error frame{'s' * (errors != 1)}.")
     picture = load_picture(result, wire, name)
@@ -99,8 +101,8 @@ def _load_table(result: Result, wire: WireLoad) -> Table:
     rows = tuple(
         (
             clock(int(from_ns) + result.health.start_ns, result.health.start_ns, epoch=result.capture.epoch),
-            f"{mean:.1%}" if columns.is_load else f"{mean:,.0f}",
-            f"{peak:.1%}" if columns.is_load else f"{peak:,.0f}",
+            f"{100 * mean:.1f} %" if columns.is_load else f"{mean:,.0f}",
+            f"{100 * peak:.1f} %" if columns.is_load else f"{peak:,.0f}",
             f"{errors:,}",
         )
         for from_ns, mean, peak, errors in zip(

@@ -62,7 +62,7 @@ def test_the_words_say_the_counts_and_what_chance_would_make() -> None:
     (found,) = find_antecedents([dropouts_at(*LOST_S)], [kind("Boom.Raised became 1", *RAISED_S, *OTHER_S)])
     assert found.words == (
         '12 of 15 dropouts came within 1 s after the event "Boom.Raised became 1"; by chance 0.5 would have. '
-        "Half of them came 0.65 to 0.65 s after it. Of 16 such events, a dropout came after 12."
+        "Half of them came 0.65 s after it. A dropout came after 12 of 16 such events."
     )
 
 

@@ -148,7 +148,8 @@ def test_the_numbers_are_those_of_the_json(kind: str) -> None:
     text = read(result).text
     assert f"{tree['capture']['frames']:,} frames" in text
     for channel in tree["capture"]["channels"]:
-        assert f"load {channel['load']:.1%} on average, {channel['peak_load']:.1%} in the busiest second" in text
+        mean, peak = 100 * channel["load"], 100 * channel["peak_load"]
+        assert f"load {mean:.1f} % on average, {peak:.1f} % in the busiest second" in text
     for suspect in tree.get("suspects", []):
         name = "elsewhere (no part on the map)" if suspect["part"] == "elsewhere" else suspect["part"]
         assert f"{name} {odds(suspect['probability'])}" in text
