@@ -10,9 +10,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from busdoc.actions.action import Action, ActionKind, Origin
-from busdoc.actions.inferred import plug_actions, power_actions
 from busdoc.actions.machine import Machine
-from busdoc.actions.plugged import PlugState, opening_state
+from busdoc.actions.plugged import PlugState
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.listening import FrameSource, Taken
 from busdoc.capture.playback import Playback
@@ -31,12 +30,13 @@ from busdoc.live.course import Course
 from busdoc.live.folder import SessionFolder
 from busdoc.live.learnt import LEARNT, learnt_map, save_text
 from busdoc.live.logbook import Logbook
-from busdoc.live.rows import controller_rows, losses_by_controller
+from busdoc.live.looking import Standing, look, plugged, proposed
+from busdoc.live.rows import losses_by_controller
+from busdoc.live.store import incident_bodies
 from busdoc.live.telling import Telling
-from busdoc.live.tree import connectors, harness_rows, not_back
+from busdoc.live.tree import connectors
 from busdoc.live.view import Happening, Proposal, SessionView
 from busdoc.postmortem import conclude, isolated
-from busdoc.report.headline import act_in_words, headline
 from busdoc.report.result import CaptureFacts, Result
 from busdoc.watches import Watches
 
@@ -52,8 +52,6 @@ _JUDGED_PAUSE, _WEIGHED_PAUSE = 3.0, 10.0
 _RATE_OVER_NS = 2 * _S
 _PRESS_UNCERTAINTY_NS = _S
 """Standard deviation of a press: people press after they plug (common practice)."""
-_REDONE_NS = 30 * _S
-"""A press this near says already what the traffic looks like."""
 _NOT_RUNNING = "the recorder was not running"
 _NO_VERDICT = IsolationVerdict(at_ns=0, trials=(), suspects=(), next_tests=())
 _NEEDS_PART = (ActionKind.PLUG, ActionKind.UNPLUG, ActionKind.WIGGLE, ActionKind.REPLACE, ActionKind.SWAP)
@@ -311,7 +309,9 @@ class LiveSession:
         self._telling.verdict(self._verdict)
         self._course.propose(self._verdict.next_tests, anew=anew)
         self._course.start_watch(self._heard_ns)
-        self._proposals = self._proposed(actions)
+        self._proposals = proposed(
+            self.machine, self._health, self._watches.availability(), actions, refused=self._log.refused
+        )
         self._keep_incidents()
 
     def _follow(self, known: set[tuple[IncidentKind, int, tuple[str, ...]]]) -> None:
@@ -323,43 +323,10 @@ class LiveSession:
                 continue
             self._course.fell(incident.onset_ns)
 
-    def _proposed(self, actions: Sequence[Action]) -> tuple[Proposal, ...]:
-        """Say what the traffic looks as if somebody had done, where no press says so."""
-        assert self._health is not None
-        plain = [i for i in self._health.incidents if i.kind is not IncidentKind.CODE]
-        power = power_actions(self.machine, plain, self._health.controllers, actions)
-        plugs = plug_actions(self.machine, self._watches.availability(), self._health.controllers, actions)
-        found = []
-        for action in sorted((*power, *plugs), key=lambda one: one.time_ns):
-            key = f"{action.kind} {action.part or ''} {action.time_ns // _S}"
-            near = any(
-                one.kind is action.kind and one.part == action.part and abs(one.time_ns - action.time_ns) < _REDONE_NS
-                for one in actions
-            )
-            if key not in self._log.refused and not near:
-                text = f"the traffic looks like {act_in_words(action)}"
-                found.append(Proposal(key=key, action=action, text=text))
-        return tuple(found)
-
     def _keep_incidents(self) -> None:
         if self._folder is None or self._health is None:
             return
-        bodies: dict[str, dict[str, object]] = {}
-        for incident, because in zip(self._health.incidents, self._because, strict=True):
-            key = f"{incident.kind} {incident.last_seen_ns} {','.join(incident.controllers)}"
-            bodies[key] = {
-                "kind": incident.kind.value,
-                "controllers": list(incident.controllers),
-                "last_seen_ns": incident.last_seen_ns,
-                "onset_ns": incident.onset_ns,
-                "back_ns": incident.back_ns,
-                "steady_ns": incident.steady_ns,
-                "ran_on": incident.ran_on.value,
-                "code": incident.code,
-                "expected": because.expected,
-                "action": because.action,
-                "probability": because.probability,
-            }
+        bodies = incident_bodies(self._health.incidents, self._because)
         changed = {key: body for key, body in bodies.items() if self._kept.get(key) != body}
         gone = [key for key in self._kept if key not in bodies]
         if not changed and not gone:
@@ -571,100 +538,35 @@ class LiveSession:
     def view(self) -> SessionView:
         """Give all that is shown, as of the last step."""
         if self._view is None or self._view.now_ns != self._heard_ns:
-            self._view = self._looked_at()
+            self._view = look(self._standing())
         return self._view
 
-    def _looked_at(self) -> SessionView:
-        health = self._health
-        actions = self._log.actions
-        first, state = self._first_state(), self._state()
-        losses = {} if health is None else losses_by_controller(health.incidents, self._because)
-        start_ns = self._heard_ns if health is None else health.start_ns
-        (then_ns, then), (now_ns, now) = (self._lately[0], self._lately[-1]) if self._lately else ((0, 0), (0, 0))
-        row = self._course.row(self._log.labels)
-        suspects = self._verdict.suspects
-        needs = row.test.cautions if row is not None and row.step < len(row.steps_text) else ()
-        return SessionView(
-            start_ns=start_ns,
-            now_ns=self._heard_ns,
-            machine_name=self.machine.name,
-            buses=self.source.buses(),
-            frames=self._frames,
-            frames_per_s=(now - then) * _S / (now_ns - then_ns) if now_ns > then_ns else 0.0,
-            loads=() if health is None else self._loads(health),
-            controllers=() if health is None else controller_rows(health, losses, self._codes, self.source.channels),
-            harness=harness_rows(self.machine, state, suspects, self._log.labels),
-            actions=actions,
-            headline=self._headline(),
-            why=suspects[0].why if suspects else (),
-            suspects=tuple((one.part, one.probability, one.cleared) for one in suspects),
-            next=row,
-            watching=self._course.watching(self._heard_ns),
-            proposals=self._proposals,
-            cautions=tuple(dict.fromkeys((*self.machine.cautions, *needs))),
-            labels_given=bool(self._log.labels),
-            not_back=not_back(self.machine, first, state),
-            recording=self._recording_text(),
-            trouble=self._trouble_text(),
-            finished=self.source.finished,
-            epoch=self.source.epoch,
+    def _standing(self) -> Standing:
+        return Standing(
+            source=self.source,
+            machine=self.machine,
             guided=self.guided,
-            focus=self._focus(),
-            gaps=tuple((gap.from_ns, gap.to_ns) for gap in (*self._gaps, *self._open_gaps)),
+            facts=self._facts(),
+            health=self._health,
+            because=self._because,
+            codes=self._codes,
+            verdict=self._verdict,
+            log=self._log,
+            course=self._course,
+            proposals=self._proposals,
+            gaps=(*self._gaps, *self._open_gaps),
+            lately=tuple(self._lately),
+            frames=self._frames,
+            heard_ns=self._heard_ns,
+            recorder=None if self._recorder is None else self._recorder.state,
+            trouble=self._trouble,
         )
-
-    def _first_state(self) -> PlugState:
-        return opening_state(self.machine, self._log.actions)
-
-    def _state(self) -> PlugState:
-        state = self._first_state()
-        for action in self._log.actions:
-            state = state.after(action)
-        return state
 
     def _branches(self) -> set[str]:
         return {name for name in self._state().place_of if name not in self.machine}
 
-    def _loads(self, health: Health) -> tuple[tuple[str, float], ...]:
-        return tuple(
-            (self.source.channels.name(wire.channel), float(wire.load[-3:-1].mean()))
-            for wire in health.wire
-            if wire.bitrate and len(wire.load) > 1
-        )
-
-    def _headline(self) -> str:
-        if self._health is None:
-            return "Nothing heard yet."
-        result = Result(
-            capture=self._facts(),
-            machine=self.machine,
-            health=self._health,
-            incidents=self._health.incidents,
-            actions=self._log.numbered(),
-            because=self._because,
-            codes=self._codes,
-            isolation=self._verdict,
-        )
-        return headline(result)
-
-    def _focus(self) -> str | None:
-        """Name the controller that fell last for no reason of its own."""
-        if self._health is None:
-            return None
-        for incident, because in zip(reversed(self._health.incidents), reversed(self._because), strict=True):
-            if not because.expected and incident.kind in (IncidentKind.DROPOUT, IncidentKind.RESTART):
-                return incident.controllers[0] if incident.controllers else None
-        return None
-
-    def _recording_text(self) -> str:
-        if self._recorder is None:
-            return ""
-        state = self._recorder.state
-        return f"recording to {state.path}: {state.frames:,} frames"
-
-    def _trouble_text(self) -> str:
-        recorder = "" if self._recorder is None else self._recorder.state.trouble
-        return "; ".join(text for text in (recorder, self._trouble) if text)
+    def _state(self) -> PlugState:
+        return plugged(self.machine, self._log.actions)
 
     # The record
 

@@ -13,8 +13,10 @@ from pathlib import Path
 from typing import Any
 
 from busdoc.errors import InputError
+from busdoc.health.incident import Incident
+from busdoc.isolation.because import Because
 
-__all__ = ["Entry", "SessionStore"]
+__all__ = ["Entry", "SessionStore", "incident_bodies"]
 
 _LAYOUT = 1
 _APPLICATION = 0x62756473
@@ -144,3 +146,24 @@ class SessionStore:
                 str(error),
                 "Nothing was logged. Make room on the disk, then press again.",
             ) from error
+
+
+def incident_bodies(incidents: Sequence[Incident], because: Sequence[Because]) -> dict[str, dict[str, object]]:
+    """Word each incident, as judged last, as it is kept: by its key, in JSON's terms."""
+    bodies: dict[str, dict[str, object]] = {}
+    for incident, reason in zip(incidents, because, strict=True):
+        key = f"{incident.kind} {incident.last_seen_ns} {','.join(incident.controllers)}"
+        bodies[key] = {
+            "kind": incident.kind.value,
+            "controllers": list(incident.controllers),
+            "last_seen_ns": incident.last_seen_ns,
+            "onset_ns": incident.onset_ns,
+            "back_ns": incident.back_ns,
+            "steady_ns": incident.steady_ns,
+            "ran_on": incident.ran_on.value,
+            "code": incident.code,
+            "expected": reason.expected,
+            "action": reason.action,
+            "probability": reason.probability,
+        }
+    return bodies
