@@ -155,6 +155,17 @@ class Watches:
             if len(one.t_ns)
         )
 
+    def turned(self) -> tuple[SignalChanges, ...]:
+        """Give when each signal that ever read 'not available' after it could be read did so, and when not."""
+        if self.signals is None:
+            return ()
+        found = []
+        for _, _, turns in self.signals.each_transitions():
+            available = turns.status == SignalStatus.VALID
+            if bool(np.any(available[:-1] & ~available[1:])):
+                found.append(SignalChanges(signal=turns.name, t_ns=turns.t_ns, available=available))
+        return tuple(found)
+
     def signal_summaries(self) -> tuple[SignalSummary, ...]:
         """Give what was seen of each signal of the database; nothing without one."""
         return () if self.signals is None else self.signals.summaries()
