@@ -4,7 +4,7 @@ import contextlib
 import os
 from pathlib import Path
 
-from busdoc.errors import InputError
+from busdoc.errors import InputError, found_instead
 
 __all__ = ["write_bytes", "write_text"]
 
@@ -34,4 +34,4 @@ def write_bytes(path: Path, content: bytes) -> None:
     except OSError as error:
         with contextlib.suppress(OSError):  # there may be no such folder
             part.unlink(missing_ok=True)
-        raise InputError(str(path), "a file that can be written", str(error), "Name another one.") from error
+        raise InputError(str(path), "a file that can be written", found_instead(error), "Name another one.") from error

@@ -6,6 +6,7 @@ Ito 2008).
 """
 
 import io
+import logging
 import re
 import warnings
 from collections.abc import Iterator, Sequence
@@ -66,10 +67,13 @@ _PREAMBLE = re.compile(r"^.*?(?=<svg )", re.DOTALL)
 _METADATA = re.compile(r"\s*<metadata>.*?</metadata>", re.DOTALL)
 _OPENING = re.compile(r"<svg [^>]*?viewBox=\"([^\"]*)\"[^>]*>")
 _SPACE = re.compile(r"\n\s*")
+_SILENT_LOG = logging.NullHandler()
+"""For the plotting library's remarks, such as that it may keep no cache: they stay out of a terminal's verdict."""
 
 
 def load_drawing() -> None:
     """Load the plotting library, which takes some tenths of a second."""
+    logging.getLogger("matplotlib").addHandler(_SILENT_LOG)
     import matplotlib.backends.backend_svg
     import matplotlib.figure  # noqa: F401
 
@@ -83,6 +87,7 @@ def canvas(width_in: float, height_in: float, *, salt: str, outlines: bool) -> "
     salt : makes the picture's inner names differ from those of any other on the page
     outlines : draw letters as outlines instead of text, for readers without fonts
     """
+    logging.getLogger("matplotlib").addHandler(_SILENT_LOG)
     import matplotlib as mpl
     from matplotlib.figure import Figure
 

@@ -212,3 +212,15 @@ def test_a_file_whose_name_holds_an_equals_sign_is_no_channel(run: Run, tmp_path
     _, channel, _ = run("postmortem", SWEEPER / "capture.log.gz", "--db", f"can0={database}")
     assert "HopperStatus.State" in plain
     assert "HopperStatus.State" in channel
+
+
+def test_a_folder_that_takes_no_report_is_a_sentence_and_nothing_else(tmp_path: Path) -> None:
+    in_the_way = tmp_path / "file"
+    in_the_way.write_text("", encoding="utf-8")
+    environment = dict(os.environ, MPLCONFIGDIR=str(in_the_way))  # nor may the plotting library keep its cache
+    command = [sys.executable, "-m", "busdoc", "postmortem", str(SWEEPER / "capture.log.gz")]
+    report = in_the_way / "report.html"
+    done = subprocess.run([*command, "--report", str(report)], env=environment, capture_output=True, check=False)
+    assert done.returncode == ExitStatus.COULD_NOT
+    said = f"busdoc: {report}: expected a file that can be written, found a file by this name. Name another one."
+    assert done.stderr.decode("utf-8").splitlines() == [said]
