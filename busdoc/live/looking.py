@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from busdoc.actions.action import Action
 from busdoc.actions.inferred import SignalChanges, plug_actions, power_actions
+from busdoc.actions.learnt_signs import learnt_plug_actions
 from busdoc.actions.machine import Machine
 from busdoc.actions.plugged import PlugState, opening_state
 from busdoc.capture.listening import FrameSource
@@ -148,6 +149,8 @@ def proposed(
     availability: Sequence[SignalChanges],
     actions: Sequence[Action],
     *,
+    turned: Sequence[SignalChanges] = (),
+    codes: Sequence[FaultCode] = (),
     refused: Collection[str],
 ) -> tuple[Proposal, ...]:
     """Say what the traffic looks as if somebody had done, where no press says so.
@@ -155,13 +158,16 @@ def proposed(
     Parameters
     ----------
     availability : when the signals of parts were not available
+    turned : the same of every signal, to learn from presses what shows which part unplugged
+    codes : raised so far, for the same
     refused : keys of proposals that were refused
     """
     plain = [one for one in health.incidents if one.kind is not IncidentKind.CODE]
     power = power_actions(machine, plain, health.controllers, actions)
     plugs = plug_actions(machine, availability, health.controllers, actions)
+    learnt = learnt_plug_actions(machine, turned, codes, health.controllers, (*actions, *plugs))
     found = []
-    for action in sorted((*power, *plugs), key=lambda one: one.time_ns):
+    for action in sorted((*power, *plugs, *learnt), key=lambda one: one.time_ns):
         key = f"{action.kind} {action.part or ''} {action.time_ns // _S}"
         near = any(
             one.kind is action.kind and one.part == action.part and abs(one.time_ns - action.time_ns) < _REDONE_NS

@@ -309,8 +309,15 @@ class LiveSession:
         self._telling.verdict(self._verdict)
         self._course.propose(self._verdict.next_tests, anew=anew)
         self._course.start_watch(self._heard_ns)
+        taught = any(action.kind is ActionKind.UNPLUG for action in actions)
         self._proposals = proposed(
-            self.machine, self._health, self._watches.availability(), actions, refused=self._log.refused
+            self.machine,
+            self._health,
+            self._watches.availability(),
+            actions,
+            turned=self._watches.turned() if taught else (),
+            codes=self._codes,
+            refused=self._log.refused,
         )
         self._keep_incidents()
 
