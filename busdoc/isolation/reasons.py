@@ -65,7 +65,8 @@ def elsewhere_reasons(findings: Findings) -> tuple[str, ...]:
     answered = findings.posterior.shows.sum(axis=1)
     alone = int((answered < 0.5).sum())
     if alone:
-        said.append(f"{alone} of them fit no part on the map better than chance")
+        which = "it fits" if alone == len(rows) == 1 else "one of them fits" if alone == 1 else f"{alone} of them fit"
+        said.append(f"{which} no part on the map better than chance")
     if not any(_branch(part.kind) for part in findings.machine.parts.values()):
         said.append(
             "no map says what hangs on the controllers: name in the journal what is unplugged, to narrow it down"

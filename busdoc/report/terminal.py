@@ -119,12 +119,11 @@ def _presence(result: Result, width: int, unicode: bool) -> Iterator[str]:
         return
     shown = health.controllers[:_MOST_CONTROLLERS]
     name_width = min(max(len(c.name) for c in shown), 22)
-    strip_width = max(20, width - name_width - 16)
+    strip_width = max(20, width - name_width - max(16, 4 + max(len(_state(c)) for c in shown)))
     glyphs = SHADED if unicode else ASCII
     gaps = [gap for gap in health.gaps if gap.channel is None]
-    lines = [
-        f"Controllers ({glyphs[0]} heard, {glyphs[1]} silent, {glyphs[2]} partly silent, {glyphs[3]} not recorded)"
-    ]
+    signs = f"({glyphs[0]} heard, {glyphs[1]} silent, {glyphs[2]} partly silent, {glyphs[3]} not recorded)"
+    lines = [_wrapped(f"Controllers {signs}", width, "", "  ")]
     for controller in shown:
         strip = draw_strip(controller, gaps, health.start_ns, health.until_ns, strip_width, glyphs)
         lines.append(f"  {_short(controller.name, name_width):<{name_width}} {strip} {_state(controller)}")

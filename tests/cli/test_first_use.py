@@ -224,3 +224,11 @@ def test_a_folder_that_takes_no_report_is_a_sentence_and_nothing_else(tmp_path: 
     assert done.returncode == ExitStatus.COULD_NOT
     said = f"busdoc: {report}: expected a file that can be written, found a file by this name. Name another one."
     assert done.stderr.decode("utf-8").splitlines() == [said]
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_no_line_of_a_verdict_is_wider_than_the_terminal(width: int) -> None:
+    stdout = io.StringIO()
+    words = ["postmortem", SWEEPER / "capture.log.gz", "--machine", SWEEPER / "machine.toml"]
+    main([str(word) for word in words], Surroundings(stdout=stdout, stderr=stdout, environ={"COLUMNS": str(width)}))
+    assert not [line for line in stdout.getvalue().splitlines() if len(line) > width]
