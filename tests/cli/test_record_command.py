@@ -151,7 +151,7 @@ def test_a_terminal_that_was_closed_ends_no_recording(tmp_path: Path) -> None:
 def test_a_bus_without_a_frame_is_said_to_be_so_with_where_to_look(tmp_path: Path) -> None:
     status, out, _ = run("record", "--bus", "virtual:rec-7", "-o", tmp_path / "r", "--for", SHORT)
     assert status == ExitStatus.HEALTHY
-    assert "Not one frame was heard in 0:00:00. docs/adapters.md says what to look at." in out
+    assert re.search(r"Not one frame was heard in 0:00:\d\d\. docs/adapters\.md says what to look at\.", out)
     assert "Look at it" not in out
 
 
