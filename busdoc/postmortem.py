@@ -11,7 +11,7 @@ from pathlib import Path
 from busdoc.actions.action import Action, ActionKind
 from busdoc.actions.inferred import plug_actions, power_actions
 from busdoc.actions.journal import Journal, load_journal
-from busdoc.actions.machine import Machine, PartKind
+from busdoc.actions.machine import Machine
 from busdoc.actions.machine_map import load_machine
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.source import Capture, open_capture
@@ -183,14 +183,12 @@ def isolated(
     because: Sequence[Because],
     codes: Sequence[FaultCode],
 ) -> IsolationVerdict:
-    """Weigh the parts; a machine that went off and on as a whole accuses nobody where no power action would be told.
+    """Weigh the parts; a machine that went off and on as a whole accuses nobody where no power action was written down.
 
-    A key turned off and on and a lost main supply look the same on the bus. So it is without a journal, and with one
-    that tells of no power action where the map has no feed to blame.
+    A key turned off and on and a lost main supply look the same on the bus.
     """
     pairs = list(zip(health.incidents, because, strict=True))
-    feeds = any(part.kind is PartKind.FEED for part in machine.parts.values())
-    if not actions or (not feeds and not any(action.kind in _POWER for action in actions)):
+    if not any(action.kind in _POWER for action in actions):
         pairs = [pair for pair in pairs if not _is_off_and_on(pair[0])]
     kept = replace(health, incidents=tuple(incident for incident, _ in pairs))
     return isolate(kept, actions, machine, [reason for _, reason in pairs], codes)

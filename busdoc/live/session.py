@@ -4,6 +4,7 @@ One call of `step` does what is due and returns; a screen or a terminal calls it
 frames and actions give the same incidents and the same verdict as the post-mortem of the recording, whatever the pace.
 """
 
+import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -49,6 +50,7 @@ _WEIGHED_EVERY_S = 1.0
 """How often the verdict is asked anew while nothing happens but time."""
 _JUDGED_PAUSE, _WEIGHED_PAUSE = 3.0, 10.0
 """How many times as long as it took itself each is let rest: a long session on a slow laptop stays answerable."""
+_GATHERED_EVERY_S = 0.2
 _RATE_OVER_NS = 2 * _S
 _PRESS_UNCERTAINTY_NS = _S
 """Standard deviation of a press: people press after they plug (common practice)."""
@@ -93,6 +95,10 @@ class LiveSession:
         self._course = Course()
         self._telling = Telling()
         self._frames = 0
+        self._gathering = threading.Lock()
+        self._gathered: list[Taken] = []
+        self._ending = threading.Event()
+        self._gatherer: threading.Thread | None = None
         self._gaps: list[RecorderGap] = []
         self._open_gaps: tuple[RecorderGap, ...] = ()
         self._heard_ns = 0
@@ -139,6 +145,9 @@ class LiveSession:
                 self._read_again()
             self._recorder = self._folder.recorder(self.source.channels)
         self.source.start()
+        if self._recorder is not None and not isinstance(self.source, Playback):
+            self._gatherer = threading.Thread(target=self._gather_on, name="record", daemon=True)
+            self._gatherer.start()
         if self._folder is not None and self._folder.resumed:
             now_ns = self.source.now_ns()
             self._away_since_ns = self._heard_ns or None
@@ -151,9 +160,10 @@ class LiveSession:
         if self._closed:
             return
         self._closed = True
+        self._stop_gathering()
         self.source.stop()
         try:
-            self._take(self.source.take())
+            self._take_gathered()
             self._press_due()
             self._judge_all()
             self._announce()
@@ -165,6 +175,7 @@ class LiveSession:
     def abandon(self) -> None:
         """Give up a session that could not begin; a folder made for it is taken back."""
         self._closed = True
+        self._stop_gathering()
         self.source.stop()
         if self._folder is not None:
             self._folder.abandon()
@@ -189,7 +200,7 @@ class LiveSession:
         """
         if self._closed:
             return
-        self._take(self.source.take())
+        self._take_gathered()
         self._press_due(all_of_them=self.source.finished)
         now_s = self._clock_s()
         if self.source.finished:
@@ -225,9 +236,35 @@ class LiveSession:
             for listener in self.listeners:
                 listener(happening)
 
+    def _gather(self) -> None:
+        """Take what came in and write it down; what it means is worked out by the next step."""
+        with self._gathering:
+            taken = self.source.take()
+            self._gathered.append(taken)
+            if self._recorder is not None and (len(taken.frames) or taken.gaps):
+                self._recorder.write(taken.frames, taken.gaps)
+
+    def _gather_on(self) -> None:
+        """Keep recording while a step takes long: a frame is on the disk within a second, whatever is being weighed."""
+        while not self._ending.wait(_GATHERED_EVERY_S):
+            try:
+                self._gather()
+            except InputError:
+                return  # the next step meets it too, and tells
+
+    def _stop_gathering(self) -> None:
+        self._ending.set()
+        if self._gatherer is not None:
+            self._gatherer.join()
+
+    def _take_gathered(self) -> None:
+        self._gather()
+        with self._gathering:
+            gathered, self._gathered = self._gathered, []
+        for taken in gathered:
+            self._take(taken)
+
     def _take(self, taken: Taken) -> None:
-        if self._recorder is not None and (len(taken.frames) or taken.gaps):
-            self._recorder.write(taken.frames, taken.gaps)
         if len(taken.frames):
             if self._away_since_ns is not None:
                 to_ns = max(int(taken.frames.t_ns[0]), self._away_since_ns + 1)
