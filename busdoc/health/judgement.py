@@ -39,7 +39,7 @@ class Settled(NamedTuple):
 
 _ENOUGH = 100
 """Frames from which a rhythm hardly changes …"""
-_NEARLY = 0.98
+_NEARLY = 0.9
 """… while they are so many of those that came since."""
 _MOST_STREAMS_SHOWN = 6
 _MOST_FRAMES_SHOWN = 4
