@@ -27,7 +27,7 @@ from busdoc.screen.words import done_in_words, step_text
 
 __all__ = ["Desk", "Message"]
 
-_VIEW_EVERY_S = 0.3
+_VIEW_EVERY_S = 0.2
 _RUN_ON_S = 1.2
 """So long fingers may go on spelling a name that was already taken."""
 _KEPT_HAPPENINGS = 50
