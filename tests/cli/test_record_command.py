@@ -223,6 +223,8 @@ def recorded(folder: Path) -> int:
 @POSIX_ONLY
 @pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
 def test_signals_end_it_cleanly_with_status_0(name: str, tmp_path: Path) -> None:
+    if signal.getsignal(getattr(signal, name)) is signal.SIG_IGN:
+        signal.signal(getattr(signal, name), signal.SIG_DFL)  # whoever started the tests ignored it, and so would we
     group = multicast_group(5)
     process = start("record", "--bus", f"udp_multicast:{group}", "-o", tmp_path / "r")
     bus = can.Bus(interface="udp_multicast", channel=group)
