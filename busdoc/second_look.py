@@ -7,7 +7,6 @@ own recording is looked at, afterwards.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,9 +16,10 @@ from busdoc.capture.source import Capture
 from busdoc.decode.database import Database
 from busdoc.decode.message import SignalKind
 from busdoc.decode.signal_cells import CellRows, CellSeries, SignalCells, cells_of
+from busdoc.decode.signal_streams import stream_key
 from busdoc.decode.signal_summary import SignalSummary
+from busdoc.decode.stream_intervals import StreamIntervals
 from busdoc.health.controller import StreamKey
-from busdoc.health.stream_intervals import StreamIntervals
 from busdoc.health.summary import Health
 from busdoc.isolation.covariate import Covariate, find_covariates
 from busdoc.isolation.covariate_cells import CellPlan, plan_cells
@@ -30,7 +30,6 @@ __all__ = ["SecondLook", "second_look"]
 _NS = 10**9
 _MOST_SIGNALS = 5000
 """Signals that are looked at; no machine known has more that move."""
-_THREADS = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,31 +101,24 @@ def _read(
     plan: CellPlan,
 ) -> tuple[CellSeries, ...]:
     """Read the capture anew, without a trace in what the first reading counted."""
-    intervals = StreamIntervals({key: period_ns for key, (_, period_ns) in periods.items()})
-    rows = CellRows(len(periods), plan.edges_ns)
-    with ThreadPoolExecutor(max_workers=_THREADS, thread_name_prefix="cells") as workers:
-        signals = None if database is None else SignalCells(database, moving, plan.edges_ns, workers=workers)
-        for block in capture.again().blocks():
-            if signals is not None:
-                signals.feed(block)
-            if periods:
-                cell_of = cells_of(block.t_ns, plan.edges_ns)
-                for k, at, interval_ms in intervals.feed(block):
-                    rows.take(k, cell_of[at], interval_ms)
+    numbers = {stream_key(key.channel, key.extended, key.id): period_ns for key, (_, period_ns) in periods.items()}
+    cells = SignalCells(database, moving, plan.edges_ns, intervals=StreamIntervals(numbers))
+    for block in capture.again().blocks():
+        cells.feed(block)
     own = [
         CellSeries(
-            name=f"the interval of {key} from {periods[key][0]}",
+            name=f"the interval of {key} from {name}",
             unit="ms",
-            low=rows.low[k],
-            high=rows.high[k],
-            last=rows.last[k],
+            low=cells.rows.low[row],
+            high=cells.rows.high[row],
+            last=cells.rows.last[row],
             channel=key.channel,
             id=key.id,
-            controllers=(periods[key][0],),
+            controllers=(name,),
         )
-        for k, key in enumerate(intervals.keys)
+        for row, (key, (name, _)) in enumerate(periods.items(), start=len(moving))
     ]
-    return (*(() if signals is None else signals.series()), *own)
+    return (*cells.series(), *own)
 
 
 def _of_the_bus(health: Health, capture: Capture, plan: CellPlan) -> Iterator[CellSeries]:

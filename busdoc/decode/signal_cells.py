@@ -6,21 +6,25 @@ not depend on where the blocks are cut. 'Not available', errors and whatever els
 """
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import Executor
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from busdoc.arrays import Float32Array, Float64Array, Int64Array
-from busdoc.capture.frames import FrameBlock
+from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.decode.database import Database
 from busdoc.decode.message import Message, Signal
-from busdoc.decode.signal_streams import SignalStream, StreamTable
+from busdoc.decode.payload import payload_words
+from busdoc.decode.signal_cells_table import CellTable, lay_out
+from busdoc.decode.signal_streams import stream_key, stream_keys
 from busdoc.decode.signal_summary import SignalSummary
 from busdoc.decode.signals import LARGE, decode
+from busdoc.decode.stream_intervals import StreamIntervals
 
 __all__ = ["CellRows", "CellSeries", "SignalCells", "cells_of"]
+
+_NO_SIGNALS = np.uint16(FrameFlag.ERROR | FrameFlag.REMOTE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -91,65 +95,58 @@ def cells_of(t_ns: Int64Array, edges_ns: Int64Array) -> Int64Array:
 
 
 class SignalCells:
-    """Fills the cells of chosen signals while frames go by.
+    """Fills the cells of chosen signals, and of the intervals of chosen streams, while frames go by.
 
     Parameters
     ----------
-    database : decides which message a frame is
+    database : the one that the signals were summed up with; None: no signals are wanted
     wanted : the signals, as a first look at the same capture summed them up
     edges_ns : (c + 1,) ascending
+    intervals : measures the streams whose intervals are wanted too; None: of none
     compiled : whether to use the compiled path; None: once more frames came than are worth loading it for
-    workers : shares out the streams of a block; None: one after the other
+
+    Attributes
+    ----------
+    rows : of the signals as they were wanted, then of the intervals, in ms
     """
 
     def __init__(
         self,
-        database: Database,
+        database: Database | None,
         wanted: Iterable[SignalSummary],
         edges_ns: Int64Array,
         *,
+        intervals: StreamIntervals | None = None,
         compiled: bool | None = None,
-        workers: Executor | None = None,
     ) -> None:
         self._wanted = list(wanted)
-        self._rows_of: dict[tuple[int, bool, int], dict[str, int]] = {}
-        for row, one in enumerate(self._wanted):
-            self._rows_of.setdefault((one.channel, one.extended, one.id), {})[one.signal.name] = row
         self._edges_ns = edges_ns
-        self._table = StreamTable(database)
-        self._plans: list[tuple[Message, Int64Array] | None] = []
-        self._senders: dict[int, tuple[str, ...]] = {}
+        self._intervals = StreamIntervals({}) if intervals is None else intervals
         self._compiled = compiled
-        self._workers = workers
         self._n_fed = 0
-        self.rows = CellRows(len(self._wanted), edges_ns)
+        self._senders: dict[int, tuple[str, ...]] = {}
+        self._plans = {} if database is None else self._planned(database)
+        self._keys = np.array(sorted(self._plans), np.int64)
+        self._table: CellTable | None = None
+        self.rows = CellRows(len(self._wanted) + len(self._intervals.keys), edges_ns)
 
     def feed(self, block: FrameBlock) -> None:
         """Take in the next frames, in the order of time."""
         self._n_fed += len(block)
-        if not len(block) or not self._wanted:
+        if not len(block):
             return
-        compiled = self._n_fed > LARGE if self._compiled is None else self._compiled
-        stream_of = self._table.match(block, compiled=compiled)
-        self._plans += [self._plan(stream) for stream in self._table.streams[len(self._plans) :]]
+        if self._n_fed > LARGE if self._compiled is None else self._compiled:
+            self._feed_compiled(block)
+            return
         cell_of = cells_of(block.t_ns, self._edges_ns)
-        n_streams = len(self._table.streams)
-        if compiled:
-            from busdoc.decode.signal_kernel import group_rows  # numba: 0.25 s to import
-
-            by_stream, edges = np.empty(len(stream_of), np.int64), np.empty(n_streams + 1, np.int64)
-            group_rows(stream_of, edges, by_stream)
-        else:
-            by_stream = np.argsort(stream_of, kind="stable")
-            edges = np.searchsorted(stream_of[by_stream], np.arange(n_streams + 1))
-
-        def fold(number: int) -> None:
-            planned = self._plans[number]
-            if planned is not None:
-                rows = by_stream[edges[number] : edges[number + 1]]
-                self._fold(planned[0], planned[1], block, rows, cell_of[rows], compiled)
-
-        _run(self._workers, fold, np.flatnonzero(np.diff(edges)).tolist())
+        for key, rows in self._streams_of(block):
+            message, row_of = self._plans[key]
+            columns = decode(message, block, rows, compiled=False)
+            for row, column in zip(row_of.tolist(), columns.values(), strict=True):
+                if row >= 0:
+                    self.rows.take(row, cell_of[rows], column.values)
+        for k, at, interval_ms in self._intervals.feed(block):
+            self.rows.take(len(self._wanted) + k, cell_of[at], interval_ms)
 
     def series(self) -> tuple[CellSeries, ...]:
         """Give each signal's cells, in the order in which they were wanted."""
@@ -169,36 +166,77 @@ class SignalCells:
             for row, one in enumerate(self._wanted)
         )
 
-    def _plan(self, stream: SignalStream) -> tuple[Message, Int64Array] | None:
-        """Give the part of a stream's message that must be decoded, and the row of each signal; -1: none."""
-        rows = self._rows_of.get((stream.channel, stream.extended, stream.id), {})
-        if not rows:
-            return None
-        for row in rows.values():
-            self._senders[row] = stream.message.senders
-        signals = _needed(stream.message, rows)
-        row_of = np.array([rows.get(signal.name, -1) for signal in signals], np.int64)
-        return replace(stream.message, signals=signals), row_of
-
-    def _fold(
-        self,
-        message: Message,
-        row_of: Int64Array,
-        block: FrameBlock,
-        rows: Int64Array,
-        cell: Int64Array,
-        compiled: bool,
-    ) -> None:
-        columns = decode(message, block, rows, compiled=compiled)
-        for row, column in zip(row_of.tolist(), columns.values(), strict=True):
-            if row < 0:
+    def _planned(self, database: Database) -> dict[int, tuple[Message, Int64Array]]:
+        """Give the part of each stream's message that must be decoded, and the row of each signal; -1: none."""
+        rows_of: dict[tuple[int, bool, int], dict[str, int]] = {}
+        for row, one in enumerate(self._wanted):
+            rows_of.setdefault((one.channel, one.extended, one.id), {})[one.signal.name] = row
+        plans: dict[int, tuple[Message, Int64Array]] = {}
+        for (channel, extended, frame_id), rows in rows_of.items():
+            message = database.find(channel, frame_id, extended)
+            if message is None:
                 continue
-            if compiled:
-                from busdoc.decode.signal_cells_kernel import fold_cells  # numba: 0.25 s to import
+            for row in rows.values():
+                self._senders[row] = message.senders
+            signals = _needed(message, rows)
+            row_of = np.array([rows.get(signal.name, -1) for signal in signals], np.int64)
+            plans[stream_key(channel, extended, frame_id)] = replace(message, signals=signals), row_of
+        return plans
 
-                fold_cells(column.values, cell, self.rows.low[row], self.rows.high[row], self.rows.last[row])
-            else:
-                self.rows.take(row, cell, column.values)
+    def _streams_of(self, block: FrameBlock) -> Iterator[tuple[int, Int64Array]]:
+        """Yield the number of each stream that carries wanted signals, and its rows."""
+        if not len(self._keys):
+            return
+        keys = stream_keys(block)
+        place = np.minimum(np.searchsorted(self._keys, keys), len(self._keys) - 1)
+        known = np.flatnonzero((self._keys[place] == keys) & ((block.flags & _NO_SIGNALS) == 0))
+        yield from _grouped(self._keys[place[known]], known)
+
+    def _feed_compiled(self, block: FrameBlock) -> None:
+        from busdoc.decode.signal_cells_kernel import fold_cells, fold_frames  # numba: 0.25 s to import
+
+        if self._table is None:
+            self._table = lay_out(self._plans, self._intervals.keys, len(self._wanted))
+        table = self._table
+        n_apart = len(block) if table.is_apart.any() else 0
+        apart, apart_stream = np.empty(n_apart, np.int64), np.empty(n_apart, np.int64)
+        n_apart = fold_frames(
+            np.require(block.t_ns, requirements=("C", "W")),
+            np.require(block.channel, requirements=("C", "W")),
+            np.require(block.id, requirements=("C", "W")),
+            np.require(block.flags, requirements=("C", "W")),
+            np.require(block.length, requirements=("C", "W")),
+            payload_words(block),
+            self._edges_ns,
+            table.keys,
+            table.stream_of_key,
+            table.first_value,
+            table.is_apart,
+            table.interval_of,
+            table.parts,
+            table.named_raw,
+            table.named_valid,
+            self._intervals.most_ns,
+            self._intervals.last_ns,
+            table.factors,
+            table.row_of,
+            self.rows.low,
+            self.rows.high,
+            self.rows.last,
+            apart,
+            apart_stream,
+        )
+        if not n_apart:
+            return
+        cell_of = cells_of(block.t_ns, self._edges_ns)
+        for stream, rows in _grouped(apart_stream[:n_apart], apart[:n_apart]):
+            message, row_of = self._plans[table.key_of[stream]]
+            columns = decode(message, block, rows, compiled=True)
+            for row, column in zip(row_of.tolist(), columns.values(), strict=True):
+                if row >= 0:
+                    fold_cells(
+                        column.values, cell_of[rows], self.rows.low[row], self.rows.high[row], self.rows.last[row]
+                    )
 
 
 def _stream_text(one: SignalSummary) -> str:
@@ -214,10 +252,9 @@ def _needed(message: Message, wanted: Iterable[str]) -> tuple[Signal, ...]:
     return tuple(signal for signal in message.signals if signal.name in names)
 
 
-def _run(workers: Executor | None, work: Callable[[int], None], numbers: Sequence[int]) -> None:
-    if workers is None or len(numbers) < 2:
-        for number in numbers:
-            work(number)
-        return
-    for running in [workers.submit(work, number) for number in numbers]:
-        running.result()
+def _grouped(groups: Int64Array, rows: Int64Array) -> Iterator[tuple[int, Int64Array]]:
+    """Yield each group and its rows, in order."""
+    in_order = np.argsort(groups, kind="stable")
+    numbers, first = np.unique(groups[in_order], return_index=True)
+    for number, begin, end in zip(numbers.tolist(), first, np.append(first, len(rows))[1:], strict=True):
+        yield number, rows[in_order[begin:end]]

@@ -1,5 +1,6 @@
 """The streams of a capture that carry known messages: one for each channel and identifier, with its signals' slots."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,7 @@ from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.decode.database import Database
 from busdoc.decode.message import Message
 
-__all__ = ["SignalStream", "StreamTable", "stream_keys"]
+__all__ = ["SignalStream", "StreamTable", "hashed", "stream_key", "stream_keys"]
 
 _UNWATCHED = -1
 _UNKNOWN = -2
@@ -34,6 +35,23 @@ def stream_keys(block: FrameBlock) -> Int64Array:
     """Give each frame's channel, format and identifier as one number."""
     extended = (block.flags & np.uint16(FrameFlag.EXTENDED)).astype(np.int64)
     return (block.channel.astype(np.int64) << 32) | (extended << 31) | block.id.astype(np.int64)
+
+
+def stream_key(channel: int, extended: bool, frame_id: int) -> int:
+    """Give the number of one stream, as `stream_keys` gives those of frames."""
+    return channel << 32 | int(extended) << 31 | frame_id
+
+
+def hashed(stream_of_key: Mapping[int, int]) -> tuple[Int64Array, Int32Array]:
+    """Lay numbers of streams out as an open hash table for compiled code: keys, -1 where free, and what each gives."""
+    n_places = 1 << (4 * len(stream_of_key)).bit_length()
+    keys, streams = np.full(n_places, -1, np.int64), np.full(n_places, _UNWATCHED, np.int32)
+    for key, stream in stream_of_key.items():
+        place = ((key * _HASH & 0xFFFFFFFFFFFFFFFF) >> 20) & (n_places - 1)
+        while keys[place] != -1:
+            place = (place + 1) & (n_places - 1)
+        keys[place], streams[place] = key, stream
+    return keys, streams
 
 
 class StreamTable:
@@ -113,11 +131,4 @@ class StreamTable:
         """Lay the known keys out for both ways of looking them up."""
         self._sorted_keys = np.array(sorted(self._stream_of_key), np.int64)
         self._sorted_streams = np.array([self._stream_of_key[key] for key in self._sorted_keys.tolist()], np.int32)
-        n_places = 1 << (4 * len(self._stream_of_key)).bit_length()
-        self.hash_keys = np.full(n_places, -1, np.int64)
-        self.hash_streams = np.full(n_places, _UNWATCHED, np.int32)
-        for key, stream in self._stream_of_key.items():
-            place = ((key * _HASH & 0xFFFFFFFFFFFFFFFF) >> 20) & (n_places - 1)
-            while self.hash_keys[place] != -1:
-                place = (place + 1) & (n_places - 1)
-            self.hash_keys[place], self.hash_streams[place] = key, stream
+        self.hash_keys, self.hash_streams = hashed(self._stream_of_key)

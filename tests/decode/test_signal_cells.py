@@ -10,12 +10,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busdoc.arrays import Float64Array, Int64Array
-from busdoc.capture.frames import FrameBlock
+from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.decode.database import Database
 from busdoc.decode.message import Message, Signal
 from busdoc.decode.signal_cells import CellRows, CellSeries, SignalCells, cells_of
+from busdoc.decode.signal_cells_table import lay_out
 from busdoc.decode.signal_meaning import give_meaning
+from busdoc.decode.signal_streams import stream_key
 from busdoc.decode.signal_watch import SignalWatch
+from busdoc.decode.stream_intervals import StreamIntervals
 from tests.decode.frame_text import cut_at, frames_block
 from tests.decode.naive_signals import NaiveState, watch_all
 from tests.decode.random_messages import random_frames, random_message
@@ -84,6 +87,82 @@ def test_cutting_the_capture_anywhere_gives_the_same_cells(seed: int, cuts: list
     database, block, edges_ns = machine(seed)
     whole = fill(database, [block], edges_ns, compiled=compiled)
     assert fill(database, cut_at(block, cuts), edges_ns, compiled=compiled) == whole
+
+
+@given(seed=st.integers(0, 10_000), cut=st.integers(0, 150), step=st.integers(1, 4))
+@settings(max_examples=25, deadline=None)
+def test_the_compiled_path_goes_on_where_the_other_stopped(seed: int, cut: int, step: int) -> None:
+    database, block, edges_ns = machine(seed)
+    watch = SignalWatch(database, compiled=False)
+    watch.feed(block)
+    keys = np.unique([stream_key(one.channel, one.extended, one.id) for one in watch.summaries()])
+    period_ns = int(np.diff(block.t_ns).max()) * step  # some intervals are beyond ten of the shortest
+    found: list[CellRows] = []
+    for switches in (False, True):
+        intervals = StreamIntervals({int(key): period_ns // (1 + k) for k, key in enumerate(keys)})
+        cells = SignalCells(database, watch.summaries(), edges_ns, intervals=intervals, compiled=False)
+        for at, part in enumerate(cut_at(block, [cut])):
+            cells._compiled = switches and at > 0
+            cells.feed(part)
+        found.append(cells.rows)
+    np.testing.assert_array_equal(found[0].low, found[1].low)
+    np.testing.assert_array_equal(found[0].high, found[1].high)
+    np.testing.assert_array_equal(found[0].last, found[1].last)
+
+
+@BOTH_PATHS
+def test_intervals_stand_in_the_cell_of_the_frame_that_ends_them(compiled: bool) -> None:
+    fan = stream_key(1, False, 0x201)
+    t_ms = [0, 20, 45, 60, 500, 510, 530]  # the fourth interval is no interval but an outage
+    frames = [(t * 1_000_000, 1, 0x201, False, bytes(8)) for t in t_ms]
+    others = [(t * 1_000_000 + 1, 0, 0x201, False, bytes(8)) for t in t_ms]
+    block = frames_block(sorted([*frames, *others]))
+    edges_ns = np.array([30, 100, 505, 600], np.int64) * 1_000_000
+    cells = SignalCells(None, (), edges_ns, intervals=StreamIntervals({fan: 20_000_000}), compiled=compiled)
+    cells.feed(block)
+    np.testing.assert_array_equal(cells.rows.low, np.array([[15.0, np.inf, 10.0]], np.float32))
+    np.testing.assert_array_equal(cells.rows.high, np.array([[25.0, -np.inf, 20.0]], np.float32))
+    np.testing.assert_array_equal(cells.rows.last, np.array([[15.0, np.nan, 20.0]], np.float32))
+
+
+@BOTH_PATHS
+def test_an_error_frame_is_no_frame_of_a_stream_and_a_remote_frame_holds_no_value(compiled: bool) -> None:
+    block = supply_frames([480, 500, 520, 490])
+    flags = block.flags | np.array([0, FrameFlag.REMOTE, FrameFlag.ERROR, 0], np.uint16)
+    key = stream_key(0, True, 0x18FEF731)
+    watch = SignalWatch(supply())
+    watch.feed(block)
+    intervals = StreamIntervals({key: 1000})
+    edges_ns = np.array([0, 1000], np.int64)
+    cells = SignalCells(supply(), watch.summaries(), edges_ns, intervals=intervals, compiled=compiled)
+    cells.feed(replace(block, flags=flags))
+    assert cells.rows.low[:, 0].tolist() == [np.float32(480 * 0.05), np.float32(100 / 1e6)]
+    assert cells.rows.high[:, 0].tolist() == [np.float32(490 * 0.05), np.float32(200 / 1e6)]
+
+
+def test_whole_numbers_in_the_first_eight_bytes_are_taken_out_frame_by_frame() -> None:
+    signals = {
+        "unsigned": Signal(name="A", start=0, length=16, little_endian=True),
+        "big-endian": Signal(name="A", start=7, length=16, little_endian=False),
+        "signed": Signal(name="A", start=0, length=64, little_endian=True, signed=True),
+    }
+    for what, signal in signals.items():
+        assert not is_left_out(signal), what
+    others = {
+        "float": Signal(name="A", start=0, length=32, little_endian=True, is_float=True),
+        "further behind": Signal(name="A", start=60, length=8, little_endian=True),
+        "beyond a sign": Signal(name="A", start=0, length=64, little_endian=True),
+        "too great": Signal(name="A", start=0, length=16, little_endian=True, scale=1e38),
+    }
+    for what, signal in others.items():
+        assert is_left_out(signal), what
+
+
+def is_left_out(signal: Signal) -> bool:
+    """Tell whether a message of one signal is left to the general way of decoding."""
+    message = Message(name="M", frame_id=0x100, extended=False, length=12, signals=(signal,))
+    table = lay_out({0x100: (message, np.zeros(1, np.int64))}, np.empty(0, np.int64), 1)
+    return bool(table.is_apart[0])
 
 
 def supply() -> Database:

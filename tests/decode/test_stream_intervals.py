@@ -5,30 +5,30 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busdoc.capture.frames import FrameBlock
-from busdoc.health.controller import StreamKey
-from busdoc.health.stream_intervals import StreamIntervals
+from busdoc.decode.signal_streams import stream_key
+from busdoc.decode.stream_intervals import StreamIntervals
 from tests.decode.frame_text import cut_at, frames_block
 
-HOPPER = StreamKey(channel=0, extended=True, id=0x18FF1031)
-FAN = StreamKey(channel=1, extended=False, id=0x201)
+HOPPER = (0, True, 0x18FF1031)
+FAN = (1, False, 0x201)
+Stream = tuple[int, bool, int]
 
 
-def measured(blocks: list[FrameBlock]) -> dict[StreamKey, list[float]]:
-    intervals = StreamIntervals({HOPPER: 100_000_000, FAN: 20_000_000})
-    found: dict[StreamKey, list[float]] = {HOPPER: [], FAN: []}
+def measured(blocks: list[FrameBlock]) -> dict[Stream, list[float]]:
+    intervals = StreamIntervals({stream_key(*HOPPER): 100_000_000, stream_key(*FAN): 20_000_000})
+    found: dict[Stream, list[float]] = {HOPPER: [], FAN: []}
     for block in blocks:
         for k, rows, interval_ms in intervals.feed(block):
             assert len(rows) == len(interval_ms)
-            found[intervals.keys[k]] += interval_ms.tolist()
+            found[(HOPPER, FAN)[k]] += interval_ms.tolist()
     return found
 
 
 def frames(steps_ms: list[int]) -> FrameBlock:
     at_ms = np.cumsum(steps_ms).tolist()
-    streams = (HOPPER, FAN, StreamKey(channel=0, extended=False, id=0x201))
+    streams = (HOPPER, FAN, (0, False, 0x201))
     return frames_block(
-        (t * 1_000_000, streams[k % 3].channel, streams[k % 3].id, streams[k % 3].extended, bytes(8))
-        for k, t in enumerate(at_ms)
+        (t * 1_000_000, streams[k % 3][0], streams[k % 3][2], streams[k % 3][1], bytes(8)) for k, t in enumerate(at_ms)
     )
 
 
