@@ -199,7 +199,7 @@ def _record(dropouts: Dropouts, series: CellSeries, best: FeatureTest, found: Se
         share_beyond=found.share_beyond,
         p=p,
         before=tuple(best.before.tolist()),
-        rest_quantiles=tuple(np.nanquantile(best.feature.rest, np.linspace(0.0, 1.0, 101)).tolist()),
+        rest_quantiles=found.rest_quantiles,
     )
 
 

@@ -82,21 +82,23 @@ def effective(sums: Float64Array, n: int, variance: float) -> float:
     return n / max(1.0, float(sums.var()) / (n * variance))
 
 
-def rank_p(ahead: Float64Array, variance: float, n_effective: float) -> float:
-    """Give the probability by chance of ranks that are as far ahead in the mean.
+def rank_p(ahead: Float64Array, variance: float, n_effective: Float64Array | Int64Array) -> Float64Array:
+    """(f,) Give the probability by chance of ranks that are as far ahead in the mean, for each of f features.
 
     The rank test of Mann & Whitney (Annals of Mathematical Statistics 18 (1947) 50-60) against many places.
 
     Parameters
     ----------
-    ahead : (n,) -0.5 … 0.5: ranks less their mean, positive in the direction that is asked about
+    ahead : (f,) -0.5 … 0.5: mean rank less that of all places, positive in the direction that is asked about
     variance : of the ranks of all places: 1/12 without ties
+    n_effective : (f,) independent dropouts
     """
     from scipy.special import ndtr
 
-    if n_effective < _LEAST_EFFECTIVE or variance <= 0.0:
-        return 1.0
-    return float(ndtr(-float(ahead.mean()) / np.sqrt(variance / n_effective)))
+    if variance <= 0.0:
+        return np.ones(len(ahead))
+    p = ndtr(-ahead / np.sqrt(variance / np.maximum(n_effective, 1.0)))
+    return np.asarray(np.where(n_effective < _LEAST_EFFECTIVE, 1.0, p), np.float64)
 
 
 def tail_p(

@@ -64,12 +64,16 @@ class FeatureTest:
 
     def ranks(self, values: Float32Array) -> Float64Array:
         """Give the share of all values below each, half of the equal ones included."""
-        below = np.searchsorted(self.all_values, values, side="left")
-        return (below + np.searchsorted(self.all_values, values, side="right")) / (2.0 * len(self.all_values))
+        return _ranks(self.all_values, values)
 
     def is_beyond(self, values: Float32Array, limit: Float32Array | np.float32) -> BoolArray:
         """Mark the values beyond a threshold."""
         return np.asarray(values < limit if self.direction < 0 else values > limit)
+
+
+def _ranks(ascending: Float32Array, values: Float32Array) -> Float64Array:
+    below = np.searchsorted(ascending, values, side="left")
+    return np.asarray((below + np.searchsorted(ascending, values, side="right")) / (2.0 * len(ascending)), np.float64)
 
 
 def test_features(features: Iterable[Feature], at_places: Int64Array, worth: float) -> tuple[float, list[FeatureTest]]:
@@ -113,6 +117,8 @@ def _first_look(features: Sequence[Feature]) -> list[FeatureTest]:
     usable = (n_before >= enough) & (n_all - n_before >= _LEAST_PLACES)
     usable &= ascending[:, 0] != ascending[np.arange(len(features)), np.maximum(n_all - 1, 0)]
     rows = np.flatnonzero(usable)
+    known = {k: before[k, ~np.isnan(before[k])] for k in rows.tolist()}
+    ahead = {k: float((_ranks(ascending[k, : n_all[k]], known[k]) - 0.5).mean()) for k in known}
     found = []
     for direction in (-1, 1):
         some = [k for k in rows.tolist() if direction in features[k].kind.directions]
@@ -120,7 +126,7 @@ def _first_look(features: Sequence[Feature]) -> list[FeatureTest]:
             FeatureTest(
                 feature=features[k],
                 direction=direction,
-                before=before[k, ~np.isnan(before[k])],
+                before=known[k],
                 all_values=ascending[k, : n_all[k]],
                 which=np.flatnonzero(~np.isnan(before[k])),
                 p=np.ones(1 + len(TAILS)),
@@ -136,9 +142,9 @@ def _first_look(features: Sequence[Feature]) -> list[FeatureTest]:
         )
         n_beyond, n = beyond.sum(axis=2), n_before[some][:, None]
         tails = np.where(n_beyond >= LEAST_DROPOUTS, tail_p(n_beyond, n, shares, n), 1.0)
-        for test, p in zip(tests, tails, strict=True):
-            test.p[0] = rank_p(direction * (test.ranks(test.before) - 0.5), UNTIED, test.n_effective)
-            test.p[1:] = p
+        of_ranks = rank_p(direction * np.array([ahead[k] for k in some]), UNTIED, n_before[some])
+        for test, p, tail in zip(tests, of_ranks.tolist(), tails, strict=True):
+            test.p[0], test.p[1:] = p, tail
         found += tests
     return found
 
@@ -169,8 +175,8 @@ def _look_closer(test: FeatureTest, at_places: Int64Array, worth: float) -> None
     test.n_effective = effective(sums, n, float(ranks.var()))
     if test.p[0] <= worth:
         own = ranks[pattern.at]
-        sided = rank_p(own, UNTIED, test.n_effective)
-        test.p[0] = max(test.p[0], sided, from_shifts(sums, float(own.sum()), guard))
+        sided = rank_p(np.array([own.mean()]), UNTIED, np.array([test.n_effective]))
+        test.p[0] = max(test.p[0], float(sided[0]), from_shifts(sums, float(own.sum()), guard))
     limits, shares = _thresholds(test)
     for k, limit in enumerate(limits):
         if test.p[1 + k] > worth:
