@@ -19,6 +19,7 @@ import numpy as np
 from busdoc.actions.event_kind import EventKind, EventSource, events_at
 from busdoc.arrays import Float64Array, Int64Array
 from busdoc.isolation.antecedent import Antecedent, find_antecedents
+from busdoc.isolation.antecedent_attained import attained
 from busdoc.isolation.dropouts import SETTLE_NS, Dropouts
 from busdoc.isolation.many_tests import holm
 from busdoc.isolation.rate_shape_tests import binomial_interval
@@ -96,7 +97,7 @@ def draw_power(
 def judged(record: Record) -> list[Antecedent]:
     """Search, and correct for all that was tried; what is found comes first, by what it explains."""
     tests = find_antecedents([record.dropouts], record.kinds)
-    p_holm = holm(np.array([test.p for test in tests])).tolist()
+    p_holm = holm(np.array([test.p for test in tests]), None, attained([test.chances for test in tests])).tolist()
     found = [test.corrected(p, p) for test, p in zip(tests, p_holm, strict=True) if p <= _LEVEL]
     return sorted(found, key=lambda test: (test.order_unclear, -test.explained, test.p))
 

@@ -12,8 +12,9 @@ import numpy as np
 from busdoc.actions.event_kind import EventKind, EventSource
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.isolation.antecedent_alike import join_alike
+from busdoc.isolation.antecedent_attained import may_be_found
 from busdoc.isolation.antecedent_scan import WINDOWS_S, Scan, scan
-from busdoc.isolation.antecedent_shift import by_shifting
+from busdoc.isolation.antecedent_shift import by_shifting, hang_together
 from busdoc.isolation.antecedent_unsure import scan_unsure
 from busdoc.isolation.coincidence import covered_share
 from busdoc.isolation.dropouts import Dropouts
@@ -26,8 +27,6 @@ FOUND_AT = 0.05
 LEAST_EVENTS = 3
 """Fewer events of a kind than this can prove nothing, and are not tried."""
 _LEAST_DROPOUTS = 3
-_WORTH_SHIFTING = 0.5
-"""Where the p times what was tried is beyond this, no second look can make a finding of it."""
 _WORTH_JOINING = 0.05
 """Kinds with a higher p are never told of, so it does not matter which of them happen together."""
 _AS_GOOD = 4.0
@@ -78,6 +77,9 @@ class Antecedent:
     """The times of the events are as sure as the capture's own."""
     p: float
     """Corrected for the windows that were tried, and for nothing else."""
+    chances: tuple[tuple[int, float], ...] = ()
+    """For each of those windows: how many dropouts the p counts, and the share that would be preceded by chance
+    (see `antecedent_attained`). Empty where a p of any size can come about."""
     p_holm: float = 1.0
     """Corrected for everything that was tried (Holm 1979); 1 until the caller has done so."""
     q_bh: float = 1.0
@@ -159,22 +161,20 @@ def find_antecedents(
     for one in dropouts:
         if len(one) < _LEAST_DROPOUTS or not tried:
             continue
-        own = [*_test_sure(one, sure, windows_s, len(tried)), *_test_unsure(one, unsure, windows_s)]
+        own = [*_test_sure(one, sure, windows_s), *_test_unsure(one, unsure, windows_s)]
         found += sorted(own, key=lambda test: (test.p, -test.explained, test.name))
     return tuple(found)
 
 
-def _test_sure(
-    dropouts: Dropouts, kinds: Sequence[EventKind], windows_s: Sequence[float], n_tried: int
-) -> list[Antecedent]:
+def _test_sure(dropouts: Dropouts, kinds: Sequence[EventKind], windows_s: Sequence[float]) -> list[Antecedent]:
     if not kinds:
         return []
     counted = scan(dropouts, kinds, windows_s)
     usable = counted.n_independent >= _LEAST_DROPOUTS
     p: Float64Array = np.where(usable[:, None], counted.p, 1.0)
     n_windows = max(1, int(usable.sum()))
-    worth = np.argwhere(p * n_windows * n_tried <= _WORTH_SHIFTING)
-    for w, k in worth.tolist():
+    together = [w for w in np.flatnonzero(usable).tolist() if hang_together(dropouts, counted, w)]
+    for w, k in may_be_found(counted, usable, p, together):
         p[w, k] = max(p[w, k], by_shifting(dropouts, counted, w, k, kinds[k], windows_s[w]))
     best = np.argmax(p <= p.min(axis=0) * _AS_GOOD, axis=0)
     corrected = np.minimum(1.0, p[best, np.arange(len(kinds))] * n_windows)
@@ -231,6 +231,11 @@ def _antecedent(
         order_unclear=bool(preceded.any() and np.mean(lag_ns[preceded] < 0) > 0.5),
         is_sure=True,
         p=p,
+        chances=tuple(
+            (n, share)
+            for n, share in zip(counted.n_independent.tolist(), counted.share[:, k].tolist(), strict=True)
+            if n >= _LEAST_DROPOUTS
+        ),
     )
 
 

@@ -15,7 +15,7 @@ from busdoc.isolation.dropouts import Dropouts
 from busdoc.isolation.rate_shape_tests import greenwood_p
 from busdoc.isolation.watched import Watched
 
-__all__ = ["by_shifting", "come_in_bursts", "keep_a_beat"]
+__all__ = ["by_shifting", "come_in_bursts", "hang_together", "keep_a_beat"]
 
 _SHIFTS = 19_999
 _GOLDEN = 0.6180339887498949
@@ -43,6 +43,12 @@ def come_in_bursts(t_ns: Int64Array, watched: Watched) -> bool:
     return greenwood_p(watched.before(t_ns) / max(watched.total_ns, 1)) <= _CLUSTERED_AT
 
 
+def hang_together(dropouts: Dropouts, counted: Scan, w: int) -> bool:
+    """Tell whether the dropouts keep a beat or come in bursts, as far as a window can tell."""
+    first = counted.independent[w]
+    return keep_a_beat(dropouts.last_seen_ns[first]) or come_in_bursts(dropouts.last_seen_ns, dropouts.watched)
+
+
 def by_shifting(dropouts: Dropouts, counted: Scan, w: int, k: int, kind: EventKind, window_s: float) -> float:
     """Give the share of shifts of all dropouts that show as much as no shift; 0 where they keep no beat and no bursts.
 
@@ -53,10 +59,10 @@ def by_shifting(dropouts: Dropouts, counted: Scan, w: int, k: int, kind: EventKi
     ----------
     w, k : window and kind in `counted`
     """
+    if not hang_together(dropouts, counted, w):
+        return 0.0
     first = counted.independent[w]
     watched, span_ns = dropouts.watched, dropouts.span_ns
-    if not keep_a_beat(dropouts.last_seen_ns[first]) and not come_in_bursts(dropouts.last_seen_ns, watched):
-        return 0.0
     window_ns = round(window_s * 1e9)
     n_shifts = min(_SHIFTS, max(99, _MOST_PLACES // max(1, int(first.sum()))))
     guard_ns = min(span_ns / 4.0, 2.0 * (window_ns + dropouts.bracket_ns))

@@ -12,7 +12,15 @@ import numpy as np
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.isolation.watched import Watched
 
-__all__ = ["Coincidence", "PoissonNull", "at_least", "coincide", "covered_share", "poisson_null"]
+__all__ = [
+    "Coincidence",
+    "PoissonNull",
+    "at_least",
+    "coincide",
+    "covered_share",
+    "greatest_attained",
+    "poisson_null",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -125,3 +133,24 @@ def at_least(k: Int64Array | int, n: Int64Array | int, share: Float64Array | flo
     k, n = np.asarray(k, np.float64), np.asarray(n, np.float64)
     tail = betainc(np.maximum(k, 1e-300), np.maximum(n - k + 1.0, 1e-300), share)
     return np.asarray(np.where(k <= 0.0, 1.0, np.where(k > n, 0.0, tail)), np.float64)
+
+
+def greatest_attained(n: Int64Array, share: Float64Array, at_most: Float64Array) -> Float64Array:
+    """Give the greatest of the p-values of `at_least` that is no more than wanted: how often there is one so small.
+
+    Counts are whole numbers, so a test reaches few p-values; the next smaller one is the chance that it stays below.
+
+    Parameters
+    ----------
+    n, share, at_most : of one shape, or of shapes that fit together
+
+    >>> greatest_attained(np.array(3), np.array(0.1), np.array(0.02)).round(6).tolist()
+    0.001
+    """
+    n, share, at_most = np.broadcast_arrays(n, share, at_most * (1.0 + 1e-9))  # itself, whatever the rounding
+    low, high = np.zeros(n.shape, np.int64), np.asarray(n, np.int64) + 1  # at n + 1 the p-value is zero
+    while np.any(high - low > 1):
+        middle = (low + high) // 2
+        fits = at_least(middle, n, share) <= at_most
+        low, high = np.where(fits, low, middle), np.where(fits, middle, high)
+    return np.asarray(np.where(at_most >= 1.0, 1.0, at_least(high, n, share)), np.float64)

@@ -16,6 +16,7 @@ from busdoc.actions.machine import Machine
 from busdoc.arrays import BoolArray, Int64Array
 from busdoc.health.summary import Health
 from busdoc.isolation.antecedent import Antecedent, find_antecedents
+from busdoc.isolation.antecedent_attained import attained
 from busdoc.isolation.because import Because
 from busdoc.isolation.covariate import Covariate
 from busdoc.isolation.dropouts import Dropouts
@@ -163,12 +164,19 @@ def _sentence(text: str) -> str:
 def _corrected(
     antecedents: Sequence[Antecedent], covariates: Sequence[Covariate]
 ) -> tuple[tuple[Antecedent, ...], tuple[Covariate, ...]]:
-    """Correct everything that was tried together; events and values bear half of the risk each."""
-    p = np.array([*(one.p for one in antecedents), *(one.p for one in covariates)], np.float64)
-    sizes = np.repeat([len(antecedents), len(covariates)], [len(antecedents), len(covariates)])
-    pairs = list(zip(holm(p, 1.0 / sizes).tolist(), benjamini_hochberg(p).tolist(), strict=True))
-    events = (one.corrected(*found) for one, found in zip(antecedents, pairs[: len(antecedents)], strict=True))
-    values = (one.corrected(*found) for one, found in zip(covariates, pairs[len(antecedents) :], strict=True))
+    """Correct everything that was tried together; events and values bear half of the risk each.
+
+    Each half is corrected by itself: what events count, few of them can show by chance, and values do not pay for that.
+    """
+    p_events, p_values = (np.array([one.p for one in of], np.float64) for of in (antecedents, covariates))
+    halves = 2.0 if len(p_events) and len(p_values) else 1.0
+    holm_events = holm(p_events, attained=attained([one.chances for one in antecedents]))
+    holm_values = holm(p_values)
+    p_holm = np.minimum(halves * np.concatenate((holm_events, holm_values)), 1.0).tolist()
+    q_bh = benjamini_hochberg(np.concatenate((p_events, p_values))).tolist()
+    n_events = len(p_events)
+    events = (one.corrected(*of) for one, *of in zip(antecedents, p_holm[:n_events], q_bh[:n_events], strict=True))
+    values = (one.corrected(*of) for one, *of in zip(covariates, p_holm[n_events:], q_bh[n_events:], strict=True))
     return (
         tuple(sorted(events, key=lambda one: (one.p, one.name))),
         tuple(sorted(values, key=lambda one: (one.p, one.name))),

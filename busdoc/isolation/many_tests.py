@@ -1,21 +1,34 @@
 """Corrects p-values for how much was tried: with two hundred signals, ten look like a cause at 5 % by chance alone."""
 
+from collections.abc import Callable
+
 import numpy as np
 
 from busdoc.arrays import Float64Array, Int64Array
 
 __all__ = ["benjamini_hochberg", "holm"]
 
+_FAR_FROM_FOUND = 0.1
+"""Beyond this, a corrected p-value need not be the smallest that can be vouched for."""
 
-def holm(p: Float64Array, weights: Float64Array | None = None) -> Float64Array:
+
+def holm(
+    p: Float64Array,
+    weights: Float64Array | None = None,
+    attained: Callable[[Float64Array], Float64Array] | None = None,
+) -> Float64Array:
     """Correct for many tests so that even one false finding is unlikely, whatever their dependence.
 
-    S. Holm, Scandinavian Journal of Statistics 6 (1979) 65-70; with weights, its section 4.
+    S. Holm, Scandinavian Journal of Statistics 6 (1979) 65-70; with weights, its section 4. Where tests count few
+    things, each pays only for how often it could show so small a p-value, which many cannot at all (R. E. Tarone,
+    Biometrics 46 (1990) 515-522; P. H. Westfall & R. D. Wolfinger, The American Statistician 51 (1997) 3-8).
 
     Parameters
     ----------
     p : (n,) 0 … 1, in any order
     weights : (n,) positive, settled before the tests: the share of the risk that each may take; None: all the same
+    attained : gives for p-values (n,), one for each test, the chance of one as small, no greater than itself;
+        None: they are that
 
     Returns
     -------
@@ -28,8 +41,14 @@ def holm(p: Float64Array, weights: Float64Array | None = None) -> Float64Array:
     weights = np.ones(len(p)) if weights is None else weights
     order = np.argsort(p / weights, kind="stable")
     left = np.cumsum(weights[order][::-1])[::-1]  # of those not yet found, this one among them
-    stepped = np.maximum.accumulate(p[order] * left / weights[order])
-    return _put_back(stepped, order)
+    stepped = p[order] * left / weights[order]
+    for k, first in enumerate(order.tolist() if attained is not None else ()):
+        assert attained is not None
+        chance = np.minimum(attained(np.minimum(weights * p[first] / weights[first], 1.0)), 1.0)
+        stepped[k] = max(float(p[first]), min(stepped[k], float(chance[order[k:]].sum())))
+        if stepped[k] > _FAR_FROM_FOUND:
+            break
+    return _put_back(np.maximum.accumulate(stepped), order)
 
 
 def benjamini_hochberg(p: Float64Array) -> Float64Array:

@@ -10,8 +10,10 @@ from benchmarks.antecedent_truth import Way, draw_null, draw_power, judged
 from busdoc.actions.event_kind import EventKind, EventSource, events_at
 from busdoc.arrays import Int64Array
 from busdoc.isolation.antecedent import Antecedent, find_antecedents
+from busdoc.isolation.antecedent_attained import attained
 from busdoc.isolation.antecedent_scan import WINDOWS_S, near_ns, scan
 from busdoc.isolation.dropouts import SETTLE_NS, Dropouts
+from busdoc.isolation.many_tests import holm
 from busdoc.isolation.watched import Watched
 
 S = 10**9
@@ -101,6 +103,27 @@ def test_the_p_is_that_of_the_best_window_times_the_windows_that_were_tried() ->
     (found,) = find_antecedents([dropouts], [events])
     assert found.p == pytest.approx(len(WINDOWS_S) * tail[WINDOWS_S.index(found.window_s)])
     assert tail[WINDOWS_S.index(found.window_s)] < 4.1 * min(tail)
+
+
+def test_three_dropouts_are_enough_for_an_event_that_hardly_comes_without_one() -> None:
+    lost_s = (700.0, 1600.0, 2900.0)
+    others = [kind(f"switch {k}", *np.arange(10.0 + k, 3600.0, 120.0 + 7.0 * k)) for k in range(150)]
+    tests = find_antecedents([dropouts_at(*lost_s)], [kind("raised", *(t - 0.6 for t in lost_s), 3333.0), *others])
+    p, at = np.array([test.p for test in tests]), [test.name for test in tests].index("raised")
+    assert tests[at].n_preceded == 3
+    assert holm(p)[at] > 0.05  # as if each of the others could show three of three as easily
+    corrected = holm(p, attained=attained([test.chances for test in tests]))
+    assert corrected[at] < 0.05
+    assert np.flatnonzero(corrected <= 0.05).tolist() == [at]
+
+
+def test_no_test_shows_a_p_more_often_than_the_p_says() -> None:
+    for seed in range(5):
+        record = draw_null(Way.BURSTY, seed)
+        tests = find_antecedents([record.dropouts], record.kinds)
+        for p in (1e-6, 1e-3, 0.05, 0.7):
+            chance = attained([test.chances for test in tests])(np.full(len(tests), p))
+            assert np.all((chance >= 0.0) & (chance <= p))
 
 
 def test_an_event_within_the_bracket_counts_and_is_said_to_be_doubtful() -> None:

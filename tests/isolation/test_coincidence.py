@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.stats import binom
 
 from busdoc.arrays import Int64Array
-from busdoc.isolation.coincidence import at_least, coincide, covered_share, poisson_null
+from busdoc.isolation.coincidence import at_least, coincide, covered_share, greatest_attained, poisson_null
 from busdoc.isolation.watched import Watched
 
 S = 10**9
@@ -164,3 +164,20 @@ def test_another_library_gives_the_same_p_values() -> None:
     null = poisson_null(found, 8 * S, last_s * S, 2 * S)
     assert null.p_precursor == pytest.approx(p_precursor[0, 1], rel=1e-9)
     assert null.p_trigger == pytest.approx(p_trigger[0, 1], rel=1e-9)
+
+
+@given(n=st.integers(0, 40), share=st.floats(0.0, 0.9), at_most=st.floats(0.0, 1.0))
+@settings(max_examples=80, deadline=None)
+def test_the_greatest_p_that_counting_reaches_is_scipys_next_lower_one(n: int, share: float, at_most: float) -> None:
+    reached = [float(binom.sf(k - 1, n, share)) for k in range(n + 2)]
+    expected = max(p for p in reached if p <= at_most * (1.0 + 1e-9))
+    found = float(greatest_attained(np.array(n), np.array(share), np.array(at_most)))
+    assert found == pytest.approx(expected, rel=1e-8, abs=1e-300)
+
+
+@given(n=st.integers(1, 40), share=st.floats(0.001, 0.9), k=st.integers(0, 40))
+@settings(max_examples=80, deadline=None)
+def test_a_p_that_counting_gave_is_reached_by_itself(n: int, share: float, k: int) -> None:
+    p = float(at_least(min(k, n), n, share))
+    found = float(greatest_attained(np.array(n), np.array(share), np.array(5.0 * p / 5.0)))
+    assert found == pytest.approx(p, rel=1e-8)

@@ -1,13 +1,16 @@
 """Corrections for many tests, held against published examples, statsmodels and scipy."""
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import false_discovery_control
+from scipy.stats import binomtest, false_discovery_control
 from statsmodels.stats.multitest import multipletests
 
-from busdoc.arrays import Float64Array
+from busdoc.arrays import Float64Array, Int64Array
+from busdoc.isolation.coincidence import at_least, greatest_attained
 from busdoc.isolation.many_tests import benjamini_hochberg, holm
 
 # Benjamini & Hochberg, J. R. Stat. Soc. B 57 (1995) 289-300, section 4 (p-values from memory)
@@ -74,6 +77,37 @@ def test_the_order_of_the_tests_does_not_matter(p: Float64Array, seed: int) -> N
 def test_a_correction_never_makes_a_finding_surer(p: Float64Array) -> None:
     assert np.all(benjamini_hochberg(p) >= p - 1e-12)
     assert np.all(holm(p) >= benjamini_hochberg(p) - 1e-12)
+
+
+def counted(n: Int64Array, share: Float64Array) -> Callable[[Float64Array], Float64Array]:
+    """Give how often tests that count n trials each show a p-value as small."""
+    return lambda p: np.minimum(greatest_attained(n, share, p), p)
+
+
+def test_tests_that_count_few_things_keep_the_family_wise_risk_and_find_more() -> None:
+    rng = np.random.default_rng(31)
+    n, share = rng.integers(3, 12, 200), np.exp(rng.uniform(np.log(0.005), np.log(0.4), 200))
+    false = 0
+    for _ in range(2000):
+        p = np.minimum(at_least(rng.binomial(n, share), n, share), 1.0)
+        false += bool((holm(p, attained=counted(n, share)) <= 0.05).any())
+    assert binomtest(false, 2000, 0.05, alternative="greater").pvalue > 0.001
+    n[0], share[0] = 3, 0.04
+    p[0] = float(at_least(3, 3, 0.04))  # all three of them
+    assert holm(p, attained=counted(n, share))[0] < 0.004 < 0.01 < holm(p)[0]
+
+
+@settings(max_examples=50, deadline=None)
+@given(seed=st.integers(0, 1000), n_tests=st.integers(1, 40))
+def test_what_tests_can_show_only_lowers_the_correction_and_never_below_the_p(seed: int, n_tests: int) -> None:
+    rng = np.random.default_rng(seed)
+    n, share = rng.integers(1, 12, n_tests), rng.uniform(0.0, 0.5, n_tests)
+    p = np.minimum(at_least(rng.integers(0, n + 1), n, share), 1.0)
+    weights = rng.uniform(0.1, 1.0, n_tests)
+    corrected = holm(p, weights, counted(n, share))
+    assert np.all(corrected <= holm(p, weights) + 1e-12)
+    assert np.all(corrected >= p - 1e-12)
+    np.testing.assert_allclose(holm(p, weights, lambda t: t), np.maximum(holm(p, weights), p), rtol=1e-12)
 
 
 def test_nothing_tried_gives_nothing() -> None:
