@@ -23,6 +23,9 @@ import time
 from collections.abc import Callable
 from multiprocessing.sharedctypes import Synchronized
 from pathlib import Path
+from typing import Any
+
+import numpy as np
 
 from benchmarks.live_receive import samples
 from busdoc.capture.source import open_capture
@@ -81,7 +84,9 @@ def main() -> None:
         folder = Path(scratch) / "session"
         options = [word for group in GROUPS for word in ("--bus", f"udp_multicast:{group}")]
         command = [sys.executable, "-m", "busdoc", "isolate", *options, "--session", str(folder), "--quiet"]
-        screen, keyboard = on_a_terminal(command)
+        drawn = threading.Event()
+        screen, keyboard = on_a_terminal(command, lambda _: drawn.set())
+        drawn.wait(60)
         time.sleep(4.0)
         os.write(keyboard, b" ")  # the cautions are read
         counts = [multiprocessing.Value("q", 0) for _ in GROUPS]
@@ -101,11 +106,18 @@ def main() -> None:
         except subprocess.TimeoutExpired:
             screen.kill()
         capture = open_capture([folder / "recording"])
-        n_recorded = sum(len(block) for block in capture.blocks())
+        numbers: list[list[Any]] = [[] for _ in GROUPS]
+        for block in capture.blocks():
+            number = np.ascontiguousarray(block.data).view("<u8")[:, 0]
+            for channel, found in enumerate(numbers):
+                found.append(number[block.channel == channel])
+        n_recorded = sum(len(piece) for found in numbers for piece in found)
         n_sent = sum(count.value for count in counts)
+        firsts = [int(np.concatenate(found)[:1].sum()) for found in numbers]
         (first_s, first_mb), (last_s, last_mb) = seen[len(seen) // 3], seen[-1]
         apart_s = 5.0 * (len(seen) - 1 - len(seen) // 3) or 1.0
         print(f"sent {n_sent:,} ({n_sent / seconds:,.0f}/s), recorded {n_recorded:,}, missing {n_sent - n_recorded:,}")
+        print(f"of those, sent before the first that was heard: {sum(firsts):,}")
         print(f"gaps {len(capture.gaps)}; {(last_s - first_s) / apart_s:.0%} of one core")
         print(f"memory {first_mb:.0f} MB after a third, {last_mb:.0f} MB at the end")
 

@@ -48,6 +48,8 @@ _JUDGED_EVERY_S = 0.08
 """A little less than two ticks: a loss is shown at the second tick after its deadline at the latest."""
 _WEIGHED_EVERY_S = 1.0
 """How often the verdict is asked anew while nothing happens but time."""
+_TAKEN_EVERY_S = 0.08
+"""How often what a live bus brought is taken: every taking costs much the same, however little came in."""
 _JUDGED_PAUSE, _WEIGHED_PAUSE = 3.0, 10.0
 """How many times as long as it took itself each is let rest: a long session on a slow laptop stays answerable."""
 _GATHERED_EVERY_S = 0.2
@@ -106,7 +108,7 @@ class LiveSession:
         """Until when the earlier run of a folder heard, while nothing has been heard since."""
         self._lately: list[tuple[int, int]] = []
         """(ns, frames so far), for the rate."""
-        self._judged_s = self._weighed_s = -1e9
+        self._taken_s = self._judged_s = self._weighed_s = -1e9
         self._judged_every_s, self._weighed_every_s = _JUDGED_EVERY_S, _WEIGHED_EVERY_S
         self._judged_to_the_end = False
         self._health: Health | None = None
@@ -200,9 +202,11 @@ class LiveSession:
         """
         if self._closed:
             return
-        self._take_gathered()
-        self._press_due(all_of_them=self.source.finished)
         now_s = self._clock_s()
+        if self._gatherer is None or now_s - self._taken_s >= _TAKEN_EVERY_S:
+            self._taken_s = now_s
+            self._take_gathered()
+        self._press_due(all_of_them=self.source.finished)
         if self.source.finished:
             if not self._judged_to_the_end:
                 self._judge_all()
@@ -261,8 +265,7 @@ class LiveSession:
         self._gather()
         with self._gathering:
             gathered, self._gathered = self._gathered, []
-        for taken in gathered:
-            self._take(taken)
+        self._take(_joined(gathered))
 
     def _take(self, taken: Taken) -> None:
         if len(taken.frames):
@@ -569,7 +572,7 @@ class LiveSession:
 
     def _changed(self) -> None:
         self._weighed_for = None
-        self._judged_s = -1e9
+        self._taken_s = self._judged_s = -1e9
         self._judged_to_the_end = False
         self._view = None
 
@@ -645,3 +648,14 @@ class LiveSession:
             skipped_lines=0,
             skipped=(),
         )
+
+
+def _joined(taken: Sequence[Taken]) -> Taken:
+    """Put what was taken one after the other together: feeding costs much the same, however few frames there are."""
+    last = taken[-1]
+    return replace(
+        last,
+        frames=FrameBlock.concat([one.frames for one in taken]),
+        gaps=tuple(gap for one in taken for gap in one.gaps),
+        heard_until_ns=max(one.heard_until_ns for one in taken),
+    )
