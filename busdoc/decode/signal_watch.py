@@ -41,7 +41,8 @@ class SignalWatch:
     ----------
     database : decides which message a frame is
     follow : signals (``Message.Signal``) of which every change is to be kept, whatever their kind
-    compiled : whether to use the compiled path; None: once more frames came than are worth loading it for
+    compiled : whether to use the compiled path; None: once more frames came than are worth loading it for, if some of
+        them came in long blocks: loading it in the middle of a session on a live bus would hold that up
     """
 
     def __init__(self, database: Database, *, follow: Collection[str] = (), compiled: bool | None = None) -> None:
@@ -57,12 +58,14 @@ class SignalWatch:
         self._pending: list[FrameBlock] = []
         self._n_pending = 0
         self._n_fed = 0
+        self._has_long_blocks = False
 
     def feed(self, block: FrameBlock) -> None:
         """Take in the next frames, in the order of time."""
         if not len(block):
             return
         self._n_fed += len(block)
+        self._has_long_blocks |= len(block) >= _GATHERED
         self._pending.append(block)
         self._n_pending += len(block)
         if self._n_pending >= _GATHERED:
@@ -169,7 +172,8 @@ class SignalWatch:
             return
         block = FrameBlock.concat(self._pending)
         self._pending, self._n_pending = [], 0
-        compiled = self._n_fed > LARGE if self._compiled is None else self._compiled
+        is_worth_it = self._has_long_blocks and self._n_fed > LARGE
+        compiled = is_worth_it if self._compiled is None else self._compiled
         stream_of = self._table.match(block, compiled=compiled)
         self._make_room()
         if compiled:

@@ -50,6 +50,9 @@ _WEIGHED_EVERY_S = 1.0
 """How often the verdict is asked anew while nothing happens but time."""
 _TAKEN_EVERY_S = 0.08
 """How often what a live bus brought is taken: every taking costs much the same, however little came in."""
+_FED_AT_ONCE = 1 << 14
+"""Frames: after the laptop was busy many wait; in longer blocks they would have the compiled kernels loaded, which
+would hold up the session again."""
 _JUDGED_PAUSE, _WEIGHED_PAUSE = 3.0, 10.0
 """How many times as long as it took itself each is let rest: a long session on a slow laptop stays answerable."""
 _GATHERED_EVERY_S = 0.2
@@ -155,7 +158,9 @@ class LiveSession:
             self._away_since_ns = self._heard_ns or None
             self._judge(self._heard_ns)
             self._telling.silently(False)
-            self._telling.note(now_ns, f"gone on with: {len(self._log.actions)} actions, {self._frames} frames")
+            n = len(self._log.actions)
+            words = f"gone on with: {n} action{'' if n == 1 else 's'}, {self._frames:,} frames"
+            self._telling.note(now_ns, words)
 
     def close(self) -> None:
         """Stop listening; all is on the disk when this returns."""
@@ -203,14 +208,15 @@ class LiveSession:
         if self._closed:
             return
         now_s = self._clock_s()
-        if self._gatherer is None or now_s - self._taken_s >= _TAKEN_EVERY_S:
+        is_due = now_s - self._judged_s >= self._judged_every_s
+        if self._gatherer is None or is_due or now_s - self._taken_s >= _TAKEN_EVERY_S:
             self._taken_s = now_s
             self._take_gathered()
         self._press_due(all_of_them=self.source.finished)
         if self.source.finished:
             if not self._judged_to_the_end:
                 self._judge_all()
-        elif now_s - self._judged_s >= self._judged_every_s:
+        elif is_due:
             self._judge(self._heard_ns)
             self._judged_s = now_s
             self._judged_every_s = max(_JUDGED_EVERY_S, _JUDGED_PAUSE * (self._clock_s() - now_s))
@@ -273,7 +279,8 @@ class LiveSession:
                 to_ns = max(int(taken.frames.t_ns[0]), self._away_since_ns + 1)
                 self._note_gap(RecorderGap(from_ns=self._away_since_ns, to_ns=to_ns, channel=None, why=_NOT_RUNNING))
                 self._away_since_ns = None
-            self._feed(taken.frames)
+            for first in range(0, len(taken.frames), _FED_AT_ONCE):
+                self._feed(taken.frames.slice(first, first + _FED_AT_ONCE))
         for gap in taken.gaps:
             self._note_gap(gap)
         self._heard_ns = max(self._heard_ns, taken.heard_until_ns)

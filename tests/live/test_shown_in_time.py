@@ -1,10 +1,15 @@
 """How soon the view tells a loss, and that a replay which is over costs nothing and still answers."""
 
+import subprocess
+import sys
+from pathlib import Path
+
 import pytest
 
 from busdoc.actions.action import ActionKind
 from busdoc.actions.machine import Machine
 from busdoc.health.controller import ControllerState
+from busdoc.live.folder import SessionFolder
 from busdoc.live.session import LiveSession
 from tests.live.scripted_bus import START_NS, ScriptedBus
 
@@ -13,7 +18,7 @@ S = 10**9
 TICK_NS = 50 * MS
 
 
-def ticking(bus: ScriptedBus, *, cost_s: float = 0.0) -> LiveSession:
+def ticking(bus: ScriptedBus, *, cost_s: float = 0.0, folder: SessionFolder | None = None) -> LiveSession:
     """Start a session whose clock is the bus's own; each look at it costs so much."""
     extra = [0.0]
 
@@ -21,15 +26,16 @@ def ticking(bus: ScriptedBus, *, cost_s: float = 0.0) -> LiveSession:
         extra[0] += cost_s
         return (bus.clock_ns - START_NS) / S + extra[0]
 
-    session = LiveSession(bus, Machine(), clock_s=clock_s)
+    session = LiveSession(bus, Machine(), folder=folder, clock_s=clock_s)
     session.start()
     return session
 
 
+@pytest.mark.parametrize("recorded", [False, True])
 @pytest.mark.parametrize("phase_ms", [0, 7, 26, 49, 77])
-def test_a_loss_is_in_the_view_at_most_150_ms_after_its_deadline(phase_ms: int) -> None:
+def test_a_loss_is_in_the_view_at_most_150_ms_after_its_deadline(phase_ms: int, recorded: bool, tmp_path: Path) -> None:
     bus = ScriptedBus()
-    session = ticking(bus)
+    session = ticking(bus, folder=SessionFolder(tmp_path / "session") if recorded else None)
     while bus.clock_ns < START_NS + 40 * S + phase_ms * MS:
         bus.clock_ns += TICK_NS
         session.step()
@@ -46,6 +52,7 @@ def test_a_loss_is_in_the_view_at_most_150_ms_after_its_deadline(phase_ms: int) 
     deadline_ns = max(stream.deadline_ns or 0 for stream in hopper.streams)
     shown_ns = bus.clock_ns - hopper.last_ns
     assert deadline_ns <= shown_ns <= deadline_ns + 150 * MS
+    session.close()
 
 
 def test_where_judging_is_slow_it_is_done_less_often() -> None:
@@ -86,3 +93,42 @@ def test_when_the_recording_is_over_it_is_judged_once_and_again_after_each_press
     session.step()
     assert session._health is not health
     assert [action.part for action in session.view().actions] == ["A"]
+
+
+_BACKLOG = """
+import sys
+from busdoc.decode.database import load_databases
+from busdoc.live.session import LiveSession
+from busdoc.actions.machine import Machine
+from tests.live.scripted_bus import S, ScriptedBus
+
+bus = ScriptedBus()
+database = load_databases([sys.argv[1]])
+session = LiveSession(bus, Machine(), database)
+session.start()
+for backlog_s in (25_000, 1, 5_000, 1):
+    bus.clock_ns += backlog_s * S
+    session.step()
+print(session.view().frames, "numba" in sys.modules)
+session.close()
+"""
+
+
+def test_a_backlog_does_not_have_the_compiled_kernels_loaded(tmp_path: Path) -> None:
+    # loading them takes a second, and the very first time half a minute: so much more would wait afterwards
+    database = tmp_path / "two.dbc"
+    database.write_text(
+        'VERSION ""\nBU_: hopper\n'
+        f'BO_ {0x80000000 | 0x18FF0031} Level: 8 hopper\n SG_ Level : 0|8@1+ (1,0) [0|250] "%" hopper\n',
+        encoding="utf-8",
+        newline="\n",
+    )
+    told = subprocess.run(
+        [sys.executable, "-c", _BACKLOG, str(database)],
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        check=True,
+        cwd=Path(__file__).parents[2],
+    ).stdout
+    assert told.split() == ["600042", "False"]
