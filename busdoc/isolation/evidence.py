@@ -18,6 +18,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.actions.machine import Machine, PartKind
@@ -320,7 +321,7 @@ def _sign_fit(kinds: Sequence[PartKind | None], p_restarted: float) -> Float64Ar
     """(P,) likelihood of 'restarted or kept running', as far as it was told, for a fault of each kind of part."""
     if np.isnan(p_restarted):
         return np.ones(len(kinds))
-    p = round(min(max(p_restarted, 0.05), 0.95), 1)  # in steps, so that like incidents have like evidence
+    p = float(_in_steps(p_restarted))
     restarts = np.array([0.1 if k is PartKind.SEGMENT else 0.5 if k in _EITHER else 0.95 for k in kinds])
     fit: Float64Array = 2.0 * (restarts * p + (1.0 - restarts) * (1.0 - p))
     return fit
@@ -329,7 +330,13 @@ def _sign_fit(kinds: Sequence[PartKind | None], p_restarted: float) -> Float64Ar
 _EITHER = (PartKind.LEAD, PartKind.CONNECTOR, PartKind.TERMINATOR)
 
 
+def _in_steps(p_restarted: npt.ArrayLike) -> Float64Array:
+    """Round a probability, so that like incidents have like evidence, and never to certainty."""
+    stepped: Float64Array = np.clip(np.round(np.asarray(p_restarted, np.float64) * 10.0) / 10.0, 0.04, 0.96)
+    return stepped
+
+
 def _sign_background(p_restarted: Float64Array) -> Float64Array:
-    p = np.where(np.isnan(p_restarted), 0.5, np.round(np.clip(p_restarted, 0.05, 0.95), 1))
+    p = np.where(np.isnan(p_restarted), 0.5, _in_steps(p_restarted))
     fit: Float64Array = 2.0 * (0.8 * p + 0.2 * (1.0 - p))
     return fit
