@@ -27,7 +27,8 @@ _WATCHES_S: Float64Array = np.array([2, 3, 5, 8, 12, 18, 30, 45, 70, 120, 200, 3
 _REVIVE_S = 15.0
 """What a shown trouble costs: waiting for the controller, or cycling its power."""
 _SHORTEST_WATCH_S = 12.0
-"""Of a test without any step: nobody is told to watch for two seconds more, and again."""
+"""Of a test without any step: nobody is told to watch for two seconds more, and again. Also what it takes to see that
+a controller did not start."""
 _SETTLED_BIT = 0.02
 _MOST = 5
 _HARDLY = 1e-3
@@ -36,6 +37,8 @@ _RATHER = 0.5
 _OPEN = 0.2
 """As much suspicion on parts beside those that are settled keeps their question open."""
 _MOST_SETS = 400
+_STARTS_AFTER_ALL = 0.05
+"""That a controller which did not start with the power does so the next time, though nothing was changed."""
 _POWER_OFF_FIRST = "Power off, and stored energy released, before hands go in; the maker's manual comes first."
 
 
@@ -60,10 +63,17 @@ def propose_tests(findings: Findings, down: Sequence[str] = ()) -> tuple[NextTes
     off_the_map = np.log(np.maximum(findings.posterior.rate_off @ quiet, 1e-12))[None, :]
     nobody, by_itself = np.all(sets < 0, axis=1), _background_quiet(findings)
     exposed_now = np.any(findings.reach.reaches[-1], axis=1)
+    keeps_down = _keeps_down(findings, down)
+    if keeps_down is not None:  # whoever it was, it would do so again
+        off_the_map = np.minimum(off_the_map, np.log(_STARTS_AFTER_ALL))
+        by_itself = np.minimum(by_itself, np.log(_STARTS_AFTER_ALL))
     worth: list[tuple[float, int, int, float, float, Float64Array]] = []
     for n, candidate in enumerate(candidates):
         stays = np.where((exposed_now & ~_moved(findings, candidate))[:, None], stale, fresh)
         log_stays = np.where(candidate.exposed[:, None], np.log(np.maximum(stays, 1e-12)), 0.0)
+        if keeps_down is not None:
+            same = keeps_down & candidate.exposed & ~_moved(findings, candidate)
+            log_stays = np.where(same[:, None], np.minimum(log_stays, np.log(_STARTS_AFTER_ALL)), log_stays)
         log_stays = log_stays + np.where(candidate.shaken, np.log(1.0 - WIGGLE_SHOWS * believed), 0.0)[:, None]
         padded = np.concatenate((log_stays, off_the_map, np.zeros((1, log_stays.shape[1]))))
         log_quiet = padded[sets].sum(axis=1) + np.where(nobody[:, None], by_itself, 0.0)
@@ -72,7 +82,7 @@ def propose_tests(findings: Findings, down: Sequence[str] = ()) -> tuple[NextTes
         p_trouble = weights @ trouble
         cost_s = candidate.effort_s + _expected_wait_s(p_trouble) + p_trouble * _REVIVE_S
         rate_of_gain = gain / cost_s
-        if not candidate.steps:
+        if not candidate.steps or keeps_down is not None:
             rate_of_gain = np.where(_WATCHES_S < _SHORTEST_WATCH_S, 0.0, rate_of_gain)
         best = int(np.argmax(rate_of_gain))
         if gain[best] >= _SETTLED_BIT:
@@ -82,6 +92,22 @@ def propose_tests(findings: Findings, down: Sequence[str] = ()) -> tuple[NextTes
         _describe(findings, candidates[n], best, gain_bits, effort_s, sets, weights, shows)
         for _, n, best, gain_bits, effort_s, shows in worth[:_MOST]
     )
+
+
+def _keeps_down(findings: Findings, down: Sequence[str]) -> BoolArray | None:
+    """(P,) the parts that were joined to a controller when it last failed to start, and still are.
+
+    None unless it is still down, and nothing has been plugged, unplugged or switched since: then another start with
+    the same plugs says nothing new.
+    """
+    reach, starts = findings.reach, findings.evidence.starts
+    for e, m in reversed(list(enumerate(starts.action))):
+        if m is None or any(action.kind is not ActionKind.MARK for action in findings.actions[m + 1 :]):
+            continue
+        still = [c for c, name in enumerate(reach.controllers) if starts.hit[e, c] and name in down]
+        if still:
+            return np.asarray(starts.exposed[:, e] & np.any(reach.reaches[-1][:, still], axis=1))
+    return None
 
 
 def _moved(findings: Findings, candidate: Candidate) -> BoolArray:

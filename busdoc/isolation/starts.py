@@ -19,10 +19,10 @@ from busdoc.isolation.rates import RATES_HZ
 from busdoc.isolation.reach import Reach
 from busdoc.isolation.returns import holding, latching, weigh_end
 
-__all__ = ["Starts", "weigh_starts"]
+__all__ = ["STARTS_WITHIN_S", "Starts", "weigh_starts"]
 
 _NS = 1e9
-_WATCHED_S = 12.0
+STARTS_WITHIN_S = 12.0
 """A controller that is not back so long after power-up has not started (common practice: one to ten seconds)."""
 _SOON_S = 20.0
 """A first frame so soon after something was unplugged or switched answers to that."""
@@ -133,7 +133,7 @@ def _changed_s(scene: _Scene, c: int, after: int) -> float:
 def _silent_at_first(scene: _Scene, c: int) -> bool:
     """Whether a controller was silent from the start for longer than a start takes, and did not just wake up."""
     away = _absence_at(scene, c, 0.0)
-    if away is None or min(away[1], scene.span_s) < _WATCHED_S:
+    if away is None or min(away[1], scene.span_s) < STARTS_WITHIN_S:
         return False
     opening_power = next((a.kind for a in scene.actions if a.kind.value.startswith("power")), None)
     if opening_power is ActionKind.POWER_ON:
@@ -155,7 +155,7 @@ def _fails_after(scene: _Scene, c: int, m: int) -> bool:
     feed, known = scene.actions[m].part, scene.machine.controllers.get(scene.reach.controllers[c])
     if away is None or (feed is not None and (known is None or feed not in scene.machine.above(known.name))):
         return False
-    return min(away[1], _changed_s(scene, c, m + 1)) - at_s >= _WATCHED_S
+    return min(away[1], _changed_s(scene, c, m + 1)) - at_s >= STARTS_WITHIN_S
 
 
 def _beginning(
@@ -182,7 +182,7 @@ def _power_up(
     scene: _Scene, hit: BoolArray, m: int, loose: BoolArray
 ) -> tuple[Float64Array, float, BoolArray, BoolArray, int | None]:
     at_s = float(scene.likely_s[m])
-    came = np.array([_absence_at(scene, c, at_s + _WATCHED_S) is None for c in range(len(hit))], np.bool_)
+    came = np.array([_absence_at(scene, c, at_s + STARTS_WITHIN_S) is None for c in range(len(hit))], np.bool_)
     fit = group_fit(scene.reach.reaches[m + 1], hit, hit | came, loose)
     fell = -np.expm1(-RATES_HZ * _START_S)
     return fit[:, None] * fell, _DEAD_START, hit, fit > 0.01, m

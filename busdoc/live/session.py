@@ -26,6 +26,7 @@ from busdoc.health.incident import Incident, IncidentKind
 from busdoc.health.summary import Health
 from busdoc.isolation.attribution import attribute
 from busdoc.isolation.because import Because
+from busdoc.isolation.starts import STARTS_WITHIN_S
 from busdoc.isolation.verdict import IsolationVerdict
 from busdoc.live.course import Course
 from busdoc.live.folder import SessionFolder
@@ -120,6 +121,8 @@ class LiveSession:
         self._because: tuple[Because, ...] = ()
         self._verdict = _NO_VERDICT
         self._weighed_for: object = None
+        self._failed_starts: set[int] = set()
+        """Numbers of the actions that gave power, after which a controller stayed down."""
         self._proposals: tuple[Proposal, ...] = ()
         self._kept: dict[str, object] = {}
         self._trouble = ""
@@ -376,6 +379,26 @@ class LiveSession:
             if key in known or because.expected or incident.kind not in (IncidentKind.DROPOUT, IncidentKind.RESTART):
                 continue
             self._course.fell(incident.onset_ns)
+        self._follow_start()
+
+    def _follow_start(self) -> None:
+        """Let the course know of a controller that did not start with the power: no watch will tell more."""
+        assert self._health is not None
+        last = next((a for a in reversed(self._log.numbered()) if a.kind is not ActionKind.MARK), None)
+        if last is None or last.kind not in (ActionKind.POWER_ON, ActionKind.POWER_CYCLE):
+            return
+        if last.n in self._failed_starts or self._heard_ns < last.time_ns + STARTS_WITHIN_S * _S:
+            return
+        still_down = {
+            name
+            for incident, because in zip(self._health.incidents, self._because, strict=True)
+            if incident.kind is IncidentKind.DROPOUT and incident.back_ns is None and not because.expected
+            for name in incident.controllers
+            if last.part is None or (name in self.machine and last.part in self.machine.above(name))
+        }
+        if still_down:
+            self._failed_starts.add(last.n)
+            self._course.fell(self._heard_ns)
 
     def _keep_incidents(self) -> None:
         if self._folder is None or self._health is None:
