@@ -5,8 +5,9 @@ Everything heavy is imported inside the command that needs it, so that help answ
 
 import argparse
 import json
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from busdoc.cli_databases import add_database_option, databases
 from busdoc.cli_record import add_bus_option
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
     from busdoc.resync import Resync
 
 __all__ = ["add_baseline", "add_resync"]
+
+_R = TypeVar("_R")
 
 
 def add_resync(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -116,37 +119,22 @@ def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
     if arguments.json:
         return _as_document(arguments, surroundings)
     from busdoc.health.resync import ReturnVerdict
-    from busdoc.progress import Progress
     from busdoc.resync import resync
 
-    progress = Progress(surroundings)
-    try:
-        found = resync(
-            arguments.capture,
-            databases=databases(arguments),
-            machine_file=arguments.machine,
-            journal_file=arguments.actions,
-            progress=progress.add,
-        )
-    finally:
-        progress.clear()
+    found = _read_with(resync, arguments, surroundings)
     if not found.power_ups:
         raise _no_power_up(arguments.capture)
     surroundings.stdout.write(_text(found, surroundings))
     return ExitStatus.TROUBLE if found.verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
 
 
-def _as_document(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
-    """Print the whole verdict of the recording, which holds the returns, with their headline."""
-    from busdoc.health.resync import ReturnVerdict, verdict_over
-    from busdoc.postmortem import postmortem
+def _read_with(read: Callable[..., _R], arguments: argparse.Namespace, surroundings: Surroundings) -> _R:
+    """Have the recording read with all that goes with it, and show how far that is."""
     from busdoc.progress import Progress
-    from busdoc.report.document import document
-    from busdoc.report.resync_terminal import resync_headline
 
     progress = Progress(surroundings)
     try:
-        result = postmortem(
+        return read(
             arguments.capture,
             databases=databases(arguments),
             machine_file=arguments.machine,
@@ -155,6 +143,16 @@ def _as_document(arguments: argparse.Namespace, surroundings: Surroundings) -> E
         )
     finally:
         progress.clear()
+
+
+def _as_document(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
+    """Print the whole verdict of the recording, which holds the returns, with their headline."""
+    from busdoc.health.resync import ReturnVerdict, verdict_over
+    from busdoc.postmortem import postmortem
+    from busdoc.report.document import document
+    from busdoc.report.resync_terminal import resync_headline
+
+    result = _read_with(postmortem, arguments, surroundings)
     if not result.resync:
         raise _no_power_up(arguments.capture)
     verdict = verdict_over(one.verdict for one in result.resync)
