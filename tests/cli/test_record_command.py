@@ -196,8 +196,18 @@ def test_what_cannot_be_done_gets_a_sentence(
     assert list(tmp_path.iterdir()) == []
 
 
+_running: "list[subprocess.Popen[str]]" = []
+
+
+@pytest.fixture(autouse=True)
+def none_left_running() -> Iterator[None]:
+    yield
+    while _running:
+        _running.pop().kill()  # of one that has ended nothing comes of it
+
+
 def start(*words: object, stdin: int | None = None, stderr: int | None = None) -> "subprocess.Popen[str]":
-    return subprocess.Popen(
+    process = subprocess.Popen(
         [sys.executable, "-m", "busdoc", *map(str, words)],
         stdin=stdin,
         stdout=subprocess.PIPE,
@@ -206,6 +216,8 @@ def start(*words: object, stdin: int | None = None, stderr: int | None = None) -
         encoding="utf-8",
         cwd=ROOT,
     )
+    _running.append(process)
+    return process
 
 
 def wait_for(happened: Callable[[], bool], seconds: float = 20.0) -> None:
