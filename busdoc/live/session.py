@@ -219,7 +219,7 @@ class LiveSession:
         if self.source.finished:
             if not self._judged_to_the_end:
                 self._judge_all()
-        elif is_due:
+        elif now_s - self._judged_s >= self._judged_every_s:  # a press that was due is judged at once
             self._judge(self._heard_ns)
             self._judged_s = now_s
             self._judged_every_s = max(_JUDGED_EVERY_S, _JUDGED_PAUSE * (self._clock_s() - now_s))
