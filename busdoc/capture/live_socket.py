@@ -15,6 +15,8 @@ _BUFFER_BYTES = 8 << 20
 _SAFE_BUFFER_BYTES = 128 << 10
 """Some 150 frames: a full bus takes 20 ms for them."""
 
+_MOST_WAITING = 10_000
+"""Datagrams that a socket of the default size cannot hold in the instant before it is told to keep to its group."""
 _SO_RCVBUFFORCE, _SO_MEMINFO = 33, 55
 _IP_MULTICAST_ALL, _IPV6_MULTICAST_ALL = 49, 29
 _MEMORY_INFO = struct.Struct("=9I")
@@ -69,11 +71,16 @@ def socket_of(adapter: object) -> socket.socket | None:
 
 
 def keep_to_own_group(handle: socket.socket) -> None:
-    """Else Linux also hands over what is sent to any other group that some program of this laptop has joined."""
+    """Else Linux also hands over what is sent to any other group that some program of this laptop has joined.
+
+    What waits already is thrown away: it came before listening had begun, and may be another group's.
+    """
     is_ipv6 = handle.family == socket.AF_INET6
     level, option = (socket.IPPROTO_IPV6, _IPV6_MULTICAST_ALL) if is_ipv6 else (socket.IPPROTO_IP, _IP_MULTICAST_ALL)
-    with contextlib.suppress(OSError):
+    with contextlib.suppress(OSError):  # also where nothing waits any more
         handle.setsockopt(level, option, 0)
+        for _ in range(_MOST_WAITING):
+            handle.recv(1, socket.MSG_DONTWAIT)
 
 
 def enlarge_buffer(handle: socket.socket) -> bool:

@@ -9,7 +9,7 @@ import pytest
 
 from busdoc.capture.live_adapter import open_adapter
 from busdoc.capture.live_address import parse_bus
-from busdoc.capture.live_socket import DropCounter, socket_of
+from busdoc.capture.live_socket import DropCounter, keep_to_own_group, socket_of
 from tests.capture.live_doubles import multicast_group
 
 LINUX_ONLY = pytest.mark.skipif(sys.platform != "linux", reason="only Linux counts drops and mixes groups")
@@ -57,6 +57,21 @@ def test_what_is_sent_to_another_group_is_not_heard() -> None:
     assert [message.arbitration_id for message in heard if message is not None] == [0x92, 0x93]
     ours.close()
     theirs.close()
+
+
+@LINUX_ONLY
+def test_what_came_before_it_kept_to_its_group_is_thrown_away_and_what_comes_after_is_not() -> None:
+    with (
+        socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as receiver,
+        socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender,
+    ):
+        receiver.bind(("127.0.0.1", 0))
+        receiver.settimeout(5.0)
+        for _ in range(3):
+            sender.sendto(b"before", receiver.getsockname())
+        keep_to_own_group(receiver)
+        sender.sendto(b"after", receiver.getsockname())
+        assert receiver.recv(100) == b"after"
 
 
 def test_an_adapter_without_a_socket_has_none() -> None:
