@@ -17,12 +17,12 @@ from busdoc.health.incident import Incident
 from busdoc.health.summary import Health
 from busdoc.isolation.because import Because
 from busdoc.isolation.findings import Findings, work_through
-from busdoc.isolation.losses import Losses, gather_losses
+from busdoc.isolation.losses import Losses, gather_losses, silent_at_first
 from busdoc.isolation.press import OFFSET_PRIOR, OFFSETS_S, lateness_s, lateness_weights
 from busdoc.isolation.rates import RATES_HZ
 from busdoc.isolation.reach import Reach, find_reach, with_controllers
 
-__all__ = ["attribute", "attribute_incidents", "taken_away"]
+__all__ = ["attribute", "attribute_incidents", "awaits_its_press", "taken_away"]
 
 _NS = 1e9
 _HOLD_UP_S = 0.6
@@ -37,6 +37,11 @@ _EXTRA = 1e-3
 """Likelihood of each controller that fell and that the cause cannot reach."""
 _SPARED = 0.2
 """Likelihood of each controller that the cause reaches and that did not fall in the same incident."""
+_PRESS_WITHIN_S = 2.5
+"""A press comes no later after what was done, as a rule."""
+_BY_ITSELF = np.array([0.5, 0.1, 0.1])
+"""Losses that no action made, to begin with: of one controller, of several at once, and of all, which are much rarer.
+Each is judged by its own kind: that one controller often restarts makes no loss of all of them likelier."""
 _ROUNDS = 4
 
 
@@ -54,7 +59,9 @@ def attribute(health: Health, actions: Sequence[Action], machine: Machine) -> tu
     One `Because` for each of `health.incidents`, in their order
     """
     span_s = max((health.until_ns - health.start_ns) / _NS, 1.0)
-    return attribute_incidents(health.incidents, actions, machine, start_ns=health.start_ns, span_s=span_s)
+    return attribute_incidents(
+        health.incidents, actions, machine, start_ns=health.start_ns, span_s=span_s, absent=silent_at_first(health)
+    )
 
 
 def attribute_incidents(
@@ -81,7 +88,8 @@ def attribute_incidents(
     if not ordered or not len(losses.t_s):
         return tuple(found)
     taken, offset_s = taken_away(losses, reach, ordered, start_ns, span_s)
-    unexplained = np.flatnonzero(taken.sum(axis=1) < 0.5)
+    waits = np.array([awaits_its_press(losses, row, ordered, span_s) for row in range(len(losses.t_s))], np.bool_)
+    unexplained = np.flatnonzero((taken.sum(axis=1) < 0.5) & ~waits)
     findings = work_through(
         machine, reach, losses, unexplained.tolist(), ordered, start_ns=start_ns, span_s=span_s, offset_s=offset_s
     )
@@ -115,16 +123,32 @@ def taken_away(
         after_s = losses.t_s[k] - true_s[n][:, None] + shift_s[n][None, :]  # (nodes, D)
         in_time = (after_s > -0.15) & (after_s < _HOLD_UP_S)
         density[k, n] = fit[k, n] * (weights @ in_time) / (_HOLD_UP_S + 0.15)
-    unexplained = 1.0
+    several = losses.hit.sum(axis=1) > 1
+    everyone = several & ~np.any(losses.up & ~losses.hit, axis=1)
+    of_class = np.stack((~several, several & ~everyone, everyone))  # (3, K)
+    unexplained = _BY_ITSELF
     for _ in range(_ROUNDS):
-        rate = (0.5 + unexplained) / (span_s + 60.0)
+        rate = ((_BY_ITSELF + unexplained) @ of_class / (span_s + 60.0))[:, None]
         total = rate + density.sum(axis=1)  # (K, D)
         log_offset = np.log(OFFSET_PRIOR) + np.log(total).sum(axis=0)
         offset = np.exp(log_offset - log_offset.max())
         offset /= offset.sum()
-        unexplained = float(((rate / total) @ offset).sum())
+        unexplained = of_class @ ((rate / total) @ offset)
     taken: Float64Array = np.einsum("knd,kd,d->kn", density, 1.0 / total, offset)
     return taken, float(offset @ OFFSETS_S)
+
+
+def awaits_its_press(losses: Losses, row: int, actions: Sequence[Action], span_s: float) -> bool:
+    """Whether several controllers fell so shortly before the end that the press for it may be yet to come.
+
+    Power is switched off, and as a rule it is pressed a moment later; a recording may end between the two. Where nobody
+    wrote anything down, no press is to be waited for.
+    """
+    fell = np.flatnonzero(losses.hit[row])
+    t = float(losses.t_s[row])
+    if len(fell) < 2 or t < span_s - _PRESS_WITHIN_S or not any(a.origin is Origin.JOURNAL for a in actions):
+        return False
+    return all(losses.away[int(c)] and losses.away[int(c)][-1][1] > span_s for c in fell)
 
 
 def _group_fit(losses: Losses, takes: BoolArray) -> Float64Array:

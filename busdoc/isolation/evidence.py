@@ -26,7 +26,7 @@ from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.isolation.cells import Cells, before_first, cut_cells, exempt
 from busdoc.isolation.late import Late, weigh_late
 from busdoc.isolation.losses import Losses
-from busdoc.isolation.near import WIGGLE_SHOWS, group_fit, shaken, soften, untold
+from busdoc.isolation.near import SPARED, WIGGLE_SHOWS, group_fit, shaken, soften, untold
 from busdoc.isolation.press import lateness_s
 from busdoc.isolation.prior import kind_of
 from busdoc.isolation.rates import BACKGROUND_HZ, RATES_HZ
@@ -37,7 +37,7 @@ from busdoc.isolation.starts import Starts, weigh_starts
 __all__ = ["Evidence", "weigh_evidence"]
 
 _NS = 1e9
-_DOUBT = 0.015
+_DOUBT = 0.01
 """That what was written down of a part is wrong, where nothing contradicts it."""
 _CONTRADICTED = 0.5
 """The same where a later press does not fit."""
@@ -49,6 +49,9 @@ _ACCOMPLICE = 0.3
 """The same for the part that was written down when the contradicted one may have been meant."""
 _TWICE_S = 3.0
 """The same press again within this time is a doubled one, not a contradiction."""
+_LONG_S = 2.0
+_SPARED_BY_A_CUT = 0.05
+"""Likelihood of each controller beyond a segment that is heard while others there are not, for longer than that."""
 _TOGETHER = 0.03
 """Share of unexplained incidents that take several controllers at once."""
 
@@ -214,8 +217,9 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
         soft = soften(reach, near, record.nodes_s, t, hit, since, m)
         exempt(cells, reach, near, record.likely_s, t, hit, since)
         spent &= cells.live
-        fit_now = group_fit(reach.reaches[m] | soft.reached, hit, record.losses.up[row], record.loose)
-        fit_ever = group_fit(everywhere, hit, record.losses.up[row], record.loose)
+        spared = _spared(record, row)
+        fit_now = group_fit(reach.reaches[m] | soft.reached, hit, record.losses.up[row], record.loose, spared)
+        fit_ever = group_fit(everywhere, hit, record.losses.up[row], record.loose, spared)
         told = fit_now > 0.0
         stint = cells.stint_at(t)
         doubt = np.where(record.moves, record.doubt[m], 0.0)
@@ -317,26 +321,44 @@ def _doubts(reach: Reach, actions: Sequence[Action], written_s: Float64Array) ->
     return doubt
 
 
+def _spared(record: _Record, row: int) -> Float64Array:
+    """(P,) likelihood of each controller that stayed though the part reaches it.
+
+    A dip of the supply may be ridden through. Beyond a bus wire that is open nobody is heard: one that speaks often
+    enough is missed, unless the wire made contact again at once.
+    """
+    losses = record.losses
+    lasted_s = min(
+        (b - a for c in np.flatnonzero(losses.hit[row]) for a, b in losses.away[int(c)] if a <= losses.t_s[row] <= b),
+        default=0.0,
+    )
+    cut = _SPARED_BY_A_CUT if lasted_s > _LONG_S else SPARED
+    return np.array([cut if k is PartKind.SEGMENT else SPARED for k in record.kinds])
+
+
 def _sign_fit(kinds: Sequence[PartKind | None], p_restarted: float) -> Float64Array:
     """(P,) likelihood of 'restarted or kept running', as far as it was told, for a fault of each kind of part."""
     if np.isnan(p_restarted):
         return np.ones(len(kinds))
-    p = float(_in_steps(p_restarted))
-    restarts = np.array([0.1 if k is PartKind.SEGMENT else 0.5 if k in _EITHER else 0.95 for k in kinds])
+    p = float(_never_sure(p_restarted))
+    restarts = np.array([_RESTARTS.get(k, 0.5 if k in _EITHER else 0.95) for k in kinds])
     fit: Float64Array = 2.0 * (restarts * p + (1.0 - restarts) * (1.0 - p))
     return fit
 
 
+_RESTARTS: dict[PartKind | None, float] = {PartKind.FEED: 0.98, PartKind.SEGMENT: 0.03}
+"""That controllers restart: without supply for so long that they are missed, nearly always; which are only cut off the
+bus, hardly ever, though some do when they hear nobody."""
 _EITHER = (PartKind.LEAD, PartKind.CONNECTOR, PartKind.TERMINATOR)
 
 
-def _in_steps(p_restarted: npt.ArrayLike) -> Float64Array:
-    """Round a probability, so that like incidents have like evidence, and never to certainty."""
-    stepped: Float64Array = np.clip(np.round(np.asarray(p_restarted, np.float64) * 10.0) / 10.0, 0.04, 0.96)
-    return stepped
+def _never_sure(p_restarted: npt.ArrayLike) -> Float64Array:
+    """Keep a probability from certainty, and to the digits that are worth anything."""
+    kept: Float64Array = np.clip(np.round(np.asarray(p_restarted, np.float64), 3), 0.005, 0.995)
+    return kept
 
 
 def _sign_background(p_restarted: Float64Array) -> Float64Array:
-    p = np.where(np.isnan(p_restarted), 0.5, _in_steps(p_restarted))
+    p = np.where(np.isnan(p_restarted), 0.5, _never_sure(p_restarted))
     fit: Float64Array = 2.0 * (0.8 * p + 0.2 * (1.0 - p))
     return fit

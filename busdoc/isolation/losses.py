@@ -11,10 +11,14 @@ import numpy as np
 
 from busdoc.arrays import BoolArray, Float64Array
 from busdoc.health.incident import Incident, IncidentKind, Loss
+from busdoc.health.summary import Health
 
-__all__ = ["FALLS", "Losses", "gather_losses", "losses_of"]
+__all__ = ["FALLS", "Losses", "gather_losses", "losses_of", "silent_at_first"]
 
 _NS = 1e9
+_SILENT_NS = 2_000_000_000
+_ONE_TELLS = 0.04
+"""How one controller came back is told wrongly this often at least."""
 FALLS = (IncidentKind.DROPOUT, IncidentKind.RESTART, IncidentKind.BUS_SILENCE)
 """Kinds of incidents in which a controller really stopped, or could no longer be heard."""
 
@@ -34,7 +38,8 @@ class Losses:
     since_s: Float64Array
     """(K, C) when each had last come back (or the zero, when it had never been away)."""
     p_restarted: Float64Array
-    """(K,) NaN where unknown."""
+    """(K,) that those who fell had restarted when they were back, all that is known of each taken together: the same
+    thing happened to all. NaN where unknown."""
     away: tuple[tuple[tuple[float, float], ...], ...]
     """For each controller: (from, to) of its absences, ascending; infinity while it is still away."""
 
@@ -54,6 +59,15 @@ def losses_of(incident: Incident) -> tuple[Loss, ...]:
             p_restarted=incident.p_restarted,
         )
         for name in incident.controllers
+    )
+
+
+def silent_at_first(health: Health) -> tuple[tuple[str, int, int | None], ...]:
+    """Name the controllers that were not heard as a capture began, with from and to (None: never heard), ns."""
+    return tuple(
+        (controller.name, health.start_ns, controller.first_ns)
+        for controller in health.controllers
+        if controller.first_ns is None or controller.first_ns - health.start_ns > _SILENT_NS
     )
 
 
@@ -95,8 +109,7 @@ def gather_losses(
     for row, k in enumerate(order):
         incident = incidents[k]
         t_s[row] = (incident.last_seen_ns + (incident.onset_ns - incident.last_seen_ns) // 2 - zero_ns) / _NS
-        if incident.p_restarted is not None:
-            p[row] = incident.p_restarted
+        p[row] = _together([loss.p_restarted for loss in losses_of(incident)])
         first_s = (incident.last_seen_ns - zero_ns) / _NS
         for loss in losses_of(incident):
             if loss.controller in index:
@@ -116,6 +129,16 @@ def gather_losses(
         p_restarted=p,
         away=tuple(tuple(one) for one in spans),
     )
+
+
+def _together(p_restarted: Sequence[float | None]) -> float:
+    """Put the answers of several controllers into one; NaN where none gave any."""
+    told = np.clip([p for p in p_restarted if p is not None], _ONE_TELLS, 1.0 - _ONE_TELLS)
+    if not len(told):
+        return float("nan")
+    if len(told) == 1:
+        return float(told[0])
+    return float(1.0 / (1.0 + np.exp(-np.log(told / (1.0 - told)).sum())))
 
 
 def _merged(spans: list[tuple[float, float]]) -> list[tuple[float, float]]:

@@ -14,12 +14,12 @@ from busdoc.isolation.press import lateness_weights
 from busdoc.isolation.rates import RATES_HZ
 from busdoc.isolation.reach import Reach
 
-__all__ = ["WIGGLE_SHOWS", "Soft", "group_fit", "shaken", "soften", "untold"]
+__all__ = ["SPARED", "WIGGLE_SHOWS", "Soft", "group_fit", "shaken", "soften", "untold"]
 
 _EXTRA = 1e-3
 """Likelihood of each controller that fell and that the part does not reach."""
-_SPARED = 0.2
-"""Likelihood of each controller that the part reaches and that did not fall."""
+SPARED = 0.2
+"""Likelihood of each controller that the part reaches and that did not fall: one rides through what resets another."""
 _WIGGLE_S = 1.5
 WIGGLE_SHOWS = 0.4
 """Chance that a bad contact shows when it is moved (common practice: it often does, not always)."""
@@ -79,15 +79,18 @@ def soften(
     return Soft(rate=rate, log_survival=log_survival, touched=touched, reached=reached)
 
 
-def group_fit(reached: BoolArray, hit: BoolArray, up: BoolArray, loose: BoolArray) -> Float64Array:
+def group_fit(
+    reached: BoolArray, hit: BoolArray, up: BoolArray, loose: BoolArray, spared: float | Float64Array = SPARED
+) -> Float64Array:
     """(P,) likelihood of the group that fell, given whom the part reaches.
 
-    Of a part that no map knows (`loose`) nobody can say whom it reaches: it is not held against it that others stayed.
+    `spared` is the likelihood of each controller that was reached and stayed. Of a part that no map knows (`loose`)
+    nobody can say whom it reaches: it is not held against it that others stayed.
     """
     of_up = reached & up[None, :]
     extra = np.sum(hit[None, :] & ~of_up, axis=1)
-    spared = np.where(loose, 0, np.sum(of_up & ~hit[None, :], axis=1))
-    fit: Float64Array = np.where(np.any(of_up & hit[None, :], axis=1), _EXTRA**extra * _SPARED**spared, 0.0)
+    stayed = np.where(loose, 0, np.sum(of_up & ~hit[None, :], axis=1))
+    fit: Float64Array = np.where(np.any(of_up & hit[None, :], axis=1), _EXTRA**extra * spared**stayed, 0.0)
     return fit
 
 

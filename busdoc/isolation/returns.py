@@ -25,8 +25,8 @@ from busdoc.isolation.reach import Reach
 
 __all__ = ["Returns", "holding", "latching", "weigh_end", "weigh_returns"]
 
-_RESTART_S, _RESTART_SPREAD = 3.0, 0.7
-"""A start after power-up: median, and spread of its logarithm (common practice: one to ten seconds)."""
+_RESTART_S, _RESTART_SPREAD = 2.7, 0.5
+"""A start after power-up: median, and spread of its logarithm (common practice: one to seven seconds, seldom ten)."""
 _FAULT_S, _FAULT_SPREAD = 6.0, 1.0
 """How long a fault that lets go alone keeps its controller away."""
 _LATCHES = {True: 0.97, False: 0.03, None: 0.45}

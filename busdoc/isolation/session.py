@@ -12,10 +12,10 @@ from busdoc.actions.machine import Machine
 from busdoc.health.code import FaultCode
 from busdoc.health.incident import Incident
 from busdoc.health.summary import Health
-from busdoc.isolation.attribution import attribute_incidents, taken_away
+from busdoc.isolation.attribution import attribute_incidents, awaits_its_press, taken_away
 from busdoc.isolation.because import Because
 from busdoc.isolation.findings import Findings, work_through
-from busdoc.isolation.losses import gather_losses, losses_of
+from busdoc.isolation.losses import gather_losses, losses_of, silent_at_first
 from busdoc.isolation.next_test import propose_tests
 from busdoc.isolation.reach import Reach, find_reach, with_controllers
 from busdoc.isolation.reasons import elsewhere_reasons, reasons_for
@@ -117,6 +117,7 @@ class IsolationSession:
         taken, offset_s = taken_away(losses, reach, actions, self._start_ns, span_s)
         told = [self._told(incidents[k]) for k in losses.incident]
         expected = [taken[row].sum() > 0.5 if because is None else because.expected for row, because in enumerate(told)]
+        expected = [one or awaits_its_press(losses, row, actions, span_s) for row, one in enumerate(expected)]
         return work_through(
             machine,
             reach,
@@ -200,9 +201,8 @@ def isolate(
         session.saw(incident, reason)
     for code in codes:
         session.hint(code)
-    for controller in health.controllers:
-        if controller.first_ns is None or controller.first_ns - health.start_ns > 2e9:
-            session.away(controller.name, health.start_ns, controller.first_ns)
+    for name, from_ns, to_ns in silent_at_first(health):
+        session.away(name, from_ns, to_ns)
     verdict = session.verdict(health.until_ns)
     troubled = any(trial.shown_after_ns is not None for trial in verdict.trials)
     troubled = troubled or bool(session.findings(health.until_ns).evidence.starts.action)

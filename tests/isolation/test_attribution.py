@@ -1,5 +1,6 @@
 """Which action did it, and when none did."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -8,9 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchmarks.isolation_sessions import SessionKind, live_through
-from busdoc.actions.action import ActionKind
+from busdoc.actions.action import Action, ActionKind
 from busdoc.actions.machine import Machine
+from busdoc.health.controller import ControllerHealth, ControllerState, Identity
 from busdoc.isolation.attribution import attribute
+from busdoc.isolation.session import isolate
 from tests.isolation.records import NS, action, dropout, health, plug, sweeper, unplug
 
 ALL = ("engine", "display", "broom", "hopper", "fan", "lift")
@@ -30,6 +33,53 @@ def test_a_press_that_comes_after_the_loss_that_it_caused_has_a_negative_lag() -
     assert because.action == 1
     assert because.lag_ns is not None
     assert because.lag_ns == round(48.8 * NS) + NS // 20 - 50 * NS
+
+
+def test_a_late_press_explains_that_all_fell_also_where_one_restarts_by_itself_again_and_again() -> None:
+    """That the lift restarts once a minute makes no loss of the whole bus likelier, two seconds before the press."""
+    restarts = [dropout(t, t + 3.0, "lift") for t in (20.0, 80.0, 140.0, 200.0, 260.0, 320.0)]
+    seen = health(400.0, *restarts, dropout(347.6, 354.0, *ALL, everyone=True))
+    *_, because = attribute(seen, [action(1, 350.0, ActionKind.POWER_CYCLE)], sweeper())
+    assert (because.action, because.expected) == (1, True)
+
+
+def test_one_that_was_off_the_bus_from_the_start_was_not_spared_when_the_power_went() -> None:
+    """Dropping the others cannot be blamed on a feed because one that was dead anyway did not fall."""
+    dead = ControllerHealth(
+        name="hopper",
+        channel=0,
+        identity=Identity(),
+        frames=0,
+        streams=(),
+        state=ControllerState.NEVER_SEEN,
+        present_ns=0,
+        lost_ns=0,
+        dropouts=0,
+        restarts=0,
+        first_ns=None,
+        last_ns=None,
+    )
+    others = tuple(name for name in ALL if name != "hopper")
+    seen = health(100.0, dropout(47.7, 55.0, *others))
+    pressed = [action(1, 50.0, ActionKind.POWER_CYCLE)]
+    with_it = attribute(replace(seen, controllers=(dead,)), pressed, sweeper())[0]
+    as_if_spared = attribute(seen, pressed, sweeper())[0]
+    assert with_it.action == 1
+    assert dict(with_it.weights)[1] > dict(as_if_spared.weights)[1]
+
+
+def test_several_that_fall_as_the_recording_ends_wait_for_the_press_that_would_explain_it() -> None:
+    """The power is switched off and the recording ends before anybody pressed for it: no fuse is at fault for that."""
+
+    def blamed(until_s: float, actions: Sequence[Action]) -> float:
+        seen = health(until_s, dropout(20.0, 26.0, "hopper"), dropout(100.0, None, "hopper", "fan", "lift"))
+        verdict = isolate(seen, actions, sweeper(), attribute(seen, actions, sweeper()))
+        return sum(s.probability for s in verdict.suspects if s.part in ("fuse-3", "rear-trunk"))
+
+    worked = [unplug(1, 40.0, "harness-A"), plug(2, 60.0, "harness-A")]
+    assert blamed(101.0, worked) < 0.15
+    assert blamed(104.0, worked) > 0.8  # nobody pressed anything in all that time
+    assert blamed(101.0, []) > 0.8  # nobody writes anything down: no press is to come
 
 
 def test_pulling_a_fuse_explains_only_what_it_supplies() -> None:

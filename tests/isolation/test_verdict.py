@@ -2,12 +2,14 @@
 
 import time
 from collections.abc import Sequence
+from dataclasses import replace
+from types import MappingProxyType
 
 import numpy as np
 import pytest
 
 from busdoc.actions.action import Action, ActionKind
-from busdoc.actions.machine import Machine
+from busdoc.actions.machine import Controller, Machine
 from busdoc.health.code import CodeKind, FaultCode
 from busdoc.health.incident import Incident
 from busdoc.isolation.attribution import attribute
@@ -356,9 +358,9 @@ def test_without_a_map_nobody_is_sent_to_replace_a_controller_that_fell() -> Non
 
 
 def falls_and_returns(back_s: float, *, latches: bool | None = None) -> IsolationVerdict:
-    """The hopper falls; harness A comes out at 40 s, harness B at 50 s; the hopper is back by itself."""
+    """The hopper falls 7 s before it is back; harness A comes out at 40 s, harness B at 50 s."""
     actions = [unplug(1, 40.0, "harness-A"), unplug(2, 50.0, "harness-B")]
-    return verdict_on(back_s + 10.0, [dropout(30.0, back_s, "hopper")], actions, sweeper(latches=latches))
+    return verdict_on(back_s + 10.0, [dropout(back_s - 7.0, back_s, "hopper")], actions, sweeper(latches=latches))
 
 
 def test_a_controller_that_comes_back_just_after_a_part_came_out_speaks_for_that_part() -> None:
@@ -417,3 +419,21 @@ def test_a_controller_that_wakes_up_with_nobody_near_is_no_failed_start() -> Non
     session = IsolationSession(sweeper(), start_ns=0)
     session.away("hopper", 0, 50 * NS)
     assert session.findings(90 * NS).evidence.starts.action == ()
+
+
+def test_one_start_after_another_that_fails_does_not_make_two_faults_out_of_one() -> None:
+    """Where the controller alone would be enough, a fuse beside it makes a failed start no surer."""
+    cycles = [action(n, 30.0 * n, ActionKind.POWER_CYCLE) for n in range(1, 9)]
+    alone = replace(sweeper(), controllers=MappingProxyType(_on_a_fuse_of_its_own()))
+    session = IsolationSession(alone, start_ns=0)
+    session.away("hopper", 0, None)
+    for done in [unplug(20 + k, 5.0 + 3 * k, branch) for k, branch in enumerate(BRANCHES)] + cycles:
+        session.act(done)
+    verdict = session.verdict(280 * NS)
+    assert {verdict.suspects[0].part, verdict.suspects[1].part} == {"hopper", "fuse-2"}
+    assert given(verdict, "hopper", "fuse-2") < 1.05
+
+
+def _on_a_fuse_of_its_own() -> dict[str, Controller]:
+    feeds = {"hopper": "fuse-2", "broom": "fuse-1"}
+    return {name: replace(one, feed=feeds.get(name, one.feed)) for name, one in sweeper().controllers.items()}
