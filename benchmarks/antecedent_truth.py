@@ -16,15 +16,14 @@ from enum import StrEnum
 
 import numpy as np
 
-from busdoc.actions.event_kind import EventKind, EventSource, events_at
 from busdoc.arrays import Float64Array, Int64Array
-from busdoc.isolation.antecedent import Antecedent, find_antecedents
-from busdoc.isolation.antecedent_attained import attained
-from busdoc.isolation.dropouts import SETTLE_NS, Dropouts
-from busdoc.isolation.many_tests import holm
-from busdoc.isolation.rate_shape_tests import binomial_interval
-from busdoc.isolation.watched import Watched
-from busdoc.simulate.background_signals import Habit, event_times
+from busdoc.intermittent.dropouts import SETTLE_NS, Dropouts, Watched
+from busdoc.intermittent.multiple_testing import holm
+from busdoc.intermittent.precursors.antecedent import Antecedent, find_antecedents
+from busdoc.intermittent.precursors.antecedent_shift import attained
+from busdoc.intermittent.precursors.event_kind import EventKind, EventSource, events_at
+from busdoc.intermittent.rate_tests import binomial_interval
+from busdoc.simulation.by_chance.background_signals import Habit, event_times
 
 __all__ = ["Record", "Way", "draw_null", "draw_power", "judged"]
 

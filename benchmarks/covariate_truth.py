@@ -15,13 +15,12 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from busdoc.arrays import Float64Array, Int64Array
-from busdoc.decode.signal_cells import CellRows, CellSeries, cells_of
-from busdoc.isolation.covariate import Covariate, find_covariates
-from busdoc.isolation.covariate_cells import plan_cells
-from busdoc.isolation.dropouts import Dropouts
-from busdoc.isolation.many_tests import holm
-from busdoc.isolation.rate_shape_tests import binomial_interval
-from busdoc.isolation.watched import Watched
+from busdoc.decode.signals.cells import CellRows, CellSeries, cells_of
+from busdoc.intermittent.dropouts import Dropouts, Watched
+from busdoc.intermittent.multiple_testing import holm
+from busdoc.intermittent.precursors.covariate import Covariate, find_covariates
+from busdoc.intermittent.precursors.covariate_features import plan_cells
+from busdoc.intermittent.rate_tests import binomial_interval
 
 __all__ = ["HABITS", "draw_dropouts", "draw_values", "search"]
 

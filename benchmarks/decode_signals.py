@@ -19,9 +19,9 @@ import numpy as np
 
 from busdoc.arrays import Int64Array
 from busdoc.capture.frames import FrameBlock
-from busdoc.decode.database import Database, load_databases
-from busdoc.decode.signal_watch import SignalWatch
-from busdoc.decode.signals import SignalColumn, SignalStatus, decode
+from busdoc.decode.database.database import Database, load_databases
+from busdoc.decode.signals.signals import SignalColumn, SignalStatus, decode
+from busdoc.decode.signals.watch import SignalWatch
 
 N_MESSAGES = 60
 BLOCK_FRAMES = 500_000

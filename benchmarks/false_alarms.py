@@ -13,8 +13,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from busdoc.health.watch import HealthWatch
-from busdoc.simulate.random_traffic import healthy_recording
+from busdoc.health.presence.watch import HealthWatch
+from busdoc.simulation.by_chance.random_traffic import healthy_recording
 from tests.suite.healthy import alarms
 
 

@@ -18,9 +18,9 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any
 
-from busdoc.simulate.intermittent import TrueCause, intermittent_run
-from busdoc.simulate.machine_text import machine_text
-from busdoc.simulate.run_folder import write_run
+from busdoc.simulation.by_chance.intermittent import TrueCause, intermittent_run
+from busdoc.simulation.by_chance.machine_text import machine_text
+from busdoc.simulation.run_folder import write_run
 
 __all__ = ["make_hours"]
 
@@ -52,8 +52,8 @@ def _decode(folder: Path) -> dict[str, float]:
     from concurrent.futures import ThreadPoolExecutor
 
     from busdoc.capture.source import open_capture
-    from busdoc.decode.database import load_databases
-    from busdoc.decode.signal_watch import SignalWatch
+    from busdoc.decode.database.database import load_databases
+    from busdoc.decode.signals.watch import SignalWatch
 
     started_s = time.process_time()
     capture = open_capture([folder / "capture.log"])
@@ -69,7 +69,7 @@ def _decode(folder: Path) -> dict[str, float]:
 
 def _whole(folder: Path) -> dict[str, float]:
     """Run the post-mortem, with the time that it looks into the dropouts."""
-    joined: Any = import_module("busdoc.postmortem")
+    joined: Any = import_module("busdoc.analysis.postmortem")
     look_into = joined.look_into
     spent_s = [0.0]
 

@@ -12,11 +12,11 @@ from collections import Counter, defaultdict
 
 import numpy as np
 
-from busdoc.actions.machine import Machine, PartKind
 from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
-from busdoc.isolation.groups import Group, find_groups
-from busdoc.isolation.rate_shape_tests import binomial_interval
-from busdoc.simulate.random_machine import random_machine
+from busdoc.intermittent.groups import Group, find_groups
+from busdoc.intermittent.rate_tests import binomial_interval
+from busdoc.machine.machine import Machine, PartKind
+from busdoc.simulation.by_chance.random_machine import random_machine
 
 _NS = 10**9
 _RIDES_THROUGH = (0.0, 0.1, 0.25)

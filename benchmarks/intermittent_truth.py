@@ -20,17 +20,17 @@ from dataclasses import dataclass
 from datetime import UTC
 from pathlib import Path
 
+from busdoc.analysis.postmortem import conclude, postmortem
+from busdoc.analysis.result import CaptureFacts, Result
+from busdoc.analysis.watches import Watches
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.source import Capture
-from busdoc.decode.database import load_databases
-from busdoc.isolation.groups import Group
-from busdoc.isolation.rate_shape_tests import binomial_interval
-from busdoc.postmortem import conclude, postmortem
-from busdoc.report.result import CaptureFacts, Result
-from busdoc.simulate.intermittent import IntermittentRun, TrueCause, intermittent_run
-from busdoc.simulate.machine_text import machine_text
-from busdoc.simulate.run_folder import write_run
-from busdoc.watches import Watches
+from busdoc.decode.database.database import load_databases
+from busdoc.intermittent.groups import Group
+from busdoc.intermittent.rate_tests import binomial_interval
+from busdoc.simulation.by_chance.intermittent import IntermittentRun, TrueCause, intermittent_run
+from busdoc.simulation.by_chance.machine_text import machine_text
+from busdoc.simulation.run_folder import write_run
 
 __all__ = ["Score", "analyse", "analyse_frames", "judge"]
 

@@ -15,12 +15,11 @@ import numpy as np
 
 from benchmarks.isolation_sessions import NS, Session, SessionKind, live_through
 from busdoc.actions.action import ActionKind
-from busdoc.actions.machine import PartKind
-from busdoc.isolation.attribution import attribute
-from busdoc.isolation.because import Because
-from busdoc.isolation.session import isolate
-from busdoc.isolation.verdict import ELSEWHERE, IsolationVerdict
-from busdoc.simulate.technician import CAREFUL, Habits
+from busdoc.isolation.engine import isolate
+from busdoc.isolation.suspects.attribution import attribute
+from busdoc.isolation.verdict import ELSEWHERE, Because, IsolationVerdict
+from busdoc.machine.machine import PartKind
+from busdoc.simulation.technician import CAREFUL, Habits
 
 __all__ = [
     "BINS",

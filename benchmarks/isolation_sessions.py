@@ -12,14 +12,15 @@ from enum import StrEnum
 import numpy as np
 
 from busdoc.actions.action import Action, ActionKind
-from busdoc.actions.machine import Machine, PartKind
-from busdoc.health.controller import ControllerHealth, ControllerState, Identity
+from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
 from busdoc.health.summary import Health
-from busdoc.simulate.random_machine import random_machine
-from busdoc.simulate.technician import CAREFUL, Habits, Technician
-from busdoc.simulate.timeline import Absence, absences
-from busdoc.simulate.world import Fault, World
+from busdoc.machine.controller_spec import Identity
+from busdoc.machine.machine import Machine, PartKind
+from busdoc.simulation.by_chance.random_machine import random_machine
+from busdoc.simulation.technician import CAREFUL, Habits, Technician
+from busdoc.simulation.timeline import Absence, absences
+from busdoc.simulation.world import Fault, World
 
 __all__ = ["EXPECTED", "PROVES", "Session", "SessionKind", "live_through", "observe", "session_health"]
 

@@ -12,13 +12,13 @@ import numpy as np
 
 from benchmarks.isolation_sessions import NS, START_NS, observe
 from busdoc.actions.action import Action, ActionKind
-from busdoc.actions.machine import Machine
-from busdoc.isolation.gain import fewest_tests, one_at_a_time_tests
-from busdoc.isolation.session import IsolationSession
+from busdoc.isolation.engine import IsolationSession
+from busdoc.isolation.proposals.gain import fewest_tests, one_at_a_time_tests
 from busdoc.isolation.verdict import Step
-from busdoc.simulate.random_machine import random_machine
-from busdoc.simulate.timeline import absences
-from busdoc.simulate.world import Fault, World
+from busdoc.machine.machine import Machine
+from busdoc.simulation.by_chance.random_machine import random_machine
+from busdoc.simulation.timeline import absences
+from busdoc.simulation.world import Fault, World
 
 __all__ = ["Cost", "find_by_proposals", "find_one_at_a_time", "make_machine"]
 

@@ -20,10 +20,10 @@ import time
 from multiprocessing.sharedctypes import Synchronized
 from pathlib import Path
 
+from busdoc.analysis.postmortem import postmortem
 from busdoc.capture.source import open_capture
-from busdoc.live.folder import SessionFolder, read_session
-from busdoc.live.logbook import Logbook
-from busdoc.postmortem import postmortem
+from busdoc.session.folder import SessionFolder, read_session
+from busdoc.session.logbook import Logbook
 
 GROUP = "239.74.163.45"
 KILLS = 200

@@ -22,9 +22,9 @@ import numpy as np
 from benchmarks.live_load import on_a_terminal
 from benchmarks.live_receive import samples
 from busdoc.capture.channels import ChannelTable
+from busdoc.capture.formats.write import log_text
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.capture.source import open_capture
-from busdoc.capture.write import log_text
 
 HOURS = 24.0
 SPEED = 200.0

@@ -18,11 +18,11 @@ import numpy as np
 from benchmarks.traffic import make_log
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.capture.source import open_capture
-from busdoc.decode.sign_watch import SignWatch
-from busdoc.health.code_watch import CodeWatch
-from busdoc.health.identity import IdentityWatch
-from busdoc.health.watch import HealthWatch
-from busdoc.health.wire import WireWatch
+from busdoc.decode.protocols.sign_watch import SignWatch
+from busdoc.health.codes.code_watch import CodeWatch
+from busdoc.health.presence.watch import HealthWatch
+from busdoc.health.roll.identity import IdentityWatch
+from busdoc.health.wire.wire import WireWatch
 
 _SECOND_NS = 10**9
 _Frame = tuple[int, int, int, bool, bytes]

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import busdoc
 from benchmarks.traffic import make_database, make_log
-from busdoc.report.html import prepare
+from busdoc.report.record.html import prepare
 
 
 def main() -> None:

@@ -14,18 +14,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from busdoc.actions.action import Action
-from busdoc.actions.baseline import learn_baseline
-from busdoc.actions.baseline_text import merge_into
-from busdoc.actions.machine import Machine
-from busdoc.actions.machine_map import machine_from_text
+from busdoc.analysis.resync import Resync, ResyncWatches
 from busdoc.arrays import Int64Array
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock, FrameFlag
-from busdoc.health.resync import ControllerReturn, ReturnFault, ReturnVerdict
-from busdoc.resync import Resync, ResyncWatches
-from busdoc.simulate.machine_text import machine_text
-from busdoc.simulate.power_up import Oddity, PowerUpSession, random_power_ups
-from busdoc.simulate.run import Run
+from busdoc.machine.machine import Machine
+from busdoc.machine.machine_map import machine_from_text
+from busdoc.resync_check.baseline import learn_baseline
+from busdoc.resync_check.baseline_text import merge_into
+from busdoc.resync_check.records import ControllerReturn, ReturnFault, ReturnVerdict
+from busdoc.simulation.by_chance.machine_text import machine_text
+from busdoc.simulation.by_chance.power_up import Oddity, PowerUpSession, random_power_ups
+from busdoc.simulation.run import Run
 
 __all__ = ["Score", "judge_session"]
 

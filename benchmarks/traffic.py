@@ -13,8 +13,8 @@ import numpy as np
 
 from busdoc.arrays import Int64Array
 from busdoc.capture.channels import ChannelTable
+from busdoc.capture.formats.write import write_log
 from busdoc.capture.frames import NO_LONG, FrameBlock, FrameFlag, LongPayloads
-from busdoc.capture.write import write_log
 
 __all__ = ["MESSAGES", "make_database", "make_log"]
 

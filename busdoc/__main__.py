@@ -1,5 +1,5 @@
 """`python -m busdoc`."""
 
-from busdoc.cli import run
+from busdoc.cli.main import run
 
 run()

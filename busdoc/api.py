@@ -13,12 +13,12 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from busdoc.actions.journal import Journal
-from busdoc.actions.machine import Machine
+from busdoc.analysis.result import Result
 from busdoc.capture.source import Capture
-from busdoc.decode.database import Database
+from busdoc.decode.database.database import Database
 from busdoc.errors import BusdocError, InputError
-from busdoc.report.headline import headline
-from busdoc.report.result import Result
+from busdoc.machine.machine import Machine
+from busdoc.report.words.headline import headline
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -72,7 +72,7 @@ def postmortem(
     ------
     InputError : a file that cannot be used; its text says what to do
     """
-    from busdoc.postmortem import postmortem as run
+    from busdoc.analysis.postmortem import postmortem as run
 
     return run(
         _paths(captures),
@@ -102,7 +102,7 @@ def load_machine(path: AnyPath) -> Machine:
     ------
     InputError : the file cannot be read or holds a mistake; all of the first few are named with their lines
     """
-    from busdoc.actions.machine_map import load_machine as load
+    from busdoc.machine.machine_map import load_machine as load
 
     return load(Path(path))
 
@@ -114,7 +114,7 @@ def load_databases(databases: AnyPath | Iterable[DatabaseFile]) -> Database:
     ------
     InputError : a file that cannot be used
     """
-    from busdoc.decode.database import load_databases as load
+    from busdoc.decode.database.database import load_databases as load
 
     return load(_database_files(databases))
 
@@ -139,14 +139,14 @@ def load_journal(path: AnyPath, *, machine: Machine | None = None, capture: Capt
 
 def document(result: Result) -> dict[str, Any]:
     """Give the result as the JSON document ``busdoc-verdict/1``: plain dictionaries, lists, numbers and texts."""
-    from busdoc.report.document import document as build
+    from busdoc.report.json.document import document as build
 
     return build(result)
 
 
 def tables(result: Result) -> "dict[str, pd.DataFrame]":
     """Give the result as pandas frames by name: controllers, streams, incidents, actions, codes, load and more."""
-    from busdoc.report.tables import tables as build
+    from busdoc.report.tables.tables import tables as build
 
     return build(result)
 
@@ -158,7 +158,7 @@ def write_tables(result: Result, folder: AnyPath) -> tuple[Path, ...]:
     ------
     InputError : the folder cannot be written
     """
-    from busdoc.report.tables import write_tables as write
+    from busdoc.report.tables.tables import write_tables as write
 
     return write(result, Path(folder))
 
@@ -179,7 +179,7 @@ def write_signals(
     ------
     InputError : a file that cannot be used, a pattern that no signal matches, a folder that cannot be written
     """
-    from busdoc.report.signal_tables import write_signal_tables
+    from busdoc.report.tables.signal_tables import write_signal_tables
 
     wanted = [patterns] if isinstance(patterns, str) else list(patterns)
     return write_signal_tables(_paths(captures), _database_files(databases), wanted, Path(folder))
@@ -200,11 +200,11 @@ def write_report(result: Result, path: AnyPath, *, command: str = "", fields: Ma
     target = Path(path)
     match target.suffix.lower():
         case ".html" | ".htm":
-            from busdoc.report.html import write_html
+            from busdoc.report.record.html import write_html
 
             write_html(result, target, command=command, fields=fields)
         case ".pdf":
-            from busdoc.report.pdf import write_pdf
+            from busdoc.report.record.pdf import write_pdf
 
             write_pdf(result, target, command=command, fields=fields)
         case other:

@@ -4,7 +4,8 @@
     ├── InputError      what the user gave cannot be used; the text says where, what was expected, found, and what to do
     └── BusError        a live bus cannot be opened or has failed
 
-`busdoc.cli` alone turns these into text on stderr and exit status 2. Anything else is a bug and keeps its traceback.
+`busdoc.cli.main` alone turns these into text on stderr and exit status 2. Anything else is a bug and keeps its
+traceback.
 """
 
 from collections.abc import Iterable

@@ -1,1 +1,1 @@
-"""What the technician did, and on which machine: the journal, the machine map, what is plugged and exposed."""
+"""What the technician did: the journal, actions read from the traffic, what is plugged and exposed."""

@@ -9,25 +9,25 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from busdoc.actions.action import Action, ActionKind, Origin
-from busdoc.actions.machine import Machine, PartKind
 from busdoc.actions.plugged import PlugState, opening_state
 from busdoc.arrays import BoolArray, Int64Array
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
+from busdoc.machine.machine import Machine, PartKind
+from busdoc.times import SECOND_NS
 
 __all__ = ["SignalChanges", "plug_actions", "power_actions", "with_inferred"]
 
-_SECOND = 1_000_000_000
-_SHORTEST_OFF_NS = _SECOND
+_SHORTEST_OFF_NS = SECOND_NS
 """A hand does not switch off and on faster; a supply that dips for less is a fault, not an action (common practice)."""
-_BOOT_NS = _SECOND // 2
+_BOOT_NS = SECOND_NS // 2
 """The first controller of a feed speaks within about a second of power (common practice)."""
-_TOGETHER_NS = _SECOND
-_SHORTEST_HELD_NS = _SECOND
-_START_UP_NS = 5 * _SECOND
-_SETTLED_NS = 10 * _SECOND
-_NEAR_NS = 5 * _SECOND
-_LEAST_UNCERTAINTY_NS = _SECOND // 100
+_TOGETHER_NS = SECOND_NS
+_SHORTEST_HELD_NS = SECOND_NS
+_START_UP_NS = 5 * SECOND_NS
+_SETTLED_NS = 10 * SECOND_NS
+_NEAR_NS = 5 * SECOND_NS
+_LEAST_UNCERTAINTY_NS = SECOND_NS // 100
 _SPREAD_OF_EVEN = 12**-0.5
 """Standard deviation of a time that may lie anywhere in a stretch, as a share of it."""
 

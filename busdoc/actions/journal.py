@@ -15,14 +15,15 @@ from busdoc.actions.journal_entry import JournalEntry, read_entry
 from busdoc.actions.journal_names import JournalNames, one_line
 from busdoc.actions.journal_rows import COLUMNS, split_rows
 from busdoc.actions.journal_time import JournalClock, TimeNote, seconds_text
-from busdoc.actions.machine import Machine
 from busdoc.errors import InputError, found_instead
+from busdoc.machine.machine import Machine
+from busdoc.times import SECOND_NS
 
 __all__ = ["Journal", "journal_from_text", "journal_text", "load_journal", "write_journal"]
 
 _LARGEST_BYTES = 2_000_000
 _MOST_NAMED = 8
-_EARLY_NS = 3_600_000_000_000
+_EARLY_NS = 3_600 * SECOND_NS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

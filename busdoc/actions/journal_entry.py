@@ -7,11 +7,12 @@ from busdoc.actions.journal_names import JournalNames, one_line
 from busdoc.actions.journal_rows import JournalRow
 from busdoc.actions.journal_time import JournalClock, TimeNote, decimal_ns
 from busdoc.errors import InputError, nearest
+from busdoc.times import MILLISECOND_NS, SECOND_NS
 
 __all__ = ["DEFAULT_UNCERTAINTY_NS", "JournalEntry", "read_entry"]
 
-DEFAULT_UNCERTAINTY_NS = 1_000_000_000
-_LEAST_UNCERTAINTY_NS = 1_000_000
+DEFAULT_UNCERTAINTY_NS = SECOND_NS
+_LEAST_UNCERTAINTY_NS = MILLISECOND_NS
 """Nobody writes a time down to better than a millisecond, and a spread of zero would make a wrong time certain."""
 _MOST_UNCERTAINTY_NS = 10**15
 

@@ -2,8 +2,8 @@
 
 from collections.abc import Iterable
 
-from busdoc.actions.machine import Machine, PartKind
 from busdoc.errors import InputError, nearest
+from busdoc.machine.machine import Machine, PartKind
 
 __all__ = ["JournalNames", "one_line"]
 

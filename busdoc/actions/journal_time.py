@@ -16,10 +16,10 @@ from datetime import date
 from enum import Enum, auto
 
 from busdoc.errors import InputError
+from busdoc.times import SECOND_NS
 
 __all__ = ["JournalClock", "PlacedTime", "TimeNote", "decimal_ns", "seconds_text"]
 
-_NS = 1_000_000_000
 _DECIMAL = re.compile(r"([+-]{0,2})([0-9]{1,13})(?:[.,]([0-9]*))?")
 _ISO = re.compile(
     r"([0-9]{4})-?([0-9]{2})-?([0-9]{2})[Tt ]"
@@ -80,10 +80,10 @@ class JournalClock:
             return PlacedTime(t_ns=self.start_ns + (-ns if "-" in sign else ns))
         if sign:
             raise _not_a_time(text, where)
-        if ns >= _FIRST_UNIX_MS * _NS:
+        if ns >= _FIRST_UNIX_MS * SECOND_NS:
             advice = "It looks like milliseconds; write seconds."
             raise InputError(where, "a time in seconds", f'"{text}"', advice)
-        if ns < _FIRST_UNIX_S * _NS:
+        if ns < _FIRST_UNIX_S * SECOND_NS:
             if self.epoch:
                 return PlacedTime(t_ns=self.start_ns + ns, note=TimeNote.SIGN_LOST)
             return PlacedTime(t_ns=ns, note=TimeNote.OWN_CLOCK)
@@ -107,7 +107,7 @@ class JournalClock:
             raise _not_a_time(text, where)
         self._require_epoch(text, where)
         minutes = (days * 24 + int(hour)) * 60 + int(minute) - (-offset_min if zone[0] == "-" else offset_min)
-        return PlacedTime(t_ns=minutes * 60 * _NS + _digits_ns(second or "0", fraction))
+        return PlacedTime(t_ns=minutes * 60 * SECOND_NS + _digits_ns(second or "0", fraction))
 
     def _require_epoch(self, text: str, where: str) -> None:
         if not self.epoch:
@@ -130,14 +130,14 @@ def seconds_text(ns: int) -> str:
     >>> seconds_text(1_500_000_000), seconds_text(-1), seconds_text(0)
     ('1.5', '-0.000000001', '0')
     """
-    whole, fraction = divmod(abs(ns), _NS)
+    whole, fraction = divmod(abs(ns), SECOND_NS)
     digits = f".{fraction:09d}".rstrip("0") if fraction else ""
     return f"{'-' if ns < 0 else ''}{whole}{digits}"
 
 
 def _digits_ns(whole: str, fraction: str | None) -> int:
     kept = (fraction or "")[:9]  # beyond a nanosecond nothing is known
-    return int(whole) * _NS + (int(kept.ljust(9, "0")) if kept else 0)
+    return int(whole) * SECOND_NS + (int(kept.ljust(9, "0")) if kept else 0)
 
 
 def _not_a_time(text: str, where: str) -> InputError:

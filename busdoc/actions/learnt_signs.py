@@ -14,16 +14,17 @@ import numpy as np
 
 from busdoc.actions.action import Action, ActionKind, Origin
 from busdoc.actions.inferred import SignalChanges, plug_actions
-from busdoc.actions.machine import Machine, Part, PartKind
 from busdoc.arrays import BoolArray, Int64Array
-from busdoc.health.code import CodeKind, FaultCode
+from busdoc.health.codes.code import CodeKind, FaultCode
 from busdoc.health.controller import ControllerHealth
+from busdoc.machine.machine import Machine, Part, PartKind
+from busdoc.times import SECOND_NS
 
 __all__ = ["learnt_plug_actions"]
 
-_BESIDE_NS = 3_000_000_000
+_BESIDE_NS = 3 * SECOND_NS
 """A sign this near an unplugging that was pressed is taken for its doing: people press a second or two late."""
-_CODE_AFTER_NS = 5_000_000_000
+_CODE_AFTER_NS = 5 * SECOND_NS
 """Controllers look at their inputs for a while before they raise a code (common practice)."""
 _OPEN_CIRCUIT = (3, 4, 5)
 """Failure modes of an input that is open: voltage high, voltage low, current low (SAE J1939-73, appendix A)."""

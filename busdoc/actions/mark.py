@@ -10,10 +10,11 @@ from busdoc.actions.journal_names import one_line
 from busdoc.actions.journal_rows import COLUMNS
 from busdoc.actions.journal_time import seconds_text
 from busdoc.errors import InputError, found_instead
+from busdoc.times import SECOND_NS
 
 __all__ = ["MARK_UNCERTAINTY_NS", "append_mark"]
 
-MARK_UNCERTAINTY_NS = 5_000_000_000
+MARK_UNCERTAINTY_NS = 5 * SECOND_NS
 """Who sees something happen has to reach for the key first (common practice)."""
 
 

@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 from busdoc.actions.action import Action, ActionKind
-from busdoc.actions.machine import Machine, PartKind
+from busdoc.machine.machine import Machine, PartKind
 
 __all__ = ["Effect", "PlugState", "Span", "exposure_timeline", "opening_state"]
 

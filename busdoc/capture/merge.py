@@ -13,13 +13,14 @@ from busdoc.arrays import Int64Array
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.reading import Reading, RecorderGap
+from busdoc.times import MILLISECOND_NS, SECOND_NS
 
 __all__ = ["FileStream", "in_sequence", "merged_by_time"]
 
-_TOUCHING_NS = 20_000_000
+_TOUCHING_NS = 20 * MILLISECOND_NS
 """Files closer than this follow each other without a gap: about two periods of the fastest common streams."""
 
-_APART_NS = 1_000_000_000
+_APART_NS = SECOND_NS
 """How far apart files are laid whose true distance nobody knows."""
 
 _MOST_HELD = 1 << 21

@@ -17,11 +17,12 @@ from busdoc.capture.listening import BusState, Hearing, Taken
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.source import Capture, open_capture
 from busdoc.errors import InputError
+from busdoc.times import SECOND_NS
 
 __all__ = ["Playback"]
 
 _BLOCK_FRAMES = 1 << 14
-_SILENT_NS = 1_000_000_000
+_SILENT_NS = SECOND_NS
 
 
 class Playback:

@@ -11,15 +11,54 @@ import numpy as np
 
 from busdoc.arrays import Int64Array
 from busdoc.capture.frames import FrameBlock
-from busdoc.capture.recorder_place import Piece, piece_of
-from busdoc.capture.skipped import SkipCount
+from busdoc.capture.place import Piece, piece_of
 from busdoc.errors import InputError
+from busdoc.times import SECOND_NS
 
-__all__ = ["LATEST_NS", "MOST_CHANNELS", "ReadBlock", "Reading", "RecorderGap"]
+__all__ = ["LATEST_NS", "MOST_CHANNELS", "ReadBlock", "Reading", "RecorderGap", "SkipCount", "SkippedLine"]
+
+_MOST_NAMED = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SkippedLine:
+    """One line that was left out, and why."""
+
+    file: Path
+    line: int
+    """Counted from 1; in a binary file the number of the object or row."""
+    reason: str
+
+
+class SkipCount:
+    """Counts the lines that were left out, and names the first few."""
+
+    def __init__(self) -> None:
+        self.total = 0
+        self._first: list[SkippedLine] = []
+        self._by_file: dict[Path, int] = {}
+
+    @property
+    def first(self) -> tuple[SkippedLine, ...]:
+        """The first few that were left out, as they were met."""
+        return tuple(self._first)
+
+    @property
+    def by_file(self) -> dict[Path, int]:
+        """How many were left out of each file that lost any."""
+        return dict(self._by_file)
+
+    def add(self, file: Path, line: int, reason: str) -> None:
+        """Count one line."""
+        if len(self._first) < _MOST_NAMED:
+            self._first.append(SkippedLine(file=file, line=line, reason=reason))
+        self.total += 1
+        self._by_file[file] = self._by_file.get(file, 0) + 1
+
 
 MOST_CHANNELS = 256
 
-LATEST_NS = 4_600_000_000 * 10**9
+LATEST_NS = 4_600_000_000 * SECOND_NS
 """Times beyond the year 2115 are taken for damage; this leaves int64 room to shift by as much again."""
 
 _MOST_BARREN_BYTES = 64 << 20

@@ -6,15 +6,15 @@ from datetime import UTC, tzinfo
 from pathlib import Path
 
 from busdoc.capture.channels import ChannelTable
-from busdoc.capture.files import find_captures, size_bytes, suffix_of, with_article
+from busdoc.capture.formats.files import find_captures, size_bytes, suffix_of, with_article
+from busdoc.capture.formats.readers import read_in_order
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.merge import FileStream, in_sequence, merged_by_time
-from busdoc.capture.readers import read_in_order
-from busdoc.capture.reading import Reading, RecorderGap
-from busdoc.capture.recorder_gaps import RecordedGap, read_gaps
-from busdoc.capture.recorder_place import piece_of
-from busdoc.capture.skipped import SkipCount, SkippedLine
+from busdoc.capture.place import piece_of
+from busdoc.capture.reading import Reading, RecorderGap, SkipCount, SkippedLine
+from busdoc.capture.recorder.gaps import RecordedGap, read_gaps
 from busdoc.errors import InputError
+from busdoc.times import SECOND_NS
 
 __all__ = ["Capture", "RecorderGap", "SkipCount", "SkippedLine", "open_capture"]
 
@@ -25,7 +25,7 @@ _COMPILED_FROM_BYTES = 20 << 20
 
 _PEEK_BYTES = 1 << 16
 
-_EPOCH_FROM_NS = 100_000_000 * 10**9
+_EPOCH_FROM_NS = 100_000_000 * SECOND_NS
 """Times from 1973 on are Unix times; smaller ones count from the recorder's own zero."""
 
 

@@ -1,1 +1,1 @@
-"""Controllers over time: the roll, each stream's rhythm, presence, incidents, resync, and the wire itself."""
+"""Controllers over time: the roll, each stream's rhythm, presence, incidents, codes, and the wire itself."""

@@ -1,30 +1,11 @@
-"""A controller: who it is, what it should send, and how it fared.
-
-`ControllerSpec` is what is known beforehand (from the machine map, a database, a protocol, or learnt);
-`ControllerHealth` is what the capture showed.
-"""
+"""A controller as the capture showed it: its streams, its state at the end, when it was absent."""
 
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = [
-    "ControllerHealth",
-    "ControllerSpec",
-    "ControllerState",
-    "ExpectedStream",
-    "Identity",
-    "PeriodFrom",
-    "StreamHealth",
-    "StreamKey",
-]
+from busdoc.machine.controller_spec import Identity, PeriodFrom
 
-
-class PeriodFrom(StrEnum):
-    """Who said what a stream's period is."""
-
-    MAP = "map"
-    DATABASE = "database"
-    LEARNT = "learnt"
+__all__ = ["ControllerHealth", "ControllerState", "StreamHealth", "StreamKey"]
 
 
 class ControllerState(StrEnum):
@@ -47,47 +28,6 @@ class StreamKey:
 
     def __str__(self) -> str:
         return f"0x{self.id:08X}" if self.extended else f"0x{self.id:03X}"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ExpectedStream:
-    """A stream that a controller should send."""
-
-    id: int
-    extended: bool
-    period_ns: int | None
-    """None: known to belong to the controller, rhythm to be learnt."""
-    period_from: PeriodFrom
-    jitter_ns: int | None = None
-    """Ordinary spread of its intervals, as a standard deviation."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Identity:
-    """What identifies a controller on its bus; any of these may be unknown."""
-
-    address: int | None = None
-    """J1939 source address, 0 … 253."""
-    can_name: int | None = None
-    """J1939 NAME as the unsigned 64-bit number of the raw bytes."""
-    node_id: int | None = None
-    """CANopen node, 1 … 127."""
-    sender: str | None = None
-    """The node that a database names as the sender."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ControllerSpec:
-    """A controller as it is known before the capture is read."""
-
-    name: str
-    channel: int | str | None = None
-    """As the capture numbers or names it; None: any channel."""
-    identity: Identity = Identity()
-    expects: tuple[ExpectedStream, ...] = ()
-    """Streams named as its own, with or without a period."""
-    latches: bool | None = None
-    back_within_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,16 +1,16 @@
 """Where to begin on a machine that nobody has touched yet: all branches off, or half of them.
 
-Takes the map alone; trials decide everything after the first step (`busdoc.isolation.next_test`).
+Takes the map alone; trials decide everything after the first step (`busdoc.isolation.proposals.next_tests`).
 """
 
 from dataclasses import dataclass
 from enum import StrEnum
 
 from busdoc.actions.action import ActionKind
-from busdoc.actions.machine import Machine, PartKind
-from busdoc.isolation.gain import fewest_tests
-from busdoc.isolation.prior import part_weights
+from busdoc.isolation.proposals.gain import fewest_tests
+from busdoc.isolation.suspects.prior import part_weights
 from busdoc.isolation.verdict import Step
+from busdoc.machine.machine import Machine, PartKind
 
 __all__ = ["FreshStart", "Way", "plan_fresh_start"]
 

@@ -7,27 +7,27 @@ terminal; `step` takes what came in and gives what became known.
 import math
 from collections.abc import Sequence
 
-from busdoc.actions.machine import Machine
+from busdoc.analysis.postmortem import conclude
+from busdoc.analysis.result import CaptureFacts, Result
+from busdoc.analysis.watches import Watches
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.listening import FrameSource
 from busdoc.capture.reading import RecorderGap
-from busdoc.decode.database import Database
+from busdoc.decode.database.database import Database
 from busdoc.health.incident import GapKind, Incident, IncidentKind, RanOn
 from busdoc.health.summary import Health
-from busdoc.isolation.cure import CureOutcome, CureState, FaultRate
-from busdoc.live.ticks import Ticks
-from busdoc.postmortem import conclude
-from busdoc.report.result import CaptureFacts, Result
-from busdoc.watches import Watches
+from busdoc.isolation.proposals.cure import CureOutcome, CureState, FaultRate
+from busdoc.live.frame_ticks import Ticks
+from busdoc.machine.machine import Machine
+from busdoc.times import SECOND_NS
 
 __all__ = ["CureWatch", "counts_against", "state_of"]
 
-_S = 1_000_000_000
-_TICK_NS = _S
-_SILENT_NS = _S
+_TICK_NS = SECOND_NS
+_SILENT_NS = SECOND_NS
 _SURE_LOOKS = 2
 """An incident that stands in so many judgements in a row is one: rhythms are still being learnt at the beginning."""
-_PRESENT_WITHIN_NS = 15 * _S
+_PRESENT_WITHIN_NS = 15 * SECOND_NS
 """Whoever is on the map and was not heard by then is missing (common practice)."""
 
 
@@ -61,16 +61,16 @@ def state_of(result: Result, rate: FaultRate, needed_s: float | None = None) -> 
     ]
     quiet_ns = until_ns - health.start_ns - _covered_ns([(gap.from_ns, min(gap.to_ns, until_ns)) for gap in away])
     missing = result.trouble.never_seen
-    outcome = CureOutcome.CURED if quiet_ns >= needed_s * _S else CureOutcome.CUT_SHORT
+    outcome = CureOutcome.CURED if quiet_ns >= needed_s * SECOND_NS else CureOutcome.CUT_SHORT
     if missing:
         outcome = CureOutcome.MISSING
     if first is not None:
         outcome = CureOutcome.INCIDENT
     return CureState(
         outcome=outcome,
-        quiet_s=quiet_ns / _S,
+        quiet_s=quiet_ns / SECOND_NS,
         needed_s=needed_s,
-        confidence=rate.confidence(quiet_ns / _S),
+        confidence=rate.confidence(quiet_ns / SECOND_NS),
         pausing=False,
         power_cycles=sum(one.kind is IncidentKind.BUS_SILENCE and not counts_against(one) for one in result.incidents),
         incident=first,
@@ -150,7 +150,7 @@ class CureWatch:
     @property
     def state(self) -> CureState:
         """How the watch stands."""
-        quiet_s = self._quiet_ns / _S
+        quiet_s = self._quiet_ns / SECOND_NS
         return CureState(
             outcome=self._outcome,
             quiet_s=quiet_s,
@@ -208,7 +208,7 @@ class CureWatch:
             self._judge(self._watches.so_far(now_ns, self._open_gaps), now_ns)
         if not self._pausing and not self.done and self._standing[1] == 0:
             self._quiet_ns += _TICK_NS
-            if self._quiet_ns >= self._needed_s * _S:
+            if self._quiet_ns >= self._needed_s * SECOND_NS:
                 self._outcome = CureOutcome.CURED
 
     def _judge(self, health: Health, now_ns: int) -> None:
@@ -245,7 +245,7 @@ class CureWatch:
         elif self._machine.controllers and any(one.first_ns is None for one in health.controllers):
             self._outcome = CureOutcome.MISSING
             self._missing = tuple(one.name for one in health.controllers if one.first_ns is None)
-        elif self._quiet_ns >= self._needed_s * _S and not math.isinf(self._needed_s):
+        elif self._quiet_ns >= self._needed_s * SECOND_NS and not math.isinf(self._needed_s):
             self._outcome = CureOutcome.CURED
         else:
             self._outcome = CureOutcome.CUT_SHORT

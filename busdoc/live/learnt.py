@@ -9,14 +9,14 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
-from busdoc.actions.baseline import learn_baseline
-from busdoc.actions.baseline_text import map_text
-from busdoc.actions.machine_map import machine_from_text
 from busdoc.actions.plugged import PlugState
 from busdoc.errors import InputError
 from busdoc.health.incident import IncidentKind
 from busdoc.health.summary import Health
-from busdoc.isolation.because import Because
+from busdoc.isolation.verdict import Because
+from busdoc.machine.machine_map import machine_from_text
+from busdoc.resync_check.baseline import learn_baseline
+from busdoc.resync_check.baseline_text import map_text
 
 __all__ = ["LEARNT", "learnt_map", "save_text"]
 
@@ -39,7 +39,7 @@ def learnt_map(
 
     Returns
     -------
-    TOML that `busdoc.actions.machine_map` reads
+    TOML that `busdoc.machine.machine_map` reads
 
     Raises
     ------

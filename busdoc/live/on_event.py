@@ -13,6 +13,7 @@ import threading
 
 from busdoc.errors import InputError
 from busdoc.live.view import Happening
+from busdoc.times import SECOND_NS
 
 __all__ = ["EventCommand"]
 
@@ -64,7 +65,7 @@ class EventCommand:
                 "BUSDOC_EVENT": happening.kind.value,
                 "BUSDOC_TEXT": happening.text,
                 "BUSDOC_CONTROLLER": happening.controller or "",
-                "BUSDOC_TIME_S": f"{happening.time_ns / 1e9:.6f}",
+                "BUSDOC_TIME_S": f"{happening.time_ns / SECOND_NS:.6f}",
             }
             try:
                 done = subprocess.run(

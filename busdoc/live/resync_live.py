@@ -7,29 +7,29 @@ depend on how the frames were cut into pieces.
 from collections.abc import Iterator, Sequence
 
 from busdoc.actions.action import Action, ActionKind
-from busdoc.actions.machine import Machine
+from busdoc.analysis.result import Result
+from busdoc.analysis.resync import Resync, ResyncWatches
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.listening import FrameSource, Hearing
 from busdoc.capture.reading import RecorderGap
-from busdoc.decode.database import Database
+from busdoc.decode.database.database import Database
 from busdoc.health.controller import ControllerState
-from busdoc.health.resync import ControllerReturn, PowerUpReturn, ReturnFault, ReturnVerdict
-from busdoc.health.resync_facts import SETTLING_NS
+from busdoc.live.frame_ticks import Ticks
 from busdoc.live.return_news import NewsKind, ReturnNews, Stage
-from busdoc.live.ticks import Ticks
-from busdoc.report.result import Result
-from busdoc.resync import Resync, ResyncWatches
+from busdoc.machine.machine import Machine
+from busdoc.resync_check.facts import SETTLING_NS
+from busdoc.resync_check.records import ControllerReturn, PowerUpReturn, ReturnFault, ReturnVerdict
+from busdoc.times import SECOND_NS
 
 __all__ = ["ResyncLive"]
 
-_S = 1_000_000_000
-_WITHOUT_LIMIT_NS = 15 * _S
+_WITHOUT_LIMIT_NS = 15 * SECOND_NS
 """Whoever is not back by then, where no limit is known, is missing (common practice)."""
-_SILENT_NS = _S
+_SILENT_NS = SECOND_NS
 """So long without any frame, and the machine is off."""
-_PRESS_NS = _S // 2
+_PRESS_NS = SECOND_NS // 2
 """Standard deviation of a press of the same person that throws the switch (common practice)."""
-_TICK_NS = _S // 10
+_TICK_NS = SECOND_NS // 10
 """How often the frames so far are judged while the machine comes; while it is on, once a second is enough."""
 
 
@@ -192,7 +192,7 @@ class ResyncLive:
         self._watches.feed(piece)
         if self._last_frame_ns is None:
             first_ns = int(piece.t_ns[0])
-            self._first_look_ns = first_ns + _S
+            self._first_look_ns = first_ns + SECOND_NS
             if self._listened_from_ns is not None and first_ns - self._listened_from_ns >= _SILENT_NS:
                 self._stage = Stage.SILENT
         self._last_frame_ns = int(piece.t_ns[-1])
@@ -204,7 +204,7 @@ class ResyncLive:
         if self._stage is Stage.SILENT and not some:
             return []
         quiet = until_ns - self._last_frame_ns >= _SILENT_NS
-        if self._stage is Stage.LISTENING and not quiet and (until_ns < self._first_look_ns or until_ns % _S):
+        if self._stage is Stage.LISTENING and not quiet and (until_ns < self._first_look_ns or until_ns % SECOND_NS):
             return []
         self._found = self._judge(until_ns)
         news = list(self._follow(until_ns))
@@ -307,8 +307,8 @@ class ResyncLive:
         if self._is_new("all home", "", n_restarts):
             self._stage = Stage.SETTLING
             text = (
-                f"all back in step after {(last_ns - zero_ns) / _S:.1f} s; "
-                f"{self._settle_ns / _S:.0f} s more for restarts and codes"
+                f"all back in step after {(last_ns - zero_ns) / SECOND_NS:.1f} s; "
+                f"{self._settle_ns / SECOND_NS:.0f} s more for restarts and codes"
             )
             yield self._news(NewsKind.ALL_HOME, last_ns, text, None, current)
         if until_ns - last_ns >= self._settle_ns:

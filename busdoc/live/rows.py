@@ -3,13 +3,13 @@
 from collections.abc import Iterator, Mapping, Sequence
 
 from busdoc.capture.channels import ChannelTable
-from busdoc.health.code import FaultCode
+from busdoc.health.codes.code import FaultCode
 from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.health.incident import Incident, IncidentKind, Loss
 from busdoc.health.summary import Health
-from busdoc.isolation.because import Because
+from busdoc.isolation.verdict import Because
 from busdoc.live.view import ControllerRow, StripSpan
-from busdoc.report.times import duration
+from busdoc.words.duration import duration
 
 __all__ = ["controller_rows", "losses_by_controller"]
 

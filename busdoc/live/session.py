@@ -4,6 +4,7 @@ One call of `step` does what is due and returns; a screen or a terminal calls it
 frames and actions give the same incidents and the same verdict as the post-mortem of the recording, whatever the pace.
 """
 
+import math
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -11,40 +12,39 @@ from dataclasses import replace
 from pathlib import Path
 
 from busdoc.actions.action import Action, ActionKind, Origin
-from busdoc.actions.machine import Machine
 from busdoc.actions.plugged import PlugState
+from busdoc.analysis.postmortem import conclude, isolated
+from busdoc.analysis.result import CaptureFacts, Result
+from busdoc.analysis.watches import Watches
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.listening import FrameSource, Taken
 from busdoc.capture.playback import Playback
 from busdoc.capture.reading import RecorderGap
-from busdoc.capture.recorder import LogRecorder
+from busdoc.capture.recorder.recorder import LogRecorder
 from busdoc.capture.source import Capture, open_capture
-from busdoc.decode.database import Database
+from busdoc.decode.database.database import Database
 from busdoc.errors import InputError
-from busdoc.health.code import FaultCode
+from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident, IncidentKind
 from busdoc.health.summary import Health
-from busdoc.isolation.attribution import attribute
-from busdoc.isolation.because import Because
-from busdoc.isolation.starts import STARTS_WITHIN_S
-from busdoc.isolation.verdict import IsolationVerdict
-from busdoc.live.course import Course
-from busdoc.live.folder import SessionFolder
+from busdoc.isolation.suspects.attribution import attribute
+from busdoc.isolation.suspects.failed_starts import STARTS_WITHIN_S
+from busdoc.isolation.verdict import Because, IsolationVerdict
+from busdoc.live.event_log import Telling
 from busdoc.live.learnt import LEARNT, learnt_map, save_text
-from busdoc.live.logbook import Logbook
-from busdoc.live.looking import Standing, look, plugged, proposed
+from busdoc.live.procedure import Course
 from busdoc.live.rows import losses_by_controller
-from busdoc.live.store import incident_bodies
-from busdoc.live.telling import Telling
 from busdoc.live.tree import connectors
 from busdoc.live.view import Happening, Proposal, SessionView
-from busdoc.postmortem import conclude, isolated
-from busdoc.report.result import CaptureFacts, Result
-from busdoc.watches import Watches
+from busdoc.live.view_builder import Standing, look, plugged, proposed
+from busdoc.machine.machine import Machine
+from busdoc.session.folder import SessionFolder
+from busdoc.session.logbook import Logbook
+from busdoc.session.store import incident_bodies
+from busdoc.times import SECOND_NS
 
 __all__ = ["LiveSession"]
 
-_S = 1_000_000_000
 _JUDGED_EVERY_S = 0.08
 """A little less than two ticks: a loss is shown at the second tick after its deadline at the latest."""
 _WEIGHED_EVERY_S = 1.0
@@ -57,8 +57,8 @@ would hold up the session again."""
 _JUDGED_PAUSE, _WEIGHED_PAUSE = 3.0, 10.0
 """How many times as long as it took itself each is let rest: a long session on a slow laptop stays answerable."""
 _GATHERED_EVERY_S = 0.2
-_RATE_OVER_NS = 2 * _S
-_PRESS_UNCERTAINTY_NS = _S
+_RATE_OVER_NS = 2 * SECOND_NS
+_PRESS_UNCERTAINTY_NS = SECOND_NS
 """Standard deviation of a press: people press after they plug (common practice)."""
 _NOT_RUNNING = "the recorder was not running"
 _NO_VERDICT = IsolationVerdict(at_ns=0, trials=(), suspects=(), next_tests=())
@@ -112,7 +112,7 @@ class LiveSession:
         """Until when the earlier run of a folder heard, while nothing has been heard since."""
         self._lately: list[tuple[int, int]] = []
         """(ns, frames so far), for the rate."""
-        self._taken_s = self._judged_s = self._weighed_s = -1e9
+        self._taken_s = self._judged_s = self._weighed_s = -math.inf
         self._judged_every_s, self._weighed_every_s = _JUDGED_EVERY_S, _WEIGHED_EVERY_S
         self._judged_to_the_end = False
         self._health: Health | None = None
@@ -238,7 +238,7 @@ class LiveSession:
                 action.part,
                 action.into,
                 time_ns=action.time_ns,
-                uncertainty_s=action.uncertainty_ns / _S,
+                uncertainty_s=action.uncertainty_ns / SECOND_NS,
                 note=action.note,
                 origin=action.origin,
             )
@@ -387,7 +387,7 @@ class LiveSession:
         last = next((a for a in reversed(self._log.numbered()) if a.kind is not ActionKind.MARK), None)
         if last is None or last.kind not in (ActionKind.POWER_ON, ActionKind.POWER_CYCLE):
             return
-        if last.n in self._failed_starts or self._heard_ns < last.time_ns + STARTS_WITHIN_S * _S:
+        if last.n in self._failed_starts or self._heard_ns < last.time_ns + STARTS_WITHIN_S * SECOND_NS:
             return
         still_down = {
             name
@@ -425,7 +425,7 @@ class LiveSession:
         into: str | None = None,
         *,
         time_ns: int | None = None,
-        uncertainty_s: float = _PRESS_UNCERTAINTY_NS / _S,
+        uncertainty_s: float = _PRESS_UNCERTAINTY_NS / SECOND_NS,
         note: str = "",
         origin: Origin = Origin.JOURNAL,
     ) -> Action:
@@ -442,7 +442,7 @@ class LiveSession:
             part,
             into,
             time_ns=self.source.now_ns() if time_ns is None else time_ns,
-            uncertainty_ns=round(uncertainty_s * _S),
+            uncertainty_ns=round(uncertainty_s * SECOND_NS),
             note=note,
             origin=origin,
         )
@@ -496,7 +496,7 @@ class LiveSession:
         ------
         InputError : no such action, or the change could not be written down
         """
-        action = self._log.retime(n, self.source.now_ns() - round(seconds_ago * _S))
+        action = self._log.retime(n, self.source.now_ns() - round(seconds_ago * SECOND_NS))
         self._telling.action(action, f"{seconds_ago:g} s ago")
         self._changed()
         return action
@@ -544,7 +544,7 @@ class LiveSession:
             action.part,
             action.into,
             time_ns=action.time_ns,
-            uncertainty_s=action.uncertainty_ns / _S,
+            uncertainty_s=action.uncertainty_ns / SECOND_NS,
             note=action.note,
             origin=action.origin,
         )
@@ -602,7 +602,7 @@ class LiveSession:
 
     def _changed(self) -> None:
         self._weighed_for = None
-        self._taken_s = self._judged_s = -1e9
+        self._taken_s = self._judged_s = -math.inf
         self._judged_to_the_end = False
         self._view = None
 

@@ -2,10 +2,10 @@
 
 from collections.abc import Iterable, Iterator, Mapping
 
-from busdoc.actions.machine import Machine, PartKind
 from busdoc.actions.plugged import PlugState
 from busdoc.isolation.verdict import ELSEWHERE, Suspect
 from busdoc.live.view import HarnessRow
+from busdoc.machine.machine import Machine, PartKind
 
 __all__ = ["connectors", "harness_rows", "not_back"]
 

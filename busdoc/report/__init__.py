@@ -1,1 +1,1 @@
-"""The result as a record, and its renderings: JSON, tables, terminal text, pictures, the HTML report."""
+"""The result as people and scripts take it: words, JSON, tables, terminal text, the record for the warranty desk."""

@@ -21,19 +21,18 @@ from textual.timer import Timer
 from busdoc.errors import InputError
 from busdoc.live.on_event import EventCommand
 from busdoc.live.view import Happening
-from busdoc.screen.area import Area
-from busdoc.screen.big_view import BigView, draw_big
-from busdoc.screen.desk import Desk
-from busdoc.screen.harness import HarnessTree, draw_harness
-from busdoc.screen.head import Bar, draw_head, draw_hints, draw_message, draw_offer, draw_troubles
+from busdoc.screen.areas.big_view import BigView, draw_big
+from busdoc.screen.areas.harness import HarnessTree, draw_harness
+from busdoc.screen.areas.head import Bar, draw_head, draw_hints, draw_message, draw_offer, draw_troubles
+from busdoc.screen.areas.next_step import NextStep, draw_next
+from busdoc.screen.areas.pages import PageArea, draw_page
+from busdoc.screen.areas.roll_call import RollCall, draw_roll
+from busdoc.screen.areas.strip import PresenceStrip, draw_presence
+from busdoc.screen.drawing.lines import Area, Line
+from busdoc.screen.drawing.styles import DAY, NIGHT
+from busdoc.screen.key_handling import Desk
 from busdoc.screen.layout import Places, places_for
-from busdoc.screen.lines import Line
-from busdoc.screen.next_step import NextStep, draw_next
-from busdoc.screen.pages import PageArea, draw_page
-from busdoc.screen.roll_call import RollCall, draw_roll
 from busdoc.screen.session import Session
-from busdoc.screen.strip import PresenceStrip, draw_presence
-from busdoc.screen.tones import DAY, NIGHT
 
 __all__ = ["IsolateApp", "run_screen"]
 

@@ -4,8 +4,8 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from busdoc.screen.lines import Line, clean, fit, line_of, pad
-from busdoc.screen.tones import Tone
+from busdoc.screen.drawing.lines import Line, clean, fit, line_of, pad
+from busdoc.screen.drawing.styles import Tone
 
 __all__ = ["Asking", "Choice", "Digit", "Picking", "Writing", "matching"]
 

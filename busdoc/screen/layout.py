@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from busdoc.screen.roll_call import FOOT_ROWS
+from busdoc.screen.areas.roll_call import FOOT_ROWS
 
 __all__ = ["Places", "places_for"]
 

@@ -3,8 +3,7 @@
 from busdoc.actions.action import ActionKind
 from busdoc.live.view import HarnessRow, SessionView
 from busdoc.screen.asking import Choice
-from busdoc.screen.moments import share
-from busdoc.screen.words import THE_MACHINE
+from busdoc.screen.drawing.words import THE_MACHINE, share
 
 __all__ = ["choices_for", "part_in_question", "partners_of"]
 

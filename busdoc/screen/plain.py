@@ -9,11 +9,10 @@ from datetime import tzinfo
 
 from busdoc.actions.action import ActionKind
 from busdoc.errors import InputError
-from busdoc.isolation.odds import odds
 from busdoc.live.view import Happening, HappeningKind, SessionView
-from busdoc.screen.moments import countdown, moment
+from busdoc.screen.drawing.words import bus_name, countdown, done_in_words, moment, step_text
 from busdoc.screen.session import Session
-from busdoc.screen.words import bus_name, done_in_words, step_text
+from busdoc.words.probability import odds
 
 __all__ = ["PlainDesk"]
 

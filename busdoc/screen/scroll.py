@@ -1,14 +1,13 @@
 """What is in sight: the uppermost controller and part, and the stretch of time that the strip shows."""
 
 from busdoc.live.view import SessionView
-from busdoc.screen.harness import most_first
+from busdoc.screen.areas.harness import most_first
+from busdoc.screen.areas.roll_call import FOOT_ROWS, rows_below
+from busdoc.screen.areas.strip import WINDOWS_S
 from busdoc.screen.keys import Command
-from busdoc.screen.roll_call import FOOT_ROWS, rows_below
-from busdoc.screen.strip import WINDOWS_S
+from busdoc.times import SECOND_NS
 
 __all__ = ["Scroll"]
-
-_S = 10**9
 
 
 class Scroll:
@@ -34,7 +33,7 @@ class Scroll:
 
     def move(self, command: Command, view: SessionView) -> None:
         """Move by one."""
-        step_ns = self.length_s * _S // 4
+        step_ns = self.length_s * SECOND_NS // 4
         match command:
             case Command.UP:
                 self.controller -= 1

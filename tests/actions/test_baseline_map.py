@@ -8,22 +8,22 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busdoc.actions.baseline import Baseline, learn_baseline
-from busdoc.actions.baseline_text import map_text, merge_into
-from busdoc.actions.changes import ChangeKind
-from busdoc.actions.machine import Machine
-from busdoc.actions.machine_map import machine_from_text
-from busdoc.baseline import baseline
+from busdoc.analysis.baseline import baseline
+from busdoc.analysis.postmortem import postmortem
+from busdoc.analysis.resync import Resync, ResyncWatches
 from busdoc.capture.channels import ChannelTable
+from busdoc.capture.formats.write import write_capture
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.source import open_capture
-from busdoc.capture.write import write_capture
 from busdoc.health.incident import IncidentKind
-from busdoc.health.tolerance import normal_factor
-from busdoc.postmortem import postmortem
-from busdoc.resync import Resync, ResyncWatches
-from busdoc.simulate.power_up import Oddity, PowerUpSession, random_power_ups
-from busdoc.simulate.random_machine import Protocol
+from busdoc.machine.machine import Machine
+from busdoc.machine.machine_map import machine_from_text
+from busdoc.resync_check.baseline import Baseline, learn_baseline
+from busdoc.resync_check.baseline_text import map_text, merge_into
+from busdoc.resync_check.changes import ChangeKind
+from busdoc.resync_check.tolerance import normal_factor
+from busdoc.simulation.by_chance.power_up import Oddity, PowerUpSession, random_power_ups
+from busdoc.simulation.by_chance.random_machine import Protocol
 
 REAL = Path(__file__).parents[1] / "data" / "real"
 NS = 1_000_000_000

@@ -2,11 +2,11 @@
 
 import numpy as np
 
-from busdoc.actions.bit_events import bit_events
-from busdoc.actions.event_kind import EventSource
-from busdoc.actions.state_changes import StreamSender
 from busdoc.health.controller import StreamKey
-from busdoc.health.payload_bits import BitChanges
+from busdoc.health.streams.payload_bits import BitChanges
+from busdoc.intermittent.precursors.bit_events import bit_events
+from busdoc.intermittent.precursors.event_kind import EventSource
+from busdoc.intermittent.precursors.state_changes import StreamSender
 
 S = 10**9
 STATUS = StreamKey(channel=0, extended=True, id=0x18FF3103)

@@ -5,20 +5,14 @@ from dataclasses import replace
 import numpy as np
 
 from busdoc.actions.action import Action, ActionKind
-from busdoc.actions.event_kind import EventKind, EventSource
-from busdoc.actions.event_kinds import gather_event_kinds
 from busdoc.arrays import Int64Array
-from busdoc.health.code import CodeKind, FaultCode
-from busdoc.health.controller import (
-    ControllerHealth,
-    ControllerState,
-    Identity,
-    PeriodFrom,
-    StreamHealth,
-    StreamKey,
-)
+from busdoc.health.codes.code import CodeKind, FaultCode
+from busdoc.health.controller import ControllerHealth, ControllerState, StreamHealth, StreamKey
 from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.health.summary import Health, WireLoad
+from busdoc.intermittent.precursors.event_kind import EventKind, EventSource
+from busdoc.intermittent.precursors.event_kinds import gather_event_kinds
+from busdoc.machine.controller_spec import Identity, PeriodFrom
 
 S = 10**9
 COMMAND = StreamKey(channel=0, extended=True, id=0x18EF2103)

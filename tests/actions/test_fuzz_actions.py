@@ -5,10 +5,10 @@ import random
 import pytest
 
 from busdoc.actions.journal import Journal, journal_from_text
-from busdoc.actions.machine import Machine
-from busdoc.actions.machine_map import machine_from_text
 from busdoc.actions.plugged import exposure_timeline
 from busdoc.errors import InputError
+from busdoc.machine.machine import Machine
+from busdoc.machine.machine_map import machine_from_text
 
 MAP = """\
 [machine]

@@ -6,9 +6,10 @@ import numpy as np
 
 from busdoc.actions.action import Action, ActionKind, Origin
 from busdoc.actions.inferred import SignalChanges, plug_actions, power_actions, with_inferred
-from busdoc.actions.machine_map import machine_from_text
-from busdoc.health.controller import ControllerHealth, ControllerState, Identity
+from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
+from busdoc.machine.controller_spec import Identity
+from busdoc.machine.machine_map import machine_from_text
 
 S = 1_000_000_000
 SWEEPER = machine_from_text(

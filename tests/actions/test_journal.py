@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.actions.journal import Journal, journal_from_text, journal_text, load_journal, write_journal
-from busdoc.actions.machine import Machine
-from busdoc.actions.machine_map import machine_from_text
 from busdoc.errors import InputError
+from busdoc.machine.machine import Machine
+from busdoc.machine.machine_map import machine_from_text
 
 HEADER = "time,action,part,into,uncertainty_s,note\n"
 START = 1_772_359_200_000_000_000  # 2026-03-01T10:00:00Z

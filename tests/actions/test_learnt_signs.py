@@ -5,8 +5,8 @@ import numpy as np
 from busdoc.actions.action import Action, ActionKind, Origin
 from busdoc.actions.inferred import SignalChanges
 from busdoc.actions.learnt_signs import learnt_plug_actions
-from busdoc.actions.machine import Machine
-from busdoc.health.code import CodeKind, FaultCode
+from busdoc.health.codes.code import CodeKind, FaultCode
+from busdoc.machine.machine import Machine
 
 S = 10**9
 

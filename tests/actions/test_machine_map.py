@@ -4,11 +4,11 @@ from pathlib import Path
 
 import pytest
 
-from busdoc.actions.machine import PartKind
-from busdoc.actions.machine_map import bitrates, load_machine, machine_from_text, specs
 from busdoc.capture.channels import ChannelTable
 from busdoc.errors import InputError
-from busdoc.health.controller import ExpectedStream, Identity, PeriodFrom
+from busdoc.machine.controller_spec import ExpectedStream, Identity, PeriodFrom
+from busdoc.machine.machine import PartKind
+from busdoc.machine.machine_map import bitrates, load_machine, machine_from_text, specs
 
 SWEEPER = """\
 [machine]

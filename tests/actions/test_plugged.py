@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busdoc.actions.action import Action, ActionKind
-from busdoc.actions.machine import Controller, Machine, Part, PartKind
 from busdoc.actions.plugged import PlugState, exposure_timeline, opening_state
-from busdoc.health.controller import ControllerSpec
+from busdoc.machine.controller_spec import ControllerSpec
+from busdoc.machine.machine import Controller, Machine, Part, PartKind
 
 PLUG, UNPLUG, SWAP = ActionKind.PLUG, ActionKind.UNPLUG, ActionKind.SWAP
 OFF, ON, CYCLE = ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE

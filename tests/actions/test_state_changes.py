@@ -3,21 +3,15 @@
 import numpy as np
 import pytest
 
-from busdoc.actions.event_kind import EventKind, EventSource
-from busdoc.actions.state_changes import StreamSender, senders_of, signal_events
 from busdoc.capture.frames import FrameBlock
-from busdoc.decode.database import Database
-from busdoc.decode.message import Message, Signal
-from busdoc.decode.signal_meaning import give_meaning
-from busdoc.decode.signal_watch import SignalWatch
-from busdoc.health.controller import (
-    ControllerHealth,
-    ControllerState,
-    Identity,
-    PeriodFrom,
-    StreamHealth,
-    StreamKey,
-)
+from busdoc.decode.database.database import Database
+from busdoc.decode.database.meaning import give_meaning
+from busdoc.decode.database.message import Message, Signal
+from busdoc.decode.signals.watch import SignalWatch
+from busdoc.health.controller import ControllerHealth, ControllerState, StreamHealth, StreamKey
+from busdoc.intermittent.precursors.event_kind import EventKind, EventSource
+from busdoc.intermittent.precursors.state_changes import StreamSender, senders_of, signal_events
+from busdoc.machine.controller_spec import Identity, PeriodFrom
 
 MS = 1_000_000
 BOOM = StreamKey(channel=0, extended=False, id=0x181)

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 
 import can
 
-from busdoc.capture.live_adapter import OpenAdapter
-from busdoc.capture.live_address import BusAddress
+from busdoc.capture.bus.adapter import OpenAdapter
+from busdoc.capture.bus.address import BusAddress
 from busdoc.errors import BusError
 
 START_NS = 1_764_000_000 * 10**9

@@ -11,8 +11,8 @@ from pathlib import Path
 import can
 import pytest
 
+from busdoc.capture.formats.readers import READERS
 from busdoc.capture.frames import FrameBlock, FrameFlag
-from busdoc.capture.readers import READERS
 from busdoc.capture.source import open_capture
 from tests.capture.published import python_can_captures
 

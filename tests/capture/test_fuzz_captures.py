@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from busdoc.capture.channels import ChannelTable
+from busdoc.capture.formats.write import write_capture
 from busdoc.capture.source import open_capture
-from busdoc.capture.write import write_capture
 from busdoc.errors import InputError
 from tests.capture.random_frames import random_block
 

@@ -2,8 +2,8 @@
 
 import pytest
 
-from busdoc.capture.live import LiveBuses, channel_names
-from busdoc.capture.live_address import BusAddress, bitrate_text, parse_bus
+from busdoc.capture.bus.address import BusAddress, bitrate_text, parse_bus
+from busdoc.capture.bus.buses import LiveBuses, channel_names
 from busdoc.errors import InputError
 
 

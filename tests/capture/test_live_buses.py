@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from busdoc.capture.bus.adapter import OpenAdapter, can_be_tried, open_adapter
+from busdoc.capture.bus.address import USUAL_BITRATES, BusAddress, parse_bus
+from busdoc.capture.bus.bitrate import open_at_found_bitrate
+from busdoc.capture.bus.buses import LiveBuses
 from busdoc.capture.frames import FrameBlock
-from busdoc.capture.live import LiveBuses
-from busdoc.capture.live_adapter import OpenAdapter, can_be_tried, open_adapter
-from busdoc.capture.live_address import USUAL_BITRATES, BusAddress, parse_bus
-from busdoc.capture.live_bitrate import open_at_found_bitrate
 from busdoc.capture.reading import RecorderGap
 from busdoc.errors import BusError, InputError
 from tests.capture.live_doubles import MS, SECOND, START_NS, ScriptedAdapter, ScriptedOpener, TestClock, address, frame

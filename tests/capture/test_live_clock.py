@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busdoc.arrays import Int64Array
-from busdoc.capture.live_clock import LiveClock, StampClock
+from busdoc.capture.bus.clock import LiveClock, StampClock
 from tests.capture.live_doubles import MS, SECOND, START_NS
 
 

@@ -6,10 +6,10 @@ from dataclasses import replace
 import can
 import pytest
 
+from busdoc.capture.bus.adapter import OpenAdapter
+from busdoc.capture.bus.address import BusAddress
+from busdoc.capture.bus.listener import BusEar
 from busdoc.capture.listening import Hearing
-from busdoc.capture.live_adapter import OpenAdapter
-from busdoc.capture.live_address import BusAddress
-from busdoc.capture.live_ear import BusEar
 from tests.capture.live_doubles import (
     MS,
     SECOND,

@@ -14,9 +14,9 @@ import can
 import numpy as np
 import pytest
 
+from busdoc.capture.bus.address import parse_bus
+from busdoc.capture.bus.buses import LiveBuses
 from busdoc.capture.frames import FrameBlock
-from busdoc.capture.live import LiveBuses
-from busdoc.capture.live_address import parse_bus
 from busdoc.capture.source import open_capture
 from tests.capture.live_doubles import multicast_group
 

@@ -7,9 +7,9 @@ import sys
 import can
 import pytest
 
-from busdoc.capture.live_adapter import open_adapter
-from busdoc.capture.live_address import parse_bus
-from busdoc.capture.live_socket import DropCounter, keep_to_own_group, socket_of
+from busdoc.capture.bus.adapter import open_adapter
+from busdoc.capture.bus.address import parse_bus
+from busdoc.capture.bus.socket import DropCounter, keep_to_own_group, socket_of
 from tests.capture.live_doubles import multicast_group
 
 LINUX_ONLY = pytest.mark.skipif(sys.platform != "linux", reason="only Linux counts drops and mixes groups")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from busdoc.capture.live_socketcan import UNKNOWN, InterfaceFacts, facts_from_json, interface_facts
+from busdoc.capture.bus.socket import UNKNOWN, InterfaceFacts, facts_from_json, interface_facts
 
 
 def answer(*, kind: str = "can", modes: object = (), bitrate: object = 250_000) -> str:

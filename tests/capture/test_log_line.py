@@ -2,9 +2,9 @@
 
 import pytest
 
+from busdoc.capture.formats.log.line import parse_line
+from busdoc.capture.formats.rows import FrameLine
 from busdoc.capture.frames import FrameFlag
-from busdoc.capture.log_line import parse_line
-from busdoc.capture.rows import FrameLine
 
 EXT, ERR, RTR = FrameFlag.EXTENDED, FrameFlag.ERROR, FrameFlag.REMOTE
 FD, BRS, ESI, SENT = FrameFlag.FD, FrameFlag.BRS, FrameFlag.ESI, FrameFlag.TRANSMITTED

@@ -9,12 +9,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busdoc.capture.channels import ChannelTable
-from busdoc.capture.lines import MOST_LINE_BYTES
-from busdoc.capture.log import read_log
-from busdoc.capture.log_line import parse_line
+from busdoc.capture.formats.lines import MOST_LINE_BYTES
+from busdoc.capture.formats.log.line import parse_line
+from busdoc.capture.formats.log.reader import read_log
+from busdoc.capture.formats.rows import FrameLine
+from busdoc.capture.formats.write import log_text
 from busdoc.capture.reading import ReadBlock, Reading
-from busdoc.capture.rows import FrameLine
-from busdoc.capture.write import log_text
 from tests.capture.random_frames import FEW, random_block, rows_of
 
 Row = tuple[int, str, int, int, int, str]

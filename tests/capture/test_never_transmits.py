@@ -9,10 +9,10 @@ import pytest
 from can.interfaces import virtual
 
 import busdoc
-from busdoc.capture.live import LiveBuses
-from busdoc.capture.live_adapter import OpenAdapter, open_adapter
-from busdoc.capture.live_address import BusAddress, parse_bus
-from busdoc.capture.live_bitrate import open_at_found_bitrate
+from busdoc.capture.bus.adapter import OpenAdapter, open_adapter
+from busdoc.capture.bus.address import BusAddress, parse_bus
+from busdoc.capture.bus.bitrate import open_at_found_bitrate
+from busdoc.capture.bus.buses import LiveBuses
 from busdoc.errors import InputError
 from tests.capture.live_doubles import TestClock
 from tests.capture.sending_double import Sent, count_sending

@@ -8,13 +8,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busdoc.capture.channels import ChannelTable
+from busdoc.capture.formats.write import write_log
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.listening import Hearing
 from busdoc.capture.playback import Playback
 from busdoc.capture.reading import RecorderGap
-from busdoc.capture.recorder import LogRecorder
+from busdoc.capture.recorder.recorder import LogRecorder
 from busdoc.capture.source import open_capture
-from busdoc.capture.write import write_log
 from busdoc.errors import InputError
 from tests.capture.random_frames import FEW, random_block, rows_of
 

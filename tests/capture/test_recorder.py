@@ -15,13 +15,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busdoc.capture.channels import ChannelTable
+from busdoc.capture.formats.write import log_text
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.reading import RecorderGap
-from busdoc.capture.recorder import LogRecorder
-from busdoc.capture.recorder_keeper import compress_piece
-from busdoc.capture.recorder_resume import cut_half_line, last_time
+from busdoc.capture.recorder.keeper import compress_piece
+from busdoc.capture.recorder.recorder import LogRecorder
+from busdoc.capture.recorder.resume import cut_half_line, last_time
 from busdoc.capture.source import open_capture
-from busdoc.capture.write import log_text
 from busdoc.errors import InputError
 from tests.capture.random_frames import FEW, random_block, rows_of
 
@@ -312,7 +312,7 @@ import resource, signal, sys
 from pathlib import Path
 import numpy as np
 from busdoc.capture.frames import FrameBlock
-from busdoc.capture.recorder import LogRecorder
+from busdoc.capture.recorder.recorder import LogRecorder
 from tests.capture.random_frames import random_block
 from tests.capture.test_recorder import three_channels
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
@@ -357,7 +357,7 @@ def test_a_disk_that_is_full_in_the_middle_of_a_line_damages_nothing(tmp_path: P
 ENDLESS = """
 import sys
 from pathlib import Path
-from busdoc.capture.recorder import LogRecorder
+from busdoc.capture.recorder.recorder import LogRecorder
 from tests.capture.random_frames import random_block
 from tests.capture.test_recorder import three_channels
 recorder = LogRecorder(Path(sys.argv[1]), three_channels(), keep_free_bytes=0, rotate_bytes=60_000)

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.reading import LATEST_NS, RecorderGap
-from busdoc.capture.recorder_gaps import GapFile, RecordedGap, read_gaps
+from busdoc.capture.recorder.gaps import GapFile, RecordedGap, read_gaps
 from tests.capture.random_frames import FEW
 
 HEADER = "from,to,channel,why\n"

@@ -207,7 +207,7 @@ def test_a_damaged_container_in_a_blf_costs_no_more_than_what_it_held(tmp_path: 
 
 
 def test_error_classes_survive_from_log_to_blf_and_back(tmp_path: Path) -> None:
-    from busdoc.capture.write import write_capture
+    from busdoc.capture.formats.write import write_capture
 
     text = "".join(f"({t}.000000) can0 2000{c:04X}#0001020304050607\n" for t, c in enumerate((4, 0x20, 0x40, 0x100)))
     rows, capture = read(tmp_path / "c.log", text)

@@ -10,9 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busdoc.capture.channels import ChannelTable
+from busdoc.capture.formats.write import write_log
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.source import Capture, open_capture
-from busdoc.capture.write import write_log
 from busdoc.errors import InputError
 from tests.capture.random_frames import FEW, random_block, rows_of
 

@@ -13,8 +13,8 @@ from typing import Any, NoReturn
 import jsonschema
 import pytest
 
-from busdoc.cli import main
-from busdoc.surroundings import ExitStatus, Surroundings
+from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.cli.main import main
 
 ROOT = Path(__file__).parents[2]
 MACHINES = {"street_sweeper": "street_sweeper.dbc", "straddle_carrier": "straddle_carrier.dbc"}
@@ -147,7 +147,7 @@ def without_loads(tree: dict[str, Any]) -> dict[str, Any]:
 
 @pytest.fixture(scope="module")
 def schema() -> jsonschema.Draft202012Validator:
-    text = files("busdoc.report").joinpath("schema/busdoc-verdict-1.json").read_text(encoding="utf-8")
+    text = files("busdoc.report.json").joinpath("schema/busdoc-verdict-1.json").read_text(encoding="utf-8")
     return jsonschema.Draft202012Validator(json.loads(text))
 
 

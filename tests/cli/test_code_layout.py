@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from busdoc.postmortem import postmortem
+from busdoc.analysis.postmortem import postmortem
 
 # SPN 1208 FMI 3, count 10, conversion method 1, in the three older layouts. The first two after a gateway maker's
 # manual, the third from memory of SAE J1939-73.

@@ -10,8 +10,8 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from busdoc.cli import main
-from busdoc.surroundings import ExitStatus, Surroundings
+from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.cli.main import main
 
 ROOT = Path(__file__).parents[2]
 SWEEPER = ROOT / "captures" / "street_sweeper"

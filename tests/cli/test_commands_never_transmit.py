@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from busdoc.cli import build_parser
+from busdoc.cli.main import build_parser
 
 ROOT = Path(__file__).parents[2]
 
@@ -25,7 +25,7 @@ import sys, threading, time
 import can
 import pytest
 from can.interfaces import virtual
-from busdoc.cli import main
+from busdoc.cli.main import main
 from tests.capture.sending_double import count_sending
 
 def talk():

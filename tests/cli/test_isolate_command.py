@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from busdoc.cli import main
-from busdoc.surroundings import ExitStatus, Surroundings
+from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.cli.main import main
 from tests.capture.sending_double import count_sending
 
 ROOT = Path(__file__).parents[2]

@@ -18,8 +18,8 @@ import can
 import pytest
 from can.interfaces import virtual
 
-from busdoc.cli import main
-from busdoc.surroundings import ExitStatus, Surroundings
+from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.cli.main import main
 from tests.capture.live_doubles import multicast_group
 from tests.capture.sending_double import count_sending
 

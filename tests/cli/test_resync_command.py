@@ -9,16 +9,16 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-import busdoc.report
-from busdoc.cli import main
-from busdoc.simulate.machine_text import machine_text
-from busdoc.simulate.power_up import Oddity, random_power_ups
-from busdoc.simulate.random_machine import Protocol
-from busdoc.simulate.run import Run
-from busdoc.simulate.run_folder import write_run
-from busdoc.surroundings import Surroundings
+import busdoc.report.json
+from busdoc.cli.environment import Surroundings
+from busdoc.cli.main import main
+from busdoc.simulation.by_chance.machine_text import machine_text
+from busdoc.simulation.by_chance.power_up import Oddity, random_power_ups
+from busdoc.simulation.by_chance.random_machine import Protocol
+from busdoc.simulation.run import Run
+from busdoc.simulation.run_folder import write_run
 
-SCHEMA = Path(busdoc.report.__file__).parent / "schema" / "busdoc-verdict-1.json"
+SCHEMA = Path(busdoc.report.json.__file__).parent / "schema" / "busdoc-verdict-1.json"
 RunCommand = Callable[..., tuple[int, str, str]]
 
 

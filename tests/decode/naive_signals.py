@@ -5,8 +5,8 @@ import struct
 from dataclasses import dataclass, field
 
 from busdoc.capture.frames import FrameBlock, FrameFlag
-from busdoc.decode.message import Message, Signal
-from busdoc.decode.signals import SignalStatus
+from busdoc.decode.database.message import Message, Signal
+from busdoc.decode.signals.signals import SignalStatus
 
 
 def bits_of(signal: Signal, payload: bytes) -> int:

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from busdoc.capture.frames import NO_LONG, FrameBlock, FrameFlag, LongPayloads
-from busdoc.decode.message import Message, Signal
-from busdoc.decode.signal_meaning import give_meaning
+from busdoc.decode.database.meaning import give_meaning
+from busdoc.decode.database.message import Message, Signal
 from tests.decode.naive_signals import put_bits
 
 _FD_LENGTHS = (8, 12, 16, 24, 64)

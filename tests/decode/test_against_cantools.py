@@ -17,10 +17,9 @@ import pytest
 from cantools.database.errors import UnsupportedDatabaseFormatError
 
 from busdoc.capture.frames import NO_LONG, FrameBlock, LongPayloads
-from busdoc.decode.database import Database, load_databases
-from busdoc.decode.message import Message
-from busdoc.decode.message_check import faults
-from busdoc.decode.signals import SignalStatus, decode
+from busdoc.decode.database.database import Database, load_databases
+from busdoc.decode.database.message import Message, faults
+from busdoc.decode.signals.signals import SignalStatus, decode
 from busdoc.errors import InputError
 from tests.decode.naive_signals import put_bits
 from tests.decode.published_databases import cantools_databases

@@ -9,9 +9,9 @@ import pytest
 
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock
-from busdoc.decode.database import Database, Message, Signal, SignalKind, load_databases
-from busdoc.decode.parameter_range import SignalStatus
-from busdoc.decode.signals import decode
+from busdoc.decode.database.database import Database, Message, Signal, SignalKind, load_databases
+from busdoc.decode.database.parameter_range import SignalStatus
+from busdoc.decode.signals.signals import decode
 from busdoc.errors import InputError
 
 HEAD = 'VERSION ""\n\nBS_:\n\nBU_: pump tank\n\n'
@@ -370,7 +370,7 @@ def test_messages_can_be_made_without_a_file() -> None:
 def test_loading_a_database_loads_neither_python_can_nor_pandas(tmp_path: Path) -> None:
     path = write(tmp_path, HEAD + message_line(0x181))
     program = (
-        "import sys\nfrom pathlib import Path\nfrom busdoc.decode.database import load_databases\n"
+        "import sys\nfrom pathlib import Path\nfrom busdoc.decode.database.database import load_databases\n"
         "assert 'cantools' not in sys.modules\n"
         f"load_databases([Path({str(path)!r})])\n"
         "print(sorted({'can', 'pandas', 'asammdf', 'numba'} & set(sys.modules)))\n"

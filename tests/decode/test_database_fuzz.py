@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from busdoc.capture.frames import FrameBlock
-from busdoc.decode.database import load_databases
-from busdoc.decode.signals import decode
+from busdoc.decode.database.database import load_databases
+from busdoc.decode.signals.signals import decode
 from busdoc.errors import InputError
 
 DBC = """VERSION ""

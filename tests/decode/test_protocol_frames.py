@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from busdoc.capture.frames import FrameBlock, FrameFlag
-from busdoc.decode.protocol_frames import Topic, protocol_frames, topics
+from busdoc.decode.protocols.protocol_frames import Topic, protocol_frames, topics
 from tests.decode.frame_text import block_of
 
 

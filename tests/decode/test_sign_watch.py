@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.source import open_capture
-from busdoc.decode.protocol_frames import protocol_frames
-from busdoc.decode.sign import Sign, SignKind
-from busdoc.decode.sign_watch import SignWatch
+from busdoc.decode.protocols.protocol_frames import protocol_frames
+from busdoc.decode.protocols.sign import Sign, SignKind
+from busdoc.decode.protocols.sign_watch import SignWatch
 from tests.decode.frame_text import Frame, block_of, cut_at, frames_block
 
 REAL = Path(__file__).parents[1] / "data" / "real"

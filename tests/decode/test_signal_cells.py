@@ -11,14 +11,14 @@ from hypothesis import strategies as st
 
 from busdoc.arrays import Float64Array, Int64Array
 from busdoc.capture.frames import FrameBlock, FrameFlag
-from busdoc.decode.database import Database
-from busdoc.decode.message import Message, Signal
-from busdoc.decode.signal_cells import CellRows, CellSeries, SignalCells, cells_of
-from busdoc.decode.signal_cells_table import lay_out
-from busdoc.decode.signal_meaning import give_meaning
-from busdoc.decode.signal_streams import stream_key
-from busdoc.decode.signal_watch import SignalWatch
-from busdoc.decode.stream_intervals import StreamIntervals
+from busdoc.decode.database.database import Database
+from busdoc.decode.database.meaning import give_meaning
+from busdoc.decode.database.message import Message, Signal
+from busdoc.decode.signals.cells import CellRows, CellSeries, SignalCells, cells_of
+from busdoc.decode.signals.cells_table import lay_out
+from busdoc.decode.signals.stream_intervals import StreamIntervals
+from busdoc.decode.signals.streams import stream_key
+from busdoc.decode.signals.watch import SignalWatch
 from tests.decode.frame_text import cut_at, frames_block
 from tests.decode.naive_signals import NaiveState, watch_all
 from tests.decode.random_messages import random_frames, random_message
@@ -241,7 +241,7 @@ def test_a_cell_holds_its_first_edge_and_not_its_last() -> None:
 )
 @settings(max_examples=50, deadline=None)
 def test_the_compiled_kernel_gives_what_numpy_gives(values: list[float], cells: list[int]) -> None:
-    from busdoc.decode.signal_cells_kernel import fold_cells
+    from busdoc.decode.signals.cells_kernel import fold_cells
 
     cell = np.sort(np.array(cells[: len(values)], np.int64))
     cell = np.concatenate((cell[cell >= 0], cell[cell < 0]))  # after the last edge there is no cell either

@@ -9,13 +9,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busdoc.capture.frames import FrameBlock
-from busdoc.decode.database import Database
-from busdoc.decode.message import Message, Signal, SignalKind
-from busdoc.decode.signal_meaning import give_meaning
-from busdoc.decode.signal_state import FEW, Policy, policy_of
-from busdoc.decode.signal_summary import SignalSummary
-from busdoc.decode.signal_watch import SignalWatch
-from busdoc.decode.signals import SignalStatus
+from busdoc.decode.database.database import Database
+from busdoc.decode.database.meaning import give_meaning
+from busdoc.decode.database.message import Message, Signal, SignalKind
+from busdoc.decode.signals.signals import SignalStatus
+from busdoc.decode.signals.state import FEW, Policy, policy_of
+from busdoc.decode.signals.summary import SignalSummary
+from busdoc.decode.signals.watch import SignalWatch
 from tests.decode.naive_signals import NaiveState, watch_all
 from tests.decode.random_messages import random_frames, random_message
 

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from busdoc.capture.frames import FrameBlock, FrameFlag
-from busdoc.decode.database import Database, load_databases
-from busdoc.decode.message import Message, Signal
-from busdoc.decode.signals import SignalStatus, decode
+from busdoc.decode.database.database import Database, load_databases
+from busdoc.decode.database.message import Message, Signal
+from busdoc.decode.signals.signals import SignalStatus, decode
 from tests.decode.naive_signals import read_all
 from tests.decode.random_messages import random_frames, random_message
 

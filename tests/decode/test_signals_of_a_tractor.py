@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 
 from busdoc.capture.source import open_capture
-from busdoc.decode.database import load_databases
-from busdoc.decode.signal_summary import SignalSummary
-from busdoc.decode.signal_watch import SignalWatch
+from busdoc.decode.database.database import load_databases
+from busdoc.decode.signals.summary import SignalSummary
+from busdoc.decode.signals.watch import SignalWatch
 from tests.decode.test_signals import J1939
 
 RECORDING = Path(__file__).parents[1] / "data" / "real" / "tractor-key-on-crank-key-off.log.gz"

@@ -5,8 +5,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busdoc.capture.frames import FrameBlock
-from busdoc.decode.signal_streams import stream_key
-from busdoc.decode.stream_intervals import StreamIntervals
+from busdoc.decode.signals.stream_intervals import StreamIntervals
+from busdoc.decode.signals.streams import stream_key
 from tests.decode.frame_text import cut_at, frames_block
 
 HOPPER = (0, True, 0x18FF1031)

@@ -11,8 +11,8 @@ from j1939.j1939_21 import J1939_21
 
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.source import open_capture
-from busdoc.decode.transport import TransportKind, TransportMessage
-from busdoc.decode.transport_watch import TransportWatch
+from busdoc.decode.transport.transport import TransportKind, TransportMessage
+from busdoc.decode.transport.watch import TransportWatch
 from tests.capture.published import python_can_captures
 from tests.decode.frame_text import Frame, block_of, cut_at, frames_block
 
@@ -258,7 +258,7 @@ def test_two_fast_packets_of_one_number_do_not_join_when_each_lost_a_frame() -> 
 
 
 def test_published_timeouts_are_those_of_can_j1939() -> None:
-    from busdoc.decode import transport_watch as ours
+    from busdoc.decode.transport import watch as ours
 
     theirs = J1939_21.Timeout
     assert [round(1e9 * seconds) for seconds in (theirs.T1, theirs.T2, theirs.T3, theirs.T4)] == [

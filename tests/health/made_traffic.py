@@ -8,10 +8,11 @@ import numpy as np
 
 from busdoc.arrays import Int64Array, UInt8Array
 from busdoc.capture.frames import FrameBlock, FrameFlag
-from busdoc.health.controller import ControllerHealth, ControllerSpec
+from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Incident, IncidentKind
+from busdoc.health.presence.watch import HealthWatch
 from busdoc.health.summary import Health
-from busdoc.health.watch import HealthWatch
+from busdoc.machine.controller_spec import ControllerSpec
 
 MS = 1_000_000
 S = 1_000_000_000

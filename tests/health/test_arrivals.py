@@ -6,9 +6,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busdoc.health.arrivals import FirstArrivals
-from busdoc.health.silence import CONTEXT
-from busdoc.health.watch import HealthWatch
+from busdoc.health.presence.watch import HealthWatch
+from busdoc.health.streams.arrivals import FirstArrivals
+from busdoc.health.streams.silence import CONTEXT
 from tests.health.made_traffic import MS, Maker, S, merged
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from busdoc.arrays import Int64Array
-from busdoc.health.bitrate import likely_bitrate
+from busdoc.health.wire.bitrate import likely_bitrate
 
 
 def traffic(

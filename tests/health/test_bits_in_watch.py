@@ -4,7 +4,7 @@ import numpy as np
 
 from busdoc.capture.frames import FrameBlock
 from busdoc.health.controller import StreamKey
-from busdoc.health.watch import HealthWatch
+from busdoc.health.presence.watch import HealthWatch
 
 
 def frames(identifiers: list[int], first_byte: list[int]) -> FrameBlock:

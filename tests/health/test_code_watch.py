@@ -8,14 +8,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busdoc.actions.machine import CodeHint
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.source import open_capture
 from busdoc.decode.j1939.trouble_code import Conversion
-from busdoc.decode.protocol_frames import protocol_frames
-from busdoc.health.code import CodeKind, FaultCode
-from busdoc.health.code_watch import CodeWatch
+from busdoc.decode.protocols.protocol_frames import protocol_frames
+from busdoc.health.codes.code import CodeKind, FaultCode
+from busdoc.health.codes.code_watch import CodeWatch
 from busdoc.health.incident import IncidentKind
+from busdoc.machine.machine import CodeHint
 from tests.decode.frame_text import Frame, block_of, cut_at, frames_block
 
 REAL = Path(__file__).parents[1] / "data" / "real"

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from busdoc.capture.frames import FrameBlock
-from busdoc.health.code_watch import CodeWatch
-from busdoc.simulate.protocol import CodeSpan, dm1_frames, emcy_frames
+from busdoc.health.codes.code_watch import CodeWatch
+from busdoc.simulation.protocol import CodeSpan, dm1_frames, emcy_frames
 from tests.decode.frame_text import Frame, frames_block
 
 PERIOD_NS = 10**9

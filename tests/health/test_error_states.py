@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busdoc.capture.frames import FrameBlock, FrameFlag
-from busdoc.health.error_state import ErrorStates
+from busdoc.health.wire.error_state import ErrorStates
 
 MS = 1_000_000
 

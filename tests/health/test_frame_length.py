@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from busdoc.arrays import Int64Array
 from busdoc.capture.frames import FrameBlock, FrameFlag, LongPayloads
-from busdoc.health.frame_length import FD_LENGTHS, frame_bits
+from busdoc.health.wire.frame_length import FD_LENGTHS, frame_bits
 
 EXTENDED, REMOTE, FD, BRS, ESI, ERROR = (
     FrameFlag.EXTENDED,

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import can
 
-from busdoc.postmortem import postmortem
+from busdoc.analysis.postmortem import postmortem
 
 CAPTURE = Path(__file__).parents[2] / "captures" / "street_sweeper" / "capture.log.gz"
 

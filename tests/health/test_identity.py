@@ -12,9 +12,9 @@ from busdoc.capture.source import open_capture
 from busdoc.decode.canopen.error_control import NmtCommand, NmtState
 from busdoc.decode.j1939.heartbeat import lost_between
 from busdoc.decode.nmea2000.heartbeat import ControllerState, read_heartbeat
-from busdoc.decode.sign import SignKind
-from busdoc.health.controller import Identity
-from busdoc.health.identity import IdentityWatch
+from busdoc.decode.protocols.sign import SignKind
+from busdoc.health.roll.identity import IdentityWatch
+from busdoc.machine.controller_spec import Identity
 from tests.decode.frame_text import Frame, block_of, cut_at, frames_block
 
 REAL = Path(__file__).parents[1] / "data" / "real"

@@ -2,11 +2,11 @@
 
 from pathlib import Path
 
-from busdoc.actions.machine_map import load_machine, specs
-from busdoc.decode.database import load_databases
-from busdoc.health.controller import ControllerSpec, ExpectedStream, Identity, PeriodFrom
-from busdoc.health.known import join_specs
-from busdoc.health.roll import specs_from_database
+from busdoc.decode.database.database import load_databases
+from busdoc.health.roll.known import join_specs
+from busdoc.health.roll.roll import specs_from_database
+from busdoc.machine.controller_spec import ControllerSpec, ExpectedStream, Identity, PeriodFrom
+from busdoc.machine.machine_map import load_machine, specs
 
 ROOT = Path(__file__).parents[2]
 

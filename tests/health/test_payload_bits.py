@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busdoc.arrays import Int64Array, UInt8Array
-from busdoc.health.payload_bits import MOST_CHANGES, PayloadBits
+from busdoc.health.streams.payload_bits import MOST_CHANGES, PayloadBits
 
 BOTH_PATHS = pytest.mark.parametrize("compiled", [False, True], ids=["numpy", "compiled"])
 Found = list[tuple[int, int, int, list[int]]]

@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 from busdoc.capture.frames import FrameBlock, FrameFlag
-from busdoc.health.controller import ControllerSpec, ControllerState, ExpectedStream, Identity, PeriodFrom
+from busdoc.health.controller import ControllerState
 from busdoc.health.incident import GapKind, IncidentKind, RanOn
-from busdoc.health.watch import HealthWatch
+from busdoc.health.presence.watch import HealthWatch
+from busdoc.machine.controller_spec import ControllerSpec, ExpectedStream, Identity, PeriodFrom
 from tests.health.made_traffic import MS, Maker, S, Sent, at, health_of, merged, named, of_kind
 
 FAST, SLOW, OTHER, THIRD = 0x18FF0131, 0x18FF0231, 0x18FF0142, 0x18FF0153

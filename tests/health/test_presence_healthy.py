@@ -1,4 +1,4 @@
-"""Healthy traffic on a loaded bus, made without `busdoc.simulate`: nothing may be reported.
+"""Healthy traffic on a loaded bus, made without `busdoc.simulation`: nothing may be reported.
 
 Frames queue for the wire at 80 % load, every controller's clock is off by up to 100 ppm, single frames are lost, one
 period follows the engine, one stream pauses with it; events, bursts and answers on change come in between.

@@ -7,9 +7,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from busdoc.capture.frames import FrameBlock
-from busdoc.health.controller import ControllerSpec, Identity
+from busdoc.health.presence.watch import HealthWatch
 from busdoc.health.summary import Health
-from busdoc.health.watch import HealthWatch
+from busdoc.machine.controller_spec import ControllerSpec, Identity
 from tests.health.made_traffic import MS, Maker, S, Sent, at, health_of, merged
 
 UNTIL_NS = 20 * S

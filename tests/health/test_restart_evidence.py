@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from busdoc.health.incident import IncidentKind, Loss, RanOn
-from busdoc.health.restart import Return, in_company
-from busdoc.health.rolling import rolling_counters
+from busdoc.health.presence.restart import Return, in_company
+from busdoc.health.streams.rolling import rolling_counters
 from tests.health.made_traffic import MS, Maker, S, Sent, at, health_of, merged, of_kind
 
 UNTIL_NS = 60 * S

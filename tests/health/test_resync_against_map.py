@@ -6,19 +6,19 @@ import numpy as np
 import pytest
 
 from busdoc.actions.action import Action, ActionKind
-from busdoc.actions.baseline import learn_baseline
-from busdoc.actions.baseline_text import merge_into
-from busdoc.actions.changes import ChangeKind
-from busdoc.actions.machine import Wake
-from busdoc.actions.machine_map import machine_from_text
+from busdoc.analysis.resync import Resync, ResyncWatches
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameFlag
-from busdoc.decode.database import load_databases
+from busdoc.decode.database.database import load_databases
 from busdoc.errors import InputError
-from busdoc.health.resync import ControllerReturn, FoundBy, PowerUpReturn, ReturnFault, ReturnVerdict, Zero
-from busdoc.report.resync_document import resync_entries
-from busdoc.report.resync_terminal import render_power_up, summary_of
-from busdoc.resync import Resync, ResyncWatches
+from busdoc.machine.machine import Wake
+from busdoc.machine.machine_map import machine_from_text
+from busdoc.report.json.resync_document import resync_entries
+from busdoc.report.terminal.resync import render_power_up, summary_of
+from busdoc.resync_check.baseline import learn_baseline
+from busdoc.resync_check.baseline_text import merge_into
+from busdoc.resync_check.changes import ChangeKind
+from busdoc.resync_check.records import ControllerReturn, FoundBy, PowerUpReturn, ReturnFault, ReturnVerdict, Zero
 from tests.health.made_traffic import S, Sent, at, merged
 from tests.health.sweeper import EVERYBODY, MAP, REAR, Sweeper, with_limits
 

@@ -2,8 +2,8 @@
 
 from pathlib import Path
 
-from busdoc.health.resync import ControllerReturn, ReturnFault, ReturnVerdict
-from busdoc.resync import resync
+from busdoc.analysis.resync import resync
+from busdoc.resync_check.records import ControllerReturn, ReturnFault, ReturnVerdict
 
 ROOT = Path(__file__).parents[2]
 SWEEPER = ROOT / "captures" / "street_sweeper"

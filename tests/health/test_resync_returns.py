@@ -10,17 +10,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busdoc.actions.baseline import learn_baseline
-from busdoc.actions.baseline_text import merge_into
-from busdoc.actions.machine import Machine
-from busdoc.actions.machine_map import machine_from_text
+from busdoc.analysis.resync import Resync, ResyncWatches, resync
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock
-from busdoc.health.resync import ControllerReturn, FoundBy, ReturnFault, ReturnVerdict
-from busdoc.resync import Resync, ResyncWatches, resync
-from busdoc.simulate.machine_text import machine_text
-from busdoc.simulate.power_up import Oddity, PowerUpSession, random_power_ups
-from busdoc.simulate.random_machine import Protocol
+from busdoc.machine.machine import Machine
+from busdoc.machine.machine_map import machine_from_text
+from busdoc.resync_check.baseline import learn_baseline
+from busdoc.resync_check.baseline_text import merge_into
+from busdoc.resync_check.records import ControllerReturn, FoundBy, ReturnFault, ReturnVerdict
+from busdoc.simulation.by_chance.machine_text import machine_text
+from busdoc.simulation.by_chance.power_up import Oddity, PowerUpSession, random_power_ups
+from busdoc.simulation.by_chance.random_machine import Protocol
 
 REAL = Path(__file__).parents[1] / "data" / "real"
 NS = 1_000_000_000

@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 from busdoc.arrays import Int64Array
-from busdoc.health.controller import PeriodFrom, StreamHealth
-from busdoc.health.interval import N_BINS, bin_edges_ns, interval_bin
-from busdoc.health.rhythm import declared_rhythm, learn_rhythm
+from busdoc.health.controller import StreamHealth
+from busdoc.health.streams.interval import N_BINS, bin_edges_ns, interval_bin
+from busdoc.health.streams.rhythm import declared_rhythm, learn_rhythm
+from busdoc.machine.controller_spec import PeriodFrom
 from tests.health.made_traffic import MS, Maker, S, Sent, health_of, merged
 
 ID = 0x18FF0131

@@ -3,13 +3,14 @@
 from dataclasses import replace
 
 from busdoc.capture.channels import ChannelTable
-from busdoc.decode.database import Database
-from busdoc.decode.message import Message
-from busdoc.health.company import LoneStream, keep_company
-from busdoc.health.controller import ControllerSpec, ExpectedStream, Identity, PeriodFrom, StreamKey
+from busdoc.decode.database.database import Database
+from busdoc.decode.database.message import Message
+from busdoc.health.controller import StreamKey
 from busdoc.health.incident import IncidentKind
-from busdoc.health.roll import can_be_cyclic, node_of, specs_from_database
-from busdoc.health.watch import HealthWatch
+from busdoc.health.presence.common_loss import LoneStream, keep_company
+from busdoc.health.presence.watch import HealthWatch
+from busdoc.health.roll.roll import can_be_cyclic, node_of, specs_from_database
+from busdoc.machine.controller_spec import ControllerSpec, ExpectedStream, Identity, PeriodFrom
 from tests.health.made_traffic import MS, Maker, S, at, health_of, merged, named, of_kind
 
 UNTIL_NS = 30 * S

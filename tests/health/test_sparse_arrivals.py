@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busdoc.health.sparse_arrivals import _ROOM, _ROOM_BEYOND, _STREAMS_WITH_ROOM, SparseArrivals
+from busdoc.health.streams.sparse_arrivals import _ROOM, _ROOM_BEYOND, _STREAMS_WITH_ROOM, SparseArrivals
 
 
 def fed(rows: list[int], cuts: list[int]) -> SparseArrivals:

@@ -3,13 +3,13 @@
 import numpy as np
 import pytest
 
-from busdoc.actions.machine import CodeHint, StatusSignal
-from busdoc.decode.parameter_range import SignalStatus
-from busdoc.decode.signal_summary import Transitions
-from busdoc.health.code import CodeKind
-from busdoc.health.code_pointer import CodePointer
+from busdoc.decode.database.parameter_range import SignalStatus
+from busdoc.decode.signals.summary import Transitions
+from busdoc.health.codes.code import CodeKind
+from busdoc.health.codes.code_pointer import CodePointer
+from busdoc.health.codes.status_code import counter_codes, status_codes, status_incidents
 from busdoc.health.incident import IncidentKind
-from busdoc.health.status_code import counter_codes, status_codes, status_incidents
+from busdoc.machine.machine import CodeHint, StatusSignal
 
 LABELS = {0: "OK", 1: "FAULT", 2: "RETRY", 3: "LIMP"}
 

@@ -6,7 +6,13 @@ from statistics import mean, stdev
 import numpy as np
 import pytest
 
-from busdoc.health.tolerance import normal_factor, normal_factor_by_formula, upper_bound, wilks_confidence, wilks_n
+from busdoc.resync_check.tolerance import (
+    normal_factor,
+    normal_factor_by_formula,
+    upper_bound,
+    wilks_confidence,
+    wilks_n,
+)
 
 
 def test_the_exact_factor_is_that_of_the_handbook() -> None:

@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busdoc.arrays import Int64Array
-from busdoc.health.interval import interval_bin
-from busdoc.health.silence import CONTEXT
-from busdoc.health.track import SAMPLE, Tracks
-from busdoc.health.track_compiled import take_long_block
+from busdoc.health.streams.interval import interval_bin
+from busdoc.health.streams.silence import CONTEXT
+from busdoc.health.streams.track import SAMPLE, Tracks
+from busdoc.health.streams.track_compiled import take_long_block
 
 
 def fed(row: Int64Array, t_ns: Int64Array, cuts: list[int], n_tracks: int, *, compiled: bool = False) -> Tracks:

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 
 from busdoc.arrays import Int64Array
 from busdoc.capture.frames import FrameBlock, FrameFlag, LongPayloads
-from busdoc.health import wire
-from busdoc.health.frame_length import frame_bits
 from busdoc.health.summary import WireLoad
-from busdoc.health.wire import WireWatch
+from busdoc.health.wire import wire
+from busdoc.health.wire.frame_length import frame_bits
+from busdoc.health.wire.wire import WireWatch
 
 SECOND = 1_000_000_000
 START = 1_772_359_200 * SECOND + 123_456_789
@@ -219,7 +219,7 @@ def test_a_capture_without_frames_has_no_wire() -> None:
 def test_a_small_capture_does_not_load_the_compiler() -> None:
     program = (
         "import sys; import numpy as np; from busdoc.capture.frames import FrameBlock; "
-        "from busdoc.health.wire import WireWatch; n = 50000; z = np.zeros\n"
+        "from busdoc.health.wire.wire import WireWatch; n = 50000; z = np.zeros\n"
         "w = WireWatch({}); w.feed(FrameBlock(t_ns=np.arange(n), channel=z(n, 'u1'), id=z(n, 'u4'), "
         "flags=z(n, 'u2'), length=z(n, 'u1'), data=z((n, 8), 'u1'))); w.close(); sys.exit('numba' in sys.modules)"
     )

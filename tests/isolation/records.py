@@ -3,10 +3,10 @@
 from types import MappingProxyType
 
 from busdoc.actions.action import Action, ActionKind
-from busdoc.actions.machine import Controller, Machine, Part, PartKind
-from busdoc.health.controller import ControllerSpec
 from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
 from busdoc.health.summary import Health
+from busdoc.machine.controller_spec import ControllerSpec
+from busdoc.machine.machine import Controller, Machine, Part, PartKind
 
 __all__ = ["BRANCHES", "NS", "ON_IT", "action", "dropout", "health", "plug", "sweeper", "unplug"]
 

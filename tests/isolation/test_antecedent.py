@@ -7,14 +7,13 @@ from hypothesis import strategies as st
 from scipy.stats import binom
 
 from benchmarks.antecedent_truth import Way, draw_null, draw_power, judged
-from busdoc.actions.event_kind import EventKind, EventSource, events_at
 from busdoc.arrays import Int64Array
-from busdoc.isolation.antecedent import Antecedent, find_antecedents
-from busdoc.isolation.antecedent_attained import attained
-from busdoc.isolation.antecedent_scan import WINDOWS_S, near_ns, scan
-from busdoc.isolation.dropouts import SETTLE_NS, Dropouts
-from busdoc.isolation.many_tests import holm
-from busdoc.isolation.watched import Watched
+from busdoc.intermittent.dropouts import SETTLE_NS, Dropouts, Watched
+from busdoc.intermittent.multiple_testing import holm
+from busdoc.intermittent.precursors.antecedent import Antecedent, find_antecedents
+from busdoc.intermittent.precursors.antecedent_scan import WINDOWS_S, near_ns, scan
+from busdoc.intermittent.precursors.antecedent_shift import attained
+from busdoc.intermittent.precursors.event_kind import EventKind, EventSource, events_at
 
 S = 10**9
 

@@ -4,8 +4,8 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busdoc.actions.event_kind import EventKind, EventSource, events_at
-from busdoc.isolation.antecedent_alike import join_alike
+from busdoc.intermittent.precursors.antecedent_shift import join_alike
+from busdoc.intermittent.precursors.event_kind import EventKind, EventSource, events_at
 
 S = 10**9
 

@@ -3,12 +3,11 @@
 import numpy as np
 import pytest
 
-from busdoc.actions.event_kind import EventKind, EventSource, events_at
 from busdoc.arrays import Float64Array
-from busdoc.isolation.antecedent import find_antecedents
-from busdoc.isolation.antecedent_unsure import scan_unsure
-from busdoc.isolation.dropouts import SETTLE_NS, Dropouts
-from busdoc.isolation.watched import Watched
+from busdoc.intermittent.dropouts import SETTLE_NS, Dropouts, Watched
+from busdoc.intermittent.precursors.antecedent import find_antecedents
+from busdoc.intermittent.precursors.antecedent_unsure import scan_unsure
+from busdoc.intermittent.precursors.event_kind import EventKind, EventSource, events_at
 
 S = 10**9
 

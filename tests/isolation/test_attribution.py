@@ -10,10 +10,11 @@ from hypothesis import strategies as st
 
 from benchmarks.isolation_sessions import SessionKind, live_through
 from busdoc.actions.action import Action, ActionKind
-from busdoc.actions.machine import Machine
-from busdoc.health.controller import ControllerHealth, ControllerState, Identity
-from busdoc.isolation.attribution import attribute
-from busdoc.isolation.session import isolate
+from busdoc.health.controller import ControllerHealth, ControllerState
+from busdoc.isolation.engine import isolate
+from busdoc.isolation.suspects.attribution import attribute
+from busdoc.machine.controller_spec import Identity
+from busdoc.machine.machine import Machine
 from tests.isolation.records import NS, action, dropout, health, plug, sweeper, unplug
 
 ALL = ("engine", "display", "broom", "hopper", "fan", "lift")

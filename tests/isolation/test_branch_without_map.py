@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
+from busdoc.analysis.postmortem import postmortem
 from busdoc.isolation.verdict import Suspect
-from busdoc.postmortem import postmortem
 
 CAPTURE = Path(__file__).parents[2] / "captures" / "street_sweeper" / "capture.log.gz"
 

@@ -11,8 +11,14 @@ from hypothesis import strategies as st
 from scipy.stats import binom
 
 from busdoc.arrays import Int64Array
-from busdoc.isolation.coincidence import at_least, coincide, covered_share, greatest_attained, poisson_null
-from busdoc.isolation.watched import Watched
+from busdoc.intermittent.dropouts import Watched
+from busdoc.intermittent.precursors.coincidence import (
+    at_least,
+    coincide,
+    covered_share,
+    greatest_attained,
+    poisson_null,
+)
 
 S = 10**9
 

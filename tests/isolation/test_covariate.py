@@ -8,12 +8,10 @@ from scipy import stats
 from scipy.signal import lfilter
 
 from busdoc.arrays import Float64Array, Int64Array
-from busdoc.decode.signal_cells import CellRows, CellSeries, cells_of
-from busdoc.isolation.covariate import Covariate, find_covariates
-from busdoc.isolation.covariate_cells import ends_of, plan_cells
-from busdoc.isolation.covariate_features import FeatureKind, features_of, places_of
-from busdoc.isolation.dropouts import Dropouts
-from busdoc.isolation.watched import Watched
+from busdoc.decode.signals.cells import CellRows, CellSeries, cells_of
+from busdoc.intermittent.dropouts import Dropouts, Watched
+from busdoc.intermittent.precursors.covariate import Covariate, find_covariates
+from busdoc.intermittent.precursors.covariate_features import FeatureKind, ends_of, features_of, places_of, plan_cells
 
 NS = 1_000_000_000
 HOUR_S = 3600

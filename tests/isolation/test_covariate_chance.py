@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from busdoc.isolation.covariate_chance import (
+from busdoc.intermittent.precursors.covariate_chance import (
     Pattern,
     combine,
     effective,
@@ -16,7 +16,7 @@ from busdoc.isolation.covariate_chance import (
     shifted_sums,
     tail_p,
 )
-from busdoc.isolation.covariate_threshold import area_interval
+from busdoc.intermittent.precursors.covariate_ranking import area_interval
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from busdoc.isolation.covariate_chance import Pattern, by_spells
+from busdoc.intermittent.precursors.covariate_chance import Pattern, by_spells
 
 
 def test_a_burst_inside_one_rare_excursion_proves_nothing() -> None:

@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busdoc.errors import InputError
-from busdoc.isolation.cure import FaultRate
-from busdoc.report.earlier_verdict import fault_rate_of, read_verdict
+from busdoc.isolation.proposals.cure import FaultRate
+from busdoc.report.json.earlier_verdict import fault_rate_of, read_verdict
 
 MANY = 100_000
 

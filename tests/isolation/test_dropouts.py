@@ -1,8 +1,7 @@
 """Dropouts as arrays, and the time in which another one could have come."""
 
 from busdoc.health.incident import Incident, IncidentKind, RanOn
-from busdoc.isolation.dropouts import ANSWER_NS, SETTLE_NS, Dropouts
-from busdoc.isolation.watched import Watched
+from busdoc.intermittent.dropouts import ANSWER_NS, SETTLE_NS, Dropouts, Watched
 
 S = 10**9
 HOUR = Watched.between(0, 3600 * S)

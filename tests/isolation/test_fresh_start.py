@@ -8,7 +8,7 @@ import pytest
 
 from busdoc.actions.action import ActionKind
 from busdoc.isolation.fresh_start import Way, plan_fresh_start
-from busdoc.simulate.random_machine import random_machine
+from busdoc.simulation.by_chance.random_machine import random_machine
 from tests.isolation.records import BRANCHES, sweeper
 
 

@@ -6,10 +6,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import betabinom
 
-from busdoc.actions.machine import Machine
 from busdoc.health.incident import Incident
-from busdoc.isolation.groups import Group, find_groups
-from busdoc.isolation.groups_evidence import CauseKind, Cluster, list_causes, sign_of, weigh_causes
+from busdoc.intermittent.groups import Group, find_groups
+from busdoc.intermittent.groups_evidence import CauseKind, Cluster, list_causes, sign_of, weigh_causes
+from busdoc.machine.machine import Machine
 from tests.isolation.records import NS, dropout, sweeper
 
 NAMES = ("engine", "display", "broom", "hopper", "fan", "lift")

@@ -7,14 +7,15 @@ import pytest
 from scipy.stats import binomtest
 
 from busdoc.actions.action import Action, ActionKind
-from busdoc.health.controller import ControllerHealth, ControllerState, Identity
+from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.health.incident import Gap, GapKind, Incident
 from busdoc.health.summary import Health
-from busdoc.isolation.because import Because
-from busdoc.isolation.intermittent import Intermittent, look_into
-from busdoc.isolation.intermittent_units import list_units, unexplained_losses
-from busdoc.isolation.many_tests import holm
-from busdoc.isolation.rate_shape import Shape
+from busdoc.intermittent.dropouts import list_units, unexplained_losses
+from busdoc.intermittent.intermittent import Intermittent, look_into
+from busdoc.intermittent.multiple_testing import holm
+from busdoc.intermittent.rate_shape import Shape
+from busdoc.isolation.verdict import Because
+from busdoc.machine.controller_spec import Identity
 from tests.isolation.records import NS, dropout, health, sweeper
 
 NAMES = ("engine", "display", "broom", "hopper", "fan", "lift")

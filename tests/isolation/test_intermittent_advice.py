@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from busdoc.actions.machine import Machine
-from busdoc.isolation.groups import Group, GroupCause
-from busdoc.isolation.groups_evidence import CauseKind
-from busdoc.isolation.intermittent_advice import Advice, AdviceKind, advise, trials_to_show
-from busdoc.isolation.intermittent_finding import Finding, Tried, Trigger
-from busdoc.isolation.rate_shape import Rate, Watched, measure_rate
+from busdoc.intermittent.advice import Advice, AdviceKind, advise, trials_to_show
+from busdoc.intermittent.finding import Finding, Tried, Trigger
+from busdoc.intermittent.groups import Group, GroupCause
+from busdoc.intermittent.groups_evidence import CauseKind
+from busdoc.intermittent.rate_shape import Rate, Watched, measure_rate
+from busdoc.machine.machine import Machine
 from tests.isolation.records import sweeper
 
 HOUR = 3600 * 10**9

@@ -5,11 +5,11 @@ import math
 import numpy as np
 import pytest
 
-from busdoc.actions.machine import Machine, Part, PartKind
-from busdoc.isolation.cells import Cells
-from busdoc.isolation.late import choose_late, weigh_late
-from busdoc.isolation.rates import N_RATES, RATES_HZ
-from busdoc.isolation.session import IsolationSession
+from busdoc.isolation.engine import IsolationSession
+from busdoc.isolation.suspects.exposure_cells import Cells
+from busdoc.isolation.suspects.fault_onset import choose_late, weigh_late
+from busdoc.isolation.suspects.rates import N_RATES, RATES_HZ
+from busdoc.machine.machine import Machine, Part, PartKind
 from tests.isolation.records import NS, dropout, sweeper, unplug
 
 

@@ -10,8 +10,8 @@ from scipy.stats import binomtest, false_discovery_control
 from statsmodels.stats.multitest import multipletests
 
 from busdoc.arrays import Float64Array, Int64Array
-from busdoc.isolation.coincidence import at_least, greatest_attained
-from busdoc.isolation.many_tests import benjamini_hochberg, holm
+from busdoc.intermittent.multiple_testing import benjamini_hochberg, holm
+from busdoc.intermittent.precursors.coincidence import at_least, greatest_attained
 
 # Benjamini & Hochberg, J. R. Stat. Soc. B 57 (1995) 289-300, section 4 (p-values from memory)
 PUBLISHED = np.array(

@@ -7,8 +7,8 @@ import pytest
 
 from benchmarks.isolation_tests import find_by_proposals, find_one_at_a_time
 from busdoc.actions.action import ActionKind
-from busdoc.isolation.gain import fewest_tests
-from busdoc.isolation.session import IsolationSession
+from busdoc.isolation.engine import IsolationSession
+from busdoc.isolation.proposals.gain import fewest_tests
 from busdoc.isolation.verdict import IsolationVerdict
 from tests.isolation.records import NS, action, dropout, sweeper, unplug
 

@@ -9,16 +9,16 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from busdoc.arrays import Float64Array, Int64Array
-from busdoc.isolation.rate_shape import Rate, Shape, Watched, measure_rate
-from busdoc.isolation.rate_shape_tests import (
+from busdoc.intermittent.rate_shape import Rate, Shape, Watched, measure_rate
+from busdoc.intermittent.rate_tests import (
     binomial_interval,
     garwood,
     greenwood_p,
     halves_p,
     halving_seen_after,
     laplace_trend,
-    quiet_to_prove,
 )
+from busdoc.isolation.suspects.rates import quiet_to_prove
 
 NS = 10**9
 HOUR = 3600 * NS

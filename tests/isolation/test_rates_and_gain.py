@@ -8,9 +8,9 @@ import pytest
 from scipy.special import exp1
 
 from busdoc.arrays import Float64Array
-from busdoc.isolation.gain import entropy_bit, expected_entropy_bit, fewest_tests, gain_bit, two_way_gain_bit
-from busdoc.isolation.gain import one_at_a_time_tests as restoring_tests
-from busdoc.isolation.rates import (
+from busdoc.isolation.proposals.gain import entropy_bit, expected_entropy_bit, fewest_tests, gain_bit, two_way_gain_bit
+from busdoc.isolation.proposals.gain import one_at_a_time_tests as restoring_tests
+from busdoc.isolation.suspects.rates import (
     RATES_HZ,
     dwell_s,
     known_rate_dwell_s,

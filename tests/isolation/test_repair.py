@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 from busdoc.actions.action import ActionKind
-from busdoc.postmortem import postmortem
-from busdoc.report.result import Result
+from busdoc.analysis.postmortem import postmortem
+from busdoc.analysis.result import Result
 
 SWEEPER = Path(__file__).parents[2] / "captures" / "street_sweeper"
 

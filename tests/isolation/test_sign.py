@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from busdoc.isolation.attribution import attribute
-from busdoc.isolation.losses import gather_losses
-from busdoc.isolation.session import isolate
+from busdoc.isolation.engine import isolate
+from busdoc.isolation.suspects.attribution import attribute
+from busdoc.isolation.suspects.losses import gather_losses
 from tests.isolation.records import dropout, health, sweeper
 
 

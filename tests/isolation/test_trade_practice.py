@@ -5,11 +5,11 @@ import pytest
 
 from benchmarks.isolation_sessions import START_NS, observe
 from busdoc.actions.action import ActionKind
-from busdoc.isolation.session import IsolationSession
+from busdoc.isolation.engine import IsolationSession
 from busdoc.isolation.verdict import IsolationVerdict, Outcome
-from busdoc.simulate.technician import Technician
-from busdoc.simulate.timeline import absences
-from busdoc.simulate.world import Fault, World
+from busdoc.simulation.technician import Technician
+from busdoc.simulation.timeline import absences
+from busdoc.simulation.world import Fault, World
 from tests.isolation.records import BRANCHES, NS, ON_IT, sweeper
 
 LATCHED = Fault(part="tilt-angle", latches=True, delay_s=0.4, from_s=20.0)

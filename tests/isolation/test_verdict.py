@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 
 from busdoc.actions.action import Action, ActionKind
-from busdoc.actions.machine import Controller, Machine
-from busdoc.health.code import CodeKind, FaultCode
+from busdoc.health.codes.code import CodeKind, FaultCode
 from busdoc.health.incident import Incident
-from busdoc.isolation.attribution import attribute
-from busdoc.isolation.session import IsolationSession, isolate
+from busdoc.isolation.engine import IsolationSession, isolate
+from busdoc.isolation.suspects.attribution import attribute
 from busdoc.isolation.verdict import ELSEWHERE, IsolationVerdict, Outcome, Suspect
-from busdoc.simulate.random_machine import random_machine
+from busdoc.machine.machine import Controller, Machine
+from busdoc.simulation.by_chance.random_machine import random_machine
 from tests.isolation.records import BRANCHES, NS, ON_IT, action, dropout, health, plug, sweeper, unplug
 
 PULLED = [unplug(k, 40.0 + 3 * k, branch) for k, branch in enumerate(BRANCHES, start=1)]

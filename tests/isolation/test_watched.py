@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busdoc.isolation.watched import Watched
+from busdoc.intermittent.dropouts import Watched
 
 spans = st.lists(st.tuples(st.integers(-5, 60), st.integers(-5, 60)).map(lambda s: (min(s), max(s))), max_size=6)
 

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.isolation.verdict import NextTest, Step
-from busdoc.live.course import Course
+from busdoc.live.procedure import Course
 
 S = 10**9
 

@@ -9,22 +9,22 @@ import jsonschema
 import numpy as np
 import pytest
 
-import busdoc.report
-from busdoc.actions.machine import Machine
-from busdoc.actions.machine_map import machine_from_text
+import busdoc.report.json
 from busdoc.capture.channels import ChannelTable
+from busdoc.capture.formats.write import write_log
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.playback import Playback
-from busdoc.capture.write import write_log
-from busdoc.cli import main
-from busdoc.isolation.cure import CureOutcome, CureState, FaultRate
+from busdoc.cli.environment import Surroundings
+from busdoc.cli.main import main
+from busdoc.isolation.proposals.cure import CureOutcome, CureState, FaultRate
 from busdoc.live.cure_watch import CureWatch
-from busdoc.report.cure_words import cure_text
-from busdoc.surroundings import Surroundings
+from busdoc.machine.machine import Machine
+from busdoc.machine.machine_map import machine_from_text
+from busdoc.report.terminal.cure_words import cure_text
 from tests.health.made_traffic import S, at, merged
 from tests.health.sweeper import MAP, Sweeper
 
-SCHEMA = Path(busdoc.report.__file__).parent / "schema" / "busdoc-verdict-1.json"
+SCHEMA = Path(busdoc.report.json.__file__).parent / "schema" / "busdoc-verdict-1.json"
 RATE = FaultRate(n=10, watched_s=200.0, fault="hopper")
 """One every 20 s: 69.9 s of quiet for 95 %, by (200 / (200 + t))^10 = 0.05."""
 

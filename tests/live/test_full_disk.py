@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 
 from busdoc.actions.action import Action, ActionKind
-from busdoc.actions.machine import Machine
+from busdoc.analysis.postmortem import postmortem
 from busdoc.errors import InputError
-from busdoc.live.folder import SessionFolder, read_session
 from busdoc.live.session import LiveSession
-from busdoc.postmortem import postmortem
+from busdoc.machine.machine import Machine
+from busdoc.session.folder import SessionFolder, read_session
 from tests.live.scripted_bus import START_NS, ScriptedBus
 
 S = 10**9

@@ -6,10 +6,10 @@ from pathlib import Path
 import pytest
 
 from busdoc.actions.action import ActionKind
-from busdoc.actions.machine import Machine, PartKind
-from busdoc.actions.machine_map import load_machine
-from busdoc.live.folder import SessionFolder
 from busdoc.live.session import LiveSession
+from busdoc.machine.machine import Machine, PartKind
+from busdoc.machine.machine_map import load_machine
+from busdoc.session.folder import SessionFolder
 from tests.live.scripted_bus import START_NS, ScriptedBus
 
 S = 10**9

@@ -5,12 +5,12 @@ from pathlib import Path
 import numpy as np
 
 from busdoc.actions.action import ActionKind, Origin
-from busdoc.actions.machine import Machine
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.capture.listening import BusState, Hearing, Taken
-from busdoc.decode.database import load_databases
+from busdoc.decode.database.database import load_databases
 from busdoc.live.session import LiveSession
+from busdoc.machine.machine import Machine
 
 S = 10**9
 START_NS = 1_772_435_640 * S

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.errors import InputError
-from busdoc.live.logbook import Logbook
-from busdoc.live.store import SessionStore
+from busdoc.session.logbook import Logbook
+from busdoc.session.store import SessionStore
 
 S = 10**9
 

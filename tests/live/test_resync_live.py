@@ -18,26 +18,26 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import busdoc.report
-from busdoc.actions.machine_map import machine_from_text
+import busdoc.report.json
+from busdoc.capture.bus.address import parse_bus
+from busdoc.capture.bus.buses import LiveBuses
 from busdoc.capture.channels import ChannelTable
+from busdoc.capture.formats.write import write_log
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.listening import BusState, Hearing, Taken
-from busdoc.capture.live import LiveBuses
-from busdoc.capture.live_address import parse_bus
 from busdoc.capture.playback import Playback
 from busdoc.capture.reading import RecorderGap
-from busdoc.capture.write import write_log
-from busdoc.cli import main
-from busdoc.health.resync import ReturnFault, ReturnVerdict, Zero
+from busdoc.cli.environment import Surroundings
+from busdoc.cli.main import main
 from busdoc.live.resync_live import ResyncLive
 from busdoc.live.return_news import NewsKind, ReturnNews, Stage
-from busdoc.surroundings import Surroundings
+from busdoc.machine.machine_map import machine_from_text
+from busdoc.resync_check.records import ReturnFault, ReturnVerdict, Zero
 from tests.capture.live_doubles import multicast_group
 from tests.health.made_traffic import S, merged
 from tests.health.sweeper import MAP, Sweeper, with_limits
 
-SCHEMA = Path(busdoc.report.__file__).parent / "schema" / "busdoc-verdict-1.json"
+SCHEMA = Path(busdoc.report.json.__file__).parent / "schema" / "busdoc-verdict-1.json"
 START_NS = 1_772_000_000 * S
 LIMITS = with_limits()
 

@@ -19,18 +19,18 @@ import numpy as np
 import pytest
 
 from busdoc.actions.action import ActionKind
-from busdoc.actions.machine_map import load_machine
+from busdoc.analysis.postmortem import postmortem
+from busdoc.analysis.result import Result
+from busdoc.capture.bus.address import parse_bus
+from busdoc.capture.bus.buses import LiveBuses
 from busdoc.capture.channels import ChannelTable
+from busdoc.capture.formats.write import log_text
 from busdoc.capture.frames import FrameBlock
-from busdoc.capture.live import LiveBuses
-from busdoc.capture.live_address import parse_bus
 from busdoc.capture.playback import Playback
 from busdoc.capture.source import open_capture
-from busdoc.capture.write import log_text
-from busdoc.decode.database import load_databases
+from busdoc.decode.database.database import load_databases
 from busdoc.live.session import LiveSession
-from busdoc.postmortem import postmortem
-from busdoc.report.result import Result
+from busdoc.machine.machine_map import load_machine
 from tests.capture.live_doubles import multicast_group
 from tests.capture.test_live_paths import message, serial_frame
 

@@ -9,14 +9,14 @@ import pytest
 
 from busdoc.actions.action import ActionKind
 from busdoc.actions.journal import load_journal
-from busdoc.actions.machine_map import load_machine
+from busdoc.analysis.postmortem import postmortem
 from busdoc.capture.playback import Playback
-from busdoc.decode.database import load_databases
+from busdoc.decode.database.database import load_databases
 from busdoc.errors import InputError
-from busdoc.live.folder import SessionFolder, read_session
 from busdoc.live.session import LiveSession
-from busdoc.postmortem import postmortem
-from busdoc.report.document import document
+from busdoc.machine.machine_map import load_machine
+from busdoc.report.json.document import document
+from busdoc.session.folder import SessionFolder, read_session
 
 ROOT = Path(__file__).parents[2]
 SWEEPER = ROOT / "captures" / "street_sweeper"

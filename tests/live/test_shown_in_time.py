@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 
 from busdoc.actions.action import ActionKind
-from busdoc.actions.machine import Machine
 from busdoc.health.controller import ControllerState
-from busdoc.live.folder import SessionFolder
 from busdoc.live.session import LiveSession
+from busdoc.machine.machine import Machine
+from busdoc.session.folder import SessionFolder
 from tests.live.scripted_bus import START_NS, ScriptedBus
 
 MS = 10**6
@@ -97,9 +97,9 @@ def test_when_the_recording_is_over_it_is_judged_once_and_again_after_each_press
 
 _BACKLOG = """
 import sys
-from busdoc.decode.database import load_databases
+from busdoc.decode.database.database import load_databases
 from busdoc.live.session import LiveSession
-from busdoc.actions.machine import Machine
+from busdoc.machine.machine import Machine
 from tests.live.scripted_bus import S, ScriptedBus
 
 bus = ScriptedBus()

@@ -3,10 +3,11 @@
 from dataclasses import replace
 
 from busdoc.capture.channels import ChannelTable
-from busdoc.health.controller import ControllerHealth, ControllerState, Identity
+from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.health.incident import Incident
-from busdoc.isolation.because import Because
+from busdoc.isolation.verdict import Because
 from busdoc.live.rows import controller_rows, losses_by_controller
+from busdoc.machine.controller_spec import Identity
 from tests.isolation.records import NS, dropout, health
 
 UNEXPLAINED = Because(incident=0, action=None, probability=0.0, spontaneous=1.0, lag_ns=None, expected=False)

@@ -1,4 +1,4 @@
-"""Data flows one way: a module imports only from folders to its left, and help loads nothing heavy."""
+"""Data flows one way: every module of the package imports only from its own room and from those to its left."""
 
 import ast
 import subprocess
@@ -9,55 +9,119 @@ from pathlib import Path
 import pytest
 
 import busdoc
+from busdoc import api
 
 PACKAGE = Path(busdoc.__file__).parent
-FLOW = ("capture", "decode", "health", "actions", "isolation", "report", "live", "screen")
-FOUNDATION = {"arrays", "errors", "__version__"}
-JOINED = {"live": {"postmortem", "resync", "returns", "watches"}}
-"""The session at the machine joins the folders, and may use what already joins some of them."""
+FLOW = (
+    *("errors", "arrays", "times", "words"),
+    *("capture", "decode", "machine", "health", "actions"),
+    *("resync_check", "isolation", "intermittent"),
+    *("session", "analysis", "report", "live", "screen"),
+    *("api", "__init__", "simulation", "cli", "__main__"),
+)
+"""From left to right. What is imported inside a function, or for types alone, counts as well."""
+WORLD = frozenset(FLOW[: FLOW.index("machine") + 1]) | {"actions"}
+"""What the simulator may know: how frames are written, what a map and a journal say; nothing of how they are judged."""
+MOST_FILES = 16
+"""In one folder, the package's own file and the sub-folders not counted."""
+MODULES = {
+    ".".join(("busdoc", *path.relative_to(PACKAGE).with_suffix("").parts)): path for path in PACKAGE.rglob("*.py")
+}
 
 
 def imports_of(path: Path) -> Iterator[str]:
+    """Yield the module of the package behind each import, wherever in the file it stands."""
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.ImportFrom) and node.module and node.module.split(".")[0] == "busdoc":
-            if node.module == "busdoc":
-                yield from (name.name for name in node.names)
-            else:
-                yield node.module.split(".")[1]
+            assert node.level == 0, f"{path}: a relative import"
+            inside = [f"{node.module}.{name.name}" for name in node.names]
+            yield from (known(one) or known(node.module) or node.module for one in inside)
         elif isinstance(node, ast.Import):
-            yield from (name.name.split(".")[1] for name in node.names if name.name.startswith("busdoc."))
+            yield from (known(name.name) or name.name for name in node.names if name.name.split(".")[0] == "busdoc")
 
 
-@pytest.mark.parametrize("folder", FLOW)
-def test_a_folder_imports_only_from_those_to_its_left(folder: str) -> None:
-    allowed = set(FLOW[: FLOW.index(folder) + 1]) | FOUNDATION | JOINED.get(folder, set())
-    modules = list((PACKAGE / folder).rglob("*.py"))
-    assert modules
-    wrong = {str(path.name): set(imports_of(path)) - allowed for path in modules}
-    assert {name: found for name, found in wrong.items() if found} == {}
+def known(dotted: str) -> str | None:
+    """Give a module by its dotted name, a folder by that of the file that stands for it; None: it is neither."""
+    return dotted if dotted in MODULES else f"{dotted}.__init__" if f"{dotted}.__init__" in MODULES else None
 
 
-def test_the_analysis_never_imports_the_simulator() -> None:
-    analysis = [path for folder in FLOW for path in (PACKAGE / folder).rglob("*.py")]
-    assert [path.name for path in analysis if "simulate" in set(imports_of(path))] == []
+def room_of(module: str) -> str:
+    return module.split(".")[1]
 
 
-def test_the_simulator_never_imports_the_analysis() -> None:
-    allowed = {"capture", "actions", "simulate"} | FOUNDATION
-    for path in (PACKAGE / "simulate").rglob("*.py"):
-        text = path.read_text(encoding="utf-8")
-        wrong = set(imports_of(path)) - allowed
-        if "busdoc.health.controller import" in text and "busdoc.health." not in text.replace(
-            "busdoc.health.controller", ""
-        ):
-            wrong -= {"health"}  # the record that the machine map itself is made of
-        assert not wrong, path.name
+GRAPH = {module: sorted(set(imports_of(path)) - {module}) for module, path in MODULES.items()}
+
+
+def test_every_module_has_a_place_in_the_flow() -> None:
+    assert {room_of(module) for module in MODULES} == set(FLOW)
+
+
+@pytest.mark.parametrize("module", sorted(MODULES))
+def test_a_module_imports_only_from_its_own_room_and_those_to_its_left(module: str) -> None:
+    room = room_of(module)
+    allowed = WORLD | {room} if room == "simulation" else set(FLOW[: FLOW.index(room) + 1])
+    if room not in ("cli", "__main__"):
+        allowed -= {"simulation"} - {room}
+    assert [found for found in GRAPH[module] if room_of(found) not in allowed] == []
+
+
+def test_no_module_can_be_reached_from_itself() -> None:
+    done: set[str] = set()
+
+    def follow(module: str, way: tuple[str, ...]) -> None:
+        assert module not in way, " -> ".join((*way[way.index(module) :], module))
+        if module not in done:
+            for found in GRAPH.get(module, ()):
+                follow(found, (*way, module))
+            done.add(module)
+
+    for module in GRAPH:
+        follow(module, ())
+
+
+def test_no_two_folders_import_each_other() -> None:
+    """Folders inside a room too: of two that stand side by side one knows the other, or neither does."""
+    arrows = {(a, b) for module, found in GRAPH.items() for other in found for a, b in [where_they_part(module, other)]}
+    assert sorted((a, b) for a, b in arrows if a < b and (b, a) in arrows) == []
+
+
+def where_they_part(one: str, other: str) -> tuple[str, str]:
+    """Give the two things of one folder, themselves modules or folders, in which two modules stand."""
+    ours, theirs = one.split("."), other.split(".")
+    n = next(n for n, (a, b) in enumerate(zip(ours, theirs, strict=False)) if a != b)
+    return ".".join(ours[: n + 1]), ".".join(theirs[: n + 1])
+
+
+def test_a_folder_holds_no_more_than_can_be_taken_in_at_one_look() -> None:
+    crowds = {
+        str(folder.relative_to(PACKAGE)): n
+        for folder in {path.parent for path in MODULES.values()}
+        if (n := sum(1 for path in folder.glob("*.py") if path.name != "__init__.py")) > MOST_FILES
+    }
+    assert crowds == {}
+
+
+def test_no_call_of_the_package_has_the_name_of_a_module_beside_it() -> None:
+    """Importing such a module would hide the call: the import system sets it as an attribute of the package."""
+    assert {room_of(module) for module in MODULES} & set(api.__all__) == set()
+
+
+def test_no_module_stands_in_for_another() -> None:
+    """No module changes the class of a module, nor puts one of its own making among those that are loaded."""
+    found = []
+    for path in MODULES.values():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Assign | ast.AugAssign | ast.AnnAssign):
+                targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+                found += [path.name for target in targets if "sys.modules" in ast.unparse(target)]
+                found += [path.name for target in targets if ast.unparse(target).endswith(".__class__")]
+    assert found == []
 
 
 def test_help_loads_nothing_heavy() -> None:
     code = (
         "import sys\n"
-        "from busdoc.cli import main\n"
+        "from busdoc.cli.main import main\n"
         "try:\n    main(['--help'])\nexcept SystemExit:\n    pass\n"
         "heavy = {'numpy', 'pandas', 'cantools', 'can', 'numba', 'scipy', 'textual', 'asammdf', 'matplotlib', 'rich'}\n"
         "sys.exit(' '.join(sorted(heavy & set(sys.modules))) or 0)\n"

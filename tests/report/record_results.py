@@ -7,23 +7,16 @@ from types import MappingProxyType
 import numpy as np
 
 from busdoc.actions.action import Action, ActionKind, Origin
-from busdoc.actions.changes import Change, ChangeKind
-from busdoc.actions.machine import Machine
-from busdoc.health.code import CodeKind, FaultCode
-from busdoc.health.controller import (
-    ControllerHealth,
-    ControllerState,
-    Identity,
-    PeriodFrom,
-    StreamHealth,
-    StreamKey,
-)
+from busdoc.analysis.result import CaptureFacts, Result, SkippedInput
+from busdoc.health.codes.code import CodeKind, FaultCode
+from busdoc.health.controller import ControllerHealth, ControllerState, StreamHealth, StreamKey
 from busdoc.health.incident import FramesAround, Gap, GapKind, Incident, IncidentKind, Loss, RanOn
-from busdoc.health.resync import ControllerReturn, FoundBy, PowerUp, PowerUpReturn, ReturnFault, ReturnVerdict
 from busdoc.health.summary import Health, WireLoad
-from busdoc.isolation.because import Because
-from busdoc.isolation.verdict import ELSEWHERE, IsolationVerdict, NextTest, Outcome, Step, Suspect, Trial
-from busdoc.report.result import CaptureFacts, Result, SkippedInput
+from busdoc.isolation.verdict import ELSEWHERE, Because, IsolationVerdict, NextTest, Outcome, Step, Suspect, Trial
+from busdoc.machine.controller_spec import Identity, PeriodFrom
+from busdoc.machine.machine import Machine
+from busdoc.resync_check.changes import Change, ChangeKind
+from busdoc.resync_check.records import ControllerReturn, FoundBy, PowerUp, PowerUpReturn, ReturnFault, ReturnVerdict
 
 S = 10**9
 START_NS = 1_700_000_000 * S

@@ -15,11 +15,11 @@ import pytest
 import busdoc
 from busdoc.actions.action import ActionKind
 from busdoc.actions.journal import journal_from_text
-from busdoc.actions.machine import Machine, PartKind
-from busdoc.actions.machine_map import machine_from_text
-from busdoc.cli import build_parser, main
-from busdoc.isolation.rates import dwell_s, known_rate_dwell_s
-from busdoc.surroundings import ExitStatus
+from busdoc.cli.environment import ExitStatus
+from busdoc.cli.main import build_parser, main
+from busdoc.isolation.suspects.rates import dwell_s, known_rate_dwell_s
+from busdoc.machine.machine import Machine, PartKind
+from busdoc.machine.machine_map import machine_from_text
 
 CHECKOUT = Path(__file__).parents[2]
 DOCS = sorted((CHECKOUT / "docs").glob("*.md"))

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from busdoc.analysis.result import Result
 from busdoc.errors import InputError
-from busdoc.isolation.odds import odds
-from busdoc.report.document import document
-from busdoc.report.html import html, prepare, write_html
-from busdoc.report.provenance import file_hash
-from busdoc.report.result import Result
+from busdoc.report.json.document import document
+from busdoc.report.record.html import html, prepare, write_html
+from busdoc.report.record.provenance import file_hash
+from busdoc.words.probability import odds
 from tests.report import record_results as made
 
 WRITTEN = datetime(2024, 5, 6, 7, 8, tzinfo=UTC)

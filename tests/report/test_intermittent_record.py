@@ -11,13 +11,13 @@ import jsonschema
 import numpy as np
 import pytest
 
-from busdoc.actions.event_kind import EventSource, events_at
-from busdoc.isolation.intermittent import Evidence, look_into
-from busdoc.report.document import document
-from busdoc.report.html import html
-from busdoc.report.result import Result
-from busdoc.report.tables import tables, write_tables
-from busdoc.report.terminal import render
+from busdoc.analysis.result import Result
+from busdoc.intermittent.intermittent import Evidence, look_into
+from busdoc.intermittent.precursors.event_kind import EventSource, events_at
+from busdoc.report.json.document import document
+from busdoc.report.record.html import html
+from busdoc.report.tables.tables import tables, write_tables
+from busdoc.report.terminal.terminal import render
 from tests.report import record_results as made
 
 START_NS = made.START_NS
@@ -114,7 +114,9 @@ def test_the_record_names_what_could_not_be_tried() -> None:
 @pytest.mark.parametrize("causal", [True, False])
 def test_the_document_holds_to_the_schema_and_says_which_are_found(causal: bool) -> None:
     tree = document(looked_into(causal=causal))
-    schema = json.loads(files("busdoc.report").joinpath("schema/busdoc-verdict-1.json").read_text(encoding="utf-8"))
+    schema = json.loads(
+        files("busdoc.report.json").joinpath("schema/busdoc-verdict-1.json").read_text(encoding="utf-8")
+    )
     jsonschema.Draft202012Validator(schema).validate(tree)
     json.dumps(tree, allow_nan=False)
     assert {one["signal"] for one in tree["antecedents"] if one["found"]} == ({"Boom.Raised"} if causal else set())

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busdoc.report.document import SCHEMA, document
+from busdoc.report.json.document import SCHEMA, document
 from tests.report import record_results as made
 
 RESULTS = {"clean": made.clean, "one branch": made.one_branch, "intermittent": made.intermittent}
@@ -20,7 +20,7 @@ EXAMPLES = Path(__file__).parents[2]
 
 
 def schema() -> dict[str, Any]:
-    text = files("busdoc.report").joinpath("schema/busdoc-verdict-1.json").read_text(encoding="utf-8")
+    text = files("busdoc.report.json").joinpath("schema/busdoc-verdict-1.json").read_text(encoding="utf-8")
     loaded: dict[str, Any] = json.loads(text)
     return loaded
 

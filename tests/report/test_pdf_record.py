@@ -8,13 +8,13 @@ from pathlib import Path
 import pypdf
 import pytest
 
-from busdoc.postmortem import postmortem
-from busdoc.report.html import html_of_page
-from busdoc.report.page import Items, Page, Section, Table, Text
-from busdoc.report.page_build import build_page
-from busdoc.report.pdf import Paper, pdf_of_page, write_pdf
-from busdoc.report.provenance import provenance
-from busdoc.report.result import Result
+from busdoc.analysis.postmortem import postmortem
+from busdoc.analysis.result import Result
+from busdoc.report.record.html import html_of_page
+from busdoc.report.record.page import Items, Page, Section, Table, Text
+from busdoc.report.record.pages.build import build_page
+from busdoc.report.record.pdf import Paper, pdf_of_page, write_pdf
+from busdoc.report.record.provenance import provenance
 from tests.report import record_results as made
 
 WRITTEN = datetime(2024, 5, 6, 7, 8, tzinfo=UTC)

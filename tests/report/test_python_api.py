@@ -43,7 +43,7 @@ def test_a_name_that_is_not_offered_is_refused() -> None:
 
 def test_a_module_of_the_same_name_does_not_hide_the_call() -> None:
     finished = in_fresh_interpreter(
-        "from busdoc.postmortem import postmortem as engine\nimport busdoc\n"
+        "from busdoc.analysis.postmortem import postmortem as engine\nimport busdoc\n"
         "assert callable(busdoc.postmortem), busdoc.postmortem\nassert busdoc.postmortem is not engine"
     )
     assert finished.returncode == 0, finished.stderr

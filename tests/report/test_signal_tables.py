@@ -8,10 +8,10 @@ import pandas as pd
 import pytest
 
 from busdoc.capture.source import open_capture
-from busdoc.cli import main
-from busdoc.decode.message import Signal
+from busdoc.cli.main import main
+from busdoc.decode.database.message import Signal
 from busdoc.errors import InputError
-from busdoc.report.signal_tables import column_name, write_signal_tables
+from busdoc.report.tables.signal_tables import column_name, write_signal_tables
 
 ROOT = Path(__file__).parents[2]
 CAPTURE = ROOT / "captures" / "street_sweeper" / "capture.log.gz"

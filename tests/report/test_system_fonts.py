@@ -4,8 +4,8 @@ from pathlib import Path
 
 import matplotlib as mpl
 
-from busdoc.report.page import Items, Text
-from busdoc.report.system_fonts import fonts_for, letters_of
+from busdoc.report.record.page import Items, Text
+from busdoc.report.record.system_fonts import fonts_for, letters_of
 
 FONTS = Path(mpl.get_data_path()) / "fonts" / "ttf"
 OWN = FONTS / "DejaVuSansMono.ttf"

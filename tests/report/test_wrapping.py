@@ -3,9 +3,9 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busdoc.actions.changes import Change, ChangeKind
-from busdoc.report.resync_terminal import changes_text
-from busdoc.report.wrapping import filled
+from busdoc.report.terminal.resync import changes_text
+from busdoc.report.terminal.wrapping import filled
+from busdoc.resync_check.changes import Change, ChangeKind
 
 
 def test_a_number_stays_with_its_unit() -> None:

@@ -9,11 +9,11 @@ from busdoc.actions.action import ActionKind
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.capture.listening import BusState, Hearing, Taken
-from busdoc.simulate.protocol import claims
-from busdoc.simulate.scenario_file import load_scenario
-from busdoc.simulate.stream import Stream, StreamClock
-from busdoc.simulate.timeline import Stint, stints
-from busdoc.simulate.world import Fault, World
+from busdoc.simulation.protocol import claims
+from busdoc.simulation.scenario.file import load_scenario
+from busdoc.simulation.stream import Stream, StreamClock
+from busdoc.simulation.timeline import Stint, stints
+from busdoc.simulation.world import Fault, World
 
 __all__ = ["LiveSweeper"]
 

@@ -10,16 +10,16 @@ from hypothesis import strategies as st
 from busdoc.capture.listening import Hearing
 from busdoc.health.controller import ControllerState
 from busdoc.live.view import Happening, HappeningKind, SessionView
-from busdoc.screen.big_view import draw_big, in_question
-from busdoc.screen.harness import draw_harness
-from busdoc.screen.head import draw_head, draw_hints, draw_message, draw_offer, draw_troubles
-from busdoc.screen.lines import Line, plain, width_of
-from busdoc.screen.next_step import draw_next
-from busdoc.screen.pages import Page, draw_page
-from busdoc.screen.roll_call import draw_roll
-from busdoc.screen.states import OFF, STATES
-from busdoc.screen.strip import draw_presence, window_at
-from busdoc.screen.tones import Tone
+from busdoc.screen.areas.big_view import draw_big, in_question
+from busdoc.screen.areas.harness import draw_harness
+from busdoc.screen.areas.head import draw_head, draw_hints, draw_message, draw_offer, draw_troubles
+from busdoc.screen.areas.next_step import draw_next
+from busdoc.screen.areas.pages import Page, draw_page
+from busdoc.screen.areas.roll_call import draw_roll
+from busdoc.screen.areas.strip import draw_presence, window_at
+from busdoc.screen.drawing.lines import Line, plain, width_of
+from busdoc.screen.drawing.states import OFF, STATES
+from busdoc.screen.drawing.styles import Tone
 from tests.screen.made_views import (
     HEALTHY,
     NOW_NS,

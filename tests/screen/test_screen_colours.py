@@ -5,7 +5,7 @@ import pytest
 from rich.style import Style
 
 from busdoc.arrays import Float64Array
-from busdoc.screen.tones import DAY, NIGHT, Tone
+from busdoc.screen.drawing.styles import DAY, NIGHT, Tone
 
 PAPERS = {"night": (NIGHT, "#101010"), "day": (DAY, "#ffffff")}
 

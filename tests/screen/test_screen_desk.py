@@ -7,9 +7,9 @@ import pytest
 
 from busdoc.actions.action import ActionKind
 from busdoc.live.view import HappeningKind, SessionView
-from busdoc.screen.desk import Desk
+from busdoc.screen.areas.pages import Page
+from busdoc.screen.key_handling import Desk
 from busdoc.screen.keys import BY_KEY, COMMANDS, Command
-from busdoc.screen.pages import Page
 from tests.screen.made_views import (
     HEALTHY,
     ONE_LOST,

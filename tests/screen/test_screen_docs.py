@@ -3,9 +3,9 @@
 import re
 from pathlib import Path
 
+from busdoc.screen.areas.pages import Page, draw_page
+from busdoc.screen.drawing.lines import plain
 from busdoc.screen.keys import COMMANDS
-from busdoc.screen.lines import plain
-from busdoc.screen.pages import Page, draw_page
 from tests.screen.made_views import HEALTHY
 
 DOC = (Path(__file__).parents[2] / "docs" / "screen.md").read_text(encoding="utf-8")

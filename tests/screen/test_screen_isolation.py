@@ -13,8 +13,8 @@ from busdoc.actions.action import ActionKind
 from busdoc.isolation.verdict import ELSEWHERE, Step
 from busdoc.live.session import LiveSession
 from busdoc.screen.app import IsolateApp
-from busdoc.screen.words import step_text
-from busdoc.simulate.world import Fault
+from busdoc.screen.drawing.words import step_text
+from busdoc.simulation.world import Fault
 from tests.screen.live_sweeper import LiveSweeper
 from tests.screen.piloted import HandClock, on_screen, text_of
 

@@ -4,8 +4,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from busdoc.screen.lines import clean, fit, line_of, pad, plain, shorten, width_of, wrap
-from busdoc.screen.tones import Tone
+from busdoc.screen.drawing.lines import clean, fit, line_of, pad, plain, shorten, width_of, wrap
+from busdoc.screen.drawing.styles import Tone
 
 TEXTS = st.text(max_size=60)
 WIDTHS = st.integers(1, 50)

@@ -11,7 +11,7 @@ from textual.strip import Strip
 from busdoc.actions.action import ActionKind
 from busdoc.live.view import HappeningKind
 from busdoc.screen.app import IsolateApp
-from busdoc.screen.area import Area
+from busdoc.screen.drawing.lines import Area
 from tests.screen.made_views import HEALTHY, ONE_LOST, SEVERAL_LOST, MadeSession, controller, with_controllers
 from tests.screen.piloted import LARGE, SMALL, HandClock, on_screen, text_of
 

@@ -5,8 +5,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busdoc.arrays import Int64Array
-from busdoc.simulate.arbitration import arbitration_key, serialise
-from busdoc.simulate.arbitration_kernel import in_turn
+from busdoc.simulation.arbitration import arbitration_key, serialise
+from busdoc.simulation.arbitration_kernel import in_turn
 
 
 def by_hand(release: Int64Array, cost: Int64Array, key: Int64Array) -> list[int]:

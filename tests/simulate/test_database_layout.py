@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from busdoc.arrays import Float64Array
-from busdoc.simulate.database import SignalLayout, pack, read_layouts
+from busdoc.simulation.database import SignalLayout, pack, read_layouts
 
 EXAMPLES = Path(__file__).parents[2] / "dbc_examples"
 

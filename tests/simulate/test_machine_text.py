@@ -5,11 +5,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busdoc.actions.machine_map import load_machine
-from busdoc.simulate.machine_text import machine_text
-from busdoc.simulate.random_machine import Protocol, random_machine
+from busdoc.machine.machine_map import load_machine
+from busdoc.simulation.by_chance.machine_text import machine_text
+from busdoc.simulation.by_chance.random_machine import Protocol, random_machine
 
-DEMO_MAP = Path(__file__).parents[2] / "busdoc" / "simulate" / "demo" / "machine.toml"
+DEMO_MAP = Path(__file__).parents[2] / "busdoc" / "simulation" / "demo" / "machine.toml"
 
 
 @pytest.mark.parametrize("protocol", list(Protocol))

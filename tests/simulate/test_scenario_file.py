@@ -14,14 +14,14 @@ from hypothesis import strategies as st
 
 from busdoc.capture.frames import FrameBlock
 from busdoc.errors import InputError
-from busdoc.simulate.demo import write_demo
-from busdoc.simulate.run_folder import run_scenario_file
-from busdoc.simulate.scenario import simulate
-from busdoc.simulate.scenario_file import load_scenario
+from busdoc.simulation.demo import write_demo
+from busdoc.simulation.run_folder import run_scenario_file
+from busdoc.simulation.scenario.file import load_scenario
+from busdoc.simulation.scenario.scenario import simulate
 
 ROOT = Path(__file__).parents[2]
 CAPTURES = ROOT / "captures"
-DEMO = ROOT / "busdoc" / "simulate" / "demo"
+DEMO = ROOT / "busdoc" / "simulation" / "demo"
 
 SMALL = """[scenario]
 name = "small"

@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from busdoc.simulate.run import find_silences
-from busdoc.simulate.timeline import Absence, absences, stints
-from busdoc.simulate.world import WorldEvent
+from busdoc.simulation.run import find_silences
+from busdoc.simulation.timeline import Absence, absences, stints
+from busdoc.simulation.world import WorldEvent
 
 
 def gone(lost_s: float, back_s: float | None, *, restarted: bool = True, cause: str = "power", act: int = 1) -> Absence:

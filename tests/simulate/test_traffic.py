@@ -7,11 +7,11 @@ from hypothesis import strategies as st
 
 from busdoc.arrays import Int64Array
 from busdoc.capture.frames import FrameBlock, FrameFlag
-from busdoc.simulate.arbitration import wire_bits
-from busdoc.simulate.random_traffic import healthy_recording
-from busdoc.simulate.stream import Beat, Stream
-from busdoc.simulate.timeline import Stint
-from busdoc.simulate.traffic import LooseFrame, Traffic
+from busdoc.simulation.arbitration import wire_bits
+from busdoc.simulation.by_chance.random_traffic import healthy_recording
+from busdoc.simulation.stream import Beat, Stream
+from busdoc.simulation.timeline import Stint
+from busdoc.simulation.traffic import LooseFrame, Traffic
 
 NS = 1_000_000_000
 

@@ -10,11 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busdoc.actions.action import ActionKind
-from busdoc.actions.machine import Controller, Machine, Part, PartKind
-from busdoc.health.controller import ControllerSpec
-from busdoc.simulate.random_machine import random_machine
-from busdoc.simulate.technician import Habits, Technician
-from busdoc.simulate.world import Fault, World, WorldEvent
+from busdoc.machine.controller_spec import ControllerSpec
+from busdoc.machine.machine import Controller, Machine, Part, PartKind
+from busdoc.simulation.by_chance.random_machine import random_machine
+from busdoc.simulation.technician import Habits, Technician
+from busdoc.simulation.world import Fault, World, WorldEvent
 
 
 def small_machine() -> Machine:

@@ -5,8 +5,8 @@ from dataclasses import dataclass, field, replace
 
 from busdoc.health.incident import IncidentKind, RanOn
 from busdoc.health.summary import Health
-from busdoc.isolation.because import Because
-from busdoc.simulate.run import Run, Silence
+from busdoc.isolation.verdict import Because
+from busdoc.simulation.run import Run, Silence
 
 SILENT_KINDS = (IncidentKind.DROPOUT, IncidentKind.RESTART, IncidentKind.BUS_SILENCE, IncidentKind.CAPTURE_GAP)
 """Incidents that say that a controller was away."""

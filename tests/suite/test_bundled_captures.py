@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from busdoc.postmortem import postmortem
-from busdoc.report.result import Result
-from busdoc.simulate.run import Run
-from busdoc.simulate.scenario import simulate
-from busdoc.simulate.scenario_file import load_scenario
+from busdoc.analysis.postmortem import postmortem
+from busdoc.analysis.result import Result
+from busdoc.simulation.run import Run
+from busdoc.simulation.scenario.file import load_scenario
+from busdoc.simulation.scenario.scenario import simulate
 from tests.suite.score import score
 
 ROOT = Path(__file__).parents[2]

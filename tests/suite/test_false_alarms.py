@@ -5,8 +5,8 @@
 
 import pytest
 
-from busdoc.health.watch import HealthWatch
-from busdoc.simulate.random_traffic import healthy_recording
+from busdoc.health.presence.watch import HealthWatch
+from busdoc.simulation.by_chance.random_traffic import healthy_recording
 from tests.suite.healthy import alarms
 
 

@@ -5,9 +5,9 @@ from functools import lru_cache
 import pytest
 
 from benchmarks.intermittent_truth import analyse, analyse_frames
-from busdoc.isolation.groups_evidence import CauseKind
-from busdoc.isolation.intermittent import Intermittent
-from busdoc.simulate.intermittent import IntermittentRun, TrueCause, intermittent_run
+from busdoc.intermittent.groups_evidence import CauseKind
+from busdoc.intermittent.intermittent import Intermittent
+from busdoc.simulation.by_chance.intermittent import IntermittentRun, TrueCause, intermittent_run
 
 
 @lru_cache(maxsize=4)

@@ -7,18 +7,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busdoc.actions.machine_map import load_machine
+from busdoc.analysis.signals_before_dropouts import SecondLook, second_look
+from busdoc.analysis.watches import Watches
 from busdoc.capture.source import Capture, open_capture
-from busdoc.decode.database import Database, load_databases
-from busdoc.decode.signal_summary import SignalSummary
+from busdoc.decode.database.database import Database, load_databases
+from busdoc.decode.signals.summary import SignalSummary
 from busdoc.health.summary import Health
-from busdoc.isolation.dropouts import Dropouts
-from busdoc.isolation.intermittent_units import watched_of
-from busdoc.second_look import SecondLook, second_look
-from busdoc.simulate.intermittent import IntermittentRun, TrueCause, intermittent_run
-from busdoc.simulate.machine_text import machine_text
-from busdoc.simulate.run_folder import write_run
-from busdoc.watches import Watches
+from busdoc.intermittent.dropouts import Dropouts, watched_of
+from busdoc.machine.machine_map import load_machine
+from busdoc.simulation.by_chance.intermittent import IntermittentRun, TrueCause, intermittent_run
+from busdoc.simulation.by_chance.machine_text import machine_text
+from busdoc.simulation.run_folder import write_run
 
 
 @cache

@@ -5,11 +5,11 @@ Each is analysed twice: with the machine's map, and with nothing but the capture
 
 import pytest
 
-from busdoc.actions.machine import Machine
-from busdoc.health.watch import HealthWatch
-from busdoc.isolation.attribution import attribute
-from busdoc.simulate.random_session import SessionKind, random_session
-from busdoc.simulate.run import Run
+from busdoc.health.presence.watch import HealthWatch
+from busdoc.isolation.suspects.attribution import attribute
+from busdoc.machine.machine import Machine
+from busdoc.simulation.by_chance.random_session import SessionKind, random_session
+from busdoc.simulation.run import Run
 from tests.suite.score import Score, score
 
 SEEDS = range(12)

@@ -9,13 +9,14 @@ from typing import Final
 import numpy as np
 
 from busdoc.arrays import Int64Array, UInt8Array
+from busdoc.times import MILLISECOND_NS
 
 __all__ = ["FIRST", "LAST", "LATE_NS", "SENDER_ERROR", "lost_between"]
 
 FIRST: Final = 251
 SENDER_ERROR: Final = 254
 LAST: Final = 255
-LATE_NS: Final = 300_000_000
+LATE_NS: Final = 300 * MILLISECOND_NS
 _ROUND = 251
 
 

@@ -7,6 +7,8 @@ two CAN controllers (2 bits each) and of the equipment (2 bits). State codes fro
 from dataclasses import dataclass
 from enum import IntEnum
 
+from busdoc.times import MILLISECOND_NS
+
 __all__ = ["ControllerState", "Heartbeat", "read_heartbeat"]
 
 
@@ -44,7 +46,7 @@ def read_heartbeat(payload: bytes) -> Heartbeat | None:
     interval = int.from_bytes(payload[:2], "little")
     states = payload[3]
     return Heartbeat(
-        interval_ns=None if interval >= 0xFE00 else interval * 1_000_000,
+        interval_ns=None if interval >= 0xFE00 else interval * MILLISECOND_NS,
         sequence=payload[2],
         first_controller=ControllerState(states & 3),
         second_controller=ControllerState(states >> 2 & 3),

@@ -1,0 +1,112 @@
+"""The result of one analysis: everything that any rendering shows, computed before a renderer starts."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from busdoc.actions.action import Action
+from busdoc.decode.signals.summary import SignalSummary
+from busdoc.health.codes.code import FaultCode
+from busdoc.health.incident import Incident, IncidentKind
+from busdoc.health.summary import Health
+from busdoc.intermittent.intermittent import Intermittent
+from busdoc.isolation.verdict import Because, IsolationVerdict
+from busdoc.machine.machine import Machine
+from busdoc.resync_check.changes import Change
+from busdoc.resync_check.records import PowerUpReturn
+
+__all__ = ["CaptureFacts", "Result", "SkippedInput", "Trouble"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SkippedInput:
+    """One line of the input that was left out, and why."""
+
+    file: str
+    line: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureFacts:
+    """What was read."""
+
+    files: tuple[Path, ...]
+    epoch: bool
+    """Times are Unix times; else they count from the capture's own zero."""
+    channel_names: tuple[tuple[int, str], ...]
+    channel_frames: tuple[tuple[int, int], ...]
+    """(channel, data, remote and error frames on it)."""
+    skipped_lines: int
+    skipped: tuple[SkippedInput, ...]
+    """The first few."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trouble:
+    """What is wrong with the machine, as far as the record says; empty when nothing is."""
+
+    incidents: tuple[int, ...]
+    """Indices of the incidents that no action explains away."""
+    never_seen: tuple[str, ...]
+    codes: tuple[FaultCode, ...]
+
+    def __bool__(self) -> bool:
+        return bool(self.incidents or self.never_seen or self.codes)
+
+
+_NOT_THE_MACHINE = (IncidentKind.CAPTURE_GAP, IncidentKind.CODE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Result:
+    """One analysis, recorded or live, up to `health.until_ns`."""
+
+    capture: CaptureFacts
+    machine: Machine
+    health: Health
+    incidents: tuple[Incident, ...]
+    """Those of `health` and the codes, by time; `because` has one entry for each."""
+    actions: tuple[Action, ...]
+    """The journal's."""
+    because: tuple[Because, ...]
+    seen: tuple[Action, ...] = ()
+    """What the traffic looks as if had been done and no journal tells; listed, and no ground of any verdict."""
+    codes: tuple[FaultCode, ...] = ()
+    isolation: IsolationVerdict | None = None
+    intermittent: Intermittent | None = None
+    """What the losses that no action explains have in common; None where there are fewer than three."""
+    signals: tuple[SignalSummary, ...] = ()
+    resync: tuple[PowerUpReturn, ...] = ()
+    """How every controller came back after each power-up, ascending by time."""
+    changes: tuple[Change, ...] = ()
+    """What is not as it was when the map's baseline was learnt."""
+    warnings: tuple[str, ...] = ()
+    databases: tuple[Path, ...] = ()
+    machine_file: Path | None = None
+    journal_file: Path | None = None
+
+    @property
+    def trouble(self) -> Trouble:
+        """What the exit status and the headline speak of."""
+        unexplained = tuple(
+            n
+            for n, (incident, because) in enumerate(zip(self.incidents, self.because, strict=True))
+            if incident.kind not in _NOT_THE_MACHINE and not because.expected
+        )
+        never_seen = tuple(c.name for c in self.health.controllers if c.first_ns is None and c.last_ns is None)
+        return Trouble(incidents=unexplained, never_seen=never_seen, codes=self.codes)
+
+    def cautions(self) -> tuple[str, ...]:
+        """Give the machine's own cautions and the usual ones."""
+        return (*self.machine.cautions, *USUAL_CAUTIONS)
+
+
+USUAL_CAUTIONS: Sequence[str] = (
+    "The machine maker's manual and local codes come first; where they differ from this, follow them.",
+    "Before hands go in: park, lower or prop what can fall, key out, disconnect switch off and locked, stored energy "
+    "(hydraulic pressure, springs, raised parts, capacitors, heat) released or blocked, then proved gone.",
+    "Switch power off before a controller's connector is plugged or unplugged.",
+    "A machine can come to life when a bad contact makes: nobody within reach of moving parts while power is on.",
+)
+"""Common practice; they are shown wherever a step can hurt someone."""

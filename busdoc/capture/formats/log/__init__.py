@@ -1,0 +1,1 @@
+"""The reader of `.log`: two parsers of one grammar, chosen by size."""

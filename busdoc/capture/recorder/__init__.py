@@ -1,0 +1,1 @@
+"""The recorder: frames, gaps and marks kept on disk as they come."""

@@ -1,0 +1,304 @@
+"""Records frames as `.log`, for days: flushed at once, written through each second, rotated, never over a full disk.
+
+What is written stays readable at every instant: a crash costs at most the line that was being written, and the second
+that the operating system had not put on the disk yet when the power went. What could not be recorded is a row of the
+gap file, so that nobody is accused of it when the recording is read.
+"""
+
+import math
+import shutil
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+from busdoc.capture.channels import ChannelTable
+from busdoc.capture.formats.files import RECORDING, SUFFIXES, suffix_of
+from busdoc.capture.formats.write import log_text
+from busdoc.capture.frames import FrameBlock
+from busdoc.capture.place import RecordingPlace, place_at, try_lock
+from busdoc.capture.reading import RecorderGap
+from busdoc.capture.recorder.gaps import GapFile, is_gap_file
+from busdoc.capture.recorder.keeper import PieceKeeper, sync_folder
+from busdoc.capture.recorder.resume import LastPiece, tidy_up
+from busdoc.errors import InputError, found_instead
+
+__all__ = ["LogRecorder", "RecorderState"]
+
+_MEGABYTE = 1_000_000
+ROTATE_BYTES = 100 * _MEGABYTE
+KEEP_FREE_BYTES = 500 * _MEGABYTE
+
+_LOOK_EVERY_S = 1.0
+_MORE_ROOM = 1.02
+"""Recording goes on when there is this much more room than when it stopped, so that it does not flutter."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecorderState:
+    """How the recording goes."""
+
+    path: Path
+    """The folder, or the one file."""
+    frames: int
+    """Recorded since the start."""
+    left_out: int
+    """Frames that could not be recorded, since the start."""
+    n_bytes: int
+    """Text written since the start, before it was compressed."""
+    pieces: int
+    """Files of the recording, those of earlier runs too."""
+    gaps: int
+    """Rows added to the gap file since the start."""
+    trouble: str
+    """Why nothing is recorded right now, or what the disk suffers from, in words; empty when all is well."""
+
+
+class LogRecorder:
+    """Writes frames to a folder of pieces, or to one file.
+
+    Parameters
+    ----------
+    path : a folder, made if it is not there; or one file that ends in ``.log`` and is never rotated
+    channels : the names of the channels
+    rotate_bytes : a piece that has grown so long is closed; None: never
+    keep_free_bytes : recording pauses while the disk has less room than this
+    compress : whether closed pieces are compressed
+    clock_s : a clock that only goes on, s
+    free_bytes : tells how much room a folder's disk has
+
+    Raises
+    ------
+    InputError : the place cannot be written, holds another recording, or is recorded to by another program
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        channels: ChannelTable,
+        *,
+        rotate_bytes: int | None = ROTATE_BYTES,
+        keep_free_bytes: int = KEEP_FREE_BYTES,
+        compress: bool = True,
+        clock_s: Callable[[], float] = time.monotonic,
+        free_bytes: Callable[[Path], int] = lambda folder: shutil.disk_usage(folder).free,
+    ) -> None:
+        self.place: RecordingPlace = place_at(path)
+        self.channels = channels
+        self._path = path
+        self._rotate_bytes = rotate_bytes if self.place.file is None else None
+        self._keep_free_bytes = keep_free_bytes
+        self._clock_s = clock_s
+        self._free_bytes = free_bytes
+        self._gap_file, last = _opened(self.place)
+        self._last_ns: int | None = last.t_ns
+        """The time of the last frame recorded."""
+        self._broke_off: str | None = None if last.t_ns is None else "the recorder was not running"
+        """Why there is a gap before the next frame, if there is one."""
+        self._number = last.number
+        self._n_pieces = last.n_pieces
+        self._file: BinaryIO | None = None
+        self._good_bytes = 0
+        """How far the current piece holds whole lines."""
+        self._damaged = False
+        self._looked_s = -math.inf
+        self._has_room = True
+        self._pending_gaps: list[RecorderGap] = []
+        self._frames = self._left_out = self._written_bytes = self._n_gaps = 0
+        self._trouble = ""
+        self._closed = False
+        self._keeper = PieceKeeper(compress=compress and self.place.file is None)
+        self._keeper.start()
+        for piece in last.to_compress:
+            self._keeper.finish(None, piece)
+
+    @property
+    def state(self) -> RecorderState:
+        """How the recording goes."""
+        return RecorderState(
+            path=self._path,
+            frames=self._frames,
+            left_out=self._left_out,
+            n_bytes=self._written_bytes,
+            pieces=self._n_pieces,
+            gaps=self._n_gaps,
+            trouble=self._trouble or (f"the disk: {self._keeper.trouble}" if self._keeper.trouble else ""),
+        )
+
+    @property
+    def last_ns(self) -> int | None:
+        """The time of the last frame recorded, in this run or one before; None when there is none."""
+        return self._last_ns
+
+    def write(self, frames: FrameBlock, gaps: Sequence[RecorderGap] = ()) -> None:
+        """Record frames, each no earlier than any before, and the gaps that became known.
+
+        A disk that is full or fails raises nothing: the frames are left out, `state` says so, and it goes on when it
+        can.
+
+        Raises
+        ------
+        InputError : the first frames are older than the end of the recording that is gone on with
+        """
+        if self._closed:
+            return
+        self._pending_gaps += gaps
+        if not len(frames):
+            if self._pending_gaps and self._may_write():
+                self._attempt(self._write_gaps)
+            return
+        first_ns = int(frames.t_ns[0])
+        if self._last_ns is not None and first_ns < self._last_ns:
+            raise InputError(
+                str(self._path),
+                "frames later than those recorded there",
+                "a clock that stands before the end of the recording",
+                "Set the laptop's clock, or record elsewhere.",
+            )
+        if not self._may_write() or not self._attempt(lambda: self._record(frames, first_ns)):
+            self._leave_out(frames)
+
+    def close(self) -> None:
+        """End the recording: all is on the disk, and compressed, when this returns."""
+        if self._closed:
+            return
+        self._closed = True
+        self._attempt(self._write_gaps)
+        if self._file is not None:
+            self._keeper.finish(self._file, self.place.piece(self._number))
+            self._file = None
+        self._keeper.stop()
+        self._gap_file.close()
+
+    def _record(self, frames: FrameBlock, first_ns: int) -> None:
+        gaps = list(self._pending_gaps)
+        if self._broke_off is not None and self._last_ns is not None and first_ns > self._last_ns:
+            gaps.append(RecorderGap(from_ns=self._last_ns, to_ns=first_ns, channel=None, why=self._broke_off))
+        self._gap_file.add(gaps, self.channels)
+        try:
+            self._open_piece(first_ns)
+            self._write_text(log_text(frames, self.channels))
+        except OSError:
+            if gaps:
+                self._gap_file.take_back()
+            raise
+        self._broke_off, self._pending_gaps = None, []
+        self._n_gaps += len(gaps)
+        self._frames += len(frames)
+        self._last_ns = int(frames.t_ns[-1])
+
+    def _write_gaps(self) -> None:
+        self._gap_file.add(self._pending_gaps, self.channels)
+        self._n_gaps += len(self._pending_gaps)
+        self._pending_gaps = []
+
+    def _open_piece(self, first_ns: int) -> None:
+        """Have a piece open to write to, a new one when it is time for it; pieces never share a time."""
+        is_full = self._rotate_bytes is not None and self._good_bytes >= self._rotate_bytes
+        if self._file is not None and is_full and (self._last_ns is None or first_ns > self._last_ns):
+            self._keeper.finish(self._file, self.place.piece(self._number))
+            self._file = None
+        if self._file is not None:
+            return
+        number = 1 if self.place.file is not None else self._number + 1
+        path = self.place.piece(number)
+        is_new = not path.exists()
+        file = path.open("ab", buffering=0)
+        self._file, self._number, self._good_bytes = file, number, file.seek(0, 2)
+        self._n_pieces += is_new
+        if is_new:
+            sync_folder(self.place.folder)
+        self._keeper.use(file)
+
+    def _write_text(self, text: bytes) -> None:
+        """Write whole lines, or none of them."""
+        file = self._file
+        assert file is not None
+        if self._damaged:
+            file.truncate(self._good_bytes)
+            self._damaged = False
+        left = memoryview(text)
+        try:
+            while left:
+                left = left[file.write(left) :]
+        except OSError:
+            self._damaged = True
+            file.truncate(self._good_bytes)
+            self._damaged = False
+            raise
+        self._good_bytes += len(text)
+        self._written_bytes += len(text)
+
+    def _may_write(self) -> bool:
+        """Look now and then whether the disk has room."""
+        now_s = self._clock_s()
+        if now_s - self._looked_s < _LOOK_EVERY_S:
+            return self._has_room
+        self._looked_s = now_s
+        wanted = self._keep_free_bytes * (1.0 if self._has_room else _MORE_ROOM)
+        try:
+            free_bytes = self._free_bytes(self.place.folder)
+        except OSError as error:
+            self._has_room, self._trouble = False, f"not recording: {error.strerror or error}"
+            return False
+        self._has_room = free_bytes >= wanted
+        if self._has_room:
+            self._trouble = ""
+        else:
+            self._trouble = f"not recording: the disk has only {free_bytes / _MEGABYTE:,.0f} MB left"
+        return self._has_room
+
+    def _attempt(self, work: Callable[[], None]) -> bool:
+        try:
+            work()
+        except OSError as error:
+            self._trouble = f"not recording: {error.strerror or error}"
+            self._has_room, self._looked_s = False, self._clock_s()
+            return False
+        return True
+
+    def _leave_out(self, frames: FrameBlock) -> None:
+        self._left_out += len(frames)
+        if self._last_ns is not None and self._broke_off is None:
+            self._broke_off = self._trouble.removeprefix("not recording: ")
+
+
+def _opened(place: RecordingPlace) -> tuple[GapFile, LastPiece]:
+    """Make the folder, lock it, and see what is there already.
+
+    Raises
+    ------
+    InputError : as `LogRecorder`
+    """
+    where = str(place.file or place.folder)
+    gap_file = None
+    try:
+        place.folder.mkdir(parents=True, exist_ok=True)
+        _refuse_other_captures(place)
+        gap_file = GapFile(place.gap_file)
+        if not try_lock(gap_file.file):
+            raise InputError(where, "a place to record to", "another program that records there", "Name another.")
+        return gap_file, tidy_up(place)
+    except (OSError, InputError) as error:
+        if gap_file is not None:
+            gap_file.close()
+        if isinstance(error, InputError):
+            raise
+        raise InputError(where, "a place that can be written", found_instead(error), "Name another with -o.") from error
+
+
+def _refuse_other_captures(place: RecordingPlace) -> None:
+    """A recording must not mix with captures that lie there already."""
+    if is_gap_file(place.gap_file):
+        return
+    if place.file is not None:
+        if place.file.exists() and place.file.stat().st_size:
+            raise InputError(str(place.file), "a new file", "a capture that is there already", "Name another with -o.")
+        return
+    where, wanted = str(place.folder), "an empty folder, or one recorded to before"
+    if (place.folder / RECORDING).is_dir():
+        raise InputError(where, wanted, "the folder of a session", "Name another with -o.")
+    others = [path.name for path in place.folder.iterdir() if suffix_of(path) in SUFFIXES and path.suffix != ".csv"]
+    if others:
+        raise InputError(where, wanted, f"{others[0]} in it", "Name another with -o.")

@@ -1,0 +1,1 @@
+"""What is typed: options, commands, exit statuses. Nothing is computed here."""

@@ -1,0 +1,187 @@
+"""`busdoc resync --watch`: after a repair, quiet for long enough? Counted down live, or read from a recording.
+
+Everything heavy is imported inside the command.
+"""
+
+import argparse
+import json
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.cli.record import ended_by_signals
+from busdoc.errors import InputError
+
+if TYPE_CHECKING:
+    from busdoc.analysis.result import Result
+    from busdoc.isolation.proposals.cure import CureState, FaultRate
+    from busdoc.live.cure_watch import CureWatch
+
+__all__ = ["watch_cure"]
+
+_TICK_S = 0.1
+_LINE_EVERY = 0.1
+_BELL = "\a"
+
+
+def watch_cure(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
+    """Watch for as long as it takes to call the machine cured, or say it of a recording.
+
+    Raises
+    ------
+    InputError : a file or bus that cannot be used
+    """
+    from busdoc.live.cure_watch import state_of
+    from busdoc.report.json.document import document
+    from busdoc.report.json.resync_document import cure_entry
+    from busdoc.report.terminal.cure_words import cure_text
+
+    needed_s = _needed_s(arguments.watch)
+    rate = _rate(arguments.after, surroundings)
+    if arguments.capture:
+        result = _recorded(arguments, surroundings)
+        state = state_of(result, rate, needed_s)
+    else:
+        watch = _Desk(arguments, surroundings, rate, needed_s).run()
+        state, result = watch.state, watch.result()
+    if arguments.json:
+        tree = document(result) | {"headline": cure_text(state, rate), "cure": cure_entry(state, rate)}
+        json.dump(tree, surroundings.stdout, indent=1, allow_nan=False)
+        surroundings.stdout.write("\n")
+    else:
+        surroundings.stdout.write(cure_text(state, rate) + "\n")
+    return _status(state)
+
+
+def _needed_s(text: str) -> float | None:
+    if text.strip().lower() == "auto":
+        return None
+    try:
+        minutes = float(text)
+    except ValueError:
+        minutes = math.nan
+    if not 0 < minutes < 1e6:
+        raise InputError("--watch", "minutes above 0, or auto", f'"{text}"', "Write for example --watch 30.")
+    return minutes * 60.0
+
+
+def _rate(after: Path | None, surroundings: Surroundings) -> "FaultRate":
+    """Learn from the verdict before the repair how often the fault came; a session is analysed first."""
+    from busdoc.isolation.proposals.cure import FaultRate
+    from busdoc.report.json.earlier_verdict import fault_rate_of, read_verdict
+
+    if after is None:
+        return FaultRate()
+    if after.is_dir():
+        from busdoc.analysis.postmortem import postmortem
+        from busdoc.cli.progress import Progress
+        from busdoc.report.json.document import document
+
+        progress = Progress(surroundings)
+        try:
+            return fault_rate_of(document(postmortem([after], progress=progress.add)), str(after))
+        finally:
+            progress.clear()
+    return fault_rate_of(read_verdict(after), str(after))
+
+
+def _recorded(arguments: argparse.Namespace, surroundings: Surroundings) -> "Result":
+    from busdoc.analysis.postmortem import postmortem
+    from busdoc.cli.options import databases
+    from busdoc.cli.progress import Progress
+
+    progress = Progress(surroundings)
+    try:
+        return postmortem(
+            arguments.capture,
+            databases=databases(arguments),
+            machine_file=arguments.machine,
+            journal_file=arguments.actions,
+            progress=progress.add,
+        )
+    finally:
+        progress.clear()
+
+
+class _Desk:
+    """Runs the countdown on a terminal: one line that is redrawn, or a line each tenth of the way."""
+
+    def __init__(
+        self, arguments: argparse.Namespace, surroundings: Surroundings, rate: "FaultRate", needed_s: float | None
+    ) -> None:
+        self._arguments = arguments
+        self._rate = rate
+        self._needed_s = needed_s
+        self._stream = surroundings.stderr if arguments.json else surroundings.stdout
+        self._redraws = self._stream.isatty()
+        self._drawn = 0
+        self._told = 0.0
+
+    def run(self) -> "CureWatch":
+        """Watch to the end."""
+        from busdoc.cli.options import databases
+        from busdoc.cli.resync_live import open_source
+        from busdoc.decode.database.database import load_databases
+        from busdoc.live.cure_watch import CureWatch
+        from busdoc.machine.machine import Machine
+        from busdoc.machine.machine_map import load_machine
+        from busdoc.words.duration import span
+
+        arguments = self._arguments
+        files = databases(arguments)
+        source = open_source(arguments)
+        watch = CureWatch(
+            source,
+            Machine() if arguments.machine is None else load_machine(arguments.machine),
+            load_databases(files) if files else None,
+            rate=self._rate,
+            needed_s=self._needed_s,
+        )
+        self._say(
+            f"watching for {span(watch.state.needed_s)} without incident; {self._rate.words}. Nothing is transmitted; "
+            "Ctrl-C ends."
+        )
+        with ended_by_signals() as stopping:
+            watch.start()
+            try:
+                while not watch.done and not stopping.is_set():
+                    watch.step()
+                    self._draw(watch)
+                    if getattr(source, "speed", 1.0) != math.inf:
+                        stopping.wait(_TICK_S)
+            finally:
+                watch.stop()
+        self._wipe()
+        if self._redraws and not arguments.quiet:
+            self._stream.write(_BELL if watch.state.outcome == "cured" else 2 * _BELL)
+        return watch
+
+    def _draw(self, watch: "CureWatch") -> None:
+        from busdoc.report.terminal.cure_words import cure_countdown
+
+        state = watch.state
+        text = cure_countdown(state)
+        if self._redraws:
+            self._stream.write(f"\r{text.ljust(self._drawn)}")
+            self._stream.flush()
+            self._drawn = len(text)
+        elif state.needed_s > 0 and state.quiet_s / state.needed_s >= self._told + _LINE_EVERY:
+            self._told = state.quiet_s / state.needed_s // _LINE_EVERY * _LINE_EVERY
+            self._say(text)
+
+    def _say(self, text: str) -> None:
+        self._wipe()
+        self._stream.write(f"{text}\n")
+        self._stream.flush()
+
+    def _wipe(self) -> None:
+        if self._drawn:
+            self._stream.write(f"\r{' ' * self._drawn}\r")
+            self._drawn = 0
+
+
+def _status(state: "CureState") -> ExitStatus:
+    if state.outcome == "cured":
+        return ExitStatus.HEALTHY
+    return ExitStatus.COULD_NOT if state.outcome == "cut short" else ExitStatus.TROUBLE

@@ -1,0 +1,209 @@
+"""`busdoc isolate`: the session at the machine, on a screen or line by line. Everything heavy is imported inside."""
+
+import argparse
+import contextlib
+import json
+import math
+import queue
+import shlex
+import sys
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.cli.options import add_database_option, databases
+from busdoc.cli.record import add_bus_option, ended_by_signals
+from busdoc.errors import InputError
+
+if TYPE_CHECKING:
+    from busdoc.analysis.result import Result
+    from busdoc.capture.listening import FrameSource
+    from busdoc.live.session import LiveSession
+
+__all__ = ["add_isolate"]
+
+_TICK_S = 0.05
+
+
+def add_isolate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the command."""
+    isolate = commands.add_parser(
+        "isolate",
+        help="the live case: watch the buses while you unplug, plug and switch, and be told which part it is",
+        description="Listens to one or more buses, or plays a recording back, keeps what is heard and what you do in a "
+        "folder, and says at every moment which controllers are in step, which part is suspected, and what to do next. "
+        "It never transmits.",
+    )
+    add_bus_option(isolate)
+    isolate.add_argument("--replay", action="append", default=[], type=Path, metavar="CAPTURE", help="play a recording")
+    isolate.add_argument(
+        "--speed", metavar="X", help="with --replay: how many times faster (default 1); max: as fast as it goes"
+    )
+    isolate.add_argument("--machine", type=Path, metavar="FILE", help="machine map (TOML)")
+    add_database_option(isolate)
+    isolate.add_argument(
+        "--actions", type=Path, metavar="FILE", help="with --replay: a journal whose presses are played"
+    )
+    isolate.add_argument(
+        "--session",
+        type=Path,
+        metavar="DIR",
+        help="folder to keep the session in; one that holds a session is gone on with (default: a new one, named by "
+        "the time; none for --replay)",
+    )
+    isolate.add_argument("--plain", action="store_true", help="line by line instead of a screen")
+    isolate.add_argument("--quiet", action="store_true", help="ring no bell")
+    isolate.add_argument("--on-event", metavar="COMMAND", help="run a command with each thing that happens")
+    isolate.add_argument(
+        "--report", type=Path, metavar="FILE", help="at the end, write the report: FILE.html or FILE.pdf"
+    )
+    isolate.add_argument("--json", action="store_true", help="at the end, print one JSON document and nothing else")
+    isolate.set_defaults(run=_isolate)
+
+
+def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
+    from busdoc.cli.options import report_suffix
+
+    report_suffix(arguments.report)
+    if arguments.actions is not None and not arguments.replay:
+        raise InputError("--actions", "--replay beside it", "a live bus", "Live, log what you do as you do it.")
+    if arguments.bus and arguments.replay:
+        raise InputError("--bus", "either --bus or --replay", "both", "Leave one out.")
+    from busdoc.live.on_event import EventCommand
+
+    runner = EventCommand(arguments.on_event) if arguments.on_event else None
+    session = _open(arguments, databases(arguments))
+    if runner is not None:
+        session.listeners.append(runner.hear)
+    try:
+        session.start()
+    except InputError:
+        session.abandon()
+        raise
+    try:
+        if arguments.actions is not None:
+            from busdoc.actions.journal import load_journal
+
+            start_ns = session.source.now_ns()
+            journal = load_journal(arguments.actions, session.machine, start_ns=start_ns, epoch=session.source.epoch)
+            session.play(journal.actions)
+        if arguments.plain or arguments.json:
+            _line_by_line(session, arguments, surroundings)
+        else:
+            from busdoc.screen.app import run_screen
+
+            with ended_by_signals() as stopping:
+                run_screen(session, quiet=arguments.quiet, on_event=None, ended=stopping.is_set)
+    finally:
+        session.close()
+        if runner is not None:
+            runner.close()
+    return _conclude(session, arguments, surroundings)
+
+
+def _open(arguments: argparse.Namespace, files: list[Path | tuple[int | str, Path]]) -> "LiveSession":
+    """Open the source, the folder and the session; nothing is listened to yet."""
+    from datetime import UTC, datetime
+
+    from busdoc import __version__
+    from busdoc.cli.resync_live import open_source
+    from busdoc.decode.database.database import load_databases
+    from busdoc.live.session import LiveSession
+    from busdoc.machine.machine import Machine
+    from busdoc.machine.machine_map import load_machine
+    from busdoc.session.folder import SessionFolder, is_session
+
+    machine_file: Path | None = arguments.machine
+    machine = Machine() if machine_file is None else load_machine(machine_file)  # before a folder is made
+    database = load_databases(files) if files else None
+    path: Path | None = arguments.session
+    if path is None and not arguments.replay:
+        path = Path(datetime.now(UTC).strftime("session-%Y%m%d-%H%M%S"))
+    if path is not None and arguments.replay and is_session(path):
+        raise InputError(str(path), "a new folder for a replay", "one that holds a session", "Name another folder.")
+    if not arguments.bus and not arguments.replay:
+        arguments.bus = [""]
+    source: FrameSource = open_source(arguments)
+    if path is None:
+        return LiveSession(source, machine, database)
+    folder = SessionFolder(
+        path,
+        machine_file=machine_file,
+        databases=files,
+        command=shlex.join(["busdoc", *arguments.words]),
+        version=__version__,
+    )
+    if folder.resumed:
+        machine = Machine() if folder.machine_file is None else load_machine(folder.machine_file)
+        database = load_databases(folder.databases) if folder.databases else None
+    return LiveSession(source, machine, database, folder=folder)
+
+
+def _line_by_line(session: "LiveSession", arguments: argparse.Namespace, surroundings: Surroundings) -> None:
+    from busdoc.screen.plain import PlainDesk
+
+    out = surroundings.stderr if arguments.json else surroundings.stdout
+
+    def say(text: str) -> None:
+        with contextlib.suppress(BrokenPipeError):
+            print(text, file=out, flush=True)
+
+    desk = PlainDesk(session, say, quiet=arguments.quiet)
+    desk.greet()
+    typed: queue.Queue[str | None] = queue.Queue()
+    threading.Thread(target=_read_lines, args=(typed,), name="typed lines", daemon=True).start()
+    pace_s = 0.0 if getattr(session.source, "speed", 1.0) == math.inf else _TICK_S
+    listening = True
+    with ended_by_signals() as stopping:
+        while not desk.left and not stopping.is_set():
+            session.step()
+            desk.tell()
+            for line in _waiting(typed):
+                if line is None:
+                    listening = False
+                else:
+                    desk.type(line)
+            if session.source.finished and (not listening or arguments.json or arguments.actions is not None):
+                break
+            if session.source.finished or pace_s:
+                stopping.wait(_TICK_S)
+    session.close()
+    desk.tell()
+    desk.close()
+
+
+def _read_lines(typed: "queue.Queue[str | None]") -> None:
+    with contextlib.suppress(OSError, ValueError):  # there is none, it was closed, or it speaks no text
+        for line in sys.stdin or ():
+            typed.put(line)
+    typed.put(None)
+
+
+def _waiting(typed: "queue.Queue[str | None]") -> Iterator[str | None]:
+    while True:
+        try:
+            yield typed.get_nowait()
+        except queue.Empty:
+            return
+
+
+def _conclude(session: "LiveSession", arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
+    """Write what was asked for at the end; the same verdict as the post-mortem of the recording."""
+    result: Result = session.result()
+    if arguments.report is not None:
+        from busdoc.cli.options import write_report
+
+        write_report(result, arguments.report, words=arguments.words)
+    if arguments.json:
+        from busdoc.report.json.document import document
+
+        json.dump(document(result), surroundings.stdout, indent=1, allow_nan=False)
+        surroundings.stdout.write("\n")
+    elif session.folder_path is not None:
+        print(
+            f"Kept in {session.folder_path}; busdoc postmortem {session.folder_path} reads it.",
+            file=surroundings.stdout,
+        )
+    return ExitStatus.TROUBLE if result.trouble else ExitStatus.HEALTHY

@@ -1,0 +1,317 @@
+"""The command `record`: days of unattended recording, and marks from the keyboard or another terminal.
+
+Everything heavy is imported inside the command that needs it, so that help answers at once.
+"""
+
+import argparse
+import contextlib
+import re
+import shlex
+import signal
+import threading
+import time
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.errors import InputError
+from busdoc.times import SECOND_NS
+
+if TYPE_CHECKING:
+    from busdoc.capture.listening import BusState, FrameSource
+    from busdoc.capture.place import RecordingPlace
+    from busdoc.capture.recorder.recorder import LogRecorder, RecorderState
+    from busdoc.capture.recorder.recording import RecordingSummary
+    from busdoc.cli.keys import Keys
+
+__all__ = ["add_bus_option", "add_record", "ended_by_signals", "parse_size"]
+
+_ROTATE = "100MB"
+_LEAST_PIECE_BYTES = 1000
+_MOST_HOURS = 1e6
+
+_TICK_S = 0.1
+_DRAW_EVERY_S = 0.5
+_MARK_KEY = "m"
+
+_SIZE = re.compile(r"(?P<number>\d+(?:\.\d+)?)\s*(?P<unit>|[kKMGT]?B?)")
+_UNITS = {"": 1, "k": 1_000, "m": 1_000_000, "g": 1_000_000_000, "t": 1_000_000_000_000}
+
+
+def add_record(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add `busdoc record` to the commands."""
+    record = commands.add_parser(
+        "record",
+        help="record one or more buses for days, and nothing else; never transmits",
+        description="Records every frame of one or more buses, rotates and compresses, keeps the disk from filling, "
+        "finds a lost adapter again, and writes down what was not heard. The key m notes 'it happened about now'. "
+        "Ctrl-C ends it. Started again on the same folder, it goes on with the recording there.",
+        epilog="From another terminal:  busdoc record mark DIR [TEXT]",
+    )
+    add_bus_option(record)
+    record.add_argument(
+        "-o",
+        "--output",
+        type=Path,
+        metavar="FILE.log|DIR",
+        help="folder to record to, or one file that is never rotated (default: a new folder named by the time)",
+    )
+    record.add_argument("--rotate", metavar="SIZE", help="begin a new file after so much text (default 100MB)")
+    record.add_argument(
+        "--keep-free", default="500MB", metavar="SIZE", help="pause while the disk has less room (default 500MB)"
+    )
+    record.add_argument("--for", dest="hours", type=float, metavar="HOURS", help="end after so long")
+    record.set_defaults(run=_record)
+    marking = record.add_subparsers(metavar="", required=False)
+    mark = marking.add_parser(
+        "mark",
+        help="note into a running recording that something happened about now",
+        description="Notes 'it happened about now' into the marks.csv beside a recording, a journal that "
+        "busdoc postmortem --actions reads.",
+    )
+    mark.add_argument("recording", type=Path, metavar="DIR|FILE.log", help="the recording's folder or file")
+    mark.add_argument("text", nargs="*", metavar="TEXT", help="what happened")
+    mark.set_defaults(run=_mark)
+
+
+def add_bus_option(parser: argparse.ArgumentParser) -> None:
+    """Add ``--bus`` to a command that listens."""
+    parser.add_argument(
+        "--bus",
+        action="append",
+        default=[],
+        metavar="INTERFACE:CHANNEL[@BITRATE]",
+        help="a bus, by python-can's names, such as socketcan:can0 or pcan:PCAN_USBBUS1@250000, or a section of "
+        "python-can's configuration; several may be given; none: the bus that is configured there",
+    )
+
+
+def parse_size(text: str, option: str) -> int:
+    """Read a size such as ``100MB``, ``2GB`` or ``500000``, in bytes.
+
+    >>> parse_size("1.5MB", "--rotate")
+    1500000
+
+    Raises
+    ------
+    InputError : it is not one
+    """
+    match = _SIZE.fullmatch(text.strip())
+    if match is None:
+        raise InputError(option, "a size", f'"{text}"', f"Write for example {option} 100MB.")
+    return round(float(match["number"]) * _UNITS[match["unit"].lower().removesuffix("b")])
+
+
+def _mark(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
+    from busdoc.actions.mark import append_mark
+    from busdoc.capture.place import place_at
+    from busdoc.capture.recorder.gaps import is_gap_file
+
+    place = place_at(arguments.recording)
+    if not is_gap_file(place.gap_file):
+        raise InputError(
+            str(arguments.recording),
+            "a recording of busdoc record",
+            "none there",
+            "Give the folder or the file that it records to.",
+        )
+    append_mark(place.marks_file, time.time_ns(), " ".join(arguments.text))
+    print(f"Marked in {place.marks_file}.", file=surroundings.stdout)
+    return ExitStatus.HEALTHY
+
+
+def _record(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
+    from busdoc.capture.bus.address import parse_bus
+
+    rotate_bytes = parse_size(arguments.rotate or _ROTATE, "--rotate")
+    keep_free_bytes = parse_size(arguments.keep_free, "--keep-free")
+    hours: float | None = arguments.hours
+    if hours is not None and not 0 < hours < _MOST_HOURS:
+        raise InputError("--for", "a number of hours above 0", f"{hours:g}", "Write for example --for 48.")
+    if rotate_bytes < _LEAST_PIECE_BYTES:
+        raise InputError("--rotate", "a size of 1 kB or more", f'"{arguments.rotate}"', "Write for example 100MB.")
+    output: Path = arguments.output or Path(datetime.now(UTC).strftime("recording-%Y%m%d-%H%M%S"))
+    if arguments.rotate and output.suffix.lower() == ".log" and not output.is_dir():
+        raise InputError(str(output), "a folder to rotate files in", "one file", "Name a folder with -o.")
+    addresses = [parse_bus(text) for text in arguments.bus or [""]]
+
+    from busdoc.capture.bus.buses import LiveBuses
+    from busdoc.capture.recorder.recorder import LogRecorder
+    from busdoc.cli.keys import terminal_keys
+
+    source = LiveBuses(addresses)
+    source.start()
+    try:
+        recorder = LogRecorder(output, source.channels, rotate_bytes=rotate_bytes, keep_free_bytes=keep_free_bytes)
+    except BaseException:
+        source.stop()
+        raise
+    with ended_by_signals() as stopping, terminal_keys() as keys:
+        desk = _Desk(source, recorder, keys, surroundings)
+        summary = desk.run(stopping, hours)
+    surroundings.stdout.write(_summary_text(summary, desk.n_marks, recorder.place))
+    return ExitStatus.HEALTHY
+
+
+@contextlib.contextmanager
+def ended_by_signals() -> Iterator[threading.Event]:
+    """Give an event that Ctrl-C and the operating system's wish to end set, for as long as the context lasts."""
+    stopping = threading.Event()
+    if threading.current_thread() is not threading.main_thread():  # only there can signals be taken
+        yield stopping
+        return
+    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
+    before = {name: signal.getsignal(getattr(signal, name)) for name in names}
+    for name in names:
+        if before[name] is not signal.SIG_IGN:  # started by nohup, say
+            signal.signal(getattr(signal, name), lambda *_: stopping.set())
+    try:
+        yield stopping
+    finally:
+        for name, handler in before.items():
+            signal.signal(getattr(signal, name), handler)
+
+
+class _Desk:
+    """Runs a recording, and is its person's desk: a line of status, what changed, the key that marks."""
+
+    def __init__(
+        self, source: "FrameSource", recorder: "LogRecorder", keys: "Keys", surroundings: Surroundings
+    ) -> None:
+        from busdoc.capture.recorder.recording import Recording
+
+        self._recording = Recording(source, recorder)
+        self._source = source
+        self._recorder = recorder
+        self._keys = keys
+        self._stream = surroundings.stderr
+        self._draws = surroundings.shows_progress
+        self._width = max(20, surroundings.width - 1)
+        self._start_s = self._drawn_s = time.monotonic()
+        self._drawn = 0
+        self.n_marks = 0
+
+    def run(self, stopping: threading.Event, hours: float | None) -> "RecordingSummary":
+        """Record until it is to end; whatever happens, what was heard is on the disk."""
+        try:
+            for bus in self._source.buses():
+                if self._draws:
+                    self._say(f"listening to {_bus_text(bus)}")
+            if self._draws:
+                self._say(f"recording to {self._recorder.state.path}; m marks this moment, Ctrl-C ends")
+            while not stopping.wait(_TICK_S):
+                self._tick()
+                if hours is not None and time.monotonic() - self._start_s >= hours * 3600:
+                    break
+        finally:
+            self._wipe()
+            summary = self._recording.finish()
+        return summary
+
+    def _tick(self) -> None:
+        for change in self._recording.tick():
+            if self._draws or change.is_ours:
+                self._say(change.text)
+        for _ in range(self._keys.pressed().lower().count(_MARK_KEY)):
+            self._mark()
+        now_s = time.monotonic()
+        if self._draws and now_s - self._drawn_s >= _DRAW_EVERY_S:
+            self._drawn_s = now_s
+            self._draw(_status_text(self._recorder.state, self._source.buses(), now_s - self._start_s))
+
+    def _mark(self) -> None:
+        from busdoc.actions.mark import append_mark
+
+        try:
+            append_mark(self._recorder.place.marks_file, self._source.now_ns())
+        except InputError as error:
+            self._say(str(error))
+            return
+        self.n_marks += 1
+        self._say(f"marked in {self._recorder.place.marks_file.name}")
+
+    def _say(self, text: str) -> None:
+        """Write a line that stays, with its time."""
+        self._wipe()
+        stamp = datetime.fromtimestamp(self._source.now_ns() / SECOND_NS, UTC).strftime("%Y-%m-%d %H:%M:%SZ")
+        self._write(f"{stamp}  {text}\n")
+
+    def _draw(self, text: str) -> None:
+        text = text if len(text) <= self._width else text[: self._width - 3] + "..."
+        self._write(f"\r{text.ljust(self._drawn)}")
+        self._drawn = len(text)
+
+    def _wipe(self) -> None:
+        if self._drawn:
+            self._write(f"\r{' ' * self._drawn}\r")
+            self._drawn = 0
+
+    def _write(self, text: str) -> None:
+        with contextlib.suppress(OSError, ValueError):  # a terminal that was closed ends no recording
+            self._stream.write(text)
+            self._stream.flush()
+
+
+def _status_text(state: "RecorderState", buses: "Sequence[BusState]", elapsed_s: float) -> str:
+    heard = ", ".join(f"{bus.name} {bus.hearing}" for bus in buses)
+    parts = [_clock_text(elapsed_s), heard, f"{state.frames:,} frames", _files_text(state)]
+    if state.gaps:
+        parts.append(f"{state.gaps} gap{'s' if state.gaps > 1 else ''}")
+    if state.trouble:
+        parts.append(state.trouble)
+    return " | ".join(parts)
+
+
+def _files_text(state: "RecorderState") -> str:
+    return f"{state.n_bytes / 1e6:,.1f} MB in {state.pieces} file{'' if state.pieces == 1 else 's'}"
+
+
+def _clock_text(seconds: float) -> str:
+    """Write a duration as hours, minutes and seconds.
+
+    >>> _clock_text(3725.9), _clock_text(360_000)
+    ('1:02:05', '100:00:00')
+    """
+    whole = int(seconds)
+    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+
+
+def _bus_text(bus: "BusState") -> str:
+    """Say how a bus was opened."""
+    from busdoc.capture.bus.address import bitrate_text
+
+    parts = [bus.name]
+    if bus.bitrate is not None:
+        parts[0] += f" at {bitrate_text(bus.bitrate)}"
+    if bus.listen_only:
+        parts.append("listen only")
+    if bus.note:
+        parts.append(bus.note)
+    return ", ".join(parts)
+
+
+def _summary_text(summary: "RecordingSummary", n_marks: int, place: "RecordingPlace") -> str:
+    state = summary.recorder
+    lasted = _clock_text(summary.duration_s)
+    lines = [f"Recorded {state.frames:,} frames in {lasted} to {state.path}: {_files_text(state)}."]
+    if not state.frames:
+        lines = [f"Not one frame was heard in {lasted}. docs/adapters.md says what to look at."]
+    if summary.gaps:
+        what = "1 gap" if summary.gaps == 1 else f"{summary.gaps} gaps"
+        lines.append(f"{what} in our own hearing, {summary.gap_s:.1f} s in all: nobody is accused of what lies there.")
+    if summary.overruns:
+        often = "Once" if summary.overruns == 1 else f"{summary.overruns} times"
+        lines.append(f"{often} the laptop or an adapter did not keep up.")
+    if state.left_out:
+        lines.append(f"{state.left_out:,} frames were left out: {state.trouble or 'the disk had no room'}.")
+    elif state.trouble:
+        lines.append(f"At the end: {state.trouble}.")
+    command = ["busdoc", "postmortem", str(state.path)]
+    if place.marks_file.exists():
+        lines.append(f"Marks are in {place.marks_file}" + (f", {n_marks} of them made here." if n_marks else "."))
+        command += ["--actions", str(place.marks_file)]
+    if state.frames:
+        lines.append(f"Look at it:  {shlex.join(command)}")
+    return "\n".join(lines) + "\n"

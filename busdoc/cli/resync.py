@@ -1,0 +1,244 @@
+"""The commands `resync` and `baseline`: what is typed, and what is printed.
+
+Everything heavy is imported inside the command that needs it, so that help answers at once.
+"""
+
+import argparse
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.cli.options import add_database_option, databases
+from busdoc.cli.record import add_bus_option
+from busdoc.errors import InputError
+
+if TYPE_CHECKING:
+    from busdoc.analysis.baseline import LearntMap
+    from busdoc.analysis.resync import Resync
+
+__all__ = ["add_baseline", "add_resync"]
+
+_R = TypeVar("_R")
+
+
+def add_resync(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add `busdoc resync` to the commands."""
+    resync = commands.add_parser(
+        "resync",
+        help="after a power cycle: did every controller come back in step, and when",
+        description="Finds every power-up in a recording and says of each controller when it was heard first, when it "
+        "was in step, whether it restarted, raised a code or changed its address, and whether it was back in time. "
+        "With --bus it waits for the power-up and counts each controller home as it comes; it never transmits. "
+        "Limits come from the machine map; `busdoc baseline` learns them.",
+        epilog="Exit status: 0 nothing failed, 1 a controller failed, 2 could not be done, or no power-up was found.",
+    )
+    _add_input(resync, nargs="*")
+    resync.add_argument("--machine", type=Path, metavar="FILE", help="machine map (TOML) with the limits")
+    add_bus_option(resync)
+    resync.add_argument(
+        "--replay",
+        nargs="+",
+        type=Path,
+        default=[],
+        metavar="CAPTURE",
+        help="play a recording as if it were live, to try it without a machine",
+    )
+    resync.add_argument("--speed", metavar="X", help="play so many times faster, or max (default 1)")
+    resync.add_argument(
+        "--within",
+        type=float,
+        metavar="S",
+        help="live: name those that are missing S seconds after the first frame (default: by the map's limits)",
+    )
+    resync.add_argument(
+        "--watch",
+        metavar="MINUTES|auto",
+        help="after a repair: how long there was, or is, no incident; auto: until it can be called cured with 95 %%",
+    )
+    resync.add_argument(
+        "--after",
+        type=Path,
+        metavar="SESSION|JSON",
+        help="with --watch: the session, or the verdict printed with --json, that tells how often the fault came",
+    )
+    resync.add_argument("--quiet", action="store_true", help="live: no bell")
+    resync.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
+    resync.set_defaults(run=_resync)
+
+
+def add_baseline(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add `busdoc baseline` to the commands."""
+    baseline = commands.add_parser(
+        "baseline",
+        help="learn from a healthy recording what should be on the bus and when it must be back",
+        description="Learns who is on the bus, what each sends and how evenly, when each is back after power-up, and "
+        "what the wire ordinarily carries, and writes it as a machine map. A map that is there already keeps every "
+        "line; what it lacks is added.",
+    )
+    _add_input(baseline)
+    baseline.add_argument(
+        "-o", "--output", type=Path, required=True, metavar="FILE", help="machine map to write, or to add to"
+    )
+    baseline.add_argument(
+        "--machine", type=Path, metavar="FILE", help="machine map to start from (default: that of -o, if it is there)"
+    )
+    baseline.add_argument("--name", default="Machine", help="what to call the machine in a new map")
+    baseline.set_defaults(run=_baseline)
+
+
+def _add_input(parser: argparse.ArgumentParser, *, nargs: str = "+") -> None:
+    parser.add_argument("capture", nargs=nargs, type=Path, metavar="CAPTURE", help="capture files, or folders of them")
+    add_database_option(parser)
+    parser.add_argument("--actions", type=Path, metavar="FILE", help="journal of what was done (CSV)")
+
+
+def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
+    ways = [bool(arguments.capture), bool(arguments.bus), bool(arguments.replay)]
+    if sum(ways) != 1:
+        given = "none of them" if not any(ways) else "more than one of them"
+        advice = "Write for example busdoc resync --bus socketcan:can0 --machine sweeper.toml."
+        raise InputError("resync", "a recording, --bus, or --replay with a recording", given, advice)
+    if arguments.after is not None and arguments.watch is None:
+        raise InputError("--after", "--watch with it", "no --watch", "Write for example --watch auto.")
+    if arguments.actions is not None and not arguments.capture:
+        advice = "Press a key at the moment you switch on; the journal belongs to a recording."
+        raise InputError("--actions", "a recording to read it with", "a live bus or a replay", advice)
+    if arguments.within is not None and arguments.capture:
+        advice = "Leave it out; the limits of a recording come from the machine map."
+        raise InputError("--within", "a live bus or --replay to use it with", "a recording", advice)
+    if arguments.watch is not None:
+        from busdoc.cli.cure import watch_cure
+
+        return watch_cure(arguments, surroundings)
+    if not arguments.capture:
+        from busdoc.cli.resync_live import open_source, resync_live
+
+        return resync_live(arguments, surroundings, open_source(arguments))
+    if arguments.json:
+        return _as_document(arguments, surroundings)
+    from busdoc.analysis.resync import resync
+    from busdoc.resync_check.records import ReturnVerdict
+
+    found = _read_with(resync, arguments, surroundings)
+    if not found.power_ups:
+        raise _no_power_up(arguments.capture)
+    surroundings.stdout.write(_text(found, surroundings))
+    return ExitStatus.TROUBLE if found.verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
+
+
+def _read_with(read: Callable[..., _R], arguments: argparse.Namespace, surroundings: Surroundings) -> _R:
+    """Have the recording read with all that goes with it, and show how far that is."""
+    from busdoc.cli.progress import Progress
+
+    progress = Progress(surroundings)
+    try:
+        return read(
+            arguments.capture,
+            databases=databases(arguments),
+            machine_file=arguments.machine,
+            journal_file=arguments.actions,
+            progress=progress.add,
+        )
+    finally:
+        progress.clear()
+
+
+def _as_document(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
+    """Print the whole verdict of the recording, which holds the returns, with their headline."""
+    from busdoc.analysis.postmortem import postmortem
+    from busdoc.report.json.document import document
+    from busdoc.report.terminal.resync import resync_headline
+    from busdoc.resync_check.records import ReturnVerdict, verdict_over
+
+    result = _read_with(postmortem, arguments, surroundings)
+    if not result.resync:
+        raise _no_power_up(arguments.capture)
+    verdict = verdict_over(one.verdict for one in result.resync)
+    tree = document(result) | {"headline": resync_headline(result.resync), "verdict": str(verdict)}
+    json.dump(tree, surroundings.stdout, indent=1, allow_nan=False)
+    surroundings.stdout.write("\n")
+    return ExitStatus.TROUBLE if verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
+
+
+def _no_power_up(captures: "list[Path]") -> InputError:
+    return InputError(
+        ", ".join(str(file) for file in captures[:3]),
+        "a power-up: all controllers silent for a second or more, then back",
+        "a machine that was on from the first frame and stayed on",
+        "Record from before the power cycle until half a minute after it.",
+    )
+
+
+def _text(found: "Resync", surroundings: Surroundings) -> str:
+    from busdoc.report.terminal.resync import changes_text, render_power_up, resync_headline
+    from busdoc.report.terminal.wrapping import filled
+
+    width = max(60, min(surroundings.width, 160))
+    start_ns = found.health.start_ns
+    parts = [filled(resync_headline(found.power_ups), width)]
+    parts += [
+        render_power_up(one, n, start_ns, epoch=found.epoch, width=width)
+        for n, one in enumerate(found.power_ups, start=1)
+    ]
+    if found.changes:
+        parts.append(changes_text(found.changes, width))
+    if found.warnings:
+        rows = [filled(text, width, "  ! ", "    ") for text in found.warnings]
+        parts.append("\n".join(["The data", *rows[:20]]))
+    return "\n\n".join(parts) + "\n"
+
+
+def _baseline(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
+    from busdoc.analysis.baseline import baseline
+    from busdoc.cli.progress import Progress
+    from busdoc.report.output import write_text
+
+    output: Path = arguments.output
+    machine: Path | None = arguments.machine
+    if machine is None and output.exists():
+        machine = output
+    progress = Progress(surroundings)
+    try:
+        learnt = baseline(
+            arguments.capture,
+            machine_file=machine,
+            databases=databases(arguments),
+            journal_file=arguments.actions,
+            name=arguments.name,
+            progress=progress.add,
+        )
+    finally:
+        progress.clear()
+    write_text(output, learnt.text)
+    surroundings.stdout.write(_told(learnt, output, max(60, min(surroundings.width, 160))))
+    return ExitStatus.HEALTHY
+
+
+def _told(learnt: "LearntMap", output: Path, width: int) -> str:
+    """Say what was learnt, what was added to a map, and what was left out."""
+    from busdoc.report.terminal.wrapping import filled
+
+    found = learnt.learnt
+    n_limits = sum(one.limit_ns is not None for one in found.controllers)
+    head = (
+        f"Written to {output}: {len(found.controllers)} controllers with "
+        f"{sum(len(one.streams) for one in found.controllers)} streams; "
+        f"{found.n_power_ups} power-up{'s' * (found.n_power_ups != 1)} seen whole"
+    )
+    if n_limits:
+        head += f", from which {n_limits} controllers have a limit for their return."
+    else:
+        head += "; it takes three until limits for the return can be learnt."
+    parts = [filled(head, width)]
+    sections = (
+        ("Added", learnt.added),
+        ("Stays as it stands, though this recording says otherwise", learnt.kept),
+        ("Left out", found.left_out),
+    )
+    for title, texts in sections:
+        if texts:
+            rows = [filled(text, width, "  ", "    ") for text in texts[:40]]
+            parts.append("\n".join([title, *rows]))
+    return "\n\n".join(parts) + "\n"

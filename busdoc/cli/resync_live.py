@@ -1,0 +1,220 @@
+"""`busdoc resync` on live buses, or on a recording that is played back: the lines of a plain terminal.
+
+Each controller is a line when it is home; marks and words tell the state, never colour alone. Everything heavy is
+imported inside the command.
+"""
+
+import argparse
+import json
+import math
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.cli.options import databases
+from busdoc.cli.record import ended_by_signals
+from busdoc.errors import InputError
+from busdoc.times import SECOND_NS
+
+if TYPE_CHECKING:
+    from busdoc.capture.listening import FrameSource
+    from busdoc.live.resync_live import ResyncLive
+    from busdoc.live.return_news import ReturnNews
+
+__all__ = ["open_source", "parse_speed", "resync_live"]
+
+_TICK_S = 0.05
+_MARKS = {
+    "home": "[ ok ]",
+    "late": "[LATE]",
+    "restarted": "[AGAIN]",
+    "code": "[CODE]",
+    "all home": "[HOME]",
+    "off again": "[OFF]",
+    "bus": "[BUS]",
+}
+_BELL = "\a"
+
+
+def parse_speed(text: str) -> float:
+    """Read how many times faster a recording is played; ``max`` for as fast as it can be read.
+
+    Raises
+    ------
+    InputError : it is neither
+    """
+    if text.strip().lower() == "max":
+        return math.inf
+    try:
+        speed = float(text)
+    except ValueError:
+        speed = math.nan
+    if not speed > 0:
+        raise InputError("--speed", "a number above 0, or max", f'"{text}"', "Write for example --speed 10.")
+    return speed
+
+
+def open_source(arguments: argparse.Namespace) -> "FrameSource":
+    """Open the buses or the recording that were named; nothing is listened to yet.
+
+    Raises
+    ------
+    InputError : they cannot be used
+    """
+    if arguments.replay:
+        from busdoc.capture.playback import Playback
+
+        return Playback(arguments.replay, parse_speed(arguments.speed or "1"))
+    if arguments.speed is not None:
+        raise InputError("--speed", "--replay beside it", "a live bus", "Leave it out; a bus keeps its own pace.")
+    from busdoc.capture.bus.address import parse_bus
+    from busdoc.capture.bus.buses import LiveBuses
+
+    return LiveBuses([parse_bus(text) for text in arguments.bus])
+
+
+def resync_live(arguments: argparse.Namespace, surroundings: Surroundings, source: "FrameSource") -> ExitStatus:
+    """Wait for the power-up, count each controller home, and give the verdict.
+
+    Raises
+    ------
+    InputError : nothing that can be listened to, or no power-up before it was ended
+    """
+    from busdoc.cli.keys import terminal_keys
+    from busdoc.decode.database.database import load_databases
+    from busdoc.live.resync_live import ResyncLive
+    from busdoc.machine.machine import Machine
+    from busdoc.machine.machine_map import load_machine
+
+    machine = Machine() if arguments.machine is None else load_machine(arguments.machine)
+    files = databases(arguments)
+    within: float | None = arguments.within
+    if within is not None and not 0 < within < 86_400:
+        raise InputError("--within", "seconds above 0", f"{within:g}", "Write for example --within 30.")
+    live = ResyncLive(
+        source,
+        machine,
+        load_databases(files) if files else None,
+        within_ns=None if within is None else round(within * SECOND_NS),
+    )
+    with ended_by_signals() as stopping, terminal_keys() as keys:
+        desk = _Desk(live, surroundings, quiet=arguments.quiet, says=not arguments.json)
+        live.start()
+        try:
+            desk.greet(source)
+            pace_s = 0.0 if getattr(source, "speed", 1.0) == math.inf else _TICK_S
+            while not live.done and not stopping.is_set():
+                for _ in keys.pressed():
+                    live.press()
+                    desk.say("power on, by your key", time_ns=source.now_ns())
+                news = live.step()
+                desk.tell(news)
+                if not news and pace_s:
+                    stopping.wait(pace_s)
+        finally:
+            live.stop()
+    return _conclude(live, arguments, surroundings)
+
+
+def _conclude(live: "ResyncLive", arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
+    """Print the verdict so far."""
+    from busdoc.report.json.document import document
+    from busdoc.report.terminal.resync import changes_text, render_returns
+    from busdoc.resync_check.records import ReturnVerdict
+
+    found = live.result()
+    power_up = live.power_up
+    if power_up is None:
+        raise InputError(
+            ", ".join(arguments.bus or [str(file) for file in arguments.replay]),
+            "a power-up: all controllers silent for a second or more, then back",
+            "none before it ended",
+            "Start listening first, then switch the machine off and on.",
+        )
+    headline = _headline(live)
+    if arguments.json:
+        tree = document(live.document()) | {"headline": headline, "verdict": str(live.verdict)}
+        json.dump(tree, surroundings.stdout, indent=1, allow_nan=False)
+        surroundings.stdout.write("\n")
+    else:
+        width = max(60, min(surroundings.width, 160))
+        parts = [render_returns(power_up, width)]
+        if found.changes:
+            parts.append(changes_text(found.changes, width))
+        parts.append(headline)
+        surroundings.stdout.write("\n" + "\n\n".join(parts) + "\n")
+    return ExitStatus.TROUBLE if live.verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
+
+
+def _headline(live: "ResyncLive") -> str:
+    from busdoc.report.terminal.resync import summary_of
+
+    power_up = live.power_up
+    assert power_up is not None
+    missing = live.not_back()
+    if live.timed_out and missing:
+        names = ", ".join(missing[:6]) + (" and more" if len(missing) > 6 else "")
+        return f"FAIL: {names} not back in step within {live.within_ns() / SECOND_NS:.1f} s."
+    if missing and not live.done:
+        names = ", ".join(missing[:6]) + (" and more" if len(missing) > 6 else "")
+        return f"{summary_of(power_up)} Ended before {names} were back."
+    return summary_of(power_up)
+
+
+class _Desk:
+    """Writes the lines, and rings."""
+
+    def __init__(self, live: "ResyncLive", surroundings: Surroundings, *, quiet: bool, says: bool) -> None:
+        self._live = live
+        self._stream = surroundings.stdout if says else surroundings.stderr
+        self._rings = not quiet and says and self._stream.isatty()
+        self._says = says
+        self._name_width = 12
+
+    def greet(self, source: "FrameSource") -> None:
+        """Say what is listened to."""
+        buses = source.buses()
+        heard = ", ".join(bus.name for bus in buses) or "the recording"
+        self.say(f"listening to {heard}; nothing is transmitted. A key notes the moment you switch on; Ctrl-C ends.")
+        for bus in buses:
+            if bus.note:
+                self.say(f"{bus.name}: {bus.note}")
+
+    def tell(self, news: "tuple[ReturnNews, ...]") -> None:
+        """Write a line for each thing that became known."""
+        for one in news:
+            self.say(self._line(one), time_ns=one.time_ns if one.after_ns is None else None)
+            if self._rings and one.kind == "all home":
+                self._ring()
+            elif self._rings and one.kind in ("late", "restarted", "code"):
+                self._ring(2)
+
+    def say(self, text: str, time_ns: int | None = None) -> None:
+        """Write one line."""
+        if not self._says:
+            return
+        stamp = ""
+        if time_ns is not None and self._live.epoch:
+            stamp = f"{datetime.fromtimestamp(time_ns / SECOND_NS, UTC):%H:%M:%SZ}  "
+        self._stream.write(f"{stamp}{text}\n")
+        self._stream.flush()
+
+    def _line(self, one: "ReturnNews") -> str:
+        if one.after_ns is None:
+            return one.text
+        if one.controller is None:
+            clock = f"{one.after_ns / SECOND_NS:7.2f} s"
+            return f"{clock}  {_MARKS.get(str(one.kind), ''):<7}  {one.text}"
+        self._name_width = max(self._name_width, min(len(one.controller), 28))
+        name = one.controller if len(one.controller) <= 28 else one.controller[:27] + "~"
+        limit = "" if one.limit_ns is None else f", limit {one.limit_ns / SECOND_NS:.1f} s"
+        count = f"  {one.home} of {one.due}" if one.kind == "home" else ""
+        return (
+            f"{one.after_ns / SECOND_NS:7.2f} s  {_MARKS[str(one.kind)]:<7}  {name:<{self._name_width}}  "
+            f"{one.text + limit:<32}{count}".rstrip()
+        )
+
+    def _ring(self, times: int = 1) -> None:
+        """Ring the terminal's bell; once for all is well, twice for trouble."""
+        self._stream.write(times * _BELL)
+        self._stream.flush()

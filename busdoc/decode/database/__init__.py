@@ -1,0 +1,1 @@
+"""The user's message databases, and what their signals mean."""

@@ -1,0 +1,1 @@
+"""What the protocols on a bus tell of starts and stops, whatever their name."""

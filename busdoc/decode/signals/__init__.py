@@ -1,0 +1,1 @@
+"""Signals of whole blocks of frames at once: values, states, changes."""

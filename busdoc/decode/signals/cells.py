@@ -1,0 +1,260 @@
+"""The lowest, highest and last value of signals in each of many cells of time, in one pass over the frames.
+
+Cells have any edges, so stretches that end at given instants can be put together from whole ones. Which signals and
+which cells is settled beforehand; memory is 12 bytes a signal and cell, however long the capture, and the result does
+not depend on where the blocks are cut. 'Not available', errors and whatever else is no value leave no trace.
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from busdoc.arrays import Float32Array, Float64Array, Int64Array
+from busdoc.capture.frames import FrameBlock, FrameFlag
+from busdoc.decode.database.database import Database
+from busdoc.decode.database.message import Message, Signal
+from busdoc.decode.signals.cells_table import CellTable, lay_out
+from busdoc.decode.signals.payload import payload_words
+from busdoc.decode.signals.signals import LARGE, decode
+from busdoc.decode.signals.stream_intervals import StreamIntervals
+from busdoc.decode.signals.streams import stream_key, stream_keys
+from busdoc.decode.signals.summary import SignalSummary
+
+__all__ = ["CellRows", "CellSeries", "SignalCells", "cells_of"]
+
+_NO_SIGNALS = np.uint16(FrameFlag.ERROR | FrameFlag.REMOTE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CellSeries:
+    """One signal, or anything else that has values in time, in c cells."""
+
+    name: str
+    """``Message.Signal`` of a signal, with its identifier where several streams carry it; else words."""
+    unit: str
+    low: Float32Array
+    """(c,) infinite where the cell has no value."""
+    high: Float32Array
+    """(c,) minus infinite where the cell has no value."""
+    last: Float32Array
+    """(c,) NaN where the cell has no value."""
+    senders: tuple[str, ...] = ()
+    """Who sends it, as the database says."""
+    channel: int | None = None
+    id: int | None = None
+    signal: str | None = None
+    """``Message.Signal``; None: it is no signal of the database."""
+    controllers: tuple[str, ...] = ()
+    """Whose dropouts it may be held against; empty: anybody's."""
+
+
+class CellRows:
+    """The values of r series in c cells, filled in the order of time."""
+
+    def __init__(self, n_series: int, edges_ns: Int64Array) -> None:
+        n_cells = len(edges_ns) - 1
+        self.low = np.full((n_series, n_cells), np.inf, np.float32)
+        self.high = np.full((n_series, n_cells), -np.inf, np.float32)
+        self.last = np.full((n_series, n_cells), np.nan, np.float32)
+
+    def take(self, row: int, cell: Int64Array, values: Float64Array) -> None:
+        """Take in values of one series.
+
+        Parameters
+        ----------
+        cell : (n,) non-decreasing; negative where there is none
+        values : (n,) NaN where there is none
+        """
+        with np.errstate(over="ignore"):
+            numbers = values.astype(np.float32)
+        there = np.flatnonzero(np.isfinite(numbers) & (cell >= 0))
+        if not len(there):
+            return
+        cell, some = cell[there], numbers[there]
+        first = np.flatnonzero(np.concatenate((np.ones(1, np.bool_), cell[1:] != cell[:-1])))
+        at = cell[first]
+        self.low[row, at] = np.minimum(self.low[row, at], np.minimum.reduceat(some, first))
+        self.high[row, at] = np.maximum(self.high[row, at], np.maximum.reduceat(some, first))
+        self.last[row, at] = some[np.append(first[1:], len(some)) - 1]
+
+
+def cells_of(t_ns: Int64Array, edges_ns: Int64Array) -> Int64Array:
+    """Give the cell of each instant, -1 outside of all; a cell holds its first edge and not its last.
+
+    Parameters
+    ----------
+    t_ns : (n,) non-decreasing
+    edges_ns : (c + 1,) ascending
+    """
+    before = np.searchsorted(t_ns, edges_ns)  # the edges are fewer than the frames of a capture
+    cell = np.full(len(t_ns), -1, np.int64)
+    cell[before[0] : before[-1]] = np.repeat(np.arange(len(edges_ns) - 1), np.diff(before))
+    return cell
+
+
+class SignalCells:
+    """Fills the cells of chosen signals, and of the intervals of chosen streams, while frames go by.
+
+    Parameters
+    ----------
+    database : the one that the signals were summed up with; None: no signals are wanted
+    wanted : the signals, as a first look at the same capture summed them up
+    edges_ns : (c + 1,) ascending
+    intervals : measures the streams whose intervals are wanted too; None: of none
+    compiled : whether to use the compiled path; None: once more frames came than are worth loading it for
+
+    Attributes
+    ----------
+    rows : of the signals as they were wanted, then of the intervals, in ms
+    """
+
+    def __init__(
+        self,
+        database: Database | None,
+        wanted: Iterable[SignalSummary],
+        edges_ns: Int64Array,
+        *,
+        intervals: StreamIntervals | None = None,
+        compiled: bool | None = None,
+    ) -> None:
+        self._wanted = list(wanted)
+        self._edges_ns = edges_ns
+        self._intervals = StreamIntervals({}) if intervals is None else intervals
+        self._compiled = compiled
+        self._n_fed = 0
+        self._senders: dict[int, tuple[str, ...]] = {}
+        self._plans = {} if database is None else self._planned(database)
+        self._keys = np.array(sorted(self._plans), np.int64)
+        self._table: CellTable | None = None
+        self.rows = CellRows(len(self._wanted) + len(self._intervals.keys), edges_ns)
+
+    def feed(self, block: FrameBlock) -> None:
+        """Take in the next frames, in the order of time."""
+        self._n_fed += len(block)
+        if not len(block):
+            return
+        if self._n_fed > LARGE if self._compiled is None else self._compiled:
+            self._feed_compiled(block)
+            return
+        cell_of = cells_of(block.t_ns, self._edges_ns)
+        for key, rows in self._streams_of(block):
+            message, row_of = self._plans[key]
+            columns = decode(message, block, rows, compiled=False)
+            for row, column in zip(row_of.tolist(), columns.values(), strict=True):
+                if row >= 0:
+                    self.rows.take(row, cell_of[rows], column.values)
+        for k, at, interval_ms in self._intervals.feed(block):
+            self.rows.take(len(self._wanted) + k, cell_of[at], interval_ms)
+
+    def series(self) -> tuple[CellSeries, ...]:
+        """Give each signal's cells, in the order in which they were wanted."""
+        n_streams = Counter(one.name for one in self._wanted)
+        return tuple(
+            CellSeries(
+                name=one.name if n_streams[one.name] == 1 else f"{one.name} of {_stream_text(one)}",
+                signal=one.name,
+                unit=one.signal.unit,
+                low=self.rows.low[row],
+                high=self.rows.high[row],
+                last=self.rows.last[row],
+                senders=self._senders.get(row, ()),
+                channel=one.channel,
+                id=one.id,
+            )
+            for row, one in enumerate(self._wanted)
+        )
+
+    def _planned(self, database: Database) -> dict[int, tuple[Message, Int64Array]]:
+        """Give the part of each stream's message that must be decoded, and the row of each signal; -1: none."""
+        rows_of: dict[tuple[int, bool, int], dict[str, int]] = {}
+        for row, one in enumerate(self._wanted):
+            rows_of.setdefault((one.channel, one.extended, one.id), {})[one.signal.name] = row
+        plans: dict[int, tuple[Message, Int64Array]] = {}
+        for (channel, extended, frame_id), rows in rows_of.items():
+            message = database.find(channel, frame_id, extended)
+            if message is None:
+                continue
+            for row in rows.values():
+                self._senders[row] = message.senders
+            signals = _needed(message, rows)
+            row_of = np.array([rows.get(signal.name, -1) for signal in signals], np.int64)
+            plans[stream_key(channel, extended, frame_id)] = replace(message, signals=signals), row_of
+        return plans
+
+    def _streams_of(self, block: FrameBlock) -> Iterator[tuple[int, Int64Array]]:
+        """Yield the number of each stream that carries wanted signals, and its rows."""
+        if not len(self._keys):
+            return
+        keys = stream_keys(block)
+        place = np.minimum(np.searchsorted(self._keys, keys), len(self._keys) - 1)
+        known = np.flatnonzero((self._keys[place] == keys) & ((block.flags & _NO_SIGNALS) == 0))
+        yield from _grouped(self._keys[place[known]], known)
+
+    def _feed_compiled(self, block: FrameBlock) -> None:
+        from busdoc.decode.signals.cells_kernel import fold_cells, fold_frames  # numba: 0.25 s to import
+
+        if self._table is None:
+            self._table = lay_out(self._plans, self._intervals.keys, len(self._wanted))
+        table = self._table
+        n_apart = len(block) if table.is_apart.any() else 0
+        apart, apart_stream = np.empty(n_apart, np.int64), np.empty(n_apart, np.int64)
+        n_apart = fold_frames(
+            np.require(block.t_ns, requirements=("C", "W")),
+            np.require(block.channel, requirements=("C", "W")),
+            np.require(block.id, requirements=("C", "W")),
+            np.require(block.flags, requirements=("C", "W")),
+            np.require(block.length, requirements=("C", "W")),
+            payload_words(block),
+            self._edges_ns,
+            table.keys,
+            table.stream_of_key,
+            table.first_value,
+            table.is_apart,
+            table.interval_of,
+            table.parts,
+            table.named_raw,
+            table.named_valid,
+            self._intervals.most_ns,
+            self._intervals.last_ns,
+            table.factors,
+            table.row_of,
+            self.rows.low,
+            self.rows.high,
+            self.rows.last,
+            apart,
+            apart_stream,
+        )
+        if not n_apart:
+            return
+        cell_of = cells_of(block.t_ns, self._edges_ns)
+        for stream, rows in _grouped(apart_stream[:n_apart], apart[:n_apart]):
+            message, row_of = self._plans[table.key_of[stream]]
+            columns = decode(message, block, rows, compiled=True)
+            for row, column in zip(row_of.tolist(), columns.values(), strict=True):
+                if row >= 0:
+                    fold_cells(
+                        column.values, cell_of[rows], self.rows.low[row], self.rows.high[row], self.rows.last[row]
+                    )
+
+
+def _stream_text(one: SignalSummary) -> str:
+    return f"0x{one.id:08X}" if one.extended else f"0x{one.id:03X}"
+
+
+def _needed(message: Message, wanted: Iterable[str]) -> tuple[Signal, ...]:
+    """Give the wanted signals, and those that say whether they are in a frame, in the message's order."""
+    names = set(wanted)
+    for signal in reversed(message.signals):  # a multiplexer stands before what it selects
+        if signal.name in names and signal.multiplexer is not None:
+            names.add(signal.multiplexer)
+    return tuple(signal for signal in message.signals if signal.name in names)
+
+
+def _grouped(groups: Int64Array, rows: Int64Array) -> Iterator[tuple[int, Int64Array]]:
+    """Yield each group and its rows, in order."""
+    in_order = np.argsort(groups, kind="stable")
+    numbers, first = np.unique(groups[in_order], return_index=True)
+    for number, begin, end in zip(numbers.tolist(), first, np.append(first, len(rows))[1:], strict=True):
+        yield number, rows[in_order[begin:end]]

@@ -1,0 +1,1 @@
+"""Fault codes: raised, repeated, cleared, and the incidents that they make."""

@@ -1,0 +1,243 @@
+"""The watch over all controllers: takes blocks of frames, gives the health so far, for live and recorded alike.
+
+One pass, and judged late: while blocks arrive only bounded statistics and the notable silences are kept
+(`busdoc.health.streams.track`); periods, deadlines, losses and incidents are computed when they are asked for. So a
+period learnt in the last minute judges the first, and the same capture cut in any way gives the same answer.
+"""
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from busdoc.arrays import Int64Array, UInt8Array
+from busdoc.capture.channels import ChannelTable
+from busdoc.capture.frames import FrameBlock, FrameFlag
+from busdoc.decode.protocols.sign import Sign
+from busdoc.decode.protocols.sign_watch import SignWatch
+from busdoc.health.controller import StreamKey
+from busdoc.health.incident import Gap, GapKind
+from busdoc.health.presence.judge import LossKey, Settled, judge
+from busdoc.health.presence.observations import Memory
+from busdoc.health.roll.roll import Roll
+from busdoc.health.streams.arrivals import StreamArrivals, arrivals_of
+from busdoc.health.streams.payload_bits import MOST_STREAMS, BitChanges
+from busdoc.health.streams.stream_codes import StreamCodes
+from busdoc.health.summary import Health
+from busdoc.machine.controller_spec import ControllerSpec
+from busdoc.times import MILLISECOND_NS, SECOND_NS
+
+__all__ = ["HealthWatch"]
+
+_MOST_STREAMS = 4096
+"""A machine has hundreds; a capture of random identifiers must not fill the memory."""
+_MOST_SIGNS = 100_000
+_CONTROLLER_PROBLEM = 0x04
+_RX_OVERFLOW = 0x01
+_OVERFLOW_APART_NS = SECOND_NS
+
+
+class HealthWatch:
+    """Follows every controller of a capture.
+
+    Parameters
+    ----------
+    specs : controllers known beforehand, from the machine map or the database (`specs_from_database`)
+    channels : what the capture calls its channels, for specs that name theirs
+    complete : the specs name every controller: one that never speaks counts as missing from the start
+    decoded : tells of a stream whether a database says what it carries; of the others, the bits are followed
+    """
+
+    def __init__(
+        self,
+        specs: Sequence[ControllerSpec] = (),
+        *,
+        channels: ChannelTable | None = None,
+        complete: bool = False,
+        decoded: Callable[[StreamKey], bool] = lambda _: False,
+    ) -> None:
+        self._memory = Memory(roll=Roll(specs, channels), complete=complete)
+        self._codes = StreamCodes(_MOST_STREAMS)
+        self._signs = SignWatch()
+        self._group_of = np.full(0, -1, np.int64)
+        self._decoded = decoded
+        self._has_bits = np.zeros(0, np.bool_)
+        self._overflows: dict[int, tuple[int, int]] = {}
+        self._settled: dict[LossKey, Settled] = {}
+
+    def feed(self, block: FrameBlock) -> None:
+        """Take the next block."""
+        if not len(block):
+            return
+        memory = self._memory
+        if memory.start_ns is None:
+            memory.start_ns = int(block.t_ns[0])
+        memory.last_ns = int(block.t_ns[-1])
+        memory.frames += len(block)
+        if len(memory.signs) < _MOST_SIGNS:
+            memory.signs += self._signs.feed(block)
+        kinds = block.flags & np.uint16(FrameFlag.ERROR | FrameFlag.REMOTE | FrameFlag.TRANSMITTED)
+        if kinds.any():
+            self._feed_errors(block)
+            memory.own_frames += int(np.count_nonzero(kinds & FrameFlag.TRANSMITTED))
+            block = block.take(kinds == 0)  # a request for a frame is no sign of whoever should answer
+            if not len(block):
+                return
+        code, new = self._codes.of(block)
+        if new:
+            self._enrol(new)
+            _, first = np.unique(code, return_index=True)
+            memory.lengths += block.length[np.sort(first[code[first] >= len(memory.lengths)])].tolist()
+        t_ns, data = block.t_ns, block.data
+        if len(memory.keys) == _MOST_STREAMS:
+            watched = code >= 0
+            memory.unwatched += len(code) - int(np.count_nonzero(watched))
+            code, t_ns, data = code[watched], t_ns[watched], data[watched]
+        self._note_lengths(block, code)
+        memory.firsts.feed(code, t_ns)
+        memory.sparse.feed(code, t_ns)
+        self._feed_bits(code, t_ns, data)
+        memory.streams.feed(code, t_ns, data)
+        group = self._group_of[code]
+        if (group < 0).any():
+            claimed = group >= 0
+            memory.groups.feed(group[claimed], t_ns[claimed])
+        else:
+            memory.groups.feed(group, t_ns)
+        self._feed_channels(block)
+
+    def note_gap(self, from_ns: int, to_ns: int, channel: int | None = None, why: str = "") -> None:
+        """Take note of a stretch in which the recorder itself lost frames: silences in it accuse nobody."""
+        self._memory.gaps.append(Gap(channel=channel, from_ns=from_ns, to_ns=to_ns, kind=GapKind.CAPTURE_GAP, why=why))
+
+    def so_far(self, until_ns: int, open_gaps: Sequence[Gap] = ()) -> Health:
+        """Give the health up to a moment, with what is being missed right now; feeding may go on.
+
+        Parameters
+        ----------
+        until_ns : how far was listened
+        open_gaps : stretches of the recorder that still grow, to be left out of the reckoning for now
+
+        Whether a controller restarted is not weighed again once its return is ten seconds past, so that a live screen
+        may ask ten times a second for days; `close` weighs every return with all that was learnt.
+        """
+        gaps = [*self._overflow_gaps(), *open_gaps]
+        return judge(self._memory, self._not_before_last(until_ns), gaps, settled=self._settled)
+
+    def close(self, until_ns: int | None = None) -> Health:
+        """Give the health at the end of the capture: its last frame, or a later moment until which it listened."""
+        return judge(self._memory, self._not_before_last(until_ns), self._overflow_gaps())
+
+    def arrivals(self) -> dict[StreamKey, StreamArrivals]:
+        """Give how each stream began, and came back after its silences, so far."""
+        return arrivals_of(self._memory.keys, self._memory.streams, self._memory.firsts)
+
+    def sparse_arrivals(self) -> dict[StreamKey, Int64Array]:
+        """Give every arrival so far of each stream that has few, ns, ascending."""
+        found = {key: self._memory.sparse.of(row) for row, key in enumerate(self._memory.keys)}
+        return {key: t_ns for key, t_ns in found.items() if t_ns is not None}
+
+    def bit_changes(self) -> dict[StreamKey, list[BitChanges]]:
+        """Give the changes of the payload bits that change seldom, of each stream that nobody decodes."""
+        found: dict[StreamKey, list[BitChanges]] = {}
+        for changes in self._memory.bits.changes():
+            found.setdefault(self._memory.keys[changes.row], []).append(changes)
+        return found
+
+    @property
+    def n_unfollowed_bits(self) -> int:
+        """Streams that nobody decodes, and whose bits are not followed either: too many came before them."""
+        return int(np.count_nonzero(self._has_bits[MOST_STREAMS:]))
+
+    @property
+    def signs(self) -> Sequence[Sign]:
+        """Claims, boot-ups and first heartbeats so far, in the order of time."""
+        return self._memory.signs
+
+    @property
+    def start_ns(self) -> int | None:
+        """The first frame; None before there was one."""
+        return self._memory.start_ns
+
+    def _not_before_last(self, until_ns: int | None) -> int:
+        last_ns = self._memory.last_ns
+        if last_ns is None:
+            return until_ns or 0
+        return last_ns if until_ns is None else max(until_ns, last_ns)
+
+    def _enrol(self, new: list[StreamKey]) -> None:
+        memory = self._memory
+        for key in new:
+            claim = memory.roll.claim(key)
+            group = -1
+            if claim is not None:
+                group = memory.group_row.setdefault(claim, len(memory.group_row))
+            memory.keys.append(key)
+            memory.claims.append(claim)
+            memory.group_of.append(group)
+            memory.channel_row.setdefault(key.channel, len(memory.channel_row))
+        memory.streams.add(len(new))
+        memory.groups.add(len(memory.group_row) - memory.groups.n)
+        memory.channels.add(len(memory.channel_row) - memory.channels.n)
+        self._group_of = np.array(memory.group_of, np.int64)
+        self._has_bits = np.append(self._has_bits, [not self._decoded(key) for key in new])
+
+    def _feed_bits(self, code: Int64Array, t_ns: Int64Array, data: UInt8Array) -> None:
+        if self._has_bits.all():
+            self._memory.bits.feed(code, t_ns, data)
+        elif self._has_bits.any():
+            wanted = self._has_bits[code]
+            self._memory.bits.feed(code[wanted], t_ns[wanted], data[wanted])
+
+    def _feed_channels(self, block: FrameBlock) -> None:
+        memory = self._memory
+        if len(memory.channel_row) == 1:
+            memory.channels.feed(np.zeros(len(block), np.int64), block.t_ns)
+            return
+        row_of = np.full(256, -1, np.int64)
+        for channel, row in memory.channel_row.items():
+            row_of[channel] = row
+        rows = row_of[block.channel]
+        known = rows >= 0
+        memory.channels.feed(rows[known], block.t_ns[known])
+
+    def _note_lengths(self, block: FrameBlock, code: np.ndarray[tuple[int], np.dtype[np.int64]]) -> None:
+        """Remember which streams on the CANopen error-control identifiers have one byte."""
+        if len(code) != len(block):
+            return
+        control = np.flatnonzero((block.id > 0x700) & (block.id <= 0x77F) & ((block.flags & FrameFlag.EXTENDED) == 0))
+        if not len(control):
+            return
+        long = block.length[control] != 1
+        for stream in np.unique(code[control]).tolist():
+            had_long = bool(long[code[control] == stream].any())
+            self._memory.one_byte[stream] = self._memory.one_byte.get(stream, True) and not had_long
+
+    def _feed_errors(self, block: FrameBlock) -> None:
+        is_error = (block.flags & FrameFlag.ERROR) != 0
+        self._memory.error_frames += int(np.count_nonzero(is_error))
+        lost = np.flatnonzero(
+            is_error & ((block.id & _CONTROLLER_PROBLEM) != 0) & ((block.data[:, 1] & _RX_OVERFLOW) != 0)
+        )
+        for channel in np.unique(block.channel[lost]).tolist():
+            for t_ns in block.t_ns[lost[block.channel[lost] == channel]].tolist():
+                first, last = self._overflows.get(channel, (t_ns, t_ns))
+                if t_ns - last > _OVERFLOW_APART_NS:
+                    self._memory.gaps.append(_overflow(channel, first, last))
+                    first = t_ns
+                self._overflows[channel] = (first, t_ns)
+
+    def _overflow_gaps(self) -> list[Gap]:
+        return [_overflow(channel, first, last) for channel, (first, last) in sorted(self._overflows.items())]
+
+
+def _overflow(channel: int, first_ns: int, last_ns: int) -> Gap:
+    margin_ns = (
+        50 * MILLISECOND_NS
+    )  # the overflow is told when the next frame finds room (common practice: within 50 ms)
+    return Gap(
+        channel=channel,
+        from_ns=first_ns - margin_ns,
+        to_ns=last_ns + margin_ns,
+        kind=GapKind.CAPTURE_GAP,
+        why="frames lost in the laptop (receive overflow)",
+    )

@@ -1,0 +1,1 @@
+"""Streams: when frames of one identifier came, their rhythm, their silences."""

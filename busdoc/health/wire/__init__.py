@@ -1,0 +1,1 @@
+"""The wire itself: load, true frame lengths, bit rate, error frames and states."""

@@ -1,0 +1,268 @@
+"""Dropouts that are looked into together, as arrays, and the time in which another one could have come.
+
+A dropout's own doings are no sign of the next one: from the loss until its controllers were steady again, and a little
+longer, nothing counts, neither as an event that goes before a dropout nor as time in which one could have come.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from busdoc.actions.action import Action, ActionKind
+from busdoc.arrays import BoolArray, Float64Array, Int64Array
+from busdoc.health.incident import GapKind, Incident, IncidentKind, RanOn
+from busdoc.health.summary import Health
+from busdoc.intermittent.groups import Group
+from busdoc.isolation.suspects.losses import FALLS
+from busdoc.isolation.verdict import Because
+from busdoc.times import SECOND_NS
+
+__all__ = [
+    "ANSWER_NS",
+    "LEAST_DROPOUTS",
+    "SETTLE_NS",
+    "Dropouts",
+    "Unit",
+    "Watched",
+    "list_units",
+    "power_ups_of",
+    "unexplained_losses",
+    "watched_of",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Watched:
+    """The stretches in which a dropout could have come and would have been seen, ascending and apart."""
+
+    from_ns: Int64Array
+    to_ns: Int64Array
+
+    @classmethod
+    def between(cls, start_ns: int, until_ns: int, cut_out: Iterable[tuple[int, int]] = ()) -> "Watched":
+        """Take a span, less the stretches that nobody watched or in which there was nothing to lose."""
+        edge_ns = start_ns
+        stretches: list[tuple[int, int]] = []
+        for from_ns, to_ns in sorted(cut_out):
+            if from_ns > edge_ns:
+                stretches.append((edge_ns, min(from_ns, until_ns)))
+            edge_ns = max(edge_ns, to_ns)
+        stretches.append((edge_ns, until_ns))
+        kept = [(a, b) for a, b in stretches if b > a]
+        return cls(from_ns=np.array([a for a, _ in kept], np.int64), to_ns=np.array([b for _, b in kept], np.int64))
+
+    @property
+    def total_ns(self) -> int:
+        """How long was watched in all."""
+        return int((self.to_ns - self.from_ns).sum())
+
+    def before(self, t_ns: Int64Array) -> Int64Array:
+        """(n,) How much had been watched before each instant, ns."""
+        if not len(self.from_ns):
+            return np.zeros(len(t_ns), np.int64)
+        until = np.concatenate((np.zeros(1, np.int64), np.cumsum(self.to_ns - self.from_ns)))
+        k = np.searchsorted(self.from_ns, t_ns, side="right") - 1  # the stretch begun last; -1 before the first
+        last = np.maximum(k, 0)
+        within = np.minimum(t_ns, self.to_ns[last]) - self.from_ns[last]
+        return np.asarray(np.where(k >= 0, until[last] + within, 0), np.int64)
+
+    def at(self, share: Float64Array) -> Int64Array:
+        """(n,) The instants at which these shares of the whole had been watched."""
+        until = np.concatenate((np.zeros(1, np.int64), np.cumsum(self.to_ns - self.from_ns)))
+        wanted = np.clip((share * self.total_ns).astype(np.int64), 0, max(self.total_ns - 1, 0))
+        k = np.clip(np.searchsorted(until, wanted, side="right") - 1, 0, len(self.from_ns) - 1)
+        return np.asarray(self.from_ns[k] + wanted - until[k], np.int64)
+
+    def contains(self, t_ns: Int64Array) -> BoolArray:
+        """(n,) Mark the instants that were watched; a stretch ends before its last nanosecond."""
+        k = np.searchsorted(self.from_ns, t_ns, side="right") - 1
+        to_ns = np.append(self.to_ns, np.iinfo(np.int64).min)  # the last one stands for 'before the first stretch'
+        return np.asarray(t_ns < to_ns[k])
+
+    def without(self, cut_out: Iterable[tuple[int, int]]) -> "Watched":
+        """Take more stretches out."""
+        if not len(self.from_ns):
+            return self
+        pauses = zip(self.to_ns[:-1].tolist(), self.from_ns[1:].tolist(), strict=True)
+        return Watched.between(int(self.from_ns[0]), int(self.to_ns[-1]), (*pauses, *cut_out))
+
+
+ANSWER_NS = 10 * SECOND_NS
+"""Until so long after a loss others may answer to it, while it lasts (common practice)."""
+SETTLE_NS = 3 * SECOND_NS
+"""Until so long after a return others may still answer to it (common practice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Dropouts:
+    """n dropouts of one controller, of a group, or of any, ascending."""
+
+    controllers: tuple[str, ...]
+    """Whose; empty: of any controller."""
+    last_seen_ns: Int64Array
+    """(n,) the last frame before each."""
+    onset_ns: Int64Array
+    """(n,) the first frame that was missed: the loss lies between."""
+    over_ns: Int64Array
+    """(n,) when all was steady again, or answers to the loss itself were: what comes later is no part of it."""
+    watched: Watched
+    """Where a dropout could have come and none was going on."""
+    fell: tuple[tuple[str, ...], ...] = ()
+    """Who fell in each; empty: `controllers` in all of them."""
+
+    def __len__(self) -> int:
+        return len(self.last_seen_ns)
+
+    @property
+    def zero_ns(self) -> int:
+        """Where the watching began."""
+        return int(min([*self.watched.from_ns[:1].tolist(), *self.last_seen_ns[:1].tolist()], default=0))
+
+    @property
+    def span_ns(self) -> int:
+        """From there to where it ended."""
+        return int(max([*self.watched.to_ns[-1:].tolist(), *self.onset_ns[-1:].tolist()], default=0)) - self.zero_ns
+
+    @property
+    def bracket_ns(self) -> int:
+        """How far the last frame seen and the first one missed lie apart, as a rule."""
+        return int(np.median(self.onset_ns - self.last_seen_ns)) if len(self) else 0
+
+    def is_own(self, controller: str | None) -> BoolArray:
+        """(n,) Mark the dropouts of this controller, whatever else fell with it."""
+        if not self.fell:
+            return np.full(len(self), controller in self.controllers)
+        return np.array([controller in names for names in self.fell], np.bool_)
+
+    def independent(self, pause_ns: int) -> BoolArray:
+        """(n,) Mark those that come more than a pause after the one before was over."""
+        before_ns = np.maximum.accumulate(self.over_ns)[:-1]
+        first = np.ones(len(self), np.bool_)
+        first[1:] = self.last_seen_ns[1:] - before_ns > pause_ns
+        return first
+
+    @classmethod
+    def of(cls, controllers: tuple[str, ...], incidents: Sequence[Incident], watched: Watched) -> "Dropouts":
+        """Take them from incidents, in any order; one that came before the last was over is part of that one.
+
+        Parameters
+        ----------
+        watched : where a dropout could have been seen; their own time is taken out of it here
+        """
+        in_order = sorted(incidents, key=lambda incident: (incident.last_seen_ns, incident.onset_ns))
+        spans = [span for incident in in_order for span in _disturbed(incident)]
+        calm = watched.without(spans)
+        last_seen_ns = np.array([incident.last_seen_ns for incident in in_order], np.int64)
+        new = np.flatnonzero(calm.contains(last_seen_ns - 1))
+        return cls(
+            controllers=controllers,
+            last_seen_ns=last_seen_ns[new],
+            onset_ns=np.array([max(i.onset_ns, i.last_seen_ns) for i in in_order], np.int64)[new],
+            over_ns=np.array([_disturbed(incident)[0][1] for incident in in_order], np.int64)[new],
+            watched=calm,
+            fell=tuple(in_order[k].controllers for k in new.tolist()),
+        )
+
+
+def _disturbed(incident: Incident) -> list[tuple[int, int]]:
+    """Give the stretches in which what happens may be an answer to the loss, or to the return."""
+    from_ns, lost_ns = incident.last_seen_ns, max(incident.onset_ns, incident.last_seen_ns)
+    back_ns = incident.back_ns
+    if back_ns is None:
+        return [(from_ns, lost_ns + ANSWER_NS)]
+    steady_ns = max(back_ns if incident.steady_ns is None else incident.steady_ns, back_ns)
+    return [(from_ns, min(back_ns, lost_ns + ANSWER_NS)), (back_ns, steady_ns + SETTLE_NS)]
+
+
+LEAST_DROPOUTS = 3
+"""With fewer of them nothing that went before can be told from chance."""
+_MOST_UNITS = 8
+"""Sets of dropouts that are held against everything, the largest first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unit:
+    """Dropouts that are looked into together: those of one group, or all."""
+
+    controllers: tuple[str, ...]
+    """Whose; empty: of any controller."""
+    incidents: tuple[int, ...]
+    """Indices into the incidents of `Health`, ascending by the last frame before."""
+
+
+def unexplained_losses(
+    incidents: Sequence[Incident], because: Sequence[Because], *, journal_kept: bool = True
+) -> tuple[int, ...]:
+    """Give the indices of the losses that no recorded action explains, or likely caused.
+
+    Where no journal was kept, a machine that went off and on as a whole is left out: a key turned off and on and a lost
+    main supply look the same on the bus.
+    """
+    return tuple(
+        n
+        for n, (incident, reason) in enumerate(zip(incidents, because, strict=True))
+        if incident.kind in FALLS
+        and incident.controllers
+        and not reason.expected
+        and reason.action is None
+        and (journal_kept or incident.kind is not IncidentKind.BUS_SILENCE or incident.ran_on is not RanOn.RESTARTED)
+    )
+
+
+def list_units(incidents: Sequence[Incident], chosen: Sequence[int], groups: Sequence[Group]) -> tuple[Unit, ...]:
+    """Give all dropouts as one unit, and each group of at least three as another, where there are several."""
+    in_order = tuple(sorted(chosen, key=lambda k: incidents[k].last_seen_ns))
+    if len(groups) == 1:
+        return (Unit(controllers=groups[0].controllers, incidents=in_order),)
+    each = [
+        Unit(
+            controllers=group.controllers,
+            incidents=tuple(sorted(group.incidents, key=lambda k: incidents[k].last_seen_ns)),
+        )
+        for group in groups
+        if len(group.incidents) >= LEAST_DROPOUTS
+    ]
+    return (Unit(controllers=(), incidents=in_order), *each[: _MOST_UNITS - 1])
+
+
+def watched_of(health: Health, controllers: Sequence[str]) -> Watched:
+    """Leave out what was not recorded, and where these controllers (or all there are) were away at the same time."""
+    wanted = set(controllers)
+    members = [c for c in health.controllers if c.first_ns is not None and (not wanted or c.name in wanted)]
+    unrecorded = [(g.from_ns, g.to_ns) for g in health.gaps if g.channel is None and g.kind is GapKind.CAPTURE_GAP]
+    return Watched.between(
+        health.start_ns, health.until_ns, (*unrecorded, *_all_away([member.absences for member in members]))
+    )
+
+
+def _all_away(absences: Sequence[Sequence[tuple[int, int]]]) -> Iterator[tuple[int, int]]:
+    """Yield the stretches in which all of them are away."""
+    edges = sorted(
+        edge
+        for spans in absences
+        for from_ns, to_ns in spans
+        for edge in ((from_ns, 1), (to_ns, -1))
+        if to_ns > from_ns
+    )
+    away, since_ns = 0, 0
+    for t_ns, step in edges:
+        if away == len(absences) and step < 0:
+            yield since_ns, t_ns
+        away += step
+        if away == len(absences):
+            since_ns = t_ns
+
+
+def power_ups_of(health: Health, actions: Iterable[Action]) -> Int64Array:
+    """Give when the whole machine got its power: as written down, as the traffic shows, or after a silence of all."""
+    kinds = (ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
+    told = [action.time_ns for action in actions if action.kind in kinds and action.part is None]
+    shown = [
+        incident.back_ns
+        for incident in health.incidents
+        if incident.kind is IncidentKind.BUS_SILENCE
+        and incident.ran_on is RanOn.RESTARTED
+        and incident.back_ns is not None
+    ]
+    return np.array(sorted({*told, *shown}), np.int64)

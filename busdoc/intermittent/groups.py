@@ -1,0 +1,214 @@
+"""Who falls with whom: incidents that belong together, and the feed, segment or controller that they point to.
+
+Several controllers lost at the same instant share a fuse, a ground, a splice or a bus segment; one alone points to its
+own plug, its supply, or itself; all at once to the bus, or the recorder's own lead (common practice). Whether they had
+restarted when they were back decides between supply and bus.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from busdoc.arrays import BoolArray, Float64Array
+from busdoc.health.incident import Incident
+from busdoc.intermittent.groups_evidence import (
+    Cause,
+    CauseKind,
+    Cluster,
+    cluster_incidents,
+    list_causes,
+    weigh_causes,
+)
+from busdoc.isolation.suspects.losses import Losses, gather_losses, losses_of
+from busdoc.machine.machine import Machine
+from busdoc.times import SECOND_NS
+from busdoc.words.probability import odds
+
+__all__ = ["Group", "GroupCause", "find_groups"]
+
+_WORTH_LISTING = 0.005
+_TELLS = 0.8
+"""A probability of having restarted beyond this, either way, counts as told."""
+_LEAST_CHANCE, _MOST_CHANCE = 1e-7, 0.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroupCause:
+    """What a group may share, and how sure the record makes us of it."""
+
+    kind: CauseKind
+    part: str | None
+    """The feed, segment, controller or channel; None: nothing on the map."""
+    probability: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Controllers that fall together, or one that falls alone."""
+
+    controllers: tuple[str, ...]
+    """Those that fell in at least half of the incidents, in the order of the roll."""
+    others: tuple[str, ...]
+    """Those that fell in some."""
+    incidents: tuple[int, ...]
+    """Indices into the incidents that were given, ascending."""
+    restarted: int
+    kept_running: int
+    """Incidents after which they had restarted, and had kept running; the rest is not known."""
+    together_by_chance: float
+    """How many incidents of at least two of them were to be expected had each fallen by itself."""
+    causes: tuple[GroupCause, ...]
+    """Highest first; what has less than half a per cent is left out."""
+    words: str
+
+    @property
+    def likeliest(self) -> GroupCause:
+        """The cause with the highest probability."""
+        return self.causes[0]
+
+
+def find_groups(
+    incidents: Sequence[Incident],
+    chosen: Sequence[int],
+    machine: Machine,
+    controllers: Sequence[tuple[str, int | None]],
+    *,
+    start_ns: int,
+    watched_s: float,
+    absent: Sequence[tuple[str, int, int | None]] = (),
+) -> tuple[Group, ...]:
+    """Put incidents into groups and say what each points to.
+
+    Parameters
+    ----------
+    incidents : all of the record
+    chosen : indices of those to explain: losses that no action explains
+    machine : the map, possibly empty
+    controllers : (name, channel) of all that were heard
+    start_ns, watched_s : beginning and length of what was watched
+    absent : (controller, from, to) known otherwise: who was away from the start, for one
+
+    Returns
+    -------
+    The group with the most incidents first
+
+    Examples
+    --------
+    See ``tests/isolation/test_groups.py``.
+    """
+    names = tuple(name for name, _ in controllers)
+    losses = gather_losses(incidents, names, start_ns, absent)
+    wanted = set(chosen)
+    rows = [row for row, k in enumerate(losses.incident) if k in wanted and losses.hit[row].any()]
+    if not rows:
+        return ()
+    hit, up, p_restarted = losses.hit[rows], losses.up[rows] | losses.hit[rows], losses.p_restarted[rows]
+    window_s = _window_s([incidents[losses.incident[row]] for row in rows])
+    chance = np.clip(hit.sum(axis=0) * window_s / max(watched_s, window_s), _LEAST_CHANCE, _MOST_CHANCE)
+    causes = list_causes(machine, names, [channel for _, channel in controllers])
+    clusters = cluster_incidents(hit, up, p_restarted, causes, chance)
+    return tuple(_group(cluster, rows, losses, names, causes, chance, watched_s, window_s) for cluster in clusters)
+
+
+def _window_s(incidents: Sequence[Incident]) -> float:
+    """Give the time in which losses count as one: from the first to the last onset of what fell together."""
+    spans = [
+        max(loss.onset_ns for loss in losses_of(incident)) - min(loss.last_seen_ns for loss in losses_of(incident))
+        for incident in incidents
+        if losses_of(incident)
+    ]
+    return max(float(np.median(spans)) / SECOND_NS if spans else 0.0, 0.05)
+
+
+def _group(
+    cluster: Cluster,
+    rows: Sequence[int],
+    losses: Losses,
+    names: Sequence[str],
+    causes: Sequence[Cause],
+    chance: Float64Array,
+    watched_s: float,
+    window_s: float,
+) -> Group:
+    n = len(cluster.rows)
+    members: BoolArray = np.asarray(2 * cluster.fell >= n)
+    if not members.any():
+        members = np.asarray(cluster.fell == cluster.fell.max())
+    weighed, log_weight = weigh_causes(cluster, causes, chance)
+    probability = np.exp(log_weight - np.logaddexp.reduce(log_weight))
+    order = np.argsort(-probability, kind="stable")
+    inside = tuple(names[c] for c in np.flatnonzero(members).tolist())
+    found = tuple(
+        GroupCause(
+            kind=weighed[j].kind,
+            part=weighed[j].part,
+            probability=float(probability[j]),
+            words=_cause_words(weighed[j], inside),
+        )
+        for k, j in enumerate(order.tolist())
+        if k == 0 or probability[j] >= _WORTH_LISTING
+    )
+    p = losses.p_restarted[[rows[row] for row in cluster.rows]]
+    restarted, kept = int((p > _TELLS).sum()), int((p < 1.0 - _TELLS).sum())
+    return Group(
+        controllers=inside,
+        others=tuple(names[c] for c in np.flatnonzero((cluster.fell > 0) & ~members).tolist()),
+        incidents=tuple(sorted(losses.incident[rows[row]] for row in cluster.rows)),
+        restarted=restarted,
+        kept_running=kept,
+        together_by_chance=_together_by_chance(chance[members], watched_s, window_s),
+        causes=found,
+        words=_group_words(inside, n, restarted, kept, found),
+    )
+
+
+def _together_by_chance(chance: Float64Array, watched_s: float, window_s: float) -> float:
+    """Count the windows in which at least two of independent controllers fall: the sum over pairs, to first order."""
+    pairs = (float(chance.sum()) ** 2 - float((chance**2).sum())) / 2.0
+    return pairs * watched_s / window_s
+
+
+def _cause_words(cause: Cause, members: Sequence[str]) -> str:
+    part = cause.part
+    match cause.kind:
+        case CauseKind.FEED:
+            return f"the feed {part}"
+        case CauseKind.SEGMENT:
+            return f"the bus segment {part}"
+        case CauseKind.BUS:
+            return f"the whole bus of channel {part}, or the recorder's own lead"
+        case CauseKind.CONTROLLER:
+            if list(members) == [part]:
+                return "its own plug, its own supply wires, or the controller itself"
+            return f"{part} by itself (its own plug, its own supply wires, or it), the others by chance"
+        case CauseKind.SUPPLY:
+            return "a common supply that no map shows: a fuse, a ground or a splice"
+        case CauseKind.WIRING:
+            return "a common piece of bus wiring that no map shows"
+        case CauseKind.CHANCE:
+            return "chance: each falls for a reason of its own"
+
+
+def _group_words(members: Sequence[str], n: int, restarted: int, kept: int, causes: Sequence[GroupCause]) -> str:
+    """Say who falls, how often, how they come back, and what that points to."""
+    who = members[0] if len(members) == 1 else f"{', '.join(members[:-1])} and {members[-1]}"
+    falls = "falls alone" if len(members) == 1 else "fall together"
+    times = _times(n)
+    how = ""
+    if restarted and not kept:
+        how = f", restarted {'each time' if restarted == n else f'{restarted} of {n} times'}"
+    elif kept and not restarted:
+        how = f", kept running {'each time' if kept == n else f'{kept} of {n} times'}"
+    elif restarted and kept:
+        how = f", restarted {_times(restarted)} and kept running {_times(kept)}"
+    first = causes[0]
+    text = f"{who} {falls} ({times}{how}): {first.words} ({odds(first.probability)})"
+    if len(causes) > 1 and causes[1].probability >= 0.1:
+        text += f", else {causes[1].words} ({odds(causes[1].probability)})"
+    return f"{text}."
+
+
+def _times(n: int) -> str:
+    return "once" if n == 1 else "twice" if n == 2 else f"{n} times"

@@ -1,0 +1,249 @@
+"""The post-mortem of an intermittent dropout: who falls with whom, when, and what goes before it.
+
+Joins what `groups`, `rate_shape`, `antecedent` and `covariate` find about the losses that no action explains, corrects
+everything that was tried together, and says what to do next. With fewer than three such losses it says nothing and
+costs nothing: the events and values to hold against them are asked for only then.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from busdoc.actions.action import Action
+from busdoc.arrays import BoolArray, Int64Array
+from busdoc.health.summary import Health
+from busdoc.intermittent.advice import Advice, advise
+from busdoc.intermittent.dropouts import (
+    LEAST_DROPOUTS,
+    Dropouts,
+    Unit,
+    list_units,
+    power_ups_of,
+    unexplained_losses,
+    watched_of,
+)
+from busdoc.intermittent.finding import (
+    Finding,
+    Lags,
+    Tried,
+    finding_of_event,
+    finding_of_value,
+    lags_of,
+    preceded_by,
+    rank,
+    set_aside,
+)
+from busdoc.intermittent.groups import Group, find_groups
+from busdoc.intermittent.multiple_testing import benjamini_hochberg, holm
+from busdoc.intermittent.precursors.antecedent import Antecedent, find_antecedents
+from busdoc.intermittent.precursors.antecedent_shift import attained
+from busdoc.intermittent.precursors.covariate import Covariate
+from busdoc.intermittent.precursors.event_kind import EventKind
+from busdoc.intermittent.rate_shape import Rate, measure_rate
+from busdoc.isolation.suspects.losses import losses_of
+from busdoc.isolation.verdict import Because
+from busdoc.machine.machine import Machine
+from busdoc.times import SECOND_NS
+
+__all__ = ["Evidence", "Intermittent", "look_into"]
+
+_PROMISING_AT = 0.01
+"""What has such a p by itself, but not given all that was tried, is worth provoking."""
+_MOST_LAGS = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Evidence:
+    """What dropouts are held against."""
+
+    kinds: tuple[EventKind, ...] = ()
+    covariates: tuple[Covariate, ...] = ()
+    """Every measured value that was tried, for each set of dropouts."""
+    left_out: tuple[str, ...] = ()
+    """What could not be tried, and why, as sentences."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Intermittent:
+    """What many dropouts have in common."""
+
+    dropouts: tuple[int, ...]
+    """Indices of the losses that no action explains."""
+    groups: tuple[Group, ...]
+    rates: tuple[Rate, ...]
+    """All dropouts first; then each group of at least three, where there are several groups."""
+    findings: tuple[Finding, ...]
+    """What goes before the dropouts more often than chance, given all that was tried; what explains most first."""
+    antecedents: tuple[Antecedent, ...]
+    """Every kind of event that was tried, for each set of dropouts, corrected; by p."""
+    covariates: tuple[Covariate, ...]
+    """Every measured value that was tried, likewise."""
+    lags: tuple[Lags, ...]
+    """Of the events among `findings`."""
+    tried: Tried
+    advice: tuple[Advice, ...]
+
+
+def _nothing(dropouts: Sequence[Dropouts]) -> Evidence:
+    return Evidence()
+
+
+def look_into(
+    health: Health,
+    because: Sequence[Because],
+    machine: Machine,
+    actions: Sequence[Action],
+    *,
+    gather: Callable[[Sequence[Dropouts]], Evidence] = _nothing,
+    suspects: Sequence[tuple[str, float]] = (),
+    epoch: bool = False,
+    journal_kept: bool = True,
+) -> Intermittent | None:
+    """Look into the losses that no action explains; None where there are fewer than three.
+
+    Parameters
+    ----------
+    health : of the whole record, its incidents as `because` counts them
+    because : one for each incident
+    machine : the map, possibly empty
+    actions : the journal's, and those that the traffic shows
+    gather : gives what the sets of dropouts are held against; asked only where there are enough of them
+    suspects : (part, probability) of the isolation engine, highest first
+    epoch : times are Unix times
+    journal_kept : somebody wrote down what was done
+    """
+    chosen = unexplained_losses(health.incidents, because, journal_kept=journal_kept)
+    if len(chosen) < LEAST_DROPOUTS:
+        return None
+    heard = [(c.name, c.channel) for c in health.controllers if c.first_ns is not None]
+    groups = find_groups(
+        health.incidents,
+        chosen,
+        machine,
+        heard,
+        start_ns=health.start_ns,
+        watched_s=watched_of(health, ()).total_ns / SECOND_NS,
+    )
+    units = list_units(health.incidents, chosen, groups)
+    rates = _rates(health, units, actions, epoch=epoch)
+    dropouts = [
+        Dropouts.of(
+            unit.controllers, [health.incidents[k] for k in unit.incidents], watched_of(health, unit.controllers)
+        )
+        for unit in units
+    ]
+    evidence = gather(dropouts)
+    antecedents, covariates = _corrected(find_antecedents(dropouts, evidence.kinds), evidence.covariates)
+    events = _Events(kinds=evidence.kinds, dropouts=dropouts, tests=antecedents)
+    findings, promising = _sorted_out(antecedents, covariates)
+    findings = set_aside(findings, events.preceded(findings))
+    standing = [one for one in findings if one.beside is None]
+    tried = Tried(
+        kinds=len({(one.name, one.controller) for one in antecedents}),
+        signals=len({one.name for one in covariates}),
+        tests=len(antecedents) + len(covariates),
+        left_out=tuple(_sentence(text) for text in evidence.left_out),
+    )
+    return Intermittent(
+        dropouts=chosen,
+        groups=groups,
+        rates=rates,
+        findings=findings,
+        antecedents=antecedents,
+        covariates=covariates,
+        lags=events.lags(findings),
+        tried=tried,
+        advice=advise(groups, rates, standing, promising, tried, machine, suspects),
+    )
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}."
+
+
+def _corrected(
+    antecedents: Sequence[Antecedent], covariates: Sequence[Covariate]
+) -> tuple[tuple[Antecedent, ...], tuple[Covariate, ...]]:
+    """Correct everything that was tried together; events and values bear half of the risk each.
+
+    Each half is corrected by itself: what events count, few of them can show by chance, and values do not pay for that.
+    """
+    p_events, p_values = (np.array([one.p for one in of], np.float64) for of in (antecedents, covariates))
+    halves = 2.0 if len(p_events) and len(p_values) else 1.0
+    holm_events = holm(p_events, attained=attained([one.chances for one in antecedents]))
+    holm_values = holm(p_values)
+    p_holm = np.minimum(halves * np.concatenate((holm_events, holm_values)), 1.0).tolist()
+    q_bh = benjamini_hochberg(np.concatenate((p_events, p_values))).tolist()
+    n_events = len(p_events)
+    events = (one.corrected(*of) for one, *of in zip(antecedents, p_holm[:n_events], q_bh[:n_events], strict=True))
+    values = (one.corrected(*of) for one, *of in zip(covariates, p_holm[n_events:], q_bh[n_events:], strict=True))
+    return (
+        tuple(sorted(events, key=lambda one: (one.p, one.name))),
+        tuple(sorted(values, key=lambda one: (one.p, one.name))),
+    )
+
+
+def _sorted_out(
+    antecedents: Sequence[Antecedent], covariates: Sequence[Covariate]
+) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
+    """Give what was found, and what may yet be; an event that may be an answer to the loss is neither."""
+    clear = [one for one in antecedents if not one.order_unclear]
+    both = [
+        *((one.found, finding_of_event(one)) for one in clear),
+        *((one.found, finding_of_value(one)) for one in covariates),
+    ]
+    promising = [finding for is_found, finding in both if not is_found and finding.p <= _PROMISING_AT]
+    return rank([finding for is_found, finding in both if is_found]), rank(promising)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Events:
+    """The tests on events with what they were made on, for whoever asks about single dropouts."""
+
+    kinds: Sequence[EventKind]
+    dropouts: Sequence[Dropouts]
+    tests: Sequence[Antecedent]
+
+    def preceded(self, findings: Sequence[Finding]) -> dict[tuple[str, tuple[str, ...]], tuple[BoolArray, float]]:
+        """Give the dropouts that each finding comes before, and the share by chance."""
+        return {
+            (one.name, one.controllers): (preceded_by(one, kind, dropouts), one.by_chance)
+            for one, kind, dropouts in self._of(findings)
+        }
+
+    def lags(self, findings: Sequence[Finding]) -> tuple[Lags, ...]:
+        """Give how long before each dropout the events of the first findings were."""
+        standing = [finding for finding in findings if finding.beside is None]
+        return tuple(lags_of(*found) for found in self._of(standing[:_MOST_LAGS]))
+
+    def _of(self, findings: Sequence[Finding]) -> Iterator[tuple[Antecedent, EventKind, Dropouts]]:
+        kinds = {(kind.name, kind.controller): kind for kind in self.kinds if kind.is_sure}
+        sets = {one.controllers: one for one in self.dropouts}
+        tests = {(one.name, one.controllers): one for one in self.tests}
+        for finding in findings:
+            one = tests.get((finding.name, finding.controllers)) if finding.trigger is not None else None
+            if one is not None and (one.name, one.controller) in kinds:
+                yield one, kinds[one.name, one.controller], sets[one.controllers]
+
+
+def _rates(health: Health, units: Sequence[Unit], actions: Sequence[Action], *, epoch: bool) -> tuple[Rate, ...]:
+    """Measure the rate of each unit, and correct all questions about their shape together."""
+    power_ups_ns = power_ups_of(health, actions)
+    rates = [_rate(health, unit, power_ups_ns, epoch=epoch) for unit in units]
+    corrected = iter(holm(np.array([test.p for rate in rates for test in rate.tests])).tolist())
+    return tuple(rate.corrected([next(corrected) for _ in rate.tests]) for rate in rates)
+
+
+def _rate(health: Health, unit: Unit, power_ups_ns: Int64Array, *, epoch: bool) -> Rate:
+    incidents = [health.incidents[k] for k in unit.incidents]
+    returns_ns = sorted({loss.back_ns for i in incidents for loss in losses_of(i) if loss.back_ns is not None})
+    return measure_rate(
+        np.array([incident.last_seen_ns for incident in incidents], np.int64),
+        [incident.back_ns for incident in incidents],
+        watched_of(health, unit.controllers),
+        controllers=unit.controllers,
+        epoch=epoch,
+        power_ups_ns=power_ups_ns,
+        returns_ns=np.array(returns_ns, np.int64),
+    )

@@ -1,0 +1,1 @@
+"""What comes before dropouts: events and measured values, tested against chance."""

@@ -1,0 +1,178 @@
+"""What chance makes of values before dropouts: how often the record itself shows as much with the dropouts elsewhere.
+
+Under chance the dropouts, kept as far apart from one another as they are, lie anywhere along the record (circular
+shifts). Values that drift keep drifting then, and dropouts that come in bursts keep doing so. All shifts together tell
+how many independent dropouts there are as far as one value is concerned: the variance of a count over all shifts,
+against that of as many independent draws. Exact binomial tails go by that number, which a count over the shifts
+themselves, of which there are too few to reach small probabilities, holds in check.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from busdoc.arrays import BoolArray, Float64Array, Int64Array
+from busdoc.intermittent.precursors.coincidence import at_least
+
+__all__ = [
+    "TAILS",
+    "WEIGHTS",
+    "Pattern",
+    "by_spells",
+    "combine",
+    "effective",
+    "from_shifts",
+    "guard_places",
+    "rank_p",
+    "shifted_sums",
+    "tail_p",
+]
+
+TAILS = (0.5, 0.33, 0.2, 0.12, 0.06, 0.03, 0.01, 0.003, 0.001)
+"""Shares of the record that lie beyond the thresholds that are tried."""
+WEIGHTS = (1.0, 0.5, 1.5, 1.5, 1.5, 1.5, 1.0, 0.5, 0.5, 0.5)
+"""Of the rank test, then of each of `TAILS`: what lies far out needs no help, since its p is tiny when it is real."""
+_CLIP = 0.9
+_LEAST_EFFECTIVE = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Pattern:
+    """Where n dropouts lie among the m usable places of a record."""
+
+    at: Int64Array
+    """(n,) the last place up to each dropout."""
+    n_places: int
+
+    def counts(self) -> Float64Array:
+        """(m,) How many dropouts lie at each place."""
+        return np.bincount(self.at, minlength=self.n_places).astype(np.float64)
+
+
+def shifted_sums(values: Float64Array, pattern: Pattern) -> Float64Array:
+    """(m,) Add the values at the dropouts' places, for every shift of the dropouts around the record.
+
+    Parameters
+    ----------
+    values : (m,) one for each place
+    """
+    return _around(values, pattern.counts())
+
+
+def _around(values: Float64Array, weights: Float64Array) -> Float64Array:
+    """(m,) For every shift, the sum of values times weights, around the record.
+
+    Transforms of a length with a large prime factor take ten times as long, so the record is laid on a longer, smooth
+    one, and what runs over its end is folded back.
+    """
+    from scipy.fft import irfft, next_fast_len, rfft  # 0.1 s
+
+    m = len(values)
+    length = next_fast_len(2 * m, real=True)
+    product = irfft(rfft(values, length) * np.conj(rfft(weights, length)), length)
+    folded = product[:m].copy()
+    folded[1:] += product[length - m + 1 :]
+    return np.asarray(folded, np.float64)
+
+
+def effective(sums: Float64Array, n: int, variance: float) -> float:
+    """Give how many independent draws the dropouts amount to, n at most."""
+    if variance <= 0.0 or n == 0:
+        return float(n)
+    return n / max(1.0, float(sums.var()) / (n * variance))
+
+
+def rank_p(ahead: Float64Array, variance: float, n_effective: Float64Array | Int64Array) -> Float64Array:
+    """(f,) Give the probability by chance of ranks that are as far ahead in the mean, for each of f features.
+
+    The rank test of Mann & Whitney (Annals of Mathematical Statistics 18 (1947) 50-60) against many places.
+
+    Parameters
+    ----------
+    ahead : (f,) -0.5 … 0.5: mean rank less that of all places, positive in the direction that is asked about
+    variance : of the ranks of all places: 1/12 without ties
+    n_effective : (f,) independent dropouts
+    """
+    from scipy.special import ndtr
+
+    if variance <= 0.0:
+        return np.ones(len(ahead))
+    p = ndtr(-ahead / np.sqrt(variance / np.maximum(n_effective, 1.0)))
+    return np.asarray(np.where(n_effective < _LEAST_EFFECTIVE, 1.0, p), np.float64)
+
+
+def tail_p(
+    n_beyond: Int64Array, n: Int64Array | int, share: Float64Array, n_effective: Int64Array | float
+) -> Float64Array:
+    """Give the probability of as many of n dropouts beyond a threshold.
+
+    Parameters
+    ----------
+    share : of the rest of the time that is beyond it
+    n_effective : independent dropouts among the n
+    """
+    from scipy.special import betainc  # the binomial tail, also for numbers that are not whole
+
+    weight = np.asarray(n_effective, np.float64) / np.maximum(n, 1)
+    k, rest = np.maximum(n_beyond * weight, 1e-300), (n - n_beyond) * weight
+    return np.asarray(np.where(n_beyond > 0, betainc(k, rest + 1.0, np.minimum(share, 1.0)), 1.0), np.float64)
+
+
+def by_spells(is_beyond: BoolArray, pattern: Pattern, guard: int) -> float:
+    """Give the probability of as many spells of dropouts with one beyond a threshold, each spell counted once.
+
+    Where a value is seldom beyond, one excursion that meets a burst of dropouts is one coincidence, however many of
+    them it meets. Dropouts no further apart than the value remembers are one spell; by chance it has one beyond at as
+    large a share of the places as its dropouts together would find one (Hoeffding's bound, as for events).
+
+    Parameters
+    ----------
+    is_beyond : (m,) at each place
+    guard : places after which the value has forgotten itself
+    """
+    begins = np.flatnonzero(np.concatenate(([True], np.diff(pattern.at) > guard)))
+    spells = np.split(pattern.at, begins[1:])
+    beyond = np.flatnonzero(is_beyond)
+    n_hit, shares = 0, []
+    for at in spells:
+        meeting = np.unique((beyond[:, None] - np.unique(at - at[0])) % len(is_beyond))  # where it would meet one
+        n_hit += bool(is_beyond[at].any())
+        shares.append(len(meeting) / len(is_beyond))
+    return float(at_least(n_hit, len(spells), float(np.mean(shares))))
+
+
+def from_shifts(sums: Float64Array, reached: float, guard: int) -> float:
+    """Give the share of shifts, beyond a guard to either side, that add up to as much as is seen; 0: none does."""
+    far = sums[guard : len(sums) - guard] if len(sums) > 4 * guard else sums[len(sums) // 4 : -(len(sums) // 4)]
+    return float(np.mean(far >= reached - 1e-6)) if len(far) else 1.0
+
+
+def guard_places(values: Float64Array, least: int) -> int:
+    """Give how many places a value needs to forget itself: until its autocorrelation falls below a fifth."""
+    centred = values - values.mean()
+    autocovariance = _around(centred, centred)
+    half = autocovariance[: len(values) // 2 + 1]
+    below = np.flatnonzero(half < 0.2 * half[0]) if half[0] > 0.0 else np.zeros(1, np.int64)
+    return max(least, int(below[0]) if len(below) else len(half))
+
+
+def combine(p: Float64Array, weights: Float64Array | None = None) -> float:
+    """Combine p-values of tests that depend on one another in unknown ways into one.
+
+    Y. Liu & J. Xie, Journal of the American Statistical Association 115 (2020) 393-402 (the Cauchy combination): for
+    small p, tests that all say the same pay nothing for their number, unrelated ones as by Bonferroni.
+
+    Parameters
+    ----------
+    weights : (n,) how much of what all pay together each may use, set without a look at the data; None: the same each
+
+    >>> round(combine(np.array([0.01, 0.01])), 6), round(combine(np.array([1e-6, 0.5])), 9)
+    (0.01, 2e-06)
+    """
+    if not len(p):
+        return 1.0
+    small = np.minimum(np.maximum(p, 1e-300), _CLIP)
+    with np.errstate(divide="ignore", over="ignore"):
+        heights = np.where(small < 1e-8, 1.0 / (np.pi * small), np.tan((0.5 - small) * np.pi))
+    height = float(np.average(heights, weights=weights))
+    return 1.0 / (np.pi * height) if height > 1e8 else 0.5 - float(np.arctan(height)) / np.pi

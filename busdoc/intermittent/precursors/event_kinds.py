@@ -1,0 +1,199 @@
+"""All kinds of events that a record holds: from signals, commands, codes, returns, the wire and the journal.
+
+Nobody has to list them: whatever happened now and then is a candidate for what goes before dropouts.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from busdoc.actions.action import Action, ActionKind
+from busdoc.arrays import Int64Array
+from busdoc.decode.database.message import Signal
+from busdoc.decode.signals.streams import SignalStream
+from busdoc.decode.signals.summary import Transitions
+from busdoc.health.codes.code import FaultCode
+from busdoc.health.controller import StreamKey
+from busdoc.health.incident import IncidentKind
+from busdoc.health.streams.payload_bits import BitChanges
+from busdoc.health.summary import Health
+from busdoc.intermittent.precursors.bit_events import bit_events
+from busdoc.intermittent.precursors.event_kind import EventKind, EventSource, events_at
+from busdoc.intermittent.precursors.state_changes import senders_of, signal_events
+
+__all__ = ["EventKinds", "gather_event_kinds"]
+
+_MOST_NAMED = 6
+_MOST_KINDS = 10_000
+"""A machine has hundreds; a capture of random frames must not keep the analysis busy for hours."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EventKinds:
+    """What was gathered, and what could not be."""
+
+    kinds: tuple[EventKind, ...] = ()
+    left_out: tuple[str, ...] = ()
+    """As sentences without a full stop."""
+
+
+def gather_event_kinds(
+    health: Health,
+    *,
+    changes: Iterable[tuple[SignalStream, Signal, Transitions]] = (),
+    arrivals: Mapping[StreamKey, Int64Array] | None = None,
+    bits: Mapping[StreamKey, Sequence[BitChanges]] | None = None,
+    n_unfollowed: int = 0,
+    codes: Sequence[FaultCode] = (),
+    actions: Sequence[Action] = (),
+) -> EventKinds:
+    """Gather every kind of event of a record.
+
+    Parameters
+    ----------
+    health : of the whole record
+    changes : of each signal of each stream (`SignalWatch.each_transitions`)
+    arrivals : of each stream that has few (`HealthWatch.sparse_arrivals`)
+    bits : of each stream that nobody decodes (`HealthWatch.bit_changes`)
+    n_unfollowed : such streams whose bits were not followed
+    codes : of all controllers
+    actions : the journal's
+    """
+    names: dict[StreamKey, str] = {}
+    senders = senders_of(health.controllers)
+    signals, crowded = signal_events(_noting_names(changes, names), senders)
+    commands, busy = _commands(health, {} if arrivals is None else arrivals, names)
+    kinds = [
+        *signals,
+        *bit_events(bits or {}, senders),
+        *commands,
+        *_codes(codes),
+        *_returns(health),
+        *_wire(health),
+        *_journal(actions),
+    ]
+    left_out = [*_told("signal", "signals", "changed more often than can be kept", crowded)]
+    left_out += _told("stream without a rhythm", "streams without a rhythm", "had more frames than can be kept", busy)
+    if n_unfollowed:
+        left_out.append(f"the bits of {n_unfollowed} streams that no database describes, beyond the first 256 streams")
+    if len(kinds) > _MOST_KINDS:
+        left_out.append(f"{len(kinds) - _MOST_KINDS} kinds of events beyond the first {_MOST_KINDS}")
+    return EventKinds(kinds=tuple(kinds[:_MOST_KINDS]), left_out=tuple(left_out))
+
+
+def _noting_names(
+    changes: Iterable[tuple[SignalStream, Signal, Transitions]], names: dict[StreamKey, str]
+) -> Iterator[tuple[SignalStream, Signal, Transitions]]:
+    """Pass changes on, and note which message each stream is."""
+    for stream, signal, transitions in changes:
+        key = StreamKey(channel=stream.channel, extended=stream.extended, id=stream.id)
+        names[key] = stream.message.name
+        yield stream, signal, transitions
+
+
+def _commands(
+    health: Health, arrivals: Mapping[StreamKey, Int64Array], names: Mapping[StreamKey, str]
+) -> tuple[list[EventKind], list[str]]:
+    """Give each stream that is not cyclic, and name those that have too many frames."""
+    kinds, busy = [], []
+    for controller in health.controllers:
+        for stream in controller.streams:
+            if stream.cyclic:
+                continue
+            what = f"{names[stream.key]} ({stream.key})" if stream.key in names else f"frame {stream.key}"
+            if stream.key not in arrivals:
+                busy.append(what)
+                continue
+            kinds.append(
+                events_at(
+                    f"{what} of {controller.name} was sent",
+                    EventSource.COMMAND,
+                    arrivals[stream.key],
+                    controller=controller.name,
+                    channel=stream.key.channel,
+                )
+            )
+    return kinds, busy
+
+
+def _codes(codes: Sequence[FaultCode]) -> Iterator[EventKind]:
+    for code in codes:
+        raised_ns = np.array([raised_ns for raised_ns, _ in code.active_spans], np.int64)
+        if len(raised_ns):
+            yield events_at(
+                f"{code.controller} raised {code.code}",
+                EventSource.CODE,
+                raised_ns,
+                controller=code.controller,
+                note=code.text,
+            )
+
+
+def _returns(health: Health) -> Iterator[EventKind]:
+    """Give when each controller came back, and when the whole bus did."""
+    for controller in health.controllers:
+        back_ns = [
+            to_ns for from_ns, to_ns in controller.absences if health.start_ns < from_ns < to_ns < health.until_ns
+        ]
+        if back_ns:
+            yield events_at(
+                f"{controller.name} came back",
+                EventSource.POWER_UP,
+                np.array(back_ns, np.int64),
+                controller=controller.name,
+                channel=controller.channel,
+            )
+    whole: dict[int | None, list[int]] = {}
+    for incident in health.incidents:
+        if incident.kind is IncidentKind.BUS_SILENCE and incident.back_ns is not None:
+            whole.setdefault(incident.channel, []).append(incident.back_ns)
+    for channel, times_ns in whole.items():
+        where = "the whole bus" if channel is None else f"the whole bus of channel {channel}"
+        yield events_at(f"{where} came back", EventSource.POWER_UP, np.array(times_ns, np.int64), channel=channel)
+
+
+def _wire(health: Health) -> Iterator[EventKind]:
+    """Give each error state that the adapter reported."""
+    for wire in health.wire:
+        times: dict[str, list[int]] = {}
+        for t_ns, words in wire.error_states:
+            times.setdefault(words, []).append(t_ns)
+        for words, times_ns in times.items():
+            yield events_at(
+                f"the adapter on channel {wire.channel} reported: {words}",
+                EventSource.WIRE,
+                np.array(times_ns, np.int64),
+                channel=wire.channel,
+            )
+
+
+def _journal(actions: Sequence[Action]) -> Iterator[EventKind]:
+    """Give each thing that was written down; marks of the same text, small and capital letters alike, are one kind."""
+    kinds: dict[str, tuple[str, list[Action]]] = {}
+    for action in actions:
+        words = _action_words(action)
+        kinds.setdefault(" ".join(words.casefold().split()), (words, []))[1].append(action)
+    for words, alike in kinds.values():
+        yield events_at(
+            words,
+            EventSource.JOURNAL,
+            np.array([action.time_ns for action in alike], np.int64),
+            uncertainty_ns=np.array([max(action.uncertainty_ns, 0) for action in alike], np.int64),
+        )
+
+
+def _action_words(action: Action) -> str:
+    if action.kind is ActionKind.MARK:
+        text = action.note.strip()
+        return f"mark: {text}" if text else "mark"
+    what = action.part or "the machine"
+    return f"{action.kind.value} of {what}" + (f" and {action.into}" if action.kind is ActionKind.SWAP else "")
+
+
+def _told(one: str, many: str, why: str, names: Sequence[str]) -> list[str]:
+    """Say in one sentence what could not be used."""
+    if not names:
+        return []
+    named = ", ".join(names[:_MOST_NAMED]) + (", …" if len(names) > _MOST_NAMED else "")
+    return [f"{len(names)} {one if len(names) == 1 else many} {why}: {named}"]

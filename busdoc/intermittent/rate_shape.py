@@ -1,0 +1,303 @@
+"""How often dropouts come, and how they lie in time: trend, bursts, time of day, after a start; how long they last.
+
+Takes the unexplained losses of a controller, of a group, or of the whole machine, with what was watched; gives one
+`Rate`. What the times show is tested (`ShapeTest`); the caller corrects the p-values over everything that it tried.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+
+from busdoc.arrays import BoolArray, Float64Array, Int64Array
+from busdoc.intermittent.dropouts import Watched
+from busdoc.intermittent.rate_tests import (
+    garwood,
+    greenwood_p,
+    halves_p,
+    halving_seen_after,
+    laplace_trend,
+    phase_p,
+)
+from busdoc.isolation.suspects.rates import quiet_to_prove
+from busdoc.times import SECOND_NS
+
+__all__ = ["FOUND_AT", "Outage", "Rate", "RateColumn", "Shape", "ShapeTest", "StillNeeded", "Watched", "measure_rate"]
+
+_DAY_NS = 86_400 * SECOND_NS
+FOUND_AT = 0.05
+"""A shape is called one at this p, corrected for all that were tried."""
+_SAME_BURST = 1.0 / 20.0
+"""Pauses shorter than this share of the mean one join a burst; by chance one in twenty is."""
+_DAY_FROM_S = 20 * 3600.0
+"""A time of day is looked for from so long a recording on; a shorter one cannot tell it from a trend."""
+_START_WINDOWS_S = (60.0, 600.0)
+_COLUMNS = 24
+_ENOUGH = 10
+"""Dropouts with which antecedents begin to be told apart."""
+
+
+class Shape(StrEnum):
+    """How dropouts may lie in time."""
+
+    TREND = "trend"
+    BURSTS = "bursts"
+    TIME_OF_DAY = "time of day"
+    AFTER_POWER_UP = "after power-up"
+    AFTER_RETURN = "after return"
+
+
+_CLAIMS = {
+    Shape.TREND: ("their rate changes", "no trend that chance would not make"),
+    Shape.BURSTS: ("they come in bursts", "no more clustered than chance makes them"),
+    Shape.TIME_OF_DAY: ("they keep to a time of day", "no time of day stands out"),
+    Shape.AFTER_POWER_UP: ("they come soon after the machine got power", "not bound to the machine's power-up"),
+    Shape.AFTER_RETURN: ("they come again soon after the last return", "not bound to the last return"),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShapeTest:
+    """One question about how the dropouts lie in time."""
+
+    shape: Shape
+    p: float
+    p_holm: float
+    """Corrected for every such question that was asked of the record; as `p` until the caller has done so."""
+    facts: str
+    """The counts, whatever they show."""
+    claim: str | None = None
+    """What they show if they show it; None: the usual words for this shape."""
+
+    @property
+    def found(self) -> bool:
+        return self.p_holm <= FOUND_AT
+
+    @property
+    def words(self) -> str:
+        """What the counts show, or do not, and the counts."""
+        claim, denial = _CLAIMS[self.shape]
+        return f"{(self.claim or claim) if self.found else denial}: {self.facts}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outage:
+    """How long the controllers stay away."""
+
+    n: int
+    """That ended within the record."""
+    still_away: int
+    median_s: float | None
+    longest_s: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StillNeeded:
+    """How long a recording would still have to be to say more; at the rate so far."""
+
+    until_ten_s: float | None
+    """Until there are ten dropouts; None: there are."""
+    quiet_to_prove_s: float
+    """Quiet after a repair that rules the old rate out with 95 %."""
+    halving_seen_s: float | None
+    """Until a rate half as high would be seen with 80 %; None: not with so few dropouts before."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RateColumn:
+    """One stretch of the record, for the eye."""
+
+    from_ns: int
+    to_ns: int
+    watched_s: float
+    n: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rate:
+    """How often dropouts come, and how they lie in time."""
+
+    controllers: tuple[str, ...]
+    """Whose; empty: of any controller."""
+    n: int
+    watched_s: float
+    per_hour: float
+    per_hour_low: float
+    per_hour_high: float
+    """Exact 95 % interval (Garwood 1936), for a steady rate."""
+    n_bursts: int
+    """Bursts, those of a single dropout counted too."""
+    first_half: int
+    second_half: int
+    halves_p: float
+    """Two-sided and exact; over bursts where dropouts come in bursts."""
+    worse: float
+    """The trend's statistic in standard deviations, positive when they come more and more often."""
+    tests: tuple[ShapeTest, ...]
+    outage: Outage
+    needed: StillNeeded
+    columns: tuple[RateColumn, ...]
+
+    def corrected(self, p_holm: Sequence[float]) -> "Rate":
+        """Take the p-values that were corrected over all tests, in their order."""
+        tests = tuple(replace(test, p_holm=p) for test, p in zip(self.tests, p_holm, strict=True))
+        return replace(self, tests=tests)
+
+
+def measure_rate(
+    lost_ns: Int64Array,
+    back_ns: Sequence[int | None],
+    watched: Watched,
+    *,
+    controllers: tuple[str, ...] = (),
+    epoch: bool = False,
+    power_ups_ns: Int64Array | None = None,
+    returns_ns: Int64Array | None = None,
+) -> Rate:
+    """Measure one rate.
+
+    Parameters
+    ----------
+    lost_ns : (n,) int64, ns, ascending: the last frame before each dropout
+    back_ns : (n,) when it was over; None: still away at the end
+    watched : where a dropout could have been seen
+    controllers : whose dropouts these are; empty: anybody's
+    epoch : times are Unix times, so that a time of day can be told
+    power_ups_ns : when the machine got its power
+    returns_ns : when one of these controllers had come back
+    """
+    n, watched_s = len(lost_ns), watched.total_ns / SECOND_NS
+    hours = max(watched_s, 1e-9) / 3600.0
+    share = watched.before(lost_ns) / max(watched.total_ns, 1)
+    low, high = garwood(n)
+    burst_p = greenwood_p(share)
+    first: BoolArray = _firsts(share) if burst_p <= FOUND_AT else np.ones(n, np.bool_)
+    worse, trend_p = laplace_trend(share[first])
+    halves = int((share[first] < 0.5).sum()), int((share[first] >= 0.5).sum())
+    tests = [
+        ShapeTest(
+            shape=Shape.TREND,
+            p=trend_p,
+            p_holm=trend_p,
+            facts=_trend_facts(*halves),
+            claim=f"they come {'more and more' if worse > 0.0 else 'less and less'} often",
+        ),
+        ShapeTest(shape=Shape.BURSTS, p=burst_p, p_holm=burst_p, facts=_burst_facts(n, int(_firsts(share).sum()))),
+    ]
+    if epoch and watched_s >= _DAY_FROM_S:
+        tests.append(_time_of_day(lost_ns[first], watched))
+    for shape, starts_ns in ((Shape.AFTER_POWER_UP, power_ups_ns), (Shape.AFTER_RETURN, returns_ns)):
+        if starts_ns is not None and len(starts_ns):
+            tests.append(_after_starts(shape, lost_ns, starts_ns, watched))
+    return Rate(
+        controllers=controllers,
+        n=n,
+        watched_s=watched_s,
+        per_hour=n / hours,
+        per_hour_low=low / hours,
+        per_hour_high=high / hours,
+        n_bursts=int(first.sum()),
+        first_half=halves[0],
+        second_half=halves[1],
+        halves_p=halves_p(*halves),
+        worse=worse,
+        tests=tuple(tests),
+        outage=_outage(lost_ns, back_ns),
+        needed=StillNeeded(
+            until_ten_s=None if n >= _ENOUGH else (_ENOUGH - n) * watched_s / max(n, 1),
+            quiet_to_prove_s=quiet_to_prove(n, watched_s),
+            halving_seen_s=halving_seen_after(n, watched_s),
+        ),
+        columns=_columns(lost_ns, watched),
+    )
+
+
+def _firsts(share: Float64Array) -> BoolArray:
+    """Mark the dropouts that begin a burst: those after a pause of more than a twentieth of the mean one."""
+    pause = np.diff(share, prepend=-1.0)
+    return np.asarray(pause > _SAME_BURST / max(len(share), 1))
+
+
+def _trend_facts(first_half: int, second_half: int) -> str:
+    return f"{first_half} in the first half of the time watched, {second_half} in the second"
+
+
+def _burst_facts(n: int, n_bursts: int) -> str:
+    return f"{n} dropouts in {n_bursts} bursts" if n_bursts < n else f"{n} dropouts, no two of them close"
+
+
+def _time_of_day(lost_ns: Int64Array, watched: Watched) -> ShapeTest:
+    phase = lost_ns % _DAY_NS / _DAY_NS
+    even = watched.at((np.arange(2000) + 0.5) / 2000)
+    null = even % _DAY_NS / _DAY_NS
+    p = phase_p(phase, null)
+    best = max(range(24), key=lambda hour: _excess(phase, null, hour))
+    within, expected = _in_hours(phase, best).sum(), _in_hours(null, best).mean()
+    facts = (
+        f"{within} of {len(phase)} between {best:02d}:00 and {(best + 4) % 24:02d}:00 UTC, "
+        f"which is {100.0 * expected:.0f} % of the time watched"
+    )
+    return ShapeTest(shape=Shape.TIME_OF_DAY, p=p, p_holm=p, facts=facts)
+
+
+def _in_hours(phase: Float64Array, hour: int) -> BoolArray:
+    """Mark what lies within the four hours from this one on."""
+    return np.asarray((phase * 24.0 - hour) % 24.0 < 4.0)
+
+
+def _excess(phase: Float64Array, null: Float64Array, hour: int) -> float:
+    """Say how many more there are in these four hours than the time watched makes likely."""
+    return float(_in_hours(phase, hour).sum() - _in_hours(null, hour).mean() * len(phase))
+
+
+def _after_starts(shape: Shape, lost_ns: Int64Array, starts_ns: Int64Array, watched: Watched) -> ShapeTest:
+    """Ask whether dropouts come soon after a start more often than the time spent there makes likely (binomial)."""
+    starts_ns = np.sort(starts_ns)
+    best: tuple[float, str] = (1.0, "")
+    for window_s in _START_WINDOWS_S:
+        window_ns = round(window_s * SECOND_NS)
+        before = np.searchsorted(starts_ns, lost_ns, side="right")
+        latest_ns = starts_ns[np.maximum(before - 1, 0)]
+        within = int(((before > 0) & (lost_ns - latest_ns <= window_ns)).sum())
+        ends_ns = np.minimum(starts_ns + window_ns, np.append(starts_ns[1:], starts_ns[-1] + window_ns))
+        spent = float((watched.before(ends_ns) - watched.before(starts_ns)).sum()) / max(watched.total_ns, 1)
+        p = min(1.0, len(_START_WINDOWS_S) * _binomial_tail(within, len(lost_ns), min(spent, 1.0)))
+        if p <= best[0]:
+            share = f"{100.0 * spent:.1f} % of the time watched"
+            best = (p, f"{within} of {len(lost_ns)} within {window_s:.0f} s, {share}")
+    return ShapeTest(shape=shape, p=best[0], p_holm=best[0], facts=best[1])
+
+
+def _binomial_tail(k: int, n: int, q: float) -> float:
+    """Give P(at least k of n)."""
+    from scipy.special import betainc
+
+    return 1.0 if k <= 0 else float(betainc(k, n - k + 1, q))
+
+
+def _outage(lost_ns: Int64Array, back_ns: Sequence[int | None]) -> Outage:
+    away_s = [
+        (back - lost) / SECOND_NS for lost, back in zip(lost_ns.tolist(), back_ns, strict=True) if back is not None
+    ]
+    return Outage(
+        n=len(away_s),
+        still_away=len(back_ns) - len(away_s),
+        median_s=float(np.median(away_s)) if away_s else None,
+        longest_s=max(away_s, default=None),
+    )
+
+
+def _columns(lost_ns: Int64Array, watched: Watched) -> tuple[RateColumn, ...]:
+    """Cut the record into stretches of equal length by the clock."""
+    if not len(watched.from_ns):
+        return ()
+    start_ns, until_ns = int(watched.from_ns[0]), int(watched.to_ns[-1])
+    edges_ns = np.array([start_ns + (until_ns - start_ns) * k // _COLUMNS for k in range(_COLUMNS + 1)], np.int64)
+    seen_s = np.diff(watched.before(edges_ns)) / SECOND_NS
+    place = np.clip(np.searchsorted(edges_ns, lost_ns, side="right") - 1, 0, _COLUMNS - 1)
+    counts = np.bincount(place, minlength=_COLUMNS)
+    return tuple(
+        RateColumn(from_ns=a, to_ns=b, watched_s=float(s), n=int(n))
+        for a, b, s, n in zip(edges_ns[:-1].tolist(), edges_ns[1:].tolist(), seen_s, counts, strict=True)
+    )

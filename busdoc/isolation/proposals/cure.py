@@ -1,0 +1,169 @@
+"""Cure: how long a machine must stay quiet after a repair until it may be called cured, and how sure that is by now.
+
+What is known is how often the fault showed before: so many times in so long a time of watching. How it was found is
+left to others.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from busdoc.actions.action import ActionKind
+from busdoc.arrays import Float64Array
+from busdoc.health.incident import Incident
+from busdoc.isolation.proposals.next_tests import CONFIDENCE
+from busdoc.isolation.suspects.findings import Findings
+from busdoc.isolation.suspects.rates import RATE_PRIOR, RATES_HZ, dwell_s, quiet_probability, quiet_to_prove
+from busdoc.isolation.verdict import NextTest
+from busdoc.times import SECOND_NS
+from busdoc.words.duration import duration
+from busdoc.words.probability import odds
+
+__all__ = ["CURED_AT", "CureOutcome", "CureState", "FaultRate", "tests_after_repair"]
+
+CURED_AT = 0.95
+"""So sure, and it is called cured (common practice)."""
+_FEW = 3
+"""With fewer showings the rate itself is hardly known, and that faults show once an hour or more often must help."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FaultRate:
+    """How often the fault showed before the repair."""
+
+    n: int = 0
+    """How many times; none: nothing is known of its rate."""
+    watched_s: float = 0.0
+    """How long it could have shown, s."""
+    fault: str = ""
+    """What showed, as a person says it; empty: any trouble."""
+
+    @property
+    def needed_s(self) -> float:
+        """How long to stay quiet until it is called cured.
+
+        Notes
+        -----
+        With n showings in T the quiet t rules the old rate out where (T / (T + t))^n is 1 - confidence (Przyborowski &
+        Wilenski, Biometrika 31 (1940) 313-323). With many showings that is -ln(1 - confidence) / rate, three mean
+        intervals for 95 % (Hanley & Lippman-Hand, JAMA 249 (1983) 1743). With none, or fewer than three, the rate is
+        taken as log-uniform from once an hour up, and its posterior is waited for.
+        """
+        exact_s = quiet_to_prove(self.n, self.watched_s, CURED_AT)
+        return exact_s if self.n >= _FEW else min(exact_s, dwell_s(CURED_AT, self._weights))
+
+    def confidence(self, quiet_s: float) -> float:
+        """Give how surely the fault would have shown in so long a quiet, were it still there."""
+        exact = 1.0 - (self.watched_s / (self.watched_s + quiet_s)) ** self.n if self.n and quiet_s > 0.0 else 0.0
+        if self.n >= _FEW:
+            return exact
+        return max(exact, 1.0 - float(quiet_probability(quiet_s, self._weights)))
+
+    @property
+    def _weights(self) -> Float64Array:
+        """(R,) what is known of its rate, over the grid of rates."""
+        log_weight = np.log(RATE_PRIOR) + self.n * np.log(RATES_HZ) - RATES_HZ * self.watched_s
+        weights: Float64Array = np.exp(log_weight - log_weight.max())
+        weights /= weights.sum()
+        return weights
+
+    @property
+    def words(self) -> str:
+        """How often it came before.
+
+        >>> FaultRate(n=5, watched_s=2700.0).words
+        'before, one every 9 min (5 in 45 min)'
+        """
+        if not self.n:
+            return "how often the fault came before is not known; it is taken to come once an hour or more often"
+        watched = duration(round(self.watched_s * SECOND_NS))
+        if self.n == 1:
+            return f"before, one in {watched}"
+        return f"before, one every {duration(round(self.watched_s / self.n * SECOND_NS))} ({self.n} in {watched})"
+
+
+class CureOutcome(StrEnum):
+    """How the watch after a repair stands."""
+
+    WATCHING = "watching"
+    CURED = "cured"
+    INCIDENT = "incident"
+    MISSING = "missing"
+    """A controller of the map was never heard."""
+    CUT_SHORT = "cut short"
+    """It ended before it was long enough."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CureState:
+    """The watch after a repair, at one instant or at its end."""
+
+    outcome: CureOutcome
+    quiet_s: float
+    """That counts."""
+    needed_s: float
+    confidence: float
+    """That the fault would have shown by now."""
+    pausing: bool
+    """The machine is off, or is not heard: time stands still."""
+    power_cycles: int
+    incident: Incident | None = None
+    missing: tuple[str, ...] = ()
+
+
+_SURE = 0.95
+"""From here on a part that was replaced is taken for the one that was at fault."""
+_SUSPECTED = 0.2
+"""Another part as likely as this, and not replaced, keeps the search open."""
+
+
+def tests_after_repair(findings: Findings) -> tuple[NextTest, ...] | None:
+    """Give what is left to do once every suspect was replaced; None while the search goes on.
+
+    Returns
+    -------
+    Nothing when it was quiet for as long as the old part would have needed to show (common practice: 95 %), else one
+    test: to watch for the rest of that time.
+    """
+    repaired_s = _repaired_s(findings)
+    if repaired_s is None:
+        return None
+    left_s = 0.0
+    for part, at_s in repaired_s.items():
+        needed_s = dwell_s(CONFIDENCE, findings.posterior.rate[findings.reach.parts.index(part)])
+        left_s = max(left_s, needed_s - (findings.span_s - at_s))
+    if left_s <= 0.0:
+        return ()
+    if not np.isfinite(left_s):
+        return None
+    names = " and ".join(repaired_s)
+    return (
+        NextTest(
+            steps=(),
+            watch_ns=round(left_s * SECOND_NS),
+            gain_bits=0.0,
+            effort_s=left_s,
+            tells=f"Quiet: replacing {names} cured it ({odds(CONFIDENCE)}). Trouble: it was not that alone; look on.",
+        ),
+    )
+
+
+def _repaired_s(findings: Findings) -> dict[str, float] | None:
+    """When each culprit was replaced, in seconds from the start; None unless all were, with no trouble since."""
+    posterior, parts = findings.posterior, findings.reach.parts
+    suspected = [p for p in range(len(parts)) if posterior.marginal[p] >= _SUSPECTED]
+    if not suspected or any(posterior.marginal[p] < _SURE for p in suspected) or posterior.elsewhere >= _SUSPECTED:
+        return None
+    found: dict[str, float] = {}
+    for p in suspected:
+        at_s = [
+            (action.time_ns - findings.start_ns) / SECOND_NS
+            for action in findings.actions
+            if action.kind is ActionKind.REPLACE and action.part == parts[p]
+        ]
+        if not at_s:
+            return None
+        found[parts[p]] = at_s[-1]
+    last_trouble_s = max((float(findings.losses.t_s[row]) for row in findings.unexplained), default=-np.inf)
+    return found if last_trouble_s < min(found.values()) + 1.0 else None

@@ -1,0 +1,1 @@
+"""Which action, which part: evidence, posterior, reasons."""

@@ -1,0 +1,363 @@
+"""What the record says for and against every part: hazards at the incidents, and the survival of quiet exposure.
+
+Takes the losses, the actions and the map's reach; gives arrays over parts, incidents and rates that
+`busdoc.isolation.suspects.posterior` multiplies out. A faulty part with rate r shows with hazard r while it is exposed
+to a controller that is on the bus, and with none otherwise. Three things blur that:
+
+* presses come late by an unknown time, so near an action exposure is summed over its lateness;
+* a press may be wrong, missing or doubled, so what was written down of a part is doubted a little in every stretch,
+  and a lot where a later press does not fit it;
+* the part may have gone bad within the record, so quiet exposure before the first trouble counts half.
+
+For each incident and part, with doubt d, survival s of the exposure that the incident ended, and hazard h: had the
+part made it, the record has the density (1 - d) s h + d u, u being that of a part exposed against what was written;
+had another made it, (1 - d) s + d. `hazard` is the first over the second, and `survival` gathers the seconds.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from busdoc.actions.action import Action, ActionKind
+from busdoc.arrays import BoolArray, Float64Array, Int64Array
+from busdoc.isolation.suspects.exposure import Reach
+from busdoc.isolation.suspects.exposure_cells import Cells, before_first, cut_cells, exempt
+from busdoc.isolation.suspects.failed_starts import Starts, weigh_starts
+from busdoc.isolation.suspects.fault_onset import Late, weigh_late
+from busdoc.isolation.suspects.losses import Losses
+from busdoc.isolation.suspects.press_timing import SPARED, WIGGLE_SHOWS, group_fit, lateness_s, shaken, soften, untold
+from busdoc.isolation.suspects.prior import kind_of
+from busdoc.isolation.suspects.rates import BACKGROUND_HZ, RATES_HZ
+from busdoc.isolation.suspects.recovery_evidence import weigh_returns
+from busdoc.machine.machine import Machine, PartKind
+from busdoc.times import SECOND_NS
+
+__all__ = ["Evidence", "weigh_evidence"]
+
+_DOUBT = 0.01
+"""That what was written down of a part is wrong, where nothing contradicts it."""
+_CONTRADICTED = 0.5
+"""The same where a later press does not fit."""
+_AGAIN = 0.12
+"""The same for a part that must have shown already though it should be out: one slip explains all that follows, but
+several parts, each doubted, must not explain together what one that is in explains alone. A branch that no map knows
+could hang on anything, and would be to blame for all that falls while it is out: each time costs it the whole doubt."""
+_ACCOMPLICE = 0.3
+"""The same for the part that was written down when the contradicted one may have been meant."""
+_TWICE_S = 3.0
+"""The same press again within this time is a doubled one, not a contradiction."""
+_LONG_S = 2.0
+_SPARED_BY_A_CUT = 0.05
+"""Likelihood of each controller beyond a segment that is heard while others there are not, for longer than that."""
+_TOGETHER = 0.03
+"""Share of unexplained incidents that take several controllers at once."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Evidence:
+    """P parts, K incidents that no action explains, R rates, Z background rates."""
+
+    hazard: Float64Array
+    """(P, K, R) likelihood density of the incident if the part made it, over that if another did, 1/s."""
+    survival: Float64Array
+    """(P, R) probability of all exposure that the part did not end."""
+    background: Float64Array
+    """(K, Z) the density if nothing on the map made it, 1/s."""
+    calm: Float64Array
+    """(Z,) probability of no further such incidents."""
+    exposed: BoolArray
+    """(P, K) as written down: whether the part could have made the incident."""
+    quiet_s: Float64Array
+    """(P,) seconds since the first trouble that the part was exposed to a controller on the bus and nothing came: in
+    all trials that stayed quiet, or in the longest that did not, whichever is more."""
+    trust: Float64Array
+    """(P, R) that what was written of the part last is right, were it faulty, after the quiet since."""
+    starts: Starts
+    """Starts that failed."""
+    late: Late
+    """Parts that went bad within the record."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Record:
+    """What every incident is weighed against."""
+
+    reach: Reach
+    actions: Sequence[Action]
+    losses: Losses
+    written_s: Float64Array
+    sigma_s: Float64Array
+    likely_s: Float64Array
+    nodes_s: Float64Array
+    """(n, nodes) possible true times."""
+    cells: Cells
+    doubt: Float64Array
+    """(n + 1, P)"""
+    moves: BoolArray
+    """(P,) parts whose plug is ever moved: only of them can something wrong have been written down."""
+    loose: BoolArray
+    """(P,) parts that only the actions know."""
+    kinds: Sequence[PartKind | None]
+
+
+def weigh_evidence(
+    machine: Machine,
+    losses: Losses,
+    unexplained: Sequence[int],
+    reach: Reach,
+    actions: Sequence[Action],
+    start_ns: int,
+    span_s: float,
+    offset_s: float = 0.0,
+) -> Evidence:
+    """Put the record into likelihoods.
+
+    Parameters
+    ----------
+    machine : the map
+    losses : all of them; they say when each controller was on the bus
+    unexplained : rows of `losses` that no action explains by itself
+    reach : of the same actions
+    actions : ascending by time
+    start_ns, span_s : what was watched
+    offset_s : the journal's clock minus the capture's, as far as it is known
+    """
+    written_s = np.array([(a.time_ns - start_ns) / SECOND_NS - offset_s for a in actions])
+    sigma_s = np.array([max(a.uncertainty_ns / SECOND_NS, 1e-3) for a in actions])
+    likely_s = np.maximum.accumulate(written_s - 0.5 * sigma_s) if len(actions) else written_s
+    rows = np.array(unexplained, np.int64)
+    first_s = float(losses.t_s[rows].min()) if len(rows) else np.inf
+    loose = np.array([part not in machine for part in reach.parts], np.bool_)
+    record = _Record(
+        reach=reach,
+        actions=actions,
+        losses=losses,
+        written_s=written_s,
+        sigma_s=sigma_s,
+        likely_s=likely_s,
+        nodes_s=written_s[:, None] - lateness_s(actions) if len(actions) else np.empty((0, 0)),
+        cells=cut_cells(losses, reach, likely_s, span_s, first_s, _home(losses, rows, loose)),
+        doubt=_doubts(reach, actions, written_s),
+        moves=np.asarray(np.any(reach.reaches != reach.reaches[:1], axis=(0, 2))),
+        loose=loose,
+        kinds=[kind_of(machine, part) for part in reach.parts],
+    )
+    weighed = _weigh_incidents(record, rows.tolist(), first_s)
+    hit = losses.hit[rows]
+    ended = weigh_returns(machine, reach, losses, rows.tolist(), record.kinds, record.nodes_s, span_s)
+    alone = np.where(hit.sum(axis=1) > 1, _TOGETHER, 1.0) * _sign_background(losses.p_restarted[rows])
+    return Evidence(
+        hazard=weighed.hazard * ended.part[:, :, None],
+        survival=weighed.survival,
+        background=(alone * ended.background)[:, None] * BACKGROUND_HZ[None, :],
+        calm=np.exp(-BACKGROUND_HZ * record.cells.up_s),
+        exposed=weighed.exposed,
+        quiet_s=weighed.quiet_s,
+        trust=weighed.trust,
+        late=weigh_late(
+            weighed.plain * ended.part[:, :, None],
+            weighed.log_near,
+            record.cells,
+            losses.t_s[rows],
+            weighed.fit * ended.part,
+            span_s,
+        ),
+        starts=weigh_starts(machine, reach, losses, actions, record.kinds, likely_s, record.nodes_s, span_s),
+    )
+
+
+def _home(losses: Losses, rows: Int64Array, loose: BoolArray) -> BoolArray:
+    """(P, C) the controllers at which a part's quiet counts.
+
+    A plug that no map knows may reach any controller, but it hangs on one: on one of those in trouble, if on its own
+    account it is to be suspected at all. That others ran on beside it tells nothing.
+    """
+    home = np.ones((len(loose), losses.hit.shape[1]), np.bool_)
+    hit = losses.hit[rows]
+    alone = hit[hit.sum(axis=1) == 1]
+    troubled = (alone if len(alone) else hit).any(axis=0)
+    if troubled.any():
+        home[loose] = troubled
+    return home
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Weighed:
+    """What the incidents one after the other gave; as in `Evidence`, and for `weigh_late`."""
+
+    hazard: Float64Array
+    survival: Float64Array
+    exposed: BoolArray
+    quiet_s: Float64Array
+    trust: Float64Array
+    plain: Float64Array
+    log_near: Float64Array
+    fit: Float64Array
+
+
+def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _Weighed:
+    """Go through the incidents in the order of time, ending one exposure after the other."""
+    reach, cells = record.reach, record.cells
+    n_parts, n_rates = len(reach.parts), len(RATES_HZ)
+    hazard = np.zeros((n_parts, len(rows), n_rates))
+    plain, log_near, fit = np.zeros_like(hazard), np.zeros_like(hazard), np.zeros((n_parts, len(rows)))
+    exposed = np.zeros((n_parts, len(rows)), np.bool_)
+    log_survival = np.zeros((n_parts, n_rates))
+    longest_s = np.zeros(n_parts)
+    shown_in = np.full(n_parts, -1)  # the stint in which a part has shown though it should have been out
+    everywhere: BoolArray = np.asarray(np.any(reach.reaches, axis=0))
+    spent = cells.live & (cells.from_s >= first_s - 1e-9)[:, None]
+    for k, row in enumerate(rows):
+        t, hit, since = float(record.losses.t_s[row]), record.losses.hit[row], record.losses.since_s[row]
+        m = int(np.searchsorted(record.likely_s, t))
+        near = np.flatnonzero(np.abs(record.written_s - t) < 5.0 * record.sigma_s)
+        soft = soften(reach, near, record.nodes_s, t, hit, since, m)
+        exempt(cells, reach, near, record.likely_s, t, hit, since)
+        spent &= cells.live
+        spared = _spared(record, row)
+        fit_now = group_fit(reach.reaches[m] | soft.reached, hit, record.losses.up[row], record.loose, spared)
+        fit_ever = group_fit(everywhere, hit, record.losses.up[row], record.loose, spared)
+        told = fit_now > 0.0
+        stint = cells.stint_at(t)
+        doubt = np.where(record.moves, record.doubt[m], 0.0)
+        again = ~told & (shown_in == stint) & ~record.loose
+        doubt = np.where(again, np.maximum(doubt, _AGAIN), doubt)[:, None]
+        ended = spent & (cells.from_s < t)[:, None] & (cells.stint == stint[None, :]) & told[None, :]
+        ended_s = (ended * cells.length_s[:, None]).sum(axis=0)
+        spent &= ~ended
+        longest_s = np.maximum(longest_s, ended_s)
+        stays = np.exp(soft.log_survival - ended_s[:, None] * RATES_HZ)
+        if k == 0:
+            stays *= before_first(cells, first_s)
+            told = told | cells.live[cells.from_s < first_s].any(axis=0)
+        stays = np.where(told[:, None], stays, 1.0)
+        beside = (1.0 - doubt) * stays + doubt
+        against = untold(record.written_s, record.nodes_s, t, hit, since)
+        made = (1.0 - doubt) * stays * soft.rate * fit_now[:, None] + doubt * against * fit_ever[:, None]
+        sign = _sign_fit(record.kinds, float(record.losses.p_restarted[row]))
+        hazard[:, k, :] = made / np.maximum(beside, 1e-300) * sign[:, None]
+        shakes = shaken(reach, record.actions, near, record.nodes_s, t, fit_now * sign)[:, None]
+        hazard[:, k, :] += shakes
+        fit[:, k] = fit_now * sign
+        plain[:, k, :] = soft.rate * fit[:, k, None] + shakes
+        log_near[:, k, :] = soft.log_survival
+        log_survival += np.log(np.maximum(beside, 1e-300))
+        exposed[:, k] = fit_now > 0.01
+        shown_in = np.where((fit_now <= 0.0) & (fit_ever > 0.01), stint, shown_in)
+    quiet, quiet_s, trust = _quiet_to_the_end(record, spent)
+    quiet = quiet * _shaken_in_vain(record, rows)[:, None]
+    return _Weighed(
+        hazard=hazard,
+        survival=np.exp(log_survival) * quiet,
+        exposed=exposed,
+        quiet_s=np.maximum(quiet_s, longest_s),
+        trust=trust,
+        plain=plain,
+        log_near=log_near,
+        fit=fit,
+    )
+
+
+def _shaken_in_vain(record: _Record, rows: Sequence[int]) -> Float64Array:
+    """(P,) likelihood of the wiggles after which nothing came; shaking the same part again tells nothing new."""
+    spared = np.zeros(len(record.reach.parts), np.bool_)
+    t_s = record.losses.t_s[list(rows)]
+    for m, action in enumerate(record.actions):
+        if action.kind is ActionKind.WIGGLE:
+            since_s = t_s - record.likely_s[m]
+            came = bool(np.any((since_s > -2.0) & (since_s < 2.5)))
+            exposed = np.any(record.reach.reaches[m], axis=1)
+            spared |= record.reach.touched[m] & exposed & (not came)
+    doubt = np.where(record.moves, _DOUBT, 0.0)
+    return np.where(spared, (1.0 - doubt) * (1.0 - WIGGLE_SHOWS) + doubt, 1.0)
+
+
+def _quiet_to_the_end(record: _Record, spent: BoolArray) -> tuple[Float64Array, Float64Array, Float64Array]:
+    """Give the survival (P, R) and the length (P,) of the exposure that no incident ended, doubted stint by stint.
+
+    And how far what was written of each part last is to be trusted after its quiet (P, R).
+    """
+    cells = record.cells
+    n_parts = spent.shape[1]
+    n_stints = int(cells.stint.max(initial=0)) + 1
+    columns = np.broadcast_to(np.arange(n_parts), cells.stint.shape)
+    by_stint_s = np.zeros((n_parts, n_stints))
+    np.add.at(by_stint_s, (columns, cells.stint), spent * cells.length_s[:, None])
+    worst = np.zeros((n_parts, n_stints))
+    stretch = np.searchsorted(record.likely_s, cells.from_s + 0.5 * cells.length_s)
+    np.maximum.at(worst, (columns, cells.stint), record.doubt[stretch])
+    doubt = np.where(record.moves[:, None], worst, 0.0)[:, :, None]
+    stays = np.exp(-by_stint_s[:, :, None] * RATES_HZ)
+    quiet = np.where(by_stint_s[:, :, None] > 0.0, (1.0 - doubt) * stays + doubt, 1.0)
+    survival: Float64Array = quiet.prod(axis=1)
+    length_s: Float64Array = by_stint_s.sum(axis=1)
+    last = cells.stint[-1] if len(cells.stint) else np.zeros(n_parts, np.int64)
+    right = ((1.0 - doubt) * stays)[np.arange(n_parts), last]
+    trust: Float64Array = right / np.maximum(right + doubt[np.arange(n_parts), last], 1e-300)
+    return survival, length_s, np.where(right > 0.0, trust, 0.0)
+
+
+def _doubts(reach: Reach, actions: Sequence[Action], written_s: Float64Array) -> Float64Array:
+    """(n + 1, P) how much each stretch's word on each part is to be doubted."""
+    doubt = np.full((len(actions) + 1, len(reach.parts)), _DOUBT)
+    for m, action in enumerate(actions):
+        if not reach.odd[m] or action.part is None:
+            continue
+        before = [j for j in range(m) if action.part in (actions[j].part, actions[j].into)]
+        last = before[-1] if before else -1
+        if before and actions[last].kind is action.kind and written_s[m] - written_s[last] < _TWICE_S:
+            continue
+        doubt[last + 1 : m + 1, reach.touched[m]] = _CONTRADICTED
+        for j in range(m - 1, last, -1):
+            if actions[j].kind in (ActionKind.PLUG, ActionKind.UNPLUG) and actions[j].kind is not action.kind:
+                later = [i for i in range(j + 1, len(actions)) if actions[i].part == actions[j].part]
+                until = later[0] if later else len(actions)
+                part = doubt[j + 1 : until + 1]
+                part[:, reach.touched[j]] = np.maximum(part[:, reach.touched[j]], _ACCOMPLICE)
+                break
+    return doubt
+
+
+def _spared(record: _Record, row: int) -> Float64Array:
+    """(P,) likelihood of each controller that stayed though the part reaches it.
+
+    A dip of the supply may be ridden through. Beyond a bus wire that is open nobody is heard: one that speaks often
+    enough is missed, unless the wire made contact again at once.
+    """
+    losses = record.losses
+    lasted_s = min(
+        (b - a for c in np.flatnonzero(losses.hit[row]) for a, b in losses.away[int(c)] if a <= losses.t_s[row] <= b),
+        default=0.0,
+    )
+    cut = _SPARED_BY_A_CUT if lasted_s > _LONG_S else SPARED
+    return np.array([cut if k is PartKind.SEGMENT else SPARED for k in record.kinds])
+
+
+def _sign_fit(kinds: Sequence[PartKind | None], p_restarted: float) -> Float64Array:
+    """(P,) likelihood of 'restarted or kept running', as far as it was told, for a fault of each kind of part."""
+    if np.isnan(p_restarted):
+        return np.ones(len(kinds))
+    p = float(_never_sure(p_restarted))
+    restarts = np.array([_RESTARTS.get(k, 0.5 if k in _EITHER else 0.95) for k in kinds])
+    fit: Float64Array = 2.0 * (restarts * p + (1.0 - restarts) * (1.0 - p))
+    return fit
+
+
+_RESTARTS: dict[PartKind | None, float] = {PartKind.FEED: 0.98, PartKind.SEGMENT: 0.03}
+"""That controllers restart: without supply for so long that they are missed, nearly always; which are only cut off the
+bus, hardly ever, though some do when they hear nobody."""
+_EITHER = (PartKind.LEAD, PartKind.CONNECTOR, PartKind.TERMINATOR)
+
+
+def _never_sure(p_restarted: npt.ArrayLike) -> Float64Array:
+    """Keep a probability from certainty, and to the digits that are worth anything."""
+    kept: Float64Array = np.clip(np.round(np.asarray(p_restarted, np.float64), 3), 0.005, 0.995)
+    return kept
+
+
+def _sign_background(p_restarted: Float64Array) -> Float64Array:
+    p = np.where(np.isnan(p_restarted), 0.5, _never_sure(p_restarted))
+    fit: Float64Array = 2.0 * (0.8 * p + 0.2 * (1.0 - p))
+    return fit

@@ -1,0 +1,133 @@
+"""Whom every part could trouble, between one action and the next, as arrays over parts and controllers.
+
+Takes the map and the actions; gives, for each stretch between actions, which parts an unbroken chain of plugged
+sockets joined to which controllers, and what each action took away or newly exposed. Press times are not looked at,
+only the order; what is plugged where is `busdoc.actions.plugged`'s to say.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.plugged import PlugState, opening_state
+from busdoc.arrays import BoolArray
+from busdoc.machine.controller_spec import ControllerSpec
+from busdoc.machine.machine import Controller, Machine
+
+__all__ = ["Reach", "find_reach", "with_controllers"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Reach:
+    """Parts (P, controllers of the map among them), controllers (C) and n actions: n + 1 stretches between them."""
+
+    parts: tuple[str, ...]
+    controllers: tuple[str, ...]
+    reaches: BoolArray
+    """(n + 1, P, C): the part can trouble the controller, whether there is power or not: a controller that is heard
+    proves by itself that there is."""
+    takes: BoolArray
+    """(n, C): the action takes the controller's supply, connector or bus away, for a moment or for longer."""
+    exposes: BoolArray
+    """(n, P, C): the action makes the part able to trouble the controller with power, which it was not before."""
+    odd: BoolArray
+    """(n,): the press does not fit what was written down before it (plugged twice, unplugged twice)."""
+    touched: BoolArray
+    """(n, P): the action moves the part, or something that it hangs on."""
+    last: PlugState
+    """After the last action."""
+
+
+def with_controllers(machine: Machine, names: Iterable[str]) -> Machine:
+    """Add controllers that the capture knows and the map does not: on no feed and no segment that is known."""
+    missing = [name for name in dict.fromkeys(names) if name not in machine.controllers]
+    if not missing:
+        return machine
+    added = {name: Controller(spec=ControllerSpec(name=name)) for name in missing}
+    parts = {name: part for name, part in machine.parts.items() if name not in added}
+    return replace(machine, controllers={**machine.controllers, **added}, parts=parts)
+
+
+def find_reach(machine: Machine, actions: Sequence[Action]) -> Reach:
+    """Replay the actions on the map.
+
+    Parameters
+    ----------
+    machine : the map, with every controller of the capture (`with_controllers`)
+    actions : in the order of their times
+    """
+    state = opening_state(machine, actions)
+    names = tuple(machine.controllers)
+    parts = tuple(dict.fromkeys((*names, *machine.parts, *state.place_of, *_named_parts(machine, actions))))
+    row, column = {part: p for p, part in enumerate(parts)}, {name: c for c, name in enumerate(names)}
+    n, n_parts, n_names = len(actions), len(parts), len(names)
+    reaches = np.zeros((n + 1, n_parts, n_names), np.bool_)
+    takes, odd = np.zeros((n, n_names), np.bool_), np.zeros(n, np.bool_)
+    exposes, touched = np.zeros((n, n_parts, n_names), np.bool_), np.zeros((n, n_parts), np.bool_)
+    _note(reaches[0], state, row, column)
+    for m, action in enumerate(actions):
+        after = state.after(action)
+        odd[m] = _is_odd(state, action)
+        moved = {name for name in (action.part, action.into) if name is not None}
+        if action.kind in (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE):
+            reaches[m + 1] = reaches[m]
+            moved = set()
+        elif action.kind is ActionKind.MARK:
+            reaches[m + 1] = reaches[m]
+            continue
+        else:
+            _note(reaches[m + 1], after, row, column)
+            touched[m] = [bool(moved & _chain(state, part)) for part in parts]
+        effect = state.effect(action)
+        for name in effect.taken:
+            takes[m, column[name]] = True
+        for name, gained in effect.newly_exposed.items():
+            exposes[m, [row[part] for part in gained if part in row], column[name]] = True
+        state = after
+    return Reach(
+        parts=parts,
+        controllers=names,
+        reaches=reaches,
+        takes=takes,
+        exposes=exposes,
+        odd=odd,
+        touched=touched,
+        last=state,
+    )
+
+
+def _named_parts(machine: Machine, actions: Sequence[Action]) -> list[str]:
+    """Name the parts that only the actions know."""
+    power = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE, ActionKind.MARK)
+    spoken = [a.part for a in actions if a.kind not in power and a.part is not None]
+    return [name for name in dict.fromkeys(spoken) if name not in machine]
+
+
+def _note(reaches: BoolArray, state: PlugState, row: dict[str, int], column: dict[str, int]) -> None:
+    """Write down whom each part reaches with the plugs as they are and all the power on."""
+    switched_on = replace(state, main_on=True, switched_off=frozenset())
+    for name, c in column.items():
+        for part in switched_on.exposed(name):
+            if part in row and not state.specimens.get(part):  # a replaced one is off the machine, fault and all
+                reaches[row[part], c] = True
+
+
+def _chain(state: PlugState, part: str) -> set[str]:
+    chain: set[str] = set()
+    here: str | None = part
+    while here is not None and here not in chain:
+        chain.add(here)
+        here = state.owner_of(here)
+    return chain
+
+
+def _is_odd(state: PlugState, action: Action) -> bool:
+    part = action.part
+    if action.kind is ActionKind.PLUG and part is not None:
+        same_place = action.into is None or action.into == state.place_of.get(part)
+        return state.plugged(part) and same_place
+    if action.kind is ActionKind.UNPLUG and part is not None:
+        return not state.plugged(part)
+    return False

@@ -1,0 +1,109 @@
+"""Time cut at every action, loss and return, and which parts were exposed in each piece.
+
+Takes losses and reach; gives the pieces, and the survival of what came before the first trouble.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from busdoc.arrays import BoolArray, Float64Array, Int64Array
+from busdoc.isolation.suspects.exposure import Reach
+from busdoc.isolation.suspects.losses import Losses
+from busdoc.isolation.suspects.rates import RATES_HZ
+
+__all__ = ["Cells", "before_first", "cut_cells", "exempt"]
+
+_BEGAN_BEFORE = 0.5
+"""That a fault was there before the record began, rather than begun between then and the first trouble."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Cells:
+    """Pieces of time, ascending, without gaps."""
+
+    from_s: Float64Array
+    length_s: Float64Array
+    live: BoolArray
+    """(cells, P) the part is exposed to a controller that is on the bus; `exempt` takes out what is counted apart."""
+    stint: Int64Array
+    """(cells, P) counts the changes of what the part is plugged to."""
+    up_s: float
+    """Controller seconds on the bus, of all together."""
+
+    def stint_at(self, t: float) -> Int64Array:
+        """(P,) the stint of every part just before an instant."""
+        last = max(int(np.searchsorted(self.from_s, t)) - 1, 0)
+        at: Int64Array = self.stint[last] if len(self.stint) else np.zeros(self.live.shape[1], np.int64)
+        return at
+
+
+def cut_cells(
+    losses: Losses, reach: Reach, likely_s: Float64Array, span_s: float, first_s: float, home: BoolArray
+) -> Cells:
+    """Cut the time from 0 to `span_s`.
+
+    Parameters
+    ----------
+    likely_s : when each action was most likely done
+    first_s : of the first trouble
+    home : (P, C) controllers at which a part's quiet counts
+    """
+    edges = [0.0, span_s, *likely_s.tolist()]
+    for absences in losses.away:
+        edges += [edge for absence in absences for edge in absence]
+    if np.isfinite(first_s):
+        edges.append(first_s)
+    cut_s = np.unique(np.clip([edge for edge in edges if np.isfinite(edge)], 0.0, span_s))
+    from_s, length_s = cut_s[:-1], np.diff(cut_s)
+    middle_s = from_s + 0.5 * length_s
+    up = np.ones((len(from_s), len(reach.controllers)), np.bool_)
+    for c, absences in enumerate(losses.away):
+        for gone_s, back_s in absences:
+            up[(middle_s > gone_s) & (middle_s < back_s), c] = False
+    stretch = np.searchsorted(likely_s, middle_s)
+    live = np.any(reach.reaches[stretch] & home & up[:, None, :], axis=2)
+    changed = np.any(reach.reaches[1:] != reach.reaches[:-1], axis=2)
+    number = np.concatenate((np.zeros((1, len(reach.parts)), np.int64), np.cumsum(changed, axis=0)))
+    return Cells(
+        from_s=from_s,
+        length_s=length_s,
+        live=live,
+        stint=number[stretch],
+        up_s=float((up.sum(axis=1) * length_s).sum()),
+    )
+
+
+def exempt(
+    cells: Cells,
+    reach: Reach,
+    near: Int64Array,
+    likely_s: Float64Array,
+    t: float,
+    hit: BoolArray,
+    since: Float64Array,
+) -> None:
+    """Take the exposure that `_soften` counts out of the cells."""
+    since_s = float(since[hit].min()) if hit.any() else 0.0
+    middle_s = cells.from_s + 0.5 * cells.length_s
+    for j in near:
+        joins = np.any(reach.reaches[j + 1] & ~reach.reaches[j] & hit[None, :], axis=1)
+        counted = (middle_s > max(float(likely_s[j]), since_s)) & (middle_s < t)
+        cells.live[np.ix_(counted, joins)] = False
+
+
+def before_first(cells: Cells, first_s: float) -> Float64Array:
+    """(P, R) survival up to the first trouble, for a fault that was there before or began at any time since."""
+    early = cells.from_s < first_s - 1e-9
+    length_s = cells.length_s[early]
+    spent_s = cells.live[early] * length_s[:, None]
+    if not len(length_s) or length_s.sum() <= 0.0:
+        return np.ones((cells.live.shape[1], len(RATES_HZ)))
+    left_s = np.cumsum(spent_s[::-1], axis=0)[::-1]  # exposure from each cell's start to the first trouble
+    whole = np.exp(-left_s[0][:, None] * RATES_HZ)
+    after_s = left_s - spent_s
+    cost = spent_s[:, :, None] * RATES_HZ
+    share = np.where(cost > 1e-9, -np.expm1(-cost) / np.maximum(cost, 1e-9), 1.0)
+    began = (np.exp(-after_s[:, :, None] * RATES_HZ) * share * length_s[:, None, None]).sum(axis=0) / length_s.sum()
+    mixed: Float64Array = _BEGAN_BEFORE * whole + (1.0 - _BEGAN_BEFORE) * began
+    return mixed

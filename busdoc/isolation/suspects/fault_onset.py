@@ -1,0 +1,86 @@
+"""A part that was sound at first and went bad within the record.
+
+Where one fault shows from the start and another only later, all the quiet that the later one passed while it was sound
+speaks against it, unless it may have begun. Takes the plain hazards of every incident and the exposure after it; gives,
+for each part and each incident but the first, the evidence were the part to have gone bad since the incident before.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from busdoc.arrays import Float64Array, Int64Array
+from busdoc.isolation.suspects.exposure_cells import Cells
+from busdoc.isolation.suspects.rates import RATE_PRIOR, RATES_HZ
+
+__all__ = ["Late", "choose_late", "weigh_late"]
+
+_BEGINS_WITHIN = 0.03
+"""That a part which is bad at the end went bad while somebody was recording, and after the first trouble at that."""
+_MOST = 6
+"""Parts gone bad late that are worth enumerating."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Late:
+    """P parts, K incidents, R rates; entry k is for a part gone bad between incident k - 1 and incident k."""
+
+    hazard: Float64Array
+    """(P, K, R) density of each incident if the part, bad by then, made it, 1/s: of those from its own on."""
+    first: Float64Array
+    """(P, K, R) the same of incident k for a part that has gone bad since the one before."""
+    survival: Float64Array
+    """(P, K, R) probability of the quiet from then on."""
+    prior: Float64Array
+    """(K,) that it went bad just then."""
+
+
+def weigh_late(
+    plain: Float64Array, log_near: Float64Array, cells: Cells, t_s: Float64Array, fit: Float64Array, span_s: float
+) -> Late:
+    """Weigh late beginnings.
+
+    Parameters
+    ----------
+    plain : (P, K, R) hazard of each part at each incident, who fell and how included
+    log_near : (P, K, R) logarithm of the survival since an action near each incident
+    cells : exposure; what `log_near` counts is taken out
+    t_s : (K,) of the incidents, ascending
+    fit : (P, K) likelihood of who fell and how, were the part to have made it
+    span_s : until when was watched
+    """
+    spent_s = cells.live * cells.length_s[:, None]
+    left_s = np.concatenate((np.cumsum(spent_s[::-1], axis=0)[::-1], np.zeros((1, spent_s.shape[1]))))  # (cells + 1, P)
+    at: Int64Array = np.searchsorted(cells.from_s, t_s - 1e-9)
+    after_s = left_s[at].T  # (P, K) exposure from each incident on
+    near = np.cumsum(log_near[:, ::-1], axis=1)[:, ::-1]
+    survival = np.exp(near - after_s[:, :, None] * RATES_HZ)
+    gap_s = np.maximum(np.diff(t_s, prepend=0.0), 1.0)
+    began = fit[:, :, None] * (-np.expm1(-np.outer(gap_s, RATES_HZ)) / gap_s[:, None])[None]
+    prior = _BEGINS_WITHIN * np.minimum(gap_s / max(span_s, 1.0), 1.0)
+    if len(prior):
+        prior[0] = 0.0  # the first trouble may have begun at any time before it as it is
+    return Late(hazard=plain, first=0.5 * plain + 0.5 * began, survival=survival, prior=prior)
+
+
+def choose_late(late: Late, hazard: Float64Array, survival: Float64Array) -> Sequence[tuple[int, int]]:
+    """Choose the parts and incidents where a late beginning explains better than one from the start.
+
+    Parameters
+    ----------
+    hazard, survival : (P, K, R), (P, R) of the parts as bad from the start
+
+    Returns
+    -------
+    (part, incident) pairs, the best first; at most one for a part
+    """
+    if hazard.shape[1] < 2:
+        return ()
+    from_start = (hazard * (survival * RATE_PRIOR)[:, None, :]).sum(axis=2)
+    begun = (late.first * late.survival * RATE_PRIOR).sum(axis=2) * late.prior
+    gain = np.where(begun > 0.0, begun / np.maximum(from_start, 1e-300), 0.0)
+    best = gain.argmax(axis=1)
+    top = gain.max(axis=1)
+    order = np.argsort(-top, kind="stable")[: 2 * _MOST]
+    return [(int(p), int(best[p])) for p in order if top[p] > 1.0][:_MOST]

@@ -1,0 +1,82 @@
+"""The record worked through once: reach, losses, evidence and posterior, for whoever asks.
+
+Attribution asks which action an incident answers to, the verdict which part is at fault, and both read the same
+posterior.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from busdoc.actions.action import Action
+from busdoc.arrays import Float64Array
+from busdoc.health.codes.code import FaultCode
+from busdoc.isolation.suspects.causes import list_causes
+from busdoc.isolation.suspects.evidence import Evidence, weigh_evidence
+from busdoc.isolation.suspects.exposure import Reach
+from busdoc.isolation.suspects.losses import Losses
+from busdoc.isolation.suspects.posterior import Posterior, weigh_sets
+from busdoc.isolation.suspects.prior import part_weights
+from busdoc.machine.machine import Machine
+
+__all__ = ["Findings", "work_through"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Findings:
+    """Everything that one pass over the record gave."""
+
+    machine: Machine
+    actions: tuple[Action, ...]
+    """Ascending by time."""
+    reach: Reach
+    losses: Losses
+    unexplained: tuple[int, ...]
+    """Rows of `losses` that no action explains by itself; the K of the arrays below."""
+    weights: Float64Array
+    """(P,) prior weights."""
+    evidence: Evidence
+    posterior: Posterior
+    start_ns: int
+    span_s: float
+    offset_s: float
+
+
+def work_through(
+    machine: Machine,
+    reach: Reach,
+    losses: Losses,
+    unexplained: Sequence[int],
+    actions: Sequence[Action],
+    *,
+    codes: Sequence[FaultCode] = (),
+    start_ns: int,
+    span_s: float,
+    offset_s: float = 0.0,
+) -> Findings:
+    """Work the record through.
+
+    Parameters
+    ----------
+    machine : with every controller of the capture
+    reach : of the actions, on this machine
+    unexplained : rows of `losses`
+    actions : ascending by time
+    codes : hints where to look
+    start_ns, span_s : what was watched
+    offset_s : journal clock minus capture clock, as far as known
+    """
+    weights = part_weights(machine, reach.parts, reach.controllers, codes)
+    evidence = weigh_evidence(machine, losses, unexplained, reach, actions, start_ns, span_s, offset_s)
+    return Findings(
+        machine=machine,
+        actions=tuple(actions),
+        reach=reach,
+        losses=losses,
+        unexplained=tuple(unexplained),
+        weights=weights,
+        evidence=evidence,
+        posterior=weigh_sets(list_causes(machine, reach, evidence, weights)),
+        start_ns=start_ns,
+        span_s=span_s,
+        offset_s=offset_s,
+    )

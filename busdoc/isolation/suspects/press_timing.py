@@ -1,0 +1,194 @@
+"""One incident against every part, with the actions near it summed over how late they may have been written down.
+
+Takes the reach and the written times; gives hazards and survivals that `busdoc.isolation.suspects.evidence` puts
+together.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from busdoc.actions.action import Action, ActionKind, Origin
+from busdoc.arrays import BoolArray, Float64Array, Int64Array
+from busdoc.isolation.suspects.exposure import Reach
+from busdoc.isolation.suspects.rates import RATES_HZ
+from busdoc.times import SECOND_NS
+
+__all__ = [
+    "OFFSETS_S",
+    "OFFSET_PRIOR",
+    "SPARED",
+    "WIGGLE_SHOWS",
+    "Soft",
+    "group_fit",
+    "late_by",
+    "lateness_s",
+    "lateness_weights",
+    "shaken",
+    "soften",
+    "untold",
+]
+
+_STEP = 0.1
+_NODES = np.arange(-30, 51) * _STEP
+"""Written minus true time, in units of the action's own uncertainty."""
+_MEAN_LAG = 0.55
+"""Of the press behind the plug, in the same units: half a second for the usual second of uncertainty."""
+_SLOPPY = 0.1
+"""Share of presses whose time is only as good as the uncertainty says, early or late."""
+
+OFFSETS_S: Float64Array = np.asarray(np.arange(-14, 15) * 0.5, np.float64)
+"""Journal clock minus capture clock, as far as it is worth asking."""
+_LIKELY = np.exp(-0.5 * (OFFSETS_S / 0.4) ** 2) + 0.02
+OFFSET_PRIOR: Float64Array = np.asarray(_LIKELY / _LIKELY.sum(), np.float64)
+"""One clock serves both as a rule (common practice: laptop and bus interface share it); now and then it does not."""
+
+
+@lru_cache(maxsize=1)
+def lateness_weights() -> Float64Array:
+    """Weigh the nodes: an exponential lag, blurred by a hand's imprecision, over a broad normal for sloppy presses."""
+    fine = np.arange(0.0, 5.0, _STEP / 4)
+    lag = np.exp(-fine / _MEAN_LAG)
+    blur = np.exp(-0.5 * ((_NODES[:, None] - fine[None, :]) / 0.15) ** 2) @ lag
+    sloppy = np.exp(-0.5 * ((_NODES - 0.3) / 1.2) ** 2)
+    weights: Float64Array = (1.0 - _SLOPPY) * blur / blur.sum() + _SLOPPY * sloppy / sloppy.sum()
+    weights.setflags(write=False)
+    return weights
+
+
+def late_by(action: Action) -> Float64Array:
+    """Give the nodes for one action, s; a signal or the bus itself told its time without a hand's delay."""
+    nodes: Float64Array = lateness_s((action,))[0]
+    return nodes
+
+
+def lateness_s(actions: Sequence[Action]) -> Float64Array:
+    """Give the nodes for several actions.
+
+    Returns
+    -------
+    (n, nodes) float64, s: written minus true time, weighted by `lateness_weights`
+    """
+    sigma_s = np.array([max(a.uncertainty_ns / SECOND_NS, 1e-3) for a in actions])
+    by_hand = np.array([a.origin is Origin.JOURNAL for a in actions])
+    centre = np.where(by_hand, 0.0, -_MEAN_LAG)
+    nodes: Float64Array = (_NODES[None, :] + centre[:, None]) * sigma_s[:, None]
+    return nodes
+
+
+_EXTRA = 1e-3
+"""Likelihood of each controller that fell and that the part does not reach."""
+SPARED = 0.2
+"""Likelihood of each controller that the part reaches and that did not fall: one rides through what resets another."""
+_WIGGLE_S = 1.5
+WIGGLE_SHOWS = 0.4
+"""Chance that a bad contact shows when it is moved (common practice: it often does, not always)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Soft:
+    """One incident against every part, with the actions near it summed over their lateness."""
+
+    rate: Float64Array
+    """(P, R) hazard given that the part had stayed quiet until then, 1/s."""
+    log_survival: Float64Array
+    """(P, R) of the exposure since the action near."""
+    touched: BoolArray
+    """(P,) whose exposure began near."""
+    reached: BoolArray
+    """(P, C) that may have been reached at the moment, though not as the times are written."""
+
+
+def soften(
+    reach: Reach,
+    near: Int64Array,
+    nodes_s: Float64Array,
+    t: float,
+    hit: BoolArray,
+    since: Float64Array,
+    m: int,
+) -> Soft:
+    n_parts = len(reach.parts)
+    weights = lateness_weights()
+    now = np.any(reach.reaches[m] & hit[None, :], axis=1)
+    rate = np.where(now[:, None], RATES_HZ[None, :], 0.0)
+    log_survival = np.zeros((n_parts, len(RATES_HZ)))
+    touched = np.zeros(n_parts, np.bool_)
+    reached = np.zeros_like(reach.reaches[0])
+    since_s = float(since[hit].min()) if hit.any() else 0.0
+    for j in near:
+        before, after = reach.reaches[j], reach.reaches[j + 1]
+        joins = np.any(after & ~before & hit[None, :], axis=1)
+        parts = np.any(before & ~after & hit[None, :], axis=1)
+        if joins.any():
+            waited_s = t - np.maximum(nodes_s[j], since_s)
+            done = nodes_s[j] < t
+            stays = np.exp(-np.outer(np.maximum(waited_s, 0.0) * done, RATES_HZ))  # (nodes, R)
+            alive = weights @ stays
+            shows = RATES_HZ * ((weights * done) @ stays)
+            rate[joins] = shows / alive
+            log_survival[joins] = np.log(alive)
+            touched |= joins
+            reached |= joins[:, None] & after
+        if parts.any():
+            still = float(weights[nodes_s[j] > t].sum())
+            gone = parts & ~touched
+            rate[gone] = still * RATES_HZ
+            rate[parts & touched] *= still
+            reached |= parts[:, None] & before
+    return Soft(rate=rate, log_survival=log_survival, touched=touched, reached=reached)
+
+
+def group_fit(
+    reached: BoolArray, hit: BoolArray, up: BoolArray, loose: BoolArray, spared: float | Float64Array = SPARED
+) -> Float64Array:
+    """(P,) likelihood of the group that fell, given whom the part reaches.
+
+    `spared` is the likelihood of each controller that was reached and stayed. Of a part that no map knows (`loose`)
+    nobody can say whom it reaches: it is not held against it that others stayed.
+    """
+    of_up = reached & up[None, :]
+    extra = np.sum(hit[None, :] & ~of_up, axis=1)
+    stayed = np.where(loose, 0, np.sum(of_up & ~hit[None, :], axis=1))
+    fit: Float64Array = np.where(np.any(of_up & hit[None, :], axis=1), _EXTRA**extra * spared**stayed, 0.0)
+    return fit
+
+
+def untold(
+    written_s: Float64Array, nodes_s: Float64Array, t: float, hit: BoolArray, since: Float64Array
+) -> Float64Array:
+    """(R,) density of the incident for a part that was exposed against what was written down, 1/s.
+
+    Half for one that was plugged when the latest press says that something else was done, half for one that was
+    plugged at any time in the half minute before.
+    """
+    since_s = float(since[hit].min()) if hit.any() else 0.0
+    past = np.flatnonzero(written_s < t + 2.0)
+    begun_s = max(since_s, float(written_s[past[-1]]) if len(past) else 0.0)
+    spread_s = max(t - max(since_s, begun_s - 30.0), 1.0)
+    density: Float64Array = 0.5 * -np.expm1(-RATES_HZ * spread_s) / spread_s
+    if len(past):
+        waited_s = t - np.maximum(nodes_s[past[-1]], since_s)
+        shows = np.where(waited_s[:, None] > 0.0, np.exp(-np.outer(np.maximum(waited_s, 0.0), RATES_HZ)), 0.0)
+        density = density + 0.5 * RATES_HZ * (lateness_weights() @ shows)
+    return density
+
+
+def shaken(
+    reach: Reach,
+    actions: Sequence[Action],
+    near: Int64Array,
+    nodes_s: Float64Array,
+    t: float,
+    fit: Float64Array,
+) -> Float64Array:
+    """(P,) density added by a wiggle just before."""
+    added = np.zeros(len(reach.parts))
+    for j in near:
+        if actions[j].kind is ActionKind.WIGGLE:
+            after_s = t - nodes_s[j]
+            soon = float(lateness_weights()[(after_s > 0.0) & (after_s < _WIGGLE_S)].sum()) / _WIGGLE_S
+            added = np.where(reach.touched[j], np.maximum(added, WIGGLE_SHOWS * soon * fit), added)
+    return added

@@ -1,0 +1,106 @@
+"""How likely each part is to be the culprit before any trial: its kind, the map's word, what a code points at.
+
+The shares below are a rule of the trade (common practice): branches and what hangs on them fail far more often than
+controllers, supply or trunk wiring.
+"""
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from busdoc.arrays import Float64Array
+from busdoc.health.codes.code import FaultCode
+from busdoc.machine.machine import Machine, PartKind
+
+__all__ = ["SET_SIZE_PRIOR", "kind_of", "part_weights", "share_off_the_map"]
+
+SET_SIZE_PRIOR: Float64Array = np.array([0.15, 0.72, 0.11, 0.02])
+"""No part on the map at fault, one, two, three."""
+_SHARE = {"branch": 0.62, "controller": 0.14, "feed": 0.12, "segment": 0.12}
+_WITHIN_BRANCH = {
+    PartKind.HARNESS: 1.0,
+    PartKind.SENSOR: 1.0,
+    PartKind.CONNECTOR: 0.8,
+    PartKind.LEAD: 0.7,
+    PartKind.ACTUATOR: 0.6,
+    PartKind.TERMINATOR: 0.2,
+}
+_NOT_NAMED = 3.0
+"""Branches of the troubled controller that a journal without a map has not named, beside those that were tried."""
+_POINTED_AT = 4.0
+"""A code that names a kind of part makes parts of that kind likelier by this much."""
+
+
+def kind_of(machine: Machine, part: str) -> PartKind | None:
+    """Give a part's kind; None for a controller, and for a name that the map does not know."""
+    known = machine.parts.get(part)
+    return None if known is None else known.kind
+
+
+def part_weights(
+    machine: Machine, parts: Sequence[str], controllers: Iterable[str], codes: Sequence[FaultCode] = ()
+) -> Float64Array:
+    """Weigh parts against one another.
+
+    Returns
+    -------
+    (P,) float64, positive, sum 1
+    """
+    units = set(controllers)
+    group = ["controller" if p in units else _group(kind_of(machine, p)) for p in parts]
+    weights = np.array([_within(machine, p, p in units) for p in parts])
+    for name, share in _SHARE.items():
+        members = np.array([g == name for g in group], np.bool_)
+        if members.any():
+            weights[members] *= share / weights[members].sum()
+    stated = [_stated(machine, p) for p in parts]
+    weights = np.array([w if s is None else s for w, s in zip(weights, stated, strict=True)])
+    for code in codes:
+        if code.points_at:
+            weights = np.where(_pointed_at(machine, parts, code), weights * _POINTED_AT, weights)
+    total = weights.sum()
+    normalised: Float64Array = weights / total if total > 0.0 else weights
+    return normalised
+
+
+def share_off_the_map(machine: Machine, parts: Sequence[str], controllers: Iterable[str]) -> float:
+    """Give the share of the suspicion that belongs to kinds of parts which the map does not have at all.
+
+    Parameters
+    ----------
+    machine : the map
+    parts : all that can be suspected; those that the map does not know were named by the journal alone
+    controllers : the controllers among them
+    """
+    known = {_group(part.kind) for part in machine.parts.values()}
+    off = sum(share for name, share in _SHARE.items() if name != "controller" and name not in known)
+    by_hand = set(parts) - set(controllers) - set(machine.parts)
+    if not by_hand or "branch" in known:
+        return off
+    return off - len(by_hand) / (len(by_hand) + _NOT_NAMED) * _SHARE["branch"]
+
+
+def _group(kind: PartKind | None) -> str:
+    return {PartKind.FEED: "feed", PartKind.SEGMENT: "segment"}.get(kind, "branch") if kind is not None else "branch"
+
+
+def _within(machine: Machine, part: str, unit: bool) -> float:
+    kind = kind_of(machine, part)
+    return 1.0 if unit or kind is None else _WITHIN_BRANCH.get(kind, 1.0)
+
+
+def _stated(machine: Machine, part: str) -> float | None:
+    if part in machine.controllers:
+        return machine.controllers[part].prior
+    return machine.parts[part].prior if part in machine.parts else None
+
+
+def _pointed_at(machine: Machine, parts: Sequence[str], code: FaultCode) -> list[bool]:
+    """Say which parts a code means: those named, and those of a named kind that hang on the code's controller."""
+    meant: list[bool] = []
+    for part in parts:
+        kind = kind_of(machine, part)
+        of_kind = kind is not None and kind.value in code.points_at and machine.home(part) == code.controller
+        unit = part == code.controller and "controller" in code.points_at
+        meant.append(part in code.points_at or of_kind or unit)
+    return meant

@@ -1,0 +1,271 @@
+"""Why a part is suspected or cleared, in the words of a technician.
+
+Takes the findings; every sentence is counted from the record, none is guessed.
+"""
+
+import numpy as np
+
+from busdoc.actions.action import ActionKind
+from busdoc.arrays import BoolArray
+from busdoc.health.codes.code import FaultCode
+from busdoc.isolation.suspects.findings import Findings
+from busdoc.isolation.suspects.prior import kind_of
+from busdoc.isolation.suspects.trials import likely_times_s
+from busdoc.machine.machine import PartKind
+from busdoc.times import SECOND_NS
+from busdoc.words.duration import span
+from busdoc.words.probability import odds
+
+__all__ = ["elsewhere_reasons", "reasons_for"]
+
+_UNLIKELY = 0.2
+_LIKELY = 0.8
+_SOON_S = 15.0
+"""A dropout this soon after a plug counts as 'came back when it was restored'."""
+
+
+def reasons_for(findings: Findings, part: int, *, cleared: bool, codes: tuple[FaultCode, ...] = ()) -> tuple[str, ...]:
+    """Say what speaks for and against a part, the weightiest first.
+
+    Parameters
+    ----------
+    part : its index in the arrays of the findings
+    cleared : whether the verdict calls it clear
+    codes : fault codes with a hint
+    """
+    kind = kind_of(findings.machine, findings.reach.parts[part])
+    said: list[str] = []
+    if cleared:
+        said += _earned(findings, part)
+    if kind in (PartKind.FEED, PartKind.SEGMENT):
+        said += _together(findings, part, kind)
+    elif findings.reach.parts[part] in findings.reach.controllers:
+        said += _itself(findings, part)
+    else:
+        said += _plugged_before(findings, part)
+        said += _restored(findings, part)
+        said += _without_it(findings, part)
+    said += _did_not_start(findings, part)
+    said += _absent_at(findings, part)
+    if not cleared and findings.posterior.marginal[part] < _UNLIKELY:
+        said += _earned(findings, part)
+    said += _replaced(findings, part)
+    said += _pointed_at(findings, part, codes)
+    return tuple(dict.fromkeys(said))
+
+
+def elsewhere_reasons(findings: Findings) -> tuple[str, ...]:
+    """Say what speaks for a cause that the map does not have."""
+    rows = list(findings.unexplained)
+    if not rows:
+        return ("no dropout that an action does not explain",)
+    hit = findings.losses.hit[rows]
+    names = [findings.reach.controllers[int(c)] for c in np.flatnonzero(np.any(hit, axis=0))]
+    said = [f"{_times(len(rows), 'dropout')} that no action explains, on {_some(names)}"]
+    answered = findings.posterior.shows.sum(axis=1)
+    alone = int((answered < 0.5).sum())
+    if alone:
+        which = "it fits" if alone == len(rows) == 1 else "one of them fits" if alone == 1 else f"{alone} of them fit"
+        said.append(f"{which} no part on the map better than chance")
+    if not any(_branch(part.kind) for part in findings.machine.parts.values()):
+        said.append(
+            "no map says what hangs on the controllers: name in the journal what is unplugged, to narrow it down"
+        )
+    return tuple(said)
+
+
+def _branch(kind: PartKind) -> bool:
+    return kind not in (PartKind.FEED, PartKind.SEGMENT, PartKind.TERMINATOR)
+
+
+def _rows(findings: Findings, part: int) -> list[int]:
+    """Give the incidents that may have been this part's, by their place among the unexplained."""
+    family = _family(findings, part)
+    return [k for k in range(len(findings.unexplained)) if findings.posterior.shows[k][family].sum() > 0.3]
+
+
+def _family(findings: Findings, part: int) -> list[int]:
+    """A part with all that hangs on it and that it hangs on: their plugs go together."""
+    machine, parts = findings.machine, findings.reach.parts
+    name = parts[part]
+    if name not in machine or name in machine.controllers:
+        return [part]
+    kin = {name, *machine.below(name), *machine.above(name)}
+    plain = (PartKind.FEED, PartKind.SEGMENT)
+    kin = {other for other in kin if other in machine.parts and kind_of(machine, other) not in plain}
+    return [p for p, other in enumerate(parts) if other in kin]
+
+
+def _reached(findings: Findings, part: int) -> list[bool]:
+    """For each stretch between actions: whether the part reached any controller."""
+    return [bool(one.any()) for one in findings.reach.reaches[:, part]]
+
+
+def _plug_times(findings: Findings, part: int) -> list[tuple[float, int]]:
+    """(written time, action index) of every action that joined the part anew."""
+    reached = _reached(findings, part)
+    return [
+        ((action.time_ns - findings.start_ns) / SECOND_NS, m)
+        for m, action in enumerate(findings.actions)
+        if reached[m + 1] and not reached[m]
+    ]
+
+
+def _answered_plugs(findings: Findings, part: int) -> list[tuple[float, float]]:
+    """(plug written, trouble after it) for every plug after which the trouble came soon."""
+    found: list[tuple[float, float]] = []
+    for at_s, m in _plug_times(findings, part):
+        sigma_s = findings.actions[m].uncertainty_ns / SECOND_NS
+        for k in _rows(findings, part):
+            t = float(findings.losses.t_s[findings.unexplained[k]])
+            if at_s - 3.0 * sigma_s < t < at_s + _SOON_S:
+                found.append((at_s, t))
+                break
+    return found
+
+
+def _plugged_before(findings: Findings, part: int) -> list[str]:
+    answered = _answered_plugs(findings, part)
+    if not answered:
+        return []
+    at_s, t = answered[-1]
+    if t >= at_s:
+        return [f"was plugged in {t - at_s:.1f} s before the dropout"]
+    return [f"was plugged in as the dropout came (written down {at_s - t:.1f} s after it)"]
+
+
+def _restored(findings: Findings, part: int) -> list[str]:
+    plugs, answered = _plug_times(findings, part), _answered_plugs(findings, part)
+    if len(plugs) < 2 or not answered:
+        return []
+    if len(answered) == len(plugs):
+        every = "both" if len(plugs) == 2 else f"all {len(plugs)}"
+        return [f"the dropout came back {every} times it was restored"]
+    return [f"the dropout came back {len(answered)} of the {len(plugs)} times it was restored"]
+
+
+def _without_it(findings: Findings, part: int) -> list[str]:
+    """How the controller fared with the part out."""
+    reached = _reached(findings, part)
+    home: BoolArray = np.asarray(np.any(findings.reach.reaches[:, part], axis=0))
+    if all(reached) or not home.any():
+        return []
+    c = int(np.flatnonzero(home)[0])
+    edges = [0.0, *likely_times_s(findings).tolist(), findings.span_s]
+    quiet_s, troubles = 0.0, 0
+    for m, on in enumerate(reached):
+        if on:
+            continue
+        from_s, to_s = edges[m], edges[m + 1]
+        away_s = sum(max(0.0, min(b, to_s) - max(a, from_s)) for a, b in findings.losses.away[c])
+        quiet_s += max(0.0, to_s - from_s - away_s)
+        troubles += sum(
+            bool(from_s <= findings.losses.t_s[row] < to_s and findings.losses.hit[row, c])
+            and findings.posterior.shows[k][_family(findings, part)].sum() < 0.5
+            for k, row in enumerate(findings.unexplained)
+        )
+    if troubles:
+        return [f"with it out, the trouble came all the same, {_times(troubles, 'time')}"]
+    return [f"with it out, {span(quiet_s)} quiet"] if quiet_s >= 1.0 else []
+
+
+def _did_not_start(findings: Findings, part: int) -> list[str]:
+    """Who did not start while the part was in."""
+    starts, reach = findings.evidence.starts, findings.reach
+    itself = findings.reach.parts[part] in reach.controllers
+    said: list[str] = []
+    for e in np.flatnonzero(starts.exposed[part]).tolist():
+        names = _some([reach.controllers[int(c)] for c in np.flatnonzero(starts.hit[e])])
+        who = "it" if itself else f"{names}, with this plugged in,"
+        action = starts.action[e]
+        if action is None:
+            said.append(f"{who} was off the bus when the record began")
+        else:
+            said.append(f"{who} did not come back after action {findings.actions[action].n}")
+    return said
+
+
+def _absent_at(findings: Findings, part: int) -> list[str]:
+    exposed = findings.evidence.exposed[part]
+    n = len(exposed)
+    missed = int((~exposed).sum())
+    if not n or not missed or not findings.reach.reaches[:, part].any():
+        return []
+    if findings.posterior.marginal[part] >= _LIKELY:
+        return [f"{missed} of the {n} dropouts {'has' if missed == 1 else 'have'} another cause"]
+    group = kind_of(findings.machine, findings.reach.parts[part]) in (PartKind.FEED, PartKind.SEGMENT)
+    if group or findings.reach.parts[part] in findings.reach.controllers:
+        return [f"does not fit who fell in {missed} of {_times(n, 'dropout')}"]
+    return [f"could not have made {missed} of {_times(n, 'dropout')}: it was out, or reaches other controllers"]
+
+
+def _earned(findings: Findings, part: int) -> list[str]:
+    quiet_s, passed = float(findings.evidence.quiet_s[part]), float(findings.posterior.earned[part])
+    if not len(findings.unexplained) or quiet_s < 1.0 or passed > 0.5:
+        return []
+    return [f"exposed and quiet for {span(quiet_s)}; this fault would have shown by then ({odds(1.0 - passed)})"]
+
+
+def _together(findings: Findings, part: int, kind: PartKind) -> list[str]:
+    """Which controllers a feed or segment carries, and how often they fell together."""
+    reach, losses = findings.reach, findings.losses
+    carried: BoolArray = np.asarray(np.any(reach.reaches[:, part], axis=0))
+    verb = "supplies" if kind is PartKind.FEED else "carries the bus of"
+    names = [name for name, on in zip(reach.controllers, carried, strict=True) if on]
+    rows = [row for row in findings.unexplained if losses.hit[row].sum() > 1]
+    all_in = [row for row in rows if not (losses.hit[row] & ~carried).any() and losses.hit[row].sum() >= 2]
+    if not all_in:
+        return [f"{verb} {_some(names)}, which did not fall together"] if findings.unexplained else []
+    said = [f"{verb} {_some(names)}; they fell together {_times(len(all_in), 'time')}"]
+    p = losses.p_restarted[all_in]
+    known = p[~np.isnan(p)]
+    if len(known):
+        restarted = float(known.mean()) > 0.5
+        said.append("they restarted, as without supply" if restarted else "they had kept running: a broken bus")
+    return said
+
+
+def _itself(findings: Findings, part: int) -> list[str]:
+    reach, losses = findings.reach, findings.losses
+    c = int(np.flatnonzero(reach.reaches[:, part].any(axis=0))[0]) if reach.reaches[:, part].any() else None
+    if c is None:
+        return []
+    alone = sum(bool(losses.hit[row, c]) and losses.hit[row].sum() == 1 for row in findings.unexplained)
+    return [f"fell alone {_times(alone, 'time')}"] if alone else []
+
+
+def _replaced(findings: Findings, part: int) -> list[str]:
+    name = findings.reach.parts[part]
+    said: list[str] = []
+    for action in findings.actions:
+        if action.kind is ActionKind.REPLACE and action.part == name:
+            at_s = (action.time_ns - findings.start_ns) / SECOND_NS
+            later = [row for row in findings.unexplained if findings.losses.t_s[row] > at_s + 1.0]
+            left_s = findings.span_s - at_s
+            said.append(
+                f"was replaced; the trouble came again {_times(len(later), 'time')} since"
+                if later
+                else f"was replaced, and {span(left_s)} quiet since"
+            )
+    return said
+
+
+def _pointed_at(findings: Findings, part: int, codes: tuple[FaultCode, ...]) -> list[str]:
+    name = findings.reach.parts[part]
+    kind = kind_of(findings.machine, name)
+    home = findings.machine.home(name) if name in findings.machine else None
+    return [
+        f"{code.code} points at it"
+        for code in codes
+        if name in code.points_at or (kind is not None and kind.value in code.points_at and home == code.controller)
+    ]
+
+
+def _times(n: int, what: str) -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
+
+
+def _some(names: list[str]) -> str:
+    if len(names) <= 4:
+        return ", ".join(names)
+    return f"{', '.join(names[:3])} and {len(names) - 3} more"

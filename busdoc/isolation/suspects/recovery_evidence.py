@@ -1,0 +1,197 @@
+"""How each loss ended, and what that says of its cause: alone, after the power was cycled, after a part came out.
+
+A cause lets go in one of three ways, and in the same way each time:
+
+* it lets go alone: a contact makes again, a controller that only restarted is back as soon as after a power-up;
+* it latches: the controller stays away until its power is cycled;
+* it holds: the controller is down for as long as the bad part hangs on it, and comes back a start later.
+
+Takes the losses and the map's reach; gives factors over parts and incidents. A cause that made n losses
+tells its way once, so each of them counts for the n-th part.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from math import erf
+
+import numpy as np
+
+from busdoc.arrays import BoolArray, Float64Array
+from busdoc.isolation.suspects.exposure import Reach
+from busdoc.isolation.suspects.losses import Losses
+from busdoc.isolation.suspects.press_timing import lateness_weights
+from busdoc.machine.machine import Machine, PartKind
+
+__all__ = ["Returns", "holding", "latching", "weigh_end", "weigh_returns"]
+
+_RESTART_S, _RESTART_SPREAD = 2.7, 0.5
+"""A start after power-up: median, and spread of its logarithm (common practice: one to seven seconds, seldom ten)."""
+_FAULT_S, _FAULT_SPREAD = 6.0, 1.0
+"""How long a fault that lets go alone keeps its controller away."""
+_LATCHES = {True: 0.97, False: 0.03, None: 0.45}
+"""That a fault of a branch or of the controller itself latches, by what the map says of the controller."""
+_HOLDS = {True: 0.03, False: 0.35, None: 0.2}
+"""That it holds for as long as the part is in, were it not to latch."""
+_SUPPLY_STAYS = 0.06
+"""That a controller stays away though its supply or bus is back, or that these do not come back alone."""
+_RESTART_STAYS = 0.03
+"""The same for a controller that restarted of itself."""
+_JUST_BEFORE_S = 3.0
+"""An action written down so soon after the return may have made it."""
+_ROOT_2PI = 2.5066282746
+_FLOOR = 1e-3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Returns:
+    """Likelihoods of how the losses ended, P parts, K incidents."""
+
+    part: Float64Array
+    """(P, K) if the part made it."""
+    background: Float64Array
+    """(K,) if a restart of its own did."""
+
+
+def weigh_returns(
+    machine: Machine,
+    reach: Reach,
+    losses: Losses,
+    rows: Sequence[int],
+    kinds: Sequence[PartKind | None],
+    nodes_s: Float64Array,
+    span_s: float,
+) -> Returns:
+    """Weigh how the losses that no action explains ended.
+
+    Parameters
+    ----------
+    rows : of `losses`
+    kinds : (P,) of the parts
+    nodes_s : (n, nodes) possible true times of the actions
+    span_s : until when was watched
+    """
+    supply = np.array([k in (PartKind.FEED, PartKind.SEGMENT, PartKind.TERMINATOR) for k in kinds], np.bool_)
+    part = np.zeros((len(reach.parts), len(rows)))
+    background = np.zeros(len(rows))
+    hit = losses.hit[list(rows)]
+    for k, row in enumerate(rows):
+        fell = np.flatnonzero(losses.hit[row])
+        alike = float(np.count_nonzero((hit & losses.hit[row]).any(axis=1)))
+        for c in fell.tolist():
+            by_part, by_restart = weigh_end(machine, reach, losses, supply, nodes_s, c, float(losses.t_s[row]), span_s)
+            part[:, k] += np.log(by_part) / (alike * len(fell))
+            background[k] += np.log(by_restart) / (alike * len(fell))
+    top = np.maximum(part.max(axis=0, initial=-np.inf), background) if len(rows) else background
+    return Returns(part=np.exp(part - top), background=np.exp(background - top))
+
+
+def weigh_end(
+    machine: Machine,
+    reach: Reach,
+    losses: Losses,
+    supply: BoolArray,
+    nodes_s: Float64Array,
+    c: int,
+    t: float,
+    span_s: float,
+) -> tuple[Float64Array, float]:
+    """Weigh how one controller's absence from `t` on ended.
+
+    Parameters
+    ----------
+    supply : (P,) parts of the supply or the bus
+    c : the controller's place in the arrays
+
+    Returns
+    -------
+    (P,) likelihood if the part made it; the same if it restarted of itself
+    """
+    end = _end_of(losses, reach, nodes_s, c, t, span_s)
+    latches = latching(machine, reach.controllers[c])
+    by_fault, by_restart, by_supply = _likelihoods(end, latches)
+    holds = (1.0 - _LATCHES[latches]) * _HOLDS[latches]
+    own = (1.0 - holds) * by_fault + holds * _held(end, reach, nodes_s, c)
+    return np.where(supply, by_supply, np.maximum(own, _FLOOR)), by_restart
+
+
+def holding(latches: bool | None) -> float:
+    """Give the share of faults that keep a controller away for good: by latching, or while the part is in."""
+    return _LATCHES[latches] + (1.0 - _LATCHES[latches]) * _HOLDS[latches]
+
+
+def latching(machine: Machine, controller: str) -> bool | None:
+    """Say whether a controller latches, as far as the map knows."""
+    known = machine.controllers.get(controller)
+    return None if known is None else known.spec.latches
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _End:
+    """How one controller's absence went on."""
+
+    t_s: float
+    alone: bool
+    """It came back, and nobody had cycled its power."""
+    lasted_s: float
+    """Until it was back; or until its power was cycled, or nobody watched any more."""
+
+
+def _end_of(losses: Losses, reach: Reach, nodes_s: Float64Array, c: int, t: float, span_s: float) -> _End:
+    back_s = next((b for a, b in losses.away[c] if a <= t <= b), np.inf)
+    until_s = min(back_s, span_s)
+    for m in np.flatnonzero(reach.takes[:, c]):
+        done_s = float(nodes_s[m] @ lateness_weights())
+        if t < done_s < until_s + _JUST_BEFORE_S:
+            return _End(t_s=t, alone=False, lasted_s=max(min(done_s, until_s) - t, 0.1))
+    return _End(t_s=t, alone=bool(np.isfinite(back_s)), lasted_s=max(until_s - t, 0.1))
+
+
+def _likelihoods(end: _End, latches: bool | None) -> tuple[float, float, float]:
+    """Of the end: if a fault made the loss that does not hold, if a restart did, if supply or bus did."""
+    found = []
+    for stays, median_s, spread in (
+        (_LATCHES[latches], _FAULT_S, _FAULT_SPREAD),
+        (_RESTART_STAYS, _RESTART_S, _RESTART_SPREAD),
+        (_SUPPLY_STAYS, _FAULT_S, _FAULT_SPREAD),
+    ):
+        z = np.log(end.lasted_s / median_s) / spread
+        if end.alone:
+            found.append(max((1.0 - stays) * float(np.exp(-0.5 * z * z)) / (spread * _ROOT_2PI), _FLOOR))
+        else:
+            found.append(max(stays + (1.0 - stays) * 0.5 * (1.0 - erf(float(z) / 1.4142)), _FLOOR))
+    return found[0], found[1], found[2]
+
+
+def _held(end: _End, reach: Reach, nodes_s: Float64Array, c: int) -> Float64Array:
+    """(P,) likelihood of the end for a part that keeps the controller down while it is in.
+
+    Densities are over the logarithm of how long it lasted, as in `_likelihoods`.
+    """
+    over_s = end.t_s + end.lasted_s
+    likelihood = np.full(len(reach.parts), 0.0 if end.alone else 1.0)
+    for m in range(len(nodes_s)):
+        out = reach.reaches[m, :, c] & ~reach.reaches[m + 1, :, c]
+        if not out.any() or nodes_s[m].min() > over_s or nodes_s[m].max() < end.t_s:
+            continue
+        since_s = over_s - nodes_s[m]
+        density, by_then = _start(since_s)
+        weights = lateness_weights()
+        here = float(weights @ density) * end.lasted_s if end.alone else 1.0 - float(weights @ by_then)
+        likelihood[out] = np.maximum(likelihood[out], here) if end.alone else np.minimum(likelihood[out], here)
+    return likelihood
+
+
+def _start(since_s: Float64Array) -> tuple[Float64Array, Float64Array]:
+    """Density, 1/s, and probability by then of a start that many seconds after it could begin."""
+    positive = np.maximum(since_s, 1e-3)
+    z = np.log(positive / _RESTART_S) / _RESTART_SPREAD
+    density = np.where(since_s > 0.0, np.exp(-0.5 * z * z) / (positive * _RESTART_SPREAD * _ROOT_2PI), 0.0)
+    return density, np.where(since_s > 0.0, np.interp(z, *_normal()), 0.0)
+
+
+@lru_cache(maxsize=1)
+def _normal() -> tuple[Float64Array, Float64Array]:
+    """The normal distribution function on a grid: scipy.stats would cost more to import than all of this."""
+    z = np.linspace(-6.0, 6.0, 241)
+    return z, np.array([0.5 * (1.0 + erf(one / 1.41421356)) for one in z])

@@ -1,0 +1,129 @@
+"""What happened, told once: who was lost and came back, codes, what a bus does, what was cleared and named."""
+
+from collections.abc import Mapping, Sequence
+
+from busdoc.actions.action import Action, Origin
+from busdoc.capture.listening import BusState, Hearing
+from busdoc.health.incident import Incident, IncidentKind, RanOn
+from busdoc.isolation.verdict import ELSEWHERE, IsolationVerdict
+from busdoc.live.rows import KnownLoss
+from busdoc.live.view import Happening, HappeningKind
+from busdoc.report.words.headline import act_in_words
+from busdoc.times import SECOND_NS
+from busdoc.words.duration import duration
+from busdoc.words.probability import odds
+
+__all__ = ["Telling"]
+
+_NAMED_AT = 0.8
+_NAMED_AFTER_NS = 2 * SECOND_NS
+"""So long the verdict must name a part before it is told: while controllers fall one after the other it may point at
+another for a moment."""
+_MOST_KEPT = 2000
+_RAN_ON = {RanOn.RESTARTED: ", it restarted", RanOn.KEPT_RUNNING: ", it kept running", RanOn.UNKNOWN: ""}
+
+
+class Telling:
+    """Keeps what was told, so that nothing is told twice."""
+
+    def __init__(self) -> None:
+        self._n = 0
+        self._kept: list[Happening] = []
+        self._lost: set[tuple[str, int]] = set()
+        self._back: set[tuple[str, int]] = set()
+        self._codes: set[tuple[str, int]] = set()
+        self._hearing: dict[str, Hearing] = {}
+        self._cleared: set[str] = set()
+        self._named: str | None = None
+        self._naming: tuple[str, int] | None = None
+        """(part, ns): which part the verdict has named since when."""
+        self._silent = False
+
+    def silently(self, silent: bool) -> None:
+        """Whether what is told from here on counts as told long ago: a recording that is gone on with."""
+        self._silent = silent
+
+    def after(self, n: int) -> tuple[Happening, ...]:
+        """Give what happened after number `n`."""
+        return tuple(one for one in self._kept if one.n > n)
+
+    def losses(self, found: Mapping[str, Sequence[KnownLoss]], now_ns: int) -> None:
+        """Tell who was lost and who is back."""
+        new: list[tuple[int, HappeningKind, str, str]] = []
+        for name, losses in found.items():
+            for incident, loss, expected in losses:
+                if incident.kind is IncidentKind.LATE:
+                    continue
+                key = (name, loss.last_seen_ns)
+                if incident.kind is IncidentKind.RESTART:
+                    if key not in self._lost:
+                        self._lost.add(key)
+                        new.append((loss.onset_ns, HappeningKind.RESTARTED, f"{name} restarted on its own", name))
+                    continue
+                if key not in self._lost:
+                    self._lost.add(key)
+                    why = ", as expected" if expected else ""
+                    new.append((loss.last_seen_ns, HappeningKind.LOST, f"{name} dropped off the bus{why}", name))
+                if loss.steady_ns is not None and loss.steady_ns <= now_ns and key not in self._back:
+                    self._back.add(key)
+                    took = duration(loss.steady_ns - loss.last_seen_ns)
+                    text = f"{name} is back in step after {took}{_RAN_ON[loss.ran_on]}"
+                    new.append((loss.steady_ns, HappeningKind.BACK, text, name))
+        for at_ns, kind, text, name in sorted(new):
+            self._tell(at_ns, kind, text, name)
+
+    def codes(self, incidents: Sequence[Incident]) -> None:
+        """Tell the codes that were raised."""
+        for incident in incidents:
+            if incident.kind is not IncidentKind.CODE:
+                continue
+            name = incident.controllers[0] if incident.controllers else ""
+            key = (f"{name} {incident.code or ''}", incident.onset_ns)
+            if key not in self._codes:
+                self._codes.add(key)
+                self._tell(incident.onset_ns, HappeningKind.CODE, f"{name} raised {incident.code}", name or None)
+
+    def buses(self, states: Sequence[BusState], now_ns: int) -> None:
+        """Tell what became of a bus."""
+        for state in states:
+            before = self._hearing.get(state.name)
+            self._hearing[state.name] = state.hearing
+            if before is None and state.hearing is Hearing.HEARD:
+                continue
+            if before is not state.hearing:
+                note = f" ({state.note})" if state.note else ""
+                self._tell(now_ns, HappeningKind.BUS, f"{state.name}: {state.hearing}{note}")
+
+    def verdict(self, verdict: IsolationVerdict) -> None:
+        """Tell what was cleared since the last verdict, and which part is named."""
+        cleared = {suspect.part for suspect in verdict.suspects if suspect.cleared}
+        new = sorted(cleared - self._cleared)
+        if new and self._cleared | {s.part for s in verdict.suspects if s.probability > 0.5}:
+            self._tell(verdict.at_ns, HappeningKind.CLEARED, f"cleared: {', '.join(new)}")
+        self._cleared = cleared
+        first = verdict.suspects[0] if verdict.suspects else None
+        if first is None or first.probability < _NAMED_AT or first.part == ELSEWHERE:
+            self._named = self._naming = None
+            return
+        if self._naming is None or self._naming[0] != first.part:
+            self._naming = (first.part, verdict.at_ns)
+        if first.part != self._named and verdict.at_ns - self._naming[1] >= _NAMED_AFTER_NS:
+            self._named = first.part
+            self._tell(verdict.at_ns, HappeningKind.NAMED, f"part at fault: {first.part} ({odds(first.probability)})")
+
+    def action(self, action: Action, verb: str = "logged") -> None:
+        """Tell that an action was logged, or what became of it."""
+        known_by = "" if action.origin is Origin.JOURNAL else f", by the {action.origin}"
+        self._tell(action.time_ns, HappeningKind.ACTION, f"{verb}: {act_in_words(action)}{known_by}")
+
+    def note(self, time_ns: int, text: str) -> None:
+        """Tell something else."""
+        self._tell(time_ns, HappeningKind.NOTE, text)
+
+    def _tell(self, time_ns: int, kind: HappeningKind, text: str, controller: str | None = None) -> None:
+        if self._silent:
+            return
+        self._n += 1
+        self._kept.append(Happening(n=self._n, time_ns=time_ns, kind=kind, text=text, controller=controller))
+        if len(self._kept) > _MOST_KEPT:
+            del self._kept[: _MOST_KEPT // 4]

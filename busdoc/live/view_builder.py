@@ -1,0 +1,177 @@
+"""What a screen shows of a session: how it stands, put together into one view. Nothing is judged here."""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+from busdoc.actions.action import Action
+from busdoc.actions.inferred import SignalChanges, plug_actions, power_actions
+from busdoc.actions.learnt_signs import learnt_plug_actions
+from busdoc.actions.plugged import PlugState, opening_state
+from busdoc.analysis.result import CaptureFacts, Result
+from busdoc.capture.listening import FrameSource
+from busdoc.capture.reading import RecorderGap
+from busdoc.capture.recorder.recorder import RecorderState
+from busdoc.health.codes.code import FaultCode
+from busdoc.health.incident import IncidentKind
+from busdoc.health.summary import Health
+from busdoc.isolation.verdict import Because, IsolationVerdict
+from busdoc.live.procedure import Course
+from busdoc.live.rows import controller_rows, losses_by_controller
+from busdoc.live.tree import harness_rows, not_back
+from busdoc.live.view import Proposal, SessionView
+from busdoc.machine.machine import Machine
+from busdoc.report.words.headline import act_in_words, headline
+from busdoc.session.logbook import Logbook
+from busdoc.times import SECOND_NS
+
+__all__ = ["Standing", "look", "plugged", "proposed"]
+
+_REDONE_NS = 30 * SECOND_NS
+"""A press this near says already what the traffic looks like."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Standing:
+    """How a session stands at one moment."""
+
+    source: FrameSource
+    machine: Machine
+    guided: bool
+    """Names that the map does not have are new branches."""
+    facts: CaptureFacts
+    health: Health | None
+    """As judged last; None: nothing was heard yet."""
+    because: tuple[Because, ...]
+    """One for each incident of `health`."""
+    codes: tuple[FaultCode, ...]
+    verdict: IsolationVerdict
+    log: Logbook
+    course: Course
+    proposals: tuple[Proposal, ...]
+    gaps: tuple[RecorderGap, ...]
+    lately: tuple[tuple[int, int], ...]
+    """(ns, frames so far), for the rate."""
+    frames: int
+    heard_ns: int
+    recorder: RecorderState | None
+    """None: nothing is kept."""
+    trouble: str
+    """What the journal could not keep."""
+
+
+def plugged(machine: Machine, actions: Sequence[Action]) -> PlugState:
+    """Say what is plugged and powered after all these actions."""
+    state = opening_state(machine, actions)
+    for action in actions:
+        state = state.after(action)
+    return state
+
+
+def look(at: Standing) -> SessionView:
+    """Put together what a screen shows of a session that stands so."""
+    health, actions = at.health, at.log.actions
+    state = plugged(at.machine, actions)
+    losses = {} if health is None else losses_by_controller(health.incidents, at.because)
+    row = at.course.row(at.log.labels)
+    suspects = at.verdict.suspects
+    needs = row.test.cautions if row is not None and row.step < len(row.steps_text) else ()
+    return SessionView(
+        start_ns=at.heard_ns if health is None else health.start_ns,
+        now_ns=at.heard_ns,
+        machine_name=at.machine.name,
+        buses=at.source.buses(),
+        frames=at.frames,
+        frames_per_s=_frames_per_s(at.lately),
+        loads=() if health is None else _loads(at, health),
+        controllers=() if health is None else controller_rows(health, losses, at.codes, at.source.channels),
+        harness=harness_rows(at.machine, state, suspects, at.log.labels),
+        actions=actions,
+        headline=_headline(at),
+        why=suspects[0].why if suspects else (),
+        suspects=tuple((one.part, one.probability, one.cleared) for one in suspects),
+        next=row,
+        watching=at.course.watching(at.heard_ns),
+        proposals=at.proposals,
+        cautions=tuple(dict.fromkeys((*at.machine.cautions, *needs))),
+        labels_given=bool(at.log.labels),
+        not_back=not_back(at.machine, opening_state(at.machine, actions), state),
+        recording="" if at.recorder is None else f"recording to {at.recorder.path}: {at.recorder.frames:,} frames",
+        trouble="; ".join(text for text in ("" if at.recorder is None else at.recorder.trouble, at.trouble) if text),
+        finished=at.source.finished,
+        epoch=at.source.epoch,
+        guided=at.guided,
+        focus=None if health is None else _focus(health, at.because),
+        gaps=tuple((gap.from_ns, gap.to_ns) for gap in at.gaps),
+    )
+
+
+def _frames_per_s(lately: Sequence[tuple[int, int]]) -> float:
+    (then_ns, then), (now_ns, now) = (lately[0], lately[-1]) if lately else ((0, 0), (0, 0))
+    return (now - then) * SECOND_NS / (now_ns - then_ns) if now_ns > then_ns else 0.0
+
+
+def _loads(at: Standing, health: Health) -> tuple[tuple[str, float], ...]:
+    return tuple(
+        (at.source.channels.name(wire.channel), float(wire.load[-3:-1].mean()))
+        for wire in health.wire
+        if wire.bitrate and len(wire.load) > 1
+    )
+
+
+def _headline(at: Standing) -> str:
+    if at.health is None:
+        return "Nothing heard yet."
+    result = Result(
+        capture=at.facts,
+        machine=at.machine,
+        health=at.health,
+        incidents=at.health.incidents,
+        actions=at.log.numbered(),
+        because=at.because,
+        codes=at.codes,
+        isolation=at.verdict,
+    )
+    return headline(result)
+
+
+def _focus(health: Health, because: Sequence[Because]) -> str | None:
+    """Name the controller that fell last for no reason of its own."""
+    for incident, reason in zip(reversed(health.incidents), reversed(because), strict=True):
+        if not reason.expected and incident.kind in (IncidentKind.DROPOUT, IncidentKind.RESTART):
+            return incident.controllers[0] if incident.controllers else None
+    return None
+
+
+def proposed(
+    machine: Machine,
+    health: Health,
+    availability: Sequence[SignalChanges],
+    actions: Sequence[Action],
+    *,
+    turned: Sequence[SignalChanges] = (),
+    codes: Sequence[FaultCode] = (),
+    refused: Collection[str],
+) -> tuple[Proposal, ...]:
+    """Say what the traffic looks as if somebody had done, where no press says so.
+
+    Parameters
+    ----------
+    availability : when the signals of parts were not available
+    turned : the same of every signal, to learn from presses what shows which part unplugged
+    codes : raised so far, for the same
+    refused : keys of proposals that were refused
+    """
+    plain = [one for one in health.incidents if one.kind is not IncidentKind.CODE]
+    power = power_actions(machine, plain, health.controllers, actions)
+    plugs = plug_actions(machine, availability, health.controllers, actions)
+    learnt = learnt_plug_actions(machine, turned, codes, health.controllers, (*actions, *plugs))
+    found = []
+    for action in sorted((*power, *plugs, *learnt), key=lambda one: one.time_ns):
+        key = f"{action.kind} {action.part or ''} {action.time_ns // SECOND_NS}"
+        near = any(
+            one.kind is action.kind and one.part == action.part and abs(one.time_ns - action.time_ns) < _REDONE_NS
+            for one in actions
+        )
+        if key not in refused and not near:
+            found.append(Proposal(key=key, action=action, text=f"the traffic looks like {act_in_words(action)}"))
+    return tuple(found)

@@ -1,0 +1,1 @@
+"""The machine as its map tells it: parts, supply, bus, controllers, codes."""

@@ -1,0 +1,92 @@
+"""An earlier verdict, read back from its JSON document: how often the fault showed before the repair."""
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from busdoc.errors import InputError, found_instead
+from busdoc.isolation.proposals.cure import FaultRate
+from busdoc.isolation.verdict import ELSEWHERE
+from busdoc.report.json.document import SCHEMA
+
+__all__ = ["fault_rate_of", "read_verdict"]
+
+_LARGEST_BYTES = 200_000_000
+_SUSPECTED = 0.5
+_UNWATCHED = ("capture-gap",)
+_NO_INCIDENT = ("capture-gap", "code")
+
+Json = Mapping[str, Any]
+
+
+def read_verdict(path: Path) -> Json:
+    """Read a document that busdoc printed with ``--json``.
+
+    Raises
+    ------
+    InputError : it cannot be read, or is another document
+    """
+    wanted, advice = "a verdict of busdoc", "Make one with busdoc postmortem … --json > verdict.json."
+    try:
+        if path.stat().st_size > _LARGEST_BYTES:
+            raise InputError(str(path), wanted, "a file of more than 200 MB", advice)
+        tree = json.loads(path.read_bytes())
+    except OSError as error:
+        raise InputError(str(path), wanted, found_instead(error), "Check the name and its rights.") from error
+    except (ValueError, RecursionError) as error:
+        raise InputError(str(path), wanted, "no JSON document", advice) from error
+    if not isinstance(tree, dict) or tree.get("schema") != SCHEMA:
+        found = f'"schema": {tree.get("schema")!r}' if isinstance(tree, dict) else "something else"
+        raise InputError(str(path), f'a verdict of busdoc, "schema": "{SCHEMA}"', found, advice)
+    return tree
+
+
+def fault_rate_of(verdict: Json, where: str) -> FaultRate:
+    """Give how often the fault showed: while the suspected part was exposed, else over the whole record.
+
+    Parameters
+    ----------
+    verdict : a document of the schema ``busdoc-verdict/1``
+    where : what to call it in a message
+
+    Raises
+    ------
+    InputError : it does not hold to its schema
+    """
+    try:
+        return _under_suspect(verdict) or _over_all(verdict)
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise InputError(
+            where, f"a whole document of {SCHEMA}", f"one that lacks {error}", "Give it as busdoc printed it."
+        ) from error
+
+
+def _under_suspect(verdict: Json) -> FaultRate | None:
+    """Count what showed in trials with the first suspect exposed: total time on test, quiet ends included."""
+    suspects: Sequence[Json] = verdict.get("suspects") or ()
+    if not suspects or suspects[0]["part"] == ELSEWHERE or suspects[0]["probability"] < _SUSPECTED:
+        return None
+    part = str(suspects[0]["part"])
+    n, watched_s = 0, 0.0
+    for trial in verdict.get("trials") or ():
+        if part not in trial["exposed"]:
+            continue
+        shown_s = trial["shown_after_s"]
+        n += trial["outcome"] == "trouble"
+        watched_s += float(trial["to_s"]) - float(trial["from_s"]) if shown_s is None else float(shown_s)
+    return FaultRate(n=n, watched_s=max(watched_s, 1e-3), fault=part) if n else None
+
+
+def _over_all(verdict: Json) -> FaultRate:
+    """Count the unexplained incidents of the whole record, and what of it was heard."""
+    capture: Json = verdict["capture"]
+    watched_s = float(capture["duration_s"])
+    watched_s -= sum(
+        float(gap["to_s"]) - float(gap["from_s"])
+        for gap in capture["gaps"]
+        if gap["kind"] in _UNWATCHED and gap.get("channel") is None
+    )
+    incidents = [one for one in verdict["incidents"] if one["kind"] not in _NO_INCIDENT and not one["expected"]]
+    names = dict.fromkeys(str(name) for one in incidents for name in one["controllers"])
+    return FaultRate(n=len(incidents), watched_s=max(watched_s, 1e-3), fault=", ".join(names))

@@ -1,0 +1,1 @@
+"""The record for the warranty desk, as HTML and as PDF."""

@@ -1,0 +1,1 @@
+"""The sections of the record, as plain blocks."""

@@ -1,0 +1,150 @@
+"""Puts the written record together: the verdict first, then the evidence, then how to repeat it."""
+
+from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime
+
+from busdoc.analysis.result import Result
+from busdoc.report.record.page import Block, Facts, Items, Page, Section, Text, Tone
+from busdoc.report.record.pages.data import codes_section, data_section, repeat_section, wire_section
+from busdoc.report.record.pages.incidents import actions_section, incidents_section
+from busdoc.report.record.pages.intermittent import intermittent_section
+from busdoc.report.record.pages.isolation import isolation_sections
+from busdoc.report.record.pages.presence import presence_section
+from busdoc.report.record.pages.resync import resync_section
+from busdoc.report.record.provenance import Provenance
+from busdoc.report.words.headline import headline
+from busdoc.times import SECOND_NS
+from busdoc.words.duration import duration
+
+__all__ = ["build_page", "cautions_section", "method_section"]
+
+_ROOM_FOR = ("technician", "serial", "hours", "order")
+"""Always on the record; left empty they are lines to write on."""
+_LABELS = {
+    "serial": "Serial number",
+    "hours": "Hours",
+    "order": "Order number",
+    "technician": "Technician",
+}
+
+
+def build_page(result: Result, made: Provenance, fields: Mapping[str, str], written: datetime) -> Page:
+    """Put together the whole record.
+
+    Parameters
+    ----------
+    made : the command, versions and hashes
+    fields : the technician's fields; they go before those of the machine map
+    written : when the record is written, with its zone
+    """
+    name = result.machine.name
+    return Page(
+        title=f"Controller health of {name}" if name else "Controller health",
+        headline=headline(result),
+        tone=Tone.TROUBLE if result.trouble else Tone.GOOD,
+        state="Trouble found" if result.trouble else "No trouble found",
+        facts=Facts(pairs=tuple(_facts(result, fields))),
+        sections=tuple(_sections(result, made)),
+        made_by=f"busdoc {dict(made.versions)['busdoc']}, written {written:%Y-%m-%d %H:%M} {_zone(written)}",
+    )
+
+
+def _sections(result: Result, made: Provenance) -> Iterator[Section]:
+    candidates = (
+        presence_section(result),
+        intermittent_section(result),
+        incidents_section(result),
+        actions_section(result),
+        *isolation_sections(result),
+        resync_section(result),
+        codes_section(result),
+        wire_section(result),
+        data_section(result),
+        method_section(),
+        cautions_section(result),
+        repeat_section(result, made),
+    )
+    yield from (section for section in candidates if section is not None)
+
+
+def _facts(result: Result, fields: Mapping[str, str]) -> Iterator[tuple[str, str]]:
+    if result.machine.name:
+        yield "Machine", result.machine.name
+    given: dict[str, str] = dict.fromkeys(_ROOM_FOR, "")
+    given |= {key: _value(value) for key, value in result.machine.report.items()}
+    given |= {key: str(value) for key, value in fields.items()}
+    for key, value in given.items():
+        yield _label(key), value
+    health, facts = result.health, result.capture
+    if facts.epoch:
+        start = datetime.fromtimestamp(health.start_ns // SECOND_NS, UTC)
+        yield (
+            "Recorded",
+            f"{start:%Y-%m-%d}, from {start:%H:%M:%S} UTC, for {duration(health.until_ns - health.start_ns)}",
+        )
+    else:
+        length = duration(health.until_ns - health.start_ns)
+        yield "Recorded", f"for {length}; the capture has no date, times count from its own zero"
+    errors = f", {health.error_frames:,} of them error frames" if health.error_frames else ""
+    yield "Traffic", f"{health.frames:,} frames{errors}, in {_counted(len(facts.files), 'file')}"
+
+
+def _counted(n: int, what: str) -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
+
+
+def _label(key: str) -> str:
+    words = key.replace("_", " ").strip()
+    return _LABELS.get(key.lower(), words[:1].upper() + words[1:])
+
+
+def _value(value: str | int | float | bool) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value)
+
+
+def _zone(moment: datetime) -> str:
+    offset = moment.strftime("%z")
+    return "UTC" if offset in ("", "+0000") else f"UTC{offset[:3]}:{offset[3:5]}"
+
+
+_METHOD = (
+    "Who should be there comes from the machine map, else from the database, else from what the open protocols say "
+    "(address claims, heartbeats), else from the identifiers that the capture shows.",
+    "A controller counts as lost when all its cyclic streams have been silent for longer than they ever should: each "
+    "stream's limit is set from its own rhythm. The loss lies between the last frame heard and the first one missed.",
+    "A controller that kept running resumes in phase and with its counters in step; one that restarted announces "
+    "itself, begins its counters anew, and comes back at a random phase. The evidence is combined into a probability. "
+    "Kept running points to the bus wiring or the recorder's own lead, restarted to supply or to a reset.",
+    "Which action an incident answers to is weighed over all recorded actions and 'none of them': by the time between "
+    "the two, both of which are written down with error, and by what the action can do at all on this machine. An "
+    "incident that the action alone explains (its power or its plug was taken away) is called expected.",
+    "Which part it is: each trial says which parts hung on the controller and whether trouble showed, and when. Sets "
+    "of up to three faulty parts are weighed against all trials, over fault rates from 'at once' to 'once an hour'. A "
+    "part is cleared only when the waiting time with it plugged in has earned it.",
+)
+_ASSUMPTIONS = (
+    "Trouble shows at a steady rate while the faulty part is connected; a fault that needs heat, vibration or load "
+    "shows only while they are there, and quiet waiting without them clears nothing.",
+    "The map is right about what hangs on what. If it is not, the suspect is 'elsewhere' at best and a wrong part at "
+    "worst.",
+    "The times in the journal are right within the error given there.",
+    "The prior odds of parts are those of the map, else those usual for their kind.",
+    "busdoc listened only. It says nothing about what cannot be seen on the bus.",
+)
+
+
+def method_section() -> Section:
+    """Say in half a page how the result was found, and what that assumes."""
+    blocks: tuple[Block, ...] = (
+        *(Text(text=text) for text in _METHOD),
+        Text(text="It assumes:"),
+        Items(items=_ASSUMPTIONS),
+    )
+    return Section(title="How it was found", anchor="method", blocks=blocks)
+
+
+def cautions_section(result: Result) -> Section:
+    """Give the machine's own cautions and the usual ones."""
+    return Section(title="Cautions", anchor="cautions", blocks=(Items(items=result.cautions(), tone=Tone.CAUTION),))

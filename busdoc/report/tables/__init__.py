@@ -1,0 +1,1 @@
+"""The result as tables, CSV and Parquet."""

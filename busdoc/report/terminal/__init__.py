@@ -1,0 +1,1 @@
+"""The result as text of a terminal's width."""

@@ -1,0 +1,324 @@
+"""The verdict as text for a terminal: the answer first, then the evidence.
+
+Plain lines that also read well in a log or to a screen reader; every state is a word.
+"""
+
+from collections.abc import Iterator, Sequence
+
+from busdoc.actions.action import Action, ActionKind
+from busdoc.analysis.result import Result
+from busdoc.decode.j1939.can_name import read_can_name
+from busdoc.health.controller import ControllerHealth
+from busdoc.health.incident import Incident, IncidentKind, RanOn
+from busdoc.isolation.verdict import Because, NextTest, Step
+from busdoc.report.terminal.intermittent import intermittent_section
+from busdoc.report.terminal.strip import ASCII, SHADED, draw_axis, draw_marks, draw_strip
+from busdoc.report.terminal.wrapping import filled
+from busdoc.report.words.headline import act_in_words, bus_in_words, headline
+from busdoc.times import clock
+from busdoc.words.duration import duration
+from busdoc.words.probability import odds
+
+__all__ = ["render", "step_in_words"]
+
+_WORTH_NAMING = 0.02
+"""Suspects below this probability are in the JSON document only."""
+_WORTH_TESTING = 0.02
+"""Bits that a test must be expected to tell before it is proposed."""
+_MOST_INCIDENTS = 30
+_MOST_CODES = 20
+_MOST_CONTROLLERS = 60
+
+
+def render(result: Result, *, width: int = 80, unicode: bool = True) -> str:
+    """Write the whole verdict, `width` characters wide, without colour."""
+    width = max(60, min(width, 160))
+    parts = [
+        _wrapped(headline(result), width),
+        *_suspects(result, width),
+        *_next_tests(result, width),
+        *intermittent_section(result, width),
+        *_presence(result, width, unicode),
+        *_who(result, width),
+        *_incidents(result, width),
+        *_actions(result, width),
+        *_codes(result, width),
+        *_wire(result, width),
+        *_data(result, width),
+        *_cautions(result, width),
+    ]
+    text = "\n\n".join(part for part in parts if part) + "\n"
+    return text if unicode else text.translate(_PLAIN).encode("ascii", "replace").decode("ascii")
+
+
+_PLAIN = str.maketrans({"–": "-", "…": "...", "→": "->", "±": "+/-", "·": ".", "’": "'"})
+
+
+def _wrapped(text: str, width: int, indent: str = "", more: str | None = None) -> str:
+    return filled(text, width, indent, indent if more is None else more)
+
+
+def _suspects(result: Result, width: int) -> Iterator[str]:
+    if result.isolation is None or not result.trouble:
+        return
+    named = [s for s in result.isolation.suspects if s.probability >= _WORTH_NAMING and not s.cleared][:6]
+    if named:
+        lines = ["Which part"]
+        for suspect in named:
+            lines.append(f"  {odds(suspect.probability):>9}  {suspect.part}")
+            lines += [_wrapped(reason, width, "             ") for reason in suspect.why[:4]]
+        yield "\n".join(lines)
+    cleared = [suspect.part for suspect in result.isolation.suspects if suspect.cleared]
+    if cleared:
+        yield "Cleared\n" + _wrapped(", ".join(cleared), width, "  ")
+
+
+def step_in_words(step: Step) -> str:
+    """Say one step as an instruction.
+
+    >>> step_in_words(Step(action=ActionKind.UNPLUG, part="harness-B"))
+    'unplug harness-B'
+    """
+    part = step.part or "the machine"
+    words = {
+        ActionKind.PLUG: f"plug {part} in",
+        ActionKind.UNPLUG: f"unplug {part}",
+        ActionKind.POWER_OFF: f"power off {part}",
+        ActionKind.POWER_ON: f"power on {part}",
+        ActionKind.POWER_CYCLE: f"power-cycle {part}",
+        ActionKind.SWAP: f"swap {part} with {step.into or 'a like part'}",
+        ActionKind.WIGGLE: f"wiggle {part}",
+        ActionKind.REPLACE: f"replace {part} with a known good one",
+        ActionKind.MARK: "watch",
+    }
+    return words[step.action]
+
+
+def _next_tests(result: Result, width: int) -> Iterator[str]:
+    if result.isolation is None or not result.isolation.next_tests or not result.trouble:
+        return
+    worth = [test for test in result.isolation.next_tests if test.gain_bits >= _WORTH_TESTING or not test.steps][:3]
+    if not worth:
+        return
+    lines = ["Next test"]
+    lines += [_wrapped(_test(test), width, f"  {n}. ", "     ") for n, test in enumerate(worth, start=1)]
+    cautions = dict.fromkeys(caution for test in worth for caution in test.cautions)
+    lines += [_wrapped(f"Caution: {caution}", width, "     ", "     ") for caution in cautions]
+    yield "\n".join(lines)
+
+
+def _test(test: NextTest) -> str:
+    steps = [step_in_words(step) for step in test.steps if step.action is not ActionKind.MARK]
+    what = "; ".join(part for part in (", then ".join(steps), f"watch {duration(test.watch_ns)}") if part)
+    return f"{what[0].upper()}{what[1:].replace('.0 s', ' s')}. {test.tells}"
+
+
+def _presence(result: Result, width: int, unicode: bool) -> Iterator[str]:
+    health = result.health
+    if not health.controllers:
+        return
+    shown = health.controllers[:_MOST_CONTROLLERS]
+    name_width = min(max(len(c.name) for c in shown), 22)
+    strip_width = max(20, width - name_width - max(16, 4 + max(len(_state(c)) for c in shown)))
+    glyphs = SHADED if unicode else ASCII
+    gaps = [gap for gap in health.gaps if gap.channel is None]
+    signs = f"({glyphs[0]} heard, {glyphs[1]} silent, {glyphs[2]} partly silent, {glyphs[3]} not recorded)"
+    lines = [_wrapped(f"Controllers {signs}", width, "", "  ")]
+    for controller in shown:
+        strip = draw_strip(controller, gaps, health.start_ns, health.until_ns, strip_width, glyphs)
+        lines.append(f"  {_short(controller.name, name_width):<{name_width}} {strip} {_state(controller)}")
+    pad = " " * (name_width + 3)
+    marks = [(action.time_ns, str(action.n)) for action in result.actions]
+    if marks:
+        rows = draw_marks(marks, health.start_ns, health.until_ns, strip_width)[:4]
+        lines += [f"  {'actions' if k == 0 else '':<{name_width}} {row}".rstrip() for k, row in enumerate(rows)]
+    if result.codes:
+        raised = [(code.first_ns, "!") for code in sorted(result.codes, key=lambda code: code.first_ns)]
+        rows = draw_marks(raised, health.start_ns, health.until_ns, strip_width)[:2]
+        lines += [f"  {'codes' if k == 0 else '':<{name_width}} {row}".rstrip() for k, row in enumerate(rows)]
+    lines.append(pad + draw_axis(health.start_ns, health.until_ns, strip_width))
+    if len(health.controllers) > len(shown):
+        lines.append(f"  and {len(health.controllers) - len(shown)} more (--json has them all)")
+    yield "\n".join(lines)
+
+
+def _short(name: str, width: int) -> str:
+    return name if len(name) <= width else name[: width - 1] + "~"
+
+
+def _who(result: Result, width: int) -> Iterator[str]:
+    """Say what controllers that no map names say of themselves."""
+    named = result.machine.controllers
+    said = [
+        (controller.name, str(read_can_name(controller.identity.can_name)))
+        for controller in result.health.controllers
+        if controller.identity.can_name is not None and controller.name not in named
+    ]
+    if said:
+        lines = [_wrapped(f"{name}: {words}", width, "  ", "    ") for name, words in said[:_MOST_CONTROLLERS]]
+        yield "\n".join(["What they say of themselves (address claims)", *lines])
+
+
+def _state(controller: ControllerHealth) -> str:
+    falls = f", fell {controller.dropouts}x" if controller.dropouts else ""
+    return f"{controller.state}{falls}"
+
+
+def _incidents(result: Result, width: int) -> Iterator[str]:
+    rows = [
+        (n, incident, because)
+        for n, (incident, because) in enumerate(zip(result.incidents, result.because, strict=True), start=1)
+        if incident.kind is not IncidentKind.CODE
+    ]
+    if not rows:
+        return
+    by_n = {action.n: action for action in result.actions}
+    lines = ["What happened"]
+    for n, incident, because in rows[:_MOST_INCIDENTS]:
+        lines += _incident(result, n, incident, because, by_n, width)
+    if len(rows) > _MOST_INCIDENTS:
+        lines.append(f"  and {len(rows) - _MOST_INCIDENTS} more (--json and --tables have them all)")
+    yield "\n".join(lines)
+
+
+def _incident(
+    result: Result, n: int, incident: Incident, because: Because, by_n: dict[int, Action], width: int
+) -> list[str]:
+    health = result.health
+    when = clock(incident.onset_ns, health.start_ns, epoch=result.capture.epoch)
+    lines = [_wrapped(f"{when}  {_kind(result, incident)}{_away(incident)}", width, f"  {n:>3}. ", "       ")]
+    if by_n and incident.kind is not IncidentKind.CAPTURE_GAP:
+        lines.append(_wrapped(_reason(because, by_n), width, "       "))
+    evidence = [text for loss in incident.losses[:1] for text in loss.evidence[:2]]
+    if incident.ran_on is not RanOn.UNKNOWN and evidence:
+        sure = "" if incident.p_restarted is None else f" ({odds(max(incident.p_restarted, 1 - incident.p_restarted))})"
+        lines.append(_wrapped(f"{str(incident.ran_on).capitalize()}{sure}: {'; '.join(evidence)}.", width, "       "))
+    else:
+        lines += [_wrapped(text, width, "       ") for text in incident.why[:2]]
+    return lines
+
+
+def _kind(result: Result, incident: Incident) -> str:
+    names = ", ".join(incident.controllers[:6]) + (", …" if len(incident.controllers) > 6 else "")
+    return {
+        IncidentKind.DROPOUT: f"{names} dropped off the bus",
+        IncidentKind.RESTART: f"{names} restarted",
+        IncidentKind.LATE: f"{names} late: some of its streams stopped while others went on",
+        IncidentKind.BUS_SILENCE: f"{bus_in_words(result, incident)} fell silent",
+        IncidentKind.CAPTURE_GAP: "the recorder lost frames or time",
+        IncidentKind.CODE: f"{names} raised {incident.code}",
+    }[incident.kind]
+
+
+def _away(incident: Incident) -> str:
+    if incident.kind in (IncidentKind.RESTART, IncidentKind.CAPTURE_GAP):
+        return ""
+    if incident.back_ns is None:
+        return ", silent to the end" if incident.kind is IncidentKind.DROPOUT else ", to the end"
+    steady = (
+        f", in step {duration(incident.steady_ns - incident.back_ns)} later"
+        if incident.steady_ns is not None and incident.steady_ns > incident.back_ns
+        else ""
+    )
+    return f", back after {duration(incident.back_ns - incident.last_seen_ns)}{steady}"
+
+
+def _reason(because: Because, by_n: dict[int, Action]) -> str:
+    action = by_n.get(because.action) if because.action is not None else None
+    if action is None:
+        return "No recorded action explains it."
+    lag = ""
+    if because.lag_ns is not None:
+        side = "after" if because.lag_ns >= 0 else "before"
+        lag = f", {duration(abs(because.lag_ns))} {side} the time written down"
+    if because.expected:
+        return f"Expected: {act_in_words(action)} (action {action.n}) takes it away{lag}."
+    return f"Answers to {act_in_words(action)} (action {action.n}, {odds(because.probability)}{lag})."
+
+
+def _actions(result: Result, width: int) -> Iterator[str]:
+    for title, actions, most in (
+        ("What was done", result.actions, 60),
+        ("What the traffic looks like, though no journal says so", result.seen, 12),
+    ):
+        if not actions:
+            continue
+        lines = [title]
+        for action in actions[:most]:
+            when = clock(action.time_ns, result.health.start_ns, epoch=result.capture.epoch)
+            note = f" – {action.note}" if action.note and action.kind is not ActionKind.MARK else ""
+            lines.append(_wrapped(f"{when}  {act_in_words(action)}{note}", width, f"  {action.n:>3}. ", "       "))
+        if len(actions) > most:
+            lines.append(f"  and {len(actions) - most} more")
+        yield "\n".join(lines)
+
+
+def _codes(result: Result, width: int) -> Iterator[str]:
+    if not result.codes:
+        return
+    lines = ["Fault codes"]
+    for code in result.codes[:_MOST_CODES]:
+        first = clock(code.first_ns, result.health.start_ns, epoch=result.capture.epoch)
+        state = "active at the end" if code.active else "no longer active"
+        times = "" if code.occurrences == 1 else f", raised {code.occurrences} times"
+        text = f"{code.controller}: {code.code}, {code.text}. First {first}{times}; {state}."
+        if code.points_at:
+            text += f" Look at: {', '.join(code.points_at)}."
+        lines.append(_wrapped(text, width, "  ", "    "))
+    if len(result.codes) > _MOST_CODES:
+        lines.append(f"  and {len(result.codes) - _MOST_CODES} more")
+    yield "\n".join(lines)
+
+
+def _wire(result: Result, width: int) -> Iterator[str]:
+    lines = []
+    names = dict(result.capture.channel_names)
+    for wire in result.health.wire:
+        name = names.get(wire.channel, str(wire.channel))
+        name = f"channel {name}" if name.isdigit() else name
+        if wire.mean_load is None:
+            load = "load unknown (no bit rate in the map)"
+        else:
+            busiest = wire.peak_load or 0.0
+            load = f"load {100 * wire.mean_load:.1f} % on average, {100 * busiest:.1f} % in the busiest second"
+        errors, frames = int(wire.error_frames.sum()), int(wire.frames.sum())
+        text = f"{name}: {_count(frames, 'frame')}, {load}; {_count(errors, 'error frame')}"
+        lines.append(_wrapped(text, width, "  ", "    "))
+        for t_ns, words in wire.error_states[:8]:
+            when = clock(t_ns, result.health.start_ns, epoch=result.capture.epoch)
+            lines.append(_wrapped(f"{when}  {words}", width, "    "))
+        if len(wire.error_states) > 8:
+            lines.append(f"    and {len(wire.error_states) - 8} more")
+    if lines:
+        yield "\n".join(["The wire", *lines])
+
+
+def _data(result: Result, width: int) -> Iterator[str]:
+    facts, health = result.capture, result.health
+    lines = [
+        _wrapped(
+            f"{_count(health.frames, 'frame')} in {_count(len(facts.files), 'file')}, "
+            f"{duration(health.until_ns - health.start_ns)}"
+            + (f"; {_count(facts.skipped_lines, 'line')} could not be read" if facts.skipped_lines else "")
+            + ("; times of day are UTC" if facts.epoch else ""),
+            width,
+            "  ",
+        )
+    ]
+    lines += [_wrapped(f"{s.file}, line {s.line}: {s.reason}", width, "    ", "      ") for s in facts.skipped[:5]]
+    lines += [_wrapped(text, width, "  ! ", "    ") for text in _unique(result.warnings)]
+    yield "\n".join(["The data", *lines])
+
+
+def _count(n: int, what: str) -> str:
+    return f"{n:,} {what}{'s' * (n != 1)}"
+
+
+def _unique(texts: Sequence[str]) -> list[str]:
+    return list(dict.fromkeys(texts))[:20]
+
+
+def _cautions(result: Result, width: int) -> Iterator[str]:
+    if not result.trouble:
+        return
+    yield "\n".join(["Cautions", *(_wrapped(text, width, "  - ", "    ") for text in result.cautions())])

@@ -1,0 +1,1 @@
+"""How findings are worded: the one place for each, whoever shows it."""

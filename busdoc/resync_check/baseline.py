@@ -1,0 +1,276 @@
+"""Baseline: what healthy looks like, learnt from one good recording.
+
+Who is on the bus, what each sends and how evenly, when each is back after power-up, within what limit it must be, in
+what order they come, and what the wire ordinarily carries. Writing it as a map is `busdoc.resync_check.baseline_text`.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from statistics import median, stdev
+
+from busdoc.health.controller import ControllerHealth, StreamKey
+from busdoc.health.summary import Health
+from busdoc.machine.controller_spec import Identity, PeriodFrom
+from busdoc.resync_check.records import ControllerReturn, PowerUpReturn, ReturnFault
+from busdoc.resync_check.tolerance import ToleranceBound, upper_bound
+from busdoc.times import SECOND_NS
+
+__all__ = ["Baseline", "LearntBus", "LearntController", "LearntStream", "LearntWake", "learn_baseline"]
+
+COVERAGE = 0.99
+CONFIDENCE = 0.95
+_FEWEST_FOR_ORDER = 5
+_TIED = 0.35
+"""Standard deviation of the time between two controllers, against that to the others, when one waits for the other."""
+_NICE = (
+    1,
+    2,
+    5,
+    10,
+    20,
+    25,
+    40,
+    50,
+    80,
+    100,
+    125,
+    150,
+    160,
+    200,
+    250,
+    300,
+    400,
+    500,
+    750,
+    1000,
+    1500,
+    2000,
+    2500,
+    5000,
+)
+"""Periods that people design, ms (common practice)."""
+_NICE_WITHIN = 0.02
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LearntStream:
+    """One cyclic stream."""
+
+    key: StreamKey
+    period_ns: int
+    """The designed period where the measured one is within 2 % of it."""
+    measured_ns: int
+    jitter_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LearntController:
+    """One controller."""
+
+    name: str
+    channel: int | None
+    identity: Identity
+    streams: tuple[LearntStream, ...]
+    returns_ns: tuple[int, ...] = ()
+    """From the first frame of each power-up until it was in step."""
+    usual_ns: int | None = None
+    limit: ToleranceBound | None = None
+    """In seconds; None from fewer than three returns."""
+    limit_ns: int | None = None
+    """The limit, and one period of its slowest stream, whose phase is chance; in steps of 0.1 s, rounded up."""
+    place: int | None = None
+    """1: ordinarily the first to speak."""
+    starts_after: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LearntBus:
+    """One channel."""
+
+    channel: int
+    bitrate: int | None
+    """bit/s that the map says, or the traffic speaks for."""
+    load: float | None
+    errors_per_min: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LearntWake:
+    """How long it took from power until the first frame, where somebody pressed or a signal told."""
+
+    feed: str | None
+    """None: the whole machine."""
+    n: int
+    usual_ns: int
+    limit_ns: int | None
+    """In steps of 0.1 s, rounded up; None from fewer than three."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Baseline:
+    """All that was learnt."""
+
+    controllers: tuple[LearntController, ...]
+    buses: tuple[LearntBus, ...]
+    n_power_ups: int
+    """Whole ones, from which times were learnt."""
+    left_out: tuple[str, ...]
+    """Returns that were not healthy, and controllers that are none, as sentences."""
+    wakes: tuple[LearntWake, ...] = ()
+
+
+def learn_baseline(health: Health, power_ups: Sequence[PowerUpReturn]) -> Baseline:
+    """Learn from a recording of a healthy machine.
+
+    Parameters
+    ----------
+    health : of the whole recording
+    power_ups : every one found; those that the recording does not show whole give no times
+    """
+    whole = [one for one in power_ups if one.power_up.whole and one.power_up.zero_ns is not None]
+    left_out: list[str] = []
+    returns: dict[str, list[int]] = {}
+    firsts: list[dict[str, int]] = []
+    for n, one in enumerate(whole, start=1):
+        zero_ns = one.power_up.zero_ns or 0
+        firsts.append({c.name: c.first_ns - zero_ns for c in one.controllers if c.first_ns is not None})
+        for controller in one.controllers:
+            why = _unhealthy(controller)
+            if why is not None:
+                left_out.append(f"{controller.name} at power-up {n}: {why}.")
+            elif controller.steady_ns is not None:
+                returns.setdefault(controller.name, []).append(controller.steady_ns - zero_ns)
+    places = _places(firsts)
+    waits = _waits(firsts)
+    controllers = []
+    for found in health.controllers:
+        streams = _streams(found)
+        if found.first_ns is None:
+            left_out.append(f"{found.name}: never heard, nothing learnt of it.")
+        elif not streams:
+            left_out.append(
+                f"{found.name}: sends nothing in a rhythm ({found.frames} frames); not taken as a controller."
+            )
+        else:
+            own = tuple(returns.get(found.name, ()))
+            controllers.append(_controller(found, streams, own, places.get(found.name), waits.get(found.name)))
+    minutes = max(health.until_ns - health.start_ns, 1) / 60e9
+    buses = tuple(
+        LearntBus(
+            channel=wire.channel,
+            bitrate=wire.bitrate or wire.likely_bitrate,
+            load=wire.mean_load,
+            errors_per_min=int(wire.error_frames.sum()) / minutes,
+        )
+        for wire in health.wire
+    )
+    return Baseline(
+        controllers=tuple(controllers),
+        buses=buses,
+        n_power_ups=len(whole),
+        left_out=tuple(dict.fromkeys(left_out)),
+        wakes=_wakes(whole),
+    )
+
+
+def _wakes(power_ups: Sequence[PowerUpReturn]) -> tuple[LearntWake, ...]:
+    """Learn from power to first frame, for the machine and each feed; a press may lie after the first frame."""
+    by_feed: dict[str | None, list[int]] = {}
+    for one in power_ups:
+        if one.power_up.wake_ns is not None:
+            by_feed.setdefault(one.power_up.feed, []).append(one.power_up.wake_ns)
+    found = []
+    for feed, wakes_ns in by_feed.items():
+        limit = upper_bound([value / SECOND_NS for value in wakes_ns], coverage=COVERAGE, confidence=CONFIDENCE)
+        limit_ns = None if limit is None else max(1, math.ceil(10.0 * limit.bound)) * (SECOND_NS // 10)
+        usual_ns = max(0, round(median(wakes_ns)))
+        found.append(LearntWake(feed=feed, n=len(wakes_ns), usual_ns=usual_ns, limit_ns=limit_ns))
+    return tuple(found)
+
+
+def _unhealthy(one: ControllerReturn) -> str | None:
+    """Say why a return teaches nothing; being slower than an older limit does not count."""
+    bad = [fault for fault in one.faults if fault not in (ReturnFault.SLOW, ReturnFault.LATE_STREAM)]
+    if bad or one.steady_ns is None:
+        return one.reasons[0] if one.reasons else "not in step before the recording ended"
+    return None
+
+
+def _streams(found: ControllerHealth) -> tuple[LearntStream, ...]:
+    return tuple(
+        LearntStream(
+            key=stream.key,
+            period_ns=stream.period_ns if stream.period_from is PeriodFrom.MAP else _designed(stream.period_ns),
+            measured_ns=stream.period_ns,
+            jitter_ns=stream.jitter_ns or 0,
+        )
+        for stream in sorted(found.streams, key=lambda stream: stream.key)
+        if stream.cyclic and stream.period_ns
+    )
+
+
+def _designed(measured_ns: int) -> int:
+    """Give the period that was meant, where a round one is near; else the measured one to three digits."""
+    measured_ms = measured_ns / 1e6
+    nearest = min(_NICE, key=lambda nice: abs(nice - measured_ms))
+    if abs(nearest - measured_ms) <= _NICE_WITHIN * nearest:
+        return nearest * 1_000_000
+    digits = 2 - math.floor(math.log10(measured_ns))
+    return round(measured_ns, digits)
+
+
+def _controller(
+    found: ControllerHealth,
+    streams: tuple[LearntStream, ...],
+    returns_ns: tuple[int, ...],
+    place: int | None,
+    starts_after: str | None,
+) -> LearntController:
+    limit = upper_bound([value / SECOND_NS for value in returns_ns], coverage=COVERAGE, confidence=CONFIDENCE)
+    limit_ns = None
+    if limit is not None:
+        slowest_ns = max(stream.measured_ns for stream in streams)
+        limit_ns = math.ceil(10.0 * (limit.bound + slowest_ns / SECOND_NS)) * (SECOND_NS // 10)
+    return LearntController(
+        name=found.name,
+        channel=found.channel,
+        identity=found.identity,
+        streams=streams,
+        returns_ns=returns_ns,
+        usual_ns=round(median(returns_ns)) if returns_ns else None,
+        limit=limit,
+        limit_ns=limit_ns,
+        place=place,
+        starts_after=starts_after,
+    )
+
+
+def _places(firsts: Sequence[Mapping[str, int]]) -> dict[str, int]:
+    """Give each controller's ordinary place in the order of return, by the median of its first frames."""
+    times: dict[str, list[int]] = {}
+    for one in firsts:
+        for name, t_ns in one.items():
+            times.setdefault(name, []).append(t_ns)
+    order = sorted(times, key=lambda name: (median(times[name]), name))
+    return {name: place for place, name in enumerate(order, start=1)}
+
+
+def _waits(firsts: Sequence[Mapping[str, int]]) -> dict[str, str]:
+    """Find controllers whose start follows another one's far more closely than it follows anybody else's.
+
+    The time from the one to the other varies little while that to all others varies; with few power-ups, or when all
+    are equally regular, nothing is said.
+    """
+    names = sorted(set.intersection(*(set(one) for one in firsts))) if len(firsts) >= _FEWEST_FOR_ORDER else []
+    waits: dict[str, str] = {}
+    for name in names:
+        spread = {other: stdev(one[name] - one[other] for one in firsts) for other in names if other != name}
+        if len(spread) < 3:
+            continue
+        closest = min(spread, key=lambda other: (spread[other], other))
+        rest = [value for other, value in spread.items() if other != closest]
+        follows = all(one[name] > one[closest] for one in firsts)
+        if follows and spread[closest] <= _TIED * min(rest):
+            waits[name] = closest
+    return waits

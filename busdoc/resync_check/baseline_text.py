@@ -1,0 +1,297 @@
+"""A baseline as the text of a machine map: a new one, or what an existing one lacks, added to it.
+
+An existing text is never rewritten: whatever stands there stays, byte for byte, and lines are put in between. So
+comments, order and edits are kept, and a number that a technician has set is never replaced by a learnt one.
+"""
+
+import re
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from busdoc.machine.toml_lines import TomlPath, lines_of
+from busdoc.resync_check.baseline import Baseline, LearntBus, LearntController, LearntWake
+from busdoc.times import SECOND_NS
+
+__all__ = ["MergedMap", "map_text", "merge_into"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MergedMap:
+    """The text after merging, and what was done."""
+
+    text: str
+    added: tuple[str, ...]
+    """What was added, as sentences."""
+    kept: tuple[str, ...]
+    """What stands in the map and was learnt otherwise, as sentences."""
+
+
+Line = tuple[str, str, str]
+"""(key, value as TOML, comment)"""
+
+
+def map_text(baseline: Baseline, *, name: str, channel_names: Mapping[int, str] | None = None) -> str:
+    """Write a whole machine map.
+
+    Parameters
+    ----------
+    name : of the machine
+    channel_names : how the capture calls its channels
+    """
+    import tomlkit
+
+    head = tomlkit.document()
+    head.add(tomlkit.comment("Learnt by `busdoc baseline`; every line may be edited."))
+    head.add(tomlkit.comment("Give the controllers the names that people use, and add feeds, harnesses and sensors."))
+    head.add(tomlkit.nl())
+    whole = [line for wake in baseline.wakes if wake.feed is None for line in _wake_lines(wake)]
+    blocks = [tomlkit.dumps(head) + _block("machine", [("name", _text(name), ""), *whole], many=False)]
+    blocks += [_block("bus", [_channel(bus.channel), *_bus_lines(bus)]) for bus in baseline.buses]
+    blocks += [_controller_block(one) for one in baseline.controllers]
+    return "\n".join(blocks)
+
+
+def merge_into(text: str, baseline: Baseline, channels: Mapping[int | str, int] | None = None) -> MergedMap:
+    """Add what a map lacks.
+
+    Parameters
+    ----------
+    text : a map that `busdoc.machine.machine_map` has read without a mistake
+    baseline : learnt with that map, so that controllers bear its names
+    channels : number of each channel that the map names by name
+
+    Returns
+    -------
+    MergedMap : every line of `text` is in its text, in the same order
+    """
+    end = "\r\n" if "\r\n" in text else "\n"
+    body = text.removeprefix("\ufeff").replace("\r\n", "\n")
+    document = tomllib.loads(body)
+    places = _Places(body, document)
+    added: list[str] = []
+    kept: list[str] = []
+    insertions: dict[int, list[str]] = {}
+    appended: list[str] = []
+    for path, lines, block in _entries(baseline, document, channels or {}):
+        if block:
+            appended.append(block)
+            added.append(_new(path, lines))
+            continue
+        table = _at(document, path)
+        who = str(table.get("name", f"channel {table.get('channel')}" if path[0] == "bus" else "the machine"))
+        missing = [line for line in lines if line[0] not in table]
+        kept += [_kept(who, line, table[line[0]]) for line in lines if _differs(line, table)]
+        if not missing:
+            continue
+        at = places.after_last_key(path)
+        if at is None:
+            kept.append(f"{who}: written on one line, so nothing was added to it.")
+            continue
+        insertions.setdefault(at, []).extend(_written(line) for line in missing)
+        added.append(f"{who}: {', '.join(line[0] for line in missing)}.")
+    merged = _woven(body, insertions)
+    if appended:
+        merged += ("" if merged.endswith("\n") or not merged else "\n") + "\n" + "\n".join(appended)
+    if end != "\n":
+        merged = merged.replace("\n", end)
+    bom = "\ufeff" if text.startswith("\ufeff") else ""
+    return MergedMap(text=bom + merged, added=tuple(added), kept=tuple(kept))
+
+
+def _entries(
+    baseline: Baseline, document: Mapping[str, Any], channels: Mapping[int | str, int]
+) -> Iterable[tuple[TomlPath, list[Line], str]]:
+    """Give what was learnt as (place, lines, block); a block is there when the map has no such table yet."""
+    by_name = {table["name"]: index for index, table in enumerate(document.get("controller", []))}
+    by_part = {table["name"]: index for index, table in enumerate(document.get("part", []))}
+    by_channel = {}
+    for index, table in enumerate(document.get("bus", [])):
+        channel = table["channel"]
+        by_channel[channels.get(channel, channel)] = index
+    for wake in baseline.wakes:
+        lines = _wake_lines(wake)
+        if wake.feed in by_part:
+            yield ("part", by_part[wake.feed]), lines, ""
+        elif wake.feed is None:
+            yield ("machine",), lines, "" if "machine" in document else _block("machine", lines, many=False)
+    for bus in baseline.buses:
+        lines = [_channel(bus.channel), *_bus_lines(bus)]
+        wanted = by_channel.get(bus.channel)
+        if wanted is not None:
+            yield ("bus", wanted), lines[1:], ""
+        elif not by_channel:
+            yield ("bus",), lines, _block("bus", lines)
+    for one in baseline.controllers:
+        lines = _controller_lines(one)
+        wanted = by_name.get(one.name)
+        if wanted is not None:
+            yield ("controller", wanted), lines[1:], ""
+        else:
+            yield ("controller",), lines, _controller_block(one)
+
+
+def _new(path: TomlPath, lines: list[Line]) -> str:
+    """Say which table was added."""
+    return "new [machine]." if path == ("machine",) else f"{lines[0][1]}: new [[{path[0]}]]."
+
+
+def _at(document: Mapping[str, Any], path: TomlPath) -> Mapping[str, Any]:
+    """Give the table that stands at a path."""
+    here: Any = document
+    for step in path:
+        here = here[step]
+    found: Mapping[str, Any] = here
+    return found
+
+
+class _Places:
+    """Where the tables and keys of a text stand."""
+
+    def __init__(self, text: str, document: Mapping[str, Any]) -> None:
+        self._rows = text.split("\n")
+        self._lines = lines_of(text)
+        self._document = document
+
+    def after_last_key(self, path: TomlPath) -> int | None:
+        """Give the line (counted from 1) after which keys of a table may be added; None: it is written inline."""
+        header = self._lines.get(path)
+        if header is None or not self._rows[header - 1].lstrip().startswith("["):
+            return None
+        table = _at(self._document, path)
+        best = header
+        for key, value in table.items():
+            line = self._lines.get((*path, key))
+            if line is not None and line > best and self._is_whole(line, key, value):
+                best = line
+        return best
+
+    def _is_whole(self, line: int, key: str, value: object) -> bool:
+        """Tell whether one line holds a key with its whole value."""
+        try:
+            alone = tomllib.loads(self._rows[line - 1])
+        except tomllib.TOMLDecodeError:
+            return False
+        return alone == {key: value}
+
+
+def _woven(text: str, insertions: Mapping[int, list[str]]) -> str:
+    rows = text.split("\n")
+    woven: list[str] = []
+    for number, row in enumerate(rows, start=1):
+        woven.append(row)
+        woven += insertions.get(number, [])
+    return "\n".join(woven)
+
+
+def _differs(line: Line, table: Mapping[str, Any]) -> bool:
+    key, value, _ = line
+    if key not in table or key in ("expects", "channel"):
+        return False
+    learnt = tomllib.loads(f"x = {value}")["x"]
+    there = table[key]
+    if isinstance(there, float | int) and isinstance(learnt, float | int):
+        return abs(there - learnt) > 0.1 * max(abs(there), abs(learnt))
+    return bool(there != learnt) and key in ("can_name", "starts_after")
+
+
+def _kept(who: str, line: Line, there: object) -> str:
+    return f"{who}: {line[0]} = {there} stays; this recording says {line[1]}."
+
+
+def _channel(channel: int) -> Line:
+    return ("channel", str(channel), "")
+
+
+def _bus_lines(bus: LearntBus) -> list[Line]:
+    lines: list[Line] = []
+    if bus.bitrate is not None:
+        lines.append(("bitrate", str(bus.bitrate), "bit/s"))
+    if bus.load is not None:
+        lines.append(("usual_load", f"{bus.load:.3f}", "share of the bit rate"))
+    lines.append(("usual_errors_per_min", f"{bus.errors_per_min:.2f}", "error frames a minute"))
+    return lines
+
+
+def _wake_lines(wake: LearntWake) -> list[Line]:
+    shown = f"{max(wake.usual_ns / SECOND_NS, 0.01):.2f}"
+    lines: list[Line] = [
+        ("first_frame_usually_s", shown, f"after power came on; {wake.n} time{'s' * (wake.n != 1)}"),
+    ]
+    if wake.limit_ns is not None:
+        lines.append(
+            ("first_frame_within_s", f"{wake.limit_ns / SECOND_NS:.1f}", "later: all controllers are late together")
+        )
+    return lines
+
+
+def _controller_lines(one: LearntController) -> list[Line]:
+    identity = one.identity
+    lines: list[Line] = [("name", _text(one.name), "")]
+    if one.channel is not None:
+        lines.append(_channel(one.channel))
+    if identity.address is not None:
+        lines.append(("address", f"0x{identity.address:02X}", ""))
+    if identity.can_name is not None:
+        lines.append(("can_name", _text(f"0x{identity.can_name:016X}"), "another one means another unit"))
+    if identity.node_id is not None:
+        lines.append(("node_id", str(identity.node_id), ""))
+    if identity.sender is not None:
+        lines.append(("sender", _text(identity.sender), ""))
+    if one.usual_ns is not None:
+        lines.append(("back_usually_s", f"{one.usual_ns / SECOND_NS:.2f}", _seen(one)))
+    if one.limit_ns is not None:
+        lines.append(("back_within_s", f"{one.limit_ns / SECOND_NS:.1f}", _limit(one)))
+    if one.starts_after is not None:
+        lines.append(("starts_after", _text(one.starts_after), "it has always followed this one closely"))
+    lines.append(("expects", _expects(one), ""))
+    return lines
+
+
+def _seen(one: LearntController) -> str:
+    n = len(one.returns_ns)
+    low, high = min(one.returns_ns) / SECOND_NS, max(one.returns_ns) / SECOND_NS
+    place = f", number {one.place} to speak" if one.place is not None else ""
+    return f"in step after the machine's first frame; {n} return{'s' * (n != 1)}, {low:.2f} to {high:.2f} s{place}"
+
+
+def _limit(one: LearntController) -> str:
+    assert one.limit is not None
+    how = "the largest seen" if one.limit.distribution_free else "a normal spread assumed"
+    return f"covers {one.limit.coverage:.0%} of healthy returns with {one.limit.confidence:.0%} confidence, {how}"
+
+
+def _expects(one: LearntController) -> str:
+    rows = [
+        f'  {{ frame = "{stream.key}", period_s = {_seconds(stream.period_ns)}'
+        + (f", jitter_s = {_seconds(stream.jitter_ns)}" if stream.jitter_ns >= 1000 else "")
+        + " },"
+        for stream in one.streams
+    ]
+    return "\n".join(["[", *rows, "]"])
+
+
+def _seconds(t_ns: int) -> str:
+    """Write nanoseconds as decimal seconds, in microseconds at the finest."""
+    micros = max(1, round(t_ns / 1000))
+    return re.sub(r"0+$", "", f"{micros // 1_000_000}.{micros % 1_000_000:06d}").removesuffix(".") or "0"
+
+
+def _text(value: str) -> str:
+    import tomlkit
+
+    return tomlkit.string(value).as_string()
+
+
+def _written(line: Line) -> str:
+    key, value, comment = line
+    return f"{key} = {value}" + (f"  # {comment}" if comment else "")
+
+
+def _controller_block(one: LearntController) -> str:
+    return _block("controller", _controller_lines(one))
+
+
+def _block(kind: str, lines: Iterable[Line], *, many: bool = True) -> str:
+    return "\n".join([f"[[{kind}]]" if many else f"[{kind}]", *(_written(line) for line in lines)]) + "\n"

@@ -1,0 +1,1 @@
+"""The areas of the screen, one module each."""

@@ -1,0 +1,106 @@
+"""The lines around the areas: machine and buses on top, troubles, what was last logged, and which keys matter now."""
+
+from datetime import tzinfo
+
+from busdoc.capture.listening import Hearing
+from busdoc.live.view import SessionView
+from busdoc.screen.areas.pages import Page
+from busdoc.screen.drawing.lines import Area, Line, clean, fit, line_of, plain, shorten, width_of, wrap
+from busdoc.screen.drawing.states import OFF, sign_of
+from busdoc.screen.drawing.styles import Tone
+from busdoc.screen.drawing.words import bus_name, bus_trouble, moment, since
+
+__all__ = ["Bar", "draw_head", "draw_hints", "draw_message", "draw_offer", "draw_troubles"]
+
+_MOST_TROUBLES = 3
+
+
+class Bar(Area):
+    """A line, or a few, across the whole screen."""
+
+
+def draw_head(view: SessionView, width: int, zone: tzinfo | None) -> Line:
+    """Draw the top line: machine, buses, recording, clock."""
+    clock = moment(view.now_ns, view.start_ns, epoch=view.epoch, zone=zone)
+    loads = dict(view.loads)
+    pieces = [shorten(view.machine_name, 28)] if view.machine_name else ["busdoc"]
+    for bus in view.buses:
+        share = loads.get(bus.name, loads.get(bus_name(bus)))
+        load = "" if share is None else f", {share * 100:.0f} % load"
+        pieces.append(f"{bus_name(bus)} {bus.hearing}{load}")
+    if view.finished:
+        pieces.append("the recording is over")
+    if view.recording:
+        pieces.append(view.recording)
+    while len(pieces) > 2 and sum(len(piece) + 3 for piece in pieces) + len(clock) + 1 > width:
+        pieces.pop()
+    left = fit(
+        line_of((f" {pieces[0]}", Tone.STRONG), (f" · {' · '.join(map(clean, pieces[1:]))}", Tone.FAINT)),
+        width - len(clock) - 1,
+    )
+    return (*left, (clock, Tone.STRONG), (" ", Tone.PLAIN))
+
+
+def draw_troubles(view: SessionView, width: int) -> list[Line]:
+    """Draw what the session suffers from: a line each that cannot be missed."""
+    texts = [view.trouble] if view.trouble else []
+    switched_off = bool(view.controllers) and all(sign_of(row) is OFF for row in view.controllers)
+    for bus in view.buses:
+        text = bus_trouble(bus, since(view.now_ns - bus.since_ns))
+        if text and not (bus.hearing is Hearing.SILENT and switched_off):  # a machine without power is silent
+            texts.append(text)
+    lines: list[Line] = []
+    for text in texts[:_MOST_TROUBLES]:
+        rows = wrap(f"!! {text}", width - 2, Tone.ALARM, most=2, indent="   ")
+        lines += [((f" {plain(row)}".ljust(width), Tone.ALARM),) for row in rows]
+    return lines
+
+
+def draw_offer(view: SessionView, width: int, zone: tzinfo | None, *, labels: bool) -> list[Line]:
+    """Draw what is offered: an action that the traffic looks like, or numbers to tape on.
+
+    Parameters
+    ----------
+    labels : numbers are worth offering now
+    """
+    if view.proposals:
+        proposal = view.proposals[0]
+        more = f" +{len(view.proposals) - 1}" if len(view.proposals) > 1 else ""
+        tail = line_of(("  y", Tone.KEY), " yes", ("  n", Tone.KEY), f" no{more} ")
+        at = moment(proposal.action.time_ns, view.start_ns, epoch=view.epoch, zone=zone)
+        said = line_of((f" ? {at} ", Tone.WARN), (clean(proposal.text), Tone.STRONG))
+        head = fit(said, max(8, width - width_of(tail)))
+        return [fit((*head, *tail), width)]
+    if labels:
+        offer = line_of(
+            (" # ", Tone.WARN), "Before the first connector is pulled: ", ("l", Tone.KEY), " gives numbers to tape on"
+        )
+        return [fit(offer, width)]
+    return []
+
+
+def draw_message(text: str, tone: Tone, width: int) -> list[Line]:
+    """Draw what was logged last on one line; why something could not be logged, on as many as it needs."""
+    if tone is not Tone.ALARM:
+        return [fit(line_of((f" {clean(text)}", tone)), width)]
+    rows = wrap(text, width - 2, tone, most=_MOST_TROUBLES)
+    return [((f" {plain(row)}".ljust(width), tone),) for row in rows]
+
+
+def draw_hints(view: SessionView, width: int, page: Page | None = None) -> Line:
+    """Draw the keys that matter most, as many as there is room for."""
+    if page is not None:
+        return fit(
+            line_of((" ↑ ↓", Tone.KEY), (" read on  ", Tone.FAINT), (" q", Tone.KEY), (" leave", Tone.FAINT)), width
+        )
+    hints = [("Space", "step done"), ("u", "unplug"), ("p", "plug"), ("c", "power cycle"), ("z", "undo")]
+    hints += [("b", "big"), ("h", "help"), ("q", "leave")]
+    if any(bus.hearing is Hearing.ENDED for bus in view.buses):
+        hints = [("q", "leave"), *hints[:-1]]
+    shown: list[tuple[str, Tone]] = []
+    for key, does in hints:
+        piece = [(f" {key}", Tone.KEY), (f" {does} ", Tone.FAINT)]
+        if width_of(tuple(shown)) + width_of(tuple(piece)) > width:
+            break
+        shown += piece
+    return fit(tuple(shown), width)

@@ -1,0 +1,127 @@
+"""Next: the proposed step, the countdown until the exposed parts may be called clear, and the verdict so far."""
+
+from collections.abc import Sequence
+
+from busdoc.live.view import Happening, SessionView
+from busdoc.screen.drawing.lines import Area, Line, fit, line_of, rule, wrap
+from busdoc.screen.drawing.styles import Tone
+from busdoc.screen.drawing.words import countdown, step_cautions, step_text, verdict_in_short
+
+__all__ = ["NextStep", "draw_next", "wait_in_words"]
+
+_BAR = 12
+
+
+class NextStep(Area):
+    """What to do."""
+
+
+def draw_next(view: SessionView, width: int, height: int, lately: tuple[tuple[str, Happening], ...] = ()) -> list[Line]:
+    """Draw the area; where there is too little room, the step comes first, then the wait, the caution, the verdict.
+
+    Parameters
+    ----------
+    lately : (time in words, what happened), latest last; shown where room is left
+    """
+    inner = width - 3
+    room = height - 1
+    step = _step(view, inner, room)
+    wait = _wait(view, inner)
+    room_left = room - len(step) - len(wait)
+    short, named = verdict_in_short(view)
+    verdict = wrap(short, inner, Tone.BAD if named else Tone.STRONG, most=min(2, max(0, room_left))) if short else []
+    cautions = _cautions(view, inner, room_left - len(verdict) - min(2, room_left))
+    verdict += wrap(view.headline, inner, most=max(0, room_left - len(verdict) - len(cautions)))
+    after = _after(view, inner, room - len(step) - len(wait) - len(cautions) - len(verdict))
+    body = [*step, *after, *cautions, *wait, *verdict]
+    spare = room - len(body)
+    if lately and spare >= 3:
+        body += [(), line_of(("Lately", Tone.TITLE)), *_lately(lately, inner, spare - 2)]
+    lines = [rule("Next", line_of(_in_short(view)), width)]
+    lines += [fit((("  ", Tone.PLAIN), *line), width) for line in body]
+    lines += [fit((), width)] * (height - len(lines))
+    return lines[:height]
+
+
+def wait_in_words(view: SessionView) -> tuple[str, str]:
+    """Give the wait that is on: (the countdown, what it is for); two empty texts when none is."""
+    watching = view.watching
+    if watching is None:
+        return "", ""
+    parts = ", ".join(watching.parts) or "what is plugged in"
+    if watching.clear_at_ns is None:
+        return "", f"No wait within days would clear {parts}: make it show instead"
+    left_ns = watching.clear_at_ns - view.now_ns
+    if left_ns <= 0:
+        return countdown(0), f"Quiet long enough: {parts}"
+    return countdown(left_ns), f"quiet so long clears {parts}"
+
+
+def _step(view: SessionView, width: int, room: int) -> list[Line]:
+    if view.next is None:
+        said = "Nothing to do now: watch." if view.controllers else "Waiting for the first frames."
+        return wrap(said, width, Tone.STRONG, most=min(2, room))
+    text = step_text(view.next)
+    if not text:
+        if view.watching is not None:
+            return wrap("Hands off, and watch.", width, Tone.STRONG, most=1)
+        return wrap(view.next.test.tells, width, Tone.STRONG, most=min(3, room))
+    rows = wrap(f"► {text}", width - 2, Tone.DO, most=min(3, room), indent="  ")
+    return [tuple((f" {piece} ", tone) for piece, tone in row) for row in rows]
+
+
+def _after(view: SessionView, width: int, room: int) -> list[Line]:
+    """Say which steps follow, as far as there is room."""
+    if view.next is None or room <= 0:
+        return []
+    following = [text[:1].lower() + text[1:] for text in view.next.steps_text[view.next.step + 1 :]]
+    for n in range(len(following), 0, -1):
+        more = ", …" if n < len(following) else ""
+        rows = wrap(f"then {', '.join(following[:n])}{more}", width, Tone.FAINT, indent="  ")
+        if len(rows) <= min(2, room):
+            return rows
+    return []
+
+
+def _cautions(view: SessionView, width: int, room: int) -> list[Line]:
+    if view.next is None or room <= 0:
+        return []
+    rows: list[Line] = []
+    for caution in step_cautions(view.next):
+        rows += wrap(f"! {caution}", width, Tone.WARN, most=room - len(rows), indent="  ")
+    return rows
+
+
+def _wait(view: SessionView, width: int) -> list[Line]:
+    left, said = wait_in_words(view)
+    if not said:
+        return []
+    watching = view.watching
+    if not left or watching is None or watching.clear_at_ns is None:
+        return wrap(said, width, Tone.PLAIN, most=2)
+    whole = max(1, watching.clear_at_ns - watching.since_ns)
+    done = min(_BAR, max(0, (view.now_ns - watching.since_ns) * _BAR // whole))
+    first = line_of(
+        (f"{left} ", Tone.STRONG), ("█" * done, Tone.GOOD), ("░" * (_BAR - done), Tone.FAINT), (" to wait", Tone.FAINT)
+    )
+    return [first, *wrap(said, width, most=1)]
+
+
+def _lately(lately: Sequence[tuple[str, Happening]], width: int, room: int) -> list[Line]:
+    """Tell what happened, latest first, each in one line or two."""
+    rows: list[Line] = []
+    for at, happening in reversed(lately):
+        told = wrap(happening.text, width - len(at) - 1, most=2)
+        if len(rows) + len(told) > room:
+            break
+        rows += [line_of((f"{at} " if k == 0 else " " * (len(at) + 1), Tone.FAINT), *row) for k, row in enumerate(told)]
+    return rows
+
+
+def _in_short(view: SessionView) -> tuple[str, Tone]:
+    if view.next is None or not view.next.steps_text:
+        return "", Tone.FAINT
+    n = len(view.next.steps_text)
+    if view.next.step >= n:
+        return "watching", Tone.GOOD
+    return (f"step {view.next.step + 1} of {n}" if n > 1 else "one step"), Tone.FAINT

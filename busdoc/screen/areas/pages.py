@@ -1,0 +1,162 @@
+"""Whole pages: cautions on entry, help, the numbers to tape on, and the check that all is back."""
+
+from collections.abc import Sequence
+from enum import StrEnum
+
+from busdoc.analysis.result import USUAL_CAUTIONS
+from busdoc.live.view import SessionView
+from busdoc.screen.drawing.lines import Area, Line, fit, line_of, pad, rule, wrap
+from busdoc.screen.drawing.states import OFF, STATES
+from busdoc.screen.drawing.styles import Tone
+from busdoc.screen.keys import COMMANDS, Command
+
+__all__ = ["Page", "PageArea", "draw_page"]
+
+
+class Page(StrEnum):
+    """Which page."""
+
+    CAUTIONS = "cautions"
+    HELP = "help"
+    LABELS = "labels"
+    CHECK = "check"
+    LEAVE = "leave"
+    """The check, on the way out."""
+
+
+class PageArea(Area):
+    """A page in place of the areas."""
+
+
+def draw_page(page: Page, view: SessionView, width: int, height: int, first: int = 0) -> list[Line]:
+    """Draw a page.
+
+    Parameters
+    ----------
+    first : index of the uppermost line shown, of a page that is longer than the area
+    """
+    title, body, foot = {
+        Page.CAUTIONS: _cautions,
+        Page.HELP: _help,
+        Page.LABELS: _labels,
+        Page.CHECK: _check,
+        Page.LEAVE: _leave,
+    }[page](view, width)
+    room = max(1, height - 2)
+    first = max(0, min(first, len(body) - room))
+    shown = list(body[first : first + room])
+    more = len(body) - first - len(shown)
+    lines = [rule(title, line_of((f"{more} more lines ↓", Tone.WARN)) if more > 0 else (), width)]
+    lines += [fit(line, width) for line in shown]
+    lines += [fit((), width)] * (height - 1 - len(lines))
+    return [*lines, fit(line_of((f" {foot}", Tone.DO)), width)][:height]
+
+
+Drawn = tuple[str, Sequence[Line], str]
+
+
+def _cautions(view: SessionView, width: int) -> Drawn:
+    body: list[Line] = [()]
+    for caution in dict.fromkeys((*view.cautions, *USUAL_CAUTIONS)):
+        body += [((" ", Tone.PLAIN), *row) for row in wrap(f"! {caution}", width - 2, indent="  ")]
+        body.append(())
+    body += wrap(" busdoc only listens: it sends nothing on any bus.", width)
+    return "Before you begin", body, "Space: I have read this"
+
+
+_FIRST = (
+    Command.STEP,
+    Command.UNPLUG,
+    Command.PLUG,
+    Command.POWER_OFF,
+    Command.POWER_ON,
+    Command.POWER_CYCLE,
+    Command.SWAP,
+    Command.WIGGLE,
+    Command.REPLACE,
+    Command.MARK,
+    Command.NOTE,
+    Command.AGO,
+    Command.UNDO,
+    Command.REDO,
+)
+_SECOND = (
+    Command.TAKE,
+    Command.REFUSE,
+    Command.OTHER,
+    Command.LABELS,
+    Command.CHECK,
+    Command.RENAME,
+    Command.BIG,
+    Command.ONE_AREA,
+    Command.LIGHT,
+    Command.NEARER,
+    Command.EARLIER,
+    Command.UP,
+    Command.TREE_UP,
+    Command.QUIT,
+)
+_PAIRS = {
+    Command.NEARER: ("+ -", "strip: shorter, longer"),
+    Command.EARLIER: ("← → End", "strip: earlier, later, now"),
+    Command.UP: ("↑ ↓", "roll call and strip up, down"),
+    Command.TREE_UP: ("[ ]", "harness up, down"),
+    Command.STEP: ("Space", "step done (also Enter, PgDn)"),
+    Command.UNDO: ("z", "undo the last one (PgUp)"),
+}
+
+
+def _help(view: SessionView, width: int) -> Drawn:
+    half = (width - 2) // 2
+    body: list[Line] = []
+    for left, right in zip(_FIRST, _SECOND, strict=True):
+        if width >= 70:
+            body.append((*_key(left, half), *_key(right, half)))
+        else:
+            body += [_key(left, width - 1), _key(right, width - 1)]
+    signs = [*STATES.values(), OFF]
+    strokes = [(s.stroke, s.word) for s in signs if s.stroke.strip()]
+    strokes += [("╌", "partly away"), ("?", "not heard")]
+    body += wrap(" Part: a few letters or its label number, then Enter; a sole match needs none.", width)
+    body.append(line_of(" ", *(piece for s in signs for piece in ((s.mark, s.tone), (f" {s.word}   ", Tone.PLAIN)))))
+    body += wrap(" Strip: " + "  ".join(f"{stroke} {word}" for stroke, word in strokes), width)
+    body += wrap(" off: away because of what was done.  Parts: ■ in, □ OUT, ○ off, #3 label.", width)
+    body += wrap(" Bell: once for a loss, twice when back.  clear: the wait has earned it.", width)
+    return "Keys and signs", body, "any key: back"
+
+
+def _key(command: Command, width: int) -> Line:
+    shown, does = _PAIRS.get(command, (COMMANDS[command].shown, COMMANDS[command].does))
+    return line_of((f" {shown:<8}", Tone.KEY), pad(does, width - 9))
+
+
+def _labels(view: SessionView, width: int) -> Drawn:
+    labelled = sorted((row.label, row.name) for row in view.harness if row.label is not None)
+    body: list[Line] = [*wrap(" Tape each number onto the plug and onto its socket, and take a photograph.", width), ()]
+    columns = max(1, (width - 1) // 26)
+    height = -(-len(labelled) // columns)
+    for y in range(height):
+        row = [labelled[k] for k in range(y, len(labelled), height)]
+        body.append(
+            tuple(piece for n, name in row for piece in ((f" {f'#{n}':>4} ", Tone.STRONG), (pad(name, 20), Tone.PLAIN)))
+        )
+    if not labelled:
+        body += wrap(" No connector is known yet: unplug one with u, and name it.", width)
+    return "Numbers to tape on", body, "any key: back"
+
+
+def _check(view: SessionView, width: int) -> Drawn:
+    return "Is all back where it came from?", _not_back(view, width), "any key: back"
+
+
+def _leave(view: SessionView, width: int) -> Drawn:
+    return "Not all is back where it came from", _not_back(view, width), "q: leave all the same    any other key: stay"
+
+
+def _not_back(view: SessionView, width: int) -> list[Line]:
+    if not view.not_back:
+        return [(), *wrap(" ■ All is plugged in, switched on, and where it came from.", width, Tone.GOOD)]
+    body: list[Line] = [()]
+    for sentence in view.not_back:
+        body += [((" ", Tone.PLAIN), *row) for row in wrap(f"□ {sentence}", width - 2, Tone.WARN, indent="  ")]
+    return body

@@ -1,0 +1,1 @@
+"""What the areas are drawn with: lines, pixels, styles, states, words."""

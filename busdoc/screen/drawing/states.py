@@ -1,0 +1,40 @@
+"""How a controller's state is told: a mark, a word, a stroke of the strip; the tone only says it again."""
+
+from dataclasses import dataclass
+
+from busdoc.health.controller import ControllerState
+from busdoc.live.view import ControllerRow
+from busdoc.screen.drawing.styles import Tone
+
+__all__ = ["NOT_HEARD", "OFF", "STATES", "Sign", "sign_of"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sign:
+    """How one state is told."""
+
+    mark: str
+    word: str
+    stroke: str
+    tone: Tone
+
+
+STATES = {
+    ControllerState.STEADY: Sign(mark="■", word="steady", stroke="━", tone=Tone.GOOD),
+    ControllerState.STARTING: Sign(mark="►", word="starting", stroke="┅", tone=Tone.WARN),
+    ControllerState.LATE: Sign(mark="▼", word="late", stroke="~", tone=Tone.WARN),
+    ControllerState.LOST: Sign(mark="X", word="LOST", stroke="×", tone=Tone.BAD),
+    ControllerState.NEVER_SEEN: Sign(mark="?", word="not seen", stroke=" ", tone=Tone.WARN),
+}
+
+OFF = Sign(mark="○", word="off", stroke="·", tone=Tone.ASIDE)
+"""Away because of what was done."""
+
+NOT_HEARD = Sign(mark="?", word="not heard", stroke="?", tone=Tone.FAINT)
+"""A stretch that the laptop itself did not hear."""
+
+
+def sign_of(row: ControllerRow) -> Sign:
+    """Give the sign of a controller as it is now."""
+    away = row.state in (ControllerState.LOST, ControllerState.NEVER_SEEN)
+    return OFF if row.expected_off and away else STATES[row.state]

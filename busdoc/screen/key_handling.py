@@ -1,0 +1,432 @@
+"""The desk: what the screen knows beside the session, and what each key does to both. It draws nothing.
+
+Takes keys and ticks; calls the session; keeps the page, the question that is open, the scroll and the message. What a
+key logged is told only after the session's call returned, and then it is on disk.
+"""
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import tzinfo
+
+from busdoc.actions.action import Action, ActionKind
+from busdoc.errors import BusdocError
+from busdoc.isolation.verdict import Step
+from busdoc.live.view import Happening, HappeningKind, SessionView
+from busdoc.screen.areas.big_view import in_question
+from busdoc.screen.areas.pages import Page
+from busdoc.screen.asking import Asking, Choice, Digit, Picking, Writing
+from busdoc.screen.bells import Bells
+from busdoc.screen.drawing.styles import Tone
+from busdoc.screen.drawing.words import done_in_words, moment, step_text
+from busdoc.screen.keys import BY_KEY, COMMANDS, VERBS, Command
+from busdoc.screen.parts import choices_for, part_in_question, partners_of
+from busdoc.screen.scroll import Scroll
+from busdoc.screen.session import Session
+
+__all__ = ["Desk", "Message"]
+
+_VIEW_EVERY_S = 0.2
+_RUN_ON_S = 1.2
+"""So long fingers may go on spelling a name that was already taken."""
+_KEPT_HAPPENINGS = 50
+_UNSEEN_S = 1.0
+"""A step that has stood for less than this was not read by who presses the key (common practice: about a second)."""
+_PROMPTS = {
+    ActionKind.UNPLUG: "Unplugged",
+    ActionKind.PLUG: "Plugged in",
+    ActionKind.POWER_OFF: "Power off",
+    ActionKind.POWER_ON: "Power on",
+    ActionKind.POWER_CYCLE: "Power off and on again",
+    ActionKind.SWAP: "Swapped",
+    ActionKind.WIGGLE: "Wiggled",
+    ActionKind.REPLACE: "Replaced",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Message:
+    """What was last told."""
+
+    text: str
+    tone: Tone
+
+
+class Desk:
+    """Joins keys, the session and what is shown.
+
+    Parameters
+    ----------
+    session : what runs
+    quiet : ring no bell
+    zone : of the times of day; None: the laptop's own
+    clock_s : a clock that only goes on, s
+    """
+
+    def __init__(
+        self,
+        session: Session,
+        *,
+        quiet: bool = False,
+        zone: tzinfo | None = None,
+        clock_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._session = session
+        self._clock_s = clock_s
+        self._bells = Bells(quiet=quiet)
+        self._seen = 0
+        self._viewed_s = clock_s()
+        self._chosen: tuple[Picking, float] | None = None
+        self._then: Callable[[Asking], None] | None = None
+        self.zone = zone
+        self.view: SessionView = session.view()
+        self.page: Page | None = Page.CAUTIONS
+        self.page_first = 0
+        self.asking: Asking | None = None
+        self.message = Message(text="", tone=Tone.PLAIN)
+        self.scroll = Scroll()
+        self.big = False
+        self.light = False
+        self.alone = 0
+        """0: all areas; 1 … 4: one of them alone."""
+        self.leaving = False
+        self.lately: tuple[tuple[str, Happening], ...] = ()
+        self._followed: str | None = None
+        self._step_now: Step | None = None
+        self._step_before: tuple[Step, float] | None = None
+        """(the step that was shown until it changed by itself, when that was)."""
+
+    # What time does
+
+    def tick(self) -> tuple[Happening, ...] | None:
+        """Let the session go on; give what is new when the screen should be drawn again, else None."""
+        self._try(self._session.step, "NOT HEARD")
+        now_s = self._clock_s()
+        new = self._session.happenings(self._seen)
+        if new:
+            self._seen = new[-1].n
+            self._bells.hear(new, now_s)
+        if not new and now_s - self._viewed_s < _VIEW_EVERY_S:
+            return None
+        self._look()
+        told = [(self._at(one.time_ns), one) for one in new if one.kind is not HappeningKind.ACTION]
+        self.lately = (*self.lately, *told)[-_KEPT_HAPPENINGS:]
+        for happening in new:
+            if happening.kind is HappeningKind.LOST and happening.controller is not None:
+                self.scroll.follow(self.view, happening.controller)
+        return new
+
+    def rings(self) -> bool:
+        """Say whether the bell is to ring now."""
+        return self._bells.ring(self._clock_s())
+
+    @property
+    def offers_labels(self) -> bool:
+        """Whether numbers should be offered: before the first connector is pulled, and never after."""
+        if self.view.labels_given or not self.view.harness:
+            return False
+        return not any(action.kind in (ActionKind.UNPLUG, ActionKind.SWAP) for action in self.view.actions)
+
+    # What keys do
+
+    def press(self, key: str, character: str | None = None) -> None:
+        """Take a key.
+
+        Parameters
+        ----------
+        key : as Textual names it
+        character : what it types; None: nothing
+        """
+        if self.page is not None:
+            self._press_on_page(key)
+        elif not isinstance(self.asking, Picking) and self._runs_on(key, character):
+            return
+        elif self.asking is not None:
+            self._press_on_question(key, character)
+        else:
+            command = BY_KEY.get(key)
+            if command is None and character is not None:
+                command = BY_KEY.get(character)
+            if command is not None:
+                self._try(lambda: self._do(command))
+        self._look()
+
+    def _runs_on(self, key: str, character: str | None) -> bool:
+        """Swallow letters that go on spelling a name that was already taken, and the Enter that would have taken it."""
+        if self._chosen is None:
+            return False
+        picking, until_s = self._chosen
+        now_s = self._clock_s()
+        if now_s <= until_s and picking.continues(character):
+            self._chosen = (picking, now_s + _RUN_ON_S)
+            return True
+        self._chosen = None
+        return now_s <= until_s and key == "enter"
+
+    def _press_on_page(self, key: str) -> None:
+        page = self.page
+        leaves = key in COMMANDS[Command.QUIT].keys
+        if key in ("down", "up"):
+            self.page_first = max(0, self.page_first + (1 if key == "down" else -1))
+            return
+        if page is Page.CAUTIONS:
+            if leaves:
+                self.leaving = True
+            elif key in COMMANDS[Command.STEP].keys:
+                self.page = None
+            return
+        self.page = None
+        if page is Page.LEAVE and leaves:
+            self.leaving = True
+        elif key in COMMANDS[Command.STEP].keys:
+            self._tell("page closed, nothing logged", Tone.FAINT)
+
+    def _press_on_question(self, key: str, character: str | None) -> None:
+        asking, then = self.asking, self._then
+        if asking is None or then is None:
+            return
+        if key == "pagedown":  # a remote in another hand: nobody answers a question with it
+            self._close_question()
+            self._try(lambda: self._do(Command.STEP))
+        elif key in ("escape", "ctrl+c"):
+            self._close_question()
+        elif asking.press(key, character):
+            self._close_question()
+            if isinstance(asking, Picking) and key != "enter":
+                self._chosen = (asking, self._clock_s() + _RUN_ON_S)
+            self._try(lambda: then(asking))
+
+    def _close_question(self) -> None:
+        self.asking = self._then = None
+
+    def _ask(self, asking: Asking, then: Callable[[Asking], None]) -> None:
+        self.asking, self._then = asking, then
+
+    def _do(self, command: Command) -> None:
+        """Carry out a command."""
+        if command in VERBS:
+            self._ask_part(VERBS[command])
+            return
+        simple: dict[Command, Callable[[], None]] = {
+            Command.STEP: self._step,
+            Command.MARK: lambda: self._logged(self._session.act(ActionKind.MARK)),
+            Command.NOTE: lambda: self._ask(Writing("Note"), self._note),
+            Command.RENAME: self._ask_rename,
+            Command.AGO: self._ask_ago,
+            Command.UNDO: self._undo,
+            Command.REDO: self._redo,
+            Command.TAKE: self._take,
+            Command.REFUSE: self._refuse,
+            Command.OTHER: self._other_test,
+            Command.LABELS: self._labels,
+            Command.CHECK: lambda: self._open(Page.CHECK),
+            Command.HELP: lambda: self._open(Page.HELP),
+            Command.QUIT: self._quit,
+            Command.BIG: self._toggle_big,
+            Command.LIGHT: self._toggle_light,
+            Command.ONE_AREA: self._next_area,
+        }
+        if command in simple:
+            simple[command]()
+        else:
+            self.scroll.move(command, self.view)
+
+    # Logging
+
+    def _step(self) -> None:
+        before = self._step_before
+        if before is not None and self._clock_s() - before[1] < _UNSEEN_S:
+            step, self._step_before = before[0], None  # what was done is what was read, not what has just come up
+            self._logged(self._session.act(step.action, step.part, step.into))
+            return
+        action = self._session.do_next()
+        if action is not None:
+            self._logged(action)
+        elif self.view.next is not None and not step_text(self.view.next):
+            self._tell("all steps are done: watch; nothing logged", Tone.FAINT)
+        else:
+            self._tell("nothing is proposed; nothing logged", Tone.FAINT)
+
+    def _ask_part(self, kind: ActionKind) -> None:
+        choices = choices_for(kind, self.view)
+        new_names = self.view.guided and kind not in (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
+        if not choices and not new_names:
+            self._tell(f"nothing is there to be {_PROMPTS[kind].lower()}; nothing logged", Tone.WARN)
+            return
+        then = self._swap_from if kind is ActionKind.SWAP else self._act_on(kind)
+        self._ask(Picking(_PROMPTS[kind], choices, new_names=new_names), then)
+
+    def _act_on(self, kind: ActionKind) -> Callable[[Asking], None]:
+        def act(asking: Asking) -> None:
+            self._logged(self._session.act(kind, _picked(asking).value))
+
+        return act
+
+    def _swap_from(self, asking: Asking) -> None:
+        one = _picked(asking).value
+        others = partners_of(one, self.view)
+
+        def swap(other: Asking) -> None:
+            self._logged(self._session.act(ActionKind.SWAP, one, _picked(other).value))
+
+        self._ask(Picking(f"Swapped {one} with", others, new_names=self.view.guided), swap)
+
+    def _logged(self, action: Action) -> None:
+        self._step_now = self._step_before = None  # it changes by what was done
+        self._tell(f"logged {self._at(action.time_ns)} {done_in_words(action)}", Tone.GOOD)
+
+    def _note(self, asking: Asking) -> None:
+        text = asking.text.strip() if isinstance(asking, Writing) else ""
+        if not text:
+            self._tell("nothing was written; nothing logged", Tone.FAINT)
+            return
+        self._session.note(text)
+        self._tell(f'logged {self._at(self.view.now_ns)} note "{text}"', Tone.GOOD)
+
+    # Correcting
+
+    def _undo(self) -> None:
+        action = self._session.undo()
+        if action is None:
+            self._tell("nothing to undo", Tone.FAINT)
+        else:
+            self._tell(f"undone: {self._at(action.time_ns)} {done_in_words(action)}   (Z does it again)", Tone.WARN)
+
+    def _redo(self) -> None:
+        action = self._session.redo()
+        if action is None:
+            self._tell("nothing to redo", Tone.FAINT)
+        else:
+            self._logged(action)
+
+    def _ask_ago(self) -> None:
+        if not self.view.actions:
+            self._tell("nothing is logged yet", Tone.FAINT)
+            return
+        last = max(self.view.actions, key=lambda action: action.n)
+
+        def retime(asking: Asking) -> None:
+            seconds = asking.seconds if isinstance(asking, Digit) else None
+            if seconds is not None:
+                self._logged(self._session.retime(last.n, float(seconds)))
+
+        self._ask(Digit(f"How many seconds ago: {done_in_words(last)}"), retime)
+
+    def _ask_rename(self) -> None:
+        choices = [Choice(value=row.name, text=row.name, label=row.label) for row in self.view.harness]
+        if not choices:
+            self._tell("no branch is known yet", Tone.FAINT)
+            return
+
+        def pick(asking: Asking) -> None:
+            old = _picked(asking).value or ""
+
+            def rename(written: Asking) -> None:
+                new = written.text.strip() if isinstance(written, Writing) else ""
+                if new and new != old:
+                    self._session.rename(old, new)
+                    self._tell(f"renamed {old} to {new}", Tone.GOOD)
+                else:
+                    self._tell("name kept", Tone.FAINT)
+
+            self._ask(Writing(f"New name of {old}"), rename)
+
+        self._ask(Picking("Rename", choices), pick)
+
+    # Proposals, labels, tests
+
+    def _take(self) -> None:
+        if not self.view.proposals:
+            self._tell("nothing was asked", Tone.FAINT)
+            return
+        self._logged(self._session.take_proposal(self.view.proposals[0].key))
+
+    def _refuse(self) -> None:
+        if not self.view.proposals:
+            self._tell("nothing was asked", Tone.FAINT)
+            return
+        proposal = self.view.proposals[0]
+        self._session.refuse_proposal(proposal.key)
+        self._tell(f"refused: {proposal.text}", Tone.FAINT)
+
+    def _other_test(self) -> None:
+        self._session.skip_test()
+        self._tell("another test, if there is one", Tone.FAINT)
+
+    def _labels(self) -> None:
+        if not self.view.labels_given:
+            self._session.give_labels()
+            self._tell("labels given: tape them on before anything is pulled", Tone.GOOD)
+        self._look()
+        self._open(Page.LABELS)
+
+    # What is shown
+
+    def _open(self, page: Page) -> None:
+        self.page, self.page_first = page, 0
+
+    def _quit(self) -> None:
+        self._look()
+        if self.view.not_back:
+            self._open(Page.LEAVE)
+        else:
+            self.leaving = True
+
+    def _toggle_big(self) -> None:
+        self.big = not self.big
+
+    def _toggle_light(self) -> None:
+        self.light = not self.light
+
+    def _next_area(self) -> None:
+        self.alone = (self.alone + 1) % 5
+        self.big = False
+
+    def _look(self) -> None:
+        self.view = self._session.view()
+        self._viewed_s = self._clock_s()
+        self._watch_step()
+        self.scroll.clamp(self.view)
+        part = part_in_question(self.view)
+        if part is not None and part != self._followed:
+            self.scroll.follow_part(self.view, part)
+        self._followed = part
+
+    def _watch_step(self) -> None:
+        """Notice a step that changed although nobody did it."""
+        following = self.view.next
+        steps = () if following is None else following.test.steps[following.step :]
+        now = steps[0] if steps else None
+        if self._step_now is not None and now != self._step_now:
+            self._step_before = (self._step_now, self._clock_s())
+        self._step_now = now
+
+    def fit(self, *, roll_height: int, tree_height: int) -> None:
+        """Take the heights of the areas; where they changed, what matters comes into sight again."""
+        if not self.scroll.room(roll_height=roll_height, tree_height=tree_height):
+            return
+        self.scroll.clamp(self.view)
+        row, part = in_question(self.view), part_in_question(self.view)
+        if row is not None:
+            self.scroll.follow(self.view, row.name)
+        if part is not None:
+            self.scroll.follow_part(self.view, part)
+
+    def _at(self, t_ns: int) -> str:
+        return moment(t_ns, self.view.start_ns, epoch=self.view.epoch, zone=self.zone)
+
+    def _tell(self, text: str, tone: Tone) -> None:
+        self.message = Message(text=text, tone=tone)
+
+    def _try(self, do: Callable[[], None], failed: str = "NOT LOGGED") -> None:
+        """Do it, or say why it cannot be done."""
+        try:
+            do()
+        except BusdocError as error:
+            self._tell(f"{failed}. {error}", Tone.ALARM)
+
+
+def _picked(asking: Asking) -> Choice:
+    assert isinstance(asking, Picking)
+    assert asking.answer is not None
+    return asking.answer

@@ -1,0 +1,1 @@
+"""What a session keeps on disk: its folder, its store, its logbook."""

@@ -1,0 +1,203 @@
+"""The folder of a session: everything that was heard and done, and what it was judged with.
+
+    DIR/session.sqlite     what was done, and the incidents (`busdoc.session.store`)
+    DIR/recording/         every frame, in pieces (`busdoc.capture.recorder.recorder`)
+    DIR/machine.toml       the map that was used, when there was one
+    DIR/databases/         the message databases that were used
+    DIR/learnt.toml        the map learnt of branches named on the way, when there was none
+
+Given to `busdoc postmortem` it is judged again; given to `busdoc isolate --session` it is gone on with.
+"""
+
+import json
+import shutil
+import sqlite3
+import time
+from collections.abc import Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+from busdoc.actions.action import Action
+from busdoc.capture.channels import ChannelTable
+from busdoc.capture.formats.files import RECORDING
+from busdoc.capture.place import try_lock
+from busdoc.capture.recorder.recorder import LogRecorder
+from busdoc.errors import InputError, found_instead
+from busdoc.session.logbook import Logbook
+from busdoc.session.store import Entry, SessionStore
+
+__all__ = ["KeptSession", "SessionFolder", "is_session", "read_session"]
+
+DatabaseFile = Path | tuple[int | str, Path]
+
+_STORE, _LOCK, _MACHINE, _DATABASES = "session.sqlite", "session.lock", "machine.toml", "databases"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptSession:
+    """What a folder holds, for the post-mortem."""
+
+    recording: Path
+    machine_file: Path | None
+    databases: tuple[DatabaseFile, ...]
+    actions: tuple[Action, ...]
+    """Ascending by time, numbered from 1."""
+
+
+class SessionFolder:
+    """A folder that a session runs in; locked against a second one until it is closed.
+
+    Parameters
+    ----------
+    path : made when it is not there; one that holds a session is gone on with
+    machine_file, databases : copied into it when it is new
+    command : the command line, kept for the record
+
+    Raises
+    ------
+    InputError : it cannot be written, holds something else, or a session runs in it
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        machine_file: Path | None = None,
+        databases: Sequence[DatabaseFile] = (),
+        command: str = "",
+        version: str = "",
+    ) -> None:
+        self.path = path
+        self.resumed = is_session(path)
+        if not self.resumed and path.is_dir() and any(path.iterdir()):
+            raise InputError(
+                str(path), "an empty folder, or one with a session", "a folder with other files", "Name another folder."
+            )
+        try:
+            path.mkdir(parents=True, exist_ok=True)
+            self._lock: BinaryIO = (path / _LOCK).open("ab")
+            if not try_lock(self._lock):
+                self._lock.close()
+                raise InputError(
+                    str(path),
+                    "a session that nobody runs",
+                    "one that is running",
+                    "End it there, or take another folder.",
+                )
+            if not self.resumed:
+                self._copy_in(machine_file, databases)
+        except OSError as error:
+            raise InputError(
+                str(path), "a folder that can be written", found_instead(error), "Name another folder."
+            ) from error
+        self.store = SessionStore(path / _STORE)
+        if not self.resumed:
+            named = [[file[0], file[1].name] if isinstance(file, tuple) else [None, file.name] for file in databases]
+            self.store.describe(command=command, version=version, databases=json.dumps(named), began=_now_text())
+        else:
+            self.store.describe(resumed=_now_text())
+        self._recorder: LogRecorder | None = None
+
+    def _copy_in(self, machine_file: Path | None, databases: Sequence[DatabaseFile]) -> None:
+        if machine_file is not None:
+            shutil.copyfile(machine_file, self.path / _MACHINE)
+        if databases:
+            (self.path / _DATABASES).mkdir(exist_ok=True)
+        for file in databases:
+            source = file[1] if isinstance(file, tuple) else file
+            shutil.copyfile(source, self.path / _DATABASES / source.name)
+
+    @property
+    def machine_file(self) -> Path | None:
+        """The map that the session uses; None when there is none."""
+        path = self.path / _MACHINE
+        return path if path.exists() else None
+
+    @property
+    def databases(self) -> tuple[DatabaseFile, ...]:
+        """The databases that the session uses."""
+        return _databases(self.path, self.store.about())
+
+    @property
+    def recording(self) -> Path:
+        """Where the frames are."""
+        return self.path / RECORDING
+
+    def recorder(self, channels: ChannelTable) -> LogRecorder:
+        """Open the recording to go on with it.
+
+        Raises
+        ------
+        InputError : it cannot be written
+        """
+        if self._recorder is None:
+            self._recorder = LogRecorder(self.recording, channels)
+        return self._recorder
+
+    def close(self) -> None:
+        """Let go of everything; all is on the disk when this returns."""
+        if self._recorder is not None:
+            self._recorder.close()
+        self.store.close()
+        self._lock.close()
+
+    def abandon(self) -> None:
+        """Let go, and take back what was made here, where nothing was ever heard or done in it."""
+        is_unused = not self.resumed and not self.store.entries() and self._recorder_is_empty()
+        self.close()
+        if is_unused:
+            shutil.rmtree(self.path, ignore_errors=True)
+
+    def _recorder_is_empty(self) -> bool:
+        return self._recorder is None or not self._recorder.state.frames
+
+
+def is_session(path: Path) -> bool:
+    """Whether a folder holds a session."""
+    return (path / _STORE).is_file()
+
+
+def read_session(path: Path) -> KeptSession:
+    """Read what a session left behind, without changing anything.
+
+    Raises
+    ------
+    InputError : the folder cannot be read, or holds no recording
+    """
+    rows: list[tuple[str, str]] = []
+    about: dict[str, str] = {}
+    for mode in ("mode=ro", "mode=ro&immutable=1"):  # the second reads a folder that must not be written to
+        try:
+            with closing(sqlite3.connect(f"{(path / _STORE).resolve().as_uri()}?{mode}", uri=True)) as file:
+                rows = file.execute("SELECT kind, body FROM entry ORDER BY n").fetchall()
+                about = dict(file.execute("SELECT key, value FROM about").fetchall())
+            break
+        except sqlite3.Error as error:
+            problem = error
+    else:
+        raise InputError(str(path), "the folder of a session", str(problem), "Check that it is whole.") from problem
+    recording = path / RECORDING
+    if not recording.is_dir():
+        raise InputError(str(path), "a session with a recording", "none in it", "Check that it is whole.")
+    logbook = Logbook.replayed([Entry(kind=kind, body=json.loads(body)) for kind, body in rows])
+    machine = path / _MACHINE
+    return KeptSession(
+        recording=recording,
+        machine_file=machine if machine.exists() else None,
+        databases=_databases(path, about),
+        actions=logbook.numbered(),
+    )
+
+
+def _databases(path: Path, about: dict[str, str]) -> tuple[DatabaseFile, ...]:
+    found: list[DatabaseFile] = []
+    for channel, name in json.loads(about.get("databases", "[]")):
+        file = path / _DATABASES / name
+        found.append(file if channel is None else (channel, file))
+    return tuple(found)
+
+
+def _now_text() -> str:
+    return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime())

@@ -1,0 +1,228 @@
+"""The logbook: what was done, as it is pressed, undone, re-timed and renamed; each change on disk before it holds."""
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+from typing import Any
+
+from busdoc.actions.action import Action, ActionKind, Origin
+from busdoc.errors import InputError
+from busdoc.session.store import Entry, SessionStore
+
+__all__ = ["Logbook"]
+
+
+class Logbook:
+    """What was done so far.
+
+    Parameters
+    ----------
+    store : where every change is kept; None: nowhere, for a look without a folder
+    written_ns : the time by the laptop's clock, for the order of rows between two runs
+    """
+
+    def __init__(self, store: SessionStore | None, written_ns: Callable[[], int]) -> None:
+        self._store = store
+        self._written_ns = written_ns
+        self._actions: dict[int, Action] = {}
+        self._undone: list[Action] = []
+        self._last: list[int] = []
+        """Numbers in the order pressed, the latest at the end."""
+        self._next_n = 1
+        self.labels: dict[str, int] = {}
+        """Numbers taped onto connectors, by part."""
+        self.refused: set[str] = set()
+        """Keys of proposals that are not to be made again."""
+        self.changes = 0
+        """How often anything changed: a reader asks again when this has grown."""
+        for entry in () if store is None else store.entries():
+            self._apply(entry)
+
+    @classmethod
+    def replayed(cls, entries: Iterable[Entry]) -> "Logbook":
+        """Give what a series of rows comes to."""
+        logbook = cls(None, lambda: 0)
+        for entry in entries:
+            logbook._apply(entry)
+        return logbook
+
+    @property
+    def actions(self) -> tuple[Action, ...]:
+        """What holds, ascending by time."""
+        return tuple(sorted(self._actions.values(), key=lambda action: (action.time_ns, action.n)))
+
+    def numbered(self) -> tuple[Action, ...]:
+        """Give the same, numbered from 1 in the order of time, as a journal is."""
+        return tuple(replace(action, n=n) for n, action in enumerate(self.actions, start=1))
+
+    def act(
+        self,
+        kind: ActionKind,
+        part: str | None,
+        into: str | None,
+        *,
+        time_ns: int,
+        uncertainty_ns: int,
+        note: str = "",
+        origin: Origin = Origin.JOURNAL,
+    ) -> Action:
+        """Log an action; it is on disk when this returns.
+
+        Raises
+        ------
+        InputError : it could not be written down; then it was not logged
+        """
+        action = Action(
+            n=self._next_n,
+            time_ns=time_ns,
+            uncertainty_ns=uncertainty_ns,
+            kind=kind,
+            part=part,
+            into=into,
+            note=note,
+            origin=origin,
+        )
+        self._keep("act", _body(action))
+        return action
+
+    def undo(self, n: int | None = None) -> Action | None:
+        """Take an action back, the one pressed last unless told; None when there is none.
+
+        Raises
+        ------
+        InputError : no action has this number, or the change could not be written down
+        """
+        if n is None:
+            if not self._last:
+                return None
+            n = self._last[-1]
+        action = self._find(n)
+        self._keep("undo", {"n": n})
+        return action
+
+    def redo(self) -> Action | None:
+        """Do again what was taken back last; None when there is nothing.
+
+        Raises
+        ------
+        InputError : the change could not be written down
+        """
+        if not self._undone:
+            return None
+        action = self._undone[-1]
+        self._keep("redo", {})
+        return action
+
+    def retime(self, n: int, time_ns: int, uncertainty_ns: int | None = None) -> Action:
+        """Correct when an action was done.
+
+        Raises
+        ------
+        InputError : no action has this number, or the change could not be written down
+        """
+        old = self._find(n)
+        spread = old.uncertainty_ns if uncertainty_ns is None else uncertainty_ns
+        self._keep("retime", {"n": n, "time_ns": time_ns, "uncertainty_ns": spread})
+        return self._actions[n]
+
+    def rename(self, old: str, new: str) -> None:
+        """Call a branch by another name from the beginning.
+
+        Raises
+        ------
+        InputError : the change could not be written down
+        """
+        self._keep("rename", {"old": old, "new": new})
+
+    def give_labels(self, labels: Mapping[str, int]) -> None:
+        """Give connectors their numbers.
+
+        Raises
+        ------
+        InputError : they could not be written down
+        """
+        self._keep("labels", {"labels": dict(labels)})
+
+    def refuse(self, key: str) -> None:
+        """Never make this proposal again.
+
+        Raises
+        ------
+        InputError : it could not be written down
+        """
+        self._keep("refuse", {"key": key})
+
+    def _find(self, n: int) -> Action:
+        if n not in self._actions:
+            raise InputError("the logbook", "the number of an action", str(n), "See the list for the numbers.")
+        return self._actions[n]
+
+    def _keep(self, kind: str, body: Mapping[str, Any]) -> None:
+        if self._store is not None:
+            self._store.add(kind, body, self._written_ns())
+        self._apply(Entry(kind=kind, body=body))
+
+    def _apply(self, entry: Entry) -> None:
+        body = entry.body
+        self.changes += 1
+        match entry.kind:
+            case "act":
+                action = _action(body)
+                self._actions[action.n] = action
+                self._last.append(action.n)
+                self._next_n = max(self._next_n, action.n + 1)
+                self._undone.clear()
+            case "undo" if body["n"] in self._actions:
+                self._undone.append(self._actions.pop(body["n"]))
+                self._last.remove(body["n"])
+            case "redo" if self._undone:
+                action = self._undone.pop()
+                self._actions[action.n] = action
+                self._last.append(action.n)
+            case "retime" if body["n"] in self._actions:
+                self._actions[body["n"]] = replace(
+                    self._actions[body["n"]], time_ns=body["time_ns"], uncertainty_ns=body["uncertainty_ns"]
+                )
+            case "rename":
+                self._rename(body["old"], body["new"])
+            case "labels":
+                self.labels = dict(body["labels"])
+            case "refuse":
+                self.refused.add(body["key"])
+
+    def _rename(self, old: str, new: str) -> None:
+        def renamed(action: Action) -> Action:
+            into = action.into
+            if into is not None and into.partition(":")[0] == old:
+                into = new + into[len(old) :]
+            return replace(action, part=new if action.part == old else action.part, into=into)
+
+        self._actions = {n: renamed(action) for n, action in self._actions.items()}
+        self._undone = [renamed(action) for action in self._undone]
+        if old in self.labels:
+            self.labels[new] = self.labels.pop(old)
+
+
+def _body(action: Action) -> dict[str, Any]:
+    return {
+        "n": action.n,
+        "time_ns": action.time_ns,
+        "uncertainty_ns": action.uncertainty_ns,
+        "kind": action.kind.value,
+        "part": action.part,
+        "into": action.into,
+        "note": action.note,
+        "origin": action.origin.value,
+    }
+
+
+def _action(body: Mapping[str, Any]) -> Action:
+    return Action(
+        n=body["n"],
+        time_ns=body["time_ns"],
+        uncertainty_ns=body["uncertainty_ns"],
+        kind=ActionKind(body["kind"]),
+        part=body["part"],
+        into=body["into"],
+        note=body["note"],
+        origin=Origin(body["origin"]),
+    )

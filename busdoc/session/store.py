@@ -1,0 +1,169 @@
+"""What was done and found, in SQLite: on disk before it is acknowledged, every change kept, nothing ever overwritten.
+
+One row for each press, undo, correction and note, in the order in which they were made; what holds now is derived by
+reading them through (`busdoc.session.logbook`). Incidents are kept as last judged, for whoever opens the folder without
+the recording.
+"""
+
+import json
+import sqlite3
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from busdoc.errors import InputError
+from busdoc.health.incident import Incident
+from busdoc.isolation.verdict import Because
+
+__all__ = ["Entry", "SessionStore", "incident_bodies"]
+
+_LAYOUT = 1
+_APPLICATION = 0x62756473
+"""Marks the file as one of busdoc's sessions (SQLite's `application_id`)."""
+_TABLES = """
+CREATE TABLE about (key TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE entry (
+    n INTEGER PRIMARY KEY AUTOINCREMENT, written_ns INTEGER NOT NULL, kind TEXT NOT NULL, body TEXT NOT NULL
+);
+CREATE TABLE incident (key TEXT PRIMARY KEY, body TEXT NOT NULL);
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One row: what was pressed, and when on the clock of the frames."""
+
+    kind: str
+    body: Mapping[str, Any]
+
+
+class SessionStore:
+    """The file `session.sqlite`.
+
+    Write-ahead logging with full synchronisation: a row that was written is on the disk when the call returns, whatever
+    happens to the program then (SQLite documentation, "PRAGMA synchronous" and "Write-Ahead Logging").
+
+    Raises
+    ------
+    InputError : the file cannot be opened, is not a session, or was written by a newer busdoc
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        is_new = not path.exists() or not path.stat().st_size
+        try:
+            self._file = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+            if is_new:
+                self._file.execute("PRAGMA journal_mode = WAL")
+                self._file.execute("PRAGMA synchronous = FULL")
+                self._make()
+            self._check()
+            self._file.execute("PRAGMA journal_mode = WAL")
+            self._file.execute("PRAGMA synchronous = FULL")
+        except sqlite3.DatabaseError as error:
+            raise InputError(
+                str(path), "the journal of a session", str(error), "Take another folder, or one that busdoc made."
+            ) from error
+
+    def _make(self) -> None:
+        self._file.executescript(f"BEGIN; {_TABLES} PRAGMA user_version = {_LAYOUT}; COMMIT;")
+        self._file.execute(f"PRAGMA application_id = {_APPLICATION}")
+
+    def _check(self) -> None:
+        (mark,) = self._file.execute("PRAGMA application_id").fetchone()
+        (layout,) = self._file.execute("PRAGMA user_version").fetchone()
+        tables = {name for (name,) in self._file.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+        if not {"about", "entry", "incident"} <= tables or (mark and mark != _APPLICATION):
+            raise InputError(
+                str(self.path), "the journal of a session", "another database", "Take a folder that busdoc made."
+            )
+        if layout > _LAYOUT:
+            raise InputError(
+                str(self.path), f"layout {_LAYOUT} or older", f"layout {layout}", "Open it with a newer busdoc."
+            )
+
+    def add(self, kind: str, body: Mapping[str, Any], written_ns: int) -> None:
+        """Write one row; it is on the disk when this returns.
+
+        Raises
+        ------
+        InputError : it could not be written; then nothing of it was
+        """
+        text = json.dumps(body, ensure_ascii=False)
+        self._write("INSERT INTO entry (written_ns, kind, body) VALUES (?, ?, ?)", [(written_ns, kind, text)])
+
+    def entries(self) -> tuple[Entry, ...]:
+        """Give every row, in the order written."""
+        rows = self._file.execute("SELECT kind, body FROM entry ORDER BY n").fetchall()
+        return tuple(Entry(kind=kind, body=json.loads(body)) for kind, body in rows)
+
+    def keep_incidents(self, bodies: Mapping[str, Mapping[str, Any]], gone: Sequence[str] = ()) -> None:
+        """Keep incidents as they are judged now, by their keys; take back those that turned out to be none.
+
+        Raises
+        ------
+        InputError : they could not be written
+        """
+        if gone:
+            self._write("DELETE FROM incident WHERE key = ?", [(key,) for key in gone])
+        rows = [(key, json.dumps(body, ensure_ascii=False)) for key, body in bodies.items()]
+        if rows:
+            self._write("INSERT OR REPLACE INTO incident (key, body) VALUES (?, ?)", rows)
+
+    def incidents(self) -> dict[str, Mapping[str, Any]]:
+        """Give the incidents as last kept."""
+        return {key: json.loads(body) for key, body in self._file.execute("SELECT key, body FROM incident")}
+
+    def describe(self, **about: str) -> None:
+        """Write down what belongs to the session as a whole: version, command line, clock.
+
+        Raises
+        ------
+        InputError : it could not be written
+        """
+        self._write("INSERT OR REPLACE INTO about (key, value) VALUES (?, ?)", list(about.items()))
+
+    def about(self) -> dict[str, str]:
+        """Give what `describe` wrote."""
+        return dict(self._file.execute("SELECT key, value FROM about").fetchall())
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._file.close()
+
+    def _write(self, statement: str, rows: Sequence[tuple[Any, ...]]) -> None:
+        try:
+            self._file.execute("BEGIN IMMEDIATE")
+            self._file.executemany(statement, rows)
+            self._file.execute("COMMIT")
+        except sqlite3.Error as error:
+            if self._file.in_transaction:
+                self._file.execute("ROLLBACK")
+            raise InputError(
+                str(self.path),
+                "room to write",
+                str(error),
+                "Nothing was logged. Make room on the disk, then press again.",
+            ) from error
+
+
+def incident_bodies(incidents: Sequence[Incident], because: Sequence[Because]) -> dict[str, dict[str, object]]:
+    """Word each incident, as judged last, as it is kept: by its key, in JSON's terms."""
+    bodies: dict[str, dict[str, object]] = {}
+    for incident, reason in zip(incidents, because, strict=True):
+        key = f"{incident.kind} {incident.last_seen_ns} {','.join(incident.controllers)}"
+        bodies[key] = {
+            "kind": incident.kind.value,
+            "controllers": list(incident.controllers),
+            "last_seen_ns": incident.last_seen_ns,
+            "onset_ns": incident.onset_ns,
+            "back_ns": incident.back_ns,
+            "steady_ns": incident.steady_ns,
+            "ran_on": incident.ran_on.value,
+            "code": incident.code,
+            "expected": reason.expected,
+            "action": reason.action,
+            "probability": reason.probability,
+        }
+    return bodies

@@ -1,0 +1,1 @@
+"""Machines, faults and technicians drawn by chance, for tests and benchmarks."""

@@ -1,0 +1,1 @@
+"""How durations, probabilities and numbers are written, once for everybody."""
