@@ -96,7 +96,7 @@ def find_groups(
 
     Examples
     --------
-    See ``tests/isolation/test_groups.py``.
+    See ``tests/intermittent/test_groups.py``.
     """
     names = tuple(name for name, _ in controllers)
     losses = gather_losses(incidents, names, start_ns, absent)

@@ -280,7 +280,7 @@ def numbered(written: list[Action]) -> list[tuple[object, ...]]:
 
 
 @given(written=st.lists(actions(), max_size=12), epoch=st.booleans())
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 def test_what_is_written_reads_back(written: list[Action], epoch: bool) -> None:
     text = journal_text(written, start_ns=START, epoch=epoch)
     journal = journal_from_text(text, "j", SWEEPER, start_ns=START, epoch=epoch)

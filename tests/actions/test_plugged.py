@@ -262,7 +262,7 @@ def naive_exposed(machine: Machine, out: set[str], off: set[str], main_on: bool,
 
 
 @given(machine=machines(), data=st.data())
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 def test_exposure_equals_asking_every_part_by_itself(machine: Machine, data: st.DataObject) -> None:
     names = [*machine.parts, *machine.controllers]
     feeds = [name for name, part in machine.parts.items() if part.kind is PartKind.FEED]
@@ -285,7 +285,7 @@ def test_exposure_equals_asking_every_part_by_itself(machine: Machine, data: st.
 
 
 @given(machine=machines(), data=st.data())
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 def test_unplugging_and_plugging_again_restores_what_was_exposed(machine: Machine, data: st.DataObject) -> None:
     names = [*machine.parts, *machine.controllers]
     state = PlugState.all_plugged(machine)
@@ -300,7 +300,7 @@ def test_unplugging_and_plugging_again_restores_what_was_exposed(machine: Machin
 
 
 @given(machine=machines(), data=st.data())
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 def test_an_effect_is_the_difference_that_it_makes(machine: Machine, data: st.DataObject) -> None:
     names = [*machine.parts, *machine.controllers]
     state = PlugState.all_plugged(machine)

@@ -5,7 +5,7 @@ from hypothesis import HealthCheck, settings
 
 from busdoc.capture.frames import NO_LONG, FrameBlock, FrameFlag, LongPayloads
 
-FEW = settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+FEW = settings(max_examples=40, suppress_health_check=list(HealthCheck))
 """For properties that write files: fewer examples, and no limit on the time that a loaded disk may take."""
 
 FD_LENGTHS = (0, 1, 5, 8, 12, 16, 20, 24, 32, 48, 64)

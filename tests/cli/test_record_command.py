@@ -259,7 +259,7 @@ def test_a_serial_adapter_that_is_pulled_out_and_put_back_leaves_a_gap_and_no_dr
     import pty
     import tty
 
-    from tests.capture.test_live_paths import serial_frame
+    from tests.capture.bus.test_paths import serial_frame
 
     link = tmp_path / "adapter"
     ends: list[int] = []

@@ -152,7 +152,7 @@ def spoken_blocks(draw: st.DrawFn) -> FrameBlock:
     return frames_block(frames)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(spoken_blocks(), st.lists(st.integers(0, 50), max_size=5))
 def test_cutting_the_capture_anywhere_gives_the_same_signs(block: FrameBlock, cuts: list[int]) -> None:
     watch = SignWatch()
@@ -160,7 +160,7 @@ def test_cutting_the_capture_anywhere_gives_the_same_signs(block: FrameBlock, cu
     assert pieces == SignWatch().feed(block)
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(spoken_blocks())
 def test_one_frame_at_a_time_gives_the_same_signs(block: FrameBlock) -> None:
     watch = SignWatch()
@@ -168,7 +168,7 @@ def test_one_frame_at_a_time_gives_the_same_signs(block: FrameBlock) -> None:
     assert single == SignWatch().feed(block)
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(spoken_blocks())
 def test_sieved_frames_give_the_same_signs(block: FrameBlock) -> None:
     assert SignWatch().feed(protocol_frames(block)) == SignWatch().feed(block)

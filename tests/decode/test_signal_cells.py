@@ -82,7 +82,7 @@ def test_cells_equal_frame_by_frame_bookkeeping(seed: int, compiled: bool) -> No
 
 @BOTH_PATHS
 @given(seed=st.integers(0, 10_000), cuts=st.lists(st.integers(0, 150), max_size=8))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_cutting_the_capture_anywhere_gives_the_same_cells(seed: int, cuts: list[int], compiled: bool) -> None:
     database, block, edges_ns = machine(seed)
     whole = fill(database, [block], edges_ns, compiled=compiled)
@@ -90,7 +90,7 @@ def test_cutting_the_capture_anywhere_gives_the_same_cells(seed: int, cuts: list
 
 
 @given(seed=st.integers(0, 10_000), cut=st.integers(0, 150), step=st.integers(1, 4))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_the_compiled_path_goes_on_where_the_other_stopped(seed: int, cut: int, step: int) -> None:
     database, block, edges_ns = machine(seed)
     watch = SignalWatch(database, compiled=False)
@@ -239,7 +239,7 @@ def test_a_cell_holds_its_first_edge_and_not_its_last() -> None:
     values=st.lists(st.one_of(st.just(math.nan), st.floats(-1e300, 1e300)), min_size=1, max_size=30),
     cells=st.lists(st.integers(-1, 4), min_size=30, max_size=30),
 )
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 def test_the_compiled_kernel_gives_what_numpy_gives(values: list[float], cells: list[int]) -> None:
     from busdoc.decode.signals.cells_kernel import fold_cells
 

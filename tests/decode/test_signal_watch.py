@@ -132,7 +132,7 @@ def test_transitions_are_the_changes_that_each_kind_of_signal_keeps(seed: int, c
         assert np.array_equal(found.value, expected, equal_nan=True)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     seed=st.integers(0, 10**6),
     cuts=st.lists(st.integers(0, 150), max_size=8),

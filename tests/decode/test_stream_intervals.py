@@ -45,7 +45,7 @@ def test_an_outage_is_no_interval() -> None:
 
 
 @given(steps=st.lists(st.integers(0, 60), min_size=1, max_size=40), cuts=st.lists(st.integers(0, 40), max_size=5))
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 def test_cutting_the_capture_anywhere_gives_the_same_intervals(steps: list[int], cuts: list[int]) -> None:
     block = frames(steps)
     whole, parts = measured([block]), measured(cut_at(block, cuts))

@@ -328,7 +328,7 @@ def _by_time(frames: list[Frame]) -> FrameBlock:
     return frames_block(sorted(frames, key=lambda frame: frame[0]))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(traffic())
 def test_undisturbed_traffic_gives_what_can_j1939_gives(sessions: list[Sent]) -> None:
     block = _by_time([frame for session in sessions for frame in session.frames])
@@ -337,7 +337,7 @@ def test_undisturbed_traffic_gives_what_can_j1939_gives(sessions: list[Sent]) ->
     assert len(ours) == len(sessions)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(traffic(), st.data())
 def test_any_loss_repetition_or_disorder_gives_the_right_payload_or_none(
     sessions: list[Sent], data: st.DataObject
@@ -377,7 +377,7 @@ def test_any_loss_repetition_or_disorder_gives_the_right_payload_or_none(
             assert message.why
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(traffic(), st.lists(st.integers(0, 200), max_size=6), st.lists(st.integers(0, 60), max_size=4))
 def test_cutting_the_traffic_anywhere_gives_the_same_messages(
     sessions: list[Sent], cuts: list[int], lost: list[int]
@@ -391,7 +391,7 @@ def test_cutting_the_traffic_anywhere_gives_the_same_messages(
         assert found + pieces.close(10**12) == expected
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(traffic(), st.lists(st.integers(0, 60), max_size=4))
 def test_asking_for_one_group_gives_what_asking_for_all_gives_of_it(sessions: list[Sent], lost: list[int]) -> None:
     frames = sorted((frame for session in sessions for frame in session.frames), key=lambda frame: frame[0])

@@ -144,7 +144,7 @@ def test_a_journal_whose_clock_is_three_seconds_ahead_still_explains_its_power_c
     assert [because.action for because in found] == [1, 2, 3]
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(shift_s=st.integers(-1000, 1_000_000), seed=st.integers(0, 30))
 def test_shifting_the_clock_changes_no_attribution(shift_s: int, seed: int) -> None:
     session = live_through(SessionKind.TWO_FAULTS, seed)

@@ -244,7 +244,7 @@ def evenly() -> tuple[ResyncLive, list[ReturnNews]]:
 
 
 @given(cuts=st.lists(st.floats(0.0, 1.0), max_size=30))
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=4)
 def test_what_is_said_does_not_depend_on_how_the_frames_come_in(cuts: list[float]) -> None:
     block = some_traffic()
     lasts_ns = int(block.t_ns[-1]) - START_NS

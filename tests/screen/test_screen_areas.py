@@ -56,7 +56,7 @@ def everything(view: SessionView, width: int, height: int) -> dict[str, list[Lin
 
 
 @given(width=st.integers(12, 200), height=st.integers(3, 60), name=st.sampled_from(sorted(VIEWS)))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_every_area_fills_its_place_to_the_cell(width: int, height: int, name: str) -> None:
     for area, lines in everything(VIEWS[name], width, height).items():
         assert len(lines) == height, area

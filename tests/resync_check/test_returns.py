@@ -1,0 +1,163 @@
+"""Returns after power-up, held against simulated machines whose truth is known."""
+
+from dataclasses import dataclass
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from busdoc.analysis.resync import Resync, ResyncWatches, resync
+from busdoc.capture.channels import ChannelTable
+from busdoc.capture.frames import FrameBlock
+from busdoc.machine.machine import Machine
+from busdoc.machine.machine_map import machine_from_text
+from busdoc.resync_check.baseline import learn_baseline
+from busdoc.resync_check.baseline_text import merge_into
+from busdoc.resync_check.records import ControllerReturn, FoundBy, ReturnFault, ReturnVerdict
+from busdoc.simulation.by_chance.machine_text import machine_text
+from busdoc.simulation.by_chance.power_up import Oddity, PowerUpSession, random_power_ups
+from busdoc.simulation.by_chance.random_machine import Protocol
+
+REAL = Path(__file__).parents[1] / "data" / "real"
+NS = 1_000_000_000
+
+
+def watched(machine: Machine, *blocks: FrameBlock) -> ResyncWatches:
+    channels = ChannelTable()
+    channels.number("can0")
+    watches = ResyncWatches(machine, None, channels)
+    for block in blocks:
+        watches.feed(block)
+    return watches
+
+
+@dataclass(frozen=True)
+class Judged:
+    session: PowerUpSession
+    machine: Machine
+    last: FrameBlock
+    found: Resync
+
+    def of(self, name: str | None) -> ControllerReturn:
+        (power_up,) = self.found.power_ups
+        return next(one for one in power_up.controllers if one.name == name)
+
+
+@cache
+def judged(oddity: Oddity, seed: int = 1, protocol: Protocol | None = None) -> Judged:
+    """Learn from six healthy power-ups and judge the seventh."""
+    session = random_power_ups(seed, oddity, n_healthy=6, protocol=protocol)
+    block = FrameBlock.concat(session.run.blocks)
+    up_ns = session.run.truth.power_ups[session.odd_power_up].time_ns
+    cut, begin = (int(np.searchsorted(block.t_ns, up_ns - s * NS)) for s in (3, 12))
+    text = machine_text(session.run.machine)
+    healthy = watched(machine_from_text(text, "map"), block.slice(0, cut)).judge()
+    learnt = merge_into(text, learn_baseline(healthy.health, healthy.power_ups)).text
+    machine = machine_from_text(learnt, "map")
+    last = block.slice(begin, len(block))
+    return Judged(session, machine, last, watched(machine, last).judge())
+
+
+@pytest.mark.parametrize("protocol", list(Protocol))
+def test_a_healthy_machine_passes(protocol: Protocol) -> None:
+    one = judged(Oddity.NONE, 2, protocol)
+    assert one.found.verdict is ReturnVerdict.PASS
+    assert [power_up.power_up.found_by for power_up in one.found.power_ups] == [FoundBy.TRAFFIC]
+
+
+@pytest.mark.parametrize(
+    ("oddity", "fault"),
+    [
+        (Oddity.SLOW, ReturnFault.SLOW),
+        (Oddity.MISSING, ReturnFault.MISSING),
+        (Oddity.RESTARTS_TWICE, ReturnFault.RESTARTED),
+        (Oddity.LATE_STREAM, ReturnFault.LATE_STREAM),
+        (Oddity.EXCHANGED, ReturnFault.EXCHANGED),
+        (Oddity.MOVED, ReturnFault.MOVED),
+    ],
+)
+def test_what_is_odd_fails_for_its_own_reason_and_alone(oddity: Oddity, fault: ReturnFault) -> None:
+    one = judged(oddity, 3)
+    assert fault in one.of(one.session.controller).faults
+    failed = [c.name for c in one.found.power_ups[0].controllers if c.verdict is ReturnVerdict.FAIL]
+    assert failed == [one.session.controller]
+
+
+def test_the_one_that_waits_names_the_one_that_it_waits_for() -> None:
+    one = judged(Oddity.WAITS, 4)
+    assert one.of(one.session.controller).waited_for == one.session.waits_for
+    assert one.of(one.session.waits_for).waited_for is None
+
+
+def test_first_frames_are_those_of_the_truth() -> None:
+    one = judged(Oddity.NONE, 2, Protocol.CANOPEN)
+    truth = one.session.run.truth.power_ups[one.session.odd_power_up].first_ns
+    assert {c.name: c.first_ns for c in one.found.power_ups[0].controllers} == dict(truth)
+
+
+def test_a_capture_that_begins_while_the_machine_starts_is_told_apart_and_gives_no_pass() -> None:
+    one = judged(Oddity.NONE, 2, Protocol.J1939)
+    first_ns = one.found.power_ups[0].power_up.zero_ns
+    assert first_ns is not None
+    begin = int(np.searchsorted(one.last.t_ns, first_ns + NS // 20))
+    found = watched(one.machine, one.last.slice(begin, len(one.last))).judge()
+    (power_up,) = found.power_ups
+    assert (power_up.power_up.found_by, power_up.power_up.whole) == (FoundBy.OPENING, False)
+    assert power_up.verdict is ReturnVerdict.NO_LIMIT
+
+
+def test_a_capture_of_a_running_machine_has_no_power_up() -> None:
+    one = judged(Oddity.NONE, 2, Protocol.J1939)
+    end = int(np.searchsorted(one.last.t_ns, int(one.last.t_ns[0]) + 4 * NS))
+    found = watched(one.machine, one.last.slice(0, end)).judge()
+    assert (found.opening.starting, found.power_ups) == (False, ())
+
+
+def test_without_a_map_nothing_passes_that_nobody_gave_a_limit() -> None:
+    one = judged(Oddity.NONE, 2, Protocol.J1939)
+    found = watched(Machine(), one.last).judge()
+    assert found.verdict is ReturnVerdict.NO_LIMIT
+    assert {c.verdict for c in found.power_ups[0].controllers} == {ReturnVerdict.NO_LIMIT}
+
+
+def test_without_a_map_a_controller_that_stays_away_fails_all_the_same() -> None:
+    one = judged(Oddity.MISSING, 3, Protocol.J1939)
+    address = one.machine.controllers[one.session.controller or ""].spec.identity.address
+    found = watched(Machine(), one.last).judge()
+    failed = [c.name for c in found.power_ups[0].controllers if c.verdict is ReturnVerdict.FAIL]
+    assert failed == [f"address 0x{address:02X}"]
+
+
+def summary(found: Resync) -> object:
+    return [(one.power_up, one.controllers, one.new) for one in found.power_ups]
+
+
+@given(cuts=st.lists(st.floats(0.0, 1.0), max_size=12), seed=st.sampled_from([3, 4]))
+@settings(max_examples=12)
+def test_where_the_blocks_are_cut_changes_nothing(cuts: list[float], seed: int) -> None:
+    one = judged(Oddity.RESTARTS_TWICE, seed)
+    edges = sorted({0, len(one.last), *(round(cut * len(one.last)) for cut in cuts)})
+    blocks = [one.last.slice(low, high) for low, high in pairwise(edges)]
+    assert summary(watched(one.machine, *blocks).judge()) == summary(one.found)
+
+
+def test_a_silence_of_the_bus_in_which_everybody_kept_running_is_no_power_up_and_no_restart() -> None:
+    """A recorded tractor whose whole bus is silent for six seconds (see tests/data/real/NOTICE)."""
+    found = resync([REAL / "tractor-whole-bus-silent-5s.log.gz"])
+    (power_up,) = found.power_ups
+    assert power_up.power_up.found_by is FoundBy.OPENING
+    assert power_up.power_up.zero_ns is not None
+    silent_ns = power_up.power_up.zero_ns + 4 * NS
+    assert [t for one in power_up.controllers for t in one.restarts_ns if t > silent_ns] == []
+
+
+def test_controllers_that_restart_together_are_named_together() -> None:
+    """A recorded tractor: three controllers claim their addresses anew 4.77 s after key-on (tests/data/real/NOTICE)."""
+    found = resync([REAL / "tractor-key-on-crank-key-off.log.gz"])
+    restarted = {one.name: one for one in found.power_ups[0].controllers if ReturnFault.RESTARTED in one.faults}
+    assert set(restarted) == {"address 0x03", "address 0x06", "address 0x47"}
+    assert all("common supply" in one.reasons[0] for one in restarted.values())
