@@ -9,6 +9,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 from math import exp, log, pi, sqrt
 
+import numpy as np
+import numpy.typing as npt
+
 from busdoc.isolation.suspects.exposure import Reach
 from busdoc.isolation.suspects.losses import Losses
 from busdoc.isolation.suspects.press_timing import lateness_weights
@@ -92,13 +95,13 @@ def weigh_part(record: Record, p: int, rate: float) -> Weighed:
     ]  # fmt: skip
     hazard, survival, shown_in = [], 1.0, None
     for k, t in enumerate(losses.t_s.tolist()):
-        hit = losses.hit[k].nonzero()[0].tolist()
+        hit = _which(losses.hit[k])
         since = min(float(losses.since_s[k, c]) for c in hit)
         near = [m for m, w in enumerate(record.written) if abs(w - t) < 5.0]
         joins = [m for m in near if _changes(record, m, p, hit, joins=True)]
         parts = [m for m in near if _changes(record, m, p, hit, joins=False)]
         # every reading of a press nearby that put it in: exposed since then, or not exposed yet
-        shows, alive, reached = rate, 1.0, set(record.reach.reaches[record.stretch(t), p].nonzero()[0].tolist())
+        shows, alive, reached = rate, 1.0, set(_which(record.reach.reaches[record.stretch(t), p]))
         if not reached & set(hit):
             shows = 0.0
         counted_apart = (t, t)
@@ -110,16 +113,16 @@ def weigh_part(record: Record, p: int, rate: float) -> Weighed:
             stays = [(w, min(s, 1.0), done) for w, s, done in stays]
             alive = sum(w * s for w, s, _ in stays)
             shows = rate * sum(w * s for w, s, done in stays if done) / alive
-            reached |= set(record.reach.reaches[m + 1, p].nonzero()[0].tolist())
+            reached |= set(_which(record.reach.reaches[m + 1, p]))
             quiet = [(a, b) for a, b in quiet if not counted_apart[0] < (a + b) / 2.0 < counted_apart[1]]
         if parts:
             (m,) = parts
             still_in = sum(w for w, node in zip(lateness_weights(), NODES, strict=True) if record.written[m] - node > t)
             shows = still_in * rate
-            reached |= set(record.reach.reaches[m, p].nonzero()[0].tolist())
+            reached |= set(_which(record.reach.reaches[m, p]))
         # who fell, and who did not
         fits = _fits(record, k, p, reached)
-        ever = _fits(record, k, p, set(record.reach.reaches[:, p].any(axis=0).nonzero()[0].tolist()))
+        ever = _fits(record, k, p, set(_which(np.any(record.reach.reaches[:, p], axis=0))))
         told = fits > 0.0
         stint = record.stint(p, t)
         doubt = record.doubt(p, record.stretch(t))
@@ -154,6 +157,10 @@ def background_density(record: Record, k: int) -> float:
     several = 0.03 if record.losses.hit[k].sum() > 1 else 1.0
     p = _sure_at_most(record.losses.p_restarted[k])
     return several * 2.0 * (0.8 * p + 0.2 * (1.0 - p)) * _came_back(record, k, None)
+
+
+def _which(true: npt.ArrayLike) -> list[int]:
+    return [int(c) for c in np.flatnonzero(true)]
 
 
 def _changes(record: Record, m: int, p: int, hit: list[int], *, joins: bool) -> bool:
@@ -192,7 +199,7 @@ def _fits(record: Record, k: int, p: int, reached: set[int]) -> float:
         return 0.0
     lasted = min(
         b - a
-        for c in hit.nonzero()[0].tolist()
+        for c in _which(hit)
         for a, b in record.losses.away[c]
         if a <= record.losses.t_s[k] <= b
     )  # fmt: skip
@@ -205,7 +212,7 @@ def _fits(record: Record, k: int, p: int, reached: set[int]) -> float:
 def _against_what_is_written(record: Record, k: int, rate: float) -> float:
     """Exposed though it should be out: put in at the latest press, or at any time in the half minute before it."""
     t = float(record.losses.t_s[k])
-    since = min(float(record.losses.since_s[k, c]) for c in record.losses.hit[k].nonzero()[0].tolist())
+    since = min(float(record.losses.since_s[k, c]) for c in _which(record.losses.hit[k]))
     past = [w for w in record.written if w < t + 2.0]
     begun = max(since, past[-1]) if past else max(since, 0.0)
     spread = max(t - max(since, begun - 30.0), 1.0)
@@ -234,8 +241,8 @@ def _log_normal(x: float, median: float, spread: float) -> float:
 def _came_back(record: Record, k: int, p: int | None) -> float:
     """How the loss ended, all of those that share a controller counting once; None: if it restarted of itself."""
     hit = record.losses.hit
-    fell = hit[k].nonzero()[0].tolist()
-    alike = sum(bool((hit[k] & other).any()) for other in hit)
+    fell = _which(hit[k])
+    alike = sum(bool((hit[k] & hit[j]).any()) for j in range(len(hit)))
     product = 1.0
     for c in fell:
         t = float(record.losses.t_s[k])

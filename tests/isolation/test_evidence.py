@@ -55,7 +55,8 @@ def records(draw: st.DrawFn) -> tuple[list[Incident], list[Action], float]:
     incidents, fell = [], draw(st.floats(1.0, 40.0))
     for _ in range(draw(st.integers(0, 6))):
         close = [a.time_ns / 1e9 for a in actions if a.time_ns / 1e9 > fell + 3.0]
-        if close and draw(st.booleans()):  # around a press
+        around_a_press = draw(st.booleans())
+        if close and around_a_press:
             fell = max(fell, close[0] + draw(st.floats(-2.5, 4.5)))
         lasts = draw(st.floats(0.5, 6.0))
         names = draw(st.sampled_from((("spreader",), ("hoist",), ("spreader", "hoist"))))
