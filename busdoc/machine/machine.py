@@ -153,7 +153,6 @@ class Machine:
             here = self.parts[here].owner
         return tuple(above)
 
-
     def home(self, name: str) -> str | None:
         """Name the nearest controller above a part: the one that a fault of it troubles. None: no controller is."""
         seen: set[str] = set()
