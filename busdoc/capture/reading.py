@@ -4,7 +4,7 @@ A reader names channels, counts what it skips and says what is odd here; the cap
 """
 
 from dataclasses import dataclass
-from datetime import UTC, tzinfo
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 
 import numpy as np
@@ -159,6 +159,12 @@ class Reading:
             self.number_of[name] = number
             self.channel_names.append(name)
         return number
+
+    def unix_ns(self, start: datetime) -> int:
+        """Give the Unix time of a wall clock without a zone, as some captures write it; say which zone was taken."""
+        self.warn(f"its times are wall-clock times without a zone; they are read as {self.wall_clock}.")
+        whole_s = round(start.replace(tzinfo=self.wall_clock, microsecond=0).timestamp())
+        return whole_s * SECOND_NS + start.microsecond * 1000
 
     def is_barren(self) -> bool:
         """Whether the file has gone on for so long without one frame that reading stops; says so.

@@ -7,7 +7,6 @@ from decimal import Decimal, InvalidOperation
 
 from busdoc.capture.error_frame import ErrorDetail, bus_error, controller_state
 from busdoc.capture.formats.rows import FrameLine, frames_of_lines
-from busdoc.capture.formats.wall_clock import unix_ns
 from busdoc.capture.frames import LENGTH_OF_CODE, FrameFlag
 from busdoc.capture.reading import LATEST_NS, ReadBlock, Reading
 from busdoc.times import SECOND_NS
@@ -171,7 +170,7 @@ class _TrcLines:
             self._reading.warn(f"its start time {days_text[:40]!r} is no date; times count from the start of the file.")
             return
         whole = datetime.fromtimestamp(n_ns // SECOND_NS, tz=UTC).replace(tzinfo=None)
-        self._start_ns = unix_ns(whole, self._reading) + n_ns % SECOND_NS
+        self._start_ns = self._reading.unix_ns(whole) + n_ns % SECOND_NS
 
 
 def _nanoseconds(milliseconds: str) -> int:
