@@ -36,24 +36,17 @@ class SkipCount:
     def __init__(self) -> None:
         self.total = 0
         self._first: list[SkippedLine] = []
-        self._by_file: dict[Path, int] = {}
 
     @property
     def first(self) -> tuple[SkippedLine, ...]:
         """The first few that were left out, as they were met."""
         return tuple(self._first)
 
-    @property
-    def by_file(self) -> dict[Path, int]:
-        """How many were left out of each file that lost any."""
-        return dict(self._by_file)
-
     def add(self, file: Path, line: int, reason: str) -> None:
         """Count one line."""
         if len(self._first) < _MOST_NAMED:
             self._first.append(SkippedLine(file=file, line=line, reason=reason))
         self.total += 1
-        self._by_file[file] = self._by_file.get(file, 0) + 1
 
 
 MOST_CHANNELS = 256

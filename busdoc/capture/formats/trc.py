@@ -53,7 +53,6 @@ class _TrcLines:
 
     def __init__(self, reading: Reading) -> None:
         self._reading = reading
-        self._version = "1.0"
         self._start_ns = 0
         self._name_of: dict[str, str] = {}
         self._id_of: dict[str, tuple[int, int]] = {}
@@ -149,7 +148,6 @@ class _TrcLines:
         key, _, value = text.partition("=")
         value = value.strip()
         if key == ";$FILEVERSION":
-            self._version = value
             if value in _COLUMNS_1:
                 self._use_columns(_COLUMNS_1[value])
         elif key == ";$COLUMNS":
