@@ -31,9 +31,16 @@ class GzipBytes(io.RawIOBase):
         self._left = b""
 
     def readable(self) -> bool:
+        """It can be read."""
         return True
 
     def readinto(self, buffer: "memoryview | bytearray") -> int:  # type: ignore[override]  # narrower than Buffer
+        """Fill a buffer with what comes next; give how many bytes, 0 at the end.
+
+        Raises
+        ------
+        EOFError, zlib.error, OSError : the damage, once everything before it was given
+        """
         if self._rest is None:
             try:
                 n_read = self._file.readinto(buffer)  # type: ignore[attr-defined]  # a buffered reader
@@ -50,6 +57,7 @@ class GzipBytes(io.RawIOBase):
         return n_read
 
     def close(self) -> None:
+        """Let go of the file."""
         if not self.closed:
             self._file.close()
         super().close()

@@ -43,4 +43,5 @@ class TransportMessage:
 
     @property
     def is_complete(self) -> bool:
+        """Whether every packet was heard."""
         return self.payload is not None

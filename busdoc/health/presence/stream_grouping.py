@@ -222,6 +222,7 @@ def _shared(beats: Sequence[Beat], until_ns: int) -> list[Silence]:
 
 
 def channel_silences(memory: Memory, channel: int, until_ns: int) -> list[Silence]:
+    """Give the kept silences of a whole channel, ascending, the one that still lasts at `until_ns` included."""
     row = memory.channel_row[channel]
     silences = memory.channels.silences(row)
     if until_ns > int(memory.channels.last_ns[row]):
