@@ -72,6 +72,7 @@ class ShapeTest:
 
     @property
     def found(self) -> bool:
+        """Whether it stands after correction for all that was asked."""
         return self.p_holm <= FOUND_AT
 
     @property

@@ -94,6 +94,7 @@ class Controller:
 
     @property
     def name(self) -> str:
+        """What the map calls it."""
         return self.spec.name
 
 

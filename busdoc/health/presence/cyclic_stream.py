@@ -33,10 +33,12 @@ class CyclicStream:
 
     @property
     def deadline_ns(self) -> int:
+        """How long it may be silent before it counts as lost, ns."""
         return self.rhythm.deadline_ns or 0
 
     @property
     def period_ns(self) -> int:
+        """Its period, ns."""
         return self.rhythm.period_ns or 0
 
     @property
