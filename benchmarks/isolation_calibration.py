@@ -31,6 +31,7 @@ __all__ = [
     "judge",
     "judge_all",
     "judge_slips",
+    "print_bins",
     "suffices",
 ]
 
@@ -245,7 +246,8 @@ def _group_singled_out(session: Session, part: str) -> bool:
     return shown and len(alike) == 1
 
 
-def _print_calibration(judged: Sequence[Judged]) -> None:
+def print_bins(judged: Sequence[Judged]) -> None:
+    """Print what was said against what was true, and how often a sound part was accused."""
     print(f"{len(judged)} sessions")
     print("    said      n  mean said   true   exact 95 %      holds")
     for row in bin_table(judged):
@@ -253,6 +255,10 @@ def _print_calibration(judged: Sequence[Judged]) -> None:
         print(f"{row.low:4.0%}–{row.high:4.0%} {row.n:6d} {row.said:9.3f} {row.true:8.3f}   {bounds}   {row.holds}")
     accused = sum(j.worst_innocent >= 0.8 for j in judged)
     print(f"an innocent part at 80 % or more: {accused} sessions ({accused / len(judged):.2%})")
+
+
+def _print_calibration(judged: Sequence[Judged]) -> None:
+    print_bins(judged)
     by_kind: dict[SessionKind, list[Judged]] = defaultdict(list)
     for one in judged:
         by_kind[one.session.kind].append(one)
