@@ -26,6 +26,7 @@ __all__ = [
     "HELD_OUT",
     "SLIPS",
     "Judged",
+    "attributed_rightly",
     "bin_table",
     "holds_up",
     "judge",
@@ -302,13 +303,18 @@ def branches_on_top(judged: Judged) -> tuple[str, ...]:
     return tuple(sorted(mass, key=lambda branch: -mass[branch])[:2])
 
 
-def _print_attribution(judged: Sequence[Judged]) -> None:
-    counts: dict[str, list[bool]] = defaultdict(list)
+def attributed_rightly(judged: Sequence[Judged]) -> dict[str, list[bool]]:
+    """Say of each incident, by what it truly answers to, whether its action was named."""
+    right: dict[str, list[bool]] = defaultdict(list)
     for one in judged:
         for said, answer, expected in zip(one.because, one.session.answers, one.session.expected, strict=True):
             name = "expected" if expected else "revealing" if answer is not None else "none"
-            counts[name].append(said.action == answer and said.expected == expected)
-    for name, right in counts.items():
+            right[name].append(said.action == answer and said.expected == expected)
+    return right
+
+
+def _print_attribution(judged: Sequence[Judged]) -> None:
+    for name, right in attributed_rightly(judged).items():
         print(f"attribution, {name}: right in {np.mean(right):.1%} of {len(right)} incidents")
 
 
