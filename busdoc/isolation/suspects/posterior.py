@@ -40,7 +40,7 @@ _SHARPNESS = 1.08
 is true (simulated sessions, from 50 % up). One exponent takes half of that back: temperature scaling, Guo, Pleiss, Sun
 and Weinberger, On calibration of modern neural networks, ICML 2017. The other half is kept, as caution."""
 _CHUNK = 24
-"""Incidents multiplied before the logarithm is taken: 24 factors of 1e-12 still fit a double."""
+"""Incidents multiplied before the logarithm is taken: 24 factors of 1e-12 still fit a double (IEEE 754-2019)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
