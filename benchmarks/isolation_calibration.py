@@ -135,7 +135,7 @@ class Bin:
     said: float
     true: float
     exact: tuple[float, float]
-    """Clopper-Pearson 95 % interval of the true frequency."""
+    """Clopper-Pearson interval of the true frequency."""
 
     @property
     def holds(self) -> bool:
@@ -143,8 +143,8 @@ class Bin:
         return not self.n or abs(self.said - self.true) <= 0.05 or self.exact[0] <= self.said <= self.exact[1]
 
 
-def bin_table(judged: Sequence[Judged]) -> tuple[Bin, ...]:
-    """Compare what was said of every part, and of 'elsewhere', with the truth."""
+def bin_table(judged: Sequence[Judged], level: float = 0.95) -> tuple[Bin, ...]:
+    """Compare what was said of every part, and of 'elsewhere', with the truth; `level` is that of the intervals."""
     from scipy.stats import binomtest
 
     said = np.array([s.probability for j in judged for s in j.verdict.suspects])
@@ -156,7 +156,7 @@ def bin_table(judged: Sequence[Judged]) -> tuple[Bin, ...]:
         if not n:
             rows.append(Bin(low=low, high=high, n=0, said=0.0, true=0.0, exact=(0.0, 1.0)))
             continue
-        interval = binomtest(int(true[here].sum()), n).proportion_ci(0.95)
+        interval = binomtest(int(true[here].sum()), n).proportion_ci(level)
         rows.append(
             Bin(
                 low=low,
