@@ -7,86 +7,27 @@ project's root. A constant is named by its place below `busdoc.isolation`, a val
     python -m benchmarks.isolation_fit suspects.recovery_evidence._RESTART_STAYS 0.015 0.06
 
 Each value is tried on the same sessions as the value in force. The fit is the one with the highest score (the logarithm
-of what was said of every part, faulty or sound: a proper score, Gneiting and Raftery, Journal of the American
-Statistical Association 102, 2007); where the difference is within two standard errors, the sessions do not tell the
-values apart. Beside it stand how many sessions accuse a sound part (80 % or more), the bin whose truth is furthest from
-what was said (of bins with 20 statements), and the share of incidents whose action is named rightly. ``--miss``,
-``--wrong`` and ``--twice`` spoil the journal, as shares of presses. Fit below seed 1400000 and judge above it.
+of what was said of every part, faulty or sound, summed over a session); where the difference is within two standard
+errors, the sessions do not tell the values apart. Beside it stand how many sessions accuse a sound part (80 % or more),
+the bin whose truth is furthest from what was said (of bins with 20 statements), and the share of incidents whose action
+is named rightly. ``--miss``, ``--wrong`` and ``--twice`` spoil the journal, as shares of presses. Fit below seed
+1400000 and judge above it.
 """
 
 import argparse
-import ast
-import sys
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from importlib import import_module
+from collections.abc import Sequence
 
 import numpy as np
 
-from benchmarks.isolation_calibration import Judged, attributed_rightly, bin_table, judge
-from benchmarks.isolation_sessions import SessionKind, live_through
 from busdoc.simulation.press_law import PressLaw
 from busdoc.simulation.technician import Habits
-
-__all__ = ["constant_set_to", "score"]
-
-_ROOT = "busdoc.isolation"
-_LEAST = 1e-6
-"""What was said is taken for no less: one sure error must not outweigh everything."""
-
-
-def score(judged: Judged) -> float:
-    """Sum the logarithms of what was said of each suspect: that it is at fault, or that it is not."""
-    said = np.array([s.probability for s in judged.verdict.suspects])
-    true = np.array([s.part in judged.guilty for s in judged.verdict.suspects])
-    return float(np.log(np.maximum(np.where(true, said, 1.0 - said), _LEAST)).sum())
-
-
-@contextmanager
-def constant_set_to(name: str, text: str) -> Iterator[None]:
-    """Set a constant wherever the engine's modules hold it, for a while.
-
-    Raises
-    ------
-    ValueError
-        There is no such constant, or `text` is no value of its kind.
-    """
-    place, _, attribute = name.rpartition(".")
-    home = import_module(f"{_ROOT}.{place}")
-    if not attribute.strip("_").isupper() or not hasattr(home, attribute):
-        raise ValueError(f"{_ROOT}.{place}: expected a constant, found {attribute!r}. Name one in upper case.")
-    old: object = getattr(home, attribute)
-    value: object = ast.literal_eval(text)
-    new = np.array(value, np.float64) if isinstance(old, np.ndarray) else value
-    if not isinstance(new, int if type(old) is int else (int, float) if type(old) is float else type(old)):
-        raise ValueError(f"{name}: expected a {type(old).__name__}, found {text!r}. Write it as in Python.")
-    holders = [
-        module
-        for module_name, module in sorted(sys.modules.items())
-        if module_name.startswith(_ROOT) and getattr(module, attribute, None) is old
-    ]
-    try:
-        for module in holders:
-            setattr(module, attribute, new)
-        _forget_what_was_worked_out()
-        yield
-    finally:
-        for module in holders:
-            setattr(module, attribute, old)
-        _forget_what_was_worked_out()
-
-
-def _forget_what_was_worked_out() -> None:
-    """Clear the caches of everything that depends on constants."""
-    for module_name, module in sorted(sys.modules.items()):
-        if module_name.startswith(_ROOT):
-            for member in vars(module).values():
-                if hasattr(member, "cache_clear"):
-                    member.cache_clear()
+from tests.truth.calibration import Judged, attributed_rightly, bin_table, judge
+from tests.truth.constants import constant_set_to
+from tests.truth.isolation_sessions import SessionKind, live_through
 
 
 def _line(name: str, judged: Sequence[Judged], base: Sequence[float]) -> str:
-    more = np.array([score(one) for one in judged]) - np.array(base)
+    more = np.array([one.score for one in judged]) - np.array(base)
     error = float(more.std(ddof=1)) / len(more) ** 0.5 if len(more) > 1 else 0.0
     accused = sum(one.worst_innocent >= 0.8 for one in judged)
     off = max((abs(row.said - row.true) for row in bin_table(judged) if row.n >= 20), default=0.0)
@@ -99,7 +40,7 @@ def main() -> None:
     about, _, _ = (__doc__ or "").partition("\n")
     parser = argparse.ArgumentParser(prog="python -m benchmarks.isolation_fit", description=about)
     laws = list(PressLaw)
-    parser.add_argument("constant", help=f"its place below {_ROOT}, as suspects.posterior._SHARPNESS")
+    parser.add_argument("constant", help="its place below busdoc.isolation, as suspects.posterior._SHARPNESS")
     parser.add_argument("value", nargs="+")
     parser.add_argument("--law", nargs="+", choices=laws, default=laws[:1], type=PressLaw, help="of presses")
     parser.add_argument("--seed", type=int, default=900_000, metavar="FIRST")
@@ -115,7 +56,7 @@ def main() -> None:
     ]
     # A session in which nothing fell says nothing, whatever the value.
     in_force = [one for one in map(judge, sessions) if one.verdict.suspects]
-    base = [score(one) for one in in_force]
+    base = [one.score for one in in_force]
     print(f"{given.constant}: {len(in_force)} sessions; score {np.mean(base):.4f} with the value in force")
     print("value                    score more ± error   accused  furthest bin  action named")
     print(_line("in force", in_force, base))

@@ -11,16 +11,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from benchmarks.isolation_calibration import HELD_OUT, Judged, judge_all, print_bins, suffices
+from benchmarks.isolation_calibration import HELD_OUT, print_bins
 from busdoc.simulation.press_law import PressLaw
 from busdoc.simulation.technician import Habits
-
-__all__ = ["judge_law"]
-
-
-def judge_law(law: PressLaw, seeds: Sequence[int]) -> list[Judged]:
-    """Judge sessions of all kinds in which presses follow one law."""
-    return judge_all(seeds, habits=Habits(law=law))
+from tests.truth.calibration import Judged, judge_all
+from tests.truth.sufficiency import suffices
 
 
 def _print_law(law: PressLaw, judged: Sequence[Judged]) -> None:
@@ -57,9 +52,10 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=HELD_OUT, metavar="FIRST", help="%(default)s as a rule")
     parser.add_argument("--sessions", type=int, default=20, metavar="N", help="of each kind; %(default)s as a rule")
     given = parser.parse_args()
+    seeds = range(given.seed, given.seed + given.sessions)
     by_law: dict[PressLaw, list[Judged]] = {}
     for law in given.law:
-        by_law[law] = judge_law(law, range(given.seed, given.seed + given.sessions))
+        by_law[law] = judge_all(seeds, habits=Habits(law=law))
         _print_law(law, by_law[law])
     _print_against_the_first(by_law)
 

@@ -8,20 +8,12 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from benchmarks.isolation_calibration import (
-    BINS,
-    SLIPS,
-    Judged,
-    bin_table,
-    holds_up,
-    judge_all,
-    judge_slips,
-    suffices,
-)
-from benchmarks.isolation_fit import score
-from benchmarks.isolation_presses import judge_law
-from benchmarks.isolation_sessions import SessionKind
 from busdoc.simulation.press_law import PressLaw
+from busdoc.simulation.technician import Habits
+from tests.truth.calibration import BINS, Judged, bin_table, judge_all
+from tests.truth.isolation_sessions import SessionKind
+from tests.truth.journal_slips import SLIPS, holds_up, judge_slips
+from tests.truth.sufficiency import suffices
 
 SEEDS = range(50_000, 50_020)
 SEEDS_OF_A_LAW = SEEDS[:4]
@@ -36,7 +28,7 @@ def sessions() -> tuple[Judged, ...]:
 
 @lru_cache(maxsize=len(OTHER_LAWS))
 def sessions_under(law: PressLaw) -> tuple[Judged, ...]:
-    return tuple(judge_law(law, SEEDS_OF_A_LAW))
+    return tuple(judge_all(SEEDS_OF_A_LAW, habits=Habits(law=law)))
 
 
 def test_in_every_bin_the_truth_is_what_was_said() -> None:
@@ -84,6 +76,6 @@ def test_the_innocent_are_not_accused_by_how_somebody_presses() -> None:
 @pytest.mark.parametrize("law", OTHER_LAWS)
 def test_another_law_of_presses_costs_little_of_what_the_same_sessions_tell(law: PressLaw) -> None:
     """An engine that takes the times as written loses 0.32 a session to those who are always late, 0.20 to uniform."""
-    as_assumed = [score(one) for one in sessions() if one.session.seed in SEEDS_OF_A_LAW]
-    under_law = [score(one) for one in sessions_under(law)]
+    as_assumed = [one.score for one in sessions() if one.session.seed in SEEDS_OF_A_LAW]
+    under_law = [one.score for one in sessions_under(law)]
     assert np.mean(under_law) >= np.mean(as_assumed) - 0.12

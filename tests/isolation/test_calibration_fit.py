@@ -4,10 +4,10 @@ import math
 
 import pytest
 
-from benchmarks.isolation_calibration import judge
-from benchmarks.isolation_fit import constant_set_to, score
-from benchmarks.isolation_sessions import SessionKind, live_through
 from busdoc.isolation.suspects import evidence, press_timing
+from tests.truth.calibration import judge
+from tests.truth.constants import constant_set_to
+from tests.truth.isolation_sessions import SessionKind, live_through
 
 
 def test_a_constant_changes_wherever_it_is_used_and_comes_back() -> None:
@@ -35,4 +35,4 @@ def test_the_score_is_the_logarithm_of_everything_that_was_said() -> None:
     judged = judge(live_through(SessionKind.FEED, 50_003))
     said = {s.part: s.probability for s in judged.verdict.suspects}
     by_hand = sum(math.log(max(p if part in judged.guilty else 1.0 - p, 1e-6)) for part, p in said.items())
-    assert score(judged) == pytest.approx(by_hand)
+    assert judged.score == pytest.approx(by_hand)
