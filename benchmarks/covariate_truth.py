@@ -16,11 +16,11 @@ import numpy as np
 
 from busdoc.arrays import Float64Array, Int64Array
 from busdoc.decode.signals.cells import CellRows, CellSeries, cells_of
+from busdoc.intermittent.binomial import binomial_interval
 from busdoc.intermittent.dropouts import Dropouts, Watched
 from busdoc.intermittent.multiple_testing import holm
 from busdoc.intermittent.precursors.covariate import Covariate, find_covariates
 from busdoc.intermittent.precursors.covariate_features import plan_cells
-from busdoc.intermittent.rate_tests import binomial_interval
 
 __all__ = ["HABITS", "draw_dropouts", "draw_values", "search"]
 

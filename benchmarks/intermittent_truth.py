@@ -26,8 +26,8 @@ from busdoc.analysis.watches import Watches
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.source import Capture
 from busdoc.decode.database.database import load_databases
+from busdoc.intermittent.binomial import binomial_interval
 from busdoc.intermittent.groups import Group
-from busdoc.intermittent.rate_tests import binomial_interval
 from busdoc.simulation.by_chance.intermittent import IntermittentRun, TrueCause, intermittent_run
 from busdoc.simulation.by_chance.machine_text import machine_text
 from busdoc.simulation.run_folder import write_run
