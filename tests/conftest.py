@@ -1,4 +1,7 @@
-"""What holds for all tests: how hypothesis searches."""
+"""What holds for all tests: how hypothesis searches, and where parsed databases are kept."""
+
+import os
+from tempfile import TemporaryDirectory
 
 from hypothesis import Phase, settings
 
@@ -7,3 +10,7 @@ settings.register_profile("busdoc", deadline=None)
 settings.register_profile("mutants", deadline=None, phases=(Phase.explicit, Phase.generate), derandomize=True)
 """For a mutation tester: that a test fails is enough, with which example does not matter."""
 settings.load_profile("busdoc")
+
+_KEPT = TemporaryDirectory(prefix="busdoc-tests-")
+os.environ["BUSDOC_CACHE"] = _KEPT.name
+"""The processes that tests start keep theirs here too, and none reads or writes what is the user's."""
