@@ -119,3 +119,23 @@ def test_the_same_press_twice_at_once_is_a_doubled_one_and_no_contradiction() ->
 
     assert blamed(50.0, 52.9) == pytest.approx(blamed(50.0), rel=0.5)
     assert blamed(50.0, 53.1) > 10.0 * blamed(50.0)
+
+
+def test_what_was_written_last_is_trusted_the_less_the_longer_it_should_have_shown() -> None:
+    """Bayes by hand: plugged in at 50 s, likely half a second before, and quiet since; wrong in one of a hundred."""
+    evidence, record = weigh([dropout(20.0, 24.0, "spreader")], [action(1, 50.0, ActionKind.PLUG, "harness")], 110.0)
+    right = 0.99 * np.exp(-RATES_HZ * 60.5)
+    trust = evidence.trust[record.reach.parts.index("harness")]
+    assert trust == pytest.approx(right / (right + 0.01), abs=1e-12)
+    assert evidence.trust[record.reach.parts.index("hoist")][0] == pytest.approx(1.0)  # never moved
+
+
+def test_quiet_counts_from_the_first_trouble_in_the_longest_trial_that_ended_or_all_that_did_not() -> None:
+    """The spreader was up from 24 to 80 s, and from 84 s to the end; its harness with it."""
+    incidents = [dropout(20.0, 24.0, "spreader"), dropout(80.0, 84.0, "spreader")]
+    evidence, record = weigh(incidents, [], 100.0)
+    assert evidence.quiet_s[record.reach.parts.index("harness")] == pytest.approx(56.0)
+    evidence, record = weigh(incidents, [], 200.0)
+    assert evidence.quiet_s[record.reach.parts.index("harness")] == pytest.approx(116.0)
+    assert evidence.exposed[record.reach.parts.index("harness")].all()
+    assert not evidence.exposed[record.reach.parts.index("hoist")].any()
