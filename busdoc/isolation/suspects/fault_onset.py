@@ -50,14 +50,14 @@ def weigh_late(
     fit : (P, K) likelihood of who fell and how, were the part to have made it
     span_s : until when was watched
     """
-    # Exposure from each incident to the end, cut off where an action near a later incident has its own reading.
+    # Exposure from each incident to the end; near an action it is counted by `log_near`.
     spent_s = cells.live * cells.length_s[:, None]
     left_s = np.concatenate((np.cumsum(spent_s[::-1], axis=0)[::-1], np.zeros((1, spent_s.shape[1]))))  # (cells + 1, P)
     at: Int64Array = np.searchsorted(cells.from_s, t_s - 1e-9)
     after_s = left_s[at].T  # (P, K) exposure from each incident on
     near = np.cumsum(log_near[:, ::-1], axis=1)[:, ::-1]
     survival = np.exp(near - after_s[:, :, None] * RATES_HZ)
-    # Begun at an even time since the incident before, it shows within what was left of that gap.
+    # Begun at an even time since the incident before, and shown by now: the mean of r exp(-r x) over the gap.
     gap_s = np.maximum(np.diff(t_s, prepend=0.0), 1.0)
     began = fit[:, :, None] * (-np.expm1(-np.outer(gap_s, RATES_HZ)) / gap_s[:, None])[None]
     prior = _BEGINS_WITHIN * np.minimum(gap_s / max(span_s, 1.0), 1.0)
