@@ -209,8 +209,8 @@ def rates_alone(causes: Causes) -> Float64Array:
         weight = weight * (e.hazard[:, k, :, None] + e.background[k])
     for m in range(e.starts.hazard.shape[1]):
         weight = weight * (1.0 - (1.0 - e.starts.hazard[:, m, :, None]) * (1.0 - e.starts.background[m]))
-    summed: Float64Array = weight.sum(axis=2)
-    return summed / summed.sum(axis=1, keepdims=True)
+    rates: Float64Array = weight.sum(axis=2) / weight.sum(axis=(1, 2))[:, None]
+    return rates
 
 
 @settings(max_examples=20)
