@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from scipy.stats import exponnorm, norm
 
 from busdoc.actions.action import Action, ActionKind
+from busdoc.arrays import Float64Array
 from busdoc.health.incident import Incident
 from busdoc.isolation.suspects.evidence import Evidence, weigh_evidence
 from busdoc.isolation.suspects.exposure import find_reach
@@ -174,3 +175,16 @@ def test_a_part_that_was_just_shaken_shows_in_two_of_five_cases_within_a_second_
     waits = [100.025 - (100.0 - node / 10.0) for node in range(-30, 51)]
     within = sum(w for w, waited in zip(lateness_weights(), waits, strict=True) if 0.0 < waited < 1.5)
     assert (shaken - marked) / marked == pytest.approx(0.4 / 1.5 * within / RATES_HZ[0])
+
+
+def test_a_journal_whose_clock_is_ahead_is_read_as_if_it_were_not() -> None:
+    incidents = [dropout(20.0, 24.0, "spreader"), dropout(62.0, 66.0, "spreader")]
+
+    def weighed(ahead_s: float) -> Float64Array:
+        pressed = [action(n, t + ahead_s, ActionKind.UNPLUG, "harness") for n, t in ((1, 40.0), (2, 61.0))]
+        reach = find_reach(CARRIER, pressed)
+        losses = gather_losses(incidents, reach.controllers, 0)
+        evidence = weigh_evidence(CARRIER, losses, range(2), reach, pressed, 0, 90.0, offset_s=ahead_s)
+        return np.concatenate((evidence.survival, evidence.hazard.sum(axis=1)))
+
+    assert weighed(3.0) == pytest.approx(weighed(0.0))

@@ -156,6 +156,30 @@ def test_where_at_most_two_made_incidents_the_thinned_sum_is_exact(seed: int) ->
     agrees(thinned(causes), causes)
 
 
+@pytest.mark.parametrize("n_starts", [0, 2])
+def test_kinds_that_are_not_paired_count_alone_or_silently_beside_one(n_starts: int) -> None:
+    """Exact where only one could have made anything, a failed start or an incident."""
+    causes = many_incidents(1, 4)
+    e = causes.evidence
+    e.hazard[1:] = 0.0
+    starts = np.zeros((4, n_starts, N_RATES))
+    starts[0] = -np.expm1(-3.0 * RATES_HZ)
+    causes = made_up(e.hazard, e.survival, e.background, starts, np.full(n_starts, 0.02), calm=e.calm)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(likelihood, "_MOST_PAIRED", 1)
+        agrees(thinned(causes), causes)
+
+
+def test_a_start_that_failed_for_two_reasons_is_not_counted_twice() -> None:
+    """Where two of three are sure to have been enough, the third adds nothing: at least as likely as either pair."""
+    starts = np.ones((3, 1, N_RATES))
+    quiet = np.broadcast_to(np.exp(-RATES_HZ * 60.0), (3, N_RATES)).copy()
+    none = np.zeros((0, len(BACKGROUND_HZ)))
+    causes = made_up(np.zeros((3, 0, N_RATES)), quiet, none, starts, np.array([0.02]))
+    agrees(weigh_sets(causes), causes)
+    agrees(thinned(causes), causes)
+
+
 @pytest.mark.parametrize("n_faulty", [1, 2, 3])
 def test_as_many_bad_parts_as_were_each_seen_alone_are_found(n_faulty: int) -> None:
     """Five parts, each alone in the machine once: those that are bad fell within a second, the others stayed quiet.
