@@ -113,6 +113,8 @@ def agrees(posterior: Posterior, causes: Causes, within: float = 1e-9) -> None:
         expected[key] = expected.get(key, 0.0) + weight
     assert max(abs(found.get(key, 0.0) - expected.get(key, 0.0)) for key in {*found, *expected}) < within
     assert np.abs(posterior.marginal - of_parts).max() < within
+    assert posterior.sets.min() == -1
+    assert posterior.weight.sum() == pytest.approx(1.0)
     assert posterior.nothing == pytest.approx(enumerated[()], abs=within)
     assert posterior.elsewhere == pytest.approx(elsewhere, abs=within)
 
@@ -182,20 +184,21 @@ def test_a_start_that_failed_for_two_reasons_is_not_counted_twice() -> None:
 
 @pytest.mark.parametrize("n_faulty", [1, 2, 3])
 def test_as_many_bad_parts_as_were_each_seen_alone_are_found(n_faulty: int) -> None:
-    """Five parts, each alone in the machine once: those that are bad fell within a second, the others stayed quiet.
+    """Nine parts, each alone in the machine once: those that are bad fell within a second, the others stayed quiet.
 
     Worked by hand for the bad ones: without them their dropout would be the background's, once in a hundred hours.
     """
-    hazard = np.zeros((5, n_faulty, N_RATES))
-    for k in range(n_faulty):
-        hazard[k, k] = RATES_HZ * np.exp(-RATES_HZ * 1.0)
-    survival = np.broadcast_to(np.exp(-RATES_HZ * 600.0), (5, N_RATES)).copy()
-    survival[:n_faulty] = 1.0
+    hazard = np.zeros((9, n_faulty, N_RATES))
+    bad = [7, 2, 5][:n_faulty]
+    for k, p in enumerate(bad):
+        hazard[p, k] = RATES_HZ * np.exp(-RATES_HZ * 1.0)
+    survival = np.broadcast_to(np.exp(-RATES_HZ * 600.0), (9, N_RATES)).copy()
+    survival[bad] = 1.0
     background = np.full((n_faulty, len(BACKGROUND_HZ)), 1.0 / 360_000.0)
     causes = made_up(hazard, survival, background)
     for posterior in (weigh_sets(causes), thinned(causes)):
-        assert posterior.marginal[:n_faulty].min() > 0.99
-        assert posterior.marginal[n_faulty:].max() < 0.02
+        assert posterior.marginal[bad].min() > 0.99
+        assert np.delete(posterior.marginal, bad).max() < 0.02
 
 
 @pytest.mark.filterwarnings("error")
@@ -209,7 +212,10 @@ def test_with_hundreds_of_incidents_the_rate_is_still_the_gamma_posterior() -> N
     causes = made_up(hazard, np.exp(-RATES_HZ * exposed_s)[None], np.full((n, len(BACKGROUND_HZ)), 1e-12))
     log_gamma = n * np.log(RATES_HZ) - RATES_HZ * exposed_s
     expected = np.exp(log_gamma - log_gamma.max())
-    assert weigh_sets(causes).rate[0] == pytest.approx(expected / expected.sum(), abs=1e-9)
+    posterior = weigh_sets(causes)
+    assert posterior.rate[0] == pytest.approx(expected / expected.sum(), abs=1e-9)
+    assert posterior.weight.sum() == pytest.approx(1.0)
+    assert posterior.marginal[0] > 0.99
 
 
 @pytest.mark.filterwarnings("error")
