@@ -12,9 +12,10 @@ import numpy as np
 
 from benchmarks.isolation_sessions import NS, START_NS, observe
 from busdoc.actions.action import Action, ActionKind
-from busdoc.isolation.engine import IsolationSession
+from busdoc.isolation.engine import Record, verdict_on
 from busdoc.isolation.proposals.gain import fewest_tests, one_at_a_time_tests
-from busdoc.isolation.verdict import Step
+from busdoc.isolation.suspects.attribution import attribute_incidents
+from busdoc.isolation.verdict import IsolationVerdict, Step
 from busdoc.machine.machine import Machine
 from busdoc.simulation.by_chance.random_machine import random_machine
 from busdoc.simulation.timeline import absences
@@ -102,14 +103,23 @@ class _Bench:
         while not self.up and self.world.now_s < until_s:
             self.world.advance(0.05)
 
-    def session(self) -> IsolationSession:
-        session = IsolationSession(self.machine, start_ns=START_NS)
+    def verdict(self) -> IsolationVerdict:
+        """Ask the engine, as of now."""
         rng = np.random.default_rng(7)  # the same blur of detection however often the same past is looked at
-        for incident in observe(absences(self.world.events, self.world.now_s), self.machine, rng)[0]:
-            session.saw(incident)
-        for action in self.actions:
-            session.act(action)
-        return session
+        incidents = observe(absences(self.world.events, self.world.now_s), self.machine, rng)[0]
+        at_ns = START_NS + round(self.world.now_s * NS)
+        because = attribute_incidents(
+            incidents, self.actions, self.machine, start_ns=START_NS, span_s=max(self.world.now_s, 1.0)
+        )
+        record = Record(
+            machine=self.machine,
+            start_ns=START_NS,
+            at_ns=at_ns,
+            incidents=tuple(incidents),
+            because=because,
+            actions=tuple(self.actions),
+        )
+        return verdict_on(record)
 
 
 def find_by_proposals(n: int, seed: int, rate_hz: float) -> Cost:
@@ -117,7 +127,7 @@ def find_by_proposals(n: int, seed: int, rate_hz: float) -> Cost:
     bench = _Bench(n, seed, rate_hz)
     begun_s, tests = bench.world.now_s, 0
     while bench.world.now_s - begun_s < _MOST_S:
-        verdict = bench.session().verdict(START_NS + round(bench.world.now_s * NS))
+        verdict = bench.verdict()
         top = verdict.suspects[0]
         if top.probability >= _SURE or not verdict.next_tests:
             break
@@ -147,7 +157,7 @@ def find_one_at_a_time(n: int, seed: int, rate_hz: float, dwell_s: float) -> Cos
         if not bench.watch(dwell_s):
             break
     for _ in range(_MOST_AGAIN):
-        top = bench.session().verdict(START_NS + round(bench.world.now_s * NS)).suspects[0]
+        top = bench.verdict().suspects[0]
         if top.probability >= _SURE:
             break
         bench.revive()
