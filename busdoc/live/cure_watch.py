@@ -7,8 +7,10 @@ terminal; `step` takes what came in and gives what became known.
 import math
 from collections.abc import Sequence
 
+from busdoc.analysis.case import Case
+from busdoc.analysis.judgement import observe
 from busdoc.analysis.postmortem import conclude
-from busdoc.analysis.result import CaptureFacts, Result
+from busdoc.analysis.result import Result
 from busdoc.analysis.watches import Watches
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.listening import FrameSource
@@ -110,8 +112,8 @@ class CureWatch:
     ) -> None:
         self._source = source
         self._machine = machine
-        self._database = database
-        self._watches = Watches(machine, database, source.channels)
+        self._case = Case(machine=machine, channels=source.channels, database=database)
+        self._watches = Watches(self._case)
         self._rate = rate
         self._needed_s = rate.needed_s if needed_s is None else needed_s
         self._ticks = Ticks(_TICK_NS)
@@ -165,16 +167,8 @@ class CureWatch:
     def result(self) -> Result:
         """Give all that was heard as the result of one analysis."""
         health = self._watches.close()
-        channels = self._source.channels
-        facts = CaptureFacts(
-            files=(),
-            epoch=self._source.epoch,
-            channel_names=tuple((number, channels.name(number)) for number in channels.numbers),
-            channel_frames=tuple(sorted(self._watches.frames_by_channel.items())),
-            skipped_lines=0,
-            skipped=(),
-        )
-        return conclude(self._machine, self._watches, channels, health, (), facts=facts, database=self._database)
+        case = self._case.with_facts(self._watches.frames_by_channel, epoch=self._source.epoch)
+        return conclude(case, self._watches, health, ())
 
     def step(self) -> None:
         """Take what came in since the last step, second by second.
@@ -184,8 +178,7 @@ class CureWatch:
         InputError : the recording turns out to be unreadable
         """
         taken = self._source.take()
-        for gap in taken.gaps:
-            self._watches.note_gap(gap.from_ns, gap.to_ns, gap.channel, gap.why)
+        self._watches.note_gaps(taken.gaps)
         self._open_gaps = taken.open_gaps
         for piece, at_ns in self._ticks.cut(taken):
             self._tick(piece, at_ns)
@@ -212,8 +205,7 @@ class CureWatch:
                 self._outcome = CureOutcome.CURED
 
     def _judge(self, health: Health, now_ns: int) -> None:
-        codes = self._watches.codes(health)
-        incidents = sorted((*health.incidents, *codes.incidents), key=lambda incident: incident.onset_ns)
+        incidents = observe(self._watches, health).incidents
         self._power_cycles = sum(
             one.kind is IncidentKind.BUS_SILENCE and one.back_ns is not None and not counts_against(one)
             for one in incidents
@@ -238,8 +230,7 @@ class CureWatch:
             self._watches.feed(rest)
             self._quiet_ns += max(0, int(rest.t_ns[-1]) - self._looked_ns) if self._looked_ns else 0
         health = self._watches.close()
-        incidents: Sequence[Incident] = (*health.incidents, *self._watches.codes(health).incidents)
-        worst = min((one for one in incidents if counts_against(one)), key=lambda one: one.onset_ns, default=None)
+        worst = next((one for one in observe(self._watches, health).incidents if counts_against(one)), None)
         if worst is not None:
             self._outcome, self._incident = CureOutcome.INCIDENT, worst
         elif self._machine.controllers and any(one.first_ns is None for one in health.controllers):

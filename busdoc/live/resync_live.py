@@ -5,10 +5,13 @@ depend on how the frames were cut into pieces.
 """
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from busdoc.actions.action import Action, ActionKind
+from busdoc.analysis.case import Case
 from busdoc.analysis.result import Result
-from busdoc.analysis.resync import Resync, ResyncWatches
+from busdoc.analysis.resync import Resync, judge_resync, resync_result
+from busdoc.analysis.watches import Watches
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.listening import FrameSource, Hearing
 from busdoc.capture.reading import RecorderGap
@@ -56,7 +59,8 @@ class ResyncLive:
     ) -> None:
         self._source = source
         self._machine = machine
-        self._watches = ResyncWatches(machine, database, source.channels)
+        self._case = Case(machine=machine, channels=source.channels, database=database)
+        self._watches = Watches(self._case)
         self._within_ns = within_ns
         self._settle_ns = settle_ns
         self._presses: list[Action] = []
@@ -117,8 +121,7 @@ class ResyncLive:
         """
         taken = self._source.take()
         news = list(self._bus_news())
-        for gap in taken.gaps:
-            self._watches.note_gap(gap.from_ns, gap.to_ns, gap.channel, gap.why)
+        self._watches.note_gaps(taken.gaps)
         self._open_gaps = taken.open_gaps
         for piece, at_ns in self._ticks.cut(taken):
             self._take_in(piece, at_ns)
@@ -137,7 +140,8 @@ class ResyncLive:
 
     def document(self) -> Result:
         """Give everything heard so far as the result of one analysis."""
-        return self._watches.as_result(self.result(), self._presses, epoch=self.epoch)
+        case = self._case.with_facts(self._watches.frames_by_channel, epoch=self.epoch)
+        return resync_result(replace(self.result(), case=case), self._watches, self._presses)
 
     @property
     def power_up(self) -> PowerUpReturn | None:
@@ -224,8 +228,13 @@ class ResyncLive:
         return [ReturnNews(kind=NewsKind.SILENT, time_ns=until_ns, text="nothing heard yet: switch it on")]
 
     def _judge(self, until_ns: int) -> Resync:
-        return self._watches.judge(
-            self._presses, until_ns, open_gaps=self._open_gaps, listened_from_ns=self._listened_from_ns
+        return judge_resync(
+            self._case,
+            self._watches,
+            self._presses,
+            until_ns,
+            open_gaps=self._open_gaps,
+            listened_from_ns=self._listened_from_ns,
         )
 
     def _on_already(self, until_ns: int) -> Iterator[ReturnNews]:

@@ -13,8 +13,11 @@ from pathlib import Path
 
 from busdoc.actions.action import Action, ActionKind, Origin
 from busdoc.actions.plugged import PlugState
-from busdoc.analysis.postmortem import conclude, isolated
-from busdoc.analysis.result import CaptureFacts, Result
+from busdoc.analysis.case import Case
+from busdoc.analysis.judgement import observe, weigh
+from busdoc.analysis.postmortem import conclude
+from busdoc.analysis.reading import pieces_of
+from busdoc.analysis.result import Result
 from busdoc.analysis.watches import Watches
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.listening import FrameSource, Taken
@@ -27,7 +30,6 @@ from busdoc.errors import InputError
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident, IncidentKind
 from busdoc.health.summary import Health
-from busdoc.isolation.suspects.attribution import attribute
 from busdoc.isolation.suspects.failed_starts import STARTS_WITHIN_S
 from busdoc.isolation.verdict import Because, IsolationVerdict
 from busdoc.live.event_log import Telling
@@ -92,10 +94,10 @@ class LiveSession:
         self.source = source
         self.machine = machine
         self.guided = not machine.parts if guided is None else guided
-        self._database = database
         self._folder = folder
         self._clock_s = clock_s
-        self._watches = Watches(machine, database, source.channels)
+        self._case = Case(machine=machine, channels=source.channels, database=database)
+        self._watches = Watches(self._case)
         self._recorder: LogRecorder | None = None
         self._log = Logbook(None if folder is None else folder.store, time.time_ns)
         self._course = Course()
@@ -302,7 +304,7 @@ class LiveSession:
 
     def _note_gap(self, gap: RecorderGap) -> None:
         self._gaps.append(gap)
-        self._watches.note_gap(gap.from_ns, gap.to_ns, gap.channel, gap.why)
+        self._watches.note_gaps((gap,))
 
     def _read_again(self) -> None:
         """Read what the folder's recording holds, as if it came in now."""
@@ -311,14 +313,15 @@ class LiveSession:
             return
         capture = open_capture([self._folder.recording])
         try:
-            for block in capture.blocks():
+            for taken in pieces_of(capture):
                 for number in capture.channels.numbers:
                     self.source.channels.number(capture.channels.name(number))
-                self._feed(block)
+                if len(taken.frames):
+                    self._feed(taken.frames)
+                for gap in taken.gaps:
+                    self._note_gap(gap)
         except InputError:
             return  # an earlier run that heard not one frame
-        for gap in capture.gaps:
-            self._note_gap(gap)
 
     # Judging
 
@@ -332,10 +335,9 @@ class LiveSession:
         if self._watches.start_ns is None:
             return
         health = self._watches.so_far(until_ns, self._open_gaps)
-        found = self._watches.codes(health)
-        incidents = sorted((*health.incidents, *found.incidents), key=lambda incident: incident.onset_ns)
-        self._health = replace(health, incidents=tuple(incidents))
-        self._codes = found.codes
+        self._observed = observe(self._watches, health)
+        self._health, self._codes = self._observed.health, self._observed.codes
+        incidents = self._health.incidents
         now_s = self._clock_s()
         state = (self._log.changes, tuple((i.kind, i.last_seen_ns, i.back_ns, i.controllers) for i in incidents))
         if state != self._weighed_for or now_s - self._weighed_s >= _WEIGHED_EVERY_S:
@@ -354,8 +356,8 @@ class LiveSession:
         """Ask which action and which part it was, and what to do next."""
         assert self._health is not None
         actions = self._log.numbered()
-        self._because = attribute(self._health, actions, self.machine)
-        self._verdict = isolated(self.machine, self._health, actions, self._because, self._codes)
+        weighed = weigh(self.machine, self._observed, actions)
+        self._because, self._verdict = weighed.because, weighed.verdict
         self._telling.verdict(self._verdict)
         self._course.propose(self._verdict.next_tests, anew=anew)
         self._course.start_watch(self._heard_ns)
@@ -623,7 +625,7 @@ class LiveSession:
             source=self.source,
             machine=self.machine,
             guided=self.guided,
-            facts=self._facts(),
+            facts=self._known().facts,
             health=self._health,
             because=self._because,
             codes=self._codes,
@@ -651,16 +653,8 @@ class LiveSession:
         """Give the whole result, as the post-mortem of the recording does."""
         if self._watches.start_ns is None:
             raise InputError("the session", "frames", "none so far", "Listen to a bus that speaks.")
-        return conclude(
-            self.machine,
-            self._watches,
-            self.source.channels,
-            self._watches.close(),
-            self._log.numbered(),
-            facts=self._facts(),
-            database=self._database,
-            recording=self._recorded(),
-        )
+        case = replace(self._known(), recording=self._recorded())
+        return conclude(case, self._watches, self._watches.close(), self._log.numbered())
 
     def _recorded(self) -> Capture | None:
         """Give what can be read a second time: the folder's recording once it is closed, or what is played back."""
@@ -668,16 +662,9 @@ class LiveSession:
             return self.source.capture
         return open_capture([self._folder.recording]) if self._closed and self._folder is not None else None
 
-    def _facts(self) -> CaptureFacts:
-        channels = self.source.channels
-        return CaptureFacts(
-            files=() if self._folder is None else (self._folder.recording,),
-            epoch=self.source.epoch,
-            channel_names=tuple((number, channels.name(number)) for number in channels.numbers),
-            channel_frames=tuple(sorted(self._watches.frames_by_channel.items())),
-            skipped_lines=0,
-            skipped=(),
-        )
+    def _known(self) -> Case:
+        files = () if self._folder is None else (self._folder.recording,)
+        return self._case.with_facts(self._watches.frames_by_channel, epoch=self.source.epoch, files=files)
 
 
 def _joined(taken: Sequence[Taken]) -> Taken:

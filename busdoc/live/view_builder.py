@@ -7,7 +7,8 @@ from busdoc.actions.action import Action
 from busdoc.actions.inferred import SignalChanges, plug_actions, power_actions
 from busdoc.actions.learnt_signs import learnt_plug_actions
 from busdoc.actions.plugged import PlugState, opening_state
-from busdoc.analysis.result import CaptureFacts, Result
+from busdoc.analysis.case import CaptureFacts
+from busdoc.analysis.result import Result
 from busdoc.capture.listening import FrameSource
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder.recorder import RecorderState
