@@ -7,7 +7,7 @@ watches, `weigh` asks the isolation. Neither keeps anything.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.action import POWER_KINDS, Action
 from busdoc.analysis.watches import Watches
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident, IncidentKind, RanOn
@@ -18,8 +18,6 @@ from busdoc.isolation.verdict import Because, IsolationVerdict
 from busdoc.machine.machine import Machine
 
 __all__ = ["Observed", "Weighed", "observe", "weigh"]
-
-_POWER = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -75,7 +73,7 @@ def weigh(machine: Machine, observed: Observed, actions: Sequence[Action]) -> We
     health = observed.health
     because = attribute(health, actions, machine)
     pairs = list(zip(health.incidents, because, strict=True))
-    if not any(action.kind in _POWER for action in actions):
+    if not any(action.kind in POWER_KINDS for action in actions):
         pairs = [pair for pair in pairs if not _is_off_and_on(pair[0])]
     kept = replace(health, incidents=tuple(incident for incident, _ in pairs))
     return Weighed(
