@@ -22,6 +22,7 @@ from busdoc.cli.environment import ExitStatus, Surroundings
 from busdoc.cli.main import main
 from tests.capture.live_doubles import multicast_group
 from tests.capture.sending_double import count_sending
+from tests.capture.sent_frames import serial_frame
 
 ROOT = Path(__file__).parents[2]
 SWEEPER = ROOT / "captures" / "street_sweeper"
@@ -258,8 +259,6 @@ def test_signals_end_it_cleanly_with_status_0(name: str, tmp_path: Path) -> None
 def test_a_serial_adapter_that_is_pulled_out_and_put_back_leaves_a_gap_and_no_dropout(tmp_path: Path) -> None:
     import pty
     import tty
-
-    from tests.capture.bus.test_paths import serial_frame
 
     link = tmp_path / "adapter"
     ends: list[int] = []

@@ -8,16 +8,10 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from benchmarks.isolation_calibration import (
-    SLIPS,
-    Judged,
-    bin_table,
-    holds_up,
-    judge_all,
-    judge_slips,
-    suffices,
-)
-from benchmarks.isolation_sessions import SessionKind
+from tests.truth.calibration import Judged, bin_table, judge_all
+from tests.truth.isolation_sessions import SessionKind
+from tests.truth.journal_slips import SLIPS, holds_up, judge_slips
+from tests.truth.sufficiency import suffices
 
 SEEDS = range(50_000, 50_020)
 

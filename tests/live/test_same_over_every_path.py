@@ -31,8 +31,8 @@ from busdoc.capture.source import open_capture
 from busdoc.decode.database.database import load_databases
 from busdoc.live.session import LiveSession
 from busdoc.machine.machine_map import load_machine
-from tests.capture.bus.test_paths import message, serial_frame
 from tests.capture.live_doubles import multicast_group
+from tests.capture.sent_frames import message, serial_frame
 
 ROOT = Path(__file__).parents[2]
 SWEEPER = ROOT / "captures" / "street_sweeper"

@@ -7,7 +7,7 @@ import pytest
 
 from busdoc.health.presence.watch import HealthWatch
 from busdoc.simulation.by_chance.random_traffic import healthy_recording
-from tests.suite.healthy import alarms
+from tests.truth.alarms import alarms
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from busdoc.errors import InputError
 
-__all__ = ["SUFFIXES", "Excess", "first_excess", "read_text", "remove_refused"]
+__all__ = ["SUFFIXES", "Excess", "as_text", "first_excess", "read_bytes", "remove_refused"]
 
 SUFFIXES = (".arxml", ".cdd", ".dbc", ".kcd", ".sym")
 
@@ -19,12 +19,12 @@ _MOST_BYTES = 256 << 20
 _DECLARED_ENCODING = re.compile(rb"""<\?xml[^>]{0,200}?encoding=["']([A-Za-z0-9._-]{1,40})["']""")
 
 
-def read_text(path: Path) -> tuple[str, tuple[str, ...]]:
-    """Read a database file; give its text, and what was odd about its encoding.
+def read_bytes(path: Path) -> bytes:
+    """Read a database file's bytes.
 
     Raises
     ------
-    InputError : when it is not there, is empty, is no database by its suffix, or holds sizes that no message has
+    InputError : when it is not there, is empty, is too large, or is no database by its suffix
     """
     suffix = path.suffix.lower()
     if suffix not in SUFFIXES:
@@ -34,20 +34,6 @@ def read_text(path: Path) -> tuple[str, tuple[str, ...]]:
             f"the suffix {suffix!r}" if suffix else "no suffix",
             "Give a database file, or rename it if its suffix is wrong.",
         )
-    raw = _read_bytes(path)
-    text, warnings = _decode(raw, suffix, path.name)
-    excess = first_excess(text, suffix)
-    if excess is not None:
-        raise InputError(
-            f"{path}, line {text.count(chr(10), 0, excess.offset) + 1}",
-            f"at most {excess.most} {excess.what}",
-            excess.found if len(excess.found) <= 30 else f"a number of {len(excess.found)} digits",
-            "Correct the line, or export the database again.",
-        )
-    return text, warnings
-
-
-def _read_bytes(path: Path) -> bytes:
     try:
         with path.open("rb") as file:
             raw = file.read(_MOST_BYTES + 1)
@@ -61,6 +47,26 @@ def _read_bytes(path: Path) -> bytes:
     if not raw.strip(b"\0 \t\r\n"):
         raise InputError(str(path), "a message database", "an empty file", "Export the database again.")
     return raw
+
+
+def as_text(path: Path, raw: bytes) -> tuple[str, tuple[str, ...]]:
+    """Give the text of a database file's bytes, and what was odd about its encoding.
+
+    Raises
+    ------
+    InputError : when it holds sizes that no message has
+    """
+    suffix = path.suffix.lower()
+    text, warnings = _decode(raw, suffix, path.name)
+    excess = first_excess(text, suffix)
+    if excess is not None:
+        raise InputError(
+            f"{path}, line {text.count(chr(10), 0, excess.offset) + 1}",
+            f"at most {excess.most} {excess.what}",
+            excess.found if len(excess.found) <= 30 else f"a number of {len(excess.found)} digits",
+            "Correct the line, or export the database again.",
+        )
+    return text, warnings
 
 
 def _decode(raw: bytes, suffix: str, name: str) -> tuple[str, tuple[str, ...]]:

@@ -19,6 +19,7 @@ from busdoc.capture.bus.buses import LiveBuses
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.source import open_capture
 from tests.capture.live_doubles import multicast_group
+from tests.capture.sent_frames import message, serial_frame
 
 ROOT = Path(__file__).parents[3]
 SECONDS = 1.5
@@ -32,17 +33,6 @@ def some_capture() -> FrameBlock:
     first_ns = int(block.t_ns[0]) + 10_000_000_000
     rows = np.searchsorted(block.t_ns, (first_ns, first_ns + round(SECONDS * 1e9)))
     return block.slice(int(rows[0]), int(rows[1]))
-
-
-def message(block: FrameBlock, row: int, stamp_s: float) -> can.Message:
-    return can.Message(
-        timestamp=stamp_s,
-        arbitration_id=int(block.id[row]),
-        is_extended_id=bool(block.flags[row] & 1),
-        is_error_frame=bool(block.flags[row] & 2),
-        is_remote_frame=bool(block.flags[row] & 4),
-        data=block.payload(row),
-    )
 
 
 def received(source: LiveBuses, block: FrameBlock, send: Callable[[int, float], None]) -> tuple[FrameBlock, float]:
@@ -130,12 +120,3 @@ def test_over_a_serial_line_frames_are_the_same_and_times_keep_its_milliseconds(
     spread_ns = np.abs(error_ns[20:] - np.median(error_ns[20:]))
     assert np.quantile(spread_ns, 0.9) <= 2_000_000  # cut to whole milliseconds, placed by the least delay so far
     assert np.abs(error_ns).max() < 100_000_000  # the line itself, on a busy computer
-
-
-def serial_frame(message: can.Message) -> bytes:
-    """Write a frame as python-can's documentation of its serial interface lays it out."""
-    id_ = message.arbitration_id | (message.is_extended_id << 31) | (message.is_error_frame << 29)
-    id_ |= message.is_remote_frame << 30
-    stamp_ms = int(message.timestamp * 1000)
-    head = b"\xaa" + stamp_ms.to_bytes(4, "little") + bytes([message.dlc]) + id_.to_bytes(4, "little")
-    return head + bytes(message.data) + b"\xbb"

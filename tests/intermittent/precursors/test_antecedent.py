@@ -6,7 +6,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
 
-from benchmarks.antecedent_truth import Way, draw_null, draw_power, judged
 from busdoc.arrays import Int64Array
 from busdoc.intermittent.dropouts import SETTLE_NS, Dropouts, Watched
 from busdoc.intermittent.multiple_testing import holm
@@ -14,6 +13,7 @@ from busdoc.intermittent.precursors.antecedent import Antecedent, find_anteceden
 from busdoc.intermittent.precursors.antecedent_scan import WINDOWS_S, near_ns, scan
 from busdoc.intermittent.precursors.antecedent_shift import attained
 from busdoc.intermittent.precursors.event_kind import EventKind, EventSource, events_at
+from tests.truth.antecedent_records import Way, draw_null, draw_power, judged
 
 S = 10**9
 

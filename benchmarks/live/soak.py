@@ -5,7 +5,7 @@ minutes. `busdoc isolate --replay` plays it on its real screen, on a pseudo-term
 session of it. Every few seconds a key that changes the screen is pressed, and the time until the screen answers is
 taken. Counted are the process's memory in each tenth of the run, the frames in the folder, and its size.
 
-    python -m benchmarks.live_soak [HOURS] [SPEED]
+    python -m benchmarks.live.soak [HOURS] [SPEED]
 """
 
 import os
@@ -19,8 +19,8 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks.live_load import on_a_terminal
-from benchmarks.live_receive import samples
+from benchmarks.live.load import on_a_terminal
+from benchmarks.live.receive import samples
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.formats.write import log_text
 from busdoc.capture.frames import FrameBlock, FrameFlag

@@ -5,7 +5,7 @@ all (two classical buses at 1 Mbit/s and full load), from 16 controllers on each
 its real screen, 160 columns by 50 lines, on a pseudo-terminal that somebody reads. Counted are the frames sent, those
 in the recording, the process's own time on the processor, and its memory after a third and at the end.
 
-    python -m benchmarks.live_load [SECONDS] [FRAMES_PER_S]
+    python -m benchmarks.live.load [SECONDS] [FRAMES_PER_S]
 """
 
 import fcntl
@@ -27,7 +27,7 @@ from typing import Any
 
 import numpy as np
 
-from benchmarks.live_receive import samples
+from benchmarks.live.receive import samples
 from busdoc.capture.source import open_capture
 
 GROUPS = ("239.74.163.43", "239.74.163.44")

@@ -4,7 +4,7 @@ Two senders in their own processes put frames on two UDP multicast groups of the
 all: what two classical buses at 1 Mbit/s carry at full load. `busdoc record` runs on both. Counted are the frames sent,
 the frames in the recording, the process's own time on the processor, and its memory in the middle and at the end.
 
-    python -m benchmarks.live_receive [SECONDS] [FRAMES_PER_S]
+    python -m benchmarks.live.receive [SECONDS] [FRAMES_PER_S]
 """
 
 import multiprocessing

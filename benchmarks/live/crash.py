@@ -5,7 +5,7 @@ instant the process is killed without warning. Then: every action that was ackno
 that came more than a second before the end may be missing, `busdoc postmortem` must read the folder, and
 `busdoc isolate` must go on with it.
 
-    python -m benchmarks.live_crash [KILLS] [SEED]
+    python -m benchmarks.live.crash [KILLS] [SEED]
 """
 
 import multiprocessing
