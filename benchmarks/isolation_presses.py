@@ -1,9 +1,10 @@
 """Do the probabilities hold for people who press by another law than the engine assumes?
 
 Run ``python -m benchmarks.isolation_presses [--law LAW …] [--latest S] [--seed FIRST] [--sessions N]`` from the
-project's root; N sessions of each kind for each law (``--help`` names the laws). The engine takes presses to be exponentially late, with
-some sloppy ones. Here the simulated technician draws them from the laws of `busdoc.simulation.press_law` instead. The
-sessions of one seed are the same under every law but for the written times, so that laws are compared pair by pair.
+project's root; N sessions of each kind for each law (``--help`` names the laws). The engine takes presses to be
+exponentially late, with some sloppy ones. Here the simulated technician draws them from the laws of
+`busdoc.simulation.press_law` instead. The sessions of one seed are the same under every law but for the written times,
+so that laws are compared pair by pair.
 """
 
 import argparse
