@@ -3,7 +3,7 @@
 Run ``python -m benchmarks.isolation_fit CONSTANT VALUE … [--law LAW …] [--seed FIRST] [--sessions N]`` from the
 project's root. A constant is named by its place below `busdoc.isolation`, a value is written as in Python::
 
-    python -m benchmarks.isolation_fit suspects.posterior._SHARPNESS 1.0 1.08 1.16
+    python -m benchmarks.isolation_fit suspects.sets.posterior._SHARPNESS 1.0 1.08 1.16
     python -m benchmarks.isolation_fit suspects.recovery_evidence._RESTART_STAYS 0.015 0.06
 
 Each value is tried on the same sessions as the value in force. The fit is the one with the highest score (the logarithm
@@ -40,7 +40,7 @@ def main() -> None:
     about, _, _ = (__doc__ or "").partition("\n")
     parser = argparse.ArgumentParser(prog="python -m benchmarks.isolation_fit", description=about)
     laws = list(PressLaw)
-    parser.add_argument("constant", help="its place below busdoc.isolation, as suspects.posterior._SHARPNESS")
+    parser.add_argument("constant", help="its place below busdoc.isolation, as suspects.sets.posterior._SHARPNESS")
     parser.add_argument("value", nargs="+")
     parser.add_argument("--law", nargs="+", choices=laws, default=laws[:1], type=PressLaw, help="of presses")
     parser.add_argument("--seed", type=int, default=900_000, metavar="FIRST")

@@ -4,7 +4,7 @@ Takes incidents, actions and the map. An action answers for an incident when it 
 connector away (the incident is then expected), or when it newly exposed a part that showed its fault promptly. What
 showed long after exposure answers to no action, and an action that merely happened to be near must be able to lose:
 whether a part is bad, and how fast it shows, is judged from the whole record at once
-(`busdoc.isolation.suspects.posterior`).
+(`busdoc.isolation.suspects.sets.posterior`).
 """
 
 from collections.abc import Sequence

@@ -1,8 +1,8 @@
 """What the record says for and against every part: hazards at the incidents, and the survival of quiet exposure.
 
 Takes the losses, the actions and the map's reach; gives arrays over parts, incidents and rates that
-`busdoc.isolation.suspects.posterior` multiplies out. A faulty part with rate r shows with hazard r while it is exposed
-to a controller that is on the bus, and with none otherwise. Three things blur that:
+`busdoc.isolation.suspects.sets.posterior` multiplies out. A faulty part with rate r shows with hazard r while it is
+exposed to a controller that is on the bus, and with none otherwise. Three things blur that:
 
 * presses come late by an unknown time, so near an action exposure is summed over its lateness;
 * a press may be wrong, missing or doubled, so what was written down of a part is doubted a little in every stretch,

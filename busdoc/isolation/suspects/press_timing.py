@@ -113,6 +113,18 @@ def soften(
     since: Float64Array,
     m: int,
 ) -> Soft:
+    """Weigh one incident against every part, the actions near it summed over when they may really have been done.
+
+    Parameters
+    ----------
+    reach : who reaches whom between the actions: P parts, C controllers
+    near : indices of the actions near the incident, in order
+    nodes_s : (n, nodes) possible true times of the n actions, s, weighted by `lateness_weights`
+    t : when the controllers fell, s
+    hit : (C,) that fell
+    since : (C,) up since, s
+    m : the stretch between actions that the incident lies in, as the times are written
+    """
     n_parts = len(reach.parts)
     weights = lateness_weights()
     now = np.any(reach.reaches[m] & hit[None, :], axis=1)
