@@ -35,7 +35,7 @@ def watch_cure(arguments: argparse.Namespace, surroundings: Surroundings) -> Exi
     from busdoc.live.cure_watch import state_of
     from busdoc.report.json.document import document
     from busdoc.report.json.resync_document import cure_entry
-    from busdoc.report.terminal.cure_words import cure_text
+    from busdoc.report.words.cure import cure_text
 
     needed_s = _needed_s(arguments.watch)
     rate = _rate(arguments.after, surroundings)
@@ -158,7 +158,7 @@ class _Desk:
         return watch
 
     def _draw(self, watch: "CureWatch") -> None:
-        from busdoc.report.terminal.cure_words import cure_countdown
+        from busdoc.report.words.cure import cure_countdown
 
         state = watch.state
         text = cure_countdown(state)

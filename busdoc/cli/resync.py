@@ -149,7 +149,7 @@ def _as_document(arguments: argparse.Namespace, surroundings: Surroundings) -> E
     """Print the whole verdict of the recording, which holds the returns, with their headline."""
     from busdoc.analysis.postmortem import postmortem
     from busdoc.report.json.document import document
-    from busdoc.report.terminal.resync import resync_headline
+    from busdoc.report.words.returns import resync_headline
     from busdoc.resync_check.records import ReturnVerdict, verdict_over
 
     result = _read_with(postmortem, arguments, surroundings)
@@ -172,8 +172,9 @@ def _no_power_up(captures: "list[Path]") -> InputError:
 
 
 def _text(found: "Resync", surroundings: Surroundings) -> str:
-    from busdoc.report.terminal.resync import changes_text, render_power_up, resync_headline
+    from busdoc.report.terminal.resync import changes_text, render_power_up
     from busdoc.report.terminal.wrapping import filled
+    from busdoc.report.words.returns import resync_headline
 
     width = max(60, min(surroundings.width, 160))
     start_ns = found.health.start_ns

@@ -120,6 +120,7 @@ def _conclude(live: "ResyncLive", arguments: argparse.Namespace, surroundings: S
     """Print the verdict so far."""
     from busdoc.report.json.document import document
     from busdoc.report.terminal.resync import changes_text, render_returns
+    from busdoc.report.words.returns import followed_headline
     from busdoc.resync_check.records import ReturnVerdict
 
     found = live.result()
@@ -131,7 +132,9 @@ def _conclude(live: "ResyncLive", arguments: argparse.Namespace, surroundings: S
             "none before it ended",
             "Start listening first, then switch the machine off and on.",
         )
-    headline = _headline(live)
+    headline = followed_headline(
+        power_up, live.not_back(), within_ns=live.within_ns(), timed_out=live.timed_out, done=live.done
+    )
     if arguments.json:
         tree = document(live.document()) | {"headline": headline, "verdict": str(live.verdict)}
         json.dump(tree, surroundings.stdout, indent=1, allow_nan=False)
@@ -144,21 +147,6 @@ def _conclude(live: "ResyncLive", arguments: argparse.Namespace, surroundings: S
         parts.append(headline)
         surroundings.stdout.write("\n" + "\n\n".join(parts) + "\n")
     return ExitStatus.TROUBLE if live.verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
-
-
-def _headline(live: "ResyncLive") -> str:
-    from busdoc.report.terminal.resync import summary_of
-
-    power_up = live.power_up
-    assert power_up is not None
-    missing = live.not_back()
-    if live.timed_out and missing:
-        names = ", ".join(missing[:6]) + (" and more" if len(missing) > 6 else "")
-        return f"FAIL: {names} not back in step within {live.within_ns() / SECOND_NS:.1f} s."
-    if missing and not live.done:
-        names = ", ".join(missing[:6]) + (" and more" if len(missing) > 6 else "")
-        return f"{summary_of(power_up)} Ended before {names} were back."
-    return summary_of(power_up)
 
 
 class _Desk:

@@ -58,9 +58,9 @@ class Watched:
         return int((self.to_ns - self.from_ns).sum())
 
     def before(self, t_ns: Int64Array) -> Int64Array:
-        """(n,) How much had been watched before each instant, ns."""
+        """(…) How much had been watched before each instant, ns, whatever their shape."""
         if not len(self.from_ns):
-            return np.zeros(len(t_ns), np.int64)
+            return np.zeros(t_ns.shape, np.int64)
         until = np.concatenate((np.zeros(1, np.int64), np.cumsum(self.to_ns - self.from_ns)))
         k = np.searchsorted(self.from_ns, t_ns, side="right") - 1  # the stretch begun last; -1 before the first
         last = np.maximum(k, 0)
@@ -79,6 +79,20 @@ class Watched:
         k = np.searchsorted(self.from_ns, t_ns, side="right") - 1
         to_ns = np.append(self.to_ns, np.iinfo(np.int64).min)  # the last one stands for 'before the first stretch'
         return np.asarray(t_ns < to_ns[k])
+
+    @classmethod
+    def union(cls, from_ns: Int64Array, to_ns: Int64Array) -> "Watched":
+        """Put stretches together that may overlap; either end is ascending."""
+        begun_ns = np.maximum(from_ns, np.concatenate((from_ns[:1], to_ns[:-1])))  # where the one before ends later
+        return cls(from_ns=np.minimum(begun_ns, to_ns), to_ns=to_ns)
+
+    def share_after(self, t_ns: Int64Array, window_ns: int) -> float:
+        """Give the share of what was watched that lies in the window after any of these instants, ascending.
+
+        Windows that overlap count once: chance has it that a dropout comes after one of these with this probability.
+        """
+        after = Watched.union(self.before(t_ns), self.before(t_ns + window_ns))
+        return after.total_ns / max(self.total_ns, 1)
 
     def without(self, cut_out: Iterable[tuple[int, int]]) -> "Watched":
         """Take more stretches out."""

@@ -7,11 +7,13 @@ import re
 from collections.abc import Callable, Iterator
 from datetime import tzinfo
 
-from busdoc.actions.action import ActionKind
+from busdoc.actions.action import POWER_KINDS, ActionKind
+from busdoc.actions.words import done_in_words
 from busdoc.errors import InputError
 from busdoc.live.view import Happening, HappeningKind, SessionView
-from busdoc.screen.drawing.words import bus_name, countdown, done_in_words, moment, step_text
+from busdoc.screen.drawing.words import bus_name, moment, step_text
 from busdoc.screen.session import Session
+from busdoc.words.duration import countdown
 from busdoc.words.probability import odds
 
 __all__ = ["PlainDesk"]
@@ -31,13 +33,7 @@ status, why, tree      how it stands; why the first suspect; what is plugged
 help, quit
 A part may be given by a few of its letters, or by its number."""
 
-_PLAIN_VERBS = {
-    "unplug": ActionKind.UNPLUG,
-    "plug": ActionKind.PLUG,
-    "replace": ActionKind.REPLACE,
-    "wiggle": ActionKind.WIGGLE,
-}
-_POWER = {"off": ActionKind.POWER_OFF, "on": ActionKind.POWER_ON, "cycle": ActionKind.POWER_CYCLE}
+_SWITCHING = tuple(kind.removeprefix("power-") for kind in POWER_KINDS)
 _BELLS = {HappeningKind.LOST: "\a", HappeningKind.BACK: "\a\a"}
 
 
@@ -133,7 +129,7 @@ class PlainDesk:
                 yield "No step is proposed." if action is None else f"Logged: {done_in_words(action)}."
             case "unplug" | "plug" | "replace" | "wiggle":
                 part, into = self._part_and_place(rest, view)
-                action = self._session.act(_PLAIN_VERBS[verb], part, into)
+                action = self._session.act(ActionKind(verb), part, into)
                 yield f"Logged: {done_in_words(action)}."
             case "swap":
                 words = [word for word in re.split(r"\s+(?:with\s+|and\s+)?", rest) if word]
@@ -144,10 +140,10 @@ class PlainDesk:
                 yield f"Logged: {done_in_words(action)}."
             case "power":
                 how, _, feed = rest.partition(" ")
-                if how.lower() not in _POWER:
+                if how.lower() not in _SWITCHING:
                     raise InputError("power", "off, on or cycle", rest or "nothing", "Write for example: power cycle")
                 feed = feed.strip()
-                action = self._session.act(_POWER[how.lower()], self._part(feed, view) if feed else None)
+                action = self._session.act(ActionKind(f"power-{how.lower()}"), self._part(feed, view) if feed else None)
                 yield f"Logged: {done_in_words(action)}."
             case "undo":
                 undone = self._session.undo()

@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from busdoc.arrays import Float64Array, Int64Array
+from busdoc.intermittent.binomial import binomial_interval
 from busdoc.intermittent.rate_shape import Rate, Shape, Watched, measure_rate
 from busdoc.intermittent.rate_tests import (
-    binomial_interval,
     garwood,
     greenwood_p,
     halves_p,

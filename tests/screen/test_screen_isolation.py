@@ -58,7 +58,7 @@ class Person:
     def _named(self) -> str | None:
         """Name the part that the screen calls at fault."""
         view = self.app.desk.view
-        part, probability, _ = view.suspects[0] if view.suspects else (ELSEWHERE, 0.0, False)
+        part, probability = (view.suspects[0].part, view.suspects[0].probability) if view.suspects else (ELSEWHERE, 0.0)
         return part if part != ELSEWHERE and probability >= NAMED_AT else None
 
     async def isolate(self) -> str | None:

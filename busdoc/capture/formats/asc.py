@@ -16,7 +16,6 @@ from busdoc.capture.error_frame import (
     controller_state,
 )
 from busdoc.capture.formats.rows import FrameLine, frames_of_lines
-from busdoc.capture.formats.wall_clock import unix_ns
 from busdoc.capture.frames import LENGTH_OF_CODE, FrameFlag
 from busdoc.capture.reading import LATEST_NS, ReadBlock, Reading
 from busdoc.times import SECOND_NS, nanoseconds
@@ -145,7 +144,7 @@ class _AscLines:
             self._reading.warn(f"its date {text[:40]!r} is not understood; times count from the start of the file.")
             return None
         fraction = (match.group("fraction") or "")[:9].ljust(9, "0")
-        return unix_ns(start, self._reading) + int(fraction)
+        return self._reading.unix_ns(start) + int(fraction)
 
     def _frame(self, channel: str, id_: int, flags: int, length: int, payload: bytes) -> FrameLine:
         name = self._name_of.get(channel)

@@ -17,7 +17,6 @@ from busdoc.capture.error_frame import bus_error, bus_error_of_code, linux_class
 from busdoc.capture.formats.files import open_bytes
 from busdoc.capture.formats.lines import read_into
 from busdoc.capture.formats.rows import FrameLine, FrameRows, judge_line
-from busdoc.capture.formats.wall_clock import unix_ns
 from busdoc.capture.frames import LENGTH_OF_CODE, FrameBlock, FrameFlag
 from busdoc.capture.reading import LATEST_NS, ReadBlock, Reading
 from busdoc.errors import InputError
@@ -104,7 +103,7 @@ def _start_ns(file: IO[bytes], reading: Reading) -> int:
     if not year:
         return 0
     try:
-        return unix_ns(datetime(year, month, day, hour, minute, second), reading) + int(milli) * 1_000_000
+        return reading.unix_ns(datetime(year, month, day, hour, minute, second)) + int(milli) * 1_000_000
     except (ValueError, OverflowError):
         reading.warn("its start time is no date; times count from the start of the file.")
         return 0

@@ -7,7 +7,6 @@ from decimal import Decimal, InvalidOperation
 
 from busdoc.capture.error_frame import ErrorDetail, bus_error, controller_state
 from busdoc.capture.formats.rows import FrameLine, frames_of_lines
-from busdoc.capture.formats.wall_clock import unix_ns
 from busdoc.capture.frames import LENGTH_OF_CODE, FrameFlag
 from busdoc.capture.reading import LATEST_NS, ReadBlock, Reading
 from busdoc.times import SECOND_NS
@@ -54,7 +53,6 @@ class _TrcLines:
 
     def __init__(self, reading: Reading) -> None:
         self._reading = reading
-        self._version = "1.0"
         self._start_ns = 0
         self._name_of: dict[str, str] = {}
         self._id_of: dict[str, tuple[int, int]] = {}
@@ -150,7 +148,6 @@ class _TrcLines:
         key, _, value = text.partition("=")
         value = value.strip()
         if key == ";$FILEVERSION":
-            self._version = value
             if value in _COLUMNS_1:
                 self._use_columns(_COLUMNS_1[value])
         elif key == ";$COLUMNS":
@@ -171,7 +168,7 @@ class _TrcLines:
             self._reading.warn(f"its start time {days_text[:40]!r} is no date; times count from the start of the file.")
             return
         whole = datetime.fromtimestamp(n_ns // SECOND_NS, tz=UTC).replace(tzinfo=None)
-        self._start_ns = unix_ns(whole, self._reading) + n_ns % SECOND_NS
+        self._start_ns = self._reading.unix_ns(whole) + n_ns % SECOND_NS
 
 
 def _nanoseconds(milliseconds: str) -> int:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, cast
 
 from busdoc.capture.channels import ChannelTable
-from busdoc.capture.formats.files import SUFFIXES, suffix_of
+from busdoc.capture.formats.files import suffix_of
 from busdoc.capture.formats.log.line import ERROR_BIT
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.errors import InputError
@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 __all__ = ["log_text", "write_capture", "write_log"]
 
 _FAST_GZIP = 5
+
+_WRITTEN = (".log", ".asc", ".blf", ".trc", ".csv", ".db", ".mf4")
+_BINARY = (".blf", ".db", ".mf4")
 
 _EXTENDED = int(FrameFlag.EXTENDED)  # arithmetic on the enumeration itself costs a microsecond a frame
 _ERROR = int(FrameFlag.ERROR)
@@ -119,14 +122,14 @@ def write_capture(path: Path, blocks: Iterable[FrameBlock], channels: ChannelTab
 
     Raises
     ------
-    InputError : a suffix that is not known
+    InputError : a suffix that is not written, or a binary one with .gz
     """
     suffix = suffix_of(path)
     if suffix == ".log":
         return write_log(path, blocks, channels)
-    if suffix not in SUFFIXES:
-        raise InputError(str(path), f"one of {', '.join(SUFFIXES)}", f"the suffix {suffix!r}", "Name it accordingly.")
-    if suffix in (".blf", ".db", ".mf4") and path.name.lower().endswith(".gz"):
+    if suffix not in _WRITTEN:
+        raise InputError(str(path), f"one of {', '.join(_WRITTEN)}", f"the suffix {suffix!r}", "Name it accordingly.")
+    if suffix in _BINARY and path.name.lower().endswith(".gz"):
         raise InputError(str(path), f"a {suffix} capture not compressed", "the suffix .gz", "Leave it off.")
     if suffix == ".db":
         return _write_db(path, blocks, channels)

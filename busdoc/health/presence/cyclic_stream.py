@@ -1,4 +1,4 @@
-"""Beat: one cyclic stream of a controller as it is judged, its rhythm with its long silences."""
+"""One cyclic stream of a controller as it is judged, its rhythm with its long silences."""
 
 from bisect import bisect_right
 from dataclasses import dataclass, field
@@ -8,14 +8,14 @@ import numpy as np
 from busdoc.health.streams.rhythm import Rhythm
 from busdoc.health.streams.silence import Silence
 
-__all__ = ["Beat"]
+__all__ = ["CyclicStream"]
 
 _SAME_PERIOD = 0.02
 """A run of frames whose mean interval is off by more than this was not all one period."""
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
-class Beat:
+class CyclicStream:
     """One cyclic stream of a controller: its rhythm and its long silences."""
 
     row: int
@@ -27,7 +27,7 @@ class Beat:
     last_ns: int
     silences: tuple[Silence, ...]
     """Those kept, ascending; the last one may still last."""
-    starts: tuple[int, ...]
+    silent_from_ns: tuple[int, ...]
     """Their `from_ns`."""
     _mean: tuple[float, int] | None = field(default=None, repr=False)
 
@@ -48,7 +48,7 @@ class Beat:
 
     def silence_over(self, from_ns: int, to_ns: int) -> Silence | None:
         """Give the kept silence that covers a stretch."""
-        at = bisect_right(self.starts, from_ns) - 1
+        at = bisect_right(self.silent_from_ns, from_ns) - 1
         if at < 0:
             return None
         silence = self.silences[at]

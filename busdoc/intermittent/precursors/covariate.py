@@ -5,13 +5,12 @@ one `Covariate` for each pair, found or not, so that the caller can correct for 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from busdoc.decode.signals.cells import CellSeries
-from busdoc.intermittent.dropouts import Dropouts
-from busdoc.intermittent.precursors.antecedent import FOUND_AT
+from busdoc.intermittent.dropouts import LEAST_DROPOUTS, Dropouts
 from busdoc.intermittent.precursors.covariate_features import (
     CellPlan,
     FeatureKind,
@@ -21,14 +20,13 @@ from busdoc.intermittent.precursors.covariate_features import (
     places_of,
 )
 from busdoc.intermittent.precursors.covariate_ranking import (
-    LEAST_DROPOUTS,
     WORTH_MORE,
     FeatureTest,
     Separation,
-    explained_share,
     separate,
     test_features,
 )
+from busdoc.intermittent.precursors.precursor import Precursor, explained_share
 from busdoc.times import SECOND_NS
 from busdoc.words.duration import duration
 
@@ -42,27 +40,13 @@ _SURE = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Covariate:
+class Covariate(Precursor):
     """One measured value against one set of dropouts, in the feature and direction that tells most."""
 
-    name: str
-    """``Message.Signal``, or words for what is none."""
-    signal: str | None
     unit: str
-    controllers: tuple[str, ...]
-    """Whose dropouts; empty: anybody's."""
-    senders: tuple[str, ...]
     kind: FeatureKind
     direction: int
     """-1: low values (or falls) go before dropouts; 1: high ones (or rises)."""
-    window_s: float
-    """The feature is taken over these seconds before a dropout; 0: the last value."""
-    n_dropouts: int
-    """Dropouts before which it could be told."""
-    n_independent: float
-    """How many independent ones they amount to, as far as this value is concerned."""
-    n_background: float
-    """How many independent looks at the rest of the time there are."""
     separates: float
     """Probability that the feature is further in `direction` before a dropout than at another time (the area under
     the receiver operating characteristic): 1 always, 0.5 as chance has it."""
@@ -78,26 +62,10 @@ class Covariate:
     """Dropouts with the feature beyond the threshold."""
     share_beyond: float
     """Of the rest of the time with it beyond."""
-    p: float
-    """Corrected for all features, windows and thresholds of this value, and for nothing else."""
-    p_holm: float = 1.0
-    """Corrected for everything that was tried (Holm 1979); 1 until the caller has done so."""
-    q_bh: float = 1.0
-    """Corrected likewise (Benjamini & Hochberg 1995)."""
     before: tuple[float, ...] = ()
     """The feature before each dropout that has one, by time, for the picture."""
     rest_quantiles: tuple[float, ...] = ()
     """Its 0 %, 1 %, … 100 % quantiles in the rest of the time, for the picture; may be empty where p is beyond 0.01."""
-
-    @property
-    def found(self) -> bool:
-        """Tell whether it goes before the dropouts more often than chance, given all that was tried."""
-        return self.p_holm <= FOUND_AT
-
-    @property
-    def explained(self) -> float:
-        """Share of the dropouts that chance leaves and the value explains: 1 all of them, 0 none."""
-        return explained_share(self.n_beyond, self.n_dropouts, self.share_beyond)
 
     @property
     def is_voltage(self) -> bool:
@@ -126,10 +94,6 @@ class Covariate:
             f"{self.name} {did} before {self.n_beyond} of {self.n_dropouts} dropouts, and "
             f"{_percent(self.share_beyond)} the rest of the time."
         )
-
-    def corrected(self, p_holm: float, q_bh: float) -> "Covariate":
-        """Take the p-values that were corrected over everything that was tried."""
-        return replace(self, p_holm=p_holm, q_bh=q_bh)
 
 
 def find_covariates(
@@ -196,13 +160,10 @@ def _record(dropouts: Dropouts, series: CellSeries, best: FeatureTest, found: Se
         signal=series.signal,
         unit=series.unit,
         controllers=dropouts.controllers,
-        senders=series.senders,
         kind=best.feature.kind,
         direction=best.direction,
         window_s=best.feature.window_ns / SECOND_NS,
         n_dropouts=len(best.before),
-        n_independent=best.n_effective,
-        n_background=found.n_background,
         separates=found.area,
         separates_low=found.area_low,
         separates_high=found.area_high,
@@ -211,6 +172,7 @@ def _record(dropouts: Dropouts, series: CellSeries, best: FeatureTest, found: Se
         threshold_high=found.threshold_high,
         n_beyond=found.n_beyond,
         share_beyond=found.share_beyond,
+        explained=_explained(best, found),
         p=p,
         before=tuple(best.before.tolist()),
         rest_quantiles=found.rest_quantiles,

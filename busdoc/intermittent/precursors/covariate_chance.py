@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
-from busdoc.intermittent.precursors.coincidence import at_least
+from busdoc.intermittent.binomial import at_least
 
 __all__ = [
     "TAILS",

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busdoc.arrays import BoolArray, Float32Array, Float64Array, Int64Array
+from busdoc.intermittent.dropouts import LEAST_DROPOUTS
 from busdoc.intermittent.precursors.covariate_chance import (
     TAILS,
     WEIGHTS,
@@ -26,17 +27,14 @@ from busdoc.intermittent.precursors.covariate_chance import (
 from busdoc.intermittent.precursors.covariate_features import Feature
 
 __all__ = [
-    "LEAST_DROPOUTS",
     "WORTH_MORE",
     "FeatureTest",
     "Separation",
     "area_interval",
-    "explained_share",
     "separate",
     "test_features",
 ]
 
-LEAST_DROPOUTS = 3
 _LEAST_PLACES = 50
 _LEAST_SHARE = 0.5
 """Of dropouts, and of places, that must have a feature for it to be tried."""
@@ -267,15 +265,6 @@ def _interval(limit: Float64Array, share: Float64Array) -> tuple[float, float]:
     drawn = rng.multinomial(len(limit), np.full(len(limit), 1.0 / len(limit)), size=_DRAWS)
     low, high = np.quantile(limit[_best(drawn, share)], (0.025, 0.975), method="nearest").tolist()
     return low, high
-
-
-def explained_share(n_beyond: int, n: int, by_chance: float) -> float:
-    """Give the share of what chance leaves that is explained.
-
-    >>> explained_share(9, 10, 0.5)
-    0.8
-    """
-    return max(0.0, (n_beyond / n - by_chance) / (1.0 - by_chance)) if n and by_chance < 1.0 else 0.0
 
 
 def area_interval(area: float, n: float, m: float) -> tuple[float, float]:

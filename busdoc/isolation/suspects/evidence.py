@@ -1,8 +1,8 @@
 """What the record says for and against every part: hazards at the incidents, and the survival of quiet exposure.
 
 Takes the losses, the actions and the map's reach; gives arrays over parts, incidents and rates that
-`busdoc.isolation.suspects.posterior` multiplies out. A faulty part with rate r shows with hazard r while it is exposed
-to a controller that is on the bus, and with none otherwise. Three things blur that:
+`busdoc.isolation.suspects.sets.posterior` multiplies out. A faulty part with rate r shows with hazard r while it is
+exposed to a controller that is on the bus, and with none otherwise. Three things blur that:
 
 * presses come late by an unknown time, so near an action exposure is summed over its lateness;
 * a press may be wrong, missing or doubled, so what was written down of a part is doubted a little in every stretch,
@@ -49,6 +49,7 @@ _ACCOMPLICE = 0.3
 _TWICE_S = 3.0
 """The same press again within this time is a doubled one, not a contradiction."""
 _LONG_S = 2.0
+"""Longer than a contact bounces (common practice)."""
 _SPARED_BY_A_CUT = 0.05
 """Likelihood of each controller beyond a segment that is heard while others there are not, for longer than that."""
 _TOGETHER = 0.03
@@ -347,8 +348,9 @@ def _sign_fit(kinds: Sequence[PartKind | None], p_restarted: float) -> Float64Ar
 
 _RESTARTS: dict[PartKind | None, float] = {PartKind.FEED: 0.98, PartKind.SEGMENT: 0.03}
 """That controllers restart: without supply for so long that they are missed, nearly always; which are only cut off the
-bus, hardly ever, though some do when they hear nobody."""
+bus, hardly ever, though some do when they hear nobody (common practice)."""
 _EITHER = (PartKind.LEAD, PartKind.CONNECTOR, PartKind.TERMINATOR)
+"""Parts that carry supply as well as bus, by definition: how the controllers come back tells nothing."""
 
 
 def _never_sure(p_restarted: npt.ArrayLike) -> Float64Array:

@@ -27,9 +27,12 @@ __all__ = [
 ]
 
 _SLOWEST_HZ = 1.0 / 3600.0
+"""Once an hour: what shows more seldom does not show while somebody watches (common practice)."""
 _DECADES = 5
+"""From there up to 28 times a second: at once (common practice)."""
 N_RATES = 20
-"""Cells of a quarter of a decade each; a coarser grid loses the maximum between its nodes with a score of events."""
+"""Cells of a quarter of a decade each; a coarser grid loses the maximum between its nodes with a score of events
+(bound on work)."""
 
 
 @lru_cache(maxsize=1)
@@ -41,16 +44,18 @@ def _rates() -> Float64Array:
 
 
 RATES_HZ: Float64Array = _rates()
-"""(R,) middles of the cells, 1/s, ascending."""
+"""(R,) middles of the cells, 1/s, ascending, by definition."""
 RATE_PRIOR: Float64Array = np.full(N_RATES, 1.0 / N_RATES)
-"""(R,) log-uniform."""
+"""(R,) log-uniform: nothing is known of a scale (Jeffreys, Proceedings of the Royal Society A 186, 1946)."""
 BACKGROUND_HZ: Float64Array = np.array([1e-8, 1e-5, 1e-4, 4e-4, 1.2e-3, 3.5e-3, 1e-2])
-"""(Z,) rate of incidents of each controller that no part on the map explains, 1/s."""
+"""(Z,) rate of incidents of each controller that no part on the map explains, 1/s: hardly ever, once a day, and in
+steps of three to ten up to once in 100 s (bound on work)."""
 BACKGROUND_BESIDE: Float64Array = np.array([0.97, 0.012, 0.0075, 0.0045, 0.003, 0.00225, 0.00075])
 """(Z,) its prior where a part on the map is at fault: one trouble in seven is off the map, and one in seven machines
 has a second trouble, so one in fifty has both, more or less."""
 BACKGROUND_ALONE: Float64Array = np.array([0.0, 0.1, 0.15, 0.2, 0.25, 0.2, 0.1])
-"""(Z,) its prior where none is, and there is trouble all the same."""
+"""(Z,) its prior where none is, and there is trouble all the same (common practice: every few minutes to every few
+hours)."""
 
 
 def quiet_probability(quiet_s: npt.ArrayLike, weights: Float64Array | None = None) -> Float64Array:
