@@ -8,7 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
-from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.action import POWER_KINDS, Action
 from busdoc.actions.inferred import plug_actions, power_actions
 from busdoc.actions.journal import Journal, load_journal
 from busdoc.analysis.power_ups import find_returns
@@ -35,7 +35,6 @@ __all__ = ["DatabaseFile", "conclude", "isolated", "postmortem", "seen_actions"]
 
 DatabaseFile = Path | tuple[int | str, Path]
 
-_POWER = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
 _LIVE = "measured values before the dropouts: they are looked at in the session's recording, afterwards"
 
 
@@ -187,7 +186,7 @@ def isolated(
     A key turned off and on and a lost main supply look the same on the bus.
     """
     pairs = list(zip(health.incidents, because, strict=True))
-    if not any(action.kind in _POWER for action in actions):
+    if not any(action.kind in POWER_KINDS for action in actions):
         pairs = [pair for pair in pairs if not _is_off_and_on(pair[0])]
     kept = replace(health, incidents=tuple(incident for incident, _ in pairs))
     return isolate(kept, actions, machine, [reason for _, reason in pairs], codes)

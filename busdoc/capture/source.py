@@ -6,7 +6,8 @@ from datetime import UTC, tzinfo
 from pathlib import Path
 
 from busdoc.capture.channels import ChannelTable
-from busdoc.capture.formats.files import find_captures, size_bytes, suffix_of, with_article
+from busdoc.capture.formats.files import size_bytes, suffix_of
+from busdoc.capture.formats.find import find_captures, with_article
 from busdoc.capture.formats.readers import read_in_order
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.merge import FileStream, in_sequence, merged_by_time

@@ -9,9 +9,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.words import order_in_words
 from busdoc.isolation.verdict import NextTest, Step
 from busdoc.live.view import NextRow, Watching
 from busdoc.times import SECOND_NS
+from busdoc.words.sentence import capital
 
 __all__ = ["Course"]
 
@@ -103,7 +105,7 @@ class Course:
         """Give the test as it is shown."""
         if self._test is None:
             return None
-        texts = tuple(step_sentence(step, labels) for step in self._test.steps)
+        texts = tuple(capital(order_in_words(step.action, step.part, step.into, labels)) for step in self._test.steps)
         return NextRow(test=self._test, step=self._step, steps_text=texts)
 
     def watching(self, now_ns: int) -> Watching | None:
@@ -146,39 +148,3 @@ def _watch(test: NextTest, since_ns: int) -> Watching:
 
 def _is_step(action: Action, step: Step) -> bool:
     return action.kind is step.action and action.part == step.part and (step.into is None or action.into == step.into)
-
-
-def step_sentence(step: Step, labels: Mapping[str, int]) -> str:
-    """Say what to do, with the number on the connector.
-
-    >>> from busdoc.actions.action import ActionKind
-    >>> from busdoc.isolation.verdict import Step
-    >>> step_sentence(Step(action=ActionKind.UNPLUG, part="harness-A"), {"harness-A": 4})
-    'Unplug harness-A (no. 4)'
-    """
-
-    def name(part: str | None) -> str:
-        if part is None:
-            return "the machine"
-        return f"{part} (no. {labels[part]})" if part in labels else part
-
-    part, into = name(step.part), name(step.into)
-    match step.action:
-        case ActionKind.PLUG:
-            return f"Plug {part} in" if step.into is None else f"Plug {part} into {into}"
-        case ActionKind.UNPLUG:
-            return f"Unplug {part}"
-        case ActionKind.POWER_OFF:
-            return f"Switch {part} off"
-        case ActionKind.POWER_ON:
-            return f"Switch {part} on"
-        case ActionKind.POWER_CYCLE:
-            return f"Switch {part} off, wait 10 s, and on again"
-        case ActionKind.SWAP:
-            return f"Swap {part} with {into}"
-        case ActionKind.REPLACE:
-            return f"Replace {part} with a known good one"
-        case ActionKind.WIGGLE:
-            return f"Wiggle {part}"
-        case ActionKind.MARK:
-            return "Mark this moment"

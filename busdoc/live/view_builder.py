@@ -7,6 +7,7 @@ from busdoc.actions.action import Action
 from busdoc.actions.inferred import SignalChanges, plug_actions, power_actions
 from busdoc.actions.learnt_signs import learnt_plug_actions
 from busdoc.actions.plugged import PlugState, opening_state
+from busdoc.actions.words import act_in_words
 from busdoc.analysis.result import CaptureFacts, Result
 from busdoc.capture.listening import FrameSource
 from busdoc.capture.reading import RecorderGap
@@ -20,7 +21,7 @@ from busdoc.live.rows import controller_rows, losses_by_controller
 from busdoc.live.tree import harness_rows, not_back
 from busdoc.live.view import Proposal, SessionView
 from busdoc.machine.machine import Machine
-from busdoc.report.words.headline import act_in_words, headline
+from busdoc.report.words.headline import headline
 from busdoc.session.logbook import Logbook
 from busdoc.times import SECOND_NS
 
@@ -88,7 +89,7 @@ def look(at: Standing) -> SessionView:
         actions=actions,
         headline=_headline(at),
         why=suspects[0].why if suspects else (),
-        suspects=tuple((one.part, one.probability, one.cleared) for one in suspects),
+        suspects=suspects,
         next=row,
         watching=at.course.watching(at.heard_ns),
         proposals=at.proposals,

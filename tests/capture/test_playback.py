@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busdoc.capture.channels import ChannelTable
 from busdoc.capture.formats.write import write_log
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.listening import Hearing
@@ -16,7 +15,7 @@ from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder.recorder import LogRecorder
 from busdoc.capture.source import open_capture
 from busdoc.errors import InputError
-from tests.capture.random_frames import FEW, random_block, rows_of
+from tests.capture.random_frames import FEW, random_block, rows_of, three_channels
 
 SECOND = 1_000_000_000
 
@@ -32,13 +31,6 @@ class Hands:
 
     def pass_s(self, seconds: float) -> None:
         self.t_ns += round(seconds * SECOND)
-
-
-def three_channels() -> ChannelTable:
-    table = ChannelTable()
-    for name in ("can0", "can1", "can2"):
-        table.number(name)
-    return table
 
 
 def recording(folder: Path, n: int = 200, **how: int) -> tuple[Path, FrameBlock]:
@@ -89,24 +81,6 @@ def test_time_goes_as_fast_as_asked(tmp_path: Path) -> None:
     played.start()
     clock.pass_s(0.1)
     assert played.now_ns() - int(block.t_ns[0]) == 5 * SECOND
-
-
-def test_a_pause_stops_time_and_a_new_speed_counts_from_then_on(tmp_path: Path) -> None:
-    path, block = recording(tmp_path)
-    clock = Hands()
-    played = Playback([path], clock_ns=clock)
-    played.start()
-    first_ns = int(block.t_ns[0])
-    clock.pass_s(1.0)
-    played.pause()
-    clock.pass_s(100.0)
-    assert played.paused
-    assert played.now_ns() == first_ns + SECOND
-    played.resume()
-    clock.pass_s(1.0)
-    played.set_speed(10.0)
-    clock.pass_s(1.0)
-    assert played.now_ns() == first_ns + 12 * SECOND
 
 
 def test_it_goes_on_being_the_recordings_own_time(tmp_path: Path) -> None:

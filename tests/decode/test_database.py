@@ -1,7 +1,5 @@
 """Loading databases: what is dirty is named, what cannot be used is an error with its place, and what a frame is."""
 
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -365,19 +363,6 @@ def test_messages_can_be_made_without_a_file() -> None:
     database = Database([Message(name="M", frame_id=1, extended=False, length=1, signals=(signal,))])
     assert database.find(7, 1, False) is database.messages[0]
     assert database.signal("M.A") == (database.messages[0], signal)
-
-
-def test_loading_a_database_loads_neither_python_can_nor_pandas(tmp_path: Path) -> None:
-    path = write(tmp_path, HEAD + message_line(0x181))
-    program = (
-        "import sys\nfrom pathlib import Path\nfrom busdoc.decode.database.database import load_databases\n"
-        "assert 'cantools' not in sys.modules\n"
-        f"load_databases([Path({str(path)!r})])\n"
-        "print(sorted({'can', 'pandas', 'asammdf', 'numba'} & set(sys.modules)))\n"
-        "import cantools\nprint(cantools.tester.__name__, cantools.errors.__name__, 'can' in sys.modules)\n"
-    )
-    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
-    assert done.stdout.split("\n")[:2] == ["[]", "cantools.tester cantools.errors True"], done.stderr
 
 
 def test_the_example_databases_are_clean() -> None:

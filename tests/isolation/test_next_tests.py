@@ -5,12 +5,12 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from benchmarks.isolation_tests import find_by_proposals, find_one_at_a_time
 from busdoc.actions.action import ActionKind
 from busdoc.isolation.engine import IsolationSession
 from busdoc.isolation.proposals.gain import fewest_tests
 from busdoc.isolation.verdict import IsolationVerdict
 from tests.isolation.records import NS, action, dropout, sweeper, unplug
+from tests.truth.fault_finding import find_by_proposals, find_one_at_a_time
 
 POWER = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
 

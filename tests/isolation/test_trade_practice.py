@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 
-from benchmarks.isolation_sessions import START_NS, observe
 from busdoc.actions.action import ActionKind
 from busdoc.isolation.engine import IsolationSession
 from busdoc.isolation.verdict import IsolationVerdict, Outcome
@@ -11,6 +10,7 @@ from busdoc.simulation.technician import Technician
 from busdoc.simulation.timeline import absences
 from busdoc.simulation.world import Fault, World
 from tests.isolation.records import BRANCHES, NS, ON_IT, sweeper
+from tests.truth.isolation_sessions import START_NS, observe
 
 LATCHED = Fault(part="tilt-angle", latches=True, delay_s=0.4, from_s=20.0)
 

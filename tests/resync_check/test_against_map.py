@@ -14,7 +14,8 @@ from busdoc.errors import InputError
 from busdoc.machine.machine import Wake
 from busdoc.machine.machine_map import machine_from_text
 from busdoc.report.json.resync_document import resync_entries
-from busdoc.report.terminal.resync import render_power_up, summary_of
+from busdoc.report.terminal.resync import render_power_up
+from busdoc.report.words.returns import summary_of
 from busdoc.resync_check.baseline import learn_baseline
 from busdoc.resync_check.baseline_text import merge_into
 from busdoc.resync_check.changes import ChangeKind

@@ -7,35 +7,26 @@ whole file for is named in a warning; a file that it does not parse is an `Input
 import logging
 import warnings as python_warnings
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import isfinite
 from pathlib import Path
 from typing import Any
 
-from busdoc.decode.database.library import cantools_database
+from busdoc.decode.database.kept import keep, kept, kept_path
 from busdoc.decode.database.meaning import give_meaning
-from busdoc.decode.database.message import Message, Signal, faults
-from busdoc.decode.database.text import read_text, remove_refused
+from busdoc.decode.database.message import DatabaseFile, Message, Signal, faults
+from busdoc.decode.database.text import as_text, read_bytes, remove_refused
 from busdoc.decode.j1939.identifier import DUMMY_SOURCES, group_of, is_proprietary, looks_like_j1939, source_of
 from busdoc.errors import InputError
 from busdoc.times import SECOND_NS
 
-__all__ = ["DatabaseFile", "read_database_file"]
+__all__ = ["read_database_file"]
 
 _LONGEST_SIGNAL = 64
 _FLOAT_BITS = (16, 32, 64)
 _LONGEST_CYCLE_S = 7 * 24 * 3600
 _MOST_NAMED = 5
 _MOST_REPAIRS = 20
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DatabaseFile:
-    """What one file holds."""
-
-    messages: tuple[Message, ...]
-    nodes: tuple[str, ...]
-    warnings: tuple[str, ...]
 
 
 def read_database_file(path: Path, channel: int | str | None = None) -> DatabaseFile:
@@ -45,7 +36,21 @@ def read_database_file(path: Path, channel: int | str | None = None) -> Database
     ------
     InputError : when the file cannot be used
     """
-    text, warnings = read_text(path)
+    raw = read_bytes(path)
+    place = kept_path(path.name, raw)
+    file = kept(place) if place is not None else None
+    if file is None:
+        file = _read(path, raw)
+        if place is not None:
+            keep(place, file)
+    if channel is None:
+        return file
+    return replace(file, messages=tuple(replace(message, channel=channel) for message in file.messages))
+
+
+def _read(path: Path, raw: bytes) -> DatabaseFile:
+    """Parse a database file, and give what it holds in busdoc's own records."""
+    text, warnings = as_text(path, raw)
     loaded, notes = _parse(path, text)
     if path.suffix.lower() == ".cdd":
         odd = f"{path.name} holds diagnostic data identifiers and no messages: nothing in it names a frame on the bus"
@@ -62,7 +67,6 @@ def read_database_file(path: Path, channel: int | str | None = None) -> Database
             frame_id=int(theirs.frame_id),
             extended=bool(theirs.is_extended_frame),
             length=int(theirs.length or 0),
-            channel=channel,
             senders=tuple(str(sender) for sender in theirs.senders),
             cycle_ns=_cycle_ns(theirs.cycle_time),
             signals=signals,
@@ -96,14 +100,15 @@ def _parse(path: Path, text: str) -> tuple[Any, list[str]]:
 
 def _parse_once(path: Path, text: str) -> Any:
     """Let cantools parse the text, leniently and without a word of its own on stderr."""
-    library = cantools_database()
+    import cantools.database  # a second, for the most part python-can's reader of .mf4
+
     logger = logging.getLogger("cantools")
     level = logger.level
     logger.setLevel(logging.CRITICAL)
     try:
         with python_warnings.catch_warnings():
             python_warnings.simplefilter("ignore")
-            return library.load_string(text, path.suffix[1:].lower(), strict=False)
+            return cantools.database.load_string(text, path.suffix[1:].lower(), strict=False)
     finally:
         logger.setLevel(level)
 

@@ -7,7 +7,7 @@ from itertools import combinations
 
 from busdoc.decode.database.parameter_range import ALL_VALID, ParameterRange, SignalStatus
 
-__all__ = ["Message", "Signal", "SignalKind", "faults"]
+__all__ = ["DatabaseFile", "Message", "Signal", "SignalKind", "faults"]
 
 
 class SignalKind(StrEnum):
@@ -97,6 +97,17 @@ class Message:
     def signal(self, name: str) -> Signal | None:
         """Find a signal by name."""
         return next((signal for signal in self.signals if signal.name == name), None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DatabaseFile:
+    """What one file holds."""
+
+    messages: tuple[Message, ...]
+    nodes: tuple[str, ...]
+    """Names of the controllers that it knows."""
+    warnings: tuple[str, ...]
+    """What is dirty in it, named."""
 
 
 def faults(message: Message) -> list[str]:

@@ -33,12 +33,12 @@ class CyclicStream:
 
     @property
     def deadline_ns(self) -> int:
-        """A silence longer than this counts as missing."""
+        """A silence longer than this counts as missing, ns."""
         return self.rhythm.deadline_ns or 0
 
     @property
     def period_ns(self) -> int:
-        """Time from one frame to the next, as learnt or given."""
+        """Time from one frame to the next, as learnt or given, ns."""
         return self.rhythm.period_ns or 0
 
     @property

@@ -137,8 +137,7 @@ def _until_next(absence: Absence, later: Absence | None) -> Absence:
 def _past_deadline(
     streams: Sequence[CyclicStream], from_ns: int, end_ns: int, gaps: RecorderGaps
 ) -> list[SilentStream]:
-    """Give the streams whose own silence covers a stretch and lasts past their deadline, the recorder's gaps not
-    counted."""
+    """Give the streams silent over a whole stretch and past their deadline, the recorder's gaps not counted."""
     past = []
     for stream in streams:
         own = stream.silence_over(from_ns, end_ns)
