@@ -11,11 +11,13 @@ from enum import StrEnum
 
 import numpy as np
 
+from busdoc.actions.words import THE_MACHINE
 from busdoc.intermittent.finding import Finding, Tried
 from busdoc.intermittent.groups import Group
 from busdoc.intermittent.groups_evidence import CauseKind
 from busdoc.intermittent.rate_shape import Rate, Shape
 from busdoc.machine.machine import Machine, PartKind
+from busdoc.words.counting import listed
 
 __all__ = ["Advice", "AdviceKind", "advise", "trials_to_show"]
 
@@ -258,7 +260,7 @@ def _after_repair(rate: Rate) -> Iterator[Advice]:
 
 
 def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}" if names else "the machine"
+    return listed(names) or THE_MACHINE
 
 
 def _hours(hours: float) -> str:

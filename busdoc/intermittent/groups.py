@@ -23,6 +23,7 @@ from busdoc.intermittent.groups_evidence import (
 from busdoc.isolation.suspects.losses import Losses, gather_losses, losses_of
 from busdoc.machine.machine import Machine
 from busdoc.times import SECOND_NS
+from busdoc.words.counting import listed, plural, times
 from busdoc.words.probability import odds
 
 __all__ = ["Group", "GroupCause", "find_groups"]
@@ -193,22 +194,16 @@ def _cause_words(cause: Cause, members: Sequence[str]) -> str:
 
 def _group_words(members: Sequence[str], n: int, restarted: int, kept: int, causes: Sequence[GroupCause]) -> str:
     """Say who falls, how often, how they come back, and what that points to."""
-    who = members[0] if len(members) == 1 else f"{', '.join(members[:-1])} and {members[-1]}"
-    falls = "falls alone" if len(members) == 1 else "fall together"
-    times = _times(n)
+    falls = plural(len(members), "falls alone", "fall together")
     how = ""
     if restarted and not kept:
         how = f", restarted {'each time' if restarted == n else f'{restarted} of {n} times'}"
     elif kept and not restarted:
         how = f", kept running {'each time' if kept == n else f'{kept} of {n} times'}"
     elif restarted and kept:
-        how = f", restarted {_times(restarted)} and kept running {_times(kept)}"
+        how = f", restarted {times(restarted)} and kept running {times(kept)}"
     first = causes[0]
-    text = f"{who} {falls} ({times}{how}): {first.words} ({odds(first.probability)})"
+    text = f"{listed(members)} {falls} ({times(n)}{how}): {first.words} ({odds(first.probability)})"
     if len(causes) > 1 and causes[1].probability >= 0.1:
         text += f", else {causes[1].words} ({odds(causes[1].probability)})"
     return f"{text}."
-
-
-def _times(n: int) -> str:
-    return "once" if n == 1 else "twice" if n == 2 else f"{n} times"

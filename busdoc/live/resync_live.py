@@ -20,6 +20,7 @@ from busdoc.machine.machine import Machine
 from busdoc.resync_check.facts import SETTLING_NS
 from busdoc.resync_check.records import ControllerReturn, PowerUpReturn, ReturnFault, ReturnVerdict
 from busdoc.times import SECOND_NS
+from busdoc.words.counting import counted
 
 __all__ = ["ResyncLive"]
 
@@ -253,7 +254,7 @@ class ResyncLive:
             self._stage = Stage.COMING
             many = len(current.controllers)
             who = "power-up" if current.power_up.feed is None else f"power-up of {current.power_up.feed}"
-            text = f"{who}, {many} controller{'s' * (many != 1)} to come back"
+            text = f"{who}, {counted(many, 'controller')} to come back"
             yield ReturnNews(kind=NewsKind.POWER, time_ns=zero_ns, text=text, after_ns=0, due=many)
         for one in sorted(current.controllers, key=lambda one: (one.steady_ns is None, one.steady_ns or 0, one.name)):
             yield from self._of_controller(one, current, until_ns)

@@ -42,6 +42,7 @@ from busdoc.session.folder import SessionFolder
 from busdoc.session.logbook import Logbook
 from busdoc.session.store import incident_bodies
 from busdoc.times import SECOND_NS
+from busdoc.words.counting import counted
 
 __all__ = ["LiveSession"]
 
@@ -162,7 +163,7 @@ class LiveSession:
             self._judge(self._heard_ns)
             self._telling.silently(False)
             n = len(self._log.actions)
-            words = f"gone on with: {n} action{'' if n == 1 else 's'}, {self._frames:,} frames"
+            words = f"gone on with: {counted(n, 'action')}, {self._frames:,} frames"
             self._telling.note(now_ns, words)
 
     def close(self) -> None:

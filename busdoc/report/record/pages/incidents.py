@@ -11,7 +11,7 @@ from busdoc.report.record.page import Align, Block, Column, Fold, Items, Section
 from busdoc.report.record.pictures.incident import HOW_TO_READ, incident_picture
 from busdoc.report.words.incidents import answer_in_words, incident_in_words, onset_in_words, ran_on_in_words
 from busdoc.times import SECOND_NS, clock
-from busdoc.words.counting import counted
+from busdoc.words.counting import counted, plural
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
 from busdoc.words.sentence import capital
@@ -60,11 +60,7 @@ def incidents_section(result: Result) -> Section | None:
         blocks += [_alone(result, n) for n in numbers]
     else:
         groups = _grouped(result, numbers)
-        kinds = (
-            "one kind, shown by a typical one"
-            if len(groups) == 1
-            else f"{len(groups)} kinds, each shown by a typical one"
-        )
+        kinds = plural(len(groups), "one kind, shown", f"{len(groups)} kinds, each shown") + " by a typical one"
         said = f"{len(numbers)} incidents of {kinds}."
         blocks.insert(0, Text(text=said))
         blocks += [_group(result, group, pictured=k < _MOST_PICTURES) for k, group in enumerate(groups)]
