@@ -1,6 +1,6 @@
 """How a share that was counted is printed: with its exact interval."""
 
-from busdoc.intermittent.rate_tests import binomial_interval
+from busdoc.intermittent.binomial import binomial_interval
 
 __all__ = ["share"]
 

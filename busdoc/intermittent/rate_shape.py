@@ -11,6 +11,7 @@ from enum import StrEnum
 import numpy as np
 
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
+from busdoc.intermittent.binomial import at_least
 from busdoc.intermittent.dropouts import Watched
 from busdoc.intermittent.rate_tests import (
     garwood,
@@ -20,7 +21,7 @@ from busdoc.intermittent.rate_tests import (
     laplace_trend,
     phase_p,
 )
-from busdoc.isolation.suspects.rates import quiet_to_prove
+from busdoc.isolation.suspects.dwell import quiet_to_prove
 from busdoc.times import SECOND_NS
 
 __all__ = ["FOUND_AT", "Outage", "Rate", "RateColumn", "Shape", "ShapeTest", "StillNeeded", "Watched", "measure_rate"]
@@ -72,6 +73,7 @@ class ShapeTest:
 
     @property
     def found(self) -> bool:
+        """Whether it stands after correction for all that was asked."""
         return self.p_holm <= FOUND_AT
 
     @property
@@ -254,26 +256,18 @@ def _excess(phase: Float64Array, null: Float64Array, hour: int) -> float:
 def _after_starts(shape: Shape, lost_ns: Int64Array, starts_ns: Int64Array, watched: Watched) -> ShapeTest:
     """Ask whether dropouts come soon after a start more often than the time spent there makes likely (binomial)."""
     starts_ns = np.sort(starts_ns)
+    n_before = np.searchsorted(starts_ns, lost_ns, side="right")
+    since_ns = lost_ns - starts_ns[n_before - 1]
     best: tuple[float, str] = (1.0, "")
     for window_s in _START_WINDOWS_S:
         window_ns = round(window_s * SECOND_NS)
-        before = np.searchsorted(starts_ns, lost_ns, side="right")
-        latest_ns = starts_ns[np.maximum(before - 1, 0)]
-        within = int(((before > 0) & (lost_ns - latest_ns <= window_ns)).sum())
-        ends_ns = np.minimum(starts_ns + window_ns, np.append(starts_ns[1:], starts_ns[-1] + window_ns))
-        spent = float((watched.before(ends_ns) - watched.before(starts_ns)).sum()) / max(watched.total_ns, 1)
-        p = min(1.0, len(_START_WINDOWS_S) * _binomial_tail(within, len(lost_ns), min(spent, 1.0)))
+        within = int(((n_before > 0) & (since_ns <= window_ns)).sum())
+        spent = watched.share_after(starts_ns, window_ns)
+        p = min(1.0, len(_START_WINDOWS_S) * float(at_least(within, len(lost_ns), spent)))
         if p <= best[0]:
             share = f"{100.0 * spent:.1f} % of the time watched"
             best = (p, f"{within} of {len(lost_ns)} within {window_s:.0f} s, {share}")
     return ShapeTest(shape=shape, p=best[0], p_holm=best[0], facts=best[1])
-
-
-def _binomial_tail(k: int, n: int, q: float) -> float:
-    """Give P(at least k of n)."""
-    from scipy.special import betainc
-
-    return 1.0 if k <= 0 else float(betainc(k, n - k + 1, q))
 
 
 def _outage(lost_ns: Int64Array, back_ns: Sequence[int | None]) -> Outage:

@@ -94,6 +94,7 @@ class Controller:
 
     @property
     def name(self) -> str:
+        """What people call it: its spec's name."""
         return self.spec.name
 
 

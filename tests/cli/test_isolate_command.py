@@ -6,7 +6,6 @@ import os
 import re
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -248,9 +247,7 @@ def test_a_session_that_is_killed_loses_no_press_that_was_answered(tmp_path: Pat
     assert process.stdout is not None
     process.stdin.write("unplug harness-A\nunplug harness-B\nundo\n")
     process.stdin.flush()
-    until_s = time.monotonic() + 60
-    while not process.stdout.readline().startswith("Taken back"):
-        assert time.monotonic() < until_s
+    assert any(line.startswith("Taken back") for line in process.stdout)  # reads no further than that line
     process.kill()
     process.wait()
     process.stdout.close()

@@ -4,8 +4,6 @@ import io
 import json
 import math
 import signal
-import threading
-import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cache
@@ -19,8 +17,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import busdoc.report.json
-from busdoc.capture.bus.address import parse_bus
-from busdoc.capture.bus.buses import LiveBuses
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.formats.write import write_log
 from busdoc.capture.frames import FrameBlock
@@ -33,7 +29,7 @@ from busdoc.live.resync_live import ResyncLive
 from busdoc.live.return_news import NewsKind, ReturnNews, Stage
 from busdoc.machine.machine_map import machine_from_text
 from busdoc.resync_check.records import ReturnFault, ReturnVerdict, Zero
-from tests.capture.live_doubles import multicast_group
+from tests.capture.real_paths import PATHS, Carrier, real_path
 from tests.health.made_traffic import S, merged
 from tests.health.sweeper import MAP, Sweeper, with_limits
 
@@ -274,78 +270,33 @@ def written(folder: Path, sweeper: Sweeper) -> Path:
 # Over real interfaces
 
 
-def sent_over(bus: can.BusABC, block: FrameBlock, live: ResyncLive) -> tuple[list[ReturnNews], float]:
-    """Send at the traffic's own pace from another thread, and follow; give how late the sender was at the most, s."""
-    live.start()
-    pace = threading.Event()
-    after_s = ((block.t_ns - block.t_ns[0]) / S).tolist()
-    start_s = time.time() + 0.05
-    late_s = [0.0]
-
-    def send_all() -> None:
-        for row, row_s in enumerate(after_s):
-            pace.wait(max(0.0, start_s + row_s - time.time()))
-            stamp_s = start_s + row_s
-            late_s.append(time.time() - stamp_s)
-            message = can.Message(
-                timestamp=stamp_s, arbitration_id=int(block.id[row]), is_extended_id=True, data=block.payload(row)
-            )
-            bus.send(message)
-
-    sender = threading.Thread(target=send_all)
-    sender.start()
+@pytest.mark.parametrize("kind", PATHS)
+def test_over_a_real_bus_all_are_counted_home(kind: str) -> None:
+    block = traffic(Sweeper(until_s=5.0).switch(0.6, 1.8))
     news: list[ReturnNews] = []
-    until_s = time.monotonic() + 30.0
-    while not live.done and time.monotonic() < until_s:
-        news += live.step()
-        pace.wait(0.02)
-    sender.join()
-    live.stop()
-    bus.shutdown()
-    return news, max(late_s)
-
-
-def homecoming(bus: can.BusABC, address: str) -> tuple[ResyncLive, list[ReturnNews], float]:
-    """Follow a power-up of the sweeper over a bus."""
-    live = ResyncLive(LiveBuses([parse_bus(address)]), machine_from_text(LIMITS, "map"), settle_ns=S)
-    news, late_s = sent_over(bus, traffic(Sweeper(until_s=5.0).switch(0.6, 1.8)), live)
-    return live, news, late_s
-
-
-def is_homecoming(live: ResyncLive, news: Sequence[ReturnNews]) -> None:
+    with real_path(kind, 8) as path:
+        carrier = Carrier(path, int(block.t_ns[0]))
+        live = ResyncLive(carrier.source, machine_from_text(LIMITS, "map"), settle_ns=S)
+        live.start()
+        carrier.carry(block, lambda: news.extend(live.step()))
+        live.stop()
     assert [one.controller for one in of_kind(news, NewsKind.HOME)] == ["engine", "lights", "broom", "hopper"]
     assert (live.stage, live.verdict) == (Stage.DONE, ReturnVerdict.PASS)
     (home,) = of_kind(news, NewsKind.ALL_HOME)
-    assert home.after_ns == pytest.approx(1.1 * S, abs=0.15 * S)
-
-
-def test_over_the_virtual_bus_all_are_counted_home() -> None:
-    bus = can.Bus(interface="virtual", channel="resync-live", preserve_timestamps=True)
-    live, news, _ = homecoming(bus, "virtual:resync-live@250000")
-    is_homecoming(live, news)
-
-
-def test_over_udp_multicast_all_are_counted_home() -> None:
-    for _ in range(3):
-        bus = can.Bus(interface="udp_multicast", channel=multicast_group(8))
-        live, news, late_s = homecoming(bus, f"udp_multicast:{multicast_group(8)}@250000")
-        if late_s < 0.05:  # times are the kernel's: a sender that was held up sent another traffic
-            break
-    else:
-        pytest.skip("this computer is too busy to send at the traffic's own pace")
-    is_homecoming(live, news)
+    assert home.after_ns == pytest.approx(1.1 * S, abs=0.05 * S)
 
 
 def test_following_a_power_up_transmits_nothing() -> None:
     block = traffic(Sweeper(until_s=3.0).switch(0.5, 1.7))
-    witness = can.Bus(interface="virtual", channel="resync-witness")
-    bus = can.Bus(interface="virtual", channel="resync-witness", preserve_timestamps=True)
-    source = LiveBuses([parse_bus("virtual:resync-witness@250000")])
-    sent_over(bus, block, ResyncLive(source, machine_from_text(LIMITS, "map"), within_ns=S, settle_ns=S // 10))
-    seen = []
-    while (message := witness.recv(0.0)) is not None:
-        seen.append(message.arbitration_id)
-    witness.shutdown()
+    with real_path("virtual", 9) as path, can.Bus(interface="virtual", channel="path-9") as witness:
+        carrier = Carrier(path, int(block.t_ns[0]))
+        live = ResyncLive(carrier.source, machine_from_text(LIMITS, "map"), within_ns=S, settle_ns=S // 10)
+        live.start()
+        carrier.carry(block, live.step)
+        live.stop()
+        seen = []
+        while (message := witness.recv(0.0)) is not None:
+            seen.append(message.arbitration_id)
     assert seen == block.id.tolist()
 
 

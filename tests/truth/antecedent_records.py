@@ -13,9 +13,8 @@ import numpy as np
 
 from busdoc.arrays import Float64Array, Int64Array
 from busdoc.intermittent.dropouts import SETTLE_NS, Dropouts, Watched
-from busdoc.intermittent.multiple_testing import holm
+from busdoc.intermittent.multiple_testing import attained, holm
 from busdoc.intermittent.precursors.antecedent import Antecedent, find_antecedents
-from busdoc.intermittent.precursors.antecedent_shift import attained
 from busdoc.intermittent.precursors.event_kind import EventKind, EventSource, events_at
 from busdoc.simulation.by_chance.background_signals import Habit, event_times
 
@@ -89,7 +88,7 @@ def draw_power(
 def judged(record: Record) -> list[Antecedent]:
     """Search, and correct for all that was tried; what is found comes first, by what it explains."""
     tests = find_antecedents([record.dropouts], record.kinds)
-    p_holm = holm(np.array([test.p for test in tests]), None, attained([test.chances for test in tests])).tolist()
+    p_holm = holm(np.array([test.p for test in tests]), attained([test.chances for test in tests])).tolist()
     found = [test.corrected(p, p) for test, p in zip(tests, p_holm, strict=True) if p <= _LEVEL]
     return sorted(found, key=lambda test: (test.order_unclear, -test.explained, test.p))
 

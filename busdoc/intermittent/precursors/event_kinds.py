@@ -111,7 +111,6 @@ def _commands(
                     EventSource.COMMAND,
                     arrivals[stream.key],
                     controller=controller.name,
-                    channel=stream.key.channel,
                 )
             )
     return kinds, busy
@@ -126,7 +125,6 @@ def _codes(codes: Sequence[FaultCode]) -> Iterator[EventKind]:
                 EventSource.CODE,
                 raised_ns,
                 controller=code.controller,
-                note=code.text,
             )
 
 
@@ -142,7 +140,6 @@ def _returns(health: Health) -> Iterator[EventKind]:
                 EventSource.POWER_UP,
                 np.array(back_ns, np.int64),
                 controller=controller.name,
-                channel=controller.channel,
             )
     whole: dict[int | None, list[int]] = {}
     for incident in health.incidents:
@@ -150,7 +147,7 @@ def _returns(health: Health) -> Iterator[EventKind]:
             whole.setdefault(incident.channel, []).append(incident.back_ns)
     for channel, times_ns in whole.items():
         where = "the whole bus" if channel is None else f"the whole bus of channel {channel}"
-        yield events_at(f"{where} came back", EventSource.POWER_UP, np.array(times_ns, np.int64), channel=channel)
+        yield events_at(f"{where} came back", EventSource.POWER_UP, np.array(times_ns, np.int64))
 
 
 def _wire(health: Health) -> Iterator[EventKind]:
@@ -164,7 +161,6 @@ def _wire(health: Health) -> Iterator[EventKind]:
                 f"the adapter on channel {wire.channel} reported: {words}",
                 EventSource.WIRE,
                 np.array(times_ns, np.int64),
-                channel=wire.channel,
             )
 
 

@@ -117,7 +117,6 @@ def _events_of(
                 EventSource.SIGNAL,
                 times_ns,
                 controller=None if sender is None else sender.controller,
-                channel=key.channel,
                 signal=transitions.name,
             )
 

@@ -33,7 +33,7 @@ _PROMPT_HZ = 0.2
 _PROMPT_WIDTH = 0.35
 """How soft that limit is, in the logarithm of the rate."""
 _WIGGLE_S = 1.5
-"""A bad contact that is moved shows within about this time."""
+"""A bad contact that is moved shows within about this time (common practice)."""
 _EXTRA = 1e-3
 """Likelihood of each controller that fell and that the cause cannot reach."""
 _SPARED = 0.2
@@ -44,6 +44,7 @@ _BY_ITSELF = np.array([0.5, 0.1, 0.1])
 """Losses that no action made, to begin with: of one controller, of several at once, and of all, which are much rarer.
 Each is judged by its own kind: that one controller often restarts makes no loss of all of them likelier."""
 _ROUNDS = 4
+"""Of judging losses and the clock's offset by one another; bound on work."""
 
 
 def attribute(health: Health, actions: Sequence[Action], machine: Machine) -> tuple[Because, ...]:

@@ -32,16 +32,18 @@ __all__ = [
 ]
 
 _STEP = 0.1
+"""Of the sum over lateness, in units of the uncertainty (bound on work)."""
 _NODES = np.arange(-30, 51) * _STEP
-"""Written minus true time, in units of the action's own uncertainty."""
+"""Written minus true time, in units of the action's own uncertainty, from three early to five late (bound on work)."""
 _MEAN_LAG = 0.55
 """Of the press behind the plug, in the same units: half a second for the usual second of uncertainty."""
 _SLOPPY = 0.1
 """Share of presses whose time is only as good as the uncertainty says, early or late."""
 
 OFFSETS_S: Float64Array = np.asarray(np.arange(-14, 15) * 0.5, np.float64)
-"""Journal clock minus capture clock, as far as it is worth asking."""
+"""Journal clock minus capture clock, as far as it is worth asking (bound on work)."""
 _LIKELY = np.exp(-0.5 * (OFFSETS_S / 0.4) ** 2) + 0.02
+"""Not normalised: within half a second as a rule, else anywhere in reach (common practice)."""
 OFFSET_PRIOR: Float64Array = np.asarray(_LIKELY / _LIKELY.sum(), np.float64)
 """One clock serves both as a rule (common practice: laptop and bus interface share it); now and then it does not."""
 
@@ -83,6 +85,7 @@ _EXTRA = 1e-3
 SPARED = 0.2
 """Likelihood of each controller that the part reaches and that did not fall: one rides through what resets another."""
 _WIGGLE_S = 1.5
+"""A bad contact that is moved shows within about this time (common practice)."""
 WIGGLE_SHOWS = 0.4
 """Chance that a bad contact shows when it is moved (common practice: it often does, not always)."""
 
@@ -110,6 +113,18 @@ def soften(
     since: Float64Array,
     m: int,
 ) -> Soft:
+    """Weigh one incident against every part, the actions near it summed over when they may really have been done.
+
+    Parameters
+    ----------
+    reach : who reaches whom between the actions: P parts, C controllers
+    near : indices of the actions near the incident, in order
+    nodes_s : (n, nodes) possible true times of the n actions, s, weighted by `lateness_weights`
+    t : when the controllers fell, s
+    hit : (C,) that fell
+    since : (C,) up since, s
+    m : the stretch between actions that the incident lies in, as the times are written
+    """
     n_parts = len(reach.parts)
     weights = lateness_weights()
     now = np.any(reach.reaches[m] & hit[None, :], axis=1)
