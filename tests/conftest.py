@@ -5,13 +5,15 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 import pytest
-from hypothesis import settings
+from hypothesis import Phase, settings
 
 if TYPE_CHECKING:
     from xdist.scheduler import LoadFileScheduling
 
 settings.register_profile("busdoc", deadline=None)
 """No test is timed: how long an example takes says something of the machine, and nothing of busdoc."""
+settings.register_profile("mutants", deadline=None, phases=(Phase.explicit, Phase.generate), derandomize=True)
+"""For a mutation tester: that a test fails is enough, with which example does not matter."""
 settings.load_profile("busdoc")
 
 _KEPT = TemporaryDirectory(prefix="busdoc-tests-")
