@@ -21,10 +21,6 @@ def complaint(*, unsafe: tuple[str, ...] = (), latches: bool | None = None, like
     return session
 
 
-def parts_of(verdict: IsolationVerdict) -> set[str]:
-    return {step.part for test in verdict.next_tests for step in test.steps if step.part is not None}
-
-
 def test_with_even_suspicion_about_half_of_the_branches_come_off() -> None:
     # common practice: half-split where branches are alike and few tests are wanted
     best = complaint().verdict(50 * NS).next_tests[0]
