@@ -4,7 +4,6 @@ Everything heavy is imported inside the command that needs it, so that help answ
 """
 
 import argparse
-import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -148,7 +147,7 @@ def _read_with(read: Callable[..., _R], arguments: argparse.Namespace, surroundi
 def _as_document(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
     """Print the whole verdict of the recording, which holds the returns, with their headline."""
     from busdoc.analysis.postmortem import postmortem
-    from busdoc.report.json.document import document
+    from busdoc.report.json.document import print_document, returns_document
     from busdoc.report.words.returns import resync_headline
     from busdoc.resync_check.records import ReturnVerdict, verdict_over
 
@@ -156,9 +155,7 @@ def _as_document(arguments: argparse.Namespace, surroundings: Surroundings) -> E
     if not result.resync:
         raise _no_power_up(arguments.capture)
     verdict = verdict_over(one.verdict for one in result.resync)
-    tree = document(result) | {"headline": resync_headline(result.resync), "verdict": str(verdict)}
-    json.dump(tree, surroundings.stdout, indent=1, allow_nan=False)
-    surroundings.stdout.write("\n")
+    print_document(returns_document(result, resync_headline(result.resync), verdict), surroundings.stdout)
     return ExitStatus.TROUBLE if verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
 
 

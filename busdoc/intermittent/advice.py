@@ -21,6 +21,8 @@ from busdoc.intermittent.precursors.covariate import Covariate
 from busdoc.intermittent.precursors.precursor import Precursor
 from busdoc.intermittent.rate_shape import Rate, Shape
 from busdoc.machine.machine import Machine, PartKind
+from busdoc.words.counting import listed
+from busdoc.words.sentence import capital
 
 __all__ = ["Advice", "AdviceKind", "advise", "trials_to_show"]
 
@@ -187,7 +189,7 @@ def _times(event: Antecedent) -> int | None:
 
 def _measurements(group: Group, findings: Sequence[Precursor]) -> Iterator[Advice]:
     """Say where the meter goes; limits are common practice."""
-    cause, who = group.likeliest, _listed(group.controllers)
+    cause, who = group.likeliest, listed(group.controllers)
     supply = next((one for one in findings if one.is_voltage and set(one.controllers) <= set(group.controllers)), None)
     if cause.kind in _SUPPLY_KINDS or (supply is not None and cause.kind is CauseKind.CONTROLLER):
         place = (
@@ -214,7 +216,7 @@ def _measurements(group: Group, findings: Sequence[Precursor]) -> Iterator[Advic
         )
         yield Advice(
             kind=AdviceKind.MEASURE,
-            words=words[0].upper() + words[1:],
+            words=capital(words),
             about=tuple(name for name in (cause.part,) if name),
         )
     elif cause.kind is CauseKind.CONTROLLER:
@@ -237,16 +239,16 @@ def _wiggles(group: Group, machine: Machine, suspects: Sequence[tuple[str, float
         if p in near and p in machine.parts and machine.parts[p].kind in movable and share >= 0.02
     ]
     if cause.kind is CauseKind.CONTROLLER:
-        after = f", then {_listed(on_it[:3])}, one at a time," if on_it else ""
-        words = f"Wiggle the plug of {_listed(group.controllers)} first{after} while watching the bus."
+        after = f", then {listed(on_it[:3])}, one at a time," if on_it else ""
+        words = f"Wiggle the plug of {listed(group.controllers)} first{after} while watching the bus."
         about = (*group.controllers, *on_it[:3])
     elif cause.part is not None and cause.kind in (CauseKind.FEED, CauseKind.SEGMENT):
         what = "the holder, terminals and ground" if cause.kind is CauseKind.FEED else "the plugs and splices"
-        words = f"Wiggle {what} of {cause.part} first: one place that all of {_listed(group.controllers)} share."
+        words = f"Wiggle {what} of {cause.part} first: one place that all of {listed(group.controllers)} share."
         about = (cause.part, *group.controllers)
     elif cause.kind in (CauseKind.SUPPLY, CauseKind.WIRING):
         what = "fuse, ground or splice" if cause.kind is CauseKind.SUPPLY else "plug or splice of the bus"
-        who = _listed(group.controllers)
+        who = listed(group.controllers)
         words = f"Find in the wiring diagram the {what} that {who} share and nobody else, and wiggle it first."
         about = group.controllers
     else:
@@ -265,10 +267,6 @@ def _after_repair(rate: Rate) -> Iterator[Advice]:
         words=f"After a repair, {_hours(hours)} without a dropout under the same work prove it with 95 %.{haste}",
         hours=hours,
     )
-
-
-def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}" if names else "the machine"
 
 
 def _hours(hours: float) -> str:

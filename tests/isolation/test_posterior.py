@@ -172,3 +172,30 @@ def test_as_many_bad_parts_as_were_each_seen_alone_are_found(n_faulty: int) -> N
     for posterior in (weigh_sets(causes), thinned(causes)):
         assert posterior.marginal[:n_faulty].min() > 0.99
         assert posterior.marginal[n_faulty:].max() < 0.02
+
+
+@pytest.mark.filterwarnings("error")
+def test_with_hundreds_of_incidents_the_rate_is_still_the_gamma_posterior() -> None:
+    """r^n exp(-r T) over the grid: n dropouts in a time T (A. Gelman and others, Bayesian Data Analysis, 2.6).
+
+    At the fastest rates the likelihood of the dropouts is beyond a double, and at the slowest that of the quiet.
+    """
+    n, exposed_s = 400, 1500.0
+    hazard = np.broadcast_to(RATES_HZ, (1, n, N_RATES)).copy()
+    causes = made_up(hazard, np.exp(-RATES_HZ * exposed_s)[None], np.full((n, len(BACKGROUND_HZ)), 1e-12))
+    log_gamma = n * np.log(RATES_HZ) - RATES_HZ * exposed_s
+    expected = np.exp(log_gamma - log_gamma.max())
+    assert weigh_sets(causes).rate[0] == pytest.approx(expected / expected.sum(), abs=1e-9)
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_part_that_was_quiet_for_years_is_out_of_the_question_and_nothing_else_suffers() -> None:
+    """Its survival is nil at every rate: 231 days at once an hour are e^-5555."""
+    causes = many_incidents(0, 3)
+    causes.evidence.survival[0] = 0.0
+    for posterior in (weigh_sets(causes), thinned(causes)):
+        assert posterior.marginal[0] == 0.0
+        assert np.isfinite(posterior.marginal).all()
+        assert posterior.rate.sum(axis=1) == pytest.approx(1.0)
+    causes.evidence.survival[:] = 0.0
+    assert np.isfinite(weigh_sets(causes).marginal).all()

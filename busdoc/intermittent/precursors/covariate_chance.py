@@ -25,7 +25,6 @@ __all__ = [
     "guard_places",
     "rank_p",
     "shifted_sums",
-    "tail_p",
 ]
 
 TAILS = (0.5, 0.33, 0.2, 0.12, 0.06, 0.03, 0.01, 0.003, 0.001)
@@ -82,40 +81,22 @@ def effective(sums: Float64Array, n: int, variance: float) -> float:
     return n / max(1.0, float(sums.var()) / (n * variance))
 
 
-def rank_p(ahead: Float64Array, variance: float, n_effective: Float64Array | Int64Array) -> Float64Array:
-    """(f,) Give the probability by chance of ranks that are as far ahead in the mean, for each of f features.
+def rank_p(ahead: float, variance: float, n_effective: float) -> float:
+    """Give the probability by chance of ranks that are as far ahead in the mean.
 
     The rank test of Mann & Whitney (Annals of Mathematical Statistics 18 (1947) 50-60) against many places.
 
     Parameters
     ----------
-    ahead : (f,) -0.5 … 0.5: mean rank less that of all places, positive in the direction that is asked about
+    ahead : -0.5 … 0.5: mean rank less that of all places, positive in the direction that is asked about
     variance : of the ranks of all places: 1/12 without ties
-    n_effective : (f,) independent dropouts
+    n_effective : independent dropouts
     """
     from scipy.special import ndtr
 
-    if variance <= 0.0:
-        return np.ones(len(ahead))
-    p = ndtr(-ahead / np.sqrt(variance / np.maximum(n_effective, 1.0)))
-    return np.asarray(np.where(n_effective < _LEAST_EFFECTIVE, 1.0, p), np.float64)
-
-
-def tail_p(
-    n_beyond: Int64Array, n: Int64Array | int, share: Float64Array, n_effective: Int64Array | float
-) -> Float64Array:
-    """Give the probability of as many of n dropouts beyond a threshold.
-
-    Parameters
-    ----------
-    share : of the rest of the time that is beyond it
-    n_effective : independent dropouts among the n
-    """
-    from scipy.special import betainc  # the binomial tail, also for numbers that are not whole
-
-    weight = np.asarray(n_effective, np.float64) / np.maximum(n, 1)
-    k, rest = np.maximum(n_beyond * weight, 1e-300), (n - n_beyond) * weight
-    return np.asarray(np.where(n_beyond > 0, betainc(k, rest + 1.0, np.minimum(share, 1.0)), 1.0), np.float64)
+    if n_effective < _LEAST_EFFECTIVE:
+        return 1.0
+    return float(ndtr(-ahead / np.sqrt(variance / n_effective)))
 
 
 def by_spells(is_beyond: BoolArray, pattern: Pattern, guard: int) -> float:

@@ -13,8 +13,9 @@ from busdoc.actions.action import ActionKind
 from busdoc.arrays import Float64Array
 from busdoc.health.incident import Incident
 from busdoc.isolation.proposals.next_tests import CONFIDENCE
+from busdoc.isolation.suspects.dwell import dwell_s, quiet_to_prove
 from busdoc.isolation.suspects.findings import Findings
-from busdoc.isolation.suspects.rates import RATE_PRIOR, RATES_HZ, dwell_s, quiet_probability, quiet_to_prove
+from busdoc.isolation.suspects.rates import RATE_PRIOR, RATES_HZ, quiet_probability
 from busdoc.isolation.verdict import NextTest
 from busdoc.times import SECOND_NS
 from busdoc.words.duration import duration

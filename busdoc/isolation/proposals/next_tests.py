@@ -12,9 +12,10 @@ from busdoc.actions.action import ActionKind
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.isolation.proposals.candidates import Candidate, list_candidates
 from busdoc.isolation.proposals.gain import two_way_gain_bit
+from busdoc.isolation.suspects.dwell import dwell_s
 from busdoc.isolation.suspects.findings import Findings
 from busdoc.isolation.suspects.press_timing import WIGGLE_SHOWS
-from busdoc.isolation.suspects.rates import BACKGROUND_HZ, RATE_PRIOR, RATES_HZ, dwell_s
+from busdoc.isolation.suspects.rates import BACKGROUND_HZ, RATE_PRIOR, RATES_HZ
 from busdoc.isolation.verdict import NextTest, Step
 from busdoc.times import SECOND_NS
 from busdoc.words.duration import span
