@@ -40,7 +40,7 @@ _MEAN_LAG = 0.55
 Fitted: python -m benchmarks.isolation_fit suspects.press_timing._MEAN_LAG 0.4 0.8 --law uniform heavy-tail"""
 _SLOPPY = 0.1
 """Share of presses whose time is only as good as the uncertainty says, early or late.
-Fitted: python -m benchmarks.isolation_fit suspects.press_timing._SLOPPY 0.05 0.2 --law uniform heavy-tail"""
+Fitted, and flat: python -m benchmarks.isolation_fit suspects.press_timing._SLOPPY 0.05 0.2 --law uniform heavy-tail"""
 
 OFFSETS_S: Float64Array = np.asarray(np.arange(-14, 15) * 0.5, np.float64)
 """Journal clock minus capture clock, as far as it is worth asking (bound on work)."""
@@ -84,7 +84,7 @@ def lateness_s(actions: Sequence[Action]) -> Float64Array:
 
 _EXTRA = 1e-3
 """Likelihood of each controller that fell and that the part does not reach.
-Fitted: python -m benchmarks.isolation_fit suspects.press_timing._EXTRA 1e-4 1e-2"""
+Fitted, and flat: python -m benchmarks.isolation_fit suspects.press_timing._EXTRA 1e-4 1e-2"""
 SPARED = 0.2
 """Likelihood of each controller that the part reaches and that did not fall: one rides through what resets another.
 Fitted: python -m benchmarks.isolation_fit suspects.press_timing.SPARED 0.07 0.5"""
