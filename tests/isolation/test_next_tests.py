@@ -7,7 +7,6 @@ import pytest
 
 from busdoc.actions.action import ActionKind
 from busdoc.isolation.proposals.gain import fewest_tests
-from busdoc.isolation.verdict import IsolationVerdict
 from tests.isolation.records import NS, HandRecord, action, dropout, sweeper, unplug
 from tests.truth.fault_finding import find_by_proposals, find_one_at_a_time
 
