@@ -17,6 +17,14 @@ from busdoc.times import SECOND_NS
 
 __all__ = ["LATEST_NS", "MOST_CHANNELS", "ReadBlock", "Reading", "RecorderGap", "SkipCount", "SkippedLine"]
 
+MOST_CHANNELS = 256
+
+LATEST_NS = 4_600_000_000 * SECOND_NS
+"""Times beyond the year 2115 are taken for damage; this leaves int64 room to shift by as much again."""
+
+_MOST_BARREN_BYTES = 64 << 20
+_MOST_WARNINGS = 5
+_MOST_GAPS = 1000
 _MOST_NAMED = 8
 
 
@@ -47,16 +55,6 @@ class SkipCount:
         if len(self._first) < _MOST_NAMED:
             self._first.append(SkippedLine(file=file, line=line, reason=reason))
         self.total += 1
-
-
-MOST_CHANNELS = 256
-
-LATEST_NS = 4_600_000_000 * SECOND_NS
-"""Times beyond the year 2115 are taken for damage; this leaves int64 room to shift by as much again."""
-
-_MOST_BARREN_BYTES = 64 << 20
-_MOST_WARNINGS = 5
-_MOST_GAPS = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

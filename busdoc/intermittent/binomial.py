@@ -10,7 +10,9 @@ from busdoc.arrays import Float64Array, Int64Array
 __all__ = ["at_least", "binomial_interval", "greatest_attained"]
 
 
-def at_least(k: Int64Array | int, n: Int64Array | int, share: Float64Array | float) -> Float64Array:
+def at_least(
+    k: Int64Array | Float64Array | float, n: Int64Array | Float64Array | float, share: Float64Array | float
+) -> Float64Array:
     """Give the probability of at least k of n trials that each succeed with a probability `share`.
 
     Where the trials' probabilities differ and `share` is their mean, this is no smaller than the true one from

@@ -35,6 +35,7 @@ from busdoc.isolation.suspects.losses import losses_of
 from busdoc.isolation.verdict import Because
 from busdoc.machine.machine import Machine
 from busdoc.times import SECOND_NS
+from busdoc.words.sentence import capital
 
 __all__ = ["Evidence", "Intermittent", "look_into"]
 
@@ -117,12 +118,7 @@ def look_into(
     )
     units = list_units(health.incidents, chosen, groups)
     rates = _rates(health, units, actions, epoch=epoch)
-    dropouts = [
-        Dropouts.of(
-            unit.controllers, [health.incidents[k] for k in unit.incidents], watched_of(health, unit.controllers)
-        )
-        for unit in units
-    ]
+    dropouts = [Dropouts.of(unit.controllers, unit.incidents, watched_of(health, unit.controllers)) for unit in units]
     evidence = gather(dropouts)
     antecedents, covariates = _corrected(find_antecedents(dropouts, evidence.kinds), evidence.covariates)
     # An event that may be an answer to the loss is neither found nor promising.
@@ -135,7 +131,7 @@ def look_into(
         kinds=len({(one.name, one.controller) for one in antecedents}),
         signals=len({one.name for one in covariates}),
         tests=len(antecedents) + len(covariates),
-        left_out=tuple(_sentence(text) for text in evidence.left_out),
+        left_out=tuple(f"{capital(text).rstrip('.')}." for text in evidence.left_out),
     )
     return Intermittent(
         dropouts=chosen,
@@ -148,10 +144,6 @@ def look_into(
         tried=tried,
         advice=advise(groups, rates, standing, promising, tried, machine, suspects),
     )
-
-
-def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:].rstrip('.')}."
 
 
 def _corrected(
@@ -187,7 +179,7 @@ def _rates(health: Health, units: Sequence[Unit], actions: Sequence[Action], *, 
 
 
 def _rate(health: Health, unit: Unit, power_ups_ns: Int64Array, *, epoch: bool) -> Rate:
-    incidents = [health.incidents[k] for k in unit.incidents]
+    incidents = unit.incidents
     returns_ns = sorted({loss.back_ns for i in incidents for loss in losses_of(i) if loss.back_ns is not None})
     return measure_rate(
         np.array([incident.last_seen_ns for incident in incidents], np.int64),

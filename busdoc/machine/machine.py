@@ -94,7 +94,7 @@ class Controller:
 
     @property
     def name(self) -> str:
-        """What the map calls it."""
+        """What people call it: its spec's name."""
         return self.spec.name
 
 

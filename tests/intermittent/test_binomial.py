@@ -86,3 +86,7 @@ def test_a_p_that_counting_gave_is_reached_by_itself(n: int, share: float, k: in
     p = float(at_least(min(k, n), n, share))
     found = float(greatest_attained(np.array(n), np.array(share), np.array(5.0 * p / 5.0)))
     assert found == pytest.approx(p, rel=1e-8)
+
+
+def test_counts_need_not_be_whole() -> None:
+    assert binom.sf(4, 10, 0.1) < float(at_least(4.5, 10.0, 0.1)) < binom.sf(3, 10, 0.1)

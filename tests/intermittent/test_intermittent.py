@@ -106,7 +106,7 @@ def test_a_group_of_two_has_no_rate_of_its_own() -> None:
     assert found is not None
     assert [rate.controllers for rate in found.rates] == [(), ("hopper",)]
     units = list_units(incidents, range(8), found.groups)
-    assert units[0].incidents == tuple(sorted(range(8), key=lambda k: incidents[k].last_seen_ns))
+    assert units[0].incidents == tuple(sorted(incidents, key=lambda incident: incident.last_seen_ns))
 
 
 def test_time_that_was_not_recorded_or_in_which_it_was_away_counts_in_no_rate() -> None:
