@@ -1,5 +1,7 @@
 """The posterior over sets of faulty parts against the same worked out the long way, and against sums by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -150,6 +152,15 @@ def thinned(causes: Causes) -> Posterior:
 def test_with_many_incidents_the_thinned_sum_stays_near_the_whole_one(seed: int) -> None:
     causes = many_incidents(seed, 11)
     assert np.abs(thinned(causes).marginal - weigh_sets(causes).marginal).max() < 0.03
+
+
+@pytest.mark.parametrize("seed", [0, 1, 3])
+def test_with_dozens_of_incidents_the_thinned_sum_stays_near_the_long_way_round(seed: int) -> None:
+    """Densities in units that keep the long way within a double; the unit does not matter."""
+    causes = many_incidents(seed, 40)
+    causes.evidence.hazard[:] *= 1e3
+    causes = replace(causes, evidence=replace(causes.evidence, background=causes.evidence.background * 1e3))
+    agrees(weigh_sets(causes), causes, within=0.002)
 
 
 @pytest.mark.parametrize("seed", range(6))
