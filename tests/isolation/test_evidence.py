@@ -21,7 +21,7 @@ from busdoc.isolation.suspects.rates import BACKGROUND_HZ, RATES_HZ
 from busdoc.machine.controller_spec import ControllerSpec
 from busdoc.machine.machine import Controller, Machine, Part, PartKind
 from tests.isolation.evidence_by_hand import Record, background_density, weigh_part
-from tests.isolation.records import NS, action, dropout, unplug
+from tests.truth.hand_records import NS, action, dropout, unplug
 
 CARRIER = Machine(
     name="Straddle carrier",
