@@ -169,6 +169,14 @@ def test_where_at_most_two_made_incidents_the_thinned_sum_is_exact(seed: int) ->
     agrees(thinned(causes), causes)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_two_incidents_are_made_by_two_at_most_so_that_pairs_with_a_third_silent_are_exact(seed: int) -> None:
+    causes = many_incidents(seed, 2)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(likelihood, "_WORTH_A_THIRD", np.inf)
+        agrees(thinned(causes), causes)
+
+
 @pytest.mark.parametrize("n_starts", [0, 2])
 def test_kinds_that_are_not_paired_count_alone_or_silently_beside_one(n_starts: int) -> None:
     """Exact where only one could have made anything, a failed start or an incident."""
