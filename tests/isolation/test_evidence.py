@@ -217,3 +217,11 @@ def test_a_journal_whose_clock_is_ahead_is_read_as_if_it_were_not() -> None:
         return np.concatenate((evidence.survival, evidence.hazard.sum(axis=1)))
 
     assert weighed(3.0) == pytest.approx(weighed(0.0))
+
+
+def test_quiet_of_one_plugging_after_another_adds_up() -> None:
+    """In from 24 s to 99.5 s, and from 109.5 s to the end: presses are likeliest half a second late."""
+    moves = [action(1, 100.0, ActionKind.UNPLUG, "harness"), action(2, 110.0, ActionKind.PLUG, "harness")]
+    evidence, record = weigh([dropout(20.0, 24.0, "spreader")], moves, 200.0)
+    assert evidence.quiet_s[record.reach.parts.index("harness")] == pytest.approx(75.5 + 90.5)
+    assert evidence.quiet_s[record.reach.parts.index("spreader")] == pytest.approx(176.0)
