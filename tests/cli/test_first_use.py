@@ -17,18 +17,8 @@ ROOT = Path(__file__).parents[2]
 SWEEPER = ROOT / "captures" / "street_sweeper"
 CARRIER = ROOT / "captures" / "straddle_carrier"
 
+COLUMNS = "160"
 Run = Callable[..., tuple[int, str, str]]
-
-
-@pytest.fixture
-def run() -> Run:
-    def run_command(*words: object) -> tuple[int, str, str]:
-        stdout, stderr = io.StringIO(), io.StringIO()
-        surroundings = Surroundings(stdout=stdout, stderr=stderr, environ={"COLUMNS": "160"})
-        status = main([str(word) for word in words], surroundings)
-        return int(status), stdout.getvalue(), stderr.getvalue()
-
-    return run_command
 
 
 def started(*words: object, encoding: str = "utf-8") -> subprocess.Popen[bytes]:

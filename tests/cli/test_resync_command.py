@@ -1,6 +1,5 @@
 """`busdoc resync` and `busdoc baseline` as a technician types them."""
 
-import io
 import json
 from collections.abc import Callable
 from functools import cache
@@ -10,8 +9,6 @@ import jsonschema
 import pytest
 
 import busdoc.report.json
-from busdoc.cli.environment import Surroundings
-from busdoc.cli.main import main
 from busdoc.simulation.by_chance.machine_text import machine_text
 from busdoc.simulation.by_chance.power_up import Oddity, random_power_ups
 from busdoc.simulation.by_chance.random_machine import Protocol
@@ -20,17 +17,6 @@ from busdoc.simulation.run_folder import write_run
 
 SCHEMA = Path(busdoc.report.json.__file__).parent / "schema" / "busdoc-verdict-1.json"
 RunCommand = Callable[..., tuple[int, str, str]]
-
-
-@pytest.fixture
-def run() -> RunCommand:
-    def run_command(*words: object) -> tuple[int, str, str]:
-        stdout, stderr = io.StringIO(), io.StringIO()
-        surroundings = Surroundings(stdout=stdout, stderr=stderr, environ={"COLUMNS": "100"})
-        status = main([str(word) for word in words], surroundings)
-        return int(status), stdout.getvalue(), stderr.getvalue()
-
-    return run_command
 
 
 @cache
