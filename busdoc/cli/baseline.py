@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
 from busdoc.cli.options import add_recording_input, read_with
+from busdoc.words.counting import counted
 
 if TYPE_CHECKING:
     from busdoc.analysis.baseline import LearntMap
@@ -60,7 +61,7 @@ def _told(learnt: "LearntMap", output: Path, width: int) -> str:
     head = (
         f"Written to {output}: {len(found.controllers)} controllers with "
         f"{sum(len(one.streams) for one in found.controllers)} streams; "
-        f"{found.n_power_ups} power-up{'s' * (found.n_power_ups != 1)} seen whole"
+        f"{counted(found.n_power_ups, 'power-up')} seen whole"
     )
     if n_limits:
         head += f", from which {n_limits} controllers have a limit for their return."

@@ -2,7 +2,6 @@
 
 import json
 import shutil
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -10,12 +9,11 @@ import pandas as pd
 import pytest
 
 from busdoc.cli.environment import ExitStatus
+from tests.typed import Run
 
 ROOT = Path(__file__).parents[2]
 SWEEPER = ROOT / "captures" / "street_sweeper"
 CARRIER = ROOT / "captures" / "straddle_carrier"
-
-Run = Callable[..., tuple[int, str, str]]
 
 
 def sweeper(*more: object) -> list[object]:

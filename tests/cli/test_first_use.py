@@ -5,20 +5,23 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
 
 from busdoc.cli.environment import ExitStatus, Surroundings
 from busdoc.cli.main import main
+from tests.typed import Run, typed
 
 ROOT = Path(__file__).parents[2]
 SWEEPER = ROOT / "captures" / "street_sweeper"
 CARRIER = ROOT / "captures" / "straddle_carrier"
 
-COLUMNS = "160"
-Run = Callable[..., tuple[int, str, str]]
+
+@pytest.fixture
+def run() -> Run:
+    return partial(typed, columns=160)
 
 
 def started(*words: object, encoding: str = "utf-8") -> subprocess.Popen[bytes]:
