@@ -231,6 +231,7 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
     everywhere: BoolArray = np.asarray(np.any(reach.reaches, axis=0))
     # Quiet exposure since the first trouble that no incident has ended yet.
     spent = cells.live & (cells.from_s >= first_s - 1e-9)[:, None]
+    middle_s = cells.from_s + 0.5 * cells.length_s
     for k, row in enumerate(rows):
         t, hit, since = float(record.losses.t_s[row]), record.losses.hit[row], record.losses.since_s[row]
         # Which parts were exposed, as the presses were written down, and as those near it may have been meant.
@@ -250,7 +251,7 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
         again = ~told & (shown_in == stint) & ~record.loose
         doubt = np.where(again, np.maximum(doubt, _AGAIN), doubt)[:, None]
         # The quiet that this incident ends: of this plugging, and of the parts that may have made it.
-        ended = spent & (cells.from_s < t)[:, None] & (cells.stint == stint[None, :]) & told[None, :]
+        ended = spent & (middle_s < t)[:, None] & (cells.stint == stint[None, :]) & told[None, :]
         ended_s = (ended * cells.length_s[:, None]).sum(axis=0)
         spent &= ~ended
         longest_s = np.maximum(longest_s, ended_s)

@@ -253,14 +253,12 @@ def _threes(
     chosen = np.sort(np.argsort(-gain, kind="stable")[:_MOST_TRIPLED])
     # Of what three share, each shows at a lower rate than it would alone: from the next higher rate down.
     n_threes = math.comb(len(chosen) + 2, 3)
-    fits = int((_MOST_PRODUCTS / (n_threes * n_events * len(terms.calm[::2]))) ** (1 / 3))
+    fits = int((_MOST_PRODUCTS / (n_threes * n_events * len(terms.calm))) ** (1 / 3))
     n_rates = min(max(fits, _FEWEST_RATES), h.shape[2])
     first = np.clip(np.argmax(rate, axis=1) - n_rates + 2, 0, h.shape[2] - n_rates)
     window = first[:, None] + np.arange(n_rates)
     near = np.take_along_axis(h, window[:, None, :], axis=2)
     log_s = log_or_none(np.take_along_axis(terms.survival, window, axis=1))
-    # Beside three faulty parts the background matters little: every second of its rates.
-    few, calm = terms.background[:, ::2], terms.calm[::2] * (terms.calm.sum() / max(terms.calm[::2].sum(), _SMALLEST))
     found: dict[tuple[int, int, int], float] = {}
     for n, i in enumerate(chosen):
         for j in chosen[n:]:
@@ -270,7 +268,7 @@ def _threes(
                     terms,
                     k,
                     _either(terms, k, near[i, k, :, None, None, None], near[j, k, None, :, None, None]),
-                    few[k],
+                    terms.background[k],
                 )
                 for k in range(n_events)
             ]
@@ -278,7 +276,7 @@ def _threes(
                 _either(terms, k, two[k][None], near[others, k][:, None, None, :, None]) for k in range(n_events)
             )
             log_l += log_s[i][None, :, None, None, None] + log_s[j][None, None, :, None, None]
-            log_l += log_s[others][:, None, None, :, None] + log_or_none(calm)
+            log_l += log_s[others][:, None, None, :, None] + log_or_none(terms.calm)
             for q, log_three in zip(others, log_sum(log_l, (1, 2, 3, 4)), strict=True):
                 found[int(i), int(j), int(q)] = float(log_three)
     return found
