@@ -141,10 +141,7 @@ class SignalCells:
         cell_of = cells_of(block.t_ns, self._edges_ns)
         for key, rows in self._streams_of(block):
             message, row_of = self._plans[key]
-            columns = decode(message, block, rows, compiled=False)
-            for row, column in zip(row_of.tolist(), columns.values(), strict=True):
-                if row >= 0:
-                    self.rows.take(row, cell_of[rows], column.values)
+            self._take_columns(message, row_of, block, rows, cell_of)
         for k, at, interval_ms in self._intervals.feed(block):
             self.rows.take(len(self._wanted) + k, cell_of[at], interval_ms)
 
@@ -193,7 +190,7 @@ class SignalCells:
         yield from _grouped(self._keys[place[known]], known)
 
     def _feed_compiled(self, block: FrameBlock) -> None:
-        from busdoc.decode.signals.cells_kernel import fold_cells, fold_frames  # numba: 0.25 s to import
+        from busdoc.decode.signals.cells_kernel import fold_frames  # numba: 0.25 s to import
 
         if self._table is None:
             self._table = lay_out(self._plans, self._intervals.keys, len(self._wanted))
@@ -231,12 +228,16 @@ class SignalCells:
         cell_of = cells_of(block.t_ns, self._edges_ns)
         for stream, rows in _grouped(apart_stream[:n_apart], apart[:n_apart]):
             message, row_of = self._plans[table.key_of[stream]]
-            columns = decode(message, block, rows, compiled=True)
-            for row, column in zip(row_of.tolist(), columns.values(), strict=True):
-                if row >= 0:
-                    fold_cells(
-                        column.values, cell_of[rows], self.rows.low[row], self.rows.high[row], self.rows.last[row]
-                    )
+            self._take_columns(message, row_of, block, rows, cell_of)
+
+    def _take_columns(
+        self, message: Message, row_of: Int64Array, block: FrameBlock, rows: Int64Array, cell_of: Int64Array
+    ) -> None:
+        """Decode some frames of a message in the general way, and take in the signals that have a row."""
+        columns = decode(message, block, rows)
+        for row, column in zip(row_of.tolist(), columns.values(), strict=True):
+            if row >= 0:
+                self.rows.take(row, cell_of[rows], column.values)
 
 
 def _stream_text(one: SignalSummary) -> str:

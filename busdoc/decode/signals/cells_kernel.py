@@ -13,7 +13,7 @@ from busdoc.capture.frames import ERROR, EXTENDED, REMOTE
 from busdoc.decode.signals.cells_table import Part
 from busdoc.decode.signals.stream_intervals import NEVER_NS
 
-__all__ = ["fold_cells", "fold_frames"]
+__all__ = ["fold_frames"]
 
 _MOST = np.iinfo(np.int64).max
 _LEAST = np.iinfo(np.int64).min
@@ -22,32 +22,6 @@ _NEVER_NS = NEVER_NS
 _DOWN, _MASK, _LAST_VALID, _NEEDED = Part.DOWN, Part.MASK, Part.LAST_VALID, Part.NEEDED
 _SIGN, _REVERSED, _PLAIN = Part.SIGN, Part.REVERSED, Part.PLAIN
 _NAMED_FROM, _NAMED_TO = Part.NAMED_FROM, Part.NAMED_TO
-
-
-@numba.njit("void(float64[::1], int64[::1], float32[::1], float32[::1], float32[::1])", cache=True, nogil=True)
-def fold_cells(values: Any, cell: Any, low: Any, high: Any, last: Any) -> None:
-    """Take in values of one series; the state of a cell is written when the next one begins.
-
-    Parameters
-    ----------
-    values : (n,) NaN where there is none
-    cell : (n,) non-decreasing; negative where there is none
-    low, high, last : (cells,) changed
-    """
-    at = 0
-    while at < len(values) and cell[at] < 0:
-        at += 1
-    while at < len(values) and cell[at] >= 0:
-        here = cell[at]
-        least, most, newest = low[here], high[here], last[here]
-        while at < len(values) and cell[at] == here:
-            value = numba.float32(values[at])
-            if value - value == 0.0:  # neither infinite nor NaN
-                least = min(least, value)
-                most = max(most, value)
-                newest = value
-            at += 1
-        low[here], high[here], last[here] = least, most, newest
 
 
 @numba.njit("uint64(uint64)", cache=True, nogil=True)
