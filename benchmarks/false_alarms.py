@@ -9,13 +9,10 @@ and a stream whose period follows the engine's speed. Nothing may be reported: n
 import argparse
 import sys
 import time
-from pathlib import Path
-
-sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from busdoc.health.presence.watch import HealthWatch
 from busdoc.simulation.by_chance.random_traffic import healthy_recording
-from tests.suite.healthy import alarms
+from tests.truth.alarms import alarms
 
 
 def main() -> int:

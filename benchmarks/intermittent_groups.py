@@ -13,8 +13,8 @@ from collections import Counter, defaultdict
 import numpy as np
 
 from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
+from busdoc.intermittent.binomial import binomial_interval
 from busdoc.intermittent.groups import Group, find_groups
-from busdoc.intermittent.rate_tests import binomial_interval
 from busdoc.machine.machine import Machine, PartKind
 from busdoc.simulation.by_chance.random_machine import random_machine
 

@@ -14,25 +14,15 @@ first seed.
 import sys
 import tempfile
 import time
-from collections.abc import Generator, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from datetime import UTC
 from pathlib import Path
 
-from busdoc.analysis.postmortem import conclude, postmortem
-from busdoc.analysis.result import CaptureFacts, Result
-from busdoc.analysis.watches import Watches
-from busdoc.capture.frames import FrameBlock
-from busdoc.capture.source import Capture
-from busdoc.decode.database.database import load_databases
+from benchmarks.share import share
 from busdoc.intermittent.groups import Group
-from busdoc.intermittent.rate_tests import binomial_interval
-from busdoc.simulation.by_chance.intermittent import IntermittentRun, TrueCause, intermittent_run
-from busdoc.simulation.by_chance.machine_text import machine_text
-from busdoc.simulation.run_folder import write_run
-
-__all__ = ["Score", "analyse", "analyse_frames", "judge"]
+from busdoc.simulation.by_chance.intermittent import TrueCause, intermittent_run
+from tests.truth.intermittent_analysis import analyse, analyse_frames
 
 _ENOUGH = 10
 _HOURS = 2.0
@@ -54,53 +44,6 @@ class Score:
     """The first of it is true; or, of a feed or segment, the likeliest cause of the largest group of several."""
     n_kinds: int
     n_signals: int
-
-
-def analyse(one: IntermittentRun, folder: Path) -> Result:
-    """Write a run as files and take them through the whole post-mortem."""
-    folder.mkdir(parents=True, exist_ok=True)
-    write_run(one.run, folder)
-    (folder / "machine.toml").write_text(machine_text(one.run.machine), encoding="utf-8", newline="\n")
-    (folder / "signals.dbc").write_text(one.database, encoding="utf-8", newline="\n")
-    return postmortem(
-        [folder / "capture.log"], databases=[folder / "signals.dbc"], machine_file=folder / "machine.toml"
-    )
-
-
-class _Held(Capture):
-    """Frames that are held in memory."""
-
-    def __init__(self, held: Sequence[FrameBlock]) -> None:
-        super().__init__((), block_frames=1, wall_clock=UTC, compiled=False, chunk_bytes=None)
-        self._held = held
-        self.channels.number("can0")
-
-    def blocks(self) -> Generator[FrameBlock, None, None]:
-        """Yield them."""
-        yield from self._held
-
-    def again(self) -> Capture:
-        """Give them once more."""
-        return _Held(self._held)
-
-
-def analyse_frames(one: IntermittentRun) -> Result:
-    """Take a run's frames through the whole post-mortem, but for writing and reading text."""
-    capture = _Held(one.run.blocks)
-    with tempfile.TemporaryDirectory(prefix="busdoc-intermittent-") as name:
-        file = Path(name) / "signals.dbc"
-        file.write_text(one.database, encoding="utf-8", newline="\n")
-        database = load_databases([file])
-    watches = Watches(one.run.machine, database, capture.channels)
-    for block in capture.blocks():
-        watches.feed(block)
-    health = watches.close()
-    facts = CaptureFacts(
-        files=(), epoch=True, channel_names=((0, "can0"),), channel_frames=(), skipped_lines=0, skipped=()
-    )
-    return conclude(
-        one.run.machine, watches, capture.channels, health, (), facts=facts, database=database, recording=capture
-    )
 
 
 def judge(cause: TrueCause, seed: int, files: bool = True) -> Score:
@@ -144,18 +87,13 @@ def _all(causes: Iterable[TrueCause], n: int, first: int, files: bool = True) ->
             yield score
 
 
-def _share(k: int, n: int) -> str:
-    low, high = binomial_interval(k, n)
-    return f"{k} of {n} = {100 * k / max(n, 1):.1f} % ({100 * low:.1f} to {100 * high:.1f})"
-
-
 def _null(n: int, first: int, files: bool) -> None:
     scores = list(_all((TrueCause.NOTHING,), n, first, files))
     looked = [score for score in scores if score.n_dropouts >= 3]
     false = [score for score in looked if score.said]
     for score in false:
         print(f"  seed {score.seed}: {len(score.said)} said, first: {score.said[0]}")
-    print(f"captures with a false 'goes before': {_share(len(false), len(looked))}")
+    print(f"captures with a false 'goes before': {share(len(false), len(looked))}")
     kinds, signals = (sum(of) / max(len(looked), 1) for of in _tried(looked))
     print(f"tried in each, on average: {kinds:.0f} kinds of events, {signals:.0f} signals")
 
@@ -170,7 +108,7 @@ def _power(n: int, first: int, files: bool) -> None:
     scores = [score for score in _all(causes, n, first, files) if score.n_due >= _ENOUGH]
     for cause in causes:
         own = [score for score in scores if score.cause is cause]
-        print(f"{cause}: ranked first in {_share(sum(score.right for score in own), len(own))}")
+        print(f"{cause}: ranked first in {share(sum(score.right for score in own), len(own))}")
         for score in own:
             if not score.right:
                 print(f"  seed {score.seed}: {score.n_due} due of {score.n_dropouts}; said {score.said[:2]}")
@@ -181,7 +119,7 @@ def _groups(n: int, first: int, files: bool) -> None:
     scores = [score for score in _all(causes, n, first, files) if score.n_due >= 3]
     for cause in causes:
         own = [score for score in scores if score.cause is cause]
-        print(f"{cause}: right part on top in {_share(sum(score.right for score in own), len(own))}")
+        print(f"{cause}: right part on top in {share(sum(score.right for score in own), len(own))}")
         for score in own:
             if not score.right:
                 print(f"  seed {score.seed}: {score.n_due} showings")

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["Action", "ActionKind", "Origin"]
+__all__ = ["POWER_KINDS", "Action", "ActionKind", "Origin"]
 
 
 class ActionKind(StrEnum):
@@ -18,6 +18,10 @@ class ActionKind(StrEnum):
     WIGGLE = "wiggle"
     REPLACE = "replace"
     MARK = "mark"
+
+
+POWER_KINDS = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
+"""What is done to a switch: to that of a feed, or of the whole machine."""
 
 
 class Origin(StrEnum):

@@ -8,7 +8,7 @@ thing, and they never contradict a press nearby: a forgotten press is filled in,
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from busdoc.actions.action import Action, ActionKind, Origin
+from busdoc.actions.action import POWER_KINDS, Action, ActionKind, Origin
 from busdoc.actions.plugged import PlugState, opening_state
 from busdoc.arrays import BoolArray, Int64Array
 from busdoc.health.controller import ControllerHealth
@@ -31,7 +31,6 @@ _LEAST_UNCERTAINTY_NS = SECOND_NS // 100
 _SPREAD_OF_EVEN = 12**-0.5
 """Standard deviation of a time that may lie anywhere in a stretch, as a share of it."""
 
-_POWER = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
 _HANDS_ON = (ActionKind.PLUG, ActionKind.UNPLUG, ActionKind.SWAP, ActionKind.REPLACE)
 
 
@@ -195,9 +194,9 @@ def _told(machine: Machine, journal: Sequence[Action], action: Action, controlle
     standing = opening_state(machine, journal)
     for press in journal:
         if abs(press.time_ns - action.time_ns) <= _NEAR_NS + 3 * press.uncertainty_ns:
-            on_power = press.kind in _POWER and (press.part is None or action.part is None)
+            on_power = press.kind in POWER_KINDS and (press.part is None or action.part is None)
             touched = {press.part, press.into} if press.kind is ActionKind.SWAP else {press.part}
-            if on_power or (press.kind in (*_POWER, *_HANDS_ON) and touched & related):
+            if on_power or (press.kind in (*POWER_KINDS, *_HANDS_ON) and touched & related):
                 return True
         if press.time_ns <= action.time_ns:
             standing = standing.after(press)

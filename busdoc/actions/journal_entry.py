@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.action import POWER_KINDS, Action, ActionKind
 from busdoc.actions.journal_names import JournalNames, one_line
 from busdoc.actions.journal_rows import JournalRow
 from busdoc.actions.journal_time import JournalClock, TimeNote, decimal_ns
@@ -15,8 +15,6 @@ DEFAULT_UNCERTAINTY_NS = SECOND_NS
 _LEAST_UNCERTAINTY_NS = MILLISECOND_NS
 """Nobody writes a time down to better than a millisecond, and a spread of zero would make a wrong time certain."""
 _MOST_UNCERTAINTY_NS = 10**15
-
-_POWER = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +44,7 @@ def read_entry(row: JournalRow, clock: JournalClock, names: JournalNames, where:
     into: str | None
     if kind is ActionKind.MARK:
         part, into, note = _marked(row, names, note)
-    elif kind in _POWER:
+    elif kind in POWER_KINDS:
         part, into = names.feed(row.fields["part"], where), None
     else:
         part, into = _plugged(kind, row, names, where, warnings)

@@ -18,13 +18,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.action import POWER_KINDS, Action, ActionKind
 from busdoc.machine.machine import Machine, PartKind
 
 __all__ = ["Effect", "PlugState", "Span", "exposure_timeline", "opening_state"]
 
 _TREE_KINDS = (PartKind.FEED, PartKind.SEGMENT)
-_POWER = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -259,7 +258,7 @@ def opening_state(machine: Machine, actions: Sequence[Action]) -> PlugState:
     ----------
     actions : ascending by time
     """
-    off_map = [a.part for a in actions if a.part is not None and a.kind not in (*_POWER, ActionKind.MARK)]
+    off_map = [a.part for a in actions if a.part is not None and a.kind not in (*POWER_KINDS, ActionKind.MARK)]
     off_map += [a.into for a in actions if a.into is not None and a.kind is ActionKind.SWAP]
     state = PlugState.all_plugged(machine, off_map)
     done = [action for action in actions if action.kind not in (ActionKind.MARK, ActionKind.WIGGLE)]

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.cli.status_line import StatusLine
 from busdoc.errors import InputError
 from busdoc.times import SECOND_NS
 
@@ -149,9 +150,9 @@ def _record(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
         source.stop()
         raise
     with ended_by_signals() as stopping, terminal_keys() as keys:
-        desk = _Desk(source, recorder, keys, surroundings)
-        summary = desk.run(stopping, hours)
-    surroundings.stdout.write(_summary_text(summary, desk.n_marks, recorder.place))
+        recording = _Run(source, recorder, keys, surroundings)
+        summary = recording.run(stopping, hours)
+    surroundings.stdout.write(_summary_text(summary, recording.n_marks, recorder.place))
     return ExitStatus.HEALTHY
 
 
@@ -174,8 +175,8 @@ def ended_by_signals() -> Iterator[threading.Event]:
             signal.signal(getattr(signal, name), handler)
 
 
-class _Desk:
-    """Runs a recording, and is its person's desk: a line of status, what changed, the key that marks."""
+class _Run:
+    """Runs a recording: a line of status, what changed, the key that marks."""
 
     def __init__(
         self, source: "FrameSource", recorder: "LogRecorder", keys: "Keys", surroundings: Surroundings
@@ -186,11 +187,9 @@ class _Desk:
         self._source = source
         self._recorder = recorder
         self._keys = keys
-        self._stream = surroundings.stderr
+        self._line = StatusLine(surroundings.stderr, max(20, surroundings.width - 1))
         self._draws = surroundings.shows_progress
-        self._width = max(20, surroundings.width - 1)
         self._start_s = self._drawn_s = time.monotonic()
-        self._drawn = 0
         self.n_marks = 0
 
     def run(self, stopping: threading.Event, hours: float | None) -> "RecordingSummary":
@@ -206,7 +205,7 @@ class _Desk:
                 if hours is not None and time.monotonic() - self._start_s >= hours * 3600:
                     break
         finally:
-            self._wipe()
+            self._line.wipe()
             summary = self._recording.finish()
         return summary
 
@@ -219,7 +218,7 @@ class _Desk:
         now_s = time.monotonic()
         if self._draws and now_s - self._drawn_s >= _DRAW_EVERY_S:
             self._drawn_s = now_s
-            self._draw(_status_text(self._recorder.state, self._source.buses(), now_s - self._start_s))
+            self._line.draw(_status_text(self._recorder.state, self._source.buses(), now_s - self._start_s))
 
     def _mark(self) -> None:
         from busdoc.actions.mark import append_mark
@@ -234,24 +233,8 @@ class _Desk:
 
     def _say(self, text: str) -> None:
         """Write a line that stays, with its time."""
-        self._wipe()
         stamp = datetime.fromtimestamp(self._source.now_ns() / SECOND_NS, UTC).strftime("%Y-%m-%d %H:%M:%SZ")
-        self._write(f"{stamp}  {text}\n")
-
-    def _draw(self, text: str) -> None:
-        text = text if len(text) <= self._width else text[: self._width - 3] + "..."
-        self._write(f"\r{text.ljust(self._drawn)}")
-        self._drawn = len(text)
-
-    def _wipe(self) -> None:
-        if self._drawn:
-            self._write(f"\r{' ' * self._drawn}\r")
-            self._drawn = 0
-
-    def _write(self, text: str) -> None:
-        with contextlib.suppress(OSError, ValueError):  # a terminal that was closed ends no recording
-            self._stream.write(text)
-            self._stream.flush()
+        self._line.say(f"{stamp}  {text}")
 
 
 def _status_text(state: "RecorderState", buses: "Sequence[BusState]", elapsed_s: float) -> str:

@@ -4,7 +4,6 @@ Everything heavy is imported inside the command that needs it, so that help answ
 """
 
 import argparse
-import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -148,17 +147,15 @@ def _read_with(read: Callable[..., _R], arguments: argparse.Namespace, surroundi
 def _as_document(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
     """Print the whole verdict of the recording, which holds the returns, with their headline."""
     from busdoc.analysis.postmortem import postmortem
-    from busdoc.report.json.document import document
-    from busdoc.report.terminal.resync import resync_headline
+    from busdoc.report.json.document import print_document, returns_document
+    from busdoc.report.words.returns import resync_headline
     from busdoc.resync_check.records import ReturnVerdict, verdict_over
 
     result = _read_with(postmortem, arguments, surroundings)
     if not result.resync:
         raise _no_power_up(arguments.capture)
     verdict = verdict_over(one.verdict for one in result.resync)
-    tree = document(result) | {"headline": resync_headline(result.resync), "verdict": str(verdict)}
-    json.dump(tree, surroundings.stdout, indent=1, allow_nan=False)
-    surroundings.stdout.write("\n")
+    print_document(returns_document(result, resync_headline(result.resync), verdict), surroundings.stdout)
     return ExitStatus.TROUBLE if verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
 
 
@@ -172,14 +169,15 @@ def _no_power_up(captures: "list[Path]") -> InputError:
 
 
 def _text(found: "Resync", surroundings: Surroundings) -> str:
-    from busdoc.report.terminal.resync import changes_text, render_power_up, resync_headline
+    from busdoc.report.terminal.resync import changes_text, render_power_up
     from busdoc.report.terminal.wrapping import filled
+    from busdoc.report.words.returns import resync_headline
 
     width = max(60, min(surroundings.width, 160))
     start_ns = found.health.start_ns
     parts = [filled(resync_headline(found.power_ups), width)]
     parts += [
-        render_power_up(one, n, start_ns, epoch=found.epoch, width=width)
+        render_power_up(one, n, start_ns, epoch=found.case.facts.epoch, width=width)
         for n, one in enumerate(found.power_ups, start=1)
     ]
     if found.changes:

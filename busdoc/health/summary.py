@@ -38,6 +38,16 @@ class WireLoad:
     warnings: tuple[str, ...] = ()
     """What makes the load doubtful, as sentences."""
 
+    @property
+    def n_frames(self) -> int:
+        """Frames on the channel, the whole time through."""
+        return int(self.frames.sum())
+
+    @property
+    def n_error_frames(self) -> int:
+        """Error frames on the channel, the whole time through."""
+        return int(self.error_frames.sum())
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Health:

@@ -8,14 +8,21 @@ import math
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import islice
 
 import numpy as np
 
-from busdoc.intermittent.finding import Finding, Tried
+from busdoc.intermittent.binomial import at_least
+from busdoc.intermittent.finding import Tried
 from busdoc.intermittent.groups import Group
 from busdoc.intermittent.groups_evidence import CauseKind
+from busdoc.intermittent.precursors.antecedent import Antecedent
+from busdoc.intermittent.precursors.covariate import Covariate
+from busdoc.intermittent.precursors.precursor import Precursor
 from busdoc.intermittent.rate_shape import Rate, Shape
 from busdoc.machine.machine import Machine, PartKind
+from busdoc.words.counting import listed
+from busdoc.words.sentence import capital
 
 __all__ = ["Advice", "AdviceKind", "advise", "trials_to_show"]
 
@@ -29,6 +36,9 @@ _LEAST_TRIALS = 6
 _WORTH_RECORDING_H = 100.0
 """Beyond so many hours another way must be found than to wait."""
 _SUPPLY_KINDS = (CauseKind.FEED, CauseKind.SUPPLY)
+_MOVABLE = (PartKind.HARNESS, PartKind.CONNECTOR, PartKind.LEAD, PartKind.SENSOR, PartKind.ACTUATOR)
+_WORTH_MOVING = 0.02
+"""A suspect with a smaller probability is not named."""
 _WIRING_KINDS = (CauseKind.SEGMENT, CauseKind.WIRING, CauseKind.BUS)
 
 
@@ -57,8 +67,8 @@ class Advice:
 def advise(
     groups: Sequence[Group],
     rates: Sequence[Rate],
-    findings: Sequence[Finding],
-    promising: Sequence[Finding],
+    findings: Sequence[Precursor],
+    promising: Sequence[Precursor],
     tried: Tried,
     machine: Machine,
     suspects: Sequence[tuple[str, float]] = (),
@@ -83,50 +93,47 @@ def advise(
     return tuple({one.words: one for one in advice}.values())
 
 
-def trials_to_show(share: float, by_chance: float, n_tests: int) -> int | None:
-    """Give how often an event must be provoked until what follows it is proved, with a probability of 80 %.
+def trials_to_show(share: float, by_chance: float) -> int | None:
+    """Give how often an event must be provoked until what follows it is proved at 5 %, with a probability of 80 %.
 
     Parameters
     ----------
     share : of the events that a dropout follows, as far as the record shows
     by_chance : the share by chance
-    n_tests : questions that are asked together (Bonferroni); 1: this one alone
 
     Returns
     -------
     None: not within two thousand
     """
-    from scipy.special import bdtr, bdtrc
-
-    trials = np.arange(1, _MOST_TRIALS + 1)
-    least = np.arange(_MOST_TRIALS + 1)
-    for n in trials[np.unique(np.geomspace(1, _MOST_TRIALS, 120).astype(np.int64)) - 1].tolist():
-        hits = least[1 : n + 1]
-        p = bdtrc(hits - 1, n, by_chance)  # of at least so many by chance
-        proving = np.flatnonzero(p <= _LEVEL / max(1, n_tests))
-        if len(proving) and 1.0 - float(bdtr(int(hits[proving[0]]) - 1, n, share)) >= _POWER:
+    for n in np.unique(np.geomspace(1, _MOST_TRIALS, 120).astype(np.int64)).tolist():
+        hits = np.arange(1, n + 1)
+        proving = np.flatnonzero(at_least(hits, n, by_chance) <= _LEVEL)
+        if len(proving) and at_least(int(hits[proving[0]]), n, share) >= _POWER:
             return int(n)
     return None
 
 
 def _recordings(
-    rate: Rate, findings: Sequence[Finding], promising: Sequence[Finding], tried: Tried, fallen: Collection[str]
+    rate: Rate,
+    findings: Sequence[Precursor],
+    promising: Sequence[Precursor],
+    tried: Tried,
+    fallen: Collection[str],
 ) -> Iterator[Advice]:
     """Say how long to record, and what to do meanwhile.
 
     What a lost controller itself says before it goes is a sign of its trouble, and nothing to provoke; a supply cannot
     be held high by hand.
     """
-    event = next((one for one in findings if one.can_be_provoked and one.said_by not in fallen), None)
-    value = next((one for one in findings if one.trigger is None and not one.is_voltage), None)
+    event = next(_to_provoke(findings, fallen), None)
+    value = next((one for one in findings if isinstance(one, Covariate) and not one.is_voltage), None)
     if event is not None and value is not None:
         yield _tell_apart(event, value)
     elif event is not None:
-        yield from _provoke(event, 1, "to see that it stays so")
+        yield from _provoke(event, "to see that it stays so")
     elif not findings:
-        candidate = next((one for one in promising if one.can_be_provoked and one.said_by not in fallen), None)
-        if candidate is not None:
-            yield from _provoke(candidate, 1, "to tell it from chance")
+        for candidate in islice(_to_provoke(promising, fallen), 1):
+            yield from _provoke(candidate, "to tell it from chance")
     if rate.needed.until_ten_s is not None and not findings:
         hours = rate.needed.until_ten_s / 3600.0
         low, high = ((10 - rate.n) / one for one in (rate.per_hour_high, max(rate.per_hour_low, 1e-9)))
@@ -147,11 +154,15 @@ def _recordings(
         )
 
 
-def _tell_apart(event: Finding, value: Finding) -> Advice:
+def _to_provoke(found: Sequence[Precursor], fallen: Collection[str]) -> Iterator[Antecedent]:
+    for one in found:
+        if isinstance(one, Antecedent) and one.can_be_provoked and one.controller not in fallen:
+            yield one
+
+
+def _tell_apart(event: Antecedent, value: Covariate) -> Advice:
     """Plan the recording that tells an event from a condition that both go before the dropouts."""
-    assert event.trigger is not None
-    trials = trials_to_show(event.trigger.share, event.trigger.by_chance, 1) or _MOST_TRIALS
-    hours = max(trials, _LEAST_TRIALS) * _CYCLE_S / 3600.0
+    hours = (_times(event) or _MOST_TRIALS) * _CYCLE_S / 3600.0
     return Advice(
         kind=AdviceKind.RECORD,
         words=f"Record {_hours(hours)} with {event.subject} every 10 minutes while {value.subject} is on its harmless "
@@ -161,104 +172,88 @@ def _tell_apart(event: Finding, value: Finding) -> Advice:
     )
 
 
-def _provoke(event: Finding, n_tests: int, why: str) -> Iterator[Advice]:
-    assert event.trigger is not None
-    trials = trials_to_show(event.trigger.share, event.trigger.by_chance, n_tests)
-    times = math.inf if trials is None else max(trials, _LEAST_TRIALS)
-    hours = times * _CYCLE_S / 3600.0
-    if hours <= _WORTH_RECORDING_H:
+def _provoke(event: Antecedent, why: str) -> Iterator[Advice]:
+    times = _times(event)
+    if times is not None and times * _CYCLE_S / 3600.0 <= _WORTH_RECORDING_H:
+        hours = times * _CYCLE_S / 3600.0
         yield Advice(
             kind=AdviceKind.RECORD,
-            words=f"Record {_hours(hours)} more with {event.subject} every 10 minutes ({times:.0f} times), {why}.",
+            words=f"Record {_hours(hours)} more with {event.subject} every 10 minutes ({times} times), {why}.",
             about=(event.name,),
             hours=hours,
         )
 
 
-def _measurements(group: Group, findings: Sequence[Finding]) -> Iterator[Advice]:
+def _times(event: Antecedent) -> int | None:
+    """Give how often to provoke an event."""
+    trials = trials_to_show(event.trigger_rate, min(event.trigger_by_chance, 1.0))
+    return None if trials is None else max(trials, _LEAST_TRIALS)
+
+
+def _measurements(group: Group, findings: Sequence[Precursor]) -> Iterator[Advice]:
     """Say where the meter goes; limits are common practice."""
-    cause, who = group.likeliest, _listed(group.controllers)
-    supply = next((one for one in findings if one.is_voltage and set(one.controllers) <= set(group.controllers)), None)
-    if cause.kind in _SUPPLY_KINDS or (supply is not None and cause.kind is CauseKind.CONTROLLER):
-        place = (
-            f"{cause.part} and at the supply pins of {who}"
-            if cause.part and cause.kind is CauseKind.FEED
-            else f"the supply pins of {who}"
+    cause, who = group.likeliest, listed(group.controllers)
+    is_low = any(one.is_voltage and set(one.controllers) <= set(group.controllers) for one in findings)
+    if cause.kind in _SUPPLY_KINDS or (is_low and cause.kind is CauseKind.CONTROLLER):
+        feed = f"{cause.part} and at " if cause.part and cause.kind is CauseKind.FEED else ""
+        words = (
+            f"clamp the meter (minimum hold) on {feed}the supply pins of {who}, under load and with the engine "
+            "cranking: the supply wire may drop 0.2 V, a switch 0.3 V, the ground side 0.1 V (common practice); more "
+            "is a bad joint."
         )
-        yield Advice(
-            kind=AdviceKind.MEASURE,
-            words=f"Clamp the meter (minimum hold) on {place}, under load and with the engine cranking: the supply "
-            "wire may drop 0.2 V, a switch 0.3 V, the ground side 0.1 V (common practice); more is a bad joint.",
-            about=tuple(name for name in (cause.part, *group.controllers) if name is not None),
-        )
+        about = (cause.part, *group.controllers)
     elif cause.kind in _WIRING_KINDS:
-        lead = "Check the recorder's own lead and plug first. Then " if cause.kind is CauseKind.BUS else ""
-        place = (
-            f"the far end of {cause.part}"
-            if cause.kind is CauseKind.SEGMENT
-            else f"the plug of {group.controllers[-1]}"
-        )
+        lead = "check the recorder's own lead and plug first. Then " if cause.kind is CauseKind.BUS else ""
+        is_segment = cause.kind is CauseKind.SEGMENT
+        place = f"the far end of {cause.part}" if is_segment else f"the plug of {group.controllers[-1]}"
         words = (
             f"{lead}with power off, measure CAN high to CAN low at {place} while somebody moves the wiring: it must "
             "stay near 60 ohm (common practice)."
         )
-        yield Advice(
-            kind=AdviceKind.MEASURE,
-            words=words[0].upper() + words[1:],
-            about=tuple(name for name in (cause.part,) if name),
-        )
+        about = (cause.part,)
     elif cause.kind is CauseKind.CONTROLLER:
-        yield Advice(
-            kind=AdviceKind.MEASURE,
-            words=f"Clamp the meter (minimum hold) on the supply and ground pins of {who} itself, under load: it falls "
-            "alone, so its own plug and wires come before anything that it shares.",
-            about=group.controllers,
+        words = (
+            f"clamp the meter (minimum hold) on the supply and ground pins of {who} itself, under load: it falls "
+            "alone, so its own plug and wires come before anything that it shares."
         )
+        about = group.controllers
+    else:
+        return
+    yield Advice(kind=AdviceKind.MEASURE, words=capital(words), about=tuple(name for name in about if name))
 
 
 def _wiggles(group: Group, machine: Machine, suspects: Sequence[tuple[str, float]]) -> Iterator[Advice]:
     """Name what to move first, the likeliest part that hands can move."""
-    cause = group.likeliest
-    movable = (PartKind.HARNESS, PartKind.CONNECTOR, PartKind.LEAD, PartKind.SENSOR, PartKind.ACTUATOR)
-    near = {part for name in group.controllers for part in machine.below(name)} if machine.parts else set()
-    on_it = [
-        p
-        for p, share in suspects
-        if p in near and p in machine.parts and machine.parts[p].kind in movable and share >= 0.02
-    ]
-    if cause.kind is CauseKind.CONTROLLER:
-        after = f", then {_listed(on_it[:3])}, one at a time," if on_it else ""
-        words = f"Wiggle the plug of {_listed(group.controllers)} first{after} while watching the bus."
-        about = (*group.controllers, *on_it[:3])
-    elif cause.part is not None and cause.kind in (CauseKind.FEED, CauseKind.SEGMENT):
-        what = "the holder, terminals and ground" if cause.kind is CauseKind.FEED else "the plugs and splices"
-        words = f"Wiggle {what} of {cause.part} first: one place that all of {_listed(group.controllers)} share."
-        about = (cause.part, *group.controllers)
-    elif cause.kind in (CauseKind.SUPPLY, CauseKind.WIRING):
-        what = "fuse, ground or splice" if cause.kind is CauseKind.SUPPLY else "plug or splice of the bus"
-        who = _listed(group.controllers)
-        words = f"Find in the wiring diagram the {what} that {who} share and nobody else, and wiggle it first."
-        about = group.controllers
-    else:
-        return
+    cause, who = group.likeliest, listed(group.controllers)
+    about = group.controllers
+    match cause.kind:
+        case CauseKind.CONTROLLER:
+            near = {part for name in group.controllers if machine.parts for part in machine.below(name)}
+            likely = [part for part, share in suspects if share >= _WORTH_MOVING and part in near & set(machine.parts)]
+            on_it = [part for part in likely if machine.parts[part].kind in _MOVABLE][:3]
+            after = f", then {listed(on_it)}, one at a time," if on_it else ""
+            words, about = f"Wiggle the plug of {who} first{after} while watching the bus.", (*about, *on_it)
+        case CauseKind.FEED | CauseKind.SEGMENT if cause.part is not None:
+            what = "the holder, terminals and ground" if cause.kind is CauseKind.FEED else "the plugs and splices"
+            words = f"Wiggle {what} of {cause.part} first: one place that all of {who} share."
+            about = (cause.part, *about)
+        case CauseKind.SUPPLY | CauseKind.WIRING:
+            what = "fuse, ground or splice" if cause.kind is CauseKind.SUPPLY else "plug or splice of the bus"
+            words = f"Find in the wiring diagram the {what} that {who} share and nobody else, and wiggle it first."
+        case _:
+            return
     yield Advice(kind=AdviceKind.WIGGLE, words=words, about=about)
 
 
 def _after_repair(rate: Rate) -> Iterator[Advice]:
     hours = rate.needed.quiet_to_prove_s / 3600.0
-    worse = next((test for test in rate.tests if test.shape is Shape.TREND and test.found), None)
-    haste = (
-        " They come more and more often: do not wait for the next." if worse is not None and rate.worse > 0.0 else ""
-    )
+    is_worse = rate.worse > 0.0 and any(test.shape is Shape.TREND and test.found for test in rate.tests)
+    haste = " They come more and more often: do not wait for the next." if is_worse else ""
     yield Advice(
         kind=AdviceKind.WATCH,
         words=f"After a repair, {_hours(hours)} without a dropout under the same work prove it with 95 %.{haste}",
         hours=hours,
     )
-
-
-def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}" if names else "the machine"
 
 
 def _hours(hours: float) -> str:

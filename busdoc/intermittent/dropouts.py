@@ -4,7 +4,7 @@ A dropout's own doings are no sign of the next one: from the loss until its cont
 longer, nothing counts, neither as an event that goes before a dropout nor as time in which one could have come.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -58,10 +58,10 @@ class Watched:
         return int((self.to_ns - self.from_ns).sum())
 
     def before(self, t_ns: Int64Array) -> Int64Array:
-        """(n,) How much had been watched before each instant, ns."""
+        """(…) How much had been watched before each instant, ns, whatever their shape."""
         if not len(self.from_ns):
-            return np.zeros(len(t_ns), np.int64)
-        until = np.concatenate((np.zeros(1, np.int64), np.cumsum(self.to_ns - self.from_ns)))
+            return np.zeros(t_ns.shape, np.int64)
+        until = self._cumulated()
         k = np.searchsorted(self.from_ns, t_ns, side="right") - 1  # the stretch begun last; -1 before the first
         last = np.maximum(k, 0)
         within = np.minimum(t_ns, self.to_ns[last]) - self.from_ns[last]
@@ -69,16 +69,34 @@ class Watched:
 
     def at(self, share: Float64Array) -> Int64Array:
         """(n,) The instants at which these shares of the whole had been watched."""
-        until = np.concatenate((np.zeros(1, np.int64), np.cumsum(self.to_ns - self.from_ns)))
+        until = self._cumulated()
         wanted = np.clip((share * self.total_ns).astype(np.int64), 0, max(self.total_ns - 1, 0))
         k = np.clip(np.searchsorted(until, wanted, side="right") - 1, 0, len(self.from_ns) - 1)
         return np.asarray(self.from_ns[k] + wanted - until[k], np.int64)
+
+    def _cumulated(self) -> Int64Array:
+        """(k + 1,) How much had been watched when each of the k stretches began, and in all."""
+        return np.concatenate((np.zeros(1, np.int64), np.cumsum(self.to_ns - self.from_ns)))
 
     def contains(self, t_ns: Int64Array) -> BoolArray:
         """(n,) Mark the instants that were watched; a stretch ends before its last nanosecond."""
         k = np.searchsorted(self.from_ns, t_ns, side="right") - 1
         to_ns = np.append(self.to_ns, np.iinfo(np.int64).min)  # the last one stands for 'before the first stretch'
         return np.asarray(t_ns < to_ns[k])
+
+    @classmethod
+    def union(cls, from_ns: Int64Array, to_ns: Int64Array) -> "Watched":
+        """Put stretches together that may overlap; either end is ascending."""
+        begun_ns = np.maximum(from_ns, np.concatenate((from_ns[:1], to_ns[:-1])))  # where the one before ends later
+        return cls(from_ns=np.minimum(begun_ns, to_ns), to_ns=to_ns)
+
+    def share_after(self, t_ns: Int64Array, window_ns: int) -> float:
+        """Give the share of what was watched that lies in the window after any of these instants, ascending.
+
+        Windows that overlap count once: chance has it that a dropout comes after one of these with this probability.
+        """
+        after = Watched.union(self.before(t_ns), self.before(t_ns + window_ns))
+        return after.total_ns / max(self.total_ns, 1)
 
     def without(self, cut_out: Iterable[tuple[int, int]]) -> "Watched":
         """Take more stretches out."""
@@ -183,12 +201,12 @@ _MOST_UNITS = 8
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Unit:
-    """Dropouts that are looked into together: those of one group, or all."""
+    """Incidents that are looked into together: those of one group, or all."""
 
     controllers: tuple[str, ...]
     """Whose; empty: of any controller."""
-    incidents: tuple[int, ...]
-    """Indices into the incidents of `Health`, ascending by the last frame before."""
+    incidents: tuple[Incident, ...]
+    """Ascending by the last frame before."""
 
 
 def unexplained_losses(
@@ -212,18 +230,18 @@ def unexplained_losses(
 
 def list_units(incidents: Sequence[Incident], chosen: Sequence[int], groups: Sequence[Group]) -> tuple[Unit, ...]:
     """Give all dropouts as one unit, and each group of at least three as another, where there are several."""
-    in_order = tuple(sorted(chosen, key=lambda k: incidents[k].last_seen_ns))
-    if len(groups) == 1:
-        return (Unit(controllers=groups[0].controllers, incidents=in_order),)
-    each = [
-        Unit(
-            controllers=group.controllers,
-            incidents=tuple(sorted(group.incidents, key=lambda k: incidents[k].last_seen_ns)),
-        )
-        for group in groups
-        if len(group.incidents) >= LEAST_DROPOUTS
+    large = [group for group in groups if len(group.incidents) >= LEAST_DROPOUTS][: _MOST_UNITS - 1]
+    wanted = [
+        (groups[0].controllers if len(groups) == 1 else (), chosen),
+        *((group.controllers, group.incidents) for group in large if len(groups) > 1),
     ]
-    return (Unit(controllers=(), incidents=in_order), *each[: _MOST_UNITS - 1])
+    return tuple(
+        Unit(
+            controllers=controllers,
+            incidents=tuple(sorted((incidents[k] for k in numbers), key=lambda one: one.last_seen_ns)),
+        )
+        for controllers, numbers in wanted
+    )
 
 
 def watched_of(health: Health, controllers: Sequence[str]) -> Watched:
@@ -236,22 +254,13 @@ def watched_of(health: Health, controllers: Sequence[str]) -> Watched:
     )
 
 
-def _all_away(absences: Sequence[Sequence[tuple[int, int]]]) -> Iterator[tuple[int, int]]:
-    """Yield the stretches in which all of them are away."""
-    edges = sorted(
-        edge
-        for spans in absences
-        for from_ns, to_ns in spans
-        for edge in ((from_ns, 1), (to_ns, -1))
-        if to_ns > from_ns
-    )
-    away, since_ns = 0, 0
-    for t_ns, step in edges:
-        if away == len(absences) and step < 0:
-            yield since_ns, t_ns
-        away += step
-        if away == len(absences):
-            since_ns = t_ns
+def _all_away(absences: Sequence[Sequence[tuple[int, int]]]) -> Iterable[tuple[int, int]]:
+    """Give the stretches in which all of them are away."""
+    spans = np.array([span for of_one in absences for span in of_one if span[1] > span[0]], np.int64).reshape(-1, 2)
+    t_ns = np.sort(spans.ravel(), kind="stable")
+    step = np.tile((1, -1), len(spans))[np.argsort(spans.ravel(), kind="stable")]
+    all_from = np.flatnonzero(np.cumsum(step) == len(absences)) if len(absences) else np.empty(0, np.int64)
+    return zip(t_ns[all_from].tolist(), t_ns[all_from + 1].tolist(), strict=True)
 
 
 def power_ups_of(health: Health, actions: Iterable[Action]) -> Int64Array:

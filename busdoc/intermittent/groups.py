@@ -20,9 +20,10 @@ from busdoc.intermittent.groups_evidence import (
     list_causes,
     weigh_causes,
 )
-from busdoc.isolation.suspects.losses import Losses, gather_losses, losses_of
+from busdoc.isolation.suspects.losses import gather_losses, losses_of
 from busdoc.machine.machine import Machine
 from busdoc.times import SECOND_NS
+from busdoc.words.counting import listed, times
 from busdoc.words.probability import odds
 
 __all__ = ["Group", "GroupCause", "find_groups"]
@@ -77,7 +78,6 @@ def find_groups(
     *,
     start_ns: int,
     watched_s: float,
-    absent: Sequence[tuple[str, int, int | None]] = (),
 ) -> tuple[Group, ...]:
     """Put incidents into groups and say what each points to.
 
@@ -88,28 +88,34 @@ def find_groups(
     machine : the map, possibly empty
     controllers : (name, channel) of all that were heard
     start_ns, watched_s : beginning and length of what was watched
-    absent : (controller, from, to) known otherwise: who was away from the start, for one
 
     Returns
     -------
     The group with the most incidents first
-
-    Examples
-    --------
-    See ``tests/intermittent/test_groups.py``.
     """
     names = tuple(name for name, _ in controllers)
-    losses = gather_losses(incidents, names, start_ns, absent)
+    losses = gather_losses(incidents, names, start_ns)
     wanted = set(chosen)
     rows = [row for row, k in enumerate(losses.incident) if k in wanted and losses.hit[row].any()]
     if not rows:
         return ()
     hit, up, p_restarted = losses.hit[rows], losses.up[rows] | losses.hit[rows], losses.p_restarted[rows]
-    window_s = _window_s([incidents[losses.incident[row]] for row in rows])
+    number = np.array(losses.incident)[rows]
+    window_s = _window_s([incidents[k] for k in number.tolist()])
     chance = np.clip(hit.sum(axis=0) * window_s / max(watched_s, window_s), _LEAST_CHANCE, _MOST_CHANCE)
     causes = list_causes(machine, names, [channel for _, channel in controllers])
-    clusters = cluster_incidents(hit, up, p_restarted, causes, chance)
-    return tuple(_group(cluster, rows, losses, names, causes, chance, watched_s, window_s) for cluster in clusters)
+    n_windows = watched_s / window_s
+    return tuple(
+        _group(
+            cluster,
+            names,
+            weigh_causes(cluster, causes, chance),
+            p_restarted[list(cluster.rows)],
+            incidents=tuple(sorted(number[list(cluster.rows)].tolist())),
+            together_by_chance=n_windows * _pairs(chance[cluster.members]),
+        )
+        for cluster in cluster_incidents(hit, up, p_restarted, causes, chance)
+    )
 
 
 def _window_s(incidents: Sequence[Incident]) -> float:
@@ -122,52 +128,45 @@ def _window_s(incidents: Sequence[Incident]) -> float:
     return max(float(np.median(spans)) / SECOND_NS if spans else 0.0, 0.05)
 
 
+def _pairs(chance: Float64Array) -> float:
+    """Give the chance that at least two of independent controllers fall in one window: summed over pairs."""
+    return (float(chance.sum()) ** 2 - float((chance**2).sum())) / 2.0
+
+
 def _group(
     cluster: Cluster,
-    rows: Sequence[int],
-    losses: Losses,
     names: Sequence[str],
-    causes: Sequence[Cause],
-    chance: Float64Array,
-    watched_s: float,
-    window_s: float,
+    weighed: tuple[Sequence[Cause], Float64Array],
+    p_restarted: Float64Array,
+    *,
+    incidents: tuple[int, ...],
+    together_by_chance: float,
 ) -> Group:
-    n = len(cluster.rows)
-    members: BoolArray = np.asarray(2 * cluster.fell >= n)
-    if not members.any():
-        members = np.asarray(cluster.fell == cluster.fell.max())
-    weighed, log_weight = weigh_causes(cluster, causes, chance)
-    probability = np.exp(log_weight - np.logaddexp.reduce(log_weight))
-    order = np.argsort(-probability, kind="stable")
+    causes, log_weight = weighed
+    members: BoolArray = cluster.members
     inside = tuple(names[c] for c in np.flatnonzero(members).tolist())
+    probability = np.exp(log_weight - np.logaddexp.reduce(log_weight))
     found = tuple(
         GroupCause(
-            kind=weighed[j].kind,
-            part=weighed[j].part,
+            kind=causes[j].kind,
+            part=causes[j].part,
             probability=float(probability[j]),
-            words=_cause_words(weighed[j], inside),
+            words=_cause_words(causes[j], inside),
         )
-        for k, j in enumerate(order.tolist())
+        for k, j in enumerate(np.argsort(-probability, kind="stable").tolist())
         if k == 0 or probability[j] >= _WORTH_LISTING
     )
-    p = losses.p_restarted[[rows[row] for row in cluster.rows]]
-    restarted, kept = int((p > _TELLS).sum()), int((p < 1.0 - _TELLS).sum())
+    restarted, kept = int((p_restarted > _TELLS).sum()), int((p_restarted < 1.0 - _TELLS).sum())
     return Group(
         controllers=inside,
         others=tuple(names[c] for c in np.flatnonzero((cluster.fell > 0) & ~members).tolist()),
-        incidents=tuple(sorted(losses.incident[rows[row]] for row in cluster.rows)),
+        incidents=incidents,
         restarted=restarted,
         kept_running=kept,
-        together_by_chance=_together_by_chance(chance[members], watched_s, window_s),
+        together_by_chance=together_by_chance,
         causes=found,
-        words=_group_words(inside, n, restarted, kept, found),
+        words=_group_words(inside, len(incidents), restarted, kept, found),
     )
-
-
-def _together_by_chance(chance: Float64Array, watched_s: float, window_s: float) -> float:
-    """Count the windows in which at least two of independent controllers fall: the sum over pairs, to first order."""
-    pairs = (float(chance.sum()) ** 2 - float((chance**2).sum())) / 2.0
-    return pairs * watched_s / window_s
 
 
 def _cause_words(cause: Cause, members: Sequence[str]) -> str:
@@ -193,22 +192,16 @@ def _cause_words(cause: Cause, members: Sequence[str]) -> str:
 
 def _group_words(members: Sequence[str], n: int, restarted: int, kept: int, causes: Sequence[GroupCause]) -> str:
     """Say who falls, how often, how they come back, and what that points to."""
-    who = members[0] if len(members) == 1 else f"{', '.join(members[:-1])} and {members[-1]}"
     falls = "falls alone" if len(members) == 1 else "fall together"
-    times = _times(n)
     how = ""
     if restarted and not kept:
         how = f", restarted {'each time' if restarted == n else f'{restarted} of {n} times'}"
     elif kept and not restarted:
         how = f", kept running {'each time' if kept == n else f'{kept} of {n} times'}"
     elif restarted and kept:
-        how = f", restarted {_times(restarted)} and kept running {_times(kept)}"
+        how = f", restarted {times(restarted)} and kept running {times(kept)}"
     first = causes[0]
-    text = f"{who} {falls} ({times}{how}): {first.words} ({odds(first.probability)})"
+    text = f"{listed(members)} {falls} ({times(n)}{how}): {first.words} ({odds(first.probability)})"
     if len(causes) > 1 and causes[1].probability >= 0.1:
         text += f", else {causes[1].words} ({odds(causes[1].probability)})"
     return f"{text}."
-
-
-def _times(n: int) -> str:
-    return "once" if n == 1 else "twice" if n == 2 else f"{n} times"

@@ -8,9 +8,10 @@ do (agglomeration under a Chinese-restaurant prior, as in Heller & Ghahramani, I
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import combinations, count
 
 import numpy as np
 
@@ -92,6 +93,21 @@ class Cluster:
     sign: Float64Array
     """(kinds,) log-likelihood of 'restarted or kept running' for each kind of cause, in the order of `CauseKind`."""
 
+    @property
+    def members(self) -> BoolArray:
+        """(C,) Mark those that fell in at least half of the incidents; where none did, those that fell most."""
+        half: BoolArray = np.asarray(2 * self.fell >= len(self.rows))
+        return half if half.any() else np.asarray(self.fell == self.fell.max())
+
+    def with_all(self, other: "Cluster") -> "Cluster":
+        """Put two together."""
+        return Cluster(
+            rows=tuple(sorted((*self.rows, *other.rows))),
+            fell=self.fell + other.fell,
+            stayed=self.stayed + other.stayed,
+            sign=self.sign + other.sign,
+        )
+
 
 def list_causes(machine: Machine, controllers: Sequence[str], channels: Sequence[int | None]) -> tuple[Cause, ...]:
     """List the causes that the map and the channels offer.
@@ -105,16 +121,18 @@ def list_causes(machine: Machine, controllers: Sequence[str], channels: Sequence
     index = {name: c for c, name in enumerate(controllers)}
     causes: list[Cause] = []
     for kind, of_part in ((CauseKind.FEED, PartKind.FEED), (CauseKind.SEGMENT, PartKind.SEGMENT)):
-        found = [
-            (part.name, _below(machine, part.name, index)) for part in machine.parts.values() if part.kind is of_part
+        below = [
+            (part, _marked(machine.controllers_below(part.name), index))
+            for part in machine.parts.values()
+            if part.kind is of_part
         ]
-        found = [(name, members) for name, members in found if members.any()]
-        weights = [machine.parts[name].prior or 0.0 for name, _ in found]
+        found = [(part, members) for part, members in below if members.any()]
+        weights = [part.prior or 0.0 for part, _ in found]
         if not all(weights):
             weights = [1.0] * len(found)
         causes += [
-            Cause(kind=kind, part=name, members=members, log_prior=math.log(_PRIOR[kind] * weight / sum(weights)))
-            for (name, members), weight in zip(found, weights, strict=True)
+            Cause(kind=kind, part=part.name, members=members, log_prior=math.log(_PRIOR[kind] * weight / sum(weights)))
+            for (part, members), weight in zip(found, weights, strict=True)
         ]
     known = sorted({channel for channel in channels if channel is not None})
     for channel in known:
@@ -123,18 +141,15 @@ def list_causes(machine: Machine, controllers: Sequence[str], channels: Sequence
             log_prior = math.log(_PRIOR[CauseKind.BUS] / len(known))
             causes.append(Cause(kind=CauseKind.BUS, part=str(channel), members=members, log_prior=log_prior))
     each = math.log(_PRIOR[CauseKind.CONTROLLER] / max(1, len(controllers)))
-    for name, c in index.items():
-        alone = np.zeros(len(controllers), np.bool_)
-        alone[c] = True
-        causes.append(Cause(kind=CauseKind.CONTROLLER, part=name, members=alone, log_prior=each))
+    for name in controllers:
+        causes.append(Cause(kind=CauseKind.CONTROLLER, part=name, members=_marked([name], index), log_prior=each))
     return tuple(causes)
 
 
-def _below(machine: Machine, part: str, index: dict[str, int]) -> BoolArray:
+def _marked(names: Iterable[str], index: Mapping[str, int]) -> BoolArray:
+    """(C,) Mark the controllers of these names, as far as they are known."""
     members = np.zeros(len(index), np.bool_)
-    for name in machine.controllers_below(part):
-        if name in index:
-            members[index[name]] = True
+    members[[index[name] for name in names if name in index]] = True
     return members
 
 
@@ -165,24 +180,22 @@ def weigh_causes(
 
 def _off_the_map(cluster: Cluster, causes: Sequence[Cause]) -> list[Cause]:
     """Add what no map names: a supply or wiring of just those that fell, priced by how many such sets there are."""
-    n = len(cluster.rows)
-    members: BoolArray = np.asarray(2 * cluster.fell >= n)
+    members: BoolArray = np.asarray(2 * cluster.fell >= len(cluster.rows))
     size = int(members.sum())
     if size < 2:
         return []
     n_sets = math.comb(len(members), size)
+    mapped = {cause.kind for cause in causes}
     off = [
-        Cause(kind=kind, part=None, members=members, log_prior=math.log(_off_share(mapped, kind, causes) / n_sets))
-        for kind, mapped in ((CauseKind.SUPPLY, CauseKind.FEED), (CauseKind.WIRING, CauseKind.SEGMENT))
+        Cause(kind=kind, part=None, members=members, log_prior=math.log(share / n_sets))
+        for kind, share in (
+            (CauseKind.SUPPLY, _PRIOR[CauseKind.SUPPLY] if CauseKind.FEED in mapped else _UNMAPPED),
+            (CauseKind.WIRING, _PRIOR[CauseKind.WIRING] if CauseKind.SEGMENT in mapped else _UNMAPPED),
+        )
     ]
-    first = np.zeros(len(members), np.bool_)
-    first[int(np.argmax(cluster.fell))] = True
+    first = np.arange(len(members)) == np.argmax(cluster.fell)
     log_prior = math.log(_PRIOR[CauseKind.CONTROLLER] / len(members))
     return [*off, Cause(kind=CauseKind.CHANCE, part=None, members=first, log_prior=log_prior)]
-
-
-def _off_share(mapped: CauseKind, kind: CauseKind, causes: Sequence[Cause]) -> float:
-    return _PRIOR[kind] if any(cause.kind is mapped for cause in causes) else _UNMAPPED
 
 
 def _beta_binomial(fell: Int64Array, stayed: Int64Array, prior: tuple[float, float]) -> Float64Array:
@@ -216,37 +229,37 @@ def cluster_incidents(
     The largest first
     """
     patterns, which = np.unique(hit, axis=0, return_inverse=True)
-    which = which.reshape(-1)
     sign = sign_of(p_restarted)
-    clusters = [_cluster(np.flatnonzero(which == k), hit, up, sign) for k in range(len(patterns))]
+    # One cluster for each set of controllers that ever fell together.
+    clusters = [_cluster(np.flatnonzero(which.reshape(-1) == k), hit, up, sign) for k in range(len(patterns))]
     clusters.sort(key=lambda one: -len(one.rows))
-    open_ones, alone = clusters[:_MOST_PATTERNS], clusters[_MOST_PATTERNS:]
-    evidence = [_evidence(one, causes, chance) for one in open_ones]
-    gains = {
-        (a, b): _gain(open_ones, evidence, a, b, causes, chance)
-        for a in range(len(open_ones))
-        for b in range(a + 1, len(open_ones))
-        if _share_one(open_ones[a], open_ones[b])
-    }
-    alive = set(range(len(open_ones)))
-    while gains:
-        (a, b), (gain, merged) = max(gains.items(), key=lambda item: item[1][0])
+    open_ones, alone = dict(enumerate(clusters[:_MOST_PATTERNS])), clusters[_MOST_PATTERNS:]
+    evidence = {k: _evidence(one, causes, chance) for k, one in open_ones.items()}
+    merged: dict[tuple[int, int], tuple[float, Cluster]] = {}
+
+    def consider(a: int, b: int) -> None:
+        """Note what one cause for both wins over two, as a log odds, where some controller fell in both."""
+        one, other = open_ones[a], open_ones[b]
+        if not np.any((one.fell > 0) & (other.fell > 0)):
+            return
+        both, n, m = one.with_all(other), len(one.rows), len(other.rows)
+        partition = math.lgamma(n + m) - math.lgamma(n) - math.lgamma(m) - math.log(_NEW_CLUSTER)
+        merged[a, b] = partition + _evidence(both, causes, chance) - evidence[a] - evidence[b], both
+
+    for pair in combinations(open_ones, 2):
+        consider(*pair)
+    # Put the two together that win most by it, as long as anything is won.
+    for new in count(len(open_ones)):
+        pair, (gain, both) = max(merged.items(), key=lambda item: item[1][0], default=((0, 0), (0.0, clusters[0])))
         if gain <= 0.0:
             break
-        open_ones.append(merged)
-        evidence.append(_evidence(merged, causes, chance))
-        new = len(open_ones) - 1
-        alive -= {a, b}
-        gains = {pair: found for pair, found in gains.items() if not {a, b} & set(pair)}
-        for other in alive:
-            if _share_one(open_ones[other], merged):
-                gains[other, new] = _gain(open_ones, evidence, other, new, causes, chance)
-        alive.add(new)
-    return sorted((*(open_ones[k] for k in alive), *alone), key=lambda one: (-len(one.rows), one.rows))
-
-
-def _share_one(one: Cluster, other: Cluster) -> bool:
-    return bool(np.any((one.fell > 0) & (other.fell > 0)))
+        merged = {others: found for others, found in merged.items() if not {*pair} & {*others}}
+        for k in pair:
+            del open_ones[k]
+        open_ones[new], evidence[new] = both, _evidence(both, causes, chance)
+        for other in list(open_ones)[:-1]:
+            consider(other, new)
+    return sorted((*open_ones.values(), *alone), key=lambda one: (-len(one.rows), one.rows))
 
 
 def _cluster(rows: Int64Array, hit: BoolArray, up: BoolArray, sign: Float64Array) -> Cluster:
@@ -261,24 +274,3 @@ def _cluster(rows: Int64Array, hit: BoolArray, up: BoolArray, sign: Float64Array
 def _evidence(cluster: Cluster, causes: Sequence[Cause], chance: Float64Array) -> float:
     _, log_weight = weigh_causes(cluster, causes, chance)
     return float(np.logaddexp.reduce(log_weight))
-
-
-def _gain(
-    clusters: Sequence[Cluster],
-    evidence: Sequence[float],
-    a: int,
-    b: int,
-    causes: Sequence[Cause],
-    chance: Float64Array,
-) -> tuple[float, Cluster]:
-    """Say what is won by one cause instead of two, as a log odds."""
-    one, other = clusters[a], clusters[b]
-    merged = Cluster(
-        rows=tuple(sorted((*one.rows, *other.rows))),
-        fell=one.fell + other.fell,
-        stayed=one.stayed + other.stayed,
-        sign=one.sign + other.sign,
-    )
-    n, m = len(one.rows), len(other.rows)
-    partition = math.lgamma(n + m) - math.lgamma(n) - math.lgamma(m) - math.log(_NEW_CLUSTER)
-    return partition + _evidence(merged, causes, chance) - evidence[a] - evidence[b], merged

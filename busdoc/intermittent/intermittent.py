@@ -5,13 +5,13 @@ everything that was tried together, and says what to do next. With fewer than th
 costs nothing: the events and values to hold against them are asked for only then.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from busdoc.actions.action import Action
-from busdoc.arrays import BoolArray, Int64Array
+from busdoc.arrays import Float64Array, Int64Array
 from busdoc.health.summary import Health
 from busdoc.intermittent.advice import Advice, advise
 from busdoc.intermittent.dropouts import (
@@ -23,28 +23,19 @@ from busdoc.intermittent.dropouts import (
     unexplained_losses,
     watched_of,
 )
-from busdoc.intermittent.finding import (
-    Finding,
-    Lags,
-    Tried,
-    finding_of_event,
-    finding_of_value,
-    lags_of,
-    preceded_by,
-    rank,
-    set_aside,
-)
+from busdoc.intermittent.finding import Lags, Tried, lags_of, rank, set_aside
 from busdoc.intermittent.groups import Group, find_groups
-from busdoc.intermittent.multiple_testing import benjamini_hochberg, holm
+from busdoc.intermittent.multiple_testing import attained, benjamini_hochberg, holm
 from busdoc.intermittent.precursors.antecedent import Antecedent, find_antecedents
-from busdoc.intermittent.precursors.antecedent_shift import attained
 from busdoc.intermittent.precursors.covariate import Covariate
 from busdoc.intermittent.precursors.event_kind import EventKind
+from busdoc.intermittent.precursors.precursor import Precursor
 from busdoc.intermittent.rate_shape import Rate, measure_rate
 from busdoc.isolation.suspects.losses import losses_of
 from busdoc.isolation.verdict import Because
 from busdoc.machine.machine import Machine
 from busdoc.times import SECOND_NS
+from busdoc.words.sentence import capital
 
 __all__ = ["Evidence", "Intermittent", "look_into"]
 
@@ -73,7 +64,7 @@ class Intermittent:
     groups: tuple[Group, ...]
     rates: tuple[Rate, ...]
     """All dropouts first; then each group of at least three, where there are several groups."""
-    findings: tuple[Finding, ...]
+    findings: tuple[Precursor, ...]
     """What goes before the dropouts more often than chance, given all that was tried; what explains most first."""
     antecedents: tuple[Antecedent, ...]
     """Every kind of event that was tried, for each set of dropouts, corrected; by p."""
@@ -127,23 +118,20 @@ def look_into(
     )
     units = list_units(health.incidents, chosen, groups)
     rates = _rates(health, units, actions, epoch=epoch)
-    dropouts = [
-        Dropouts.of(
-            unit.controllers, [health.incidents[k] for k in unit.incidents], watched_of(health, unit.controllers)
-        )
-        for unit in units
-    ]
+    dropouts = [Dropouts.of(unit.controllers, unit.incidents, watched_of(health, unit.controllers)) for unit in units]
     evidence = gather(dropouts)
     antecedents, covariates = _corrected(find_antecedents(dropouts, evidence.kinds), evidence.covariates)
-    events = _Events(kinds=evidence.kinds, dropouts=dropouts, tests=antecedents)
-    findings, promising = _sorted_out(antecedents, covariates)
-    findings = set_aside(findings, events.preceded(findings))
+    # An event that may be an answer to the loss is neither found nor promising.
+    tests = [*(one for one in antecedents if not one.order_unclear), *covariates]
+    findings = set_aside(rank([one for one in tests if one.found]))
+    promising = rank([one for one in tests if not one.found and one.p <= _PROMISING_AT])
     standing = [one for one in findings if one.beside is None]
+    shown = [one for one in standing[:_MOST_LAGS] if isinstance(one, Antecedent) and one.is_sure]
     tried = Tried(
         kinds=len({(one.name, one.controller) for one in antecedents}),
         signals=len({one.name for one in covariates}),
         tests=len(antecedents) + len(covariates),
-        left_out=tuple(_sentence(text) for text in evidence.left_out),
+        left_out=tuple(f"{capital(text).rstrip('.')}." for text in evidence.left_out),
     )
     return Intermittent(
         dropouts=chosen,
@@ -152,79 +140,34 @@ def look_into(
         findings=findings,
         antecedents=antecedents,
         covariates=covariates,
-        lags=events.lags(findings),
+        lags=tuple(map(lags_of, shown)),
         tried=tried,
         advice=advise(groups, rates, standing, promising, tried, machine, suspects),
     )
 
 
-def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:].rstrip('.')}."
-
-
 def _corrected(
     antecedents: Sequence[Antecedent], covariates: Sequence[Covariate]
 ) -> tuple[tuple[Antecedent, ...], tuple[Covariate, ...]]:
-    """Correct everything that was tried together; events and values bear half of the risk each.
+    """Correct everything that was tried together; events and values bear half of the risk each; smallest p first.
 
     Each half is corrected by itself: what events count, few of them can show by chance, and values do not pay for that.
     """
-    p_events, p_values = (np.array([one.p for one in of], np.float64) for of in (antecedents, covariates))
+    p_events, p_values = (_column([one.p for one in of]) for of in (antecedents, covariates))
     halves = 2.0 if len(p_events) and len(p_values) else 1.0
-    holm_events = holm(p_events, attained=attained([one.chances for one in antecedents]))
-    holm_values = holm(p_values)
-    p_holm = np.minimum(halves * np.concatenate((holm_events, holm_values)), 1.0).tolist()
-    q_bh = benjamini_hochberg(np.concatenate((p_events, p_values))).tolist()
-    n_events = len(p_events)
-    events = (one.corrected(*of) for one, *of in zip(antecedents, p_holm[:n_events], q_bh[:n_events], strict=True))
-    values = (one.corrected(*of) for one, *of in zip(covariates, p_holm[n_events:], q_bh[n_events:], strict=True))
+    holm_events = np.minimum(halves * holm(p_events, attained([one.chances for one in antecedents])), 1.0)
+    holm_values = np.minimum(halves * holm(p_values), 1.0)
+    q_events, q_values = np.split(benjamini_hochberg(np.concatenate((p_events, p_values))), [len(p_events)])
+    events = map(Antecedent.corrected, antecedents, holm_events.tolist(), q_events.tolist())
+    values = map(Covariate.corrected, covariates, holm_values.tolist(), q_values.tolist())
     return (
         tuple(sorted(events, key=lambda one: (one.p, one.name))),
         tuple(sorted(values, key=lambda one: (one.p, one.name))),
     )
 
 
-def _sorted_out(
-    antecedents: Sequence[Antecedent], covariates: Sequence[Covariate]
-) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
-    """Give what was found, and what may yet be; an event that may be an answer to the loss is neither."""
-    clear = [one for one in antecedents if not one.order_unclear]
-    both = [
-        *((one.found, finding_of_event(one)) for one in clear),
-        *((one.found, finding_of_value(one)) for one in covariates),
-    ]
-    promising = [finding for is_found, finding in both if not is_found and finding.p <= _PROMISING_AT]
-    return rank([finding for is_found, finding in both if is_found]), rank(promising)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Events:
-    """The tests on events with what they were made on, for whoever asks about single dropouts."""
-
-    kinds: Sequence[EventKind]
-    dropouts: Sequence[Dropouts]
-    tests: Sequence[Antecedent]
-
-    def preceded(self, findings: Sequence[Finding]) -> dict[tuple[str, tuple[str, ...]], tuple[BoolArray, float]]:
-        """Give the dropouts that each finding comes before, and the share by chance."""
-        return {
-            (one.name, one.controllers): (preceded_by(one, kind, dropouts), one.by_chance)
-            for one, kind, dropouts in self._of(findings)
-        }
-
-    def lags(self, findings: Sequence[Finding]) -> tuple[Lags, ...]:
-        """Give how long before each dropout the events of the first findings were."""
-        standing = [finding for finding in findings if finding.beside is None]
-        return tuple(lags_of(*found) for found in self._of(standing[:_MOST_LAGS]))
-
-    def _of(self, findings: Sequence[Finding]) -> Iterator[tuple[Antecedent, EventKind, Dropouts]]:
-        kinds = {(kind.name, kind.controller): kind for kind in self.kinds if kind.is_sure}
-        sets = {one.controllers: one for one in self.dropouts}
-        tests = {(one.name, one.controllers): one for one in self.tests}
-        for finding in findings:
-            one = tests.get((finding.name, finding.controllers)) if finding.trigger is not None else None
-            if one is not None and (one.name, one.controller) in kinds:
-                yield one, kinds[one.name, one.controller], sets[one.controllers]
+def _column(numbers: Sequence[float]) -> Float64Array:
+    return np.array(numbers, np.float64)
 
 
 def _rates(health: Health, units: Sequence[Unit], actions: Sequence[Action], *, epoch: bool) -> tuple[Rate, ...]:
@@ -236,7 +179,7 @@ def _rates(health: Health, units: Sequence[Unit], actions: Sequence[Action], *, 
 
 
 def _rate(health: Health, unit: Unit, power_ups_ns: Int64Array, *, epoch: bool) -> Rate:
-    incidents = [health.incidents[k] for k in unit.incidents]
+    incidents = unit.incidents
     returns_ns = sorted({loss.back_ns for i in incidents for loss in losses_of(i) if loss.back_ns is not None})
     return measure_rate(
         np.array([incident.last_seen_ns for incident in incidents], np.int64),

@@ -11,6 +11,7 @@ from enum import StrEnum
 import numpy as np
 
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
+from busdoc.intermittent.binomial import at_least
 from busdoc.intermittent.dropouts import Watched
 from busdoc.intermittent.rate_tests import (
     garwood,
@@ -20,7 +21,7 @@ from busdoc.intermittent.rate_tests import (
     laplace_trend,
     phase_p,
 )
-from busdoc.isolation.suspects.rates import quiet_to_prove
+from busdoc.isolation.suspects.dwell import quiet_to_prove
 from busdoc.times import SECOND_NS
 
 __all__ = ["FOUND_AT", "Outage", "Rate", "RateColumn", "Shape", "ShapeTest", "StillNeeded", "Watched", "measure_rate"]
@@ -72,6 +73,7 @@ class ShapeTest:
 
     @property
     def found(self) -> bool:
+        """Whether it stands after correction for all that was asked."""
         return self.p_holm <= FOUND_AT
 
     @property
@@ -173,6 +175,7 @@ def measure_rate(
     low, high = garwood(n)
     burst_p = greenwood_p(share)
     first: BoolArray = _firsts(share) if burst_p <= FOUND_AT else np.ones(n, np.bool_)
+    n_bursts = int(_firsts(share).sum())
     worse, trend_p = laplace_trend(share[first])
     halves = int((share[first] < 0.5).sum()), int((share[first] >= 0.5).sum())
     tests = [
@@ -180,10 +183,15 @@ def measure_rate(
             shape=Shape.TREND,
             p=trend_p,
             p_holm=trend_p,
-            facts=_trend_facts(*halves),
+            facts=f"{halves[0]} in the first half of the time watched, {halves[1]} in the second",
             claim=f"they come {'more and more' if worse > 0.0 else 'less and less'} often",
         ),
-        ShapeTest(shape=Shape.BURSTS, p=burst_p, p_holm=burst_p, facts=_burst_facts(n, int(_firsts(share).sum()))),
+        ShapeTest(
+            shape=Shape.BURSTS,
+            p=burst_p,
+            p_holm=burst_p,
+            facts=f"{n} dropouts in {n_bursts} bursts" if n_bursts < n else f"{n} dropouts, no two of them close",
+        ),
     ]
     if epoch and watched_s >= _DAY_FROM_S:
         tests.append(_time_of_day(lost_ns[first], watched))
@@ -219,61 +227,41 @@ def _firsts(share: Float64Array) -> BoolArray:
     return np.asarray(pause > _SAME_BURST / max(len(share), 1))
 
 
-def _trend_facts(first_half: int, second_half: int) -> str:
-    return f"{first_half} in the first half of the time watched, {second_half} in the second"
-
-
-def _burst_facts(n: int, n_bursts: int) -> str:
-    return f"{n} dropouts in {n_bursts} bursts" if n_bursts < n else f"{n} dropouts, no two of them close"
-
-
 def _time_of_day(lost_ns: Int64Array, watched: Watched) -> ShapeTest:
     phase = lost_ns % _DAY_NS / _DAY_NS
     even = watched.at((np.arange(2000) + 0.5) / 2000)
     null = even % _DAY_NS / _DAY_NS
     p = phase_p(phase, null)
-    best = max(range(24), key=lambda hour: _excess(phase, null, hour))
-    within, expected = _in_hours(phase, best).sum(), _in_hours(null, best).mean()
+    # The four hours that hold most beyond what the time watched makes likely.
+    within, expected = (_in_hours(of).mean(axis=1) for of in (phase, null))
+    best = int(np.argmax(within - expected))
     facts = (
-        f"{within} of {len(phase)} between {best:02d}:00 and {(best + 4) % 24:02d}:00 UTC, "
-        f"which is {100.0 * expected:.0f} % of the time watched"
+        f"{within[best] * len(phase):.0f} of {len(phase)} between {best:02d}:00 and {(best + 4) % 24:02d}:00 UTC, "
+        f"which is {100.0 * expected[best]:.0f} % of the time watched"
     )
     return ShapeTest(shape=Shape.TIME_OF_DAY, p=p, p_holm=p, facts=facts)
 
 
-def _in_hours(phase: Float64Array, hour: int) -> BoolArray:
-    """Mark what lies within the four hours from this one on."""
-    return np.asarray((phase * 24.0 - hour) % 24.0 < 4.0)
-
-
-def _excess(phase: Float64Array, null: Float64Array, hour: int) -> float:
-    """Say how many more there are in these four hours than the time watched makes likely."""
-    return float(_in_hours(phase, hour).sum() - _in_hours(null, hour).mean() * len(phase))
+def _in_hours(phase: Float64Array) -> BoolArray:
+    """(24, n) Mark what lies within the four hours from each full hour on."""
+    return np.asarray((phase * 24.0 - np.arange(24)[:, None]) % 24.0 < 4.0)
 
 
 def _after_starts(shape: Shape, lost_ns: Int64Array, starts_ns: Int64Array, watched: Watched) -> ShapeTest:
     """Ask whether dropouts come soon after a start more often than the time spent there makes likely (binomial)."""
     starts_ns = np.sort(starts_ns)
+    n_before = np.searchsorted(starts_ns, lost_ns, side="right")
+    since_ns = lost_ns - starts_ns[n_before - 1]
     best: tuple[float, str] = (1.0, "")
     for window_s in _START_WINDOWS_S:
         window_ns = round(window_s * SECOND_NS)
-        before = np.searchsorted(starts_ns, lost_ns, side="right")
-        latest_ns = starts_ns[np.maximum(before - 1, 0)]
-        within = int(((before > 0) & (lost_ns - latest_ns <= window_ns)).sum())
-        ends_ns = np.minimum(starts_ns + window_ns, np.append(starts_ns[1:], starts_ns[-1] + window_ns))
-        spent = float((watched.before(ends_ns) - watched.before(starts_ns)).sum()) / max(watched.total_ns, 1)
-        p = min(1.0, len(_START_WINDOWS_S) * _binomial_tail(within, len(lost_ns), min(spent, 1.0)))
+        within = int(((n_before > 0) & (since_ns <= window_ns)).sum())
+        spent = watched.share_after(starts_ns, window_ns)
+        p = min(1.0, len(_START_WINDOWS_S) * float(at_least(within, len(lost_ns), spent)))
         if p <= best[0]:
             share = f"{100.0 * spent:.1f} % of the time watched"
             best = (p, f"{within} of {len(lost_ns)} within {window_s:.0f} s, {share}")
     return ShapeTest(shape=shape, p=best[0], p_holm=best[0], facts=best[1])
-
-
-def _binomial_tail(k: int, n: int, q: float) -> float:
-    """Give P(at least k of n)."""
-    from scipy.special import betainc
-
-    return 1.0 if k <= 0 else float(betainc(k, n - k + 1, q))
 
 
 def _outage(lost_ns: Int64Array, back_ns: Sequence[int | None]) -> Outage:

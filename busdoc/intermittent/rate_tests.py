@@ -13,7 +13,6 @@ import numpy as np
 from busdoc.arrays import Float64Array, Int64Array
 
 __all__ = [
-    "binomial_interval",
     "garwood",
     "greenwood",
     "greenwood_p",
@@ -44,22 +43,6 @@ def garwood(k: int, confidence: float = 0.95) -> tuple[float, float]:
     tail = (1.0 - confidence) / 2.0
     low = float(gammaincinv(k, tail)) if k else 0.0
     return low, float(gammaincinv(k + 1, 1.0 - tail))
-
-
-def binomial_interval(k: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Give the exact two-sided interval of a share from k of n.
-
-    C. J. Clopper & E. S. Pearson, Biometrika 26 (1934) 404-413.
-
-    >>> [round(limit, 5) for limit in binomial_interval(3, 20)]
-    [0.03207, 0.37893]
-    """
-    from scipy.special import betaincinv
-
-    tail = (1.0 - confidence) / 2.0
-    low = float(betaincinv(k, n - k + 1, tail)) if k else 0.0
-    high = float(betaincinv(k + 1, n - k, 1.0 - tail)) if k < n else 1.0
-    return low, high
 
 
 def laplace_trend(u: Float64Array) -> tuple[float, float]:

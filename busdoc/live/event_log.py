@@ -3,24 +3,22 @@
 from collections.abc import Mapping, Sequence
 
 from busdoc.actions.action import Action, Origin
+from busdoc.actions.words import act_in_words
 from busdoc.capture.listening import BusState, Hearing
-from busdoc.health.incident import Incident, IncidentKind, RanOn
-from busdoc.isolation.verdict import ELSEWHERE, IsolationVerdict
+from busdoc.health.incident import Incident, IncidentKind
+from busdoc.isolation.verdict import IsolationVerdict
 from busdoc.live.rows import KnownLoss
 from busdoc.live.view import Happening, HappeningKind
-from busdoc.report.words.headline import act_in_words
+from busdoc.report.words.incidents import back_in_words, code_in_words, loss_in_words, restart_in_words
+from busdoc.report.words.suspects import culprit_in_words, is_named
 from busdoc.times import SECOND_NS
-from busdoc.words.duration import duration
-from busdoc.words.probability import odds
 
 __all__ = ["Telling"]
 
-_NAMED_AT = 0.8
 _NAMED_AFTER_NS = 2 * SECOND_NS
 """So long the verdict must name a part before it is told: while controllers fall one after the other it may point at
 another for a moment."""
 _MOST_KEPT = 2000
-_RAN_ON = {RanOn.RESTARTED: ", it restarted", RanOn.KEPT_RUNNING: ", it kept running", RanOn.UNKNOWN: ""}
 
 
 class Telling:
@@ -58,17 +56,15 @@ class Telling:
                 if incident.kind is IncidentKind.RESTART:
                     if key not in self._lost:
                         self._lost.add(key)
-                        new.append((loss.onset_ns, HappeningKind.RESTARTED, f"{name} restarted on its own", name))
+                        new.append((loss.onset_ns, HappeningKind.RESTARTED, restart_in_words(name), name))
                     continue
                 if key not in self._lost:
                     self._lost.add(key)
-                    why = ", as expected" if expected else ""
-                    new.append((loss.last_seen_ns, HappeningKind.LOST, f"{name} dropped off the bus{why}", name))
+                    text = loss_in_words(name, expected=expected)
+                    new.append((loss.last_seen_ns, HappeningKind.LOST, text, name))
                 if loss.steady_ns is not None and loss.steady_ns <= now_ns and key not in self._back:
                     self._back.add(key)
-                    took = duration(loss.steady_ns - loss.last_seen_ns)
-                    text = f"{name} is back in step after {took}{_RAN_ON[loss.ran_on]}"
-                    new.append((loss.steady_ns, HappeningKind.BACK, text, name))
+                    new.append((loss.steady_ns, HappeningKind.BACK, back_in_words(loss), name))
         for at_ns, kind, text, name in sorted(new):
             self._tell(at_ns, kind, text, name)
 
@@ -81,7 +77,7 @@ class Telling:
             key = (f"{name} {incident.code or ''}", incident.onset_ns)
             if key not in self._codes:
                 self._codes.add(key)
-                self._tell(incident.onset_ns, HappeningKind.CODE, f"{name} raised {incident.code}", name or None)
+                self._tell(incident.onset_ns, HappeningKind.CODE, code_in_words(incident, name), name or None)
 
     def buses(self, states: Sequence[BusState], now_ns: int) -> None:
         """Tell what became of a bus."""
@@ -102,14 +98,14 @@ class Telling:
             self._tell(verdict.at_ns, HappeningKind.CLEARED, f"cleared: {', '.join(new)}")
         self._cleared = cleared
         first = verdict.suspects[0] if verdict.suspects else None
-        if first is None or first.probability < _NAMED_AT or first.part == ELSEWHERE:
+        if first is None or not is_named(first):
             self._named = self._naming = None
             return
         if self._naming is None or self._naming[0] != first.part:
             self._naming = (first.part, verdict.at_ns)
         if first.part != self._named and verdict.at_ns - self._naming[1] >= _NAMED_AFTER_NS:
             self._named = first.part
-            self._tell(verdict.at_ns, HappeningKind.NAMED, f"part at fault: {first.part} ({odds(first.probability)})")
+            self._tell(verdict.at_ns, HappeningKind.NAMED, f"part at fault: {culprit_in_words(first)}")
 
     def action(self, action: Action, verb: str = "logged") -> None:
         """Tell that an action was logged, or what became of it."""

@@ -9,7 +9,7 @@ from enum import StrEnum
 from busdoc.actions.action import Action
 from busdoc.capture.listening import BusState
 from busdoc.health.controller import ControllerState
-from busdoc.isolation.verdict import NextTest
+from busdoc.isolation.verdict import NextTest, Suspect
 
 __all__ = [
     "ControllerRow",
@@ -152,8 +152,8 @@ class SessionView:
     """The verdict so far in one sentence."""
     why: tuple[str, ...]
     """The reasons of the first suspect."""
-    suspects: tuple[tuple[str, float, bool], ...]
-    """(part, probability, cleared), highest first."""
+    suspects: tuple[Suspect, ...]
+    """Highest first."""
     next: NextRow | None
     watching: Watching | None
     proposals: tuple[Proposal, ...]

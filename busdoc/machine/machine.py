@@ -94,6 +94,7 @@ class Controller:
 
     @property
     def name(self) -> str:
+        """What people call it: its spec's name."""
         return self.spec.name
 
 
@@ -146,19 +147,11 @@ class Machine:
 
         A loop in the map ends the walk instead of hanging it.
         """
-        nearest = self.controllers[name].feed if name in self.controllers else self.parts[name].owner
-        return self._walk(nearest)
-
-    def segments_above(self, name: str) -> tuple[str, ...]:
-        """Name the bus segments between a controller or segment and the diagnostic port, nearest first."""
-        nearest = self.controllers[name].segment if name in self.controllers else self.parts[name].owner
-        return self._walk(nearest)
-
-    def _walk(self, name: str | None) -> tuple[str, ...]:
+        here = self.controllers[name].feed if name in self.controllers else self.parts[name].owner
         above: list[str] = []
-        while name is not None and name in self.parts and name not in above:
-            above.append(name)
-            name = self.parts[name].owner
+        while here is not None and here in self.parts and here not in above:
+            above.append(here)
+            here = self.parts[here].owner
         return tuple(above)
 
     def home(self, name: str) -> str | None:

@@ -1,4 +1,4 @@
-"""The desk: what the screen knows beside the session, and what each key does to both. It draws nothing.
+"""What each key does to the session, and to what the screen knows beside it. Nothing is drawn here.
 
 Takes keys and ticks; calls the session; keeps the page, the question that is open, the scroll and the message. What a
 key logged is told only after the session's call returned, and then it is on disk.
@@ -9,22 +9,23 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import tzinfo
 
-from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.action import POWER_KINDS, Action, ActionKind
+from busdoc.actions.words import done_in_words, question_in_words
 from busdoc.errors import BusdocError
 from busdoc.isolation.verdict import Step
+from busdoc.live.bell import Bell
 from busdoc.live.view import Happening, HappeningKind, SessionView
 from busdoc.screen.areas.big_view import in_question
 from busdoc.screen.areas.pages import Page
 from busdoc.screen.asking import Asking, Choice, Digit, Picking, Writing
-from busdoc.screen.bells import Bells
 from busdoc.screen.drawing.styles import Tone
-from busdoc.screen.drawing.words import done_in_words, moment, step_text
+from busdoc.screen.drawing.words import moment, step_text
 from busdoc.screen.keys import BY_KEY, COMMANDS, VERBS, Command
 from busdoc.screen.parts import choices_for, part_in_question, partners_of
 from busdoc.screen.scroll import Scroll
 from busdoc.screen.session import Session
 
-__all__ = ["Desk", "Message"]
+__all__ = ["Message", "ScreenState"]
 
 _VIEW_EVERY_S = 0.2
 _RUN_ON_S = 1.2
@@ -32,16 +33,6 @@ _RUN_ON_S = 1.2
 _KEPT_HAPPENINGS = 50
 _UNSEEN_S = 1.0
 """A step that has stood for less than this was not read by who presses the key (common practice: about a second)."""
-_PROMPTS = {
-    ActionKind.UNPLUG: "Unplugged",
-    ActionKind.PLUG: "Plugged in",
-    ActionKind.POWER_OFF: "Power off",
-    ActionKind.POWER_ON: "Power on",
-    ActionKind.POWER_CYCLE: "Power off and on again",
-    ActionKind.SWAP: "Swapped",
-    ActionKind.WIGGLE: "Wiggled",
-    ActionKind.REPLACE: "Replaced",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,8 +43,8 @@ class Message:
     tone: Tone
 
 
-class Desk:
-    """Joins keys, the session and what is shown.
+class ScreenState:
+    """What the screen knows beside the session, and the one place that changes it.
 
     Parameters
     ----------
@@ -73,7 +64,7 @@ class Desk:
     ) -> None:
         self._session = session
         self._clock_s = clock_s
-        self._bells = Bells(quiet=quiet)
+        self._bell = Bell(quiet=quiet)
         self._seen = 0
         self._viewed_s = clock_s()
         self._chosen: tuple[Picking, float] | None = None
@@ -105,7 +96,7 @@ class Desk:
         new = self._session.happenings(self._seen)
         if new:
             self._seen = new[-1].n
-            self._bells.hear(new, now_s)
+            self._bell.hear(one.kind for one in new)
         if not new and now_s - self._viewed_s < _VIEW_EVERY_S:
             return None
         self._look()
@@ -118,7 +109,7 @@ class Desk:
 
     def rings(self) -> bool:
         """Say whether the bell is to ring now."""
-        return self._bells.ring(self._clock_s())
+        return self._bell.ring(self._clock_s())
 
     @property
     def offers_labels(self) -> bool:
@@ -249,12 +240,12 @@ class Desk:
 
     def _ask_part(self, kind: ActionKind) -> None:
         choices = choices_for(kind, self.view)
-        new_names = self.view.guided and kind not in (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
+        new_names = self.view.guided and kind not in POWER_KINDS
         if not choices and not new_names:
-            self._tell(f"nothing is there to be {_PROMPTS[kind].lower()}; nothing logged", Tone.WARN)
+            self._tell(f"nothing is there to be {question_in_words(kind).lower()}; nothing logged", Tone.WARN)
             return
         then = self._swap_from if kind is ActionKind.SWAP else self._act_on(kind)
-        self._ask(Picking(_PROMPTS[kind], choices, new_names=new_names), then)
+        self._ask(Picking(question_in_words(kind), choices, new_names=new_names), then)
 
     def _act_on(self, kind: ActionKind) -> Callable[[Asking], None]:
         def act(asking: Asking) -> None:
@@ -269,7 +260,7 @@ class Desk:
         def swap(other: Asking) -> None:
             self._logged(self._session.act(ActionKind.SWAP, one, _picked(other).value))
 
-        self._ask(Picking(f"Swapped {one} with", others, new_names=self.view.guided), swap)
+        self._ask(Picking(f"{question_in_words(ActionKind.SWAP)} {one} with", others, new_names=self.view.guided), swap)
 
     def _logged(self, action: Action) -> None:
         self._step_now = self._step_before = None  # it changes by what was done

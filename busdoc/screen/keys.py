@@ -1,11 +1,11 @@
-"""The keys, each with what it does: read by the desk, by the line of hints and by the page of help."""
+"""The keys, each with what it does: read by what handles them, by the line of hints and by the page of help."""
 
 from dataclasses import dataclass
 from enum import StrEnum
 
 from busdoc.actions.action import ActionKind
 
-__all__ = ["BY_KEY", "COMMANDS", "VERBS", "Command", "Key"]
+__all__ = ["BY_KEY", "COMMANDS", "LETTERS", "VERBS", "Command", "Key"]
 
 
 class Command(StrEnum):
@@ -97,14 +97,8 @@ COMMANDS: dict[Command, Key] = {
 
 BY_KEY = {name: command for command, key in COMMANDS.items() for name in key.keys}
 
-VERBS = {
-    Command.UNPLUG: ActionKind.UNPLUG,
-    Command.PLUG: ActionKind.PLUG,
-    Command.POWER_OFF: ActionKind.POWER_OFF,
-    Command.POWER_ON: ActionKind.POWER_ON,
-    Command.POWER_CYCLE: ActionKind.POWER_CYCLE,
-    Command.SWAP: ActionKind.SWAP,
-    Command.WIGGLE: ActionKind.WIGGLE,
-    Command.REPLACE: ActionKind.REPLACE,
-}
+VERBS = {Command[kind.name]: kind for kind in ActionKind if kind is not ActionKind.MARK}
 """Commands that need a part."""
+
+LETTERS = {kind: COMMANDS[Command[kind.name]].shown for kind in ActionKind}
+"""Under the strip an action is the letter of the key that logs it."""

@@ -1,13 +1,13 @@
 """Which parts an action may be about, likeliest first."""
 
-from busdoc.actions.action import ActionKind
+from busdoc.actions.action import POWER_KINDS, ActionKind
+from busdoc.actions.words import THE_MACHINE
 from busdoc.live.view import HarnessRow, SessionView
 from busdoc.screen.asking import Choice
-from busdoc.screen.drawing.words import THE_MACHINE, share
+from busdoc.words.probability import odds_in_column
 
 __all__ = ["choices_for", "part_in_question", "partners_of"]
 
-_POWER = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
 _CONTROLLER = "controller"
 _FEED = "feed"
 _LESS_OFTEN = {_CONTROLLER: 1, "segment": 2, "terminator": 2, _FEED: 3}
@@ -16,7 +16,7 @@ _LESS_OFTEN = {_CONTROLLER: 1, "segment": 2, "terminator": 2, _FEED: 3}
 
 def choices_for(kind: ActionKind, view: SessionView) -> list[Choice]:
     """List what an action may be done to."""
-    if kind in _POWER:
+    if kind in POWER_KINDS:
         whole = Choice(value=None, text=THE_MACHINE, aside="everything")
         return [whole, *(_choice(row) for row in view.harness if row.kind == _FEED)]
     rows = [row for row in view.harness if _possible(kind, row)]
@@ -63,5 +63,5 @@ def _choice(row: HarnessRow) -> Choice:
     if row.cleared:
         said.append("clear")
     elif row.probability is not None:
-        said.append(share(row.probability))
+        said.append(odds_in_column(row.probability))
     return Choice(value=row.name, text=row.name, label=row.label, aside=", ".join(said))

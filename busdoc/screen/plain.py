@@ -7,14 +7,17 @@ import re
 from collections.abc import Callable, Iterator
 from datetime import tzinfo
 
-from busdoc.actions.action import ActionKind
+from busdoc.actions.action import POWER_KINDS, ActionKind
+from busdoc.actions.words import done_in_words
 from busdoc.errors import InputError
+from busdoc.live.bell import TerminalBell
 from busdoc.live.view import Happening, HappeningKind, SessionView
-from busdoc.screen.drawing.words import bus_name, countdown, done_in_words, moment, step_text
+from busdoc.screen.drawing.words import bus_name, moment, step_text
 from busdoc.screen.session import Session
+from busdoc.words.duration import countdown
 from busdoc.words.probability import odds
 
-__all__ = ["PlainDesk"]
+__all__ = ["PlainSession"]
 
 _HELP = """\
 next                   log the proposed step at this instant (so does an empty line)
@@ -31,33 +34,31 @@ status, why, tree      how it stands; why the first suspect; what is plugged
 help, quit
 A part may be given by a few of its letters, or by its number."""
 
-_PLAIN_VERBS = {
-    "unplug": ActionKind.UNPLUG,
-    "plug": ActionKind.PLUG,
-    "replace": ActionKind.REPLACE,
-    "wiggle": ActionKind.WIGGLE,
-}
-_POWER = {"off": ActionKind.POWER_OFF, "on": ActionKind.POWER_ON, "cycle": ActionKind.POWER_CYCLE}
-_BELLS = {HappeningKind.LOST: "\a", HappeningKind.BACK: "\a\a"}
+_SWITCHING = tuple(kind.removeprefix("power-") for kind in POWER_KINDS)
 
 
-class PlainDesk:
+class PlainSession:
     """Turns typed lines into calls and what happens into lines.
 
     Parameters
     ----------
     session : what runs
     say : writes one line
-    quiet : ring no bell
+    bell : hears of what happens; None: there is none
     zone : of the times of day; None: the laptop's own
     """
 
     def __init__(
-        self, session: Session, say: Callable[[str], None], *, quiet: bool = False, zone: tzinfo | None = None
+        self,
+        session: Session,
+        say: Callable[[str], None],
+        *,
+        bell: TerminalBell | None = None,
+        zone: tzinfo | None = None,
     ) -> None:
         self._session = session
         self._say = say
-        self._quiet = quiet
+        self._bell = bell
         self._zone = zone
         self._seen = 0
         self._told_next = ""
@@ -91,6 +92,10 @@ class PlainDesk:
                 self._typed.discard(one.n)
                 continue
             self._say(self._line(one, view))
+            if self._bell is not None:
+                self._bell.hear([one.kind])
+        if self._bell is not None:
+            self._bell.tick()
         if view.trouble != self._told_trouble:
             self._told_trouble = view.trouble
             self._say(f"TROUBLE: {view.trouble}" if view.trouble else "The trouble is over.")
@@ -133,7 +138,7 @@ class PlainDesk:
                 yield "No step is proposed." if action is None else f"Logged: {done_in_words(action)}."
             case "unplug" | "plug" | "replace" | "wiggle":
                 part, into = self._part_and_place(rest, view)
-                action = self._session.act(_PLAIN_VERBS[verb], part, into)
+                action = self._session.act(ActionKind(verb), part, into)
                 yield f"Logged: {done_in_words(action)}."
             case "swap":
                 words = [word for word in re.split(r"\s+(?:with\s+|and\s+)?", rest) if word]
@@ -144,10 +149,10 @@ class PlainDesk:
                 yield f"Logged: {done_in_words(action)}."
             case "power":
                 how, _, feed = rest.partition(" ")
-                if how.lower() not in _POWER:
+                if how.lower() not in _SWITCHING:
                     raise InputError("power", "off, on or cycle", rest or "nothing", "Write for example: power cycle")
                 feed = feed.strip()
-                action = self._session.act(_POWER[how.lower()], self._part(feed, view) if feed else None)
+                action = self._session.act(ActionKind(f"power-{how.lower()}"), self._part(feed, view) if feed else None)
                 yield f"Logged: {done_in_words(action)}."
             case "undo":
                 undone = self._session.undo()
@@ -276,8 +281,7 @@ class PlainDesk:
         return "" if view.next is None else step_text(view.next)
 
     def _line(self, one: Happening, view: SessionView) -> str:
-        bell = "" if self._quiet else _BELLS.get(one.kind, "")
-        return f"{bell}{self._at(one.time_ns, view)}  {one.text}"
+        return f"{self._at(one.time_ns, view)}  {one.text}"
 
     def _at(self, t_ns: int, view: SessionView) -> str:
         return moment(t_ns, view.start_ns, epoch=view.epoch, zone=self._zone)

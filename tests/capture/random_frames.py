@@ -3,6 +3,7 @@
 import numpy as np
 from hypothesis import HealthCheck, settings
 
+from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import NO_LONG, FrameBlock, FrameFlag, LongPayloads
 
 FEW = settings(max_examples=40, suppress_health_check=list(HealthCheck))
@@ -53,6 +54,14 @@ def random_block(
         data=np.ascontiguousarray(whole[:, :8]),
         long=long,
     )
+
+
+def three_channels() -> ChannelTable:
+    """Number the channels that `random_block` uses."""
+    table = ChannelTable()
+    for name in ("can0", "can1", "can2"):
+        table.number(name)
+    return table
 
 
 def rows_of(block: FrameBlock) -> list[tuple[int, int, int, int, int, str]]:

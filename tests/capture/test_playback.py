@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busdoc.capture.channels import ChannelTable
 from busdoc.capture.formats.write import write_log
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.listening import Hearing
@@ -16,7 +15,7 @@ from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder.recorder import LogRecorder
 from busdoc.capture.source import open_capture
 from busdoc.errors import InputError
-from tests.capture.random_frames import FEW, random_block, rows_of
+from tests.capture.random_frames import FEW, random_block, rows_of, three_channels
 
 SECOND = 1_000_000_000
 
@@ -32,13 +31,6 @@ class Hands:
 
     def pass_s(self, seconds: float) -> None:
         self.t_ns += round(seconds * SECOND)
-
-
-def three_channels() -> ChannelTable:
-    table = ChannelTable()
-    for name in ("can0", "can1", "can2"):
-        table.number(name)
-    return table
 
 
 def recording(folder: Path, n: int = 200, **how: int) -> tuple[Path, FrameBlock]:

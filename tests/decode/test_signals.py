@@ -1,13 +1,12 @@
 """Columns of signals: against a naive decoder, and against parameters with published examples."""
 
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from busdoc.capture.frames import FrameBlock, FrameFlag
-from busdoc.decode.database.database import Database, load_databases
+from busdoc.decode.database.database import Database
 from busdoc.decode.database.message import Message, Signal
 from busdoc.decode.signals.signals import SignalStatus, decode
 from tests.decode.naive_signals import read_all
@@ -28,33 +27,6 @@ def frames(frame_id: int, *payloads: str) -> FrameBlock:
         length=np.array([len(content) for content in contents], np.uint8),
         data=data,
     )
-
-
-J1939 = f"""VERSION ""
-BU_: A
-BO_ {0x8CF004FE} EEC1: 8 A
- SG_ EngineSpeed : 24|16@1+ (0.125,0) [0|8031.875] "rpm" A
- SG_ TorqueMode : 0|4@1+ (1,0) [0|15] "" A
-BO_ {0x98FEEEFE} ET1: 8 A
- SG_ CoolantTemperature : 0|8@1+ (1,-40) [-40|210] "degC" A
- SG_ OilTemperature : 16|16@1+ (0.03125,-273) [-273|1735] "degC" A
-BO_ {0x98FEF7FE} VEP1: 8 A
- SG_ NetCurrent : 0|8@1+ (1,-125) [-125|125] "A" A
- SG_ ChargingPotential : 32|16@1+ (0.05,0) [0|3212.75] "V" A
- SG_ BatteryPotential : 48|16@1+ (0.05,0) [0|3212.75] "V" A
-BO_ {0x98FEF1FE} CCVS: 8 A
- SG_ ParkingBrake : 2|2@1+ (1,0) [0|3] "" A
- SG_ WheelSpeed : 8|16@1+ (0.00390625,0) [0|250.996] "km/h" A
-BO_ {0x98FEE9FE} Fuel: 8 A
- SG_ TotalFuel : 32|32@1+ (0.5,0) [0|2105540607.5] "L" A
-"""
-
-
-@pytest.fixture
-def j1939(tmp_path: Path) -> Database:
-    path = tmp_path / "j1939.dbc"
-    path.write_text(J1939, encoding="utf-8")
-    return load_databases([path])
 
 
 def value(database: Database, frame_id: int, payload: str, name: str) -> tuple[float, SignalStatus]:

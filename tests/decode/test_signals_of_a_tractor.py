@@ -5,19 +5,16 @@ from pathlib import Path
 import pytest
 
 from busdoc.capture.source import open_capture
-from busdoc.decode.database.database import load_databases
+from busdoc.decode.database.database import Database
 from busdoc.decode.signals.summary import SignalSummary
 from busdoc.decode.signals.watch import SignalWatch
-from tests.decode.test_signals import J1939
 
 RECORDING = Path(__file__).parents[1] / "data" / "real" / "tractor-key-on-crank-key-off.log.gz"
 
 
 @pytest.fixture(scope="module")
-def watch(tmp_path_factory: pytest.TempPathFactory) -> SignalWatch:
-    path = tmp_path_factory.mktemp("tractor") / "j1939.dbc"
-    path.write_text(J1939, encoding="utf-8")
-    watch = SignalWatch(load_databases([path]))
+def watch(j1939: Database) -> SignalWatch:
+    watch = SignalWatch(j1939)
     for block in open_capture([RECORDING]).blocks():
         watch.feed(block)
     return watch

@@ -10,8 +10,8 @@ from scipy.stats import binomtest, false_discovery_control
 from statsmodels.stats.multitest import multipletests
 
 from busdoc.arrays import Float64Array, Int64Array
-from busdoc.intermittent.multiple_testing import benjamini_hochberg, holm
-from busdoc.intermittent.precursors.coincidence import at_least, greatest_attained
+from busdoc.intermittent.binomial import at_least
+from busdoc.intermittent.multiple_testing import attained, benjamini_hochberg, holm
 
 # Benjamini & Hochberg, J. R. Stat. Soc. B 57 (1995) 289-300, section 4 (p-values from memory)
 PUBLISHED = np.array(
@@ -79,9 +79,9 @@ def test_a_correction_never_makes_a_finding_surer(p: Float64Array) -> None:
     assert np.all(holm(p) >= benjamini_hochberg(p) - 1e-12)
 
 
-def counted(n: Int64Array, share: Float64Array) -> Callable[[Float64Array], Float64Array]:
+def counted(n: Int64Array, share: Float64Array) -> Callable[[float], Float64Array]:
     """Give how often tests that count n trials each show a p-value as small."""
-    return lambda p: np.minimum(greatest_attained(n, share, p), p)
+    return attained([[one] for one in zip(n.tolist(), share.tolist(), strict=True)])
 
 
 def test_tests_that_count_few_things_keep_the_family_wise_risk_and_find_more() -> None:
@@ -103,11 +103,10 @@ def test_what_tests_can_show_only_lowers_the_correction_and_never_below_the_p(se
     rng = np.random.default_rng(seed)
     n, share = rng.integers(1, 12, n_tests), rng.uniform(0.0, 0.5, n_tests)
     p = np.minimum(at_least(rng.integers(0, n + 1), n, share), 1.0)
-    weights = rng.uniform(0.1, 1.0, n_tests)
-    corrected = holm(p, weights, counted(n, share))
-    assert np.all(corrected <= holm(p, weights) + 1e-12)
+    corrected = holm(p, counted(n, share))
+    assert np.all(corrected <= holm(p) + 1e-12)
     assert np.all(corrected >= p - 1e-12)
-    np.testing.assert_allclose(holm(p, weights, lambda t: t), np.maximum(holm(p, weights), p), rtol=1e-12)
+    np.testing.assert_allclose(holm(p, lambda t: np.full(n_tests, t)), holm(p), rtol=1e-12)
 
 
 def test_nothing_tried_gives_nothing() -> None:

@@ -8,7 +8,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchmarks.isolation_sessions import SessionKind, live_through
 from busdoc.actions.action import Action, ActionKind
 from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.isolation.engine import isolate
@@ -16,6 +15,7 @@ from busdoc.isolation.suspects.attribution import attribute
 from busdoc.machine.controller_spec import Identity
 from busdoc.machine.machine import Machine
 from tests.isolation.records import NS, action, dropout, health, plug, sweeper, unplug
+from tests.truth.isolation_sessions import SessionKind, live_through
 
 ALL = ("engine", "display", "broom", "hopper", "fan", "lift")
 

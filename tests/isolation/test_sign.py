@@ -5,10 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from busdoc.health.incident import RanOn
+from busdoc.health.presence.loss_grouping import ControllerLoss, weighed_together
 from busdoc.isolation.engine import isolate
 from busdoc.isolation.suspects.attribution import attribute
 from busdoc.isolation.suspects.losses import gather_losses
-from tests.isolation.records import dropout, health, sweeper
+from tests.isolation.records import NS, dropout, health, sweeper
 
 
 def odds_of_trunk_against_fuse(p_restarted: float | None) -> float:
@@ -62,3 +64,21 @@ def test_one_that_is_heard_through_a_long_silence_of_its_segment_speaks_against_
         return given["rear-trunk"] / given["fuse-3"]
 
     assert odds_of_trunk(6.0) < 0.4 * odds_of_trunk(1.0)
+
+
+def test_of_two_that_fell_together_the_one_that_shows_nothing_is_told_by_the_other() -> None:
+    """One cause took both: half of a log-odds of ln(97 / 3) is 1.74, 85 % on even odds (by hand).
+
+    The hopper shows that it restarted; the fan, which came back without a word, most likely did too. The lift was lost
+    with them and is not back, so nothing is said of it.
+    """
+    fell = dropout(60.0, 66.0, "hopper", "fan", "lift").losses
+    silent = replace(fell[1], ran_on=RanOn.UNKNOWN, p_restarted=0.5)
+    gone = replace(fell[2], back_ns=None, ran_on=RanOn.UNKNOWN, p_restarted=None)
+    members = [ControllerLoss(loss=one, channel=0, deadline_ns=NS) for one in (fell[0], silent, gone)]
+    hopper, fan, lift = (one.loss for one in weighed_together(members))
+    assert fan.p_restarted == pytest.approx(1.0 / (1.0 + np.sqrt(3.0 / 97.0)))
+    assert fan.ran_on is RanOn.RESTARTED
+    assert hopper.p_restarted == pytest.approx(0.97)
+    assert lift == gone
+    assert [one.loss for one in weighed_together(members[1:2])] == [silent]

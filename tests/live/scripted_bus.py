@@ -1,10 +1,15 @@
 """A bus made up by hand: two controllers, of which one falls silent when asked; its clock is moved by the test."""
 
+from pathlib import Path
+
 import numpy as np
 
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.capture.listening import BusState, Hearing, Taken
+from busdoc.live.session import LiveSession
+from busdoc.machine.machine import Machine
+from busdoc.session.folder import SessionFolder
 
 S = 10**9
 MS = 10**6
@@ -49,3 +54,18 @@ class ScriptedBus:
             data=np.zeros((n, 8), np.uint8),
         )
         return Taken(frames=block, gaps=(), heard_until_ns=self.clock_ns)
+
+
+def run(bus: ScriptedBus, session: LiveSession, seconds: int) -> None:
+    """Let time go on by a fifth of a second at each step."""
+    for _ in range(5 * seconds):
+        bus.clock_ns += S // 5
+        session.step()
+
+
+def begun(path: Path) -> tuple[ScriptedBus, LiveSession, SessionFolder]:
+    """Begin a session in a folder, without a map."""
+    bus, folder = ScriptedBus(), SessionFolder(path)
+    session = LiveSession(bus, Machine(), folder=folder, clock_s=lambda: (bus.clock_ns - START_NS) / S)
+    session.start()
+    return bus, session, folder

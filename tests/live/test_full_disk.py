@@ -11,24 +11,10 @@ from busdoc.actions.action import Action, ActionKind
 from busdoc.analysis.postmortem import postmortem
 from busdoc.errors import InputError
 from busdoc.live.session import LiveSession
-from busdoc.machine.machine import Machine
-from busdoc.session.folder import SessionFolder, read_session
-from tests.live.scripted_bus import START_NS, ScriptedBus
+from busdoc.session.folder import read_session
+from tests.live.scripted_bus import begun, run
 
 S = 10**9
-
-
-def run(bus: ScriptedBus, session: LiveSession, seconds: int) -> None:
-    for _ in range(5 * seconds):
-        bus.clock_ns += S // 5
-        session.step()
-
-
-def begun(path: Path) -> tuple[ScriptedBus, LiveSession, SessionFolder]:
-    bus, folder = ScriptedBus(), SessionFolder(path)
-    session = LiveSession(bus, Machine(), folder=folder, clock_s=lambda: (bus.clock_ns - START_NS) / S)
-    session.start()
-    return bus, session, folder
 
 
 def marked_until_refused(session: LiveSession) -> tuple[list[Action], str]:
@@ -87,7 +73,7 @@ import resource, sys
 from pathlib import Path
 from busdoc.actions.action import ActionKind
 from busdoc.errors import InputError
-from tests.live.test_full_disk import begun, run
+from tests.live.scripted_bus import begun, run
 
 bus, session, folder = begun(Path(sys.argv[1]))
 run(bus, session, 20)

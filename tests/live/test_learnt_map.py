@@ -66,10 +66,10 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, LiveSession]:
 
 def test_the_branch_that_brings_the_fault_along_is_the_first_suspect(kept: tuple[Path, LiveSession]) -> None:
     _, session = kept
-    first, worth, _ = session.view().suspects[0]
-    assert first == "B"
-    assert worth > 0.5
-    worth_of = {part: value for part, value, _ in session.view().suspects}
+    suspects = session.view().suspects
+    assert suspects[0].part == "B"
+    assert suspects[0].probability > 0.5
+    worth_of = {one.part: one.probability for one in suspects}
     assert worth_of["B"] > 10 * worth_of["A"]
 
 

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from busdoc.actions.action import Action, ActionKind
-from busdoc.analysis.resync import Resync, ResyncWatches
+from busdoc.analysis.case import Case
+from busdoc.analysis.resync import Resync, judge_resync
+from busdoc.analysis.watches import Watches
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameFlag
 from busdoc.decode.database.database import load_databases
@@ -14,7 +16,8 @@ from busdoc.errors import InputError
 from busdoc.machine.machine import Wake
 from busdoc.machine.machine_map import machine_from_text
 from busdoc.report.json.resync_document import resync_entries
-from busdoc.report.terminal.resync import render_power_up, summary_of
+from busdoc.report.terminal.resync import render_power_up
+from busdoc.report.words.returns import summary_of
 from busdoc.resync_check.baseline import learn_baseline
 from busdoc.resync_check.baseline_text import merge_into
 from busdoc.resync_check.changes import ChangeKind
@@ -42,9 +45,10 @@ def judged(
         t_ns = np.linspace(1, sweeper.until_s * S - 1, errors).astype(np.int64)
         more.append(Sent(id=0x08, t_ns=t_ns, extended=False, flags=int(FrameFlag.ERROR)))
     known = None if database is None else load_databases([database])
-    watches = ResyncWatches(machine_from_text(text, "map"), known, channels)
+    case = Case(machine=machine_from_text(text, "map"), channels=channels, database=known)
+    watches = Watches(case)
     watches.feed(merged(*sweeper.sent(), *more))
-    return watches.judge(actions)
+    return judge_resync(case, watches, actions)
 
 
 def press(kind: ActionKind, time_s: float, part: str | None = None, into: str | None = None) -> Action:

@@ -7,7 +7,7 @@ from busdoc.actions.action import Action, ActionKind
 from busdoc.capture.listening import BusState, Hearing
 from busdoc.errors import InputError
 from busdoc.health.controller import ControllerState
-from busdoc.isolation.verdict import NextTest, Step
+from busdoc.isolation.verdict import NextTest, Step, Suspect
 from busdoc.live.view import (
     ControllerRow,
     Happening,
@@ -24,6 +24,11 @@ S = 10**9
 START_NS = 1_772_435_640 * S
 """2026-03-02 07:14:00 UTC."""
 NOW_NS = START_NS + 180 * S
+
+
+def suspect(part: str, probability: float, *, cleared: bool = False) -> Suspect:
+    return Suspect(part=part, probability=probability, cleared=cleared, why=())
+
 
 SWEEPER = ("engine", "steering", "display", "broom", "water", "hopper", "fan", "lift")
 
@@ -207,7 +212,7 @@ ONE_LOST = replace(
     "harness-A 21 %.",
     next=UNPLUG_ALL,
     focus="hopper",
-    suspects=(("gate-angle", 0.34, False), ("harness-A", 0.21, False), ("harness-C", 0.003, True)),
+    suspects=(suspect("gate-angle", 0.34), suspect("harness-A", 0.21), suspect("harness-C", 0.003, cleared=True)),
     harness=with_parts(
         HEALTHY,
         part("harness-A", "harness", 3, label=1, probability=0.21, swaps_with=("harness-B",)),

@@ -33,6 +33,7 @@ from tests.screen.made_views import (
     controller,
     part,
     power_seen,
+    suspect,
     with_controllers,
     with_parts,
 )
@@ -190,7 +191,7 @@ def test_next_shows_the_step_its_caution_and_the_verdict() -> None:
 
 
 def test_the_part_at_fault_is_named_however_long_the_headline() -> None:
-    view = replace(ONE_LOST, suspects=(("gate-angle", 0.97, False),), headline="They answer to this and to that. " * 9)
+    view = replace(ONE_LOST, suspects=(suspect("gate-angle", 0.97),), headline="They answer to this and to that. " * 9)
     for lines in (draw_next(view, 41, 10), draw_big(replace(view, next=None), 80, 21)):
         assert any("Part at fault: gate-angle (97 %)" in row for row in texts(lines))
 

@@ -4,10 +4,10 @@ from functools import lru_cache
 
 import pytest
 
-from benchmarks.intermittent_truth import analyse, analyse_frames
 from busdoc.intermittent.groups_evidence import CauseKind
 from busdoc.intermittent.intermittent import Intermittent
 from busdoc.simulation.by_chance.intermittent import IntermittentRun, TrueCause, intermittent_run
+from tests.truth.intermittent_analysis import analyse, analyse_frames
 
 
 @lru_cache(maxsize=4)

@@ -1,4 +1,4 @@
-"""Company: identifiers that nobody claims, put together where they vanish and return together.
+"""Common loss: identifiers that nobody owns, put together where they vanish and return together.
 
 Without a map, a database or a protocol, an 11-bit identifier says nothing of its sender. But what one controller sends
 falls silent at once and comes back at once. Streams are one controller when every loss of the one that the other could
@@ -11,15 +11,15 @@ from dataclasses import dataclass
 
 from busdoc.times import MILLISECOND_NS
 
-__all__ = ["LoneStream", "keep_company"]
+__all__ = ["UnownedStream", "group_by_common_loss"]
 
 _RETURN_APART_NS = 500 * MILLISECOND_NS
 """Streams of one controller may start one after the other, within this time (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LoneStream:
-    """One unclaimed cyclic stream and its losses."""
+class UnownedStream:
+    """One unowned cyclic stream and its losses."""
 
     row: int
     deadline_ns: int
@@ -27,14 +27,14 @@ class LoneStream:
     """(last frame, next frame or None), ascending, without those of the whole bus."""
 
 
-def keep_company(streams: Sequence[LoneStream], until_ns: int) -> list[list[int]]:
+def group_by_common_loss(streams: Sequence[UnownedStream], until_ns: int) -> list[list[int]]:
     """Group streams that vanish and return together.
 
     Returns
     -------
     Lists of rows, each in the order given; every stream is in one of them.
     """
-    groups: list[list[LoneStream]] = []
+    groups: list[list[UnownedStream]] = []
     for stream in streams:
         for group in groups:
             if stream.losses and all(_together(stream, other, until_ns) for other in group):
@@ -45,19 +45,18 @@ def keep_company(streams: Sequence[LoneStream], until_ns: int) -> list[list[int]
     return [[stream.row for stream in group] for group in groups]
 
 
-def _together(a: LoneStream, b: LoneStream, until_ns: int) -> bool:
-    if not a.losses or not b.losses:
-        return False
+def _together(a: UnownedStream, b: UnownedStream, until_ns: int) -> bool:
+    """Tell whether two streams share a loss, and each every loss of the other that it could have shown."""
     slack_ns = max(a.deadline_ns, b.deadline_ns)
-    shared = 0
+    shared = False
     for one, other in ((a, b), (b, a)):
         for from_ns, to_ns in one.losses:
             end_ns = until_ns if to_ns is None else to_ns
             if any(_same(from_ns, to_ns, loss, slack_ns) for loss in other.losses):
-                shared += 1
+                shared = True
             elif end_ns - from_ns > slack_ns + other.deadline_ns:  # the other would have shown it
                 return False
-    return shared > 0
+    return shared
 
 
 def _same(from_ns: int, to_ns: int | None, other: tuple[int, int | None], slack_ns: int) -> bool:

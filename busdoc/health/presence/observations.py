@@ -1,23 +1,23 @@
-"""Memory: all that the presence engine keeps of a capture, as `busdoc.health.presence.watch` fills it."""
+"""All that the presence engine keeps of a capture, as `busdoc.health.presence.watch` fills it."""
 
 from dataclasses import dataclass, field
 
 from busdoc.decode.protocols.sign import Sign
 from busdoc.health.controller import StreamKey
 from busdoc.health.incident import Gap
-from busdoc.health.roll.roll import Claim, Roll
+from busdoc.health.roll.roll import Owner, Roll
 from busdoc.health.streams.arrivals import FirstArrivals
 from busdoc.health.streams.payload_bits import PayloadBits
 from busdoc.health.streams.rhythm import Rhythm
 from busdoc.health.streams.sparse_arrivals import SparseArrivals
 from busdoc.health.streams.track import Tracks
 
-__all__ = ["Memory"]
+__all__ = ["Observations"]
 
 
 @dataclass(slots=True, kw_only=True)
-class Memory:
-    """What is remembered; everything but `rhythms` depends on the frames alone and not on the cuts."""
+class Observations:
+    """What is kept of a capture; everything but `rhythms` depends on the frames alone and not on the cuts."""
 
     roll: Roll
     complete: bool
@@ -30,17 +30,17 @@ class Memory:
     bits: PayloadBits = field(default_factory=PayloadBits)
     """Of the streams that nobody decodes."""
     groups: Tracks = field(default_factory=lambda: Tracks(with_context=False, quantile=0.9, factor=1.5))
-    """All frames of each claim."""
+    """All frames of each owner."""
     channels: Tracks = field(default_factory=lambda: Tracks(with_context=False, quantile=0.9, factor=1.5))
     """All frames of each channel."""
     keys: list[StreamKey] = field(default_factory=list)
     lengths: list[int] = field(default_factory=list)
     """Payload bytes of each stream's first frame."""
-    claims: list[Claim | None] = field(default_factory=list)
+    owners: list[Owner | None] = field(default_factory=list)
     """Of each stream."""
     group_of: list[int] = field(default_factory=list)
     """Row in `groups` of each stream; -1: none."""
-    group_row: dict[Claim, int] = field(default_factory=dict)
+    group_row: dict[Owner, int] = field(default_factory=dict)
     channel_row: dict[int, int] = field(default_factory=dict)
     one_byte: dict[int, bool] = field(default_factory=dict)
     """Of each stream on 0x701 … 0x77F: whether all its frames had one byte."""

@@ -4,21 +4,21 @@ from collections.abc import Mapping, Sequence
 
 from busdoc.health.controller import ControllerHealth, ControllerState, StreamHealth
 from busdoc.health.incident import RanOn
-from busdoc.health.presence.judged_controller import Member
+from busdoc.health.presence.judged_controller import JudgedController
 from busdoc.health.presence.loss_grouping import ControllerLoss
-from busdoc.health.presence.observations import Memory
+from busdoc.health.presence.observations import Observations
 from busdoc.health.streams.rhythm import Rhythm
 from busdoc.machine.controller_spec import PeriodFrom
 
-__all__ = ["call", "never_seen"]
+__all__ = ["controller_health", "never_seen"]
 
-_BEATS = 2
+_IN_RHYTHM = 2
 """Frames of every expected stream that show it in rhythm."""
 
 
-def call(
-    memory: Memory,
-    member: Member,
+def controller_health(
+    observed: Observations,
+    controller: JudgedController,
     rhythms: Sequence[Rhythm],
     losses: Mapping[int, ControllerLoss],
     on_bus: set[int],
@@ -30,29 +30,36 @@ def call(
 
     Parameters
     ----------
-    losses : by the identity of their `Fall`
-    on_bus : falls that were the whole bus, by identity: absences, but no dropouts
+    observed : what was kept of the capture
+    rhythms : of all streams, by their numbers
+    losses : by the identity of their `Absence`
+    on_bus : absences that were the whole bus, by identity: absences, but no dropouts
     n_restarts : starts that it announced without having been lost
+    start_ns, until_ns : the first frame of the capture, and how far was listened
     """
-    streams = memory.streams
-    first_ns, last_ns = member.first_ns, member.last_ns
-    absences = [(fall.last_seen_ns, until_ns if fall.back_ns is None else fall.back_ns) for fall in member.falls]
+    streams = observed.streams
+    first_ns, last_ns = controller.first_ns, controller.last_ns
+    absences = [
+        (absence.last_seen_ns, until_ns if absence.back_ns is None else absence.back_ns)
+        for absence in controller.absences
+    ]
+    # a map that names every controller expects each from the start: the time before its first frame is an absence too
     since_ns = first_ns
-    if member.spec is not None and memory.complete and first_ns - start_ns > _due_ns(member):
+    if controller.spec is not None and observed.complete and first_ns - start_ns > _due_ns(controller):
         absences.insert(0, (start_ns, first_ns))
         since_ns = start_ns
     lost_ns = sum(to_ns - from_ns for from_ns, to_ns in absences)
-    restarted = sum(losses[id(fall)].loss.ran_on is RanOn.RESTARTED for fall in member.falls)
+    restarted = sum(losses[id(absence)].loss.ran_on is RanOn.RESTARTED for absence in controller.absences)
     return ControllerHealth(
-        name=member.name,
-        channel=member.channel,
-        identity=member.identity,
-        frames=sum(int(streams.count[row]) for row in member.rows),
-        streams=tuple(_stream_health(memory, row, rhythms[row]) for row in member.rows),
-        state=_state(member),
+        name=controller.name,
+        channel=controller.channel,
+        identity=controller.identity,
+        frames=sum(int(streams.count[row]) for row in controller.rows),
+        streams=tuple(_stream_health(observed, row, rhythms[row]) for row in controller.rows),
+        state=_state(controller),
         present_ns=until_ns - since_ns - lost_ns,
         lost_ns=lost_ns,
-        dropouts=sum(id(fall) not in on_bus for fall in member.falls),
+        dropouts=sum(id(absence) not in on_bus for absence in controller.absences),
         restarts=n_restarts + restarted,
         first_ns=first_ns,
         last_ns=last_ns,
@@ -60,27 +67,32 @@ def call(
     )
 
 
-def _due_ns(member: Member) -> int:
+def _due_ns(controller: JudgedController) -> int:
     """Give within what time a controller that is there must be heard."""
-    return min((beat.deadline_ns for beat in member.beats), default=0)
+    return min((stream.deadline_ns for stream in controller.cyclic_streams), default=0)
 
 
-def _state(member: Member) -> ControllerState:
-    if any(fall.back_ns is None for fall in member.falls):
+def _state(controller: JudgedController) -> ControllerState:
+    """Say how a controller stands at the end: the first of these that is so."""
+    if any(absence.back_ns is None for absence in controller.absences):
         return ControllerState.LOST
-    if member.falls and member.falls[-1].steady_ns is None:
+    if controller.absences and controller.absences[-1].steady_ns is None:
         return ControllerState.STARTING
-    if any(late.back_ns is None for late in member.late):
+    if any(late.back_ns is None for late in controller.late):
         return ControllerState.LATE
-    if any(beat.count < _BEATS for beat in member.beats if beat.rhythm.period_from is not PeriodFrom.LEARNT):
+    if any(
+        stream.count < _IN_RHYTHM
+        for stream in controller.cyclic_streams
+        if stream.rhythm.period_from is not PeriodFrom.LEARNT
+    ):
         return ControllerState.STARTING
     return ControllerState.STEADY
 
 
-def _stream_health(memory: Memory, row: int, rhythm: Rhythm) -> StreamHealth:
-    streams = memory.streams
+def _stream_health(observed: Observations, row: int, rhythm: Rhythm) -> StreamHealth:
+    streams = observed.streams
     return StreamHealth(
-        key=memory.keys[row],
+        key=observed.keys[row],
         frames=int(streams.count[row]),
         cyclic=rhythm.cyclic,
         period_ns=rhythm.period_ns,
@@ -92,14 +104,16 @@ def _stream_health(memory: Memory, row: int, rhythm: Rhythm) -> StreamHealth:
     )
 
 
-def never_seen(memory: Memory, members: Sequence[Member], start_ns: int, until_ns: int) -> list[ControllerHealth]:
-    """Give the controllers of the specs that never spoke."""
-    seen = {id(member.spec) for member in members}
+def never_seen(
+    observed: Observations, controllers: Sequence[JudgedController], start_ns: int, until_ns: int
+) -> list[ControllerHealth]:
+    """Give the controllers of the specs that never spoke, in the order of the specs."""
+    seen = {id(controller.spec) for controller in controllers}
     missing = []
-    for spec in memory.roll.specs:
+    for spec in observed.roll.specs:
         if id(spec) in seen:
             continue
-        expected = memory.complete and until_ns > start_ns
+        expected = observed.complete and until_ns > start_ns
         missing.append(
             ControllerHealth(
                 name=spec.name,

@@ -1,114 +1,149 @@
-"""Muster: puts the streams of a capture together as controllers.
+"""Puts the streams of a capture together as controllers.
 
-Claimed streams belong to their spec, source address or proven CANopen node (`busdoc.health.roll.roll`); the others are
-put together by the company they keep (`busdoc.health.presence.common_loss`). A controller is named after its spec, else
-``address 0x31``, ``node 5`` or ``id 0x1D0`` (the lowest identifier of a company); on any channel but the first one
-heard the channel's name follows.
+Owned streams belong to their spec, source address or proven CANopen node (`busdoc.health.roll.roll`); the others are
+put together where they vanish and return together (`busdoc.health.presence.common_loss`). A controller is named after
+its spec, else ``address 0x31``, ``node 5`` or ``id 0x1D0`` (the lowest identifier of a group); on any channel but the
+first one heard the channel's name follows.
 """
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from busdoc.decode.protocols.sign import Sign, SignKind
-from busdoc.health.presence.common_loss import LoneStream, keep_company
-from busdoc.health.presence.cyclic_stream import Beat
-from busdoc.health.presence.judged_controller import Member
-from busdoc.health.presence.observations import Memory
-from busdoc.health.presence.presence import Excuses, Fall, find_lost
-from busdoc.health.roll.roll import Claim, ClaimKind
+from busdoc.health.presence.common_loss import UnownedStream, group_by_common_loss
+from busdoc.health.presence.cyclic_stream import CyclicStream
+from busdoc.health.presence.dropout import Absence, RecorderGaps, find_lost
+from busdoc.health.presence.judged_controller import JudgedController
+from busdoc.health.presence.observations import Observations
+from busdoc.health.roll.roll import Owner, OwnerKind
 from busdoc.health.streams.silence import Silence
 from busdoc.machine.controller_spec import Identity
 
-__all__ = ["channel_silences", "muster"]
+__all__ = ["channel_silences", "group_streams"]
 
 
-def muster(memory: Memory, beats: dict[int, Beat], until_ns: int, excuses: Mapping[int, Excuses]) -> list[Member]:
-    """Put streams together as controllers, in the order of the specs, then of their first frames."""
-    names_of = _names_by_address(memory)
-    proven = memory.proven_nodes()
-    by_spec_name = {
-        spec.identity.can_name: number
-        for number, spec in enumerate(memory.roll.specs)
-        if spec.identity.can_name is not None and spec.identity.address is None
-    }
-    rows_of: dict[Claim, list[int]] = {}
-    alone: list[int] = []
-    for row, claim in enumerate(memory.claims):
-        if claim is None:
-            if not memory.keys[row].extended:
-                alone.append(row)
-            continue
-        kind, channel, number = claim
-        if kind == ClaimKind.NODE and (channel, number) not in proven:
-            alone.append(row)
-            continue
-        if kind == ClaimKind.ADDRESS:
-            named = by_spec_name.get(names_of.get((channel, number), -1))
-            if named is not None and memory.roll.is_on(memory.roll.specs[named], channel):
-                claim = (ClaimKind.SPEC, -1, named)
-        rows_of.setdefault(claim, []).append(row)
+def group_streams(
+    observed: Observations,
+    cyclic: Mapping[int, CyclicStream],
+    until_ns: int,
+    gaps_of: Mapping[int, RecorderGaps],
+) -> list[JudgedController]:
+    """Put streams together as controllers, in the order of the specs, then of their first frames.
+
+    Parameters
+    ----------
+    observed : what was kept of the capture
+    cyclic : the cyclic streams, by their numbers
+    until_ns : how far was listened
+    gaps_of : of the recorder, by channel
+    """
+    names_of = _names_by_address(observed)
+    rows_of, unowned = _by_owner(observed, names_of)
     order = sorted(
-        rows_of, key=lambda claim: (claim[0] != ClaimKind.SPEC, claim[2] if claim[0] == ClaimKind.SPEC else 0)
+        rows_of, key=lambda owner: (owner[0] != OwnerKind.SPEC, owner[2] if owner[0] == OwnerKind.SPEC else 0)
     )
-    first_channel = memory.keys[0].channel if memory.keys else 0
-    members = [_claimed(memory, claim, rows_of[claim], beats, names_of, first_channel, until_ns) for claim in order]
-    members += _unclaimed(memory, alone, beats, first_channel, until_ns, excuses)
-    return members
+    controllers = [_of_owner(observed, owner, rows_of[owner], cyclic, names_of, until_ns) for owner in order]
+    groups = sorted(_unowned_groups(observed, unowned, cyclic, until_ns, gaps_of))
+    return controllers + [_of_nobody(observed, rows, cyclic, until_ns) for rows in groups]
 
 
-def _names_by_address(memory: Memory) -> dict[tuple[int, int], int]:
+def channel_silences(observed: Observations, channel: int, until_ns: int) -> list[Silence]:
+    """Give when nothing was heard on a channel, ascending; the last silence may still last."""
+    row = observed.channel_row[channel]
+    silences = observed.channels.silences(row)
+    if until_ns > int(observed.channels.last_ns[row]):
+        silences.append(observed.channels.open_silence(row))
+    return silences
+
+
+def _names_by_address(observed: Observations) -> dict[tuple[int, int], int]:
     """Give the last NAME claimed for each (channel, address)."""
     return {
         (sign.channel, sign.address): sign.can_name
-        for sign in memory.signs
+        for sign in observed.signs
         if sign.kind is SignKind.ADDRESS_CLAIM and sign.address is not None and sign.can_name is not None
     }
 
 
-def _claimed(
-    memory: Memory,
-    claim: Claim,
+def _by_owner(
+    observed: Observations, names_of: Mapping[tuple[int, int], int]
+) -> tuple[dict[Owner, list[int]], list[int]]:
+    """Give the streams of each owner, in the order of their first frames, and those that nobody owns."""
+    proven = observed.proven_nodes()
+    spec_of_name = {
+        spec.identity.can_name: number
+        for number, spec in enumerate(observed.roll.specs)
+        if spec.identity.can_name is not None and spec.identity.address is None
+    }
+    rows_of: dict[Owner, list[int]] = {}
+    unowned: list[int] = []
+    for row, owner in enumerate(observed.owners):
+        # a 29-bit identifier of nobody comes from the null address: no controller
+        if owner is None:
+            if not observed.keys[row].extended:
+                unowned.append(row)
+            continue
+        # a node only counts once error control has proven it; an address may have claimed the NAME of a spec
+        kind, channel, number = owner
+        if kind == OwnerKind.NODE and (channel, number) not in proven:
+            unowned.append(row)
+            continue
+        if kind == OwnerKind.ADDRESS:
+            named = spec_of_name.get(names_of.get((channel, number), -1))
+            if named is not None and observed.roll.is_on(observed.roll.specs[named], channel):
+                owner = (OwnerKind.SPEC, -1, named)
+        rows_of.setdefault(owner, []).append(row)
+    return rows_of, unowned
+
+
+def _of_owner(
+    observed: Observations,
+    owner: Owner,
     rows: list[int],
-    beats: dict[int, Beat],
-    names_of: dict[tuple[int, int], int],
-    first_channel: int,
+    cyclic: Mapping[int, CyclicStream],
+    names_of: Mapping[tuple[int, int], int],
     until_ns: int,
-) -> Member:
-    kind, _, number = claim
-    channel = memory.keys[rows[0]].channel
-    place = "" if channel == first_channel else f" on {memory.roll.channel_name(channel)}"
+) -> JudgedController:
+    """Make one controller of the streams of a spec, an address or a node."""
+    kind, _, number = owner
+    channel = observed.keys[rows[0]].channel
     spec = None
-    if kind == ClaimKind.SPEC:
-        spec = memory.roll.specs[number]
+    if kind == OwnerKind.SPEC:
+        spec = observed.roll.specs[number]
         name, identity = spec.name, spec.identity
-        addresses = {memory.keys[row].id & 0xFF for row in rows if memory.keys[row].extended}
+        addresses = {observed.keys[row].id & 0xFF for row in rows if observed.keys[row].extended}
         if identity.address is None and len(addresses) == 1 and identity.can_name is not None:
             identity = replace(identity, address=addresses.pop())
-    elif kind == ClaimKind.ADDRESS:
-        name, identity = f"address 0x{number:02X}{place}", Identity(address=number)
+    elif kind == OwnerKind.ADDRESS:
+        name, identity = f"address 0x{number:02X}{_place(observed, channel)}", Identity(address=number)
     else:
-        name, identity = f"node {number}{place}", Identity(node_id=number)
+        name, identity = f"node {number}{_place(observed, channel)}", Identity(node_id=number)
     if identity.address is not None and identity.can_name is None:
         identity = replace(identity, can_name=names_of.get((channel, identity.address)))
-    group_rows = list(dict.fromkeys(memory.group_of[row] for row in rows))
-    return Member(
+    group_rows = list(dict.fromkeys(observed.group_of[row] for row in rows))
+    return JudgedController(
         name=name,
         channel=channel,
         identity=identity,
         spec=spec,
         rows=rows,
-        first_ns=min(int(memory.streams.first_ns[row]) for row in rows),
-        last_ns=max(int(memory.streams.last_ns[row]) for row in rows),
-        beats=[beats[row] for row in rows if row in beats],
-        silences=_common([_group_silences(memory, row, until_ns) for row in group_rows]),
-        signs=_signs_of(memory, channel, identity),
+        first_ns=min(int(observed.streams.first_ns[row]) for row in rows),
+        last_ns=max(int(observed.streams.last_ns[row]) for row in rows),
+        cyclic_streams=[cyclic[row] for row in rows if row in cyclic],
+        silences=_common([_group_silences(observed, row, until_ns) for row in group_rows]),
+        signs=_signs_of(observed, channel, identity),
     )
 
 
-def _group_silences(memory: Memory, row: int, until_ns: int) -> list[Silence]:
-    silences = memory.groups.silences(row)
-    if until_ns > int(memory.groups.last_ns[row]):
-        silences.append(memory.groups.open_silence(row))
+def _place(observed: Observations, channel: int) -> str:
+    """Say on which channel a controller is, where it is not the first one heard."""
+    return "" if channel == observed.keys[0].channel else f" on {observed.roll.channel_name(channel)}"
+
+
+def _group_silences(observed: Observations, row: int, until_ns: int) -> list[Silence]:
+    silences = observed.groups.silences(row)
+    if until_ns > int(observed.groups.last_ns[row]):
+        silences.append(observed.groups.open_silence(row))
     return silences
 
 
@@ -128,10 +163,10 @@ def _common(tracks: list[list[Silence]]) -> list[Silence]:
     return common
 
 
-def _signs_of(memory: Memory, channel: int, identity: Identity) -> list[Sign]:
+def _signs_of(observed: Observations, channel: int, identity: Identity) -> list[Sign]:
     return [
         sign
-        for sign in memory.signs
+        for sign in observed.signs
         if sign.channel == channel
         and (
             (sign.address is not None and sign.address == identity.address)
@@ -141,89 +176,79 @@ def _signs_of(memory: Memory, channel: int, identity: Identity) -> list[Sign]:
     ]
 
 
-def _unclaimed(
-    memory: Memory,
-    alone: list[int],
-    beats: dict[int, Beat],
-    first_channel: int,
+def _unowned_groups(
+    observed: Observations,
+    unowned: Sequence[int],
+    cyclic: Mapping[int, CyclicStream],
     until_ns: int,
-    excuses: Mapping[int, Excuses],
-) -> list[Member]:
-    """Group the identifiers that nobody claims by the company they keep."""
-    of_channel = {channel: channel_silences(memory, channel, until_ns) for channel in memory.channel_row}
-    lone = []
-    for row in alone:
-        if row not in beats:
+    gaps_of: Mapping[int, RecorderGaps],
+) -> list[list[int]]:
+    """Group the identifiers that nobody owns where they vanish and return together, channel by channel.
+
+    What is not cyclic cannot be seen to vanish, and stays alone.
+    """
+    silences_of = {channel: channel_silences(observed, channel, until_ns) for channel in observed.channel_row}
+    on_channel: dict[int, list[UnownedStream]] = {}
+    for row in unowned:
+        if row not in cyclic:
             continue
-        channel = memory.keys[row].channel
-        falls = find_lost([beats[row]], beats[row].silences, (), excuses[channel], until_ns)
-        own = tuple(
-            (fall.last_seen_ns, fall.back_ns)
-            for fall in falls
-            if not _mostly_silent(of_channel[channel], fall, until_ns)
+        channel = observed.keys[row].channel
+        stream = cyclic[row]
+        losses = tuple(
+            (absence.last_seen_ns, absence.back_ns)
+            for absence in find_lost([stream], stream.silences, (), gaps_of[channel], until_ns)
+            if not _mostly_silent(silences_of[channel], absence, until_ns)
         )
-        lone.append(LoneStream(row=row, deadline_ns=beats[row].deadline_ns, losses=own))
-    groups = [
-        group
-        for channel in dict.fromkeys(memory.keys[row].channel for row in alone)
-        for group in keep_company([one for one in lone if memory.keys[one.row].channel == channel], until_ns)
+        found = UnownedStream(row=row, deadline_ns=stream.deadline_ns, losses=losses)
+        on_channel.setdefault(channel, []).append(found)
+    groups = [group for streams in on_channel.values() for group in group_by_common_loss(streams, until_ns)]
+    return groups + [[row] for row in unowned if row not in cyclic]
+
+
+def _mostly_silent(silences: Sequence[Silence], absence: Absence, until_ns: int) -> bool:
+    """Tell whether the whole channel was silent for most of an absence."""
+    end_ns = until_ns if absence.back_ns is None else absence.back_ns
+    overlaps_ns = [
+        min(end_ns, until_ns if silence.to_ns is None else silence.to_ns) - max(absence.last_seen_ns, silence.from_ns)
+        for silence in silences
     ]
-    groups += [[row] for row in alone if row not in beats]
-    members = []
-    for rows in sorted(groups):
-        key = min((memory.keys[row] for row in rows), key=lambda key: key.id)
-        place = "" if key.channel == first_channel else f" on {memory.roll.channel_name(key.channel)}"
-        own_beats = [beats[row] for row in rows if row in beats]
-        members.append(
-            Member(
-                name=f"id {key}{place}",
-                channel=key.channel,
-                identity=Identity(),
-                spec=None,
-                rows=rows,
-                first_ns=min(int(memory.streams.first_ns[row]) for row in rows),
-                last_ns=max(int(memory.streams.last_ns[row]) for row in rows),
-                beats=own_beats,
-                silences=_shared(own_beats, until_ns),
-                signs=[],
-            )
-        )
-    return members
+    return max(overlaps_ns, default=0) > 0.5 * (end_ns - absence.last_seen_ns)
 
 
-def _mostly_silent(silences: Sequence[Silence], fall: Fall, until_ns: int) -> bool:
-    end_ns = until_ns if fall.back_ns is None else fall.back_ns
-    longest_ns = max(
-        (
-            min(end_ns, until_ns if silence.to_ns is None else silence.to_ns) - max(fall.last_seen_ns, silence.from_ns)
-            for silence in silences
-        ),
-        default=0,
+def _of_nobody(
+    observed: Observations, rows: list[int], cyclic: Mapping[int, CyclicStream], until_ns: int
+) -> JudgedController:
+    """Make one controller of identifiers that nobody owns; it is named after the lowest."""
+    key = min((observed.keys[row] for row in rows), key=lambda key: key.id)
+    streams = [cyclic[row] for row in rows if row in cyclic]
+    return JudgedController(
+        name=f"id {key}{_place(observed, key.channel)}",
+        channel=key.channel,
+        identity=Identity(),
+        spec=None,
+        rows=rows,
+        first_ns=min(int(observed.streams.first_ns[row]) for row in rows),
+        last_ns=max(int(observed.streams.last_ns[row]) for row in rows),
+        cyclic_streams=streams,
+        silences=_shared(streams, until_ns),
+        signs=[],
     )
-    return longest_ns > 0.5 * (end_ns - fall.last_seen_ns)
 
 
-def _shared(beats: Sequence[Beat], until_ns: int) -> list[Silence]:
+def _shared(streams: Sequence[CyclicStream], until_ns: int) -> list[Silence]:
     """Give the silences of a group without a track of its own: its fastest stream's, trimmed by the others'."""
-    if not beats:
+    if not streams:
         return []
-    fastest = min(beats, key=lambda beat: beat.deadline_ns)
+    fastest = min(streams, key=lambda stream: stream.deadline_ns)
     found = []
     for silence in fastest.silences:
+        # the streams that were silent in the middle of it were silent with it, from the latest start to the first end
         from_ns, to_ns = silence.from_ns, silence.to_ns
         middle_ns = (from_ns + (until_ns if to_ns is None else to_ns)) // 2
-        for beat in beats:
-            own = beat.silence_over(middle_ns, middle_ns)
+        for stream in streams:
+            own = stream.silence_over(middle_ns, middle_ns)
             if own is not None:
                 from_ns = max(from_ns, own.from_ns)
                 to_ns = own.to_ns if to_ns is None else to_ns if own.to_ns is None else min(to_ns, own.to_ns)
         found.append(Silence.bare(from_ns, to_ns))
     return found
-
-
-def channel_silences(memory: Memory, channel: int, until_ns: int) -> list[Silence]:
-    row = memory.channel_row[channel]
-    silences = memory.channels.silences(row)
-    if until_ns > int(memory.channels.last_ns[row]):
-        silences.append(memory.channels.open_silence(row))
-    return silences

@@ -17,7 +17,7 @@ from busdoc.decode.protocols.sign_watch import SignWatch
 from busdoc.health.controller import StreamKey
 from busdoc.health.incident import Gap, GapKind
 from busdoc.health.presence.judge import LossKey, Settled, judge
-from busdoc.health.presence.observations import Memory
+from busdoc.health.presence.observations import Observations
 from busdoc.health.roll.roll import Roll
 from busdoc.health.streams.arrivals import StreamArrivals, arrivals_of
 from busdoc.health.streams.payload_bits import MOST_STREAMS, BitChanges
@@ -55,7 +55,7 @@ class HealthWatch:
         complete: bool = False,
         decoded: Callable[[StreamKey], bool] = lambda _: False,
     ) -> None:
-        self._memory = Memory(roll=Roll(specs, channels), complete=complete)
+        self._observed = Observations(roll=Roll(specs, channels), complete=complete)
         self._codes = StreamCodes(_MOST_STREAMS)
         self._signs = SignWatch()
         self._group_of = np.full(0, -1, np.int64)
@@ -68,17 +68,17 @@ class HealthWatch:
         """Take the next block."""
         if not len(block):
             return
-        memory = self._memory
-        if memory.start_ns is None:
-            memory.start_ns = int(block.t_ns[0])
-        memory.last_ns = int(block.t_ns[-1])
-        memory.frames += len(block)
-        if len(memory.signs) < _MOST_SIGNS:
-            memory.signs += self._signs.feed(block)
+        observed = self._observed
+        if observed.start_ns is None:
+            observed.start_ns = int(block.t_ns[0])
+        observed.last_ns = int(block.t_ns[-1])
+        observed.frames += len(block)
+        if len(observed.signs) < _MOST_SIGNS:
+            observed.signs += self._signs.feed(block)
         kinds = block.flags & np.uint16(FrameFlag.ERROR | FrameFlag.REMOTE | FrameFlag.TRANSMITTED)
         if kinds.any():
             self._feed_errors(block)
-            memory.own_frames += int(np.count_nonzero(kinds & FrameFlag.TRANSMITTED))
+            observed.own_frames += int(np.count_nonzero(kinds & FrameFlag.TRANSMITTED))
             block = block.take(kinds == 0)  # a request for a frame is no sign of whoever should answer
             if not len(block):
                 return
@@ -86,28 +86,30 @@ class HealthWatch:
         if new:
             self._enrol(new)
             _, first = np.unique(code, return_index=True)
-            memory.lengths += block.length[np.sort(first[code[first] >= len(memory.lengths)])].tolist()
+            observed.lengths += block.length[np.sort(first[code[first] >= len(observed.lengths)])].tolist()
         t_ns, data = block.t_ns, block.data
-        if len(memory.keys) == _MOST_STREAMS:
+        if len(observed.keys) == _MOST_STREAMS:
             watched = code >= 0
-            memory.unwatched += len(code) - int(np.count_nonzero(watched))
+            observed.unwatched += len(code) - int(np.count_nonzero(watched))
             code, t_ns, data = code[watched], t_ns[watched], data[watched]
         self._note_lengths(block, code)
-        memory.firsts.feed(code, t_ns)
-        memory.sparse.feed(code, t_ns)
+        observed.firsts.feed(code, t_ns)
+        observed.sparse.feed(code, t_ns)
         self._feed_bits(code, t_ns, data)
-        memory.streams.feed(code, t_ns, data)
+        observed.streams.feed(code, t_ns, data)
         group = self._group_of[code]
         if (group < 0).any():
-            claimed = group >= 0
-            memory.groups.feed(group[claimed], t_ns[claimed])
+            owned = group >= 0
+            observed.groups.feed(group[owned], t_ns[owned])
         else:
-            memory.groups.feed(group, t_ns)
+            observed.groups.feed(group, t_ns)
         self._feed_channels(block)
 
     def note_gap(self, from_ns: int, to_ns: int, channel: int | None = None, why: str = "") -> None:
         """Take note of a stretch in which the recorder itself lost frames: silences in it accuse nobody."""
-        self._memory.gaps.append(Gap(channel=channel, from_ns=from_ns, to_ns=to_ns, kind=GapKind.CAPTURE_GAP, why=why))
+        self._observed.gaps.append(
+            Gap(channel=channel, from_ns=from_ns, to_ns=to_ns, kind=GapKind.CAPTURE_GAP, why=why)
+        )
 
     def so_far(self, until_ns: int, open_gaps: Sequence[Gap] = ()) -> Health:
         """Give the health up to a moment, with what is being missed right now; feeding may go on.
@@ -121,26 +123,26 @@ class HealthWatch:
         may ask ten times a second for days; `close` weighs every return with all that was learnt.
         """
         gaps = [*self._overflow_gaps(), *open_gaps]
-        return judge(self._memory, self._not_before_last(until_ns), gaps, settled=self._settled)
+        return judge(self._observed, self._not_before_last(until_ns), gaps, settled=self._settled)
 
     def close(self, until_ns: int | None = None) -> Health:
         """Give the health at the end of the capture: its last frame, or a later moment until which it listened."""
-        return judge(self._memory, self._not_before_last(until_ns), self._overflow_gaps())
+        return judge(self._observed, self._not_before_last(until_ns), self._overflow_gaps())
 
     def arrivals(self) -> dict[StreamKey, StreamArrivals]:
         """Give how each stream began, and came back after its silences, so far."""
-        return arrivals_of(self._memory.keys, self._memory.streams, self._memory.firsts)
+        return arrivals_of(self._observed.keys, self._observed.streams, self._observed.firsts)
 
     def sparse_arrivals(self) -> dict[StreamKey, Int64Array]:
         """Give every arrival so far of each stream that has few, ns, ascending."""
-        found = {key: self._memory.sparse.of(row) for row, key in enumerate(self._memory.keys)}
+        found = {key: self._observed.sparse.of(row) for row, key in enumerate(self._observed.keys)}
         return {key: t_ns for key, t_ns in found.items() if t_ns is not None}
 
     def bit_changes(self) -> dict[StreamKey, list[BitChanges]]:
         """Give the changes of the payload bits that change seldom, of each stream that nobody decodes."""
         found: dict[StreamKey, list[BitChanges]] = {}
-        for changes in self._memory.bits.changes():
-            found.setdefault(self._memory.keys[changes.row], []).append(changes)
+        for changes in self._observed.bits.changes():
+            found.setdefault(self._observed.keys[changes.row], []).append(changes)
         return found
 
     @property
@@ -151,54 +153,54 @@ class HealthWatch:
     @property
     def signs(self) -> Sequence[Sign]:
         """Claims, boot-ups and first heartbeats so far, in the order of time."""
-        return self._memory.signs
+        return self._observed.signs
 
     @property
     def start_ns(self) -> int | None:
         """The first frame; None before there was one."""
-        return self._memory.start_ns
+        return self._observed.start_ns
 
     def _not_before_last(self, until_ns: int | None) -> int:
-        last_ns = self._memory.last_ns
+        last_ns = self._observed.last_ns
         if last_ns is None:
             return until_ns or 0
         return last_ns if until_ns is None else max(until_ns, last_ns)
 
     def _enrol(self, new: list[StreamKey]) -> None:
-        memory = self._memory
+        observed = self._observed
         for key in new:
-            claim = memory.roll.claim(key)
+            owner = observed.roll.owner(key)
             group = -1
-            if claim is not None:
-                group = memory.group_row.setdefault(claim, len(memory.group_row))
-            memory.keys.append(key)
-            memory.claims.append(claim)
-            memory.group_of.append(group)
-            memory.channel_row.setdefault(key.channel, len(memory.channel_row))
-        memory.streams.add(len(new))
-        memory.groups.add(len(memory.group_row) - memory.groups.n)
-        memory.channels.add(len(memory.channel_row) - memory.channels.n)
-        self._group_of = np.array(memory.group_of, np.int64)
+            if owner is not None:
+                group = observed.group_row.setdefault(owner, len(observed.group_row))
+            observed.keys.append(key)
+            observed.owners.append(owner)
+            observed.group_of.append(group)
+            observed.channel_row.setdefault(key.channel, len(observed.channel_row))
+        observed.streams.add(len(new))
+        observed.groups.add(len(observed.group_row) - observed.groups.n)
+        observed.channels.add(len(observed.channel_row) - observed.channels.n)
+        self._group_of = np.array(observed.group_of, np.int64)
         self._has_bits = np.append(self._has_bits, [not self._decoded(key) for key in new])
 
     def _feed_bits(self, code: Int64Array, t_ns: Int64Array, data: UInt8Array) -> None:
         if self._has_bits.all():
-            self._memory.bits.feed(code, t_ns, data)
+            self._observed.bits.feed(code, t_ns, data)
         elif self._has_bits.any():
             wanted = self._has_bits[code]
-            self._memory.bits.feed(code[wanted], t_ns[wanted], data[wanted])
+            self._observed.bits.feed(code[wanted], t_ns[wanted], data[wanted])
 
     def _feed_channels(self, block: FrameBlock) -> None:
-        memory = self._memory
-        if len(memory.channel_row) == 1:
-            memory.channels.feed(np.zeros(len(block), np.int64), block.t_ns)
+        observed = self._observed
+        if len(observed.channel_row) == 1:
+            observed.channels.feed(np.zeros(len(block), np.int64), block.t_ns)
             return
         row_of = np.full(256, -1, np.int64)
-        for channel, row in memory.channel_row.items():
+        for channel, row in observed.channel_row.items():
             row_of[channel] = row
         rows = row_of[block.channel]
         known = rows >= 0
-        memory.channels.feed(rows[known], block.t_ns[known])
+        observed.channels.feed(rows[known], block.t_ns[known])
 
     def _note_lengths(self, block: FrameBlock, code: np.ndarray[tuple[int], np.dtype[np.int64]]) -> None:
         """Remember which streams on the CANopen error-control identifiers have one byte."""
@@ -210,11 +212,11 @@ class HealthWatch:
         long = block.length[control] != 1
         for stream in np.unique(code[control]).tolist():
             had_long = bool(long[code[control] == stream].any())
-            self._memory.one_byte[stream] = self._memory.one_byte.get(stream, True) and not had_long
+            self._observed.one_byte[stream] = self._observed.one_byte.get(stream, True) and not had_long
 
     def _feed_errors(self, block: FrameBlock) -> None:
         is_error = (block.flags & FrameFlag.ERROR) != 0
-        self._memory.error_frames += int(np.count_nonzero(is_error))
+        self._observed.error_frames += int(np.count_nonzero(is_error))
         lost = np.flatnonzero(
             is_error & ((block.id & _CONTROLLER_PROBLEM) != 0) & ((block.data[:, 1] & _RX_OVERFLOW) != 0)
         )
@@ -222,7 +224,7 @@ class HealthWatch:
             for t_ns in block.t_ns[lost[block.channel[lost] == channel]].tolist():
                 first, last = self._overflows.get(channel, (t_ns, t_ns))
                 if t_ns - last > _OVERFLOW_APART_NS:
-                    self._memory.gaps.append(_overflow(channel, first, last))
+                    self._observed.gaps.append(_overflow(channel, first, last))
                     first = t_ns
                 self._overflows[channel] = (first, t_ns)
 

@@ -1,6 +1,6 @@
 """Heartbeats above J1939: ISO 11783-7 (every 100 ms) and NMEA 2000 (every minute or so), as signs of life."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -8,12 +8,10 @@ from busdoc.arrays import Int64Array, UInt8Array
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.decode.j1939.heartbeat import FIRST, LAST, LATE_NS, SENDER_ERROR, lost_between
 from busdoc.decode.j1939.identifier import NULL_ADDRESS, PGN_ISO_HEARTBEAT, parameter_group
-from busdoc.decode.nmea2000.heartbeat import ControllerState, read_heartbeat
+from busdoc.decode.nmea2000.heartbeat import ControllerState
 from busdoc.decode.protocols.protocol_frames import Topic
 
 __all__ = ["HeartbeatHistory", "HeartbeatWatch"]
-
-_MOST_EVENTS = 1000
 
 
 @dataclass(slots=True, kw_only=True)
@@ -24,21 +22,13 @@ class HeartbeatHistory:
     address: int
     protocol: str
     """``ISO 11783`` or ``NMEA 2000``."""
-    first_ns: int
     last_ns: int
-    n_beats: int = 0
     n_lost: int = 0
     """By the sequence numbers; a restart loses none."""
     n_late: int = 0
     """ISO 11783: pauses of more than 300 ms."""
     n_in_error: int = 0
     """ISO 11783: the sender called itself in error; NMEA 2000: a CAN controller of it was passive or off the bus."""
-    starts_ns: list[int] = field(default_factory=list)
-    """Restarts: sequence 251 (ISO 11783), or at 0 out of turn (NMEA 2000, common practice). First thousand."""
-    goodbyes_ns: list[int] = field(default_factory=list)
-    """ISO 11783 sequence 255: it meant to go. First thousand."""
-    interval_ns: int | None = None
-    """NMEA 2000: as the device says."""
     last_sequence: int | None = None
 
 
@@ -80,9 +70,7 @@ class HeartbeatWatch:
         history = self._senders.get(key)
         if history is None:
             first_ns = int(block.t_ns[rows[0]])
-            history = HeartbeatHistory(
-                channel=key[0], address=key[1], protocol=protocol, first_ns=first_ns, last_ns=first_ns
-            )
+            history = HeartbeatHistory(channel=key[0], address=key[1], protocol=protocol, last_ns=first_ns)
             self._senders[key] = history
         return history
 
@@ -95,10 +83,7 @@ class HeartbeatWatch:
         history.n_lost += int(lost_between(chain[:-1], chain[1:]).sum())
         goes_on = (chain[:-1] != LAST) & (chain[1:] != FIRST)  # a pause between a goodbye and a start is no failure
         history.n_late += int(np.count_nonzero((np.diff(times) > LATE_NS) & goes_on))
-        history.n_beats += len(t_ns)
         history.n_in_error += int(np.count_nonzero(sequence == SENDER_ERROR))
-        history.starts_ns += t_ns[sequence == FIRST][: _MOST_EVENTS - len(history.starts_ns)].tolist()
-        history.goodbyes_ns += t_ns[sequence == LAST][: _MOST_EVENTS - len(history.goodbyes_ns)].tolist()
         history.last_ns = int(t_ns[-1])
         history.last_sequence = int(sequence[-1])
 
@@ -111,16 +96,9 @@ class HeartbeatWatch:
         if history.last_sequence is not None:
             chain = np.concatenate((np.array([history.last_sequence], np.uint8), sequence))
         step = np.diff(chain.astype(np.int64))
-        anew = (chain[1:] == 0) & (step < 0) & (chain[:-1] < 252)  # 252 and 253 are where devices go round
-        started = rows[len(rows) - len(step) :][anew]
-        history.starts_ns += block.t_ns[started][: _MOST_EVENTS - len(history.starts_ns)].tolist()
         history.n_lost += int(np.where(step > 1, step - 1, 0).sum())
         states = block.data[rows, 3] & np.uint8(0x03)
         in_trouble = (states == ControllerState.PASSIVE) | (states == ControllerState.BUS_OFF)
         history.n_in_error += int(np.count_nonzero(in_trouble))
-        history.n_beats += len(rows)
         history.last_ns = int(block.t_ns[rows[-1]])
         history.last_sequence = int(sequence[-1])
-        latest = read_heartbeat(block.data[rows[-1]].tobytes())
-        if latest is not None and latest.interval_ns is not None:
-            history.interval_ns = latest.interval_ns

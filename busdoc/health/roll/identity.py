@@ -3,7 +3,6 @@
 from collections.abc import Iterator
 
 from busdoc.capture.frames import FrameBlock
-from busdoc.decode.canopen.error_control import NmtCommand
 from busdoc.decode.j1939.can_name import read_can_name
 from busdoc.decode.j1939.identifier import NULL_ADDRESS
 from busdoc.decode.protocols.protocol_frames import sieved
@@ -69,11 +68,6 @@ class IdentityWatch:
         return self._nodes.nodes
 
     @property
-    def commands(self) -> tuple[tuple[int, int, NmtCommand, int], ...]:
-        """CANopen network commands: (ns, channel, command, node or 0 for all), the first thousand."""
-        return tuple(self._nodes.commands)
-
-    @property
     def heartbeats(self) -> tuple[HeartbeatHistory, ...]:
         """Senders of ISO 11783 and NMEA 2000 heartbeats."""
         return self._heartbeats.senders
@@ -82,14 +76,6 @@ class IdentityWatch:
         """Give what identifies the controller at an address or node: the NAME that claimed the address last, if any."""
         can_name = None if address is None else self._claims.can_name(channel, address)
         return Identity(address=address, can_name=can_name, node_id=node_id)
-
-    def identities(self) -> tuple[tuple[int, Identity], ...]:
-        """Give (channel, identity) of everybody who said who it is, by channel, addresses before nodes."""
-        spoken = {(channel, address) for channel, address in self.addresses}
-        spoken |= {(history.channel, history.address) for history in self.heartbeats}
-        by_address = [(channel, self.identity(channel, address=address)) for channel, address in sorted(spoken)]
-        by_node = [(node.channel, self.identity(node.channel, node_id=node.node)) for node in self.nodes]
-        return tuple(sorted(by_address + by_node, key=lambda entry: entry[0]))
 
     def unasked(self, channel: int, kind: SignKind, sender: int) -> int:
         """Count the signs of one kind that nobody had asked for: each but the first is evidence of a restart."""

@@ -8,6 +8,7 @@ others (`busdoc.health.presence.common_loss`).
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import TypeAlias
 
 from busdoc.capture.channels import ChannelTable
@@ -17,7 +18,7 @@ from busdoc.decode.j1939.identifier import DUMMY_SOURCES, source_of
 from busdoc.health.controller import StreamKey
 from busdoc.machine.controller_spec import ControllerSpec, ExpectedStream, Identity, PeriodFrom
 
-__all__ = ["Claim", "ClaimKind", "Roll", "can_be_cyclic", "node_of", "specs_from_database"]
+__all__ = ["Owner", "OwnerKind", "Roll", "can_be_cyclic", "node_of", "specs_from_database"]
 
 _LAST_ADDRESS = 253
 """254 is the null address, 255 means all (SAE J1939-81): neither is a controller."""
@@ -35,7 +36,7 @@ _ACTIVE_CODES = 0xFECA
 """DM1 may be sent only while a fault is active (older text of SAE J1939-73): its silence is no dropout."""
 
 
-class ClaimKind:
+class OwnerKind(StrEnum):
     """How a stream is given to a controller."""
 
     SPEC = "spec"
@@ -43,7 +44,7 @@ class ClaimKind:
     NODE = "node"
 
 
-Claim: TypeAlias = tuple[str, int, int]
+Owner: TypeAlias = tuple[OwnerKind, int, int]
 """(kind, channel, number): the number of the spec, the source address, or the node. Specs have channel -1."""
 
 
@@ -56,7 +57,7 @@ class _SpecMatch:
 
 
 class Roll:
-    """Gives each new stream to whoever claims it.
+    """Gives each new stream to whoever it belongs to.
 
     Parameters
     ----------
@@ -72,27 +73,27 @@ class Roll:
             for spec in specs
         ]
 
-    def claim(self, key: StreamKey) -> Claim | None:
+    def owner(self, key: StreamKey) -> Owner | None:
         """Say whose a stream is: a spec's, an address's, perhaps a node's, or nobody's."""
         on_channel = [
             (number, match) for number, match in enumerate(self._matches) if self.is_on(match.spec, key.channel)
         ]
         for number, match in on_channel:
             if (key.extended, key.id) in match.frames:
-                return (ClaimKind.SPEC, -1, number)
+                return (OwnerKind.SPEC, -1, number)
         if key.extended:
             address = key.id & 0xFF
             for number, match in on_channel:
                 if match.spec.identity.address == address:
-                    return (ClaimKind.SPEC, -1, number)
-            return (ClaimKind.ADDRESS, key.channel, address) if address <= _LAST_ADDRESS else None
+                    return (OwnerKind.SPEC, -1, number)
+            return (OwnerKind.ADDRESS, key.channel, address) if address <= _LAST_ADDRESS else None
         node = node_of(key)
         if node is None:
             return None
         for number, match in on_channel:
             if match.spec.identity.node_id == node:
-                return (ClaimKind.SPEC, -1, number)
-        return (ClaimKind.NODE, key.channel, node)
+                return (OwnerKind.SPEC, -1, number)
+        return (OwnerKind.NODE, key.channel, node)
 
     def is_on(self, spec: ControllerSpec, channel: int) -> bool:
         """Tell whether a spec may speak of this channel."""

@@ -10,47 +10,41 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
-from busdoc.intermittent.dropouts import Dropouts
-from busdoc.intermittent.precursors.antecedent_scan import WINDOWS_S, Scan, scan
-from busdoc.intermittent.precursors.antecedent_shift import by_shifting, hang_together, join_alike, may_be_found
-from busdoc.intermittent.precursors.antecedent_unsure import scan_unsure
-from busdoc.intermittent.precursors.coincidence import covered_share
+from busdoc.intermittent.binomial import binomial_interval
+from busdoc.intermittent.dropouts import LEAST_DROPOUTS, Dropouts
+from busdoc.intermittent.precursors.antecedent_scan import WINDOWS_S, Counts, Windows, scan, windows_for
+from busdoc.intermittent.precursors.antecedent_shift import by_shifting
 from busdoc.intermittent.precursors.event_kind import EventKind, EventSource
-from busdoc.intermittent.rate_tests import binomial_interval
-from busdoc.times import SECOND_NS
+from busdoc.intermittent.precursors.precursor import Precursor, explained_share
+from busdoc.times import MILLISECOND_NS, SECOND_NS
 
-__all__ = ["FOUND_AT", "LEAST_EVENTS", "Antecedent", "find_antecedents"]
+__all__ = ["LEAST_EVENTS", "Antecedent", "find_antecedents"]
 
-FOUND_AT = 0.05
-"""A kind of event is said to go before dropouts at this p, corrected for all that was tried."""
 LEAST_EVENTS = 3
 """Fewer events of a kind than this can prove nothing, and are not tried."""
-_LEAST_DROPOUTS = 3
-_WORTH_JOINING = 0.05
-"""Kinds with a higher p are never told of, so it does not matter which of them happen together."""
+_TELLING_AT = 0.05
+"""Kinds with a higher p are never told of, so nothing more is asked about them."""
 _AS_GOOD = 4.0
 """The shortest window is told whose p is within this factor of the best one."""
+_TOGETHER_NS = 500 * MILLISECOND_NS
+"""An echo may take a few periods of its message (common practice)."""
+_SHARE_TOGETHER = 0.9
+"""Of the events of either kind that must have the other beside them."""
+_SPARSE = 8
+"""Events must come so many times further apart, in the middle, than what counts as the same moment."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Antecedent:
+class Antecedent(Precursor):
     """One kind of event against one set of dropouts."""
 
-    name: str
-    """The kind, in words for a person."""
     source: EventSource
     controller: str | None
     """Who said so."""
-    signal: str | None
-    """``Message.Signal``, where the kind is one."""
-    controllers: tuple[str, ...]
-    """Whose dropouts; empty: anybody's."""
-    aliases: tuple[str, ...]
+    aliases: tuple[str, ...] = ()
     """Kinds that happen at the same moments, so that nothing can tell them apart."""
-    window_s: float
-    """A dropout counts as preceded with such an event in these seconds before it."""
-    n_dropouts: int
     n_preceded: int
+    """Dropouts with such an event in the window before them."""
     n_events: int
     n_followed: int
     """Events with a dropout in the window after them."""
@@ -58,30 +52,20 @@ class Antecedent:
     """Share of the dropouts that would be preceded by chance."""
     trigger_by_chance: float
     """Share of the events that would be followed by chance."""
-    n_independent: int
-    """Dropouts that the p counts: of a burst only the first."""
-    n_independent_preceded: int
-    explained: float
-    """Share of the dropouts that chance leaves and the kind explains: 1 all of them, 0 none."""
     explained_low: float
     explained_high: float
     """Exact 95 % interval (Clopper & Pearson 1934), carried over."""
     lag_s: tuple[float, float, float] | None
     """Quartiles of the time from the event to the dropout, of those preceded; None: none was."""
+    lags_s: tuple[float, ...] = ()
+    """That time for each dropout, infinite where no event came before it; empty where p is beyond 0.05."""
     order_unclear: bool
     """Most of the events may be answers to the loss: they lie between the last frame seen and the first one missed, or
     were written down for a later time."""
     is_sure: bool
     """The times of the events are as sure as the capture's own."""
-    p: float
-    """Corrected for the windows that were tried, and for nothing else."""
-    chances: tuple[tuple[int, float], ...] = ()
-    """For each of those windows: how many dropouts the p counts, and the share that would be preceded by chance
-    (see `antecedent_attained`). Empty where a p of any size can come about."""
-    p_holm: float = 1.0
-    """Corrected for everything that was tried (Holm 1979); 1 until the caller has done so."""
-    q_bh: float = 1.0
-    """Corrected likewise (Benjamini & Hochberg 1995)."""
+    chances: tuple[tuple[int, float], ...]
+    """For each window that was tried: dropouts that the p counts, and the share that would be preceded by chance."""
 
     @property
     def precursor_rate(self) -> float:
@@ -99,16 +83,14 @@ class Antecedent:
         return self.by_chance * self.n_dropouts
 
     @property
-    def lift(self) -> float:
-        """How many times as many dropouts are preceded as chance makes it; infinite where chance makes none."""
-        if self.n_preceded == 0:
-            return 0.0
-        return self.n_preceded / self.expected_by_chance if self.expected_by_chance > 0.0 else np.inf
+    def preceded(self) -> BoolArray:
+        """(n,) Mark the dropouts with such an event before them."""
+        return np.array(self.lags_s) <= self.window_s
 
     @property
-    def found(self) -> bool:
-        """Tell whether it goes before the dropouts more often than chance, given all that was tried."""
-        return self.p_holm <= FOUND_AT
+    def can_be_provoked(self) -> bool:
+        """Tell whether somebody could make it happen: a switch, a state, a command; not a code, nor a return."""
+        return self.source in (EventSource.SIGNAL, EventSource.COMMAND, EventSource.JOURNAL)
 
     @property
     def subject(self) -> str:
@@ -117,7 +99,7 @@ class Antecedent:
 
     @property
     def words(self) -> str:
-        """Say what was counted, in one sentence."""
+        """Say what was counted."""
         text = f"{self.n_preceded} of {self.n_dropouts} dropouts came within {self.window_s:g} s after {self.subject}"
         if not self.is_sure:
             text += ", as far as its times were written down"
@@ -131,10 +113,6 @@ class Antecedent:
             first, last = _seconds(self.lag_s[0]), _seconds(self.lag_s[2])
             text += f". Half of them came {first if first == last else f'{first} to {last}'} s after it"
         return f"{text}. A dropout came after {self.n_followed} of {self.n_events} such events."
-
-    def corrected(self, p_holm: float, q_bh: float) -> "Antecedent":
-        """Take the p-values that were corrected over everything that was tried."""
-        return replace(self, p_holm=p_holm, q_bh=q_bh)
 
 
 def find_antecedents(
@@ -154,144 +132,113 @@ def find_antecedents(
     one for each set and kind tried, by set, then by p, then by what it explains
     """
     tried = [kind for kind in kinds if len(kind) >= LEAST_EVENTS]
-    sure, unsure = [kind for kind in tried if kind.is_sure], [kind for kind in tried if not kind.is_sure]
     found: list[Antecedent] = []
     for one in dropouts:
-        if len(one) < _LEAST_DROPOUTS or not tried:
+        if len(one) < LEAST_DROPOUTS:
             continue
-        own = [*_test_sure(one, sure, windows_s), *_test_unsure(one, unsure, windows_s)]
-        found += sorted(own, key=lambda test: (test.p, -test.explained, test.name))
+        sure = Windows(dropouts=one, lengths_s=tuple(windows_s))
+        tests = [_antecedent(sure if kind.is_sure else windows_for(one, kind, windows_s), kind) for kind in tried]
+        found += sorted(_joined(tests, tried), key=lambda test: (test.p, -test.explained, test.name))
     return tuple(found)
 
 
-def _test_sure(dropouts: Dropouts, kinds: Sequence[EventKind], windows_s: Sequence[float]) -> list[Antecedent]:
-    if not kinds:
-        return []
-    counted = scan(dropouts, kinds, windows_s)
-    usable = counted.n_independent >= _LEAST_DROPOUTS
-    p: Float64Array = np.where(usable[:, None], counted.p, 1.0)
-    n_windows = max(1, int(usable.sum()))
-    together = [w for w in np.flatnonzero(usable).tolist() if hang_together(dropouts, counted, w)]
-    for w, k in may_be_found(counted, usable, p, together):
-        p[w, k] = max(p[w, k], by_shifting(dropouts, counted, w, k, kinds[k], windows_s[w]))
-    best = np.argmax(p <= p.min(axis=0) * _AS_GOOD, axis=0)
-    corrected = np.minimum(1.0, p[best, np.arange(len(kinds))] * n_windows)
-    aliases = _aliases(kinds, np.flatnonzero(corrected <= _WORTH_JOINING))
-    return [
-        _antecedent(dropouts, kinds[k], names, counted, int(best[k]), k, windows_s, float(corrected[k]))
-        for k, names in aliases.items()
-    ]
-
-
-def _aliases(kinds: Sequence[EventKind], telling: Int64Array) -> dict[int, tuple[str, ...]]:
-    """Give each kind that stands for itself, and the names of those that happen together with it."""
-    place = {id(kinds[k]): k for k in telling.tolist()}
-    joined = {place[id(one.kind)]: one.aliases for one in join_alike([kinds[k] for k in telling.tolist()])}
-    away = set(place.values()) - set(joined)
-    return {k: joined.get(k, ()) for k in range(len(kinds)) if k not in away}
-
-
-def _antecedent(
-    dropouts: Dropouts,
-    kind: EventKind,
-    aliases: tuple[str, ...],
-    counted: Scan,
-    w: int,
-    k: int,
-    windows_s: Sequence[float],
-    p: float,
-) -> Antecedent:
-    window_ns = round(windows_s[w] * SECOND_NS)
-    lag_ns = counted.lag_ns[k]
-    preceded: BoolArray = lag_ns <= window_ns
-    chance = float(counted.share[w, k])
-    explained = _explained(int(counted.n_hit[w, k]), int(counted.n_independent[w]), chance)
+def _antecedent(windows: Windows, kind: EventKind) -> Antecedent:
+    """Test one kind of event."""
+    dropouts, counts = windows.dropouts, scan(windows, kind)
+    p, n_windows = counts.p, max(1, int(windows.usable.sum()))
+    # What may be told is held against the second null, as far as it decides which window tells most.
+    shifted: set[int] = set()
+    while p.min() * n_windows <= _TELLING_AT and (more := {int(p.argmin()), _best(p)} - shifted):
+        for w in more:
+            p[w] = max(p[w], by_shifting(windows, counts, w, kind, _TELLING_AT))
+        shifted |= more
+    w = _best(p)
+    reach_ns, chance = int(windows.reach_ns[w]), float(counts.share[w])
+    preceded: BoolArray = counts.lag_ns <= reach_ns
+    n_hit, n_independent = int(counts.n_hit[w]), int(windows.n_independent[w])
+    low, high = binomial_interval(n_hit, n_independent)
+    corrected_p = min(1.0, float(p[w]) * n_windows)
     return Antecedent(
         name=kind.name,
         source=kind.source,
         controller=kind.controller,
         signal=kind.signal,
         controllers=dropouts.controllers,
-        aliases=aliases,
-        window_s=windows_s[w],
+        window_s=windows.lengths_s[w],
         n_dropouts=len(dropouts),
         n_preceded=int(preceded.sum()),
-        n_events=int(counted.n_events[k]),
-        n_followed=int(counted.n_followed[w, k]),
+        n_events=counts.n_events,
+        n_followed=int(counts.n_followed[w]),
         by_chance=chance,
-        trigger_by_chance=_trigger_by_chance(dropouts, window_ns),
-        n_independent=int(counted.n_independent[w]),
-        n_independent_preceded=int(counted.n_hit[w, k]),
-        explained=explained[0],
-        explained_low=explained[1],
-        explained_high=explained[2],
-        lag_s=_quartiles(dropouts, lag_ns, preceded),
-        order_unclear=bool(preceded.any() and np.mean(lag_ns[preceded] < 0) > 0.5),
-        is_sure=True,
-        p=p,
+        trigger_by_chance=dropouts.watched.share_after(dropouts.last_seen_ns - reach_ns, reach_ns + windows.doubt_ns),
+        explained=explained_share(n_hit, n_independent, chance),
+        explained_low=explained_share(low, 1.0, chance),
+        explained_high=explained_share(high, 1.0, chance) if chance < 1.0 else 1.0,
+        lag_s=_quartiles(_to_the_loss_s(dropouts, counts)[preceded]) if preceded.any() else None,
+        lags_s=tuple(_to_the_loss_s(dropouts, counts).tolist()) if corrected_p <= _TELLING_AT else (),
+        order_unclear=bool(preceded.any() and np.mean(counts.lag_ns[preceded] < 0) > 0.5),
+        is_sure=kind.is_sure,
+        p=corrected_p,
         chances=tuple(
-            (n, share)
-            for n, share in zip(counted.n_independent.tolist(), counted.share[:, k].tolist(), strict=True)
-            if n >= _LEAST_DROPOUTS
+            zip(windows.n_independent[windows.usable].tolist(), counts.share[windows.usable].tolist(), strict=True)
         ),
     )
 
 
-def _test_unsure(dropouts: Dropouts, kinds: Sequence[EventKind], windows_s: Sequence[float]) -> list[Antecedent]:
-    tests = []
-    for kind in kinds:
-        counted = scan_unsure(dropouts, kind, windows_s)
-        explained = _explained(counted.n_hit, counted.n_independent, counted.share)
-        tests.append(
-            Antecedent(
-                name=kind.name,
-                source=kind.source,
-                controller=kind.controller,
-                signal=kind.signal,
-                controllers=dropouts.controllers,
-                aliases=(),
-                window_s=counted.window_s,
-                n_dropouts=len(dropouts),
-                n_preceded=counted.n_preceded,
-                n_events=counted.n_events,
-                n_followed=counted.n_followed,
-                by_chance=counted.share,
-                trigger_by_chance=_trigger_by_chance(dropouts, round(counted.reach_s * SECOND_NS)),
-                n_independent=counted.n_independent,
-                n_independent_preceded=counted.n_hit,
-                explained=explained[0],
-                explained_low=explained[1],
-                explained_high=explained[2],
-                lag_s=counted.lag_s,
-                order_unclear=counted.lag_s is not None and counted.lag_s[1] < 0.0,
-                is_sure=False,
-                p=counted.p,
-            )
-        )
-    return tests
+def _best(p: Float64Array) -> int:
+    """Choose the shortest window with a p about as small as the smallest."""
+    return int(np.argmax(p <= p.min() * _AS_GOOD))
 
 
-def _explained(k: int, n: int, chance: float) -> tuple[float, float, float]:
-    """Give the share of what chance leaves that is preceded, with its interval."""
-    if n == 0 or chance >= 1.0:
-        return 0.0, 0.0, 1.0
-    low, high = binomial_interval(k, n)
-    shares = [max(0.0, (share - chance) / (1.0 - chance)) for share in (k / n, low, high)]
-    return shares[0], shares[1], shares[2]
+def _to_the_loss_s(dropouts: Dropouts, counts: Counts) -> Float64Array:
+    """(n,) Give the time from the last event to the middle of what brackets each loss, s."""
+    half_ns = (dropouts.onset_ns - dropouts.last_seen_ns) // 2
+    has_one = counts.lag_ns < np.iinfo(np.int64).max
+    return np.where(has_one, np.maximum(counts.lag_ns + half_ns, 0) / SECOND_NS, np.inf)
 
 
-def _trigger_by_chance(dropouts: Dropouts, window_ns: int) -> float:
-    """Give the share of the time watched after which a dropout comes within the window."""
-    return covered_share(dropouts.last_seen_ns - window_ns, window_ns, dropouts.watched)
-
-
-def _quartiles(dropouts: Dropouts, lag_ns: Int64Array, preceded: BoolArray) -> tuple[float, float, float] | None:
-    """Give the quartiles of the time to the middle of what brackets each loss, s."""
-    if not preceded.any():
-        return None
-    half_ns = (dropouts.onset_ns - dropouts.last_seen_ns)[preceded] // 2
-    low, middle, high = np.quantile(np.maximum(lag_ns[preceded] + half_ns, 0) / SECOND_NS, (0.25, 0.5, 0.75)).tolist()
+def _quartiles(lags_s: Float64Array) -> tuple[float, float, float]:
+    low, middle, high = np.quantile(lags_s, (0.25, 0.5, 0.75)).tolist()
     return low, middle, high
+
+
+def _joined(tests: Sequence[Antecedent], kinds: Sequence[EventKind]) -> list[Antecedent]:
+    """Let kinds that happen at the same moments become one, under the name of the one that is the first of them."""
+    kept: list[Antecedent] = []
+    groups: list[list[tuple[Antecedent, EventKind]]] = []
+    for test, kind in zip(tests, kinds, strict=True):
+        if test.p > _TELLING_AT or not kind.is_sure:
+            kept.append(test)
+            continue
+        group = next((group for group in groups if _are_alike(kind.t_ns, group[0][1].t_ns)), None)
+        if group is None:
+            groups.append([(test, kind)])
+        else:
+            group.append((test, kind))
+    for group in groups:
+        t_ns = group[0][1].t_ns
+        (first, _), *others = sorted(group, key=lambda one: int(np.median(_since_nearest(one[1].t_ns, t_ns))))
+        kept.append(replace(first, aliases=tuple(test.name for test, _ in others)))
+    return kept
+
+
+def _are_alike(t_ns: Int64Array, others_ns: Int64Array) -> bool:
+    """Tell whether nine in ten events of either kind have one of the other beside them, where neither comes often."""
+    if min(len(t_ns), len(others_ns)) < _SHARE_TOGETHER * max(len(t_ns), len(others_ns)):
+        return False
+    pauses_ns = [float(np.median(np.diff(of))) for of in (t_ns, others_ns)]
+    pairs = ((t_ns, others_ns), (others_ns, t_ns))
+    return min(pauses_ns) >= _SPARSE * _TOGETHER_NS and all(
+        np.mean(np.abs(_since_nearest(*pair)) <= _TOGETHER_NS) >= _SHARE_TOGETHER for pair in pairs
+    )
+
+
+def _since_nearest(t_ns: Int64Array, others_ns: Int64Array) -> Int64Array:
+    """(n,) Give how long after the nearest of the others each is; negative: before it."""
+    after = np.searchsorted(others_ns, t_ns)
+    since_ns = t_ns - others_ns[np.maximum(after - 1, 0)]
+    until_ns = others_ns[np.minimum(after, len(others_ns) - 1)] - t_ns
+    return np.asarray(np.where(np.abs(until_ns) < np.abs(since_ns), -until_ns, since_ns), np.int64)
 
 
 def _about(number: float) -> str:

@@ -1,4 +1,4 @@
-"""Counts, for many kinds of events at once, how many dropouts each came before, and what chance would make of it.
+"""Counts how many dropouts one kind of event came before, and what chance would make of it.
 
 The null is exact for the events as they are, however they cluster: each dropout is moved about its own place, and the
 share of that neighbourhood in which it would find such an event before it is its chance (for the idea, see
@@ -10,47 +10,25 @@ hang together: of those that come within twice the window of one another, only t
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
-from busdoc.intermittent.dropouts import SETTLE_NS, Dropouts
-from busdoc.intermittent.precursors.coincidence import at_least
+from busdoc.intermittent.binomial import at_least
+from busdoc.intermittent.dropouts import LEAST_DROPOUTS, SETTLE_NS, Dropouts, Watched
 from busdoc.intermittent.precursors.event_kind import EventKind
 from busdoc.times import SECOND_NS
 
-__all__ = ["WINDOWS_S", "Scan", "near_ns", "scan"]
+__all__ = ["WINDOWS_S", "Counts", "Windows", "near_ns", "scan", "windows_for"]
 
 WINDOWS_S = (0.25, 1.0, 4.0, 15.0, 60.0)
 """The windows that are tried, each of which the p-value pays for."""
 _NEAR_WINDOWS = 12
 _SPELL_NS = 40 * SECOND_NS
-_MOST_CELLS = 1 << 22
-"""Kinds times dropouts that are worked on at once."""
+_WIDE = 1.4
+"""Standard deviations by which an event that was written down may really have been earlier or later."""
 _NEVER = np.iinfo(np.int64).max
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Scan:
-    """For w windows and k kinds, about one set of n dropouts."""
-
-    independent: BoolArray
-    """(w, n) dropouts that do not follow from the one before, as far as each window can tell."""
-    lag_ns: Int64Array
-    """(k, n) from the last such event to the last frame before each dropout; the largest number where there is none;
-    negative where the event lies between that frame and the first one missed."""
-    n_independent: Int64Array
-    """(w,)"""
-    n_hit: Int64Array
-    """(w, k) independent dropouts with such an event before them."""
-    share: Float64Array
-    """(w, k) chance of that for one of them, in the mean."""
-    n_events: Int64Array
-    """(k,) while there was something to lose."""
-    n_followed: Int64Array
-    """(w, k) events with a dropout after them."""
-    p: Float64Array
-    """(w, k)"""
 
 
 def near_ns(window_ns: int) -> int:
@@ -61,132 +39,139 @@ def near_ns(window_ns: int) -> int:
     return min(_NEAR_WINDOWS * window_ns, _SPELL_NS + 3 * window_ns // 2)
 
 
-def scan(dropouts: Dropouts, kinds: Sequence[EventKind], windows_s: Sequence[float] = WINDOWS_S) -> Scan:
-    """Hold every kind of event, all with sure times, against the dropouts.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Windows:
+    """The windows before n dropouts, of w lengths, in which an event counts."""
 
-    Parameters
-    ----------
-    dropouts : at least one
-    kinds : of sure times
+    dropouts: Dropouts
+    lengths_s: tuple[float, ...]
+    """(w,) ascending."""
+    doubt_ns: int = 0
+    """How much earlier or later the events may really have been: windows reach as much further to either side."""
+
+    @cached_property
+    def reach_ns(self) -> Int64Array:
+        """(w,) How long before the last frame each window begins."""
+        return np.array([round(length_s * SECOND_NS) + self.doubt_ns for length_s in self.lengths_s], np.int64)
+
+    @cached_property
+    def late_ns(self) -> int:
+        """How long after the last frame before a dropout an event may still be from before it, as a rule."""
+        return max(self.dropouts.bracket_ns, self.doubt_ns)
+
+    @cached_property
+    def latest_ns(self) -> Int64Array:
+        """(n,) Until when each loss may not have come yet."""
+        missed_ns = np.maximum(self.dropouts.onset_ns, self.dropouts.last_seen_ns + self.doubt_ns)
+        return np.minimum(self.dropouts.last_seen_ns + self.late_ns, missed_ns)
+
+    @cached_property
+    def independent(self) -> BoolArray:
+        """(w, n) Mark the dropouts that do not follow from the one before, as far as each window can tell."""
+        pauses_ns = 2 * (self.reach_ns + self.doubt_ns) + SETTLE_NS
+        return np.array([self.dropouts.independent(pause_ns) for pause_ns in pauses_ns.tolist()])
+
+    @cached_property
+    def n_independent(self) -> Int64Array:
+        """(w,) Their number."""
+        return np.asarray(self.independent.sum(axis=1), np.int64)
+
+    @cached_property
+    def usable(self) -> BoolArray:
+        """(w,) Mark the windows with enough of them."""
+        return self.n_independent >= LEAST_DROPOUTS
+
+    @cached_property
+    def near(self) -> tuple[Int64Array, ...]:
+        """(w,) of (2, m) Where the neighbourhoods of the m independent dropouts begin and end, in watched time."""
+        place_ns, total_ns = self.dropouts.watched.before(self.dropouts.last_seen_ns), self.dropouts.watched.total_ns
+        far_ns = [near_ns(reach_ns + self.late_ns) for reach_ns in self.reach_ns.tolist()]
+        return tuple(
+            np.clip(np.array((place_ns[first] - far, place_ns[first] + far)), 0, total_ns)
+            for first, far in zip(self.independent, far_ns, strict=True)
+        )
+
+
+def windows_for(dropouts: Dropouts, kind: EventKind, lengths_s: Sequence[float] = WINDOWS_S) -> Windows:
+    """Lay the windows for one kind of event.
+
+    Of times that were written down by hand ("about 14:20, give or take two minutes") all windows of about the length of
+    their doubt ask the same, so only the shortest of those is tried.
     """
-    windows_ns = np.array([round(window_s * SECOND_NS) for window_s in windows_s], np.int64)
-    independent = np.array([dropouts.independent(2 * window_ns + SETTLE_NS) for window_ns in windows_ns.tolist()])
-    at_once = max(1, min(_MOST_CELLS // len(dropouts), _most_side_by_side(dropouts)))
-    parts = [
-        _scan_some(dropouts, kinds[first : first + at_once], windows_ns, independent)
-        for first in range(0, len(kinds), at_once)
-    ] or [_scan_some(dropouts, (), windows_ns, independent)]
-    n_hit, share = (np.concatenate([part[at] for part in parts], axis=1) for at in (1, 2))
-    n_independent = independent.sum(axis=1)
-    return Scan(
-        independent=independent,
-        lag_ns=np.concatenate([part[0] for part in parts]),
-        n_independent=n_independent,
-        n_hit=n_hit.astype(np.int64),
+    sigma_s = float(np.median(kind.uncertainty_ns)) / SECOND_NS if len(kind) and not kind.is_sure else 0.0
+    shortest, *longer = [one for one in lengths_s if one >= sigma_s / 2.0] or [max(lengths_s)]
+    tried = (shortest, *(one for one in longer if one >= 4.0 * sigma_s))
+    return Windows(dropouts=dropouts, lengths_s=tried, doubt_ns=round(_WIDE * sigma_s * SECOND_NS))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Counts:
+    """One kind of event in w windows before n dropouts."""
+
+    lag_ns: Int64Array
+    """(n,) from the last such event to the last frame before each dropout; the largest number where there is none;
+    negative where the event lies between that frame and the first one missed."""
+    n_hit: Int64Array
+    """(w,) independent dropouts with such an event before them."""
+    share: Float64Array
+    """(w,) chance of that for one of them, in the mean."""
+    n_events: int
+    """While there was something to lose."""
+    n_followed: Int64Array
+    """(w,) events with a dropout after them."""
+    p: Float64Array
+    """(w,) probability of as many hits by chance; 1 where there are too few independent dropouts."""
+
+
+def scan(windows: Windows, kind: EventKind) -> Counts:
+    """Hold one kind of event against the dropouts, of which there is at least one."""
+    dropouts, watched = windows.dropouts, windows.dropouts.watched
+    t_ns = kind.t_ns
+    ahead_ns = _ahead(windows, kind)
+    # What happens while the controllers are away, or settle, goes before nothing.
+    counted = watched.contains(t_ns) | (ahead_ns <= 0)
+    t_ns, ahead_ns = t_ns[counted], ahead_ns[counted]
+    # The last event before each dropout, and whether it lies in the windows.
+    n_before = np.searchsorted(t_ns, windows.latest_ns, side="right")
+    last_ns = np.append(t_ns, 0)[n_before - 1]
+    lag_ns = np.where(n_before > 0, dropouts.last_seen_ns - last_ns, _NEVER)
+    n_hit = ((lag_ns <= windows.reach_ns[:, None]) & windows.independent).sum(axis=1)
+    event_ns = watched.before(t_ns)
+    share = np.array([_near_share(windows, event_ns, w) for w in range(len(windows.reach_ns))])
+    return Counts(
+        lag_ns=lag_ns,
+        n_hit=n_hit,
         share=share,
-        n_events=np.concatenate([part[3] for part in parts]),
-        n_followed=np.concatenate([part[4] for part in parts], axis=1),
-        p=at_least(n_hit.astype(np.int64), n_independent[:, None], share),
+        n_events=len(t_ns),
+        n_followed=(ahead_ns <= windows.reach_ns[:, None]).sum(axis=1),
+        p=np.where(windows.usable, at_least(n_hit, windows.n_independent, share), 1.0),
     )
 
 
-def _most_side_by_side(dropouts: Dropouts) -> int:
-    """Say how many kinds fit on one axis of int64 nanoseconds."""
-    return int((1 << 61) // (4 * max(dropouts.span_ns, 1)))
-
-
-def _scan_some(
-    dropouts: Dropouts, kinds: Sequence[EventKind], windows_ns: Int64Array, independent: BoolArray
-) -> tuple[Int64Array, Int64Array, Float64Array, Int64Array, Int64Array]:
-    """Lay the kinds side by side on one axis of time, so that one sorted search serves them all."""
-    n_kinds, watched = len(kinds), dropouts.watched
-    sizes = np.array([len(kind) for kind in kinds], np.int64)
-    kind_of = np.repeat(np.arange(n_kinds), sizes)
-    t_ns = np.concatenate([np.empty(0, np.int64), *(kind.t_ns for kind in kinds)])
-    own = _own(dropouts, kinds)
-    ahead_ns = _ahead(dropouts, own, kind_of, t_ns - dropouts.zero_ns)
-    seen = watched.contains(t_ns) | (ahead_ns <= 0)
-    kind_of, t_ns, ahead_ns = kind_of[seen], t_ns[seen] - dropouts.zero_ns, ahead_ns[seen]
-    n_events = np.bincount(kind_of, minlength=n_kinds)
-    side_ns = np.arange(n_kinds, dtype=np.int64) * min(4 * max(dropouts.span_ns, 1), 1 << 61)
-    lag_ns = _lags(dropouts, t_ns + side_ns[kind_of], side_ns)
-    n_windows = len(windows_ns)
-    n_hit, n_followed = (np.zeros((n_windows, n_kinds), np.int64) for _ in range(2))
-    share = np.zeros((n_windows, n_kinds))
-    for w, window_ns in enumerate(windows_ns.tolist()):
-        first = independent[w]
-        n_hit[w] = (lag_ns[:, first] <= window_ns).sum(axis=1)
-        n_followed[w] = np.bincount(kind_of[ahead_ns <= window_ns], minlength=n_kinds)
-        share[w] = _near_share(dropouts, first, t_ns, kind_of, side_ns, window_ns).mean(axis=1) if first.any() else 0.0
-    return lag_ns, n_hit, share, n_events, n_followed
-
-
-def _own(dropouts: Dropouts, kinds: Sequence[EventKind]) -> BoolArray:
-    """(k, n) Mark where a kind is told by a controller that fell itself."""
-    by_controller = {name: dropouts.is_own(name) for name in {kind.controller for kind in kinds}}
-    return np.array([by_controller[kind.controller] for kind in kinds], np.bool_).reshape(len(kinds), len(dropouts))
-
-
-def _lags(dropouts: Dropouts, placed_ns: Int64Array, side_ns: Int64Array) -> Int64Array:
-    """(k, n) Give how long before each dropout the last event of each kind was."""
-    seen_ns = dropouts.last_seen_ns - dropouts.zero_ns
-    found = np.searchsorted(placed_ns, side_ns[:, None] + _latest_ns(dropouts), side="right") - 1
-    at_ns = np.concatenate((placed_ns, np.zeros(1, np.int64)))[found] - side_ns[:, None]
-    is_there = (found >= 0) & (at_ns >= 0)  # below zero: it is the last one of the kind before
-    return np.where(is_there, seen_ns - at_ns, _NEVER)
-
-
-def _ahead(dropouts: Dropouts, own: BoolArray, kind_of: Int64Array, t_ns: Int64Array) -> Int64Array:
+def _ahead(windows: Windows, kind: EventKind) -> Int64Array:
     """(e,) Give how long after each event the next dropout was; its last frame may come before the event.
 
     What a lost controller itself says after that frame, like a claim of its address, is no sign of the loss.
     """
-    found = np.searchsorted(_latest_ns(dropouts), t_ns, side="left")
-    seen_ns = np.append(dropouts.last_seen_ns - dropouts.zero_ns, _NEVER)
-    after_it = (found < len(dropouts)) & (t_ns > seen_ns[found])
-    late = np.flatnonzero(after_it)
-    found[late] += own[kind_of[late], found[late]]
-    return np.where(found < len(dropouts), seen_ns[found] - t_ns, _NEVER)
+    n, seen_ns = len(windows.dropouts), np.append(windows.dropouts.last_seen_ns, _NEVER)
+    is_own = np.append(windows.dropouts.is_own(kind.controller), False)
+    following = np.searchsorted(windows.latest_ns, kind.t_ns, side="left")
+    following += is_own[following] & (kind.t_ns > seen_ns[following])
+    return np.where(following < n, seen_ns[following] - kind.t_ns, _NEVER)
 
 
-def _latest_ns(dropouts: Dropouts) -> Int64Array:
-    """(n,) Give until when each loss may not have come yet."""
-    return np.minimum(dropouts.last_seen_ns + dropouts.bracket_ns, dropouts.onset_ns) - dropouts.zero_ns
+def _near_share(windows: Windows, event_ns: Int64Array, w: int) -> float:
+    """Give the share of each independent dropout's neighbourhood that has such an event before it, in the mean.
 
-
-def _near_share(
-    dropouts: Dropouts,
-    first: BoolArray,
-    t_ns: Int64Array,
-    kind_of: Int64Array,
-    side_ns: Int64Array,
-    window_ns: int,
-) -> Float64Array:
-    """(k, n) Give the share of each dropout's neighbourhood that has such an event before it.
-
-    Windows are laid out in watched time: the dropout that cuts one short would not have done so, had it come elsewhere.
+    Parameters
+    ----------
+    event_ns : (e,) in watched time: the dropout that cuts a window short would not have done so, had it come elsewhere
     """
-    watched = dropouts.watched
-    total_ns = watched.total_ns
-    event_ns = watched.before(t_ns + dropouts.zero_ns)
-    from_ns = np.maximum(event_ns - dropouts.bracket_ns, 0) + side_ns[kind_of]
-    to_ns = np.minimum(event_ns + window_ns, total_ns) + side_ns[kind_of]
-    begun_ns = np.maximum(from_ns, np.concatenate((np.full(1, -1, np.int64), to_ns[:-1])))
-    begun_ns = np.minimum(begun_ns, to_ns)
-    covered_ns = np.concatenate((np.zeros(1, np.int64), np.cumsum(to_ns - begun_ns)))
-    place_ns = watched.before(dropouts.last_seen_ns[first])
-    reach_ns = near_ns(window_ns + dropouts.bracket_ns)
-    low_ns, high_ns = np.maximum(place_ns - reach_ns, 0), np.minimum(place_ns + reach_ns, total_ns)
-    within = _covered(begun_ns, covered_ns, side_ns[:, None] + high_ns)
-    within = within - _covered(begun_ns, covered_ns, side_ns[:, None] + low_ns)
-    near = np.maximum(high_ns - low_ns, 1)
-    return np.asarray(np.where(high_ns > low_ns, within / near, 1.0), np.float64)  # nothing watched there tells nothing
-
-
-def _covered(begun_ns: Int64Array, covered_ns: Int64Array, at_ns: Int64Array) -> Int64Array:
-    """Give how much was covered before each place of the common axis."""
-    if not len(begun_ns):
-        return np.zeros(at_ns.shape, np.int64)
-    last = np.maximum(np.searchsorted(begun_ns, at_ns, side="right") - 1, 0)
-    length_ns = covered_ns[last + 1] - covered_ns[last]
-    return np.asarray(covered_ns[last] + np.clip(at_ns - begun_ns[last], 0, length_ns), np.int64)
+    bounds_ns = windows.near[w]
+    if not bounds_ns.size:
+        return 0.0
+    # Where a dropout would find one of the events before it, and how much of that lies in each neighbourhood.
+    begun_ns = np.maximum(event_ns - windows.late_ns, 0)
+    over_ns = np.minimum(event_ns + windows.reach_ns[w], windows.dropouts.watched.total_ns)
+    within_ns, around_ns = np.diff((Watched.union(begun_ns, over_ns).before(bounds_ns), bounds_ns), axis=1)[:, 0]
+    return float(np.where(around_ns > 0, within_ns / np.maximum(around_ns, 1), 1.0).mean())  # 1: nothing was watched

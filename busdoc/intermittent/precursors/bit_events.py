@@ -45,7 +45,6 @@ def bit_events(
                     EventSource.BIT,
                     t_ns,
                     controller=None if sender is None else sender.controller,
-                    channel=key.channel,
                 )
 
 

@@ -5,13 +5,13 @@ one `Covariate` for each pair, found or not, so that the caller can correct for 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
+from busdoc.arrays import Float32Array, Float64Array, Int64Array
 from busdoc.decode.signals.cells import CellSeries
-from busdoc.intermittent.dropouts import Dropouts
-from busdoc.intermittent.precursors.antecedent import FOUND_AT
+from busdoc.intermittent.dropouts import LEAST_DROPOUTS, Dropouts
 from busdoc.intermittent.precursors.covariate_features import (
     CellPlan,
     FeatureKind,
@@ -21,48 +21,33 @@ from busdoc.intermittent.precursors.covariate_features import (
     places_of,
 )
 from busdoc.intermittent.precursors.covariate_ranking import (
-    LEAST_DROPOUTS,
     WORTH_MORE,
     FeatureTest,
-    Separation,
-    explained_share,
-    separate,
     test_features,
 )
+from busdoc.intermittent.precursors.precursor import Precursor, explained_share
 from busdoc.times import SECOND_NS
 from busdoc.words.duration import duration
 
-__all__ = ["Covariate", "find_covariates"]
+__all__ = ["Covariate", "area_interval", "find_covariates"]
 
 _MANY = 10
 _WORTH_OF_MANY = 0.01
 """Of so many values and more, none with a larger p at first sight can be found: corrected, it is beyond 0.05."""
 _SURE = 1e-9
 """Of two features with smaller p-values than this, neither is the surer one."""
+_DRAWS = 200
+_SEED = 20_161_115
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Covariate:
+class Covariate(Precursor):
     """One measured value against one set of dropouts, in the feature and direction that tells most."""
 
-    name: str
-    """``Message.Signal``, or words for what is none."""
-    signal: str | None
     unit: str
-    controllers: tuple[str, ...]
-    """Whose dropouts; empty: anybody's."""
-    senders: tuple[str, ...]
     kind: FeatureKind
     direction: int
     """-1: low values (or falls) go before dropouts; 1: high ones (or rises)."""
-    window_s: float
-    """The feature is taken over these seconds before a dropout; 0: the last value."""
-    n_dropouts: int
-    """Dropouts before which it could be told."""
-    n_independent: float
-    """How many independent ones they amount to, as far as this value is concerned."""
-    n_background: float
-    """How many independent looks at the rest of the time there are."""
     separates: float
     """Probability that the feature is further in `direction` before a dropout than at another time (the area under
     the receiver operating characteristic): 1 always, 0.5 as chance has it."""
@@ -78,26 +63,10 @@ class Covariate:
     """Dropouts with the feature beyond the threshold."""
     share_beyond: float
     """Of the rest of the time with it beyond."""
-    p: float
-    """Corrected for all features, windows and thresholds of this value, and for nothing else."""
-    p_holm: float = 1.0
-    """Corrected for everything that was tried (Holm 1979); 1 until the caller has done so."""
-    q_bh: float = 1.0
-    """Corrected likewise (Benjamini & Hochberg 1995)."""
     before: tuple[float, ...] = ()
     """The feature before each dropout that has one, by time, for the picture."""
     rest_quantiles: tuple[float, ...] = ()
     """Its 0 %, 1 %, … 100 % quantiles in the rest of the time, for the picture; may be empty where p is beyond 0.01."""
-
-    @property
-    def found(self) -> bool:
-        """Tell whether it goes before the dropouts more often than chance, given all that was tried."""
-        return self.p_holm <= FOUND_AT
-
-    @property
-    def explained(self) -> float:
-        """Share of the dropouts that chance leaves and the value explains: 1 all of them, 0 none."""
-        return explained_share(self.n_beyond, self.n_dropouts, self.share_beyond)
 
     @property
     def is_voltage(self) -> bool:
@@ -126,10 +95,6 @@ class Covariate:
             f"{self.name} {did} before {self.n_beyond} of {self.n_dropouts} dropouts, and "
             f"{_percent(self.share_beyond)} the rest of the time."
         )
-
-    def corrected(self, p_holm: float, q_bh: float) -> "Covariate":
-        """Take the p-values that were corrected over everything that was tried."""
-        return replace(self, p_holm=p_holm, q_bh=q_bh)
 
 
 def find_covariates(
@@ -169,52 +134,124 @@ def _covariate(
     p, tests = test_features(features_of(series, plan, places), at_places, worth)
     if not tests:
         return None
-    return _record(dropouts, series, *_most_telling(tests, closely=p <= worth), p)
-
-
-def _most_telling(tests: Sequence[FeatureTest], *, closely: bool) -> tuple[FeatureTest, Separation]:
-    """Choose the feature to tell of: of those that are as sure, a value before a slope, and what explains most."""
+    # The feature to tell of: of those that are as sure, a value before a slope, and what explains most.
     best = min(tests, key=lambda test: (test.best_p, test.feature.window_ns))
     as_good = [test for test in tests if test.best_p <= max(best.best_p, _SURE)] if best.best_p <= _SURE else [best]
     values = [test for test in as_good if test.feature.kind is not FeatureKind.SLOPE] or as_good
-    pairs = [(test, separate(test, closely=closely)) for test in values]
-    return max(pairs, key=_preference)
+    told = [_separated(dropouts, series, test, p, closely=p <= worth) for test in values]
+    return max(told, key=lambda one: (round(one.explained, 2), one.kind is not FeatureKind.LEVEL, -one.window_s))
 
 
-def _preference(pair: tuple[FeatureTest, Separation]) -> tuple[float, bool, int]:
-    feature = pair[0].feature
-    return round(_explained(*pair), 2), feature.kind is not FeatureKind.LEVEL, -feature.window_ns
+def _separated(dropouts: Dropouts, series: CellSeries, test: FeatureTest, p: float, *, closely: bool) -> Covariate:
+    """Find the threshold under which what is seen is least like chance, and how well the feature tells dropouts.
 
+    The threshold maximises the likelihood ratio of 'so many of the dropouts beyond' against 'as many as of the rest';
+    its interval is that of thresholds found for dropouts drawn anew (bootstrap, B. Efron, Annals of Statistics 7
+    (1979) 1-26).
 
-def _explained(test: FeatureTest, found: Separation) -> float:
-    return explained_share(found.n_beyond, len(test.before), found.share_beyond)
-
-
-def _record(dropouts: Dropouts, series: CellSeries, best: FeatureTest, found: Separation, p: float) -> Covariate:
+    Parameters
+    ----------
+    closely : False: the interval is all that dropouts show, and there is no picture, for what is no finding anyway
+    """
+    feature, sign = test.feature, -test.direction
+    far = feature.rest[feature.is_far & ~np.isnan(feature.rest)]
+    # Turned so that low is what goes before dropouts.
+    before = np.sort(sign * test.before).astype(np.float64)
+    rest = np.sort(sign * (far if len(far) else test.all_values)).astype(np.float64)
+    # A threshold for each dropout's value, and the share of the rest up to it.
+    n_below, n_up_to = (np.searchsorted(rest, before, side=side) for side in ("left", "right"))
+    limit, share = _midway(before, rest), n_up_to / len(rest)
+    best = int(_best(np.ones((1, len(before)), np.int64), share)[0])
+    ends = _interval(limit, share) if closely else (float(limit[0]), float(limit[-1]))
+    low, high = sorted(sign * end for end in ends)
+    area = 1.0 - float((n_below + n_up_to).mean()) / (2.0 * len(rest))
+    area_low, area_high = area_interval(area, test.n_effective, _independent_looks(feature.rest))
     return Covariate(
         name=series.name,
         signal=series.signal,
         unit=series.unit,
         controllers=dropouts.controllers,
-        senders=series.senders,
-        kind=best.feature.kind,
-        direction=best.direction,
-        window_s=best.feature.window_ns / SECOND_NS,
-        n_dropouts=len(best.before),
-        n_independent=best.n_effective,
-        n_background=found.n_background,
-        separates=found.area,
-        separates_low=found.area_low,
-        separates_high=found.area_high,
-        threshold=found.threshold,
-        threshold_low=found.threshold_low,
-        threshold_high=found.threshold_high,
-        n_beyond=found.n_beyond,
-        share_beyond=found.share_beyond,
+        kind=feature.kind,
+        direction=test.direction,
+        window_s=feature.window_ns / SECOND_NS,
+        n_dropouts=len(before),
+        separates=area,
+        separates_low=area_low,
+        separates_high=area_high,
+        threshold=sign * float(limit[best]),
+        threshold_low=low,
+        threshold_high=high,
+        n_beyond=best + 1,
+        share_beyond=float(share[best]),
+        explained=explained_share(best + 1, len(before), float(share[best])),
         p=p,
-        before=tuple(best.before.tolist()),
-        rest_quantiles=found.rest_quantiles,
+        before=tuple(test.before.tolist()),
+        rest_quantiles=tuple(np.quantile(sign * rest, np.linspace(0.0, 1.0, 101)).tolist()) if closely else (),
     )
+
+
+def _interval(limit: Float64Array, share: Float64Array) -> tuple[float, float]:
+    """Give the 95 % interval of the best threshold, among those given."""
+    rng = np.random.default_rng(_SEED)
+    drawn = rng.multinomial(len(limit), np.full(len(limit), 1.0 / len(limit)), size=_DRAWS)
+    low, high = np.quantile(limit[_best(drawn, share)], (0.025, 0.975), method="nearest").tolist()
+    return low, high
+
+
+def area_interval(area: float, n: float, m: float) -> tuple[float, float]:
+    """Give the 95 % interval of an area under the receiver operating characteristic.
+
+    J. A. Hanley & B. J. McNeil, Radiology 143 (1982) 29-36; the area is drawn in a little before the error is worked
+    out, which keeps some at areas of 0 and 1.
+
+    >>> [round(limit, 3) for limit in area_interval(0.75, 20.0, 1000.0)]
+    [0.6, 0.855]
+    """
+    drawn = (area * n + 1.0) / (n + 2.0)
+    both_before, both_rest = drawn / (2.0 - drawn), 2.0 * drawn**2 / (1.0 + drawn)
+    n, m = max(n, 1.0), max(m, 1.0)
+    spread = drawn * (1.0 - drawn)
+    spread += (n - 1.0) * (both_before - drawn**2) + (m - 1.0) * (both_rest - drawn**2)
+    error = 1.96 * float(np.sqrt(max(spread, 0.0) / (n * m)))
+    return max(0.0, min(area, drawn - error)), min(1.0, max(area, drawn + error))
+
+
+def _midway(before: Float64Array, rest: Float64Array) -> Float64Array:
+    """(n,) Give a threshold for each dropout's value: midway to the next greater value of the rest."""
+    above = np.append(rest, rest[-1])[np.searchsorted(rest, before, side="right")]
+    ahead = np.append(before[1:], np.inf)
+    return np.asarray(np.where(above > before, (before + np.minimum(above, ahead)) / 2.0, before), np.float64)
+
+
+def _best(drawn: Int64Array, share: Float64Array) -> Int64Array:
+    """(d,) Give the place of the best threshold among the dropouts' values, for each of d draws.
+
+    Parameters
+    ----------
+    drawn : (d, n) how often each dropout was drawn
+    share : (n,) of the rest up to each dropout's value, ascending
+    """
+    n = drawn.sum(axis=1)[:, None]
+    hit = np.cumsum(drawn, axis=1) / n
+    q = np.clip(share, 1e-9, 1.0)[None, :]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        gain = hit * np.log(hit / q) + np.where(hit < 1.0, (1.0 - hit) * np.log((1.0 - hit) / (1.0 - q)), 0.0)
+    gain = np.where((hit > q) & (drawn > 0), gain, -1.0)
+    return np.asarray(np.argmax(gain, axis=1), np.int64)
+
+
+def _independent_looks(at_places: Float32Array) -> float:
+    """Give how many independent ones the places amount to, from how like its neighbour each is.
+
+    G. V. Bayley & J. M. Hammersley, Supplement to the Journal of the Royal Statistical Society 8 (1946) 184-197, for an
+    autocorrelation that falls off exponentially.
+    """
+    values = at_places[~np.isnan(at_places)].astype(np.float64)
+    values -= values.mean()
+    power = float(values @ values)
+    like = float(values[1:] @ values[:-1]) / power if power > 0.0 else 0.0
+    like = min(max(like, 0.0), 1.0 - 1.0 / len(values))
+    return max(1.0, len(values) * (1.0 - like) / (1.0 + like))
 
 
 def _number(value: float, low: float, high: float) -> str:

@@ -7,17 +7,14 @@ against that of as many independent draws. Exact binomial tails go by that numbe
 themselves, of which there are too few to reach small probabilities, holds in check.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
-from busdoc.intermittent.precursors.coincidence import at_least
+from busdoc.intermittent.binomial import at_least
 
 __all__ = [
     "TAILS",
     "WEIGHTS",
-    "Pattern",
     "by_spells",
     "combine",
     "effective",
@@ -25,7 +22,6 @@ __all__ = [
     "guard_places",
     "rank_p",
     "shifted_sums",
-    "tail_p",
 ]
 
 TAILS = (0.5, 0.33, 0.2, 0.12, 0.06, 0.03, 0.01, 0.003, 0.001)
@@ -36,27 +32,15 @@ _CLIP = 0.9
 _LEAST_EFFECTIVE = 2.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Pattern:
-    """Where n dropouts lie among the m usable places of a record."""
-
-    at: Int64Array
-    """(n,) the last place up to each dropout."""
-    n_places: int
-
-    def counts(self) -> Float64Array:
-        """(m,) How many dropouts lie at each place."""
-        return np.bincount(self.at, minlength=self.n_places).astype(np.float64)
-
-
-def shifted_sums(values: Float64Array, pattern: Pattern) -> Float64Array:
+def shifted_sums(values: Float64Array, at: Int64Array) -> Float64Array:
     """(m,) Add the values at the dropouts' places, for every shift of the dropouts around the record.
 
     Parameters
     ----------
-    values : (m,) one for each place
+    values : (m,) one for each usable place
+    at : (n,) the last place up to each dropout
     """
-    return _around(values, pattern.counts())
+    return _around(values, np.bincount(at, minlength=len(values)).astype(np.float64))
 
 
 def _around(values: Float64Array, weights: Float64Array) -> Float64Array:
@@ -82,43 +66,23 @@ def effective(sums: Float64Array, n: int, variance: float) -> float:
     return n / max(1.0, float(sums.var()) / (n * variance))
 
 
-def rank_p(ahead: Float64Array, variance: float, n_effective: Float64Array | Int64Array) -> Float64Array:
-    """(f,) Give the probability by chance of ranks that are as far ahead in the mean, for each of f features.
+def rank_p(ahead: float, n_effective: float) -> float:
+    """Give the probability by chance of ranks that are as far ahead in the mean.
 
-    The rank test of Mann & Whitney (Annals of Mathematical Statistics 18 (1947) 50-60) against many places.
+    The rank test of Mann & Whitney (Annals of Mathematical Statistics 18 (1947) 50-60) against many places. Ties leave
+    the ranks less variance than is taken here, so then the p is too large, if anything.
 
     Parameters
     ----------
-    ahead : (f,) -0.5 … 0.5: mean rank less that of all places, positive in the direction that is asked about
-    variance : of the ranks of all places: 1/12 without ties
-    n_effective : (f,) independent dropouts
+    ahead : -0.5 … 0.5: mean rank less that of all places, positive in the direction that is asked about
+    n_effective : independent dropouts
     """
     from scipy.special import ndtr
 
-    if variance <= 0.0:
-        return np.ones(len(ahead))
-    p = ndtr(-ahead / np.sqrt(variance / np.maximum(n_effective, 1.0)))
-    return np.asarray(np.where(n_effective < _LEAST_EFFECTIVE, 1.0, p), np.float64)
+    return float(ndtr(-ahead * np.sqrt(12.0 * n_effective))) if n_effective >= _LEAST_EFFECTIVE else 1.0
 
 
-def tail_p(
-    n_beyond: Int64Array, n: Int64Array | int, share: Float64Array, n_effective: Int64Array | float
-) -> Float64Array:
-    """Give the probability of as many of n dropouts beyond a threshold.
-
-    Parameters
-    ----------
-    share : of the rest of the time that is beyond it
-    n_effective : independent dropouts among the n
-    """
-    from scipy.special import betainc  # the binomial tail, also for numbers that are not whole
-
-    weight = np.asarray(n_effective, np.float64) / np.maximum(n, 1)
-    k, rest = np.maximum(n_beyond * weight, 1e-300), (n - n_beyond) * weight
-    return np.asarray(np.where(n_beyond > 0, betainc(k, rest + 1.0, np.minimum(share, 1.0)), 1.0), np.float64)
-
-
-def by_spells(is_beyond: BoolArray, pattern: Pattern, guard: int) -> float:
+def by_spells(is_beyond: BoolArray, at: Int64Array, guard: int) -> float:
     """Give the probability of as many spells of dropouts with one beyond a threshold, each spell counted once.
 
     Where a value is seldom beyond, one excursion that meets a burst of dropouts is one coincidence, however many of
@@ -128,17 +92,16 @@ def by_spells(is_beyond: BoolArray, pattern: Pattern, guard: int) -> float:
     Parameters
     ----------
     is_beyond : (m,) at each place
+    at : (n,) the last place up to each dropout
     guard : places after which the value has forgotten itself
     """
-    begins = np.flatnonzero(np.concatenate(([True], np.diff(pattern.at) > guard)))
-    spells = np.split(pattern.at, begins[1:])
+    spells = np.split(at, 1 + np.flatnonzero(np.diff(at) > guard))
     beyond = np.flatnonzero(is_beyond)
-    n_hit, shares = 0, []
-    for at in spells:
-        meeting = np.unique((beyond[:, None] - np.unique(at - at[0])) % len(is_beyond))  # where it would meet one
-        n_hit += bool(is_beyond[at].any())
-        shares.append(len(meeting) / len(is_beyond))
-    return float(at_least(n_hit, len(spells), float(np.mean(shares))))
+    n_hit = sum(bool(is_beyond[spell].any()) for spell in spells)
+    # The places at which each spell, as long as it is, would meet one.
+    meeting = [np.unique((beyond[:, None] - np.unique(spell - spell[0])) % len(is_beyond)) for spell in spells]
+    share = float(np.mean([len(places) for places in meeting])) / len(is_beyond)
+    return float(at_least(n_hit, len(spells), share))
 
 
 def from_shifts(sums: Float64Array, reached: float, guard: int) -> float:

@@ -49,16 +49,6 @@ class CellPlan:
     windows_ns: tuple[int, ...]
     """How long the windows are, ascending."""
 
-    def window_cells(self, end_ns: Int64Array, window_ns: int) -> tuple[Int64Array, Int64Array]:
-        """(n,), (n,) Give the first cell of each window and the one after its last; empty beyond the record.
-
-        Parameters
-        ----------
-        end_ns : (n,) places, or ends of `ends_of`
-        """
-        first = np.searchsorted(self.edges_ns, end_ns - window_ns)
-        return first, np.searchsorted(self.edges_ns, end_ns)
-
     def is_watched(self, dropouts: Dropouts, end_ns: Int64Array, window_ns: int) -> BoolArray:
         """(n,) Mark the windows that lie wholly in one stretch of what was watched."""
         watched = dropouts.watched
@@ -124,19 +114,17 @@ class FeatureKind(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Places:
-    """For each length of window, the cells of those at m places and before n dropouts."""
+    """For one length of window, the cells of those at m places, and of those before n dropouts after them."""
 
     window_ns: int
-    begun: tuple[Int64Array, Int64Array]
-    """(m,), (n,) the first cell."""
-    ended: tuple[Int64Array, Int64Array]
-    """(m,), (n,) the one after the last."""
-    usable: tuple[BoolArray, BoolArray]
-    """(m,), (n,) whether the window was watched."""
+    begun: Int64Array
+    """(m + n,) the first cell."""
+    ended: Int64Array
+    """(m + n,) the one after the last."""
+    usable: BoolArray
+    """(m + n,) whether the window was watched."""
     is_far: BoolArray
     """(m,) whether no dropout came right after it."""
-    periods: tuple[Int64Array, Int64Array]
-    """(m,), (m,) the first cell of each period up to a place, and the one after its last."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -163,69 +151,62 @@ class Feature:
 
 def places_of(plan: CellPlan, dropouts: Dropouts) -> tuple[Places, ...]:
     """Find the cells of all windows, once for all values."""
-    ends_ns = ends_of(dropouts)
-    seen_ns = dropouts.last_seen_ns
-    periods = plan.window_cells(plan.places_ns, plan.period_ns)
-    found = []
-    for window_ns in plan.windows_ns:
-        next_seen = np.searchsorted(seen_ns, plan.places_ns)
-        ahead_ns = np.append(seen_ns, np.iinfo(np.int64).max)[next_seen] - plan.places_ns
-        place_cells = plan.window_cells(plan.places_ns, window_ns)
-        loss_cells = plan.window_cells(ends_ns, window_ns)
-        found.append(
-            Places(
-                window_ns=window_ns,
-                begun=(place_cells[0], loss_cells[0]),
-                ended=(place_cells[1], loss_cells[1]),
-                usable=(
-                    plan.is_watched(dropouts, plan.places_ns, window_ns),
-                    plan.is_watched(dropouts, ends_ns, window_ns),
-                ),
-                is_far=ahead_ns > min(window_ns, _GUARD_NS),
-                periods=periods,
-            )
+    ends_ns = np.concatenate((plan.places_ns, ends_of(dropouts)))
+    seen_ns = np.append(dropouts.last_seen_ns, np.iinfo(np.int64).max)
+    ahead_ns = seen_ns[np.searchsorted(dropouts.last_seen_ns, plan.places_ns)] - plan.places_ns
+    return tuple(
+        Places(
+            window_ns=window_ns,
+            begun=np.searchsorted(plan.edges_ns, ends_ns - window_ns),
+            ended=np.searchsorted(plan.edges_ns, ends_ns),
+            usable=plan.is_watched(dropouts, ends_ns, window_ns),
+            is_far=ahead_ns > min(window_ns, _GUARD_NS),
         )
-    return tuple(found)
+        for window_ns in plan.windows_ns
+    )
 
 
 def features_of(series: CellSeries, plan: CellPlan, places: Sequence[Places]) -> Iterator[Feature]:
     """Yield the features of one value, the extremes first."""
-    periods = places[0].periods
-    lows = _of_cells(np.minimum, series.low, *periods)
-    highs = _of_cells(np.maximum, series.high, *periods)
+    period = np.searchsorted(plan.edges_ns, plan.places_ns - plan.period_ns), places[0].ended[: len(plan.places_ns)]
+    extremes = (
+        (FeatureKind.MINIMUM, np.minimum, series.low, _of_cells(np.minimum, series.low, *period)),
+        (FeatureKind.MAXIMUM, np.maximum, series.high, _of_cells(np.maximum, series.high, *period)),
+    )
     for at in places:
-        n_periods = at.window_ns // plan.period_ns
-        yield _feature(FeatureKind.MINIMUM, at, *_both(np.minimum, series.low, lows, n_periods, at))
-        yield _feature(FeatureKind.MAXIMUM, at, *_both(np.maximum, series.high, highs, n_periods, at))
-    carried = _carried(series.last, plan.edges_ns)
+        for kind, reduce, cells, of_periods in extremes:
+            yield _feature(kind, at, _extreme(reduce, cells, of_periods, at.window_ns // plan.period_ns, at))
+    last = _carried(series.last, plan.edges_ns)
     for at in places:
-        rest, before = (_where(usable, carried[ended]) for usable, ended in zip(at.usable, at.ended, strict=True))
         if at.window_ns == FINE_NS:
-            yield replace(_feature(FeatureKind.LEVEL, at, rest, before), window_ns=0)
-            continue
-        length_s = np.float32(at.window_ns / SECOND_NS)
-        rest, before = (rest - carried[at.begun[0]]) / length_s, (before - carried[at.begun[1]]) / length_s
-        yield _feature(FeatureKind.SLOPE, at, rest, before)
+            yield replace(_feature(FeatureKind.LEVEL, at, last[at.ended]), window_ns=0)
+        else:
+            slope = (last[at.ended] - last[at.begun]) / np.float32(at.window_ns / SECOND_NS)
+            yield _feature(FeatureKind.SLOPE, at, slope)
 
 
-def _feature(kind: FeatureKind, at: Places, rest: Float32Array, before: Float32Array) -> Feature:
-    return Feature(kind=kind, window_ns=at.window_ns, rest=rest, before=before, is_far=at.is_far)
+def _feature(kind: FeatureKind, at: Places, values: Float32Array) -> Feature:
+    """Take the values of the usable windows, (m + n,); what is not finite is none."""
+    known, m = np.where(at.usable & np.isfinite(values), values, np.float32(np.nan)), len(at.is_far)
+    return Feature(kind=kind, window_ns=at.window_ns, rest=known[:m], before=known[m:], is_far=at.is_far)
 
 
-def _both(
-    reduce: np.ufunc, cells: Float32Array, periods: Float32Array, n_periods: int, at: Places
-) -> tuple[Float32Array, Float32Array]:
-    """Give the extreme of each window; NaN where there is no value, or the window is not usable.
+def _extreme(
+    reduce: np.ufunc, cells: Float32Array, of_periods: Float32Array, n_periods: int, at: Places
+) -> Float32Array:
+    """(m + n,) Give the extreme of each window.
 
     Parameters
     ----------
-    periods : (m,) the extreme of each period
+    of_periods : (m,) the extreme of the period up to each place
     n_periods : how many a window takes; 0: less than one
     """
-    rest = _sliding(reduce, periods, n_periods) if n_periods else _of_cells(reduce, cells, at.begun[0], at.ended[0])
-    before = _of_cells(reduce, cells, at.begun[1], at.ended[1])
-    found = [_where(usable & np.isfinite(x), x) for usable, x in zip(at.usable, (rest, before), strict=True)]
-    return found[0], found[1]
+    if not n_periods:
+        return _of_cells(reduce, cells, at.begun, at.ended)
+    m = len(of_periods)
+    return np.concatenate(
+        (_sliding(reduce, of_periods, n_periods), _of_cells(reduce, cells, at.begun[m:], at.ended[m:]))
+    )
 
 
 def _of_cells(reduce: np.ufunc, cells: Float32Array, begun: Int64Array, ended: Int64Array) -> Float32Array:
@@ -250,10 +231,5 @@ def _sliding(reduce: np.ufunc, values: Float32Array, width: int) -> Float32Array
 def _carried(last: Float32Array, edges_ns: Int64Array) -> Float32Array:
     """(c + 1,) Give the last value before each edge, unless it is too old."""
     newest = np.maximum.accumulate(np.where(np.isnan(last), -1, np.arange(len(last))))
-    age_ns = edges_ns[1:] - edges_ns[np.maximum(newest, 0) + 1]
-    fresh = (newest >= 0) & (age_ns <= _STALE_NS)
-    return np.concatenate((np.full(1, np.nan, np.float32), _where(fresh, last[np.maximum(newest, 0)])))
-
-
-def _where(mask: BoolArray, values: Float32Array) -> Float32Array:
-    return np.where(mask, values, np.float32(np.nan))
+    fresh = (newest >= 0) & (edges_ns[1:] - edges_ns[newest + 1] <= _STALE_NS)
+    return np.append(np.float32(np.nan), np.where(fresh, last[newest], np.float32(np.nan)))

@@ -38,15 +38,12 @@ class EventKind:
     source: EventSource
     controller: str | None
     """Who said so; None: nobody on the bus, or nobody known."""
-    channel: int | None
     t_ns: Int64Array
     """(n,) ascending; of a signal, the frame that first said so."""
     uncertainty_ns: Int64Array
     """(n,) standard deviation of each time; 0: as sure as the capture's own times."""
     signal: str | None = None
     """``Message.Signal``, where it is one."""
-    note: str = ""
-    """What limits it, in words; empty when nothing does."""
 
     def __len__(self) -> int:
         return len(self.t_ns)
@@ -63,10 +60,8 @@ def events_at(
     t_ns: Int64Array,
     *,
     controller: str | None = None,
-    channel: int | None = None,
     uncertainty_ns: Int64Array | None = None,
     signal: str | None = None,
-    note: str = "",
 ) -> EventKind:
     """Make a kind of event from its times, in any order.
 
@@ -81,9 +76,7 @@ def events_at(
         name=name,
         source=source,
         controller=controller,
-        channel=channel,
         t_ns=t_ns.astype(np.int64)[order],
         uncertainty_ns=uncertainty[order],
         signal=signal,
-        note=note,
     )

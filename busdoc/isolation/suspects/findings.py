@@ -10,12 +10,12 @@ from dataclasses import dataclass
 from busdoc.actions.action import Action
 from busdoc.arrays import Float64Array
 from busdoc.health.codes.code import FaultCode
-from busdoc.isolation.suspects.causes import list_causes
 from busdoc.isolation.suspects.evidence import Evidence, weigh_evidence
 from busdoc.isolation.suspects.exposure import Reach
 from busdoc.isolation.suspects.losses import Losses
-from busdoc.isolation.suspects.posterior import Posterior, weigh_sets
 from busdoc.isolation.suspects.prior import part_weights
+from busdoc.isolation.suspects.sets.causes import list_causes
+from busdoc.isolation.suspects.sets.posterior import Posterior, weigh_sets
 from busdoc.machine.machine import Machine
 
 __all__ = ["Findings", "work_through"]

@@ -19,9 +19,12 @@ from busdoc.words.probability import odds
 __all__ = ["elsewhere_reasons", "reasons_for"]
 
 _UNLIKELY = 0.2
+"""Nothing is said for a part below one in five: 'unlikely', by definition of our words."""
 _LIKELY = 0.8
+"""From four in five on a part is 'likely', by definition of our words."""
 _SOON_S = 15.0
-"""A dropout this soon after a plug counts as 'came back when it was restored'."""
+"""A dropout this soon after a plug counts as 'came back when it was restored' (common practice: a start, and a
+moment)."""
 
 
 def reasons_for(findings: Findings, part: int, *, cleared: bool, codes: tuple[FaultCode, ...] = ()) -> tuple[str, ...]:

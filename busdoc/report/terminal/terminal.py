@@ -6,20 +6,26 @@ Plain lines that also read well in a log or to a screen reader; every state is a
 from collections.abc import Iterator, Sequence
 
 from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.words import act_in_words
 from busdoc.analysis.result import Result
 from busdoc.decode.j1939.can_name import read_can_name
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Incident, IncidentKind, RanOn
-from busdoc.isolation.verdict import Because, NextTest, Step
+from busdoc.isolation.verdict import Because
 from busdoc.report.terminal.intermittent import intermittent_section
 from busdoc.report.terminal.strip import ASCII, SHADED, draw_axis, draw_marks, draw_strip
 from busdoc.report.terminal.wrapping import filled
-from busdoc.report.words.headline import act_in_words, bus_in_words, headline
+from busdoc.report.words.headline import headline
+from busdoc.report.words.incidents import answer_in_words, onset_in_words, ran_on_in_words
+from busdoc.report.words.next_test import next_test_in_words
+from busdoc.report.words.wire import traffic_in_words
 from busdoc.times import clock
+from busdoc.words.counting import counted, times
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
+from busdoc.words.sentence import capital
 
-__all__ = ["render", "step_in_words"]
+__all__ = ["render"]
 
 _WORTH_NAMING = 0.02
 """Suspects below this probability are in the JSON document only."""
@@ -73,27 +79,6 @@ def _suspects(result: Result, width: int) -> Iterator[str]:
         yield "Cleared\n" + _wrapped(", ".join(cleared), width, "  ")
 
 
-def step_in_words(step: Step) -> str:
-    """Say one step as an instruction.
-
-    >>> step_in_words(Step(action=ActionKind.UNPLUG, part="harness-B"))
-    'unplug harness-B'
-    """
-    part = step.part or "the machine"
-    words = {
-        ActionKind.PLUG: f"plug {part} in",
-        ActionKind.UNPLUG: f"unplug {part}",
-        ActionKind.POWER_OFF: f"power off {part}",
-        ActionKind.POWER_ON: f"power on {part}",
-        ActionKind.POWER_CYCLE: f"power-cycle {part}",
-        ActionKind.SWAP: f"swap {part} with {step.into or 'a like part'}",
-        ActionKind.WIGGLE: f"wiggle {part}",
-        ActionKind.REPLACE: f"replace {part} with a known good one",
-        ActionKind.MARK: "watch",
-    }
-    return words[step.action]
-
-
 def _next_tests(result: Result, width: int) -> Iterator[str]:
     if result.isolation is None or not result.isolation.next_tests or not result.trouble:
         return
@@ -101,16 +86,10 @@ def _next_tests(result: Result, width: int) -> Iterator[str]:
     if not worth:
         return
     lines = ["Next test"]
-    lines += [_wrapped(_test(test), width, f"  {n}. ", "     ") for n, test in enumerate(worth, start=1)]
+    lines += [_wrapped(next_test_in_words(test), width, f"  {n}. ", "     ") for n, test in enumerate(worth, start=1)]
     cautions = dict.fromkeys(caution for test in worth for caution in test.cautions)
     lines += [_wrapped(f"Caution: {caution}", width, "     ", "     ") for caution in cautions]
     yield "\n".join(lines)
-
-
-def _test(test: NextTest) -> str:
-    steps = [step_in_words(step) for step in test.steps if step.action is not ActionKind.MARK]
-    what = "; ".join(part for part in (", then ".join(steps), f"watch {duration(test.watch_ns)}") if part)
-    return f"{what[0].upper()}{what[1:].replace('.0 s', ' s')}. {test.tells}"
 
 
 def _presence(result: Result, width: int, unicode: bool) -> Iterator[str]:
@@ -186,54 +165,17 @@ def _incident(
 ) -> list[str]:
     health = result.health
     when = clock(incident.onset_ns, health.start_ns, epoch=result.capture.epoch)
-    lines = [_wrapped(f"{when}  {_kind(result, incident)}{_away(incident)}", width, f"  {n:>3}. ", "       ")]
+    what = onset_in_words(incident, result.capture.channel_names)
+    lines = [_wrapped(f"{when}  {what}", width, f"  {n:>3}. ", "       ")]
     if by_n and incident.kind is not IncidentKind.CAPTURE_GAP:
-        lines.append(_wrapped(_reason(because, by_n), width, "       "))
+        lines.append(_wrapped(answer_in_words(because, by_n), width, "       "))
     evidence = [text for loss in incident.losses[:1] for text in loss.evidence[:2]]
     if incident.ran_on is not RanOn.UNKNOWN and evidence:
-        sure = "" if incident.p_restarted is None else f" ({odds(max(incident.p_restarted, 1 - incident.p_restarted))})"
-        lines.append(_wrapped(f"{str(incident.ran_on).capitalize()}{sure}: {'; '.join(evidence)}.", width, "       "))
+        ran_on = capital(ran_on_in_words(incident.ran_on, incident.p_restarted))
+        lines.append(_wrapped(f"{ran_on}: {'; '.join(evidence)}.", width, "       "))
     else:
         lines += [_wrapped(text, width, "       ") for text in incident.why[:2]]
     return lines
-
-
-def _kind(result: Result, incident: Incident) -> str:
-    names = ", ".join(incident.controllers[:6]) + (", …" if len(incident.controllers) > 6 else "")
-    return {
-        IncidentKind.DROPOUT: f"{names} dropped off the bus",
-        IncidentKind.RESTART: f"{names} restarted",
-        IncidentKind.LATE: f"{names} late: some of its streams stopped while others went on",
-        IncidentKind.BUS_SILENCE: f"{bus_in_words(result, incident)} fell silent",
-        IncidentKind.CAPTURE_GAP: "the recorder lost frames or time",
-        IncidentKind.CODE: f"{names} raised {incident.code}",
-    }[incident.kind]
-
-
-def _away(incident: Incident) -> str:
-    if incident.kind in (IncidentKind.RESTART, IncidentKind.CAPTURE_GAP):
-        return ""
-    if incident.back_ns is None:
-        return ", silent to the end" if incident.kind is IncidentKind.DROPOUT else ", to the end"
-    steady = (
-        f", in step {duration(incident.steady_ns - incident.back_ns)} later"
-        if incident.steady_ns is not None and incident.steady_ns > incident.back_ns
-        else ""
-    )
-    return f", back after {duration(incident.back_ns - incident.last_seen_ns)}{steady}"
-
-
-def _reason(because: Because, by_n: dict[int, Action]) -> str:
-    action = by_n.get(because.action) if because.action is not None else None
-    if action is None:
-        return "No recorded action explains it."
-    lag = ""
-    if because.lag_ns is not None:
-        side = "after" if because.lag_ns >= 0 else "before"
-        lag = f", {duration(abs(because.lag_ns))} {side} the time written down"
-    if because.expected:
-        return f"Expected: {act_in_words(action)} (action {action.n}) takes it away{lag}."
-    return f"Answers to {act_in_words(action)} (action {action.n}, {odds(because.probability)}{lag})."
 
 
 def _actions(result: Result, width: int) -> Iterator[str]:
@@ -260,8 +202,8 @@ def _codes(result: Result, width: int) -> Iterator[str]:
     for code in result.codes[:_MOST_CODES]:
         first = clock(code.first_ns, result.health.start_ns, epoch=result.capture.epoch)
         state = "active at the end" if code.active else "no longer active"
-        times = "" if code.occurrences == 1 else f", raised {code.occurrences} times"
-        text = f"{code.controller}: {code.code}, {code.text}. First {first}{times}; {state}."
+        often = "" if code.occurrences == 1 else f", raised {times(code.occurrences)}"
+        text = f"{code.controller}: {code.code}, {code.text}. First {first}{often}; {state}."
         if code.points_at:
             text += f" Look at: {', '.join(code.points_at)}."
         lines.append(_wrapped(text, width, "  ", "    "))
@@ -276,13 +218,7 @@ def _wire(result: Result, width: int) -> Iterator[str]:
     for wire in result.health.wire:
         name = names.get(wire.channel, str(wire.channel))
         name = f"channel {name}" if name.isdigit() else name
-        if wire.mean_load is None:
-            load = "load unknown (no bit rate in the map)"
-        else:
-            busiest = wire.peak_load or 0.0
-            load = f"load {100 * wire.mean_load:.1f} % on average, {100 * busiest:.1f} % in the busiest second"
-        errors, frames = int(wire.error_frames.sum()), int(wire.frames.sum())
-        text = f"{name}: {_count(frames, 'frame')}, {load}; {_count(errors, 'error frame')}"
+        text = f"{name}: {traffic_in_words(wire)}"
         lines.append(_wrapped(text, width, "  ", "    "))
         for t_ns, words in wire.error_states[:8]:
             when = clock(t_ns, result.health.start_ns, epoch=result.capture.epoch)
@@ -297,9 +233,9 @@ def _data(result: Result, width: int) -> Iterator[str]:
     facts, health = result.capture, result.health
     lines = [
         _wrapped(
-            f"{_count(health.frames, 'frame')} in {_count(len(facts.files), 'file')}, "
+            f"{counted(health.frames, 'frame')} in {counted(len(facts.files), 'file')}, "
             f"{duration(health.until_ns - health.start_ns)}"
-            + (f"; {_count(facts.skipped_lines, 'line')} could not be read" if facts.skipped_lines else "")
+            + (f"; {counted(facts.skipped_lines, 'line')} could not be read" if facts.skipped_lines else "")
             + ("; times of day are UTC" if facts.epoch else ""),
             width,
             "  ",
@@ -308,10 +244,6 @@ def _data(result: Result, width: int) -> Iterator[str]:
     lines += [_wrapped(f"{s.file}, line {s.line}: {s.reason}", width, "    ", "      ") for s in facts.skipped[:5]]
     lines += [_wrapped(text, width, "  ! ", "    ") for text in _unique(result.warnings)]
     yield "\n".join(["The data", *lines])
-
-
-def _count(n: int, what: str) -> str:
-    return f"{n:,} {what}{'s' * (n != 1)}"
 
 
 def _unique(texts: Sequence[str]) -> list[str]:

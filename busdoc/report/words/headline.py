@@ -3,49 +3,22 @@
 from collections import Counter
 from collections.abc import Sequence
 
-from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.action import POWER_KINDS
+from busdoc.actions.words import act_in_words
 from busdoc.analysis.result import Result
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Incident, IncidentKind, RanOn
-from busdoc.isolation.verdict import ELSEWHERE, Suspect
+from busdoc.isolation.verdict import ELSEWHERE
+from busdoc.report.words.incidents import DROPPED_OFF, FELL_SILENT, RESTARTED, bus_in_words
+from busdoc.report.words.suspects import NAMED_FROM, culprit_in_words, is_named, likely, suspects_in_words
+from busdoc.words.counting import counted, listed, plural, times
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
+from busdoc.words.sentence import capital
 
-__all__ = ["act_in_words", "bus_in_words", "headline", "likely_parts"]
+__all__ = ["headline"]
 
-_NAMED_FROM = 0.8
-"""A part is called the culprit from here on; below, the likeliest are listed as suspects."""
-
-_DONE = {
-    ActionKind.PLUG: "plugging {part} in",
-    ActionKind.UNPLUG: "unplugging {part}",
-    ActionKind.POWER_OFF: "switching {part} off",
-    ActionKind.POWER_ON: "switching {part} on",
-    ActionKind.POWER_CYCLE: "cycling the power of {part}",
-    ActionKind.SWAP: "swapping {part} with {into}",
-    ActionKind.WIGGLE: "wiggling {part}",
-    ActionKind.REPLACE: "replacing {part}",
-    ActionKind.MARK: "the mark {note}",
-}
-_POWER = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
-
-
-def act_in_words(action: Action) -> str:
-    """Say what was done, as the object of a sentence.
-
-    >>> from busdoc.actions.action import Action, ActionKind
-    >>> act_in_words(Action(n=1, time_ns=0, uncertainty_ns=0, kind=ActionKind.PLUG, part="harness-A"))
-    'plugging harness-A in'
-    """
-    part = action.part or ("the machine" if action.kind in _POWER else "it")
-    return _DONE[action.kind].format(part=part, into=action.into or "another", note=f'"{action.note}"').rstrip()
-
-
-def likely_parts(result: Result) -> tuple[Suspect, ...]:
-    """Give the suspects that are worth naming, highest first."""
-    if result.isolation is None:
-        return ()
-    return tuple(s for s in result.isolation.suspects if s.probability >= 0.1)[:4]
+_MOST_NAMES = 5
 
 
 def headline(result: Result) -> str:
@@ -67,14 +40,12 @@ def headline(result: Result) -> str:
         return f"{_in_step(result, seen, length)}{away}."
     sentences = [_what_happened(result, length), *_silences_in_words(result)] if trouble.incidents else []
     if trouble.never_seen:
-        names = _listed(trouble.never_seen)
+        names = listed(trouble.never_seen, _MOST_NAMES)
         sentences.append(f"Never heard in {length}: {names}.")
     if not trouble.incidents and trouble.codes:
         n_codes = len(trouble.codes)
-        sentences.append(
-            f"No controller was lost over {length}, but {n_codes} fault code{'s' * (n_codes != 1)} "
-            f"{'were' if n_codes != 1 else 'was'} raised."
-        )
+        were = plural(n_codes, "was", "were")
+        sentences.append(f"No controller was lost over {length}, but {counted(n_codes, 'fault code')} {were} raised.")
     sentences += _what_did_it(result)
     sentences += _which_part(result)
     return " ".join(sentences)
@@ -92,7 +63,7 @@ def _in_step(result: Result, seen: Sequence[ControllerHealth], length: str) -> s
         text += " (no map or database says which controller sends which)"
     if len(rhythmic) < len(seen):
         n_quiet = len(seen) - len(rhythmic)
-        text += f"; {n_quiet} more {'sends' if n_quiet == 1 else 'send'} in no rhythm that would show a loss"
+        text += f"; {n_quiet} more {plural(n_quiet, 'sends', 'send')} in no rhythm that would show a loss"
     return text
 
 
@@ -104,22 +75,14 @@ def _what_happened(result: Result, length: str) -> str:
     silences = [i for i in incidents if i.kind is IncidentKind.BUS_SILENCE]
     said = []
     if fell:
-        said.append(f"{_counted(fell, 'dropped off the bus')}{_how(incidents, fell)}")
+        said.append(f"{_grouped(fell, DROPPED_OFF)}{_how(incidents, fell)}")
     if restarts:
-        said.append(_counted(restarts, "restarted"))
-    for bus, n in Counter(bus_in_words(result, i) for i in silences).items():
-        said.append(f"{bus} fell silent {_times(n)}")
+        said.append(_grouped(restarts, RESTARTED))
+    for bus, n in Counter(bus_in_words(i, result.capture.channel_names) for i in silences).items():
+        said.append(f"{bus} {FELL_SILENT} {times(n)}")
     if late and not fell:
-        said.append(_counted(late, "sent late"))
-    text = "; ".join(said)
-    return f"{text[0].upper()}{text[1:]} in {length}."
-
-
-def bus_in_words(result: Result, silence: Incident) -> str:
-    """Name the bus that fell silent: by its channel where the capture has several."""
-    if len(result.capture.channel_names) < 2 or silence.channel is None:
-        return "the whole bus"
-    return f"the whole bus on {dict(result.capture.channel_names).get(silence.channel, str(silence.channel))}"
+        said.append(_grouped(late, "sent late"))
+    return f"{capital('; '.join(said))} in {length}."
 
 
 def _how(incidents: list[Incident], fell: Counter[str]) -> str:
@@ -137,41 +100,28 @@ def _silences_in_words(result: Result) -> list[str]:
         result.incidents[n] for n in result.trouble.incidents if result.incidents[n].kind is IncidentKind.BUS_SILENCE
     ]
     ways = {silence.ran_on for silence in silences}
-    which = "this silence" if len(silences) == 1 else "these silences"
+    which = plural(len(silences), "this silence", "these silences")
     if ways == {RanOn.KEPT_RUNNING}:
         return [f"The controllers ran on through {which}: look at the bus itself, or the recorder's own lead."]
     if ways != {RanOn.RESTARTED}:
         return []
-    switched = any(a.kind in _POWER and a.part is None for a in result.seen)
+    switched = any(a.kind in POWER_KINDS and a.part is None for a in result.seen)
     doubt = ", or somebody switched the machine off and on and no journal tells" if switched else ""
     return [f"Every controller restarted after {which}: look at the supply{doubt}."]
 
 
-def _counted(names: Counter[str], what: str) -> str:
+def _grouped(names: Counter[str], what: str) -> str:
     groups: dict[int, list[str]] = {}
     for name, n in names.most_common():
         groups.setdefault(n, []).append(name)
     parts = []
     for n, members in groups.items():
-        parts.append(f"{_listed(members)} {what} {_times(n)}{' each' if len(members) > 1 else ''}")
+        parts.append(f"{listed(members, _MOST_NAMES)} {what} {times(n)}{' each' if len(members) > 1 else ''}")
     return ", ".join(parts)
 
 
-def _times(n: int) -> str:
-    return "once" if n == 1 else "twice" if n == 2 else f"{n} times"
-
-
-def _listed(names: Sequence[str]) -> str:
-    shown = list(names[:5])
-    if len(names) > 5:
-        return f"{', '.join(shown)} and {len(names) - 5} more"
-    if len(shown) == 1:
-        return shown[0]
-    return f"{', '.join(shown[:-1])} and {shown[-1]}"
-
-
 def _all_of(n: int, what: str) -> str:
-    return f"the one {what} was" if n == 1 else f"both {what}s were" if n == 2 else f"all {n} {what}s were"
+    return f"the one {what} was" if n == 1 else f"{'both' if n == 2 else f'all {n}'} {plural(n, what)} were"
 
 
 def _what_did_it(result: Result) -> list[str]:
@@ -191,8 +141,11 @@ def _what_did_it(result: Result) -> list[str]:
         answers[act] += 1
         best[act] = max(best.get(act, 0.0), because.probability)
     if not answers:
-        return [f"No recorded action explains {'it' if alone == 1 else 'them'}."] if alone and result.actions else []
-    acts = [f"{act} ({_numbered(numbers[act])}, {odds(best[act])})" for act, _ in answers.most_common(3)]
+        return [f"No recorded action explains {plural(alone, 'it', 'them')}."] if alone and result.actions else []
+    acts = []
+    for act, _ in answers.most_common(3):
+        which = f"{plural(len(numbers[act]), 'action')} {listed(numbers[act])}"
+        acts.append(f"{act} ({which}, {odds(best[act])})")
     subject = "It answers" if answers.total() == 1 and not alone else "They answer"
     text = f"{subject} to {' and to '.join(acts)}"
     if len(answers) > 3:
@@ -200,33 +153,19 @@ def _what_did_it(result: Result) -> list[str]:
     return [f"{text}; {alone} more came with no action near." if alone else f"{text}."]
 
 
-def _numbered(numbers: Sequence[int]) -> str:
-    if len(numbers) == 1:
-        return f"action {numbers[0]}"
-    return f"actions {', '.join(str(n) for n in numbers[:-1])} and {numbers[-1]}"
-
-
 def _which_part(result: Result) -> list[str]:
-    likely = likely_parts(result)
-    if not likely:
+    suspects = likely(() if result.isolation is None else result.isolation.suspects)
+    if not suspects:
         return []
-    first = likely[0]
-    if first.part == ELSEWHERE and first.probability >= _NAMED_FROM and not result.machine.parts:
+    first = suspects[0]
+    if first.part == ELSEWHERE and first.probability >= NAMED_FROM and not result.machine.parts:
         where = "supply, wiring or a branch, which no map shows"
         return [f"It lies in {where}, rather than in a controller ({odds(first.probability)})."]
-    if first.part == ELSEWHERE and first.probability >= _NAMED_FROM:
+    if first.part == ELSEWHERE and first.probability >= NAMED_FROM:
         return [f"No part on the map explains it (elsewhere, {odds(first.probability)})."]
-    named = [s for s in likely if s.probability >= _NAMED_FROM and s.part != ELSEWHERE]
-    others = [
-        f"{'a part that the map does not show' if s.part == ELSEWHERE else s.part} {odds(s.probability)}"
-        for s in likely
-        if s not in named
-    ]
+    named = [one for one in suspects if is_named(one)]
+    others = suspects_in_words(one for one in suspects if one not in named)
     if not named:
-        return [f"Suspects: {', '.join(others)}."]
-    text = (
-        f"Part{'s' * (len(named) > 1)} at fault: " + ", ".join(f"{s.part} ({odds(s.probability)})" for s in named) + "."
-    )
-    if others:
-        text += f" Suspected beside: {', '.join(others)}."
-    return [text]
+        return [f"Suspects: {others}."]
+    text = f"{plural(len(named), 'Part')} at fault: {', '.join(map(culprit_in_words, named))}."
+    return [f"{text} Suspected beside: {others}." if others else text]

@@ -1,41 +1,70 @@
-"""How an incident, and what it answers to, is put into words."""
+"""How an incident, and what it answers to, is put into words: in the report, on the terminal, on the screen."""
 
 from collections.abc import Mapping, Sequence
 
 from busdoc.actions.action import Action
-from busdoc.health.incident import Incident, IncidentKind, RanOn
+from busdoc.actions.words import act_in_words
+from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
 from busdoc.isolation.verdict import Because
-from busdoc.report.words.headline import act_in_words
+from busdoc.words.counting import first_few
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
 
-__all__ = ["answer_in_words", "away_in_words", "incident_in_words", "names_in_words", "ran_on_in_words"]
+__all__ = [
+    "DROPPED_OFF",
+    "FELL_SILENT",
+    "RESTARTED",
+    "Channels",
+    "answer_in_words",
+    "away_in_words",
+    "back_in_words",
+    "bus_in_words",
+    "code_in_words",
+    "incident_in_words",
+    "loss_in_words",
+    "onset_in_words",
+    "ran_on_in_words",
+    "restart_in_words",
+]
 
-_MOST_NAMES = 6
+DROPPED_OFF = "dropped off the bus"
+RESTARTED = "restarted"
+FELL_SILENT = "fell silent"
+_LATE = "late: some of its streams stopped while others went on"
+_CAME_BACK = {RanOn.RESTARTED: ", it restarted", RanOn.KEPT_RUNNING: ", it kept running", RanOn.UNKNOWN: ""}
+
+Channels = Sequence[tuple[int, str]]
+"""(number, name) of each channel of the capture."""
 
 
-def names_in_words(names: Sequence[str], most: int = _MOST_NAMES) -> str:
-    """List names, the first few of many.
+def incident_in_words(incident: Incident, channels: Channels = ()) -> str:
+    """Say what happened, as the start of a sentence.
 
-    >>> names_in_words(["hopper", "fan"]), names_in_words(["a", "b", "c"], most=2)
-    ('hopper, fan', 'a, b and 1 more')
+    Parameters
+    ----------
+    channels : those of the capture; where there are several, a bus that fell silent is named
     """
-    if len(names) <= most:
-        return ", ".join(names)
-    return f"{', '.join(names[:most])} and {len(names) - most} more"
-
-
-def incident_in_words(incident: Incident) -> str:
-    """Say what happened, as the start of a sentence."""
-    names = names_in_words(incident.controllers) or "something"
+    names = first_few(incident.controllers) or "something"
     return {
-        IncidentKind.DROPOUT: f"{names} dropped off the bus",
-        IncidentKind.RESTART: f"{names} restarted",
-        IncidentKind.LATE: f"{names} late: some of its streams stopped while others went on",
-        IncidentKind.BUS_SILENCE: "the whole bus fell silent",
+        IncidentKind.DROPOUT: f"{names} {DROPPED_OFF}",
+        IncidentKind.RESTART: f"{names} {RESTARTED}",
+        IncidentKind.LATE: f"{names} {_LATE}",
+        IncidentKind.BUS_SILENCE: f"{bus_in_words(incident, channels)} {FELL_SILENT}",
         IncidentKind.CAPTURE_GAP: "the recorder lost frames or time",
-        IncidentKind.CODE: f"{names} raised {incident.code or 'a fault code'}",
+        IncidentKind.CODE: code_in_words(incident, names),
     }[incident.kind]
+
+
+def bus_in_words(silence: Incident, channels: Channels) -> str:
+    """Name the bus that fell silent: by its channel where the capture has several."""
+    if len(channels) < 2 or silence.channel is None:
+        return "the whole bus"
+    return f"the whole bus on {dict(channels).get(silence.channel, str(silence.channel))}"
+
+
+def code_in_words(incident: Incident, names: str) -> str:
+    """Say who raised a fault code."""
+    return f"{names} raised {incident.code or 'a fault code'}"
 
 
 def away_in_words(incident: Incident) -> str:
@@ -43,11 +72,17 @@ def away_in_words(incident: Incident) -> str:
     if incident.kind in (IncidentKind.RESTART, IncidentKind.CODE):
         return ""
     if incident.back_ns is None:
-        return "silent to the end"
+        return "silent to the end" if incident.kind is IncidentKind.DROPOUT else "to the end"
     text = f"back after {duration(incident.back_ns - incident.last_seen_ns)}"
     if incident.steady_ns is not None and incident.steady_ns > incident.back_ns:
         text += f", in step {duration(incident.steady_ns - incident.back_ns)} later"
     return text
+
+
+def onset_in_words(incident: Incident, channels: Channels = ()) -> str:
+    """Say what happened and for how long, as one clause."""
+    away = away_in_words(incident)
+    return f"{incident_in_words(incident, channels)}{', ' + away if away else ''}"
 
 
 def answer_in_words(because: Because, by_n: Mapping[int, Action]) -> str:
@@ -75,3 +110,29 @@ def ran_on_in_words(ran_on: RanOn, p_restarted: float | None) -> str:
     if p_restarted is None or ran_on is RanOn.UNKNOWN:
         return str(ran_on)
     return f"{ran_on} ({odds(p_restarted if ran_on is RanOn.RESTARTED else 1 - p_restarted)})"
+
+
+def loss_in_words(name: str, *, expected: bool) -> str:
+    """Say that one controller is lost, as it happens.
+
+    >>> loss_in_words("hopper", expected=True)
+    'hopper dropped off the bus, as expected'
+    """
+    return f"{name} {DROPPED_OFF}{', as expected' if expected else ''}"
+
+
+def restart_in_words(name: str) -> str:
+    """Say that one controller restarted without having been asked to."""
+    return f"{name} {RESTARTED} on its own"
+
+
+def back_in_words(loss: Loss) -> str:
+    """Say that one controller is back in step, after how long, and whether it restarted.
+
+    >>> loss = Loss(controller="fan", last_seen_ns=0, onset_ns=1, back_ns=SECOND_NS, steady_ns=2 * SECOND_NS,
+    ...             ran_on=RanOn.RESTARTED, p_restarted=0.98)
+    >>> back_in_words(loss)
+    'fan is back in step after 2.0 s, it restarted'
+    """
+    steady_ns = loss.last_seen_ns if loss.steady_ns is None else loss.steady_ns
+    return f"{loss.controller} is back in step after {duration(steady_ns - loss.last_seen_ns)}{_CAME_BACK[loss.ran_on]}"

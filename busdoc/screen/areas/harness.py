@@ -3,7 +3,7 @@
 from busdoc.live.view import HarnessRow, SessionView
 from busdoc.screen.drawing.lines import Area, Line, fit, line_of, pad, rule
 from busdoc.screen.drawing.styles import Tone
-from busdoc.screen.drawing.words import share
+from busdoc.words.probability import odds_in_column
 
 __all__ = ["HarnessTree", "draw_harness", "most_first"]
 
@@ -76,7 +76,7 @@ def _verdict(row: HarnessRow) -> tuple[str, Tone]:
         return "clear", Tone.GOOD
     if row.probability is None:
         return "", Tone.FAINT
-    text = share(row.probability)
+    text = odds_in_column(row.probability)
     return (f"! {text}", Tone.BAD) if row.probability >= _SUSPECT_FROM else (text, Tone.FAINT)
 
 

@@ -8,7 +8,8 @@ from busdoc.screen.areas.pages import Page
 from busdoc.screen.drawing.lines import Area, Line, clean, fit, line_of, plain, shorten, width_of, wrap
 from busdoc.screen.drawing.states import OFF, sign_of
 from busdoc.screen.drawing.styles import Tone
-from busdoc.screen.drawing.words import bus_name, bus_trouble, moment, since
+from busdoc.screen.drawing.words import bus_name, bus_trouble, moment
+from busdoc.words.duration import in_column
 
 __all__ = ["Bar", "draw_head", "draw_hints", "draw_message", "draw_offer", "draw_troubles"]
 
@@ -46,7 +47,7 @@ def draw_troubles(view: SessionView, width: int) -> list[Line]:
     texts = [view.trouble] if view.trouble else []
     switched_off = bool(view.controllers) and all(sign_of(row) is OFF for row in view.controllers)
     for bus in view.buses:
-        text = bus_trouble(bus, since(view.now_ns - bus.since_ns))
+        text = bus_trouble(bus, in_column(view.now_ns - bus.since_ns))
         if text and not (bus.hearing is Hearing.SILENT and switched_off):  # a machine without power is silent
             texts.append(text)
     lines: list[Line] = []

@@ -5,7 +5,8 @@ from collections.abc import Sequence
 from busdoc.live.view import Happening, SessionView
 from busdoc.screen.drawing.lines import Area, Line, fit, line_of, rule, wrap
 from busdoc.screen.drawing.styles import Tone
-from busdoc.screen.drawing.words import countdown, step_cautions, step_text, verdict_in_short
+from busdoc.screen.drawing.words import step_cautions, step_text, verdict_in_short
+from busdoc.words.duration import countdown
 
 __all__ = ["NextStep", "draw_next", "wait_in_words"]
 

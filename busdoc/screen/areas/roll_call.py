@@ -8,7 +8,7 @@ from busdoc.live.view import ControllerRow, SessionView
 from busdoc.screen.drawing.lines import Area, Line, fit, line_of, pad, rule, shorten, shorten_apart
 from busdoc.screen.drawing.states import OFF, STATES, sign_of
 from busdoc.screen.drawing.styles import Tone
-from busdoc.screen.drawing.words import since
+from busdoc.words.duration import in_column
 
 __all__ = ["FOOT_ROWS", "RollCall", "draw_roll", "draw_row", "rows_below", "rows_between"]
 
@@ -63,7 +63,7 @@ def draw_row(row: ControllerRow, now_ns: int, width: int, name: str) -> Line:
     """
     sign = sign_of(row)
     loud = sign.tone is Tone.BAD
-    for_how_long = "" if row.since_ns is None else since(now_ns - row.since_ns)
+    for_how_long = "" if row.since_ns is None else in_column(now_ns - row.since_ns)
     fault = "" if row.last_fault == "lost" else row.last_fault  # its state says so already
     fault = fault or (f"fell {row.dropouts}×" if row.dropouts else "")
     return fit(

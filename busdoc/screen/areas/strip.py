@@ -7,33 +7,20 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from busdoc.actions.action import ActionKind
 from busdoc.health.controller import ControllerState
 from busdoc.live.view import ControllerRow, SessionView, StripSpan
 from busdoc.screen.areas.roll_call import rows_between
 from busdoc.screen.drawing.lines import Area, Line, fit, line_of, rule
 from busdoc.screen.drawing.states import NOT_HEARD, OFF, STATES, Sign
 from busdoc.screen.drawing.styles import Tone
-from busdoc.screen.drawing.words import countdown
+from busdoc.screen.keys import LETTERS
 from busdoc.times import SECOND_NS
+from busdoc.words.duration import countdown
 
-__all__ = ["MARKS", "WINDOWS_S", "PresenceStrip", "Window", "draw_presence", "window_at"]
+__all__ = ["WINDOWS_S", "PresenceStrip", "Window", "draw_presence", "window_at"]
 
 WINDOWS_S = (30, 60, 120, 300, 600, 1800, 3600, 4 * 3600, 12 * 3600, 48 * 3600)
 """Lengths of the strip, from near to far."""
-
-MARKS = {
-    ActionKind.PLUG: "p",
-    ActionKind.UNPLUG: "u",
-    ActionKind.POWER_OFF: "o",
-    ActionKind.POWER_ON: "i",
-    ActionKind.POWER_CYCLE: "c",
-    ActionKind.SWAP: "s",
-    ActionKind.WIGGLE: "w",
-    ActionKind.REPLACE: "r",
-    ActionKind.MARK: "m",
-}
-"""The letter of an action: the key that logs it."""
 
 _PARTLY = "╌"
 _BEFORE = " "
@@ -172,7 +159,7 @@ def _marks(view: SessionView, window: Window, width: int) -> Line:
             continue
         free = next((c for c in range(column, window.columns) if row[c] == " "), None)
         if free is not None:
-            row[free] = MARKS[action.kind]
+            row[free] = LETTERS[action.kind]
     return fit(line_of(("".join(row), Tone.STRONG)), width)
 
 

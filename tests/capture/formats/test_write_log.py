@@ -7,19 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busdoc.capture.channels import ChannelTable
 from busdoc.capture.formats.write import write_capture, write_log
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.source import open_capture
 from busdoc.errors import InputError
-from tests.capture.random_frames import FEW, random_block, rows_of
-
-
-def three_channels() -> ChannelTable:
-    table = ChannelTable()
-    for name in ("can0", "can1", "can2"):
-        table.number(name)
-    return table
+from tests.capture.random_frames import FEW, random_block, rows_of, three_channels
 
 
 @FEW

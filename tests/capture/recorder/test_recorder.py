@@ -14,7 +14,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busdoc.capture.channels import ChannelTable
 from busdoc.capture.formats.write import log_text
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.reading import RecorderGap
@@ -23,16 +22,9 @@ from busdoc.capture.recorder.recorder import LogRecorder
 from busdoc.capture.recorder.resume import cut_half_line, last_time
 from busdoc.capture.source import open_capture
 from busdoc.errors import InputError
-from tests.capture.random_frames import FEW, random_block, rows_of
+from tests.capture.random_frames import FEW, random_block, rows_of, three_channels
 
 SECOND = 1_000_000_000
-
-
-def three_channels() -> ChannelTable:
-    table = ChannelTable()
-    for name in ("can0", "can1", "can2"):
-        table.number(name)
-    return table
 
 
 def read(*paths: Path) -> tuple[FrameBlock, tuple[RecorderGap, ...], tuple[str, ...]]:
@@ -313,8 +305,7 @@ from pathlib import Path
 import numpy as np
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.recorder.recorder import LogRecorder
-from tests.capture.random_frames import random_block
-from tests.capture.recorder.test_recorder import three_channels
+from tests.capture.random_frames import random_block, three_channels
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (40_000, resource.RLIM_INFINITY))
 ticks = iter(range(0, 10_000_000, 2))
@@ -358,8 +349,7 @@ ENDLESS = """
 import sys
 from pathlib import Path
 from busdoc.capture.recorder.recorder import LogRecorder
-from tests.capture.random_frames import random_block
-from tests.capture.recorder.test_recorder import three_channels
+from tests.capture.random_frames import random_block, three_channels
 recorder = LogRecorder(Path(sys.argv[1]), three_channels(), keep_free_bytes=0, rotate_bytes=60_000)
 block = random_block(1, 200_000, most_steps=100)
 for first in range(0, 200_000, 40):

@@ -1,4 +1,4 @@
-"""Invariants of the presence engine: cuts, the clock, names and quiet company change nothing."""
+"""Invariants of the presence engine: cuts, the clock, names and a quiet channel change nothing."""
 
 from dataclasses import replace
 

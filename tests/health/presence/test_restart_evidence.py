@@ -1,4 +1,4 @@
-"""Restarted or kept running: phase, counters, signs, order of start, and the company."""
+"""Restarted or kept running: phase, counters, signs, order of start, and controllers lost together."""
 
 from dataclasses import replace
 
@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from busdoc.health.incident import IncidentKind, Loss, RanOn
-from busdoc.health.presence.restart import Return, in_company
+from busdoc.health.presence.restart_evidence import RestartFinding, share_evidence
 from busdoc.health.streams.rolling import rolling_counters
 from tests.health.made_traffic import MS, Maker, S, Sent, at, health_of, merged, of_kind
 
@@ -119,9 +119,9 @@ def test_too_little_evidence_is_unknown() -> None:
 
 
 def test_controllers_lost_together_speak_for_one_another() -> None:
-    sure = Return(ran_on=RanOn.RESTARTED, p_restarted=0.999, evidence=())
-    silent = Return(ran_on=RanOn.UNKNOWN, p_restarted=None, evidence=())
-    first, second, third = in_company([sure, silent, None])
+    sure = RestartFinding(ran_on=RanOn.RESTARTED, p_restarted=0.999, evidence=())
+    silent = RestartFinding(ran_on=RanOn.UNKNOWN, p_restarted=None, evidence=())
+    first, second, third = share_evidence([sure, silent, None])
     assert first is not None
     assert second is not None
     assert first.ran_on is RanOn.RESTARTED

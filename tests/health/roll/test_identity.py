@@ -9,9 +9,7 @@ from hypothesis import strategies as st
 
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.source import open_capture
-from busdoc.decode.canopen.error_control import NmtCommand, NmtState
 from busdoc.decode.j1939.heartbeat import lost_between
-from busdoc.decode.nmea2000.heartbeat import ControllerState, read_heartbeat
 from busdoc.decode.protocols.sign import SignKind
 from busdoc.health.roll.identity import IdentityWatch
 from busdoc.machine.controller_spec import Identity
@@ -29,7 +27,7 @@ def watched(text: str) -> IdentityWatch:
 
 def test_a_claim_names_the_controller_at_its_address() -> None:
     watch = watched(f"1.0 18EEFF31#{HIGH}")
-    assert watch.identities() == ((0, Identity(address=0x31, can_name=0xB00282112221E240)),)
+    assert watch.identity(0, address=0x31) == Identity(address=0x31, can_name=0xB00282112221E240)
 
 
 def test_two_names_that_alternate_on_one_address_are_one_fight() -> None:
@@ -70,7 +68,6 @@ def test_a_controller_that_found_no_address_is_named() -> None:
     watch = watched(f"1.0 18EEFFFE#{HIGH}")
     assert [name.can_name for name in watch.without_address[0]] == [0xB00282112221E240]
     assert "found no free address" in watch.warnings(0)[0]
-    assert watch.identities() == ()
 
 
 def test_the_real_tractor_has_five_controllers_with_one_name_each() -> None:
@@ -84,15 +81,15 @@ def test_the_real_tractor_has_five_controllers_with_one_name_each() -> None:
 def test_a_node_is_known_by_its_heartbeat_and_boot_up() -> None:
     watch = watched("1.0 705#00\n1.1 705#7F\n1.6 705#05\n2.1 705#05")  # CiA 301
     (node,) = watch.nodes
-    assert [state for _, state in node.states] == [NmtState.BOOT_UP, NmtState.PRE_OPERATIONAL, NmtState.OPERATIONAL]
-    assert (node.n_messages, node.boot_ups_ns, node.lost_answers) == (4, [10**9], 0)
-    assert watch.identities() == ((0, Identity(node_id=5)),)
+    assert (node.channel, node.node, node.lost_answers) == (0, 5, 0)
+    assert watch.unasked(0, SignKind.BOOT_UP, 5) == 1
+    assert watch.identity(0, node_id=5) == Identity(node_id=5)
 
 
 def test_an_alternating_toggle_bit_loses_no_answer() -> None:
     said = "\n".join(f"{n}.0 705#R\n{n}.1 705#{('05', '85')[n % 2]}" for n in range(6))  # CiA 301 node guarding
     (node,) = watched(said).nodes
-    assert (node.is_guarded, node.n_guarded, node.lost_answers) == (True, 6, 0)
+    assert (node.is_guarded, node.lost_answers) == (True, 0)
 
 
 def test_a_toggle_bit_that_stands_still_means_a_lost_answer() -> None:
@@ -107,38 +104,22 @@ def test_a_node_that_boots_twice_by_itself_is_warned_of() -> None:
     assert "booted 2 times without a reset command" in watch.warnings(0)[0]
 
 
-def test_network_commands_are_listed() -> None:
-    watch = IdentityWatch()
-    watch.feed(block_of("1.0 000#8105\n2.0 000#0100\n3.0 000#9905"))
-    assert watch.commands == ((10**9, 0, NmtCommand.RESET_NODE, 5), (2 * 10**9, 0, NmtCommand.START, 0))
-
-
 @pytest.mark.parametrize(("before", "after", "lost"), [(250, 0, 0), (251, 0, 0), (5, 6, 0), (5, 8, 2), (249, 1, 2)])
 def test_iso_heartbeats_go_round_after_250(before: int, after: int, lost: int) -> None:
     # ISO 11783-7: 0 … 250 and round to 0; 251 is the first after start-up
     assert lost_between(np.array([before], np.uint8), np.array([after], np.uint8)).tolist() == [lost]
 
 
-def test_an_iso_heartbeat_tells_restart_goodbye_loss_and_lateness() -> None:
+def test_an_iso_heartbeat_tells_loss_and_lateness() -> None:
     beats = [(0, 251), (100, 0), (200, 1), (300, 3), (700, 4), (800, 255), (5000, 251), (5100, 0)]
     watch = IdentityWatch()
     watch.feed(frames_block([(ms * 10**6, 0, 0x0CF0E480, True, bytes([n]) + b"\xff" * 7) for ms, n in beats]))
     (sender,) = watch.heartbeats
-    assert (sender.protocol, sender.address, sender.n_beats) == ("ISO 11783", 0x80, 8)
+    assert (sender.protocol, sender.address) == ("ISO 11783", 0x80)
     assert (sender.n_lost, sender.n_late) == (1, 1)
-    assert sender.starts_ns == [0, 5_000_000_000]
-    assert sender.goodbyes_ns == [800_000_000]
 
 
-def test_an_nmea_heartbeat_reads_as_the_device_means_it() -> None:
-    # interval in ms as on real devices (60 s is 60 EA); states as a public decoder has them
-    beat = read_heartbeat(bytes.fromhex("60EA05CCFFFFFFFF"))
-    assert beat is not None
-    assert (beat.interval_ns, beat.sequence, beat.equipment) == (60_000_000_000, 5, 0)
-    assert (beat.first_controller, beat.second_controller) == (ControllerState.ACTIVE, ControllerState.NOT_AVAILABLE)
-
-
-def test_an_nmea_heartbeat_that_counts_from_zero_again_tells_a_restart() -> None:
+def test_an_nmea_heartbeat_that_counts_from_zero_again_lost_none() -> None:
     beats = [(60, 5), (120, 6), (180, 0), (240, 1), (300, 3)]
     frames: list[Frame] = [
         (s * 10**9, 0, 0x1DF01107, True, bytes.fromhex("60EA") + bytes([n, 0xCC]) + b"\xff" * 4) for s, n in beats
@@ -146,7 +127,7 @@ def test_an_nmea_heartbeat_that_counts_from_zero_again_tells_a_restart() -> None
     watch = IdentityWatch()
     watch.feed(frames_block(frames))
     (sender,) = watch.heartbeats
-    assert (sender.starts_ns, sender.n_lost, sender.interval_ns) == ([180 * 10**9], 1, 60 * 10**9)
+    assert (sender.protocol, sender.address, sender.n_lost) == ("NMEA 2000", 7, 1)
 
 
 SPOKEN = st.sampled_from(

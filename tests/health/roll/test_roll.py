@@ -1,4 +1,4 @@
-"""Who is on the bus: by map, database, source address, node, or by the company that identifiers keep."""
+"""Who is on the bus: by map, database, source address, node, or where identifiers vanish and return together."""
 
 from dataclasses import replace
 
@@ -7,7 +7,7 @@ from busdoc.decode.database.database import Database
 from busdoc.decode.database.message import Message
 from busdoc.health.controller import StreamKey
 from busdoc.health.incident import IncidentKind
-from busdoc.health.presence.common_loss import LoneStream, keep_company
+from busdoc.health.presence.common_loss import UnownedStream, group_by_common_loss
 from busdoc.health.presence.watch import HealthWatch
 from busdoc.health.roll.roll import can_be_cyclic, node_of, specs_from_database
 from busdoc.machine.controller_spec import ControllerSpec, ExpectedStream, Identity, PeriodFrom
@@ -102,7 +102,7 @@ def test_identifiers_that_never_vanish_stay_alone() -> None:
     assert names(health_of(block)) == {"id 0x1D0", "id 0x2D0"}
 
 
-def test_a_silence_of_the_whole_bus_makes_no_company() -> None:
+def test_a_silence_of_the_whole_bus_groups_nobody() -> None:
     maker = Maker()
     block = merged(
         *(
@@ -115,13 +115,16 @@ def test_a_silence_of_the_whole_bus_makes_no_company() -> None:
     assert [incident.kind for incident in health.incidents] == [IncidentKind.BUS_SILENCE]
 
 
-def test_company_ends_when_one_vanishes_without_the_other() -> None:
+def test_identifiers_part_when_one_vanishes_without_the_other() -> None:
     both = ((10 * S, 12 * S),)
     more = (*both, (20 * S, 22 * S))
-    together = [LoneStream(row=row, deadline_ns=50 * MS, losses=both) for row in (1, 2)]
-    assert keep_company(together, 30 * S) == [[1, 2]]
-    apart = [LoneStream(row=1, deadline_ns=50 * MS, losses=both), LoneStream(row=2, deadline_ns=50 * MS, losses=more)]
-    assert keep_company(apart, 30 * S) == [[1], [2]]
+    together = [UnownedStream(row=row, deadline_ns=50 * MS, losses=both) for row in (1, 2)]
+    assert group_by_common_loss(together, 30 * S) == [[1, 2]]
+    apart = [
+        UnownedStream(row=1, deadline_ns=50 * MS, losses=both),
+        UnownedStream(row=2, deadline_ns=50 * MS, losses=more),
+    ]
+    assert group_by_common_loss(apart, 30 * S) == [[1], [2]]
 
 
 def test_a_map_names_controllers_by_address_by_node_and_by_identifier() -> None:

@@ -6,14 +6,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
 
-from benchmarks.antecedent_truth import Way, draw_null, draw_power, judged
 from busdoc.arrays import Int64Array
 from busdoc.intermittent.dropouts import SETTLE_NS, Dropouts, Watched
-from busdoc.intermittent.multiple_testing import holm
+from busdoc.intermittent.multiple_testing import attained, holm
 from busdoc.intermittent.precursors.antecedent import Antecedent, find_antecedents
-from busdoc.intermittent.precursors.antecedent_scan import WINDOWS_S, near_ns, scan
-from busdoc.intermittent.precursors.antecedent_shift import attained
+from busdoc.intermittent.precursors.antecedent_scan import WINDOWS_S, Windows, near_ns, scan
 from busdoc.intermittent.precursors.event_kind import EventKind, EventSource, events_at
+from tests.truth.antecedent_records import Way, draw_null, draw_power, judged
 
 S = 10**9
 
@@ -79,25 +78,26 @@ def test_the_share_that_it_explains_has_an_exact_interval() -> None:
 def test_chance_is_the_covered_share_of_the_neighbourhood() -> None:
     dropouts = dropouts_at(1000.0, 1500.0, 2000.0, bracket_s=0.0)
     events = kind("raised", 990.0, 1495.0, 1496.0, 2500.0)
-    counted = scan(dropouts, [events], [4.0])
+    counted = scan(Windows(dropouts=dropouts, lengths_s=(4.0,)), events)
     reach_s = near_ns(4 * S) / S
     covered_s = np.array([4.0, 5.0, 0.0])  # the windows after 1495 and 1496 overlap
-    assert counted.share[0, 0] == pytest.approx(float(np.mean(covered_s / (2.0 * reach_s))))
+    assert counted.share[0] == pytest.approx(float(np.mean(covered_s / (2.0 * reach_s))))
 
 
 def test_the_neighbourhood_ends_with_the_record() -> None:
     dropouts = dropouts_at(10.0, 1000.0, 2000.0, bracket_s=0.0)
-    counted = scan(dropouts, [kind("raised", 8.0)], [1.0])
+    counted = scan(Windows(dropouts=dropouts, lengths_s=(1.0,)), kind("raised", 8.0))
     reach_s = near_ns(S) / S
-    assert counted.share[0, 0] == pytest.approx((1.0 / (10.0 + reach_s)) / 3.0)
+    assert counted.share[0] == pytest.approx((1.0 / (10.0 + reach_s)) / 3.0)
 
 
 def test_the_p_is_that_of_the_best_window_times_the_windows_that_were_tried() -> None:
     dropouts, events = dropouts_at(*LOST_S), kind("raised", *RAISED_S, *OTHER_S)
-    counted = scan(dropouts, [events])
+    windows = Windows(dropouts=dropouts, lengths_s=WINDOWS_S)
+    counted = scan(windows, events)
     tail = [  # scipy: at least so many of the independent dropouts, each with the mean chance
         float(binom.sf(k - 1, n, q))
-        for k, n, q in zip(counted.n_hit[:, 0], counted.n_independent, counted.share[:, 0], strict=True)
+        for k, n, q in zip(counted.n_hit, windows.n_independent, counted.share, strict=True)
     ]
     (found,) = find_antecedents([dropouts], [events])
     assert found.p == pytest.approx(len(WINDOWS_S) * tail[WINDOWS_S.index(found.window_s)])
@@ -121,7 +121,7 @@ def test_no_test_shows_a_p_more_often_than_the_p_says() -> None:
         record = draw_null(Way.BURSTY, seed)
         tests = find_antecedents([record.dropouts], record.kinds)
         for p in (1e-6, 1e-3, 0.05, 0.7):
-            chance = attained([test.chances for test in tests])(np.full(len(tests), p))
+            chance = attained([test.chances for test in tests])(p)
             assert np.all((chance >= 0.0) & (chance <= p))
 
 
@@ -267,7 +267,8 @@ def test_the_order_in_which_kinds_are_given_changes_nothing(
 def test_every_count_is_what_a_loop_over_pairs_gives(lost: list[int], raised: list[int]) -> None:
     dropouts = dropouts_at(*[t + 0.4 for t in sorted(lost)])
     events_s = sorted(raised)
-    counted = scan(dropouts, [kind("raised", *events_s)], WINDOWS_S)
+    windows = Windows(dropouts=dropouts, lengths_s=WINDOWS_S)
+    counted = scan(windows, kind("raised", *events_s))
     watched = [
         t
         for t in ns(*events_s).tolist()
@@ -279,7 +280,7 @@ def test_every_count_is_what_a_loop_over_pairs_gives(lost: list[int], raised: li
             any(a - window_s * S <= t <= b for t in watched)
             for a, b in zip(dropouts.last_seen_ns.tolist(), dropouts.onset_ns.tolist(), strict=True)
         ]
-        assert counted.n_hit[w, 0] == int((np.array(hits) & counted.independent[w]).sum())
+        assert counted.n_hit[w] == int((np.array(hits) & windows.independent[w]).sum())
 
 
 def test_drawn_records_without_a_cause_hardly_ever_show_one() -> None:

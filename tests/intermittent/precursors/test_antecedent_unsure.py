@@ -6,7 +6,6 @@ import pytest
 from busdoc.arrays import Float64Array
 from busdoc.intermittent.dropouts import SETTLE_NS, Dropouts, Watched
 from busdoc.intermittent.precursors.antecedent import find_antecedents
-from busdoc.intermittent.precursors.antecedent_unsure import scan_unsure
 from busdoc.intermittent.precursors.event_kind import EventKind, EventSource, events_at
 
 S = 10**9
@@ -49,7 +48,7 @@ def test_marks_that_have_nothing_to_do_with_it_are_found_no_more_often_than_chan
     for seed in range(60):
         rng = np.random.default_rng(seed)
         dropouts = dropouts_at(rng.uniform(0.0, 7200.0, 15), 7200.0)
-        p.append(scan_unsure(dropouts, marks(rng.uniform(0.0, 7200.0, 20), 5.0), (0.25, 1.0, 4.0, 15.0, 60.0)).p)
+        p.append(find_antecedents([dropouts], [marks(rng.uniform(0.0, 7200.0, 20), 5.0)])[0].p)
     assert float(np.mean(np.array(p) <= 0.05)) <= 0.13  # three standard deviations above 5 %
 
 
@@ -67,13 +66,13 @@ def test_nearly_sure_times_count_as_sure_ones_do() -> None:
 
 def test_windows_much_shorter_than_the_doubt_are_not_tried() -> None:
     dropouts = dropouts_at(np.array([500.0, 1500.0, 2500.0, 3500.0]), 7200.0)
-    found = scan_unsure(dropouts, marks(np.array([490.0, 1490.0, 2490.0]), 120.0), (0.25, 1.0, 4.0, 15.0, 60.0))
+    (found,) = find_antecedents([dropouts], [marks(np.array([490.0, 1490.0, 2490.0]), 120.0)])
     assert found.window_s == 60.0
 
 
 def test_marks_far_from_every_dropout_explain_nothing() -> None:
     dropouts = dropouts_at(np.array([500.0, 1500.0, 2500.0]), 72_000.0)
-    found = scan_unsure(dropouts, marks(np.array([50_000.0, 51_000.0, 52_000.0]), 5.0), (1.0, 4.0))
+    (found,) = find_antecedents([dropouts], [marks(np.array([50_000.0, 51_000.0, 52_000.0]), 5.0)])
     assert (found.n_preceded, found.p, found.lag_s) == (0, 1.0, None)
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from benchmarks.covariate_truth import HABITS, draw_dropouts, draw_values, search
+from tests.truth.covariate_records import HABITS, draw_dropouts, draw_values, search
 
 SECONDS = 3600
 

@@ -14,7 +14,9 @@ from busdoc.report.record.pages.resync import resync_section
 from busdoc.report.record.provenance import Provenance
 from busdoc.report.words.headline import headline
 from busdoc.times import SECOND_NS
+from busdoc.words.counting import counted
 from busdoc.words.duration import duration
+from busdoc.words.sentence import capital
 
 __all__ = ["build_page", "cautions_section", "method_section"]
 
@@ -85,17 +87,14 @@ def _facts(result: Result, fields: Mapping[str, str]) -> Iterator[tuple[str, str
     else:
         length = duration(health.until_ns - health.start_ns)
         yield "Recorded", f"for {length}; the capture has no date, times count from its own zero"
-    errors = f", {health.error_frames:,} of them error frames" if health.error_frames else ""
-    yield "Traffic", f"{health.frames:,} frames{errors}, in {_counted(len(facts.files), 'file')}"
-
-
-def _counted(n: int, what: str) -> str:
-    return f"{n} {what}" if n == 1 else f"{n} {what}s"
+    errors = counted(health.error_frames, "of them an error frame", "of them error frames")
+    frames = f"{counted(health.frames, 'frame')}{f', {errors}' if health.error_frames else ''}"
+    yield "Traffic", f"{frames}, in {counted(len(facts.files), 'file')}"
 
 
 def _label(key: str) -> str:
     words = key.replace("_", " ").strip()
-    return _LABELS.get(key.lower(), words[:1].upper() + words[1:])
+    return _LABELS.get(key.lower(), capital(words))
 
 
 def _value(value: str | int | float | bool) -> str:

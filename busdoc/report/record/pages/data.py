@@ -7,7 +7,9 @@ from busdoc.health.summary import WireLoad
 from busdoc.report.record.page import Align, Block, Column, Facts, Fold, Items, Section, Table, Text, Tone
 from busdoc.report.record.pictures.load import load_columns, load_picture
 from busdoc.report.record.provenance import Provenance
+from busdoc.report.words.wire import traffic_in_words
 from busdoc.times import clock
+from busdoc.words.counting import counted
 from busdoc.words.duration import duration
 
 __all__ = ["codes_section", "data_section", "repeat_section", "wire_section"]
@@ -75,15 +77,8 @@ def wire_section(result: Result) -> Section | None:
 
 def _wire(result: Result, wire: WireLoad) -> Iterator[Block]:
     name = dict(result.capture.channel_names).get(wire.channel, str(wire.channel))
-    frames, errors = int(wire.frames.sum()), int(wire.error_frames.sum())
-    if wire.mean_load is None:
-        load = "load unknown, since nobody gave the bit rate"
-    else:
-        load = (
-            f"load {100 * wire.mean_load:.1f} % on average, {100 * (wire.peak_load or 0.0):.1f} % in the busiest second"
-        )
     rate = "" if wire.bitrate is None else f" at {wire.bitrate / 1000:g} kbit/s"
-    yield Text(text=f"{name}{rate}: {frames:,} frames; {load}; {errors:,} error frame{'s' * (errors != 1)}.")
+    yield Text(text=f"{name}{rate}: {traffic_in_words(wire)}.")
     picture = load_picture(result, wire, name)
     if picture is not None:
         yield picture
@@ -128,8 +123,8 @@ def data_section(result: Result) -> Section:
     facts, health = result.capture, result.health
     blocks: list[Block] = []
     if facts.skipped_lines:
-        n = facts.skipped_lines
-        blocks.append(Text(text=f"{n:,} line{'s' * (n != 1)} of the captures could not be read; the rest was used."))
+        lines = counted(facts.skipped_lines, "line")
+        blocks.append(Text(text=f"{lines} of the captures could not be read; the rest was used."))
         rows = tuple((one.file, str(one.line), one.reason) for one in facts.skipped)
         if rows:
             blocks.append(Table(title="The first lines left out", columns=_SKIPPED, rows=rows, headed=True))

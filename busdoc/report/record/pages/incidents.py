@@ -4,20 +4,17 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from busdoc.actions.action import ActionKind, Origin
+from busdoc.actions.words import act_in_words
 from busdoc.analysis.result import Result
 from busdoc.health.incident import FramesAround, Incident, IncidentKind, RanOn
 from busdoc.report.record.page import Align, Block, Column, Fold, Items, Section, Table, Text, Tone
 from busdoc.report.record.pictures.incident import HOW_TO_READ, incident_picture
-from busdoc.report.words.headline import act_in_words
-from busdoc.report.words.incidents import (
-    answer_in_words,
-    away_in_words,
-    incident_in_words,
-    ran_on_in_words,
-)
+from busdoc.report.words.incidents import answer_in_words, incident_in_words, onset_in_words, ran_on_in_words
 from busdoc.times import SECOND_NS, clock
+from busdoc.words.counting import counted
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
+from busdoc.words.sentence import capital
 
 __all__ = ["actions_section", "incidents_section"]
 
@@ -79,14 +76,9 @@ def _when(result: Result, t_ns: int) -> str:
     return clock(t_ns, result.health.start_ns, epoch=result.capture.epoch)
 
 
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
 def _alone(result: Result, n: int) -> Section:
     incident = result.incidents[n - 1]
-    away = away_in_words(incident)
-    title = f"{n}. {_when(result, incident.onset_ns)}: {incident_in_words(incident)}{', ' + away if away else ''}"
+    title = f"{n}. {_when(result, incident.onset_ns)}: {onset_in_words(incident, result.capture.channel_names)}"
     return Section(title=title, anchor=f"incident-{n}", blocks=tuple(_told(result, n)), level=3)
 
 
@@ -174,7 +166,8 @@ def _grouped(result: Result, numbers: Sequence[int]) -> list[_Group]:
 def _group(result: Result, group: _Group, *, pictured: bool) -> Section:
     first = group.numbers[0]
     n_times = len(group.numbers)
-    title = f"{_capital(incident_in_words(result.incidents[first - 1]))}, {n_times} time{'s' * (n_times != 1)}"
+    what = incident_in_words(result.incidents[first - 1], result.capture.channel_names)
+    title = f"{capital(what)}, {counted(n_times, 'time')}"
     lengths = sorted((_silent_ns(result.incidents[n - 1]), n) for n in group.numbers)
     typical = lengths[len(lengths) // 2][1]
     known = [length for length, n in lengths if result.incidents[n - 1].back_ns is not None]
@@ -208,7 +201,7 @@ def _table(result: Result, numbers: Sequence[int]) -> Table:
             (
                 str(n),
                 _when(result, incident.onset_ns),
-                incident_in_words(incident),
+                incident_in_words(incident, result.capture.channel_names),
                 "to the end" if incident.back_ns is None else duration(_silent_ns(incident)),
                 ran_on_in_words(incident.ran_on, incident.p_restarted),
                 f"expected: {answer}" if because.expected else answer,

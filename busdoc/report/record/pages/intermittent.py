@@ -10,7 +10,7 @@ from busdoc.intermittent.precursors.covariate_features import FeatureKind
 from busdoc.intermittent.rate_shape import Rate
 from busdoc.report.record.page import Align, Block, Column, Fold, Items, Section, Table, Text, Tone
 from busdoc.report.record.pictures.intermittent import lags_picture, rate_picture, value_picture
-from busdoc.report.terminal.intermittent import before_in_words, rate_in_words
+from busdoc.report.words.intermittent import before_in_words, rate_in_words
 from busdoc.times import SECOND_NS, clock
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds

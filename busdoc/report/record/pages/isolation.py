@@ -3,14 +3,14 @@
 from collections.abc import Iterator
 
 from busdoc.analysis.result import Result
-from busdoc.isolation.verdict import ELSEWHERE, IsolationVerdict, NextTest, Outcome, Suspect
+from busdoc.isolation.verdict import ELSEWHERE, IsolationVerdict, Outcome, Suspect
 from busdoc.report.record.page import Align, Block, Column, Items, Section, Table, Text, Tone
-from busdoc.report.terminal.terminal import step_in_words
+from busdoc.report.words.next_test import next_test_in_words
 from busdoc.times import clock
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
 
-__all__ = ["isolation_sections", "words_of_test"]
+__all__ = ["isolation_sections"]
 
 _MOST_TRIALS = 300
 _LEAST_SHOWN = 0.001
@@ -95,15 +95,9 @@ def _cleared(verdict: IsolationVerdict) -> Section:
     )
 
 
-def words_of_test(test: NextTest) -> str:
-    """Say a test as an instruction, with what it would tell."""
-    steps = ", then ".join(step_in_words(step) for step in test.steps) or "watch"
-    return f"{steps[0].upper()}{steps[1:]}; watch {duration(test.watch_ns)}. {test.tells}".rstrip()
-
-
 def _next_tests(verdict: IsolationVerdict) -> Section:
     tests = verdict.next_tests[:5]
-    blocks: list[Block] = [Items(items=tuple(words_of_test(test) for test in tests))]
+    blocks: list[Block] = [Items(items=tuple(next_test_in_words(test) for test in tests))]
     cautions = tuple(dict.fromkeys(caution for test in tests for caution in test.cautions))
     if cautions:
         blocks.append(Items(items=cautions, tone=Tone.CAUTION))

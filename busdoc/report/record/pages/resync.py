@@ -3,12 +3,13 @@
 from collections.abc import Iterator, Sequence
 
 from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.words import act_in_words
 from busdoc.analysis.result import Result
 from busdoc.report.record.page import Align, Block, Column, Fold, Items, Section, Table, Text
-from busdoc.report.terminal.resync import summary_of
-from busdoc.report.words.headline import act_in_words
-from busdoc.resync_check.records import ControllerReturn, FoundBy, PowerUpReturn, ReturnVerdict
+from busdoc.report.words.returns import known_by, limit_in_words, since_first_frame, summary_of
+from busdoc.resync_check.records import ControllerReturn, PowerUpReturn, ReturnVerdict
 from busdoc.times import SECOND_NS, clock
+from busdoc.words.sentence import capital
 
 __all__ = ["resync_section"]
 
@@ -16,12 +17,6 @@ _MOST_COLUMNS = 6
 """Power-ups side by side that a sheet of paper holds."""
 _MOST_DETAILED = 20
 _REPAIRS = (ActionKind.REPLACE, ActionKind.SWAP)
-_FOUND_BY = {
-    FoundBy.JOURNAL: "by the journal",
-    FoundBy.SIGNAL: "by a signal",
-    FoundBy.TRAFFIC: "by the traffic",
-    FoundBy.OPENING: "as the recording begins",
-}
 _DETAIL = (
     Column(name="Controller", weight=1.3),
     Column(name="First frame", align=Align.RIGHT),
@@ -71,7 +66,7 @@ def _cell(one: PowerUpReturn, name: str) -> str:
     controller = next((controller for controller in one.controllers if controller.name == name), None)
     if controller is None:
         return "not concerned"
-    took = _after(one, controller.steady_ns)
+    took = since_first_frame(one.power_up, controller.steady_ns, "–")
     return f"{took} FAIL" if controller.verdict is ReturnVerdict.FAIL else took
 
 
@@ -98,21 +93,19 @@ def _nearest(before: Sequence[int], after: Sequence[int]) -> Iterator[tuple[str,
 
 
 def _repair(action: Action) -> str:
-    words = act_in_words(action)
-    return f"{words[:1].upper()}{words[1:]} (action {action.n})"
+    return f"{capital(act_in_words(action))} (action {action.n})"
 
 
 def _in_full(result: Result) -> Iterator[Block]:
     blocks: list[Block] = []
     for n, one in enumerate(result.resync[:_MOST_DETAILED], start=1):
-        fed = "the machine" if one.power_up.feed is None else one.power_up.feed
-        known = f"{_FOUND_BY[one.power_up.found_by]}{'' if one.power_up.whole else ', from the middle of it on'}"
+        known = known_by(one.power_up)
         if one.power_up.wake_ns is not None:
             unsure = f" (± {one.power_up.uncertainty_ns / SECOND_NS:.1f} s)" if one.power_up.uncertainty_ns else ""
             known += f"; first frame {one.power_up.wake_ns / SECOND_NS:.1f} s{unsure} after power"
         blocks.append(
             Table(
-                title=f"Power-up {n}, {_when(result, one)}, {fed}, {known}. {summary_of(one)}",
+                title=f"Power-up {n}, {_when(result, one)}, {known}. {summary_of(one)}",
                 columns=_DETAIL,
                 rows=tuple(_row(one, controller) for controller in one.controllers),
                 headed=True,
@@ -129,18 +122,13 @@ def _in_full(result: Result) -> Iterator[Block]:
 def _row(one: PowerUpReturn, controller: ControllerReturn) -> tuple[str, ...]:
     return (
         controller.name,
-        _after(one, controller.first_ns),
-        _after(one, controller.identified_ns),
-        _after(one, controller.steady_ns),
-        "–" if controller.limit_ns is None else f"{controller.limit_ns / SECOND_NS:.1f} s",
+        since_first_frame(one.power_up, controller.first_ns, "–"),
+        since_first_frame(one.power_up, controller.identified_ns, "–"),
+        since_first_frame(one.power_up, controller.steady_ns, "–"),
+        limit_in_words(controller.limit_ns, "–"),
         str(controller.verdict).upper() if controller.verdict is ReturnVerdict.FAIL else str(controller.verdict),
         "; ".join((*controller.reasons, *controller.notes)) or "–",
     )
-
-
-def _after(one: PowerUpReturn, t_ns: int | None) -> str:
-    zero_ns = one.power_up.zero_ns
-    return "–" if t_ns is None or zero_ns is None else f"{(t_ns - zero_ns) / SECOND_NS:.2f} s"
 
 
 def _when(result: Result, one: PowerUpReturn) -> str:

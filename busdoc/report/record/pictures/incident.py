@@ -10,7 +10,7 @@ from busdoc.isolation.verdict import Because
 from busdoc.report.output import shortened
 from busdoc.report.record.page import Picture
 from busdoc.report.record.pictures.drawing import AWAY, CODE, HEARD, INK, PARTLY, canvas, label_rows, name_rows, svg_of
-from busdoc.report.words.incidents import away_in_words, incident_in_words
+from busdoc.report.words.incidents import incident_in_words, onset_in_words
 from busdoc.times import SECOND_NS
 from busdoc.words.duration import duration
 
@@ -44,10 +44,10 @@ class _Row:
 def incident_picture(result: Result, n: int) -> Picture:
     """Draw incident `n`, counted from 1."""
     incident = result.incidents[n - 1]
-    away = away_in_words(incident)
+    channels = result.capture.channel_names
     return Picture(
-        title=f"Incident {n}: {incident_in_words(incident)}",
-        text=f"Incident {n}: {incident_in_words(incident)}{', ' + away if away else ''}.",
+        title=f"Incident {n}: {incident_in_words(incident, channels)}",
+        text=f"Incident {n}: {onset_in_words(incident, channels)}.",
         captioned=False,
         draw=lambda width_in, outlines: _draw(result, n, width_in, outlines),
         widths=(4.5,),

@@ -12,8 +12,8 @@ from busdoc.intermittent.rate_shape import Rate
 from busdoc.report.record.page import Picture
 from busdoc.report.record.pictures.drawing import AWAY, HEARD, INK, UNRECORDED, canvas, svg_of
 from busdoc.report.record.pictures.drawing import time_axis as label_time
-from busdoc.report.terminal.intermittent import number
 from busdoc.times import SECOND_NS, clock
+from busdoc.words.counting import per_hour
 from busdoc.words.duration import duration
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ def rate_picture(result: Result, rate: Rate) -> Picture:
 
 
 def _rate_text(result: Result, rate: Rate) -> str:
-    text = f"Dashed line: the mean of {number(rate.per_hour)} an hour. Upright strokes below: every dropout."
+    text = f"Dashed line: the mean of {per_hour(rate.per_hour)} an hour. Upright strokes below: every dropout."
     if any(column.watched_s < 0.5 * (column.to_ns - column.from_ns) / SECOND_NS for column in rate.columns):
         text += " Grey: not recorded, or away for most of the time."
     if not rate.columns:

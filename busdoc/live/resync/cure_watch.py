@@ -1,0 +1,282 @@
+"""Cure watch: after a repair, the stretch without incident that it takes to call the machine cured, counted down.
+
+Time counts only while the machine is on and heard: a fault that cannot show proves nothing. The engine knows no
+terminal; `step` takes what came in and gives what became known.
+"""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from enum import StrEnum
+
+from busdoc.analysis.case import Case
+from busdoc.analysis.judgement import observe
+from busdoc.analysis.postmortem import conclude
+from busdoc.analysis.result import Result
+from busdoc.analysis.watches import Watches
+from busdoc.capture.frames import FrameBlock
+from busdoc.capture.listening import FrameSource
+from busdoc.decode.database.database import Database
+from busdoc.health.incident import GapKind, Incident, IncidentKind, RanOn
+from busdoc.health.summary import Health
+from busdoc.isolation.proposals.cure import CureOutcome, CureState, FaultRate
+from busdoc.live.resync.frame_ticks import Ticks
+from busdoc.machine.machine import Machine
+from busdoc.times import SECOND_NS
+
+__all__ = ["OUTCOMES", "CureEvent", "CureWatch", "counts_against", "outcome_after", "state_of"]
+
+_TICK_NS = SECOND_NS
+_SILENT_NS = SECOND_NS
+_SURE_LOOKS = 2
+"""An incident that stands in so many judgements in a row is one: rhythms are still being learnt at the beginning."""
+_PRESENT_WITHIN_NS = 15 * SECOND_NS
+"""Whoever is on the map and was not heard by then is missing (common practice)."""
+
+
+class CureEvent(StrEnum):
+    """What settles a watch; of several at once the first in this order does."""
+
+    INCIDENT = "incident"
+    MISSING = "missing"
+    """A controller of the map was never heard."""
+    QUIET_ENOUGH = "quiet enough"
+    BROKEN_OFF = "broken off"
+    """The recording ended, or whoever watched did."""
+
+
+OUTCOMES: Mapping[CureOutcome, Mapping[CureEvent, CureOutcome]] = {
+    CureOutcome.WATCHING: {
+        CureEvent.INCIDENT: CureOutcome.INCIDENT,
+        CureEvent.MISSING: CureOutcome.MISSING,
+        CureEvent.QUIET_ENOUGH: CureOutcome.CURED,
+        CureEvent.BROKEN_OFF: CureOutcome.CUT_SHORT,
+    },
+    CureOutcome.CURED: {},
+    CureOutcome.INCIDENT: {},
+    CureOutcome.MISSING: {},
+    CureOutcome.CUT_SHORT: {},
+}
+"""An outcome stands, whatever comes after it."""
+
+
+def outcome_after(outcome: CureOutcome, events: Iterable[CureEvent]) -> CureOutcome:
+    """Give the outcome that events lead to, one after the other.
+
+    >>> outcome_after(CureOutcome.WATCHING, [CureEvent.MISSING, CureEvent.BROKEN_OFF])
+    <CureOutcome.MISSING: 'missing'>
+    """
+    for event in events:
+        outcome = OUTCOMES[outcome].get(event, outcome)
+    return outcome
+
+
+def counts_against(incident: Incident) -> bool:
+    """Tell an incident from what accuses nobody: a gap of the recorder, a machine that went off and on as a whole.
+
+    A key turned off and on and a lost main supply look the same on the bus; the one who watches knows.
+    """
+    if incident.kind is IncidentKind.CAPTURE_GAP:
+        return False
+    return incident.kind is not IncidentKind.BUS_SILENCE or incident.ran_on is RanOn.KEPT_RUNNING
+
+
+def state_of(result: Result, rate: FaultRate, needed_s: float | None = None) -> CureState:
+    """Say how a recording stands that was made after the repair.
+
+    Parameters
+    ----------
+    result : the post-mortem of it; what its journal explains does not count
+    rate : how often the fault showed before
+    needed_s : how long it had to stay quiet; None: until the confidence is 95 %
+    """
+    health = result.health
+    needed_s = rate.needed_s if needed_s is None else needed_s
+    pairs = zip(result.incidents, result.because, strict=True)
+    against = [one for one, because in pairs if counts_against(one) and not because.expected]
+    first = min(against, key=lambda one: one.onset_ns, default=None)
+    until_ns = health.until_ns if first is None else max(first.last_seen_ns, health.start_ns)
+    away = [gap for gap in health.gaps if gap.channel is None] + [
+        gap for gap in health.gaps if gap.channel is not None and gap.kind is GapKind.BUS_SILENCE
+    ]
+    quiet_ns = until_ns - health.start_ns - _covered_ns([(gap.from_ns, min(gap.to_ns, until_ns)) for gap in away])
+    missing = result.trouble.never_seen
+    found = {
+        CureEvent.INCIDENT: first is not None,
+        CureEvent.MISSING: bool(missing),
+        CureEvent.QUIET_ENOUGH: quiet_ns >= needed_s * SECOND_NS,
+        CureEvent.BROKEN_OFF: True,
+    }
+    return CureState(
+        outcome=outcome_after(CureOutcome.WATCHING, [event for event, is_so in found.items() if is_so]),
+        quiet_s=quiet_ns / SECOND_NS,
+        needed_s=needed_s,
+        confidence=rate.confidence(quiet_ns / SECOND_NS),
+        pausing=False,
+        power_cycles=sum(one.kind is IncidentKind.BUS_SILENCE and not counts_against(one) for one in result.incidents),
+        incident=first,
+        missing=missing,
+    )
+
+
+def _covered_ns(spans: Sequence[tuple[int, int]]) -> int:
+    """Give how long the union of some stretches is."""
+    covered_ns, upto_ns = 0, -(1 << 62)
+    for from_ns, to_ns in sorted(spans):
+        covered_ns += max(0, to_ns - max(from_ns, upto_ns))
+        upto_ns = max(upto_ns, to_ns)
+    return covered_ns
+
+
+class CureWatch:
+    """Watches live buses, or a recording that is played back, for as long as it takes.
+
+    Parameters
+    ----------
+    source : started by `start`
+    machine : the map, empty when there is none
+    database : None when there is none
+    rate : how often the fault showed before
+    needed_s : how long to watch; None: until the confidence is 95 %
+    """
+
+    def __init__(
+        self,
+        source: FrameSource,
+        machine: Machine,
+        database: Database | None = None,
+        *,
+        rate: FaultRate,
+        needed_s: float | None = None,
+    ) -> None:
+        self._source = source
+        self._machine = machine
+        self._case = Case(machine=machine, channels=source.channels, database=database)
+        self._watches = Watches(self._case)
+        self._rate = rate
+        self._needed_s = rate.needed_s if needed_s is None else needed_s
+        self._ticks = Ticks(source, self._watches, _TICK_NS)
+        self._looked_ns = 0
+        self._first_ns: int | None = None
+        self._last_ns: int | None = None
+        self._quiet_ns = 0
+        self._pausing = True
+        self._power_cycles = 0
+        self._standing: tuple[object, int] = (None, 0)
+        self._outcome = CureOutcome.WATCHING
+        self._incident: Incident | None = None
+        self._missing: tuple[str, ...] = ()
+
+    @property
+    def done(self) -> bool:
+        """Whether the outcome stands."""
+        return self._outcome is not CureOutcome.WATCHING
+
+    def start(self) -> None:
+        """Begin to listen.
+
+        Raises
+        ------
+        InputError : a bus that cannot be opened, or a recording that cannot be read
+        """
+        self._source.start()
+
+    def stop(self) -> None:
+        """Let go of the adapters or files; a watch that was not done is cut short."""
+        self._source.stop()
+        self._happens(CureEvent.BROKEN_OFF)
+
+    @property
+    def state(self) -> CureState:
+        """How the watch stands."""
+        quiet_s = self._quiet_ns / SECOND_NS
+        return CureState(
+            outcome=self._outcome,
+            quiet_s=quiet_s,
+            needed_s=self._needed_s,
+            confidence=self._rate.confidence(quiet_s),
+            pausing=self._pausing,
+            power_cycles=self._power_cycles,
+            incident=self._incident,
+            missing=self._missing,
+        )
+
+    def result(self) -> Result:
+        """Give all that was heard as the result of one analysis."""
+        health = self._watches.close()
+        case = self._case.with_facts(self._watches.frames_by_channel, epoch=self._source.epoch)
+        return conclude(case, self._watches, health, ())
+
+    def step(self) -> None:
+        """Take what came in since the last step, second by second.
+
+        Raises
+        ------
+        InputError : the recording turns out to be unreadable
+        """
+        self._ticks.take()
+        for piece, at_ns in self._ticks.cut():
+            self._tick(piece, at_ns)
+            if self.done:
+                break
+        if self._source.finished and not self.done:
+            self._end()
+
+    def _tick(self, frames: FrameBlock, now_ns: int) -> None:
+        """Take one second, and judge it."""
+        self._looked_ns = now_ns
+        if len(frames):
+            self._first_ns = int(frames.t_ns[0]) if self._first_ns is None else self._first_ns
+            self._watches.feed(frames)
+            self._last_ns = int(frames.t_ns[-1])
+        away = any(gap.channel is None or gap.to_ns >= now_ns - _TICK_NS for gap in self._ticks.open_gaps)
+        silent = self._last_ns is None or now_ns - self._last_ns >= _SILENT_NS
+        self._pausing = away or silent
+        if not silent or away:
+            self._judge(self._watches.so_far(now_ns, self._ticks.open_gaps), now_ns)
+        if not self._pausing and not self.done and self._standing[1] == 0:
+            self._quiet_ns += _TICK_NS
+            if self._quiet_ns >= self._needed_s * SECOND_NS:
+                self._happens(CureEvent.QUIET_ENOUGH)
+
+    def _judge(self, health: Health, now_ns: int) -> None:
+        incidents = observe(self._watches, health).incidents
+        self._power_cycles = sum(
+            one.kind is IncidentKind.BUS_SILENCE and one.back_ns is not None and not counts_against(one)
+            for one in incidents
+        )
+        worst = next((one for one in incidents if counts_against(one)), None)
+        key = None if worst is None else (worst.kind, worst.controllers, worst.last_seen_ns)
+        standing = self._standing[1] + 1 if key is not None and key == self._standing[0] else int(key is not None)
+        self._standing = (key, standing)
+        self._settle(
+            incident=worst if standing >= _SURE_LOOKS else None,
+            missing=health if now_ns - (self._first_ns or now_ns) >= _PRESENT_WITHIN_NS else None,
+        )
+
+    def _end(self) -> None:
+        """End with the recording: what was seen in its last moments counts as it stands."""
+        rest = self._ticks.rest()
+        if len(rest):
+            self._watches.feed(rest)
+            self._quiet_ns += max(0, int(rest.t_ns[-1]) - self._looked_ns) if self._looked_ns else 0
+        health = self._watches.close()
+        worst = next((one for one in observe(self._watches, health).incidents if counts_against(one)), None)
+        self._settle(incident=worst, missing=health)
+        if self._quiet_ns >= self._needed_s * SECOND_NS and not math.isinf(self._needed_s):
+            self._happens(CureEvent.QUIET_ENOUGH)
+        self._happens(CureEvent.BROKEN_OFF)
+
+    def _settle(self, *, incident: Incident | None, missing: Health | None) -> None:
+        """End with an incident that stands, else with a controller of the map that `missing` shows was never heard."""
+        if incident is not None and self._happens(CureEvent.INCIDENT):
+            self._incident = incident
+        if missing is None or not self._machine.controllers:
+            return
+        names = tuple(one.name for one in missing.controllers if one.first_ns is None)
+        if names and self._happens(CureEvent.MISSING):
+            self._missing = names
+
+    def _happens(self, event: CureEvent) -> bool:
+        """Go on to the outcome that an event leads to; False where it changes nothing."""
+        before, self._outcome = self._outcome, outcome_after(self._outcome, [event])
+        return self._outcome is not before

@@ -1,0 +1,46 @@
+"""How the parts under suspicion are named: which are worth naming, and which one is called the culprit."""
+
+from collections.abc import Iterable
+
+from busdoc.isolation.verdict import ELSEWHERE, Suspect
+from busdoc.words.probability import odds
+
+__all__ = ["NAMED_FROM", "culprit_in_words", "is_named", "likely", "suspect_in_words", "suspects_in_words"]
+
+NAMED_FROM = 0.8
+"""A part is called the culprit from here on; below, the likeliest are listed as suspects (common practice)."""
+_SUSPECTED_FROM = 0.1
+
+
+def likely(suspects: Iterable[Suspect], most: int = 4) -> tuple[Suspect, ...]:
+    """Give the suspects that are worth naming, highest first."""
+    return tuple(one for one in suspects if one.probability >= _SUSPECTED_FROM and not one.cleared)[:most]
+
+
+def is_named(suspect: Suspect) -> bool:
+    """Whether a suspect is called the culprit."""
+    return suspect.probability >= NAMED_FROM and suspect.part != ELSEWHERE
+
+
+def culprit_in_words(suspect: Suspect) -> str:
+    """Name the culprit, and how surely.
+
+    >>> culprit_in_words(Suspect(part="harness-2", probability=0.93, cleared=False, why=()))
+    'harness-2 (93 %)'
+    """
+    return f"{suspect.part} ({odds(suspect.probability)})"
+
+
+def suspect_in_words(suspect: Suspect) -> str:
+    """Name one of several that are suspected, and how much.
+
+    >>> suspect_in_words(Suspect(part=ELSEWHERE, probability=0.3, cleared=False, why=()))
+    'a part that the map does not show 30 %'
+    """
+    part = "a part that the map does not show" if suspect.part == ELSEWHERE else suspect.part
+    return f"{part} {odds(suspect.probability)}"
+
+
+def suspects_in_words(suspects: Iterable[Suspect]) -> str:
+    """List those that are suspected; empty when nobody is."""
+    return ", ".join(suspect_in_words(one) for one in suspects)

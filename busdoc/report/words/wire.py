@@ -1,0 +1,15 @@
+"""How the traffic of one channel is put into words."""
+
+from busdoc.health.summary import WireLoad
+from busdoc.words.counting import counted
+
+__all__ = ["traffic_in_words"]
+
+
+def traffic_in_words(wire: WireLoad) -> str:
+    """Say how many frames there were, how full the bus was, and how many error frames it saw."""
+    load = "load unknown (no bit rate in the map)"
+    if wire.mean_load is not None:
+        peak = wire.peak_load or 0.0
+        load = f"load {100 * wire.mean_load:.1f} % on average, {100 * peak:.1f} % in the busiest second"
+    return f"{counted(wire.n_frames, 'frame')}, {load}; {counted(wire.n_error_frames, 'error frame')}"

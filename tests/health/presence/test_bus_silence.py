@@ -1,0 +1,335 @@
+"""When the silence of a channel is the whole bus, on both sides of each limit.
+
+Something is heard on each channel every 10 ms but in its silences; what each controller lost is made by hand.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+
+from busdoc.health.incident import GapKind
+from busdoc.health.presence.bus_silence import BusSilence, find_bus_silences
+from busdoc.health.presence.dropout import Absence
+from busdoc.health.presence.judged_controller import JudgedController
+from busdoc.health.presence.observations import Observations
+from busdoc.health.roll.roll import Roll
+from tests.health.presence.made_streams import MS, S, absence, controller, stream
+
+UNTIL_NS = 100 * S
+ON_THE_CHANNEL = "everything on the channel fell silent at once"
+ON_EVERY_CHANNEL = "everything on every channel fell silent at once"
+LIKE_THE_OTHERS = "as short as the silences of the whole bus in this recording"
+Span = tuple[int, int | None]
+
+
+def heard(**silences: Sequence[Span]) -> Observations:
+    """Give what was heard on channels 0, 1, … (``on0``, ``on1``, …), silent in these spans."""
+    observed = Observations(roll=Roll((), None), complete=False)
+    for name, spans in silences.items():
+        t_ns = np.arange(0, UNTIL_NS + 1, 10 * MS)
+        for from_ns, to_ns in spans:
+            t_ns = t_ns[(t_ns <= from_ns) | (t_ns >= (UNTIL_NS + 1 if to_ns is None else to_ns))]
+            t_ns = np.union1d(t_ns, [from_ns] if to_ns is None else [from_ns, to_ns])
+        row = observed.channel_row.setdefault(int(name.removeprefix("on")), len(observed.channel_row))
+        observed.channels.add(1)
+        observed.channels.feed(np.full(len(t_ns), row, np.int64), t_ns.astype(np.int64))
+    return observed
+
+
+def one(
+    name: str, *absences: Absence, channel: int = 0, slowest_ns: int = 100 * MS, first_ns: int = 0
+) -> JudgedController:
+    return controller(name, *absences, streams=[stream(slowest_ns=slowest_ns)], channel=channel, first_ns=first_ns)
+
+
+def lost_of(bus: BusSilence) -> list[str]:
+    return [judged.name for judged, _ in bus.absences]
+
+
+def silent(*spans: Span, controllers: Sequence[JudgedController]) -> list[BusSilence]:
+    return find_bus_silences(heard(on0=spans), controllers, UNTIL_NS)
+
+
+SPAN = (20 * S, 25 * S)
+
+
+def test_what_fell_silent_with_its_channel_is_the_bus() -> None:
+    a, b = one("a", absence(*SPAN)), one("b", absence(*SPAN))
+    (bus,) = silent(SPAN, controllers=[a, b])
+    assert (bus.gap.channel, bus.gap.from_ns, bus.gap.to_ns) == (0, *SPAN)
+    assert (bus.gap.kind, bus.gap.why) == (GapKind.BUS_SILENCE, ON_THE_CHANNEL)
+    assert bus.absences == ((a, a.absences[0]), (b, b.absences[0]))
+
+
+def test_a_silence_to_the_end_lasts_until_what_was_heard() -> None:
+    gone = absence(90 * S, None)
+    (bus,) = silent((90 * S, None), controllers=[one("a", gone), one("b", gone)])
+    assert (bus.gap.from_ns, bus.gap.to_ns) == (90 * S, UNTIL_NS)
+
+
+def test_a_controller_alone_on_its_channel_is_no_bus_and_one_without_losses_neither() -> None:
+    assert silent(SPAN, controllers=[one("a", absence(*SPAN))]) == []
+    assert silent(SPAN, controllers=[one("a"), one("b")]) == []
+
+
+def test_a_channel_without_a_rhythm_is_not_asked() -> None:
+    a, b = one("a", absence(*SPAN)), one("b", absence(*SPAN))
+    event = controller("c", channel=1)
+    (bus,) = find_bus_silences(heard(on0=[SPAN], on1=[]), [a, b, event], UNTIL_NS)
+    assert bus.gap.channel == 0
+
+
+def test_a_silence_of_half_the_shortest_deadline_is_not_looked_at() -> None:
+    for lasts_ns, n in ((125 * MS, 0), (125 * MS + 1, 1)):
+        span = (20 * S, 20 * S + lasts_ns)
+        losses = [one("a", absence(*span)), one("b", absence(*span, deadline_ns=900 * MS))]
+        assert len(silent(span, controllers=losses)) == n
+
+
+@pytest.mark.parametrize(("jitter_ns", "slack_ns"), [(0, 5 * MS), (MS, 5 * MS), (3 * MS, 12 * MS)])
+def test_a_controller_that_had_missed_a_frame_before_was_not_lost_with_the_bus(jitter_ns: int, slack_ns: int) -> None:
+    for early_ns, together in ((slack_ns, True), (slack_ns + 1, False)):
+        before = absence(19 * S + 900 * MS, 25 * S, onset_ns=20 * S - early_ns, jitter_ns=jitter_ns)
+        found = silent(SPAN, controllers=[one("a", before), one("b", absence(*SPAN)), one("c", absence(*SPAN))])
+        assert [lost_of(bus) for bus in found] == [["a", "b", "c"] if together else ["b", "c"]]
+
+
+def test_a_controller_that_came_back_within_the_silence_is_not_part_of_it() -> None:
+    for back_ns, lost in ((25 * S, ["a", "b", "c"]), (25 * S - 1, ["b", "c"])):
+        a = one("a", absence(20 * S, back_ns))
+        (bus,) = silent(SPAN, controllers=[a, one("b", absence(*SPAN)), one("c", absence(*SPAN))])
+        assert lost_of(bus) == lost
+
+
+# One controller's deadlines alone passed
+
+
+def test_one_loss_is_the_bus_where_two_frames_of_the_others_are_missing() -> None:
+    a = one("a", absence(*SPAN))
+    for slowest_ns, n in ((2500 * MS, 1), (2500 * MS + 1, 0)):  # five seconds
+        assert len(silent(SPAN, controllers=[a, one("b", slowest_ns=slowest_ns)])) == n
+    assert len(silent(SPAN, controllers=[a, one("b", slowest_ns=5 * S), one("c", slowest_ns=5 * S)])) == 1
+
+
+def test_only_those_count_as_others_that_were_there_with_a_rhythm() -> None:
+    a = one("a", absence(*SPAN))
+    assert silent(SPAN, controllers=[a, one("b", first_ns=20 * S)]) == []
+    assert len(silent(SPAN, controllers=[a, one("b", first_ns=20 * S - 1)])) == 1
+    assert silent(SPAN, controllers=[a, controller("b")]) == []
+    assert silent(SPAN, controllers=[a, one("b", absence(10 * S, 30 * S))]) == []
+    assert len(silent(SPAN, controllers=[a, one("b", absence(10 * S, 25 * S - 1))])) == 1
+    assert silent(SPAN, controllers=[a, one("b", absence(10 * S, None))]) == []
+
+
+# Several, while others may just have had nothing to send
+
+
+@pytest.mark.parametrize(
+    ("n_lost", "n_others", "most"),
+    [(2, 3, 0.05), (2, 2, 0.6), (3, 2, 0.6), (2, 1, 0.6), (3, 1, 0.8), (6, 2, 0.8), (5, 2, 0.6)],
+)
+def test_the_more_were_lost_the_likelier_may_the_lull_of_the_others_be(n_lost: int, n_others: int, most: float) -> None:
+    lost = [one(f"lost {k}", absence(*SPAN)) for k in range(n_lost)]
+    # the chance that a stream has nothing due for 5 s is 1 - 5 s / its slowest interval; all but one are certain
+    for lull, n in ((most - 1e-6, 1), (most + 1e-6, 0)):
+        first = one("first", slowest_ns=round(5 * S / (1.0 - lull)))
+        others = [first, *(one(f"other {k}", slowest_ns=10**18) for k in range(n_others - 1))]
+        assert len(silent(SPAN, controllers=[*lost, *others])) == n
+
+
+def test_the_others_lulls_multiply_and_their_fastest_streams_count() -> None:
+    lost = [one("a", absence(*SPAN)), one("b", absence(*SPAN))]
+    half = 10 * S
+    assert len(silent(SPAN, controllers=[*lost, one("c", slowest_ns=half), one("d", slowest_ns=half)])) == 1
+    fast = controller("c", streams=[stream(slowest_ns=10**18), stream(row=1, slowest_ns=6 * S)])
+    assert len(silent(SPAN, controllers=[*lost, fast])) == 1  # 1 - 5/6
+    certain = one("c", slowest_ns=4 * S)
+    assert (
+        len(silent(SPAN, controllers=[*lost, certain, one("d", slowest_ns=10**18), one("e", slowest_ns=10**18)])) == 1
+    )
+
+
+# A word or two in between
+
+
+def flicker(word_ns: int, *, away: str) -> list[BusSilence]:
+    """Give three controllers on a channel that is silent twice; only those in `away` stay away in between."""
+    first, second = (20 * S, 25 * S), (25 * S + word_ns, 40 * S)
+    controllers = [
+        one(name, absence(20 * S, 40 * S)) if name in away else one(name, absence(*first), absence(*second))
+        for name in "abc"
+    ]
+    return silent(first, second, controllers=controllers)
+
+
+def test_a_word_of_the_few_in_between_does_not_end_it() -> None:
+    for word_ns, to_ns in ((3 * S, 40 * S), (3 * S + 10 * MS, 25 * S)):
+        (bus,) = flicker(word_ns, away="ab")
+        assert (bus.gap.from_ns, bus.gap.to_ns) == (20 * S, to_ns)
+    (whole,) = flicker(S, away="ab")
+    assert lost_of(whole) == ["a", "b", "c", "c"]
+
+
+def test_where_most_came_back_another_silence_begins() -> None:
+    found = flicker(S, away="a")
+    assert [(bus.gap.from_ns, bus.gap.to_ns) for bus in found] == [(20 * S, 25 * S), (26 * S, 40 * S)]
+    assert [lost_of(bus) for bus in found] == [["a", "b", "c"], ["b", "c"]]
+
+
+def test_half_of_them_is_not_most() -> None:
+    first, second = (20 * S, 25 * S), (26 * S, 40 * S)
+    stay = [one(name, absence(20 * S, 40 * S)) for name in "ab"]
+    come = [one(name, absence(*first), absence(*second)) for name in "cd"]
+    assert len(silent(first, second, controllers=[*stay, *come])) == 2
+
+
+def test_a_word_of_nobody_known_goes_on_where_all_stay_away() -> None:
+    spans = ((20 * S, 25 * S), (26 * S, 40 * S))
+    (bus,) = silent(*spans, controllers=[one(name, absence(20 * S, 40 * S)) for name in "ab"])
+    assert (bus.gap.from_ns, bus.gap.to_ns, lost_of(bus)) == (20 * S, 40 * S, ["a", "b"])
+
+
+def test_where_most_stay_away_a_silence_that_nobody_else_fell_silent_with_is_not_part_of_it() -> None:
+    first, second = (20 * S, 25 * S), (26 * S, 40 * S)
+    stay = [one(name, absence(20 * S, 40 * S)) for name in "ab"]
+    (bus,) = silent(first, second, controllers=[*stay, one("c", absence(*first))])
+    assert (bus.gap.from_ns, bus.gap.to_ns) == first
+
+
+def test_silences_that_are_less_than_half_of_the_time_are_no_bus_while_others_are_there() -> None:
+    for to_ns, n in ((26 * S, 1), (26 * S - 10 * MS, 0)):  # three of six seconds, and less
+        stay = [one(name, absence(20 * S, to_ns)) for name in "abc"]
+        spans = ((20 * S, 21 * S), (24 * S, to_ns))
+        assert len(silent(*spans, controllers=[*stay, one("d")])) == n
+        assert len(silent(*spans, controllers=stay)) == 1
+
+
+# A recorder that stalls
+
+
+def stalls(*lasts_ms: int, last_ms: int, n: int = 2) -> list[BusSilence]:
+    """Give whole-bus silences that last so long, then one while a controller alone is left."""
+    edges = [((10 + 10 * k) * S, (10 + 10 * k) * S + ms * MS) for k, ms in enumerate(lasts_ms)]
+    last = (80 * S, 80 * S + last_ms * MS)
+    a = one("a", *(absence(*edge) for edge in (*edges, last)))
+    rest = [one(f"rest {k}", *(absence(*edge) for edge in edges), absence(70 * S, None)) for k in range(n)]
+    return silent(*edges, last, controllers=[a, *rest])
+
+
+@pytest.mark.parametrize(
+    ("lasts_ms", "last_ms", "is_stall"),
+    [
+        ((250, 250), 260, True),
+        ((250,), 250, False),  # twice, or it is chance
+        ((250, 250), 300, True),
+        ((250, 250), 301, False),
+        ((250, 250), 200, True),
+        ((250, 250), 199, False),
+        ((400, 420), 450, True),
+        ((450, 450), 499, True),
+        ((450, 450), 500, False),  # long enough for a controller to have started anew
+    ],
+)
+def test_a_stall_of_the_recorder_is_told_by_those_before_it(
+    lasts_ms: tuple[int, ...], last_ms: int, is_stall: bool
+) -> None:
+    found = stalls(*lasts_ms, last_ms=last_ms)
+    whys = [bus.gap.why for bus in found]
+    assert whys == [ON_THE_CHANNEL] * len(lasts_ms) + [LIKE_THE_OTHERS] * is_stall
+    if is_stall:
+        assert lost_of(found[-1]) == ["a"]
+        assert (found[-1].gap.from_ns, found[-1].gap.to_ns) == (80 * S, 80 * S + last_ms * MS)
+
+
+def test_what_is_told_stands_in_the_order_of_time() -> None:
+    edges = [(30 * S, 30 * S + 250 * MS), (40 * S, 40 * S + 250 * MS)]
+    early = (10 * S, 10 * S + 250 * MS)
+    a = one("a", *(absence(*edge) for edge in (early, *edges)))
+    rest = one("b", *(absence(*edge) for edge in edges), first_ns=20 * S)
+    found = silent(early, *edges, controllers=[a, rest])
+    assert [bus.gap.from_ns for bus in found] == [10 * S, 30 * S, 40 * S]
+    assert [bus.gap.why for bus in found] == [LIKE_THE_OTHERS, ON_THE_CHANNEL, ON_THE_CHANNEL]
+
+
+# Every channel
+
+
+def two_channels(other: Span, *absences_there: Absence) -> list[BusSilence]:
+    here = [one(name, absence(*SPAN)) for name in "ab"]
+    there = [one(name, *absences_there, channel=1) for name in "cd"]
+    return find_bus_silences(heard(on0=[SPAN], on1=[other]), [*here, *there], UNTIL_NS)
+
+
+def test_what_fell_silent_on_every_channel_at_once_is_one() -> None:
+    other = (20 * S + 100 * MS, 25 * S + 50 * MS)
+    (bus,) = two_channels(other, absence(*other))
+    assert (bus.gap.channel, bus.gap.why) == (None, ON_EVERY_CHANNEL)
+    assert (bus.gap.from_ns, bus.gap.to_ns) == SPAN
+    assert lost_of(bus) == ["a", "b", "c", "d"]
+    before = (20 * S - 100 * MS, 25 * S)
+    (bus,) = two_channels(before, absence(*before))
+    assert (bus.gap.channel, bus.gap.from_ns, bus.gap.to_ns) == (None, before[0], 25 * S)
+
+
+@pytest.mark.parametrize(
+    ("other", "joined"),
+    [
+        ((20 * S + 300 * MS, 25 * S), True),  # one machine or recorder within 300 ms: common practice
+        ((20 * S + 310 * MS, 25 * S), False),
+        ((20 * S - 300 * MS, 25 * S), True),
+        ((20 * S - 310 * MS, 25 * S), False),
+        ((20 * S, 22 * S + 500 * MS), True),  # half of it
+        ((20 * S, 22 * S + 490 * MS), False),
+        ((20 * S + 300 * MS, 22 * S + 800 * MS), True),
+        ((20 * S, None), True),
+    ],
+)
+def test_channels_are_one_where_they_fell_silent_together_for_half_of_the_time(other: Span, joined: bool) -> None:
+    found = two_channels(other)  # nobody there has a rhythm fast enough to be lost
+    assert [bus.gap.channel for bus in found] == [None if joined else 0]
+    assert lost_of(found[0]) == ["a", "b"]
+    assert found[0].gap.from_ns == (min(20 * S, other[0]) if joined else 20 * S)
+
+
+def test_two_silences_of_every_channel_are_two() -> None:
+    later = (40 * S, 45 * S)
+    controllers = [one(name, absence(*SPAN), absence(*later), channel=k // 2) for k, name in enumerate("abcd")]
+    found = find_bus_silences(heard(on0=[SPAN, later], on1=[SPAN, later]), controllers, UNTIL_NS)
+    assert [(bus.gap.channel, bus.gap.from_ns, len(bus.absences)) for bus in found] == [
+        (None, 20 * S, 4),
+        (None, 40 * S, 4),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("there", "is_part"),
+    [
+        (absence(20 * S - 550 * MS, 25 * S), True),  # within 300 ms, and its own deadline
+        (absence(20 * S - 550 * MS - 1, 25 * S), False),
+        (absence(20 * S + 299 * MS, 25 * S), True),
+        (absence(20 * S + 300 * MS, 25 * S), False),  # not there from the start of the silence on
+        (absence(20 * S, 24 * S + 700 * MS), True),
+        (absence(20 * S, 24 * S + 700 * MS - 1), False),
+        (absence(20 * S, None), True),
+    ],
+)
+def test_those_of_the_other_channels_are_part_of_it_where_they_were_lost_with_it(there: Absence, is_part: bool) -> None:
+    here = [one(name, absence(*SPAN)) for name in "ab"]
+    other = [one("c", there, channel=1), one("d", channel=1, slowest_ns=10**12)]
+    (bus,) = find_bus_silences(heard(on0=[SPAN], on1=[SPAN]), [*here, *other], UNTIL_NS)
+    assert lost_of(bus) == ["a", "b", *(["c"] if is_part else [])]
+
+
+def test_a_channel_that_went_on_keeps_the_others_apart() -> None:
+    here = [one(name, absence(*SPAN)) for name in "ab"]
+    there = [one(name, absence(*SPAN), channel=1) for name in "cd"]
+    third = [one(name, channel=2) for name in "ef"]
+    found = find_bus_silences(heard(on0=[SPAN], on1=[SPAN], on2=[]), [*here, *there, *third], UNTIL_NS)
+    assert [(bus.gap.channel, lost_of(bus)) for bus in found] == [(0, ["a", "b"]), (1, ["c", "d"])]
+
+
+def test_a_silence_that_lasts_to_the_end_on_every_channel_is_one() -> None:
+    controllers = [one(name, absence(90 * S, None), channel=k // 2) for k, name in enumerate("abcd")]
+    (bus,) = find_bus_silences(heard(on0=[(90 * S, None)], on1=[(90 * S, None)]), controllers, UNTIL_NS)
+    assert (bus.gap.channel, bus.gap.to_ns, lost_of(bus)) == (None, UNTIL_NS, ["a", "b", "c", "d"])

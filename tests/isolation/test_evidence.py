@@ -1,0 +1,176 @@
+"""The evidence of a record against the same worked out by hand: all parts, incidents, rates, readings of a press."""
+
+from collections.abc import Sequence
+from types import MappingProxyType
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import exponnorm, norm
+
+from busdoc.actions.action import Action, ActionKind
+from busdoc.health.incident import Incident
+from busdoc.isolation.suspects.evidence import Evidence, weigh_evidence
+from busdoc.isolation.suspects.exposure import find_reach
+from busdoc.isolation.suspects.losses import gather_losses
+from busdoc.isolation.suspects.press_timing import lateness_weights
+from busdoc.isolation.suspects.rates import BACKGROUND_HZ, RATES_HZ
+from busdoc.machine.controller_spec import ControllerSpec
+from busdoc.machine.machine import Controller, Machine, Part, PartKind
+from tests.isolation.evidence_by_hand import Record, background_density, weigh_part
+from tests.isolation.records import action, dropout
+
+CARRIER = Machine(
+    name="Straddle carrier",
+    parts=MappingProxyType(
+        {
+            part.name: part
+            for part in (
+                Part(name="fuse", kind=PartKind.FEED),
+                Part(name="trunk", kind=PartKind.SEGMENT),
+                Part(name="harness", kind=PartKind.HARNESS, owner="spreader"),
+                Part(name="sensor", kind=PartKind.SENSOR, owner="harness"),
+            )
+        }
+    ),
+    controllers=MappingProxyType(
+        {
+            "spreader": Controller(spec=ControllerSpec(name="spreader"), feed="fuse", segment="trunk"),
+            "hoist": Controller(spec=ControllerSpec(name="hoist"), feed="fuse", segment="trunk"),
+        }
+    ),
+)
+MOVES = (ActionKind.PLUG, ActionKind.UNPLUG)
+
+
+@st.composite
+def records(draw: st.DrawFn) -> tuple[list[Incident], list[Action], float]:
+    """Up to six incidents at least eight seconds apart and eight presses at least eleven seconds apart."""
+    t, actions = 0.0, []
+    for n in range(1, draw(st.integers(0, 8)) + 1):
+        t += draw(st.floats(11.0, 60.0))
+        part, kind = draw(st.sampled_from(("harness", "sensor"))), draw(st.sampled_from(MOVES))
+        actions.append(action(n, t, kind, part))
+    incidents, fell = [], draw(st.floats(1.0, 40.0))
+    for _ in range(draw(st.integers(0, 6))):
+        close = [a.time_ns / 1e9 for a in actions if a.time_ns / 1e9 > fell + 3.0]
+        around_a_press = draw(st.booleans())
+        if close and around_a_press:
+            fell = max(fell, close[0] + draw(st.floats(-2.5, 4.5)))
+        lasts = draw(st.floats(0.5, 6.0))
+        names = draw(st.sampled_from((("spreader",), ("hoist",), ("spreader", "hoist"))))
+        incidents.append(dropout(fell, fell + lasts, *names, p_restarted=draw(st.sampled_from((None, 0.9, 0.03)))))
+        fell += lasts + draw(st.floats(8.0, 100.0))
+    return incidents, actions, max(t, fell) + draw(st.floats(1.0, 300.0))
+
+
+def weigh(incidents: Sequence[Incident], actions: Sequence[Action], span_s: float) -> tuple[Evidence, Record]:
+    """Give what the engine makes of a record, and the record as it is worked out by hand."""
+    reach = find_reach(CARRIER, actions)
+    losses = gather_losses(incidents, reach.controllers, 0)
+    evidence = weigh_evidence(CARRIER, losses, range(len(losses.t_s)), reach, actions, 0, span_s)
+    record = Record(
+        reach=reach,
+        losses=losses,
+        written=[a.time_ns / 1e9 for a in actions],
+        kinds=[CARRIER.parts[p].kind if p in CARRIER.parts else None for p in reach.parts],
+        span=span_s,
+        presses=[(a.part or "", a.kind.value) for a in actions],
+    )
+    return evidence, record
+
+
+@settings(max_examples=30)
+@given(record=records())
+def test_it_is_what_every_press_read_in_every_way_gives(record: tuple[list[Incident], list[Action], float]) -> None:
+    evidence, by_hand = weigh(*record)
+    n_incidents = len(by_hand.losses.t_s)
+    for p, part in enumerate(by_hand.reach.parts):
+        for r in range(2, len(RATES_HZ), 5):
+            weighed = weigh_part(by_hand, p, float(RATES_HZ[r]))
+            assert evidence.survival[p, r] == pytest.approx(weighed.survival, rel=1e-9, abs=1e-300), part
+            for k in range(n_incidents if weighed.survival > 1e-250 else 0):  # or it is out of the question
+                # how an incident ended is known up to a factor: held against the background
+                engine = evidence.hazard[p, k, r] / evidence.background[k]
+                hand = weighed.hazard[k] / (background_density(by_hand, k) * BACKGROUND_HZ)
+                assert engine == pytest.approx(hand, rel=1e-9, abs=1e-12), (part, k, r)
+    up_s = sum(by_hand.span - sum(b - a for a, b in absences) for absences in by_hand.losses.away)
+    assert evidence.calm == pytest.approx(np.exp(-BACKGROUND_HZ * up_s), rel=1e-9)
+
+
+def test_a_press_is_late_by_a_lag_that_a_hand_blurs_and_one_in_ten_at_any_time() -> None:
+    """The exponentially modified normal distribution of scipy (Grushka, Analytical Chemistry 44 (1972) 1733)."""
+    nodes = np.arange(-30, 51) / 10.0
+    lag = exponnorm.pdf(nodes, 0.55 / 0.15, scale=0.15)
+    sloppy = norm.pdf(nodes, 0.3, 1.2)
+    expected = 0.9 * lag / lag.sum() + 0.1 * sloppy / sloppy.sum()
+    assert lateness_weights() == pytest.approx(expected, abs=5e-3)
+    assert lateness_weights().sum() == pytest.approx(1.0)
+
+
+def test_the_same_press_twice_at_once_is_a_doubled_one_and_no_contradiction() -> None:
+    """Out by the first press, and at fault if that was wrong: a second one within three seconds does not make it so."""
+
+    def blamed(*pressed_s: float) -> float:
+        pressed = [action(n, t, ActionKind.UNPLUG, "harness") for n, t in enumerate(pressed_s, start=1)]
+        evidence, record = weigh([dropout(20.0, 24.0, "spreader"), dropout(51.9, 57.0, "spreader")], pressed, 200.0)
+        return float(evidence.hazard[record.reach.parts.index("harness"), 1, 10])
+
+    assert blamed(50.0, 52.9) == pytest.approx(blamed(50.0), rel=0.5)
+    assert blamed(50.0, 53.1) > 10.0 * blamed(50.0)
+
+
+def test_what_was_written_last_is_trusted_the_less_the_longer_it_should_have_shown() -> None:
+    """Bayes by hand: plugged in at 50 s, likely half a second before, and quiet since; wrong in one of a hundred."""
+    evidence, record = weigh([dropout(20.0, 24.0, "spreader")], [action(1, 50.0, ActionKind.PLUG, "harness")], 110.0)
+    right = 0.99 * np.exp(-RATES_HZ * 60.5)
+    trust = evidence.trust[record.reach.parts.index("harness")]
+    assert trust == pytest.approx(right / (right + 0.01), abs=1e-12)
+    assert evidence.trust[record.reach.parts.index("hoist")][0] == pytest.approx(1.0)  # never moved
+
+
+def test_quiet_counts_from_the_first_trouble_in_the_longest_trial_that_ended_or_all_that_did_not() -> None:
+    """The spreader was up from 24 to 80 s, and from 84 s to the end; its harness with it."""
+    incidents = [dropout(20.0, 24.0, "spreader"), dropout(80.0, 84.0, "spreader")]
+    evidence, record = weigh(incidents, [], 100.0)
+    assert evidence.quiet_s[record.reach.parts.index("harness")] == pytest.approx(56.0)
+    evidence, record = weigh(incidents, [], 200.0)
+    assert evidence.quiet_s[record.reach.parts.index("harness")] == pytest.approx(116.0)
+    assert evidence.exposed[record.reach.parts.index("harness")].all()
+    assert not evidence.exposed[record.reach.parts.index("hoist")].any()
+
+
+def harness_with(kind: ActionKind, *, moved: bool, at_s: float, fell_s: float) -> tuple[float, float]:
+    """(survival, hazard at the second dropout over the background) of the harness at the slowest rate."""
+    moves = [action(9, 300.0, ActionKind.UNPLUG, "harness")] if moved else []
+    incidents = [dropout(20.0, 24.0, "spreader"), dropout(fell_s, fell_s + 4.0, "spreader")]
+    evidence, record = weigh(incidents, [action(1, at_s, kind, "harness"), *moves], 310.0)
+    p = record.reach.parts.index("harness")
+    return float(evidence.survival[p, 0]), float(evidence.hazard[p, 1, 0] / evidence.background[1, 0])
+
+
+@pytest.mark.parametrize(("moved", "factor"), [(False, 0.6), (True, 0.99 * 0.6 + 0.01)])
+def test_shaking_a_part_in_vain_speaks_against_it(moved: bool, factor: float) -> None:
+    """A bad contact shows in two of five cases when it is moved; what was moved may have been out by mistake."""
+    shaken, _ = harness_with(ActionKind.WIGGLE, moved=moved, at_s=100.0, fell_s=200.0)
+    marked, _ = harness_with(ActionKind.MARK, moved=moved, at_s=100.0, fell_s=200.0)
+    assert shaken / marked == pytest.approx(factor)
+
+
+@pytest.mark.parametrize(("after_s", "spared"), [(-2.2, True), (-1.2, False), (2.2, True)])
+def test_what_falls_shortly_after_the_shaking_is_not_in_vain(after_s: float, spared: bool) -> None:
+    """Written at 100 s, so likely at 99.5 s; from two seconds before to two and a half after counts as an answer."""
+    shaken, _ = harness_with(ActionKind.WIGGLE, moved=False, at_s=100.0, fell_s=99.475 + after_s + 0.2)
+    marked, _ = harness_with(ActionKind.MARK, moved=False, at_s=100.0, fell_s=99.475 + after_s + 0.2)
+    assert (shaken / marked == pytest.approx(0.6)) == (after_s < -2.0)
+    assert spared or shaken == pytest.approx(marked)
+
+
+def test_a_part_that_was_just_shaken_shows_in_two_of_five_cases_within_a_second_and_a_half() -> None:
+    """Added to its hazard: 0.4 / 1.5 s times how likely the shaking came within that time before the dropout."""
+    _, shaken = harness_with(ActionKind.WIGGLE, moved=False, at_s=100.0, fell_s=100.0)
+    _, marked = harness_with(ActionKind.MARK, moved=False, at_s=100.0, fell_s=100.0)
+    waits = [100.025 - (100.0 - node / 10.0) for node in range(-30, 51)]
+    within = sum(w for w, waited in zip(lateness_weights(), waits, strict=True) if 0.0 < waited < 1.5)
+    assert (shaken - marked) / marked == pytest.approx(0.4 / 1.5 * within / RATES_HZ[0])
