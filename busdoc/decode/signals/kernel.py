@@ -115,16 +115,14 @@ class Taken(NamedTuple):
     room32: UInt32Array
 
 
-_types: Any = numba.types  # untyped
-_ORDER = _types.NamedTuple((int64[::1], int64[::1], uint8[::1], int64[::1]), Order)
-_FRAMES = _types.NamedTuple((int64[::1], uint64[::1], uint8[::1], int64[::1], uint8[::1]), Frames)
-_PLAN = _types.NamedTuple(
-    (int64[:, ::1], uint64[:, ::1], float64[:, ::1], int64[:, ::1], uint64[::1], uint8[::1]), Plan
-)
-_STATE = _types.NamedTuple((uint8[::1], int64[::1], int64[:, ::1], float64[:, ::1]), State)
-_OUT = _types.NamedTuple((int64[::1], int64[::1], int64[::1], uint8[::1], uint8[::1]), Out)
-_NEAR = _types.NamedTuple((int64[::1], uint64[::1], uint64[::1], int64[::1], int64[::1]), Near)
-_TAKEN = _types.NamedTuple((uint64[::1], uint8[::1], uint64[::1], uint32[::1]), Taken)
+_record: Any = numba.types.BaseTuple.from_types  # untyped
+_ORDER = _record((int64[::1], int64[::1], uint8[::1], int64[::1]), Order)
+_FRAMES = _record((int64[::1], uint64[::1], uint8[::1], int64[::1], uint8[::1]), Frames)
+_PLAN = _record((int64[:, ::1], uint64[:, ::1], float64[:, ::1], int64[:, ::1], uint64[::1], uint8[::1]), Plan)
+_STATE = _record((uint8[::1], int64[::1], int64[:, ::1], float64[:, ::1]), State)
+_OUT = _record((int64[::1], int64[::1], int64[::1], uint8[::1], uint8[::1]), Out)
+_NEAR = _record((int64[::1], uint64[::1], uint64[::1], int64[::1], int64[::1]), Near)
+_TAKEN = _record((uint64[::1], uint8[::1], uint64[::1], uint32[::1]), Taken)
 
 
 @numba.njit("uint64(uint64)", cache=True, nogil=True)
@@ -447,7 +445,7 @@ def _gather(n: Any, rows: Any, frames: Any, near: Any) -> Any:
 
 
 @numba.njit(  # type: ignore[untyped-decorator]  # the type of a tuple has no hints
-    _types.UniTuple(int64, 3)(int64, int64, int64, int64, _ORDER, _FRAMES, _PLAN, _STATE, _OUT),
+    _record((int64, int64, int64))(int64, int64, int64, int64, _ORDER, _FRAMES, _PLAN, _STATE, _OUT),
     cache=True,
     nogil=True,
 )
