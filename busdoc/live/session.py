@@ -26,6 +26,7 @@ from busdoc.live.view_builder import Standing, look
 from busdoc.machine.machine import Machine
 from busdoc.session.folder import SessionFolder
 from busdoc.session.logbook import Logbook
+from busdoc.words.counting import counted
 
 __all__ = ["LiveSession"]
 
@@ -106,8 +107,8 @@ class LiveSession:
             self._judging.look()
             self._telling.silently(False)
             n = len(self._log.actions)
-            frames = self._listening.frames
-            self._telling.note(now_ns, f"gone on with: {n} action{'' if n == 1 else 's'}, {frames:,} frames")
+            words = f"gone on with: {counted(n, 'action')}, {self._listening.frames:,} frames"
+            self._telling.note(now_ns, words)
 
     def step(self) -> None:
         """Take what came in and judge it, as far as it is due.
