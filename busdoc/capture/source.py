@@ -16,6 +16,7 @@ from busdoc.capture.reading import Reading, RecorderGap, SkipCount, SkippedLine
 from busdoc.capture.recorder.gaps import RecordedGap, read_gaps
 from busdoc.errors import InputError
 from busdoc.times import SECOND_NS
+from busdoc.words.counting import counted
 
 __all__ = ["Capture", "RecorderGap", "SkipCount", "SkippedLine", "open_capture"]
 
@@ -213,8 +214,7 @@ class Capture:
         found = "not one frame"
         if self.skipped.first:
             first = self.skipped.first[0]
-            lines = "1 line" if self.skipped.total == 1 else f"{self.skipped.total} lines"
-            found += f" in {lines} (line {first.line}: {first.reason})"
+            found += f" in {counted(self.skipped.total, 'line')} (line {first.line}: {first.reason})"
         return InputError(where, f"{with_article(suffix)} capture", found, "Check that this is the right file.")
 
 

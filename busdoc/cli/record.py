@@ -19,6 +19,7 @@ from busdoc.cli.environment import ExitStatus, Surroundings
 from busdoc.cli.status_line import StatusLine
 from busdoc.errors import InputError
 from busdoc.times import SECOND_NS
+from busdoc.words.counting import counted, times
 
 if TYPE_CHECKING:
     from busdoc.capture.listening import BusState, FrameSource
@@ -38,7 +39,7 @@ _DRAW_EVERY_S = 0.5
 _MARK_KEY = "m"
 
 _SIZE = re.compile(r"(?P<number>\d+(?:\.\d+)?)\s*(?P<unit>|[kKMGT]?B?)")
-_UNITS = {"": 1, "k": 1_000, "m": 1_000_000, "g": 1_000_000_000, "t": 1_000_000_000_000}
+_UNITS: dict[str, int] = {unit: 1_000**power for power, unit in enumerate(("", "k", "m", "g", "t"))}
 
 
 def add_record(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -241,14 +242,14 @@ def _status_text(state: "RecorderState", buses: "Sequence[BusState]", elapsed_s:
     heard = ", ".join(f"{bus.name} {bus.hearing}" for bus in buses)
     parts = [_clock_text(elapsed_s), heard, f"{state.frames:,} frames", _files_text(state)]
     if state.gaps:
-        parts.append(f"{state.gaps} gap{'s' if state.gaps > 1 else ''}")
+        parts.append(counted(state.gaps, "gap"))
     if state.trouble:
         parts.append(state.trouble)
     return " | ".join(parts)
 
 
 def _files_text(state: "RecorderState") -> str:
-    return f"{state.n_bytes / 1e6:,.1f} MB in {state.pieces} file{'' if state.pieces == 1 else 's'}"
+    return f"{state.n_bytes / 1e6:,.1f} MB in {counted(state.pieces, 'file')}"
 
 
 def _clock_text(seconds: float) -> str:
@@ -282,11 +283,10 @@ def _summary_text(summary: "RecordingSummary", n_marks: int, place: "RecordingPl
     if not state.frames:
         lines = [f"Not one frame was heard in {lasted}. docs/adapters.md says what to look at."]
     if summary.gaps:
-        what = "1 gap" if summary.gaps == 1 else f"{summary.gaps} gaps"
-        lines.append(f"{what} in our own hearing, {summary.gap_s:.1f} s in all: nobody is accused of what lies there.")
+        gaps = counted(summary.gaps, "gap")
+        lines.append(f"{gaps} in our own hearing, {summary.gap_s:.1f} s in all: nobody is accused of what lies there.")
     if summary.overruns:
-        often = "Once" if summary.overruns == 1 else f"{summary.overruns} times"
-        lines.append(f"{often} the laptop or an adapter did not keep up.")
+        lines.append(f"The laptop or an adapter did not keep up, {times(summary.overruns)}.")
     if state.left_out:
         lines.append(f"{state.left_out:,} frames were left out: {state.trouble or 'the disk had no room'}.")
     elif state.trouble:

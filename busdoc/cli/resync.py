@@ -12,6 +12,7 @@ from busdoc.cli.environment import ExitStatus, Surroundings
 from busdoc.cli.options import add_database_option, databases
 from busdoc.cli.record import add_bus_option
 from busdoc.errors import InputError
+from busdoc.words.counting import counted
 
 if TYPE_CHECKING:
     from busdoc.analysis.baseline import LearntMap
@@ -177,7 +178,7 @@ def _text(found: "Resync", surroundings: Surroundings) -> str:
     start_ns = found.health.start_ns
     parts = [filled(resync_headline(found.power_ups), width)]
     parts += [
-        render_power_up(one, n, start_ns, epoch=found.epoch, width=width)
+        render_power_up(one, n, start_ns, epoch=found.case.facts.epoch, width=width)
         for n, one in enumerate(found.power_ups, start=1)
     ]
     if found.changes:
@@ -223,7 +224,7 @@ def _told(learnt: "LearntMap", output: Path, width: int) -> str:
     head = (
         f"Written to {output}: {len(found.controllers)} controllers with "
         f"{sum(len(one.streams) for one in found.controllers)} streams; "
-        f"{found.n_power_ups} power-up{'s' * (found.n_power_ups != 1)} seen whole"
+        f"{counted(found.n_power_ups, 'power-up')} seen whole"
     )
     if n_limits:
         head += f", from which {n_limits} controllers have a limit for their return."

@@ -9,7 +9,7 @@ import pytest
 from busdoc.health.codes.code import CodeKind, FaultCode
 from busdoc.isolation.suspects.prior import SET_SIZE_PRIOR, kind_of, part_weights, share_off_the_map
 from busdoc.machine.machine import Machine, Part, PartKind
-from tests.isolation.records import BRANCHES, NS, ON_IT, sweeper
+from tests.truth.hand_records import BRANCHES, NS, ON_IT, sweeper
 
 FEEDS = ("battery", "fuse-1", "fuse-2", "fuse-3")
 TRUNKS = ("front-trunk", "rear-trunk")
@@ -62,6 +62,13 @@ def test_what_the_map_states_stands_in_place_of_the_share() -> None:
     assert weights_of(stated)["harness-C"] == pytest.approx(0.9 / (left + 0.9))
     assert weights_of(stated)["fan"] == 0.0
     assert weights_of(replace(stated, parts=MappingProxyType({}), controllers=MappingProxyType({}))) == {}
+
+
+def test_a_map_of_one_kind_has_all_the_weight_and_one_without_any_has_none() -> None:
+    feeds = {name: sweeper().parts[name] for name in FEEDS}
+    assert list(weights_of(Machine(parts=MappingProxyType(feeds))).values()) == pytest.approx([0.25] * 4)
+    sound = Part(name="lead", kind=PartKind.LEAD, prior=0.0)
+    assert weights_of(Machine(parts=MappingProxyType({"lead": sound}))) == {"lead": 0.0}
 
 
 @pytest.mark.parametrize(

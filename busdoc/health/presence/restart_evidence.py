@@ -18,6 +18,7 @@ from busdoc.health.presence.dropout import Absence
 from busdoc.health.presence.restart_phase import phase_error
 from busdoc.health.streams.rolling import Rolling
 from busdoc.times import MILLISECOND_NS
+from busdoc.words.counting import plural
 
 __all__ = ["RestartFinding", "share_evidence", "unasked_words", "weigh_restart"]
 
@@ -237,8 +238,8 @@ def _sum_of_kin(weights: list[float]) -> float:
 
 
 def _streams(n: int) -> str:
-    return "one cyclic stream" if n == 1 else f"{n} cyclic streams"
+    return plural(n, "one cyclic stream", f"{n} cyclic streams")
 
 
 def _counters(n: int) -> str:
-    return "a rolling counter" if n == 1 else f"{n} rolling counters"
+    return plural(n, "a rolling counter", f"{n} rolling counters")
