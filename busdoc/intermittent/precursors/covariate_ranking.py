@@ -1,7 +1,7 @@
 """Tests one measured value against chance: all its features, both ways, at several thresholds, as one question.
 
 A first look takes every dropout for an independent one. What could matter after it is worked out in full: how many
-independent dropouts there are as far as each feature is concerned.
+independent dropouts there are as far as each feature is concerned, and whether the shifts of the record show as much.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -17,6 +17,8 @@ from busdoc.intermittent.precursors.covariate_chance import (
     WEIGHTS,
     combine,
     effective,
+    from_shifts,
+    guard_places,
     rank_p,
     shifted_sums,
 )
@@ -142,17 +144,19 @@ def _thresholds(test: FeatureTest) -> tuple[Float32Array, Float64Array]:
 
 
 def _look_closer(test: FeatureTest, at_places: Int64Array, worth: float) -> None:
-    """Count the independent dropouts as the shifts of the record tell them, and test anew with their number."""
+    """Count the independent dropouts, and hold what was seen against shifts of the record."""
     n = len(test.before)
     usable = np.flatnonzero(~np.isnan(test.feature.rest))
     in_order = np.argsort(np.concatenate((usable, at_places[test.which] + 0.5)), kind="stable")
     values = np.concatenate((test.feature.rest[usable], test.before))[in_order]
     at = np.flatnonzero(in_order >= len(usable))
     ranks = test.direction * (test.ranks(values) - 0.5)
+    guard = guard_places(ranks, 2)
     sums = shifted_sums(ranks, at)
     test.n_effective = effective(sums, n, float(ranks.var()))
     if test.p[0] <= worth:
-        test.p[0] = max(test.p[0], rank_p(float(ranks[at].mean()), test.n_effective))
+        by_ranks = rank_p(float(ranks[at].mean()), test.n_effective)
+        test.p[0] = max(test.p[0], by_ranks, from_shifts(sums, float(ranks[at].sum()), guard))
     limits, shares = _thresholds(test)
     for k, limit in enumerate(limits):
         if test.p[1 + k] > worth:
@@ -162,4 +166,4 @@ def _look_closer(test: FeatureTest, at_places: Int64Array, worth: float) -> None
         counts = shifted_sums(is_beyond, at)
         independent = effective(counts, n, float(is_beyond.var()))
         tail = float(at_least(n_beyond * independent / n, independent, float(shares[k])))
-        test.p[1 + k] = max(test.p[1 + k], tail)
+        test.p[1 + k] = max(test.p[1 + k], tail, from_shifts(counts, n_beyond, guard))
