@@ -2,7 +2,7 @@
 
 Run ``python -m benchmarks.isolation_calibration [first seed] [sessions of each kind]`` from the project's root. The
 engine's constants were settled on seeds below 1400000; measure on others, and not on those from 1410000, 1450000,
-1510000, 1550000, 1610000 and 1650000 (110 of each), which the stated figures are from.
+1510000, 1550000, 1610000 and 1650000 (110 of each) and 1710000 (100), which the stated figures are from.
 """
 
 import sys
@@ -11,16 +11,19 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tests.truth.calibration import Judged, bin_table, judge_all
+from tests.truth.calibration import Judged, attributed_rightly, bin_table, judge_all
 from tests.truth.isolation_sessions import SessionKind
 from tests.truth.journal_slips import SLIPS, holds_up, judge_slips
 from tests.truth.sufficiency import both_shown, suffices
+
+__all__ = ["HELD_OUT", "print_bins"]
 
 HELD_OUT = 1_410_000
 """First of the seeds that no constant was settled on."""
 
 
-def _print_calibration(judged: Sequence[Judged]) -> None:
+def print_bins(judged: Sequence[Judged]) -> None:
+    """Print what was said against what was true, and how often a sound part was accused."""
     print(f"{len(judged)} sessions")
     print("    said      n  mean said   true   exact 95 %      holds")
     for row in bin_table(judged):
@@ -28,6 +31,10 @@ def _print_calibration(judged: Sequence[Judged]) -> None:
         print(f"{row.low:4.0%}–{row.high:4.0%} {row.n:6d} {row.said:9.3f} {row.true:8.3f}   {bounds}   {row.holds}")
     accused = sum(j.worst_innocent >= 0.8 for j in judged)
     print(f"an innocent part at 80 % or more: {accused} sessions ({accused / len(judged):.2%})")
+
+
+def _print_calibration(judged: Sequence[Judged]) -> None:
+    print_bins(judged)
     by_kind: dict[SessionKind, list[Judged]] = defaultdict(list)
     for one in judged:
         by_kind[one.session.kind].append(one)
@@ -61,12 +68,7 @@ def branches_on_top(judged: Judged) -> tuple[str, ...]:
 
 
 def _print_attribution(judged: Sequence[Judged]) -> None:
-    counts: dict[str, list[bool]] = defaultdict(list)
-    for one in judged:
-        for said, answer, expected in zip(one.because, one.session.answers, one.session.expected, strict=True):
-            name = "expected" if expected else "revealing" if answer is not None else "none"
-            counts[name].append(said.action == answer and said.expected == expected)
-    for name, right in counts.items():
+    for name, right in attributed_rightly(judged).items():
         print(f"attribution, {name}: right in {np.mean(right):.1%} of {len(right)} incidents")
 
 

@@ -1,14 +1,29 @@
-"""What holds for all tests: how hypothesis searches, and where parsed databases are kept."""
+"""What holds for all tests: how hypothesis searches, where parsed databases are kept, which tests share a process."""
 
 import os
 from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
 
-from hypothesis import settings
+import pytest
+from hypothesis import Phase, settings
+
+if TYPE_CHECKING:
+    from xdist.scheduler import LoadFileScheduling
 
 settings.register_profile("busdoc", deadline=None)
 """No test is timed: how long an example takes says something of the machine, and nothing of busdoc."""
+settings.register_profile("mutants", deadline=None, phases=(Phase.explicit, Phase.generate), derandomize=True)
+"""For a mutation tester: that a test fails is enough, with which example does not matter."""
 settings.load_profile("busdoc")
 
 _KEPT = TemporaryDirectory(prefix="busdoc-tests-")
 os.environ["BUSDOC_CACHE"] = _KEPT.name
 """The processes that tests start keep theirs here too, and none reads or writes what is the user's."""
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> "LoadFileScheduling":
+    """Keep the tests of a file in one process: what they share is made once, not once for each core."""
+    from xdist.scheduler import LoadFileScheduling
+
+    return LoadFileScheduling(config, log)

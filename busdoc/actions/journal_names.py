@@ -37,6 +37,12 @@ class JournalNames:
         return name in self._machine.controllers
 
     def part(self, text: str, what: str, where: str) -> str:
+        """Find a name of the machine as it is written there.
+
+        Raises
+        ------
+        InputError : there is none such; `what` and `where` say what was expected and where it was read
+        """
         if not text:
             raise InputError(where, what, "nothing", "Name it in the column part.")
         name = self.known(text)

@@ -77,10 +77,10 @@ def controller_state(state: str, tx_errors: int | None = None, rx_errors: int | 
 
 
 def linux_class(id_: int, data: bytes) -> ErrorDetail:
-    """Describe an error frame whose identifier may hold class bits, as python-can writes it; else a plain bus error.
+    r"""Describe an error frame whose identifier may hold class bits, as python-can writes it; else a plain bus error.
 
     >>> linux_class(0x40, b""), linux_class(0, b"")[0]
-    ((64, b'\\x00\\x00\\x00\\x00\\x00\\x00\\x00\\x00'), 128)
+    ((64, b'\x00\x00\x00\x00\x00\x00\x00\x00'), 128)
     """
     if 0 < id_ <= _ALL_CLASSES:
         return id_, data[:8].ljust(8, b"\0")

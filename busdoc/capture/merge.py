@@ -77,6 +77,7 @@ def merged_by_time(
     active: list[FileStream] = []
     ended: list[FileStream] = []
     while active or waiting:
+        # open each file that may begin before the earliest frame held
         while waiting and (not active or waiting[0].first_ns <= min(_held_from(stream) for stream in active)):
             stream = waiting.pop(0)
             stream.fill()
@@ -85,20 +86,24 @@ def merged_by_time(
             _note_seam(stream, active, ended, table, gaps, warnings)
             active.append(stream)
             active.sort(key=streams.index)
+        # up to here nothing earlier can still come: not from a file that is open, nor from the next one
         next_ns = waiting[0].first_ns if waiting else _FOREVER_NS
         before_ns = min([next_ns, *(_FOREVER_NS if stream.done else stream.read_to_ns for stream in active)])
         if len(active) == 1 and before_ns == active[0].read_to_ns < next_ns:
             before_ns += 1  # nobody else can have a frame at that time
+        # take that much of each and sort it; equal times stay in the order of the files
         pieces = [stream.take_before(before_ns) for stream in active]
         merged = _merge(active, pieces, table)
         if len(merged):
             yield merged
+        # read on where nothing is left, or, when nothing could be given, in whoever kept the others waiting
         for stream in active:
             if not stream.done and (not len(stream.buffer) or (not len(merged) and stream.read_to_ns <= before_ns)):
                 stream.fill()
         if sum(len(stream.buffer) for stream in active) > _MOST_HELD:  # one time for all frames: no order to keep
             pieces = [stream.take_before(before_ns + 1) for stream in active]
             yield _merge(active, pieces, table)
+        # let go of the files that are read and given out
         ended.extend(stream for stream in active if stream.done and not len(stream.buffer))
         active = [stream for stream in active if not stream.done or len(stream.buffer)]
 
@@ -110,6 +115,7 @@ def in_sequence(
     end_ns: int | None = None
     before: FileStream | None = None
     for stream in streams:
+        # a file that says it begins before the one before it ended is laid behind it; the pause is not known
         shift_ns = 0
         if end_ns is not None:
             start_ns = stream.first_ns
@@ -123,6 +129,7 @@ def in_sequence(
                 gaps.append(
                     RecorderGap(from_ns=end_ns, to_ns=start_ns + shift_ns, channel=None, why="between two files")
                 )
+        # its frames, and the gaps that come to light while they are read, on the shifted clock
         for block in stream.shifted(shift_ns):
             end_ns = int(block.t_ns[-1])
             gaps.extend(
@@ -152,6 +159,7 @@ def _note_seam(
 ) -> None:
     """Note how a file that begins joins those before it."""
     _number_channels([stream], [stream.buffer], table)
+    # nothing else is open: the whole recording rested, unless it goes on in the next piece
     if not active:
         if ended:
             last = max(ended, key=lambda other: other.read_to_ns)
@@ -159,6 +167,7 @@ def _note_seam(
             if stream.first_ns - last_ns > _TOUCHING_NS and not _goes_on(stream, last):
                 gaps.append(RecorderGap(from_ns=last_ns, to_ns=stream.first_ns, channel=None, why="between two files"))
         return
+    # else each channel is asked: who has it at the same time, and when it was heard last
     for channel in sorted(stream.channels):
         doubled = [other for other in active if channel in other.channels]
         if doubled:

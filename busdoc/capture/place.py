@@ -22,6 +22,9 @@ PIECE_STEM = "recording"
 _NUMBERED = re.compile(r"(?P<stem>.+)-(?P<number>\d{4,9})")
 _GAPS, _MARKS = "gaps.csv", "marks.csv"
 
+_FAR_BYTE = 0x7FFF_FF00
+"""Windows keeps others from reading a locked stretch, so one is locked that no such file reaches."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Piece:
@@ -103,10 +106,6 @@ def _stem(path: Path) -> str | None:
 
 def _files_in(folder: Path) -> Iterable[Path]:
     return [path for path in folder.iterdir() if path.is_file()] if folder.is_dir() else []
-
-
-_FAR_BYTE = 0x7FFF_FF00
-"""Windows keeps others from reading a locked stretch, so one is locked that no such file reaches."""
 
 
 def try_lock(file: BinaryIO) -> bool:

@@ -78,11 +78,6 @@ class Playback:
         """Whether every frame was handed over."""
         return self._ended
 
-    @property
-    def paused(self) -> bool:
-        """Whether time stands still."""
-        return self._blocks is not None and self._shown_at_ns is None and not self._ended
-
     def start(self) -> None:
         """Begin at the first frame.
 
@@ -105,32 +100,6 @@ class Playback:
         self._read_out = self._ended = True
         self._shown_at_ns = None
 
-    def pause(self) -> None:
-        """Let time stand still."""
-        if self._shown_at_ns is not None:
-            self._shown_ns = self.now_ns()
-            self._shown_at_ns = None
-
-    def resume(self) -> None:
-        """Let time go on."""
-        if self.paused:
-            self._shown_at_ns = self._clock_ns()
-
-    def set_speed(self, speed: float) -> None:
-        """Play on at another speed.
-
-        Raises
-        ------
-        InputError : a speed that is not above zero
-        """
-        if not speed > 0:
-            raise InputError("the speed", "a number above 0", f"{speed:g}", "Give for example 10.")
-        goes_on = self._shown_at_ns is not None
-        self.pause()
-        self.speed = speed
-        if goes_on:
-            self._shown_at_ns = self._clock_ns()
-
     def now_ns(self) -> int:
         """Give how far the playback has come, on the recording's clock."""
         if self._shown_at_ns is None or math.isinf(self.speed):
@@ -145,7 +114,7 @@ class Playback:
         ------
         InputError : a file of the recording turns out to be of another kind
         """
-        frames = self._take_next() if math.isinf(self.speed) and not self.paused else self._take_due(self.now_ns())
+        frames = self._take_next() if math.isinf(self.speed) else self._take_due(self.now_ns())
         if len(frames):
             for channel in np.unique(frames.channel).tolist():
                 self._last_ns[channel] = int(frames.t_ns[np.flatnonzero(frames.channel == channel)[-1]])

@@ -4,7 +4,7 @@ A reader names channels, counts what it skips and says what is odd here; the cap
 """
 
 from dataclasses import dataclass
-from datetime import UTC, tzinfo
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +17,14 @@ from busdoc.times import SECOND_NS
 
 __all__ = ["LATEST_NS", "MOST_CHANNELS", "ReadBlock", "Reading", "RecorderGap", "SkipCount", "SkippedLine"]
 
+MOST_CHANNELS = 256
+
+LATEST_NS = 4_600_000_000 * SECOND_NS
+"""Times beyond the year 2115 are taken for damage; this leaves int64 room to shift by as much again."""
+
+_MOST_BARREN_BYTES = 64 << 20
+_MOST_WARNINGS = 5
+_MOST_GAPS = 1000
 _MOST_NAMED = 8
 
 
@@ -36,34 +44,17 @@ class SkipCount:
     def __init__(self) -> None:
         self.total = 0
         self._first: list[SkippedLine] = []
-        self._by_file: dict[Path, int] = {}
 
     @property
     def first(self) -> tuple[SkippedLine, ...]:
         """The first few that were left out, as they were met."""
         return tuple(self._first)
 
-    @property
-    def by_file(self) -> dict[Path, int]:
-        """How many were left out of each file that lost any."""
-        return dict(self._by_file)
-
     def add(self, file: Path, line: int, reason: str) -> None:
         """Count one line."""
         if len(self._first) < _MOST_NAMED:
             self._first.append(SkippedLine(file=file, line=line, reason=reason))
         self.total += 1
-        self._by_file[file] = self._by_file.get(file, 0) + 1
-
-
-MOST_CHANNELS = 256
-
-LATEST_NS = 4_600_000_000 * SECOND_NS
-"""Times beyond the year 2115 are taken for damage; this leaves int64 room to shift by as much again."""
-
-_MOST_BARREN_BYTES = 64 << 20
-_MOST_WARNINGS = 5
-_MOST_GAPS = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,6 +150,12 @@ class Reading:
             self.number_of[name] = number
             self.channel_names.append(name)
         return number
+
+    def unix_ns(self, start: datetime) -> int:
+        """Give the Unix time of a wall clock without a zone, as some captures write it; say which zone was taken."""
+        self.warn(f"its times are wall-clock times without a zone; they are read as {self.wall_clock}.")
+        whole_s = round(start.replace(tzinfo=self.wall_clock, microsecond=0).timestamp())
+        return whole_s * SECOND_NS + start.microsecond * 1000
 
     def is_barren(self) -> bool:
         """Whether the file has gone on for so long without one frame that reading stops; says so.

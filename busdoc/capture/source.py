@@ -6,7 +6,8 @@ from datetime import UTC, tzinfo
 from pathlib import Path
 
 from busdoc.capture.channels import ChannelTable
-from busdoc.capture.formats.files import find_captures, size_bytes, suffix_of, with_article
+from busdoc.capture.formats.files import size_bytes, suffix_of
+from busdoc.capture.formats.find import find_captures, with_article
 from busdoc.capture.formats.readers import read_in_order
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.merge import FileStream, in_sequence, merged_by_time
@@ -15,6 +16,7 @@ from busdoc.capture.reading import Reading, RecorderGap, SkipCount, SkippedLine
 from busdoc.capture.recorder.gaps import RecordedGap, read_gaps
 from busdoc.errors import InputError
 from busdoc.times import SECOND_NS
+from busdoc.words.counting import counted
 
 __all__ = ["Capture", "RecorderGap", "SkipCount", "SkippedLine", "open_capture"]
 
@@ -212,8 +214,7 @@ class Capture:
         found = "not one frame"
         if self.skipped.first:
             first = self.skipped.first[0]
-            lines = "1 line" if self.skipped.total == 1 else f"{self.skipped.total} lines"
-            found += f" in {lines} (line {first.line}: {first.reason})"
+            found += f" in {counted(self.skipped.total, 'line')} (line {first.line}: {first.reason})"
         return InputError(where, f"{with_article(suffix)} capture", found, "Check that this is the right file.")
 
 

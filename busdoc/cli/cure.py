@@ -4,25 +4,24 @@ Everything heavy is imported inside the command.
 """
 
 import argparse
-import json
 import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
 from busdoc.cli.record import ended_by_signals
+from busdoc.cli.status_line import StatusLine
 from busdoc.errors import InputError
 
 if TYPE_CHECKING:
     from busdoc.analysis.result import Result
     from busdoc.isolation.proposals.cure import CureState, FaultRate
-    from busdoc.live.cure_watch import CureWatch
+    from busdoc.live.resync.cure_watch import CureWatch
 
 __all__ = ["watch_cure"]
 
 _TICK_S = 0.1
 _LINE_EVERY = 0.1
-_BELL = "\a"
 
 
 def watch_cure(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
@@ -32,9 +31,8 @@ def watch_cure(arguments: argparse.Namespace, surroundings: Surroundings) -> Exi
     ------
     InputError : a file or bus that cannot be used
     """
-    from busdoc.live.cure_watch import state_of
-    from busdoc.report.json.document import document
-    from busdoc.report.json.resync_document import cure_entry
+    from busdoc.live.resync.cure_watch import state_of
+    from busdoc.report.json.document import cure_document, print_document
     from busdoc.report.words.cure import cure_text
 
     needed_s = _needed_s(arguments.watch)
@@ -43,14 +41,12 @@ def watch_cure(arguments: argparse.Namespace, surroundings: Surroundings) -> Exi
         result = _recorded(arguments, surroundings)
         state = state_of(result, rate, needed_s)
     else:
-        watch = _Desk(arguments, surroundings, rate, needed_s).run()
+        watch = _Countdown(arguments, surroundings, rate, needed_s).run()
         state, result = watch.state, watch.result()
     if arguments.json:
-        tree = document(result) | {"headline": cure_text(state, rate), "cure": cure_entry(state, rate)}
-        json.dump(tree, surroundings.stdout, indent=1, allow_nan=False)
-        surroundings.stdout.write("\n")
+        print_document(cure_document(result, state, rate), surroundings.stdout)
     else:
-        surroundings.stdout.write(cure_text(state, rate) + "\n")
+        surroundings.stdout.write(cure_text(state, rate, result.capture.channel_names) + "\n")
     return _status(state)
 
 
@@ -104,8 +100,8 @@ def _recorded(arguments: argparse.Namespace, surroundings: Surroundings) -> "Res
         progress.clear()
 
 
-class _Desk:
-    """Runs the countdown on a terminal: one line that is redrawn, or a line each tenth of the way."""
+class _Countdown:
+    """Runs the watch on a terminal: one line that is redrawn, or a line each tenth of the way."""
 
     def __init__(
         self, arguments: argparse.Namespace, surroundings: Surroundings, rate: "FaultRate", needed_s: float | None
@@ -115,7 +111,7 @@ class _Desk:
         self._needed_s = needed_s
         self._stream = surroundings.stderr if arguments.json else surroundings.stdout
         self._redraws = self._stream.isatty()
-        self._drawn = 0
+        self._line = StatusLine(self._stream)
         self._told = 0.0
 
     def run(self) -> "CureWatch":
@@ -123,7 +119,8 @@ class _Desk:
         from busdoc.cli.options import databases
         from busdoc.cli.resync_live import open_source
         from busdoc.decode.database.database import load_databases
-        from busdoc.live.cure_watch import CureWatch
+        from busdoc.live.bell import TerminalBell
+        from busdoc.live.resync.cure_watch import CureWatch
         from busdoc.machine.machine import Machine
         from busdoc.machine.machine_map import load_machine
         from busdoc.words.duration import span
@@ -138,7 +135,7 @@ class _Desk:
             rate=self._rate,
             needed_s=self._needed_s,
         )
-        self._say(
+        self._line.say(
             f"watching for {span(watch.state.needed_s)} without incident; {self._rate.words}. Nothing is transmitted; "
             "Ctrl-C ends."
         )
@@ -152,9 +149,10 @@ class _Desk:
                         stopping.wait(_TICK_S)
             finally:
                 watch.stop()
-        self._wipe()
-        if self._redraws and not arguments.quiet:
-            self._stream.write(_BELL if watch.state.outcome == "cured" else 2 * _BELL)
+        self._line.wipe()
+        bell = TerminalBell(self._stream, quiet=arguments.quiet)
+        bell.hear([watch.state.outcome])
+        bell.finish(stopping.wait)
         return watch
 
     def _draw(self, watch: "CureWatch") -> None:
@@ -163,22 +161,10 @@ class _Desk:
         state = watch.state
         text = cure_countdown(state)
         if self._redraws:
-            self._stream.write(f"\r{text.ljust(self._drawn)}")
-            self._stream.flush()
-            self._drawn = len(text)
+            self._line.draw(text)
         elif state.needed_s > 0 and state.quiet_s / state.needed_s >= self._told + _LINE_EVERY:
             self._told = state.quiet_s / state.needed_s // _LINE_EVERY * _LINE_EVERY
-            self._say(text)
-
-    def _say(self, text: str) -> None:
-        self._wipe()
-        self._stream.write(f"{text}\n")
-        self._stream.flush()
-
-    def _wipe(self) -> None:
-        if self._drawn:
-            self._stream.write(f"\r{' ' * self._drawn}\r")
-            self._drawn = 0
+            self._line.say(text)
 
 
 def _status(state: "CureState") -> ExitStatus:

@@ -2,7 +2,6 @@
 
 import argparse
 import contextlib
-import json
 import math
 import queue
 import shlex
@@ -142,7 +141,8 @@ def _open(arguments: argparse.Namespace, files: list[Path | tuple[int | str, Pat
 
 
 def _line_by_line(session: "LiveSession", arguments: argparse.Namespace, surroundings: Surroundings) -> None:
-    from busdoc.screen.plain import PlainDesk
+    from busdoc.live.bell import TerminalBell
+    from busdoc.screen.plain import PlainSession
 
     out = surroundings.stderr if arguments.json else surroundings.stdout
 
@@ -150,28 +150,30 @@ def _line_by_line(session: "LiveSession", arguments: argparse.Namespace, surroun
         with contextlib.suppress(BrokenPipeError):
             print(text, file=out, flush=True)
 
-    desk = PlainDesk(session, say, quiet=arguments.quiet)
-    desk.greet()
+    bell = TerminalBell(out, quiet=arguments.quiet)
+    plain = PlainSession(session, say, bell=bell)
+    plain.greet()
     typed: queue.Queue[str | None] = queue.Queue()
     threading.Thread(target=_read_lines, args=(typed,), name="typed lines", daemon=True).start()
     pace_s = 0.0 if getattr(session.source, "speed", 1.0) == math.inf else _TICK_S
     listening = True
     with ended_by_signals() as stopping:
-        while not desk.left and not stopping.is_set():
+        while not plain.left and not stopping.is_set():
             session.step()
-            desk.tell()
+            plain.tell()
             for line in _waiting(typed):
                 if line is None:
                     listening = False
                 else:
-                    desk.type(line)
+                    plain.type(line)
             if session.source.finished and (not listening or arguments.json or arguments.actions is not None):
                 break
             if session.source.finished or pace_s:
                 stopping.wait(_TICK_S)
     session.close()
-    desk.tell()
-    desk.close()
+    plain.tell()
+    plain.close()
+    bell.finish(stopping.wait)
 
 
 def _read_lines(typed: "queue.Queue[str | None]") -> None:
@@ -197,10 +199,9 @@ def _conclude(session: "LiveSession", arguments: argparse.Namespace, surrounding
 
         write_report(result, arguments.report, words=arguments.words)
     if arguments.json:
-        from busdoc.report.json.document import document
+        from busdoc.report.json.document import document, print_document
 
-        json.dump(document(result), surroundings.stdout, indent=1, allow_nan=False)
-        surroundings.stdout.write("\n")
+        print_document(document(result), surroundings.stdout)
     elif session.folder_path is not None:
         print(
             f"Kept in {session.folder_path}; busdoc postmortem {session.folder_path} reads it.",

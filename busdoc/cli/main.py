@@ -245,10 +245,9 @@ def _report_fields(arguments: argparse.Namespace) -> dict[str, str]:
 
 def _print_result(result: "Result", arguments: argparse.Namespace, surroundings: Surroundings) -> None:
     if arguments.json:
-        from busdoc.report.json.document import document
+        from busdoc.report.json.document import document, print_document
 
-        json.dump(document(result), surroundings.stdout, indent=1, allow_nan=False)
-        surroundings.stdout.write("\n")
+        print_document(document(result), surroundings.stdout)
         return
     from busdoc.report.terminal.terminal import render
 

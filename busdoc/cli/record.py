@@ -16,8 +16,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.cli.status_line import StatusLine
 from busdoc.errors import InputError
 from busdoc.times import SECOND_NS
+from busdoc.words.counting import counted, times
 
 if TYPE_CHECKING:
     from busdoc.capture.listening import BusState, FrameSource
@@ -37,7 +39,7 @@ _DRAW_EVERY_S = 0.5
 _MARK_KEY = "m"
 
 _SIZE = re.compile(r"(?P<number>\d+(?:\.\d+)?)\s*(?P<unit>|[kKMGT]?B?)")
-_UNITS = {"": 1, "k": 1_000, "m": 1_000_000, "g": 1_000_000_000, "t": 1_000_000_000_000}
+_UNITS: dict[str, int] = {unit: 1_000**power for power, unit in enumerate(("", "k", "m", "g", "t"))}
 
 
 def add_record(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -149,9 +151,9 @@ def _record(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
         source.stop()
         raise
     with ended_by_signals() as stopping, terminal_keys() as keys:
-        desk = _Desk(source, recorder, keys, surroundings)
-        summary = desk.run(stopping, hours)
-    surroundings.stdout.write(_summary_text(summary, desk.n_marks, recorder.place))
+        recording = _Run(source, recorder, keys, surroundings)
+        summary = recording.run(stopping, hours)
+    surroundings.stdout.write(_summary_text(summary, recording.n_marks, recorder.place))
     return ExitStatus.HEALTHY
 
 
@@ -174,8 +176,8 @@ def ended_by_signals() -> Iterator[threading.Event]:
             signal.signal(getattr(signal, name), handler)
 
 
-class _Desk:
-    """Runs a recording, and is its person's desk: a line of status, what changed, the key that marks."""
+class _Run:
+    """Runs a recording: a line of status, what changed, the key that marks."""
 
     def __init__(
         self, source: "FrameSource", recorder: "LogRecorder", keys: "Keys", surroundings: Surroundings
@@ -186,11 +188,9 @@ class _Desk:
         self._source = source
         self._recorder = recorder
         self._keys = keys
-        self._stream = surroundings.stderr
+        self._line = StatusLine(surroundings.stderr, max(20, surroundings.width - 1))
         self._draws = surroundings.shows_progress
-        self._width = max(20, surroundings.width - 1)
         self._start_s = self._drawn_s = time.monotonic()
-        self._drawn = 0
         self.n_marks = 0
 
     def run(self, stopping: threading.Event, hours: float | None) -> "RecordingSummary":
@@ -206,7 +206,7 @@ class _Desk:
                 if hours is not None and time.monotonic() - self._start_s >= hours * 3600:
                     break
         finally:
-            self._wipe()
+            self._line.wipe()
             summary = self._recording.finish()
         return summary
 
@@ -219,7 +219,7 @@ class _Desk:
         now_s = time.monotonic()
         if self._draws and now_s - self._drawn_s >= _DRAW_EVERY_S:
             self._drawn_s = now_s
-            self._draw(_status_text(self._recorder.state, self._source.buses(), now_s - self._start_s))
+            self._line.draw(_status_text(self._recorder.state, self._source.buses(), now_s - self._start_s))
 
     def _mark(self) -> None:
         from busdoc.actions.mark import append_mark
@@ -234,38 +234,22 @@ class _Desk:
 
     def _say(self, text: str) -> None:
         """Write a line that stays, with its time."""
-        self._wipe()
         stamp = datetime.fromtimestamp(self._source.now_ns() / SECOND_NS, UTC).strftime("%Y-%m-%d %H:%M:%SZ")
-        self._write(f"{stamp}  {text}\n")
-
-    def _draw(self, text: str) -> None:
-        text = text if len(text) <= self._width else text[: self._width - 3] + "..."
-        self._write(f"\r{text.ljust(self._drawn)}")
-        self._drawn = len(text)
-
-    def _wipe(self) -> None:
-        if self._drawn:
-            self._write(f"\r{' ' * self._drawn}\r")
-            self._drawn = 0
-
-    def _write(self, text: str) -> None:
-        with contextlib.suppress(OSError, ValueError):  # a terminal that was closed ends no recording
-            self._stream.write(text)
-            self._stream.flush()
+        self._line.say(f"{stamp}  {text}")
 
 
 def _status_text(state: "RecorderState", buses: "Sequence[BusState]", elapsed_s: float) -> str:
     heard = ", ".join(f"{bus.name} {bus.hearing}" for bus in buses)
     parts = [_clock_text(elapsed_s), heard, f"{state.frames:,} frames", _files_text(state)]
     if state.gaps:
-        parts.append(f"{state.gaps} gap{'s' if state.gaps > 1 else ''}")
+        parts.append(counted(state.gaps, "gap"))
     if state.trouble:
         parts.append(state.trouble)
     return " | ".join(parts)
 
 
 def _files_text(state: "RecorderState") -> str:
-    return f"{state.n_bytes / 1e6:,.1f} MB in {state.pieces} file{'' if state.pieces == 1 else 's'}"
+    return f"{state.n_bytes / 1e6:,.1f} MB in {counted(state.pieces, 'file')}"
 
 
 def _clock_text(seconds: float) -> str:
@@ -299,11 +283,10 @@ def _summary_text(summary: "RecordingSummary", n_marks: int, place: "RecordingPl
     if not state.frames:
         lines = [f"Not one frame was heard in {lasted}. docs/adapters.md says what to look at."]
     if summary.gaps:
-        what = "1 gap" if summary.gaps == 1 else f"{summary.gaps} gaps"
-        lines.append(f"{what} in our own hearing, {summary.gap_s:.1f} s in all: nobody is accused of what lies there.")
+        gaps = counted(summary.gaps, "gap")
+        lines.append(f"{gaps} in our own hearing, {summary.gap_s:.1f} s in all: nobody is accused of what lies there.")
     if summary.overruns:
-        often = "Once" if summary.overruns == 1 else f"{summary.overruns} times"
-        lines.append(f"{often} the laptop or an adapter did not keep up.")
+        lines.append(f"The laptop or an adapter did not keep up, {times(summary.overruns)}.")
     if state.left_out:
         lines.append(f"{state.left_out:,} frames were left out: {state.trouble or 'the disk had no room'}.")
     elif state.trouble:

@@ -4,7 +4,6 @@ Everything heavy is imported inside the command that needs it, so that help answ
 """
 
 import argparse
-import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -13,6 +12,7 @@ from busdoc.cli.environment import ExitStatus, Surroundings
 from busdoc.cli.options import add_database_option, databases
 from busdoc.cli.record import add_bus_option
 from busdoc.errors import InputError
+from busdoc.words.counting import counted
 
 if TYPE_CHECKING:
     from busdoc.analysis.baseline import LearntMap
@@ -148,7 +148,7 @@ def _read_with(read: Callable[..., _R], arguments: argparse.Namespace, surroundi
 def _as_document(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
     """Print the whole verdict of the recording, which holds the returns, with their headline."""
     from busdoc.analysis.postmortem import postmortem
-    from busdoc.report.json.document import document
+    from busdoc.report.json.document import print_document, returns_document
     from busdoc.report.words.returns import resync_headline
     from busdoc.resync_check.records import ReturnVerdict, verdict_over
 
@@ -156,9 +156,7 @@ def _as_document(arguments: argparse.Namespace, surroundings: Surroundings) -> E
     if not result.resync:
         raise _no_power_up(arguments.capture)
     verdict = verdict_over(one.verdict for one in result.resync)
-    tree = document(result) | {"headline": resync_headline(result.resync), "verdict": str(verdict)}
-    json.dump(tree, surroundings.stdout, indent=1, allow_nan=False)
-    surroundings.stdout.write("\n")
+    print_document(returns_document(result, resync_headline(result.resync), verdict), surroundings.stdout)
     return ExitStatus.TROUBLE if verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
 
 
@@ -180,7 +178,7 @@ def _text(found: "Resync", surroundings: Surroundings) -> str:
     start_ns = found.health.start_ns
     parts = [filled(resync_headline(found.power_ups), width)]
     parts += [
-        render_power_up(one, n, start_ns, epoch=found.epoch, width=width)
+        render_power_up(one, n, start_ns, epoch=found.case.facts.epoch, width=width)
         for n, one in enumerate(found.power_ups, start=1)
     ]
     if found.changes:
@@ -226,7 +224,7 @@ def _told(learnt: "LearntMap", output: Path, width: int) -> str:
     head = (
         f"Written to {output}: {len(found.controllers)} controllers with "
         f"{sum(len(one.streams) for one in found.controllers)} streams; "
-        f"{found.n_power_ups} power-up{'s' * (found.n_power_ups != 1)} seen whole"
+        f"{counted(found.n_power_ups, 'power-up')} seen whole"
     )
     if n_limits:
         head += f", from which {n_limits} controllers have a limit for their return."

@@ -5,7 +5,6 @@ imported inside the command.
 """
 
 import argparse
-import json
 import math
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
@@ -18,8 +17,9 @@ from busdoc.times import SECOND_NS
 
 if TYPE_CHECKING:
     from busdoc.capture.listening import FrameSource
-    from busdoc.live.resync_live import ResyncLive
-    from busdoc.live.return_news import ReturnNews
+    from busdoc.live.bell import TerminalBell
+    from busdoc.live.resync.news import ReturnNews
+    from busdoc.live.resync.resync_live import ResyncLive
 
 __all__ = ["open_source", "parse_speed", "resync_live"]
 
@@ -33,7 +33,6 @@ _MARKS = {
     "off again": "[OFF]",
     "bus": "[BUS]",
 }
-_BELL = "\a"
 
 
 def parse_speed(text: str) -> float:
@@ -82,7 +81,8 @@ def resync_live(arguments: argparse.Namespace, surroundings: Surroundings, sourc
     """
     from busdoc.cli.keys import terminal_keys
     from busdoc.decode.database.database import load_databases
-    from busdoc.live.resync_live import ResyncLive
+    from busdoc.live.bell import TerminalBell
+    from busdoc.live.resync.resync_live import ResyncLive
     from busdoc.machine.machine import Machine
     from busdoc.machine.machine_map import load_machine
 
@@ -98,33 +98,35 @@ def resync_live(arguments: argparse.Namespace, surroundings: Surroundings, sourc
         within_ns=None if within is None else round(within * SECOND_NS),
     )
     with ended_by_signals() as stopping, terminal_keys() as keys:
-        desk = _Desk(live, surroundings, quiet=arguments.quiet, says=not arguments.json)
+        bell = TerminalBell(surroundings.stdout, quiet=arguments.quiet or arguments.json)
+        lines = _Lines(live, surroundings, bell, says=not arguments.json)
         live.start()
         try:
-            desk.greet(source)
+            lines.greet(source)
             pace_s = 0.0 if getattr(source, "speed", 1.0) == math.inf else _TICK_S
             while not live.done and not stopping.is_set():
                 for _ in keys.pressed():
                     live.press()
-                    desk.say("power on, by your key", time_ns=source.now_ns())
+                    lines.say("power on, by your key", time_ns=source.now_ns())
                 news = live.step()
-                desk.tell(news)
+                lines.tell(news)
                 if not news and pace_s:
                     stopping.wait(pace_s)
         finally:
             live.stop()
+        bell.finish(stopping.wait)
     return _conclude(live, arguments, surroundings)
 
 
 def _conclude(live: "ResyncLive", arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
     """Print the verdict so far."""
-    from busdoc.report.json.document import document
+    from busdoc.report.json.document import print_document, returns_document
     from busdoc.report.terminal.resync import changes_text, render_returns
     from busdoc.report.words.returns import followed_headline
     from busdoc.resync_check.records import ReturnVerdict
 
     found = live.result()
-    power_up = live.power_up
+    power_up = live.following.power_up
     if power_up is None:
         raise InputError(
             ", ".join(arguments.bus or [str(file) for file in arguments.replay]),
@@ -133,12 +135,14 @@ def _conclude(live: "ResyncLive", arguments: argparse.Namespace, surroundings: S
             "Start listening first, then switch the machine off and on.",
         )
     headline = followed_headline(
-        power_up, live.not_back(), within_ns=live.within_ns(), timed_out=live.timed_out, done=live.done
+        power_up,
+        live.following.not_back(),
+        within_ns=live.following.within_ns(),
+        timed_out=live.following.timed_out,
+        done=live.done,
     )
     if arguments.json:
-        tree = document(live.document()) | {"headline": headline, "verdict": str(live.verdict)}
-        json.dump(tree, surroundings.stdout, indent=1, allow_nan=False)
-        surroundings.stdout.write("\n")
+        print_document(returns_document(live.document(), headline, live.following.verdict), surroundings.stdout)
     else:
         width = max(60, min(surroundings.width, 160))
         parts = [render_returns(power_up, width)]
@@ -146,16 +150,16 @@ def _conclude(live: "ResyncLive", arguments: argparse.Namespace, surroundings: S
             parts.append(changes_text(found.changes, width))
         parts.append(headline)
         surroundings.stdout.write("\n" + "\n\n".join(parts) + "\n")
-    return ExitStatus.TROUBLE if live.verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
+    return ExitStatus.TROUBLE if live.following.verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
 
 
-class _Desk:
-    """Writes the lines, and rings."""
+class _Lines:
+    """Writes what becomes known, and rings."""
 
-    def __init__(self, live: "ResyncLive", surroundings: Surroundings, *, quiet: bool, says: bool) -> None:
+    def __init__(self, live: "ResyncLive", surroundings: Surroundings, bell: "TerminalBell", *, says: bool) -> None:
         self._live = live
         self._stream = surroundings.stdout if says else surroundings.stderr
-        self._rings = not quiet and says and self._stream.isatty()
+        self._bell = bell
         self._says = says
         self._name_width = 12
 
@@ -172,10 +176,8 @@ class _Desk:
         """Write a line for each thing that became known."""
         for one in news:
             self.say(self._line(one), time_ns=one.time_ns if one.after_ns is None else None)
-            if self._rings and one.kind == "all home":
-                self._ring()
-            elif self._rings and one.kind in ("late", "restarted", "code"):
-                self._ring(2)
+            self._bell.hear([one.kind])
+        self._bell.tick()
 
     def say(self, text: str, time_ns: int | None = None) -> None:
         """Write one line."""
@@ -201,8 +203,3 @@ class _Desk:
             f"{one.after_ns / SECOND_NS:7.2f} s  {_MARKS[str(one.kind)]:<7}  {name:<{self._name_width}}  "
             f"{one.text + limit:<32}{count}".rstrip()
         )
-
-    def _ring(self, times: int = 1) -> None:
-        """Ring the terminal's bell; once for all is well, twice for trouble."""
-        self._stream.write(times * _BELL)
-        self._stream.flush()

@@ -23,7 +23,7 @@ from busdoc.intermittent.groups_evidence import (
 from busdoc.isolation.suspects.losses import gather_losses, losses_of
 from busdoc.machine.machine import Machine
 from busdoc.times import SECOND_NS
-from busdoc.words.counting import listed, times
+from busdoc.words.counting import listed, plural, times
 from busdoc.words.probability import odds
 
 __all__ = ["Group", "GroupCause", "find_groups"]
@@ -192,7 +192,7 @@ def _cause_words(cause: Cause, members: Sequence[str]) -> str:
 
 def _group_words(members: Sequence[str], n: int, restarted: int, kept: int, causes: Sequence[GroupCause]) -> str:
     """Say who falls, how often, how they come back, and what that points to."""
-    falls = "falls alone" if len(members) == 1 else "fall together"
+    falls = plural(len(members), "falls alone", "fall together")
     how = ""
     if restarted and not kept:
         how = f", restarted {'each time' if restarted == n else f'{restarted} of {n} times'}"

@@ -21,7 +21,7 @@ from busdoc.intermittent.rate_tests import (
     laplace_trend,
     phase_p,
 )
-from busdoc.isolation.suspects.rates import quiet_to_prove
+from busdoc.isolation.suspects.dwell import quiet_to_prove
 from busdoc.times import SECOND_NS
 
 __all__ = ["FOUND_AT", "Outage", "Rate", "RateColumn", "Shape", "ShapeTest", "StillNeeded", "Watched", "measure_rate"]
@@ -73,6 +73,7 @@ class ShapeTest:
 
     @property
     def found(self) -> bool:
+        """Whether it stands after correction for all that was asked."""
         return self.p_holm <= FOUND_AT
 
     @property

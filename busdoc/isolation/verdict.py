@@ -29,7 +29,7 @@ class Because:
 
 
 ELSEWHERE = "elsewhere"
-"""The suspect that stands for 'no part on the map'."""
+"""The suspect that stands for 'no part on the map': a name, by definition."""
 
 
 class Outcome(StrEnum):

@@ -94,6 +94,7 @@ class Controller:
 
     @property
     def name(self) -> str:
+        """What people call it: its spec's name."""
         return self.spec.name
 
 
@@ -152,7 +153,6 @@ class Machine:
             above.append(here)
             here = self.parts[here].owner
         return tuple(above)
-
 
     def home(self, name: str) -> str | None:
         """Name the nearest controller above a part: the one that a fault of it troubles. None: no controller is."""

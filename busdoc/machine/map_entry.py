@@ -44,6 +44,7 @@ def split_place(place: str | None) -> tuple[str | None, str | None]:
 
 
 def read_bus(table: MapTable) -> Bus | None:
+    """Read a [[bus]]; None, and the mistake noted, when it has no usable channel."""
     table.require("channel", "the channel as the capture numbers or names it")
     channel = _channel(table)
     bitrate = table.whole("bitrate", 1000, 20_000_000, "bit/s")
@@ -63,6 +64,7 @@ def read_bus(table: MapTable) -> Bus | None:
 
 
 def read_part(table: MapTable) -> Part | None:
+    """Read a [[part]]; None, and the mistake noted, when its name or kind is not usable."""
     name = table.name()
     table.require("kind", f"one of: {', '.join(PartKind)}")
     kind = table.choice("kind", PartKind, "a kind of part")
@@ -100,6 +102,7 @@ def read_wake(table: MapTable) -> Wake:
 
 
 def read_status(table: MapTable) -> StatusSignal | None:
+    """Read a [[status]]; None, and the mistake noted, when its controller or signal is not usable."""
     table.require("controller", "the controller that sends it")
     table.require("signal", "the signal as `Message.Signal`")
     controller = table.text("controller")
@@ -129,6 +132,7 @@ def read_status(table: MapTable) -> StatusSignal | None:
 
 
 def read_code(table: MapTable) -> CodeHint | None:
+    """Read a [[code]]; it speaks of one code, by SPN, by emergency code or by status signal."""
     controller = table.text("controller")
     spn = table.whole("spn", 0, _LAST_SPN, "a suspect parameter number")
     fmi = table.whole("fmi", 0, _LAST_FMI, "a failure mode")
@@ -144,6 +148,7 @@ def read_code(table: MapTable) -> CodeHint | None:
 
 
 def read_report(table: MapTable) -> Mapping[str, str | int | float | bool]:
+    """Read the [report]: what the user wants printed, key by key as given."""
     fields: dict[str, str | int | float | bool] = {}
     for key in table.all_keys():
         value = table.get(key)
@@ -159,7 +164,7 @@ def read_report(table: MapTable) -> Mapping[str, str | int | float | bool]:
 
 
 def read_controller(table: MapTable) -> Controller | None:
-    """Read a [[controller]]."""
+    """Read a [[controller]]; None, and the mistake noted, when its name is not usable."""
     name = table.name()
     feed, _ = split_place(table.text("into"))
     segment, _ = split_place(table.text("on"))

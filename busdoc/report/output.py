@@ -12,10 +12,10 @@ _STANDS_FOR = "\N{REPLACEMENT CHARACTER}"
 
 
 def printable(text: str) -> str:
-    """Replace every character that has no shape of its own, except line ends and tabs.
+    r"""Replace every character that has no shape of its own, except line ends and tabs.
 
-    >>> printable("fan\\x00"), printable("hopper \\u202egpj")
-    ('fan\\ufffd', 'hopper \\ufffdgpj')
+    >>> printable("fan\x00"), printable("hopper \u202egpj")
+    ('fan\ufffd', 'hopper \ufffdgpj')
     """
     if text.isprintable():
         return text

@@ -13,6 +13,7 @@ from typing import Any
 from busdoc.machine.toml_lines import TomlPath, lines_of
 from busdoc.resync_check.baseline import Baseline, LearntBus, LearntController, LearntWake
 from busdoc.times import SECOND_NS
+from busdoc.words.counting import counted
 
 __all__ = ["MergedMap", "map_text", "merge_into"]
 
@@ -217,7 +218,7 @@ def _bus_lines(bus: LearntBus) -> list[Line]:
 def _wake_lines(wake: LearntWake) -> list[Line]:
     shown = f"{max(wake.usual_ns / SECOND_NS, 0.01):.2f}"
     lines: list[Line] = [
-        ("first_frame_usually_s", shown, f"after power came on; {wake.n} time{'s' * (wake.n != 1)}"),
+        ("first_frame_usually_s", shown, f"after power came on; {counted(wake.n, 'time')}"),
     ]
     if wake.limit_ns is not None:
         lines.append(
@@ -253,7 +254,7 @@ def _seen(one: LearntController) -> str:
     n = len(one.returns_ns)
     low, high = min(one.returns_ns) / SECOND_NS, max(one.returns_ns) / SECOND_NS
     place = f", number {one.place} to speak" if one.place is not None else ""
-    return f"in step after the machine's first frame; {n} return{'s' * (n != 1)}, {low:.2f} to {high:.2f} s{place}"
+    return f"in step after the machine's first frame; {counted(n, 'return')}, {low:.2f} to {high:.2f} s{place}"
 
 
 def _limit(one: LearntController) -> str:

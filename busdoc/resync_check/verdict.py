@@ -12,6 +12,7 @@ from busdoc.resync_check.records import (
     StreamReturn,
 )
 from busdoc.times import MILLISECOND_NS, SECOND_NS
+from busdoc.words.counting import counted
 
 __all__ = ["give_verdicts", "judge_wake"]
 
@@ -85,7 +86,7 @@ def _judged(
     else:
         _judge_times(power_up, one, faults, open_points)
         if one.restarts_ns:
-            times = f"{len(one.restarts_ns)} time{'s' * (len(one.restarts_ns) != 1)}"
+            times = counted(len(one.restarts_ns), "time")
             when = ", ".join(_after(power_up, t_ns) for t_ns in one.restarts_ns[:4])
             text = f"restarted {times} while starting: back again at {when}"
             if restarted_with:

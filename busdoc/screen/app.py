@@ -1,6 +1,6 @@
-"""The screen of `busdoc isolate`: puts the areas in their places, hands keys to the desk, and draws what the desk has.
+"""The screen of `busdoc isolate`: puts the areas in their places, hands keys on, and draws what there is.
 
-Everything that is decided is decided by the desk and the session; everything that is drawn is drawn by the areas' own
+Everything that is decided is decided by `ScreenState` and the session; everything that is drawn, by the areas' own
 functions. This module knows only sizes, timers and Textual.
 """
 
@@ -30,7 +30,7 @@ from busdoc.screen.areas.roll_call import RollCall, draw_roll
 from busdoc.screen.areas.strip import PresenceStrip, draw_presence
 from busdoc.screen.drawing.lines import Area, Line
 from busdoc.screen.drawing.styles import DAY, NIGHT
-from busdoc.screen.key_handling import Desk
+from busdoc.screen.key_handling import ScreenState
 from busdoc.screen.layout import Places, places_for
 from busdoc.screen.session import Session
 
@@ -75,7 +75,7 @@ class IsolateApp(App[None]):
     ) -> None:
         # Where colours are unwanted Textual would turn them into greys; with the terminal's own it leaves them out.
         super().__init__(ansi_color=True if "NO_COLOR" in os.environ else None)
-        self.desk = Desk(session, quiet=quiet, zone=zone, clock_s=clock_s)
+        self.state = ScreenState(session, quiet=quiet, zone=zone, clock_s=clock_s)
         self._tell_others = tell
         self._ended = ended
         self._ticking = ticking
@@ -111,15 +111,15 @@ class IsolateApp(App[None]):
         self.redraw()
 
     def on_key(self, event: events.Key) -> None:
-        """Hand a key to the desk."""
+        """Take a key."""
         event.stop()
         event.prevent_default()
         self.action_pressed(event.key, event.character)
 
     def action_pressed(self, key: str, character: str | None = None) -> None:
-        """Hand a key to the desk, and show at once what it did."""
-        self.desk.press(key, character)
-        if self.desk.leaving:
+        """Take a key, and show at once what it did."""
+        self.state.press(key, character)
+        if self.state.leaving:
             self.exit()
         else:
             self.redraw()
@@ -129,59 +129,61 @@ class IsolateApp(App[None]):
         if self._ended():
             self.exit()
             return
-        new = self.desk.tick()
+        new = self.state.tick()
         for happening in new or ():
             if self._tell_others is not None:
                 self._tell_others(happening)
-        if self.desk.rings():
+        if self.state.rings():
             self.bell()
         if new is not None:
             self.redraw()
 
     def redraw(self) -> None:
         """Draw all areas that are in sight."""
-        desk, width = self.desk, self.size.width
+        state, width = self.state, self.size.width
         if width < 2 or not self.is_running:
             return
-        troubles = draw_troubles(desk.view, width)
-        offer = [] if desk.page or desk.asking else draw_offer(desk.view, width, desk.zone, labels=desk.offers_labels)
-        asking = desk.asking.draw(width) if desk.asking is not None else []
-        message = draw_message(desk.message.text, desk.message.tone, width)
+        troubles = draw_troubles(state.view, width)
+        offer = (
+            [] if state.page or state.asking else draw_offer(state.view, width, state.zone, labels=state.offers_labels)
+        )
+        asking = state.asking.draw(width) if state.asking is not None else []
+        message = draw_message(state.message.text, state.message.tone, width)
         places = places_for(
             width,
             self.size.height,
-            n_controllers=len(desk.view.controllers),
+            n_controllers=len(state.view.controllers),
             n_around=1 + len(troubles) + len(offer) + len(message),
             n_asking=len(asking),
-            alone=desk.alone,
+            alone=state.alone,
         )
         self._place(places)
-        self.screen.set_class(desk.light, "day")
-        self._show("head", [draw_head(desk.view, width, desk.zone)])
+        self.screen.set_class(state.light, "day")
+        self._show("head", [draw_head(state.view, width, state.zone)])
         for name, lines in (("troubles", troubles), ("offer", offer), ("asking", asking), ("message", message)):
             bar = self.query_one(f"#{name}")
             bar.set_class(not lines, "hidden")
             if bar.styles.height is None or bar.styles.height.value != max(1, len(lines)):
                 bar.styles.height = max(1, len(lines))
             self._show(name, lines)
-        self._show("hints", [draw_hints(desk.view, width, desk.page)])
-        middle = "page" if desk.page is not None else "big" if desk.big else "areas"
+        self._show("hints", [draw_hints(state.view, width, state.page)])
+        middle = "page" if state.page is not None else "big" if state.big else "areas"
         self.query_one("#page").set_class(middle != "page", "hidden")
         self.query_one("#big").set_class(middle != "big", "hidden")
         self.query_one("#upper").set_class(middle != "areas" or not places.upper, "hidden")
         self.query_one("#lower").set_class(middle != "areas" or not places.lower, "hidden")
         room = max(1, self.size.height - 2 - len(troubles) - len(offer) - len(asking) - len(message))
-        if desk.page is not None:
-            self._show("page", draw_page(desk.page, desk.view, width, room, desk.page_first))
-        elif desk.big:
-            self._show("big", draw_big(desk.view, width, room))
+        if state.page is not None:
+            self._show("page", draw_page(state.page, state.view, width, room, state.page_first))
+        elif state.big:
+            self._show("big", draw_big(state.view, width, room))
         else:
             self._draw_areas(places)
 
     def _draw_areas(self, places: Places) -> None:
-        desk = self.desk
-        desk.fit(roll_height=places.upper, tree_height=places.lower)
-        view, scroll = desk.view, desk.scroll
+        state = self.state
+        state.fit(roll_height=places.upper, tree_height=places.lower)
+        view, scroll = state.view, state.scroll
         if places.roll:
             self._show("roll", draw_roll(view, places.roll, places.upper, scroll.controller))
         if places.strip:
@@ -190,10 +192,10 @@ class IsolateApp(App[None]):
         if places.harness:
             self._show("harness", draw_harness(view, places.harness, places.lower, scroll.part))
         if places.next:
-            self._show("next", draw_next(view, places.next, places.lower, desk.lately))
+            self._show("next", draw_next(view, places.next, places.lower, state.lately))
 
     def _show(self, name: str, lines: Sequence[Line]) -> None:
-        self.query_one(f"#{name}", Area).show(lines, DAY if self.desk.light else NIGHT)
+        self.query_one(f"#{name}", Area).show(lines, DAY if self.state.light else NIGHT)
 
     def _place(self, places: Places) -> None:
         """Give the areas their sizes, if these have changed."""

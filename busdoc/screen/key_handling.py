@@ -1,4 +1,4 @@
-"""The desk: what the screen knows beside the session, and what each key does to both. It draws nothing.
+"""What each key does to the session, and to what the screen knows beside it. Nothing is drawn here.
 
 Takes keys and ticks; calls the session; keeps the page, the question that is open, the scroll and the message. What a
 key logged is told only after the session's call returned, and then it is on disk.
@@ -13,11 +13,11 @@ from busdoc.actions.action import POWER_KINDS, Action, ActionKind
 from busdoc.actions.words import done_in_words, question_in_words
 from busdoc.errors import BusdocError
 from busdoc.isolation.verdict import Step
+from busdoc.live.bell import Bell
 from busdoc.live.view import Happening, HappeningKind, SessionView
 from busdoc.screen.areas.big_view import in_question
 from busdoc.screen.areas.pages import Page
 from busdoc.screen.asking import Asking, Choice, Digit, Picking, Writing
-from busdoc.screen.bells import Bells
 from busdoc.screen.drawing.styles import Tone
 from busdoc.screen.drawing.words import moment, step_text
 from busdoc.screen.keys import BY_KEY, COMMANDS, VERBS, Command
@@ -25,7 +25,7 @@ from busdoc.screen.parts import choices_for, part_in_question, partners_of
 from busdoc.screen.scroll import Scroll
 from busdoc.screen.session import Session
 
-__all__ = ["Desk", "Message"]
+__all__ = ["Message", "ScreenState"]
 
 _VIEW_EVERY_S = 0.2
 _RUN_ON_S = 1.2
@@ -43,8 +43,8 @@ class Message:
     tone: Tone
 
 
-class Desk:
-    """Joins keys, the session and what is shown.
+class ScreenState:
+    """What the screen knows beside the session, and the one place that changes it.
 
     Parameters
     ----------
@@ -64,7 +64,7 @@ class Desk:
     ) -> None:
         self._session = session
         self._clock_s = clock_s
-        self._bells = Bells(quiet=quiet)
+        self._bell = Bell(quiet=quiet)
         self._seen = 0
         self._viewed_s = clock_s()
         self._chosen: tuple[Picking, float] | None = None
@@ -96,7 +96,7 @@ class Desk:
         new = self._session.happenings(self._seen)
         if new:
             self._seen = new[-1].n
-            self._bells.hear(new, now_s)
+            self._bell.hear(one.kind for one in new)
         if not new and now_s - self._viewed_s < _VIEW_EVERY_S:
             return None
         self._look()
@@ -109,7 +109,7 @@ class Desk:
 
     def rings(self) -> bool:
         """Say whether the bell is to ring now."""
-        return self._bells.ring(self._clock_s())
+        return self._bell.ring(self._clock_s())
 
     @property
     def offers_labels(self) -> bool:

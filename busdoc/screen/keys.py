@@ -1,4 +1,4 @@
-"""The keys, each with what it does: read by the desk, by the line of hints and by the page of help."""
+"""The keys, each with what it does: read by what handles them, by the line of hints and by the page of help."""
 
 from dataclasses import dataclass
 from enum import StrEnum

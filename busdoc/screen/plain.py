@@ -10,13 +10,14 @@ from datetime import tzinfo
 from busdoc.actions.action import POWER_KINDS, ActionKind
 from busdoc.actions.words import done_in_words
 from busdoc.errors import InputError
+from busdoc.live.bell import TerminalBell
 from busdoc.live.view import Happening, HappeningKind, SessionView
 from busdoc.screen.drawing.words import bus_name, moment, step_text
 from busdoc.screen.session import Session
 from busdoc.words.duration import countdown
 from busdoc.words.probability import odds
 
-__all__ = ["PlainDesk"]
+__all__ = ["PlainSession"]
 
 _HELP = """\
 next                   log the proposed step at this instant (so does an empty line)
@@ -34,26 +35,30 @@ help, quit
 A part may be given by a few of its letters, or by its number."""
 
 _SWITCHING = tuple(kind.removeprefix("power-") for kind in POWER_KINDS)
-_BELLS = {HappeningKind.LOST: "\a", HappeningKind.BACK: "\a\a"}
 
 
-class PlainDesk:
+class PlainSession:
     """Turns typed lines into calls and what happens into lines.
 
     Parameters
     ----------
     session : what runs
     say : writes one line
-    quiet : ring no bell
+    bell : hears of what happens; None: there is none
     zone : of the times of day; None: the laptop's own
     """
 
     def __init__(
-        self, session: Session, say: Callable[[str], None], *, quiet: bool = False, zone: tzinfo | None = None
+        self,
+        session: Session,
+        say: Callable[[str], None],
+        *,
+        bell: TerminalBell | None = None,
+        zone: tzinfo | None = None,
     ) -> None:
         self._session = session
         self._say = say
-        self._quiet = quiet
+        self._bell = bell
         self._zone = zone
         self._seen = 0
         self._told_next = ""
@@ -87,6 +92,10 @@ class PlainDesk:
                 self._typed.discard(one.n)
                 continue
             self._say(self._line(one, view))
+            if self._bell is not None:
+                self._bell.hear([one.kind])
+        if self._bell is not None:
+            self._bell.tick()
         if view.trouble != self._told_trouble:
             self._told_trouble = view.trouble
             self._say(f"TROUBLE: {view.trouble}" if view.trouble else "The trouble is over.")
@@ -272,8 +281,7 @@ class PlainDesk:
         return "" if view.next is None else step_text(view.next)
 
     def _line(self, one: Happening, view: SessionView) -> str:
-        bell = "" if self._quiet else _BELLS.get(one.kind, "")
-        return f"{bell}{self._at(one.time_ns, view)}  {one.text}"
+        return f"{self._at(one.time_ns, view)}  {one.text}"
 
     def _at(self, t_ns: int, view: SessionView) -> str:
         return moment(t_ns, view.start_ns, epoch=view.epoch, zone=self._zone)

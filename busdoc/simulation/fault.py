@@ -41,4 +41,5 @@ class Fault:
 
     @property
     def is_hard(self) -> bool:
+        """Whether it shows as soon as it can, not by chance."""
         return math.isinf(self.rate_hz)

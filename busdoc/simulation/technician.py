@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busdoc.actions.action import Action, ActionKind
+from busdoc.simulation.press_law import PressLaw, draw_lag_s
 from busdoc.simulation.world import World
 from busdoc.times import SECOND_NS
 
@@ -20,8 +21,9 @@ __all__ = ["CAREFUL", "Habits", "Technician"]
 class Habits:
     """How presses are made."""
 
+    law: PressLaw = PressLaw.EXPONENTIAL
+    """Of how late a press comes; it says what the two below mean."""
     lag_s: float = 0.5
-    """Mean of how late a press comes (exponential, cut at `most_lag_s`)."""
     most_lag_s: float = 2.0
     miss: float = 0.0
     """Probability that a press is forgotten."""
@@ -121,7 +123,7 @@ class Technician:
             return
         if part is not None and self._rng.random() < habits.wrong:
             part = self._neighbour(part)
-        lag_s = min(float(self._rng.exponential(habits.lag_s)) if habits.lag_s > 0.0 else 0.0, habits.most_lag_s)
+        lag_s = draw_lag_s(habits.law, self._rng, habits.lag_s, habits.most_lag_s)
         time_ns = self._start_ns + round((self.world.now_s + lag_s + habits.clock_offset_s) * SECOND_NS)
         self._pressed.append((time_ns, kind, part, into, act))
         if self._rng.random() < habits.twice:
@@ -187,12 +189,6 @@ class Technician:
                     self.do(ActionKind.UNPLUG, branch)
                 self._revive(controller, wait_s)
         return suspects[0]
-
-    def swap_and_see(self, controller: str, one: str, other: str, *, dwell_s: float) -> bool:
-        """Let two like parts change places and watch; say whether the controller stayed up."""
-        self.do(ActionKind.SWAP, one, other)
-        self._revive(controller, 10.0)
-        return self._stays_up(controller, dwell_s)
 
     def fiddle(self, parts: Sequence[str], *, times: int, gap_s: Callable[[], float]) -> None:
         """Unplug and restore parts at random, one at a time: the decoys of a session without a fault on them."""

@@ -191,9 +191,11 @@ class World:
         return self._wiring.main_on
 
     def has_power(self, controller: str) -> bool:
+        """Whether a controller has power."""
         return self._wiring.has_power(controller)
 
     def is_plugged(self, part: str) -> bool:
+        """Whether a part is plugged in."""
         return self._wiring.is_plugged(part)
 
     def healthy(self, controller: str) -> bool:
@@ -205,6 +207,7 @@ class World:
         return tuple(name for name in self._wiring.troubled_by(part) if self._wiring.has_power(name))
 
     def expected_boot_s(self, controller: str) -> float:
+        """Give how long a controller takes from power to its first frame on average, s."""
         return self._boot_s[controller]
 
     # What is done to it

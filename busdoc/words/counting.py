@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-__all__ = ["counted", "first_few", "listed", "per_hour", "plural", "times"]
+__all__ = ["all_of", "counted", "first_few", "listed", "per_hour", "plural", "times"]
 
 
 def plural(n: int, one: str, many: str | None = None) -> str:
@@ -30,6 +30,15 @@ def times(n: int) -> str:
     ('once', 'twice', '30 times')
     """
     return "once" if n == 1 else "twice" if n == 2 else f"{n} times"
+
+
+def all_of(n: int, one: str) -> str:
+    """Say that it is all there are.
+
+    >>> all_of(1, "controller"), all_of(2, "controller"), all_of(8, "controller")
+    ('the one controller', 'both controllers', 'all 8 controllers')
+    """
+    return f"the one {one}" if n == 1 else f"{'both' if n == 2 else f'all {n}'} {plural(n, one)}"
 
 
 def listed(names: Sequence[object], most: int | None = None) -> str:

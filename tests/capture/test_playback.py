@@ -83,24 +83,6 @@ def test_time_goes_as_fast_as_asked(tmp_path: Path) -> None:
     assert played.now_ns() - int(block.t_ns[0]) == 5 * SECOND
 
 
-def test_a_pause_stops_time_and_a_new_speed_counts_from_then_on(tmp_path: Path) -> None:
-    path, block = recording(tmp_path)
-    clock = Hands()
-    played = Playback([path], clock_ns=clock)
-    played.start()
-    first_ns = int(block.t_ns[0])
-    clock.pass_s(1.0)
-    played.pause()
-    clock.pass_s(100.0)
-    assert played.paused
-    assert played.now_ns() == first_ns + SECOND
-    played.resume()
-    clock.pass_s(1.0)
-    played.set_speed(10.0)
-    clock.pass_s(1.0)
-    assert played.now_ns() == first_ns + 12 * SECOND
-
-
 def test_it_goes_on_being_the_recordings_own_time(tmp_path: Path) -> None:
     path, _ = recording(tmp_path, t0_ns=0)
     played = Playback([path])

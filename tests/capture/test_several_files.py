@@ -149,7 +149,7 @@ def test_reading_again_counts_anew(tmp_path: Path) -> None:
     for _ in range(2):
         assert len(read(capture)) == 2
         assert capture.skipped.total == 1
-        assert capture.skipped.by_file == {path: 1}
+        assert [(line.file, line.line) for line in capture.skipped.first] == [(path, 3)]
 
 
 def test_many_files_keep_no_more_than_a_few_open(tmp_path: Path) -> None:

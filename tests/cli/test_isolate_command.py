@@ -6,7 +6,6 @@ import os
 import re
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -227,13 +226,11 @@ def test_nothing_is_ever_sent_by_it(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     assert sent.n == 0
 
 
-def test_the_bell_rings_once_for_lost_and_twice_for_back(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_bell_is_written_to_a_file(monkeypatch: pytest.MonkeyPatch) -> None:
     words = ("isolate", "--plain", "--replay", CAPTURE, "--speed", "max", *SHOWN, "--actions", ACTIONS)
     _, out, _ = run(*words, monkeypatch=monkeypatch)
-    lost = [line for line in out.splitlines() if "dropped off the bus" in line and "times" not in line]
-    back = [line for line in out.splitlines() if "is back in step" in line]
-    assert {line.count("\a") for line in lost} == {1}
-    assert {line.count("\a") for line in back} == {2}
+    assert "dropped off the bus" in out
+    assert "\a" not in out
 
 
 def test_a_session_that_is_killed_loses_no_press_that_was_answered(tmp_path: Path) -> None:
@@ -250,9 +247,7 @@ def test_a_session_that_is_killed_loses_no_press_that_was_answered(tmp_path: Pat
     assert process.stdout is not None
     process.stdin.write("unplug harness-A\nunplug harness-B\nundo\n")
     process.stdin.flush()
-    until_s = time.monotonic() + 60
-    while not process.stdout.readline().startswith("Taken back"):
-        assert time.monotonic() < until_s
+    assert any(line.startswith("Taken back") for line in process.stdout)  # reads no further than that line
     process.kill()
     process.wait()
     process.stdout.close()

@@ -28,42 +28,19 @@ PUBLISHED = [
 def test_the_fields_of_an_identifier_are_those_of_the_standard(
     id_: int, priority: int, pgn: int, destination: int, source: int
 ) -> None:
-    ids = np.array([id_], np.uint32)
-    found = [
-        int(column[0])
-        for column in (
-            fields.priority(ids),
-            fields.parameter_group(ids),
-            fields.destination_address(ids),
-            fields.source_address(ids),
-        )
-    ]
-    assert found == [priority, pgn, destination, source]
+    assert fields.parameter_group(np.array([id_], np.uint32)).tolist() == [pgn]
+    assert fields.group_and_destination(id_) == (pgn, destination)
+    assert fields.source_of(id_) == source
+    assert fields.is_addressed(pgn) == (destination != 255 or pgn in (60416, 59904, 60928))
+    assert id_ >> 26 == priority
 
 
 @pytest.mark.parametrize(("id_", "priority", "pgn", "destination", "source"), PUBLISHED)
-def test_priority_and_source_are_what_can_j1939_reads(
-    id_: int, priority: int, pgn: int, destination: int, source: int
-) -> None:
+def test_the_source_is_what_can_j1939_reads(id_: int, priority: int, pgn: int, destination: int, source: int) -> None:
     theirs = j1939.MessageId(can_id=id_)
-    ids = np.array([id_], np.uint32)
-    assert (theirs.priority, theirs.source_address) == (fields.priority(ids)[0], fields.source_address(ids)[0])
-
-
-@pytest.mark.parametrize(("id_", "priority", "pgn", "destination", "source"), PUBLISHED)
-def test_an_identifier_put_together_again_is_the_same(
-    id_: int, priority: int, pgn: int, destination: int, source: int
-) -> None:
-    assert fields.extended_id(pgn, source, destination=destination, priority=priority) == id_
-
-
-def test_an_identifier_with_both_page_bits_is_no_j1939() -> None:
-    ids = np.array([0x0CF00400, 0x1DF01107, 0x1BF00480], np.uint32)
-    assert fields.is_j1939(ids).tolist() == [True, True, False]
+    assert (theirs.priority, theirs.source_address) == (priority, fields.source_of(id_))
 
 
 def test_one_identifier_reads_as_the_column_does() -> None:
     ids = np.random.default_rng(1).integers(0, 1 << 29, 2000, dtype=np.uint32)
-    one_by_one = [fields.group_and_destination(int(id_)) for id_ in ids]
-    columns = list(zip(fields.parameter_group(ids).tolist(), fields.destination_address(ids).tolist(), strict=True))
-    assert one_by_one == columns
+    assert [fields.group_of(int(id_)) for id_ in ids] == fields.parameter_group(ids).tolist()

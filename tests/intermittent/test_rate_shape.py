@@ -18,7 +18,7 @@ from busdoc.intermittent.rate_tests import (
     halving_seen_after,
     laplace_trend,
 )
-from busdoc.isolation.suspects.rates import quiet_to_prove
+from busdoc.isolation.suspects.dwell import quiet_to_prove
 
 NS = 10**9
 HOUR = 3600 * NS

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from busdoc.errors import InputError
@@ -64,10 +64,12 @@ def test_with_few_showings_in_a_hundred_seconds_the_exact_test_decides(n: int, q
 
 
 @given(n=st.integers(0, 200), watched_s=st.floats(1.0, 1e5), share=st.floats(0.01, 3.0))
+@example(n=0, watched_s=1.0, share=0.984375)
 def test_it_is_called_cured_when_and_only_when_the_time_is_over(n: int, watched_s: float, share: float) -> None:
+    """A hundredth of the time is worth five times 1e-4 where the rate is least known; the dwell is right to 2e-5."""
     rate = FaultRate(n=n, watched_s=watched_s)
     if not math.isinf(rate.needed_s) and abs(share - 1.0) > 0.01:
-        assert (rate.confidence(share * rate.needed_s) >= 0.95 - 2e-3) == (share > 1.0)
+        assert (rate.confidence(share * rate.needed_s) >= 0.95 - 1e-4) == (share > 1.0)
 
 
 def test_one_showing_does_not_ask_for_more_than_a_fault_of_once_an_hour_would() -> None:

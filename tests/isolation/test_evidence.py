@@ -119,3 +119,58 @@ def test_the_same_press_twice_at_once_is_a_doubled_one_and_no_contradiction() ->
 
     assert blamed(50.0, 52.9) == pytest.approx(blamed(50.0), rel=0.5)
     assert blamed(50.0, 53.1) > 10.0 * blamed(50.0)
+
+
+def test_what_was_written_last_is_trusted_the_less_the_longer_it_should_have_shown() -> None:
+    """Bayes by hand: plugged in at 50 s, likely half a second before, and quiet since; wrong in one of a hundred."""
+    evidence, record = weigh([dropout(20.0, 24.0, "spreader")], [action(1, 50.0, ActionKind.PLUG, "harness")], 110.0)
+    right = 0.99 * np.exp(-RATES_HZ * 60.5)
+    trust = evidence.trust[record.reach.parts.index("harness")]
+    assert trust == pytest.approx(right / (right + 0.01), abs=1e-12)
+    assert evidence.trust[record.reach.parts.index("hoist")][0] == pytest.approx(1.0)  # never moved
+
+
+def test_quiet_counts_from_the_first_trouble_in_the_longest_trial_that_ended_or_all_that_did_not() -> None:
+    """The spreader was up from 24 to 80 s, and from 84 s to the end; its harness with it."""
+    incidents = [dropout(20.0, 24.0, "spreader"), dropout(80.0, 84.0, "spreader")]
+    evidence, record = weigh(incidents, [], 100.0)
+    assert evidence.quiet_s[record.reach.parts.index("harness")] == pytest.approx(56.0)
+    evidence, record = weigh(incidents, [], 200.0)
+    assert evidence.quiet_s[record.reach.parts.index("harness")] == pytest.approx(116.0)
+    assert evidence.exposed[record.reach.parts.index("harness")].all()
+    assert not evidence.exposed[record.reach.parts.index("hoist")].any()
+
+
+def harness_with(kind: ActionKind, *, moved: bool, at_s: float, fell_s: float) -> tuple[float, float]:
+    """(survival, hazard at the second dropout over the background) of the harness at the slowest rate."""
+    moves = [action(9, 300.0, ActionKind.UNPLUG, "harness")] if moved else []
+    incidents = [dropout(20.0, 24.0, "spreader"), dropout(fell_s, fell_s + 4.0, "spreader")]
+    evidence, record = weigh(incidents, [action(1, at_s, kind, "harness"), *moves], 310.0)
+    p = record.reach.parts.index("harness")
+    return float(evidence.survival[p, 0]), float(evidence.hazard[p, 1, 0] / evidence.background[1, 0])
+
+
+@pytest.mark.parametrize(("moved", "factor"), [(False, 0.6), (True, 0.99 * 0.6 + 0.01)])
+def test_shaking_a_part_in_vain_speaks_against_it(moved: bool, factor: float) -> None:
+    """A bad contact shows in two of five cases when it is moved; what was moved may have been out by mistake."""
+    shaken, _ = harness_with(ActionKind.WIGGLE, moved=moved, at_s=100.0, fell_s=200.0)
+    marked, _ = harness_with(ActionKind.MARK, moved=moved, at_s=100.0, fell_s=200.0)
+    assert shaken / marked == pytest.approx(factor)
+
+
+@pytest.mark.parametrize(("after_s", "spared"), [(-2.2, True), (-1.2, False), (2.2, True)])
+def test_what_falls_shortly_after_the_shaking_is_not_in_vain(after_s: float, spared: bool) -> None:
+    """Written at 100 s, so likely at 99.5 s; from two seconds before to two and a half after counts as an answer."""
+    shaken, _ = harness_with(ActionKind.WIGGLE, moved=False, at_s=100.0, fell_s=99.475 + after_s + 0.2)
+    marked, _ = harness_with(ActionKind.MARK, moved=False, at_s=100.0, fell_s=99.475 + after_s + 0.2)
+    assert (shaken / marked == pytest.approx(0.6)) == (after_s < -2.0)
+    assert spared or shaken == pytest.approx(marked)
+
+
+def test_a_part_that_was_just_shaken_shows_in_two_of_five_cases_within_a_second_and_a_half() -> None:
+    """Added to its hazard: 0.4 / 1.5 s times how likely the shaking came within that time before the dropout."""
+    _, shaken = harness_with(ActionKind.WIGGLE, moved=False, at_s=100.0, fell_s=100.0)
+    _, marked = harness_with(ActionKind.MARK, moved=False, at_s=100.0, fell_s=100.0)
+    waits = [100.025 - (100.0 - node / 10.0) for node in range(-30, 51)]
+    within = sum(w for w, waited in zip(lateness_weights(), waits, strict=True) if 0.0 < waited < 1.5)
+    assert (shaken - marked) / marked == pytest.approx(0.4 / 1.5 * within / RATES_HZ[0])

@@ -10,13 +10,8 @@ from scipy.special import exp1
 from busdoc.arrays import Float64Array
 from busdoc.isolation.proposals.gain import entropy_bit, expected_entropy_bit, fewest_tests, gain_bit, two_way_gain_bit
 from busdoc.isolation.proposals.gain import one_at_a_time_tests as restoring_tests
-from busdoc.isolation.suspects.rates import (
-    RATES_HZ,
-    dwell_s,
-    known_rate_dwell_s,
-    posterior_after_quiet,
-    quiet_probability,
-)
+from busdoc.isolation.suspects.dwell import dwell_s, known_rate_dwell_s
+from busdoc.isolation.suspects.rates import RATES_HZ, quiet_probability
 
 
 @pytest.mark.parametrize(
@@ -40,30 +35,6 @@ def test_a_rate_known_on_the_grid_gives_the_same_dwell() -> None:
     for confidence in (0.5, 0.9, 0.95, 0.99):
         expected_s = known_rate_dwell_s(confidence, float(RATES_HZ[9]))
         assert dwell_s(confidence, weights) == pytest.approx(expected_s, rel=1e-6)
-
-
-@pytest.mark.parametrize(("periods", "posterior"), [(1, 0.268941), (2, 0.119203), (3, 0.0474259), (4.6, 0.009952)])
-def test_bayes_rule_clears_an_even_suspect_as_worked_by_hand(periods: float, posterior: float) -> None:
-    assert posterior_after_quiet(0.5, math.exp(-periods)) == pytest.approx(posterior, abs=1e-6)
-
-
-@pytest.mark.parametrize(
-    ("sound_per_h", "faulty_per_h", "hours"), [(0.1, 1.0, 3.2716), (0.01, 1.0, 2.9742), (0.0, 1.0, 2.9444)]
-)
-def test_quiet_clears_where_walds_sequential_test_accepts(
-    sound_per_h: float, faulty_per_h: float, hours: float
-) -> None:
-    # A. Wald, Sequential tests of statistical hypotheses, Ann. Math. Stat. 16 (1945) 117: with both errors at 5 % and
-    # no event, accept at -ln(0.05 / 0.95) / (rate if faulty - rate if sound)
-    left = posterior_after_quiet(0.5, math.exp(-(faulty_per_h - sound_per_h) * hours))
-    assert left == pytest.approx(0.05, abs=1e-5)
-
-
-@pytest.mark.parametrize(("p_sound", "p_faulty", "trials"), [(0.1, 0.3, 12), (0.01, 0.1, 31)])
-def test_as_many_quiet_trials_in_a_row_clear_as_walds_bound_asks(p_sound: float, p_faulty: float, trials: int) -> None:
-    # Wald 1945, both errors at 5 %: log likelihood ratio of a quiet trial ln((1 - p_faulty) / (1 - p_sound))
-    ratio = (1.0 - p_faulty) / (1.0 - p_sound)
-    assert posterior_after_quiet(0.5, ratio**trials) <= 0.05 < posterior_after_quiet(0.5, ratio ** (trials - 1))
 
 
 @pytest.mark.parametrize("quiet_s", [1.0, 10.0, 60.0, 600.0, 3600.0])

@@ -4,8 +4,6 @@ import io
 import json
 import math
 import signal
-import threading
-import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cache
@@ -19,8 +17,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import busdoc.report.json
-from busdoc.capture.bus.address import parse_bus
-from busdoc.capture.bus.buses import LiveBuses
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.formats.write import write_log
 from busdoc.capture.frames import FrameBlock
@@ -29,11 +25,12 @@ from busdoc.capture.playback import Playback
 from busdoc.capture.reading import RecorderGap
 from busdoc.cli.environment import Surroundings
 from busdoc.cli.main import main
-from busdoc.live.resync_live import ResyncLive
-from busdoc.live.return_news import NewsKind, ReturnNews, Stage
+from busdoc.live.resync.news import NewsKind, ReturnNews
+from busdoc.live.resync.resync_live import ResyncLive
+from busdoc.live.resync.stages import Stage
 from busdoc.machine.machine_map import machine_from_text
 from busdoc.resync_check.records import ReturnFault, ReturnVerdict, Zero
-from tests.capture.live_doubles import multicast_group
+from tests.capture.real_paths import PATHS, Carrier, real_path
 from tests.health.made_traffic import S, merged
 from tests.health.sweeper import MAP, Sweeper, with_limits
 
@@ -142,12 +139,12 @@ def test_each_controller_is_counted_home_and_then_all() -> None:
     assert [one.controller for one in of_kind(news, NewsKind.HOME)] == ["engine", "lights", "broom", "hopper"]
     assert [(one.home, one.due) for one in of_kind(news, NewsKind.HOME)] == [(1, 4), (2, 4), (3, 4), (4, 4)]
     assert news[-1].text.startswith("all back in step after 1.1 s")
-    assert live.verdict is ReturnVerdict.PASS
+    assert live.following.verdict is ReturnVerdict.PASS
 
 
 def test_it_ends_when_the_settling_time_is_over_and_not_before() -> None:
     live, _ = run(cut(traffic(Sweeper().switch(10.0, 15.0)), 0.05))
-    slowest = live.power_up.slowest if live.power_up is not None else None
+    slowest = live.following.power_up.slowest if live.following.power_up is not None else None
     assert slowest is not None
     assert slowest.steady_ns is not None
     assert 10 * S <= live.result().health.until_ns - slowest.steady_ns < 10.2 * S
@@ -159,7 +156,7 @@ def test_a_machine_that_is_off_when_listening_begins_is_seen_whole() -> None:
     live, news = run(cut(traffic(sweeper), 0.05, from_s=1.0))
     assert [one.kind for one in news[:2]] == [NewsKind.SILENT, NewsKind.POWER]
     assert news[0].text == "nothing heard yet: switch it on"
-    assert live.verdict is ReturnVerdict.PASS
+    assert live.following.verdict is ReturnVerdict.PASS
 
 
 def test_a_machine_that_is_starting_already_must_be_switched_again() -> None:
@@ -167,7 +164,7 @@ def test_a_machine_that_is_starting_already_must_be_switched_again() -> None:
     sweeper.off.append((0.0, 0.0, {"engine": 0.0, "hopper": 2.5, "broom": 1.0, "lights": 0.0}))
     live, news = run(cut(traffic(sweeper.switch(20.0, 25.0)), 0.05))
     assert news[0].kind is NewsKind.ON
-    power_up = live.power_up
+    power_up = live.following.power_up
     assert power_up is not None
     assert power_up.power_up.time_ns == pytest.approx(START_NS + 25.5 * S, abs=0.1 * S)
 
@@ -176,13 +173,13 @@ def test_who_is_missing_is_named_at_the_limit_and_when_time_is_up() -> None:
     live, news = run(cut(traffic(Sweeper().switch(10.0, 15.0, hopper=99.0)), 0.05))
     late = of_kind(news, NewsKind.LATE)
     assert [(one.controller, (one.after_ns or 0) / S) for one in late] == [("hopper", 2.5), ("hopper", 12.5)]
-    assert (live.not_back(), live.verdict) == (("hopper",), ReturnVerdict.FAIL)
+    assert (live.following.not_back(), live.following.verdict) == (("hopper",), ReturnVerdict.FAIL)
 
 
 def test_a_time_limit_of_ones_own_names_the_missing_even_where_no_limit_is_known() -> None:
     live, news = run(cut(traffic(Sweeper().switch(10.0, 15.0, hopper=8.0)), 0.05), MAP, within_s=4.0)
     assert [one.controller for one in of_kind(news, NewsKind.LATE)] == ["hopper"]
-    assert (live.not_back(), live.verdict) == (("hopper",), ReturnVerdict.FAIL)
+    assert (live.following.not_back(), live.following.verdict) == (("hopper",), ReturnVerdict.FAIL)
 
 
 def test_switched_off_again_it_counts_anew() -> None:
@@ -192,13 +189,13 @@ def test_switched_off_again_it_counts_anew() -> None:
         NewsKind.OFF_AGAIN,
         NewsKind.POWER,
     ]
-    assert live.verdict is ReturnVerdict.PASS
+    assert live.following.verdict is ReturnVerdict.PASS
 
 
 def test_one_that_restarts_while_the_others_settle_fails() -> None:
     live, news = run(cut(traffic(Sweeper().switch(10.0, 15.0).switch(20.0, 20.6, ("broom",))), 0.05))
     assert [one.controller for one in of_kind(news, NewsKind.RESTARTED)] == ["broom"]
-    power_up = live.power_up
+    power_up = live.following.power_up
     assert power_up is not None
     faults = {one.name: one.faults for one in power_up.controllers}
     assert ReturnFault.RESTARTED in faults["broom"]
@@ -214,7 +211,7 @@ def test_a_key_notes_the_moment_of_switching_on() -> None:
         if not pressed and source.now_ns() >= START_NS + 15 * S:
             live.press()
             pressed = True
-    power_up = live.power_up
+    power_up = live.following.power_up
     assert power_up is not None
     assert power_up.power_up.zero is Zero.PRESS
     assert power_up.power_up.time_ns == pytest.approx(START_NS + 15 * S, abs=0.06 * S)
@@ -274,78 +271,33 @@ def written(folder: Path, sweeper: Sweeper) -> Path:
 # Over real interfaces
 
 
-def sent_over(bus: can.BusABC, block: FrameBlock, live: ResyncLive) -> tuple[list[ReturnNews], float]:
-    """Send at the traffic's own pace from another thread, and follow; give how late the sender was at the most, s."""
-    live.start()
-    pace = threading.Event()
-    after_s = ((block.t_ns - block.t_ns[0]) / S).tolist()
-    start_s = time.time() + 0.05
-    late_s = [0.0]
-
-    def send_all() -> None:
-        for row, row_s in enumerate(after_s):
-            pace.wait(max(0.0, start_s + row_s - time.time()))
-            stamp_s = start_s + row_s
-            late_s.append(time.time() - stamp_s)
-            message = can.Message(
-                timestamp=stamp_s, arbitration_id=int(block.id[row]), is_extended_id=True, data=block.payload(row)
-            )
-            bus.send(message)
-
-    sender = threading.Thread(target=send_all)
-    sender.start()
+@pytest.mark.parametrize("kind", PATHS)
+def test_over_a_real_bus_all_are_counted_home(kind: str) -> None:
+    block = traffic(Sweeper(until_s=5.0).switch(0.6, 1.8))
     news: list[ReturnNews] = []
-    until_s = time.monotonic() + 30.0
-    while not live.done and time.monotonic() < until_s:
-        news += live.step()
-        pace.wait(0.02)
-    sender.join()
-    live.stop()
-    bus.shutdown()
-    return news, max(late_s)
-
-
-def homecoming(bus: can.BusABC, address: str) -> tuple[ResyncLive, list[ReturnNews], float]:
-    """Follow a power-up of the sweeper over a bus."""
-    live = ResyncLive(LiveBuses([parse_bus(address)]), machine_from_text(LIMITS, "map"), settle_ns=S)
-    news, late_s = sent_over(bus, traffic(Sweeper(until_s=5.0).switch(0.6, 1.8)), live)
-    return live, news, late_s
-
-
-def is_homecoming(live: ResyncLive, news: Sequence[ReturnNews]) -> None:
+    with real_path(kind, 8) as path:
+        carrier = Carrier(path, int(block.t_ns[0]))
+        live = ResyncLive(carrier.source, machine_from_text(LIMITS, "map"), settle_ns=S)
+        live.start()
+        carrier.carry(block, lambda: news.extend(live.step()))
+        live.stop()
     assert [one.controller for one in of_kind(news, NewsKind.HOME)] == ["engine", "lights", "broom", "hopper"]
-    assert (live.stage, live.verdict) == (Stage.DONE, ReturnVerdict.PASS)
+    assert (live.stage, live.following.verdict) == (Stage.DONE, ReturnVerdict.PASS)
     (home,) = of_kind(news, NewsKind.ALL_HOME)
-    assert home.after_ns == pytest.approx(1.1 * S, abs=0.15 * S)
-
-
-def test_over_the_virtual_bus_all_are_counted_home() -> None:
-    bus = can.Bus(interface="virtual", channel="resync-live", preserve_timestamps=True)
-    live, news, _ = homecoming(bus, "virtual:resync-live@250000")
-    is_homecoming(live, news)
-
-
-def test_over_udp_multicast_all_are_counted_home() -> None:
-    for _ in range(3):
-        bus = can.Bus(interface="udp_multicast", channel=multicast_group(8))
-        live, news, late_s = homecoming(bus, f"udp_multicast:{multicast_group(8)}@250000")
-        if late_s < 0.05:  # times are the kernel's: a sender that was held up sent another traffic
-            break
-    else:
-        pytest.skip("this computer is too busy to send at the traffic's own pace")
-    is_homecoming(live, news)
+    assert home.after_ns == pytest.approx(1.1 * S, abs=0.05 * S)
 
 
 def test_following_a_power_up_transmits_nothing() -> None:
     block = traffic(Sweeper(until_s=3.0).switch(0.5, 1.7))
-    witness = can.Bus(interface="virtual", channel="resync-witness")
-    bus = can.Bus(interface="virtual", channel="resync-witness", preserve_timestamps=True)
-    source = LiveBuses([parse_bus("virtual:resync-witness@250000")])
-    sent_over(bus, block, ResyncLive(source, machine_from_text(LIMITS, "map"), within_ns=S, settle_ns=S // 10))
-    seen = []
-    while (message := witness.recv(0.0)) is not None:
-        seen.append(message.arbitration_id)
-    witness.shutdown()
+    with real_path("virtual", 9) as path, can.Bus(interface="virtual", channel="path-9") as witness:
+        carrier = Carrier(path, int(block.t_ns[0]))
+        live = ResyncLive(carrier.source, machine_from_text(LIMITS, "map"), within_ns=S, settle_ns=S // 10)
+        live.start()
+        carrier.carry(block, live.step)
+        live.stop()
+        seen = []
+        while (message := witness.recv(0.0)) is not None:
+            seen.append(message.arbitration_id)
     assert seen == block.id.tolist()
 
 
@@ -378,9 +330,9 @@ def replayed(folder: Path, sweeper: Sweeper, *words: object) -> tuple[int, str, 
     return typed("resync", "--replay", path, "--speed", "max", "--machine", folder / "sweeper.toml", *words)
 
 
-def test_a_healthy_return_rings_once_and_ends_with_status_0(tmp_path: Path) -> None:
+def test_a_healthy_return_rings_twice_and_ends_with_status_0(tmp_path: Path) -> None:
     status, out, err = replayed(tmp_path, Sweeper().switch(10.0, 15.0))
-    assert (status, err, out.count("\a")) == (0, "", 1)
+    assert (status, err, out.count("\a")) == (0, "", 2)
     assert "[ ok ]   hopper        in step, limit 2.5 s" in out
     assert out.rstrip().endswith("PASS: all 4 back in step after 1.1 s, hopper last.")
 

@@ -17,7 +17,7 @@ from busdoc.actions.action import ActionKind
 from busdoc.actions.journal import journal_from_text
 from busdoc.cli.environment import ExitStatus
 from busdoc.cli.main import build_parser, main
-from busdoc.isolation.suspects.rates import dwell_s, known_rate_dwell_s
+from busdoc.isolation.suspects.dwell import dwell_s, known_rate_dwell_s
 from busdoc.machine.machine import Machine, PartKind
 from busdoc.machine.machine_map import machine_from_text
 

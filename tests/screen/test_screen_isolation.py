@@ -57,7 +57,7 @@ class Person:
 
     def _named(self) -> str | None:
         """Name the part that the screen calls at fault."""
-        view = self.app.desk.view
+        view = self.app.state.view
         part, probability = (view.suspects[0].part, view.suspects[0].probability) if view.suspects else (ELSEWHERE, 0.0)
         return part if part != ELSEWHERE and probability >= NAMED_AT else None
 
@@ -70,20 +70,20 @@ class Person:
                 self.wait(LOOK_S)
                 if self._named() == part:
                     return part
-            view = self.app.desk.view
+            view = self.app.state.view
             if view.next is None or not step_text(view.next):
                 self.wait(1.0)
                 continue
             step, shown = view.next.test.steps[view.next.step], step_text(view.next)
             self.wait(HANDS_S)
-            if self.app.desk.view.next is None or step_text(self.app.desk.view.next) != shown:
+            if self.app.state.view.next is None or step_text(self.app.state.view.next) != shown:
                 continue  # it changed before hands were on it
             self.machine.do(step.action, step.part, step.into)
             self.done.append(step)
             self.wait(PRESS_S)
             await self.press("space")
-            logged = max(self.app.desk.view.actions, key=lambda action: action.n)
-            assert (logged.kind, logged.part) == (step.action, step.part), self.app.desk.message.text
+            logged = max(self.app.state.view.actions, key=lambda action: action.n)
+            assert (logged.kind, logged.part) == (step.action, step.part), self.app.state.message.text
         return None
 
 

@@ -43,14 +43,14 @@ def test_an_action_in_two_keys() -> None:
     assert screen[-2] == " logged 07:17:00 wiggled gate-angle"
 
 
-def test_signs_reach_the_desk_by_what_they_type() -> None:
+def test_signs_are_known_by_what_they_type() -> None:
     session = MadeSession(shown=ONE_LOST)
 
     async def do(app: IsolateApp, pilot: Pilot[None]) -> tuple[int, bool, str | None]:
         await pilot.press("minus", "full_stop")
-        big = app.desk.big
+        big = app.state.big
         await pilot.press("question_mark")
-        return app.desk.scroll.length_s, big, app.desk.page
+        return app.state.scroll.length_s, big, app.state.page
 
     assert on_screen(session, do) == (300, True, "help")
 
@@ -70,7 +70,7 @@ def test_leaving_ends_the_screen() -> None:
     async def do(app: IsolateApp, pilot: Pilot[None]) -> bool:
         await pilot.press("q")
         await pilot.pause()
-        return app.desk.leaving
+        return app.state.leaving
 
     assert on_screen(MadeSession(shown=HEALTHY), do)
 
@@ -80,7 +80,7 @@ def test_the_usual_ways_out_ask_as_well(key: str) -> None:
     async def do(app: IsolateApp, pilot: Pilot[None]) -> tuple[str | None, bool]:
         await pilot.press(key)
         await pilot.pause()
-        return app.desk.page, app.desk.leaving
+        return app.state.page, app.state.leaving
 
     assert on_screen(MadeSession(shown=ONE_LOST), do) == ("leave", False)
 

@@ -1,5 +1,6 @@
 """What the isolation engine says of simulated sessions, held against the truth in bins of probability."""
 
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -12,7 +13,7 @@ from busdoc.isolation.verdict import ELSEWHERE, Because, IsolationVerdict
 from busdoc.simulation.technician import CAREFUL, Habits
 from tests.truth.isolation_sessions import Session, SessionKind, live_through
 
-__all__ = ["BINS", "Bin", "Judged", "bin_table", "judge", "judge_all"]
+__all__ = ["BINS", "Bin", "Judged", "attributed_rightly", "bin_table", "judge", "judge_all"]
 
 BINS = (0.0, 0.05, 0.2, 0.5, 0.8, 0.95, 1.0)
 
@@ -46,6 +47,17 @@ class Judged:
         """Mean logarithm of what the faulty parts were given."""
         given = {s.part: s.probability for s in self.verdict.suspects}
         return float(np.mean([np.log(max(given.get(part, 0.0), 1e-9)) for part in self.guilty]))
+
+    @property
+    def score(self) -> float:
+        """Sum of the logarithms of what was said of each suspect: that it is at fault, or that it is not.
+
+        A proper score: Gneiting and Raftery, Journal of the American Statistical Association 102, 2007. What was said
+        is taken for no less than one in a million, so that one sure error does not outweigh everything.
+        """
+        said = np.array([s.probability for s in self.verdict.suspects])
+        true = np.array([s.part in self.guilty for s in self.verdict.suspects])
+        return float(np.log(np.maximum(np.where(true, said, 1.0 - said), 1e-6)).sum())
 
     def in_top(self, n: int) -> bool:
         """Whether a faulty part is among the first n, parts of equal probability sharing their rank."""
@@ -85,7 +97,7 @@ class Bin:
     said: float
     true: float
     exact: tuple[float, float]
-    """Clopper-Pearson 95 % interval of the true frequency."""
+    """Clopper-Pearson interval of the true frequency."""
 
     @property
     def holds(self) -> bool:
@@ -93,8 +105,8 @@ class Bin:
         return not self.n or abs(self.said - self.true) <= 0.05 or self.exact[0] <= self.said <= self.exact[1]
 
 
-def bin_table(judged: Sequence[Judged]) -> tuple[Bin, ...]:
-    """Compare what was said of every part, and of 'elsewhere', with the truth."""
+def bin_table(judged: Sequence[Judged], level: float = 0.95) -> tuple[Bin, ...]:
+    """Compare what was said of every part, and of 'elsewhere', with the truth; `level` is that of the intervals."""
     from scipy.stats import binomtest
 
     said = np.array([s.probability for j in judged for s in j.verdict.suspects])
@@ -106,7 +118,7 @@ def bin_table(judged: Sequence[Judged]) -> tuple[Bin, ...]:
         if not n:
             rows.append(Bin(low=low, high=high, n=0, said=0.0, true=0.0, exact=(0.0, 1.0)))
             continue
-        interval = binomtest(int(true[here].sum()), n).proportion_ci(0.95)
+        interval = binomtest(int(true[here].sum()), n).proportion_ci(level)
         rows.append(
             Bin(
                 low=low,
@@ -118,3 +130,13 @@ def bin_table(judged: Sequence[Judged]) -> tuple[Bin, ...]:
             )
         )
     return tuple(rows)
+
+
+def attributed_rightly(judged: Sequence[Judged]) -> dict[str, list[bool]]:
+    """Say of each incident, by what it truly answers to, whether its action was named."""
+    right: dict[str, list[bool]] = defaultdict(list)
+    for one in judged:
+        for said, answer, expected in zip(one.because, one.session.answers, one.session.expected, strict=True):
+            name = "expected" if expected else "revealing" if answer is not None else "none"
+            right[name].append(said.action == answer and said.expected == expected)
+    return right

@@ -8,15 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from busdoc.actions.action import Action, ActionKind
-from busdoc.isolation.engine import IsolationSession
 from busdoc.isolation.verdict import Step
 from busdoc.machine.machine import Machine
 from busdoc.simulation.by_chance.random_machine import random_machine
 from busdoc.simulation.timeline import absences
 from busdoc.simulation.world import Fault, World
+from tests.isolation.records import HandRecord
 from tests.truth.isolation_sessions import NS, START_NS, observe
 
-__all__ = ["Cost", "find_by_proposals", "find_one_at_a_time", "make_machine"]
+__all__ = ["Bench", "Cost", "find_by_proposals", "find_one_at_a_time", "make_machine"]
 
 HAND_S = 8.0
 POWER_S = 12.0
@@ -42,7 +42,7 @@ def make_machine(n: int, seed: int) -> tuple[Machine, np.random.Generator]:
     return machine, rng
 
 
-class _Bench:
+class Bench:
     """A machine with one fault on it, hands, and a clock."""
 
     def __init__(self, n: int, seed: int, rate_hz: float) -> None:
@@ -98,8 +98,8 @@ class _Bench:
         while not self.up and self.world.now_s < until_s:
             self.world.advance(0.05)
 
-    def session(self) -> IsolationSession:
-        session = IsolationSession(self.machine, start_ns=START_NS)
+    def session(self) -> HandRecord:
+        session = HandRecord(self.machine, start_ns=START_NS)
         rng = np.random.default_rng(7)  # the same blur of detection however often the same past is looked at
         for incident in observe(absences(self.world.events, self.world.now_s), self.machine, rng)[0]:
             session.saw(incident)
@@ -110,7 +110,7 @@ class _Bench:
 
 def find_by_proposals(n: int, seed: int, rate_hz: float) -> Cost:
     """Do what the engine proposes until a part is at 95 %."""
-    bench = _Bench(n, seed, rate_hz)
+    bench = Bench(n, seed, rate_hz)
     begun_s, tests = bench.world.now_s, 0
     while bench.world.now_s - begun_s < _MOST_S:
         verdict = bench.session().verdict(START_NS + round(bench.world.now_s * NS))
@@ -132,7 +132,7 @@ def find_one_at_a_time(n: int, seed: int, rate_hz: float, dwell_s: float) -> Cos
     The one that troubles is tried again, power cycled, until it is as sure as the proposals must be; so is the last,
     which nobody troubles to restore when all others were quiet.
     """
-    bench = _Bench(n, seed, rate_hz)
+    bench = Bench(n, seed, rate_hz)
     begun_s, tests = bench.world.now_s, 0
     for branch in bench.branches:
         bench.do(Step(action=ActionKind.UNPLUG, part=branch))

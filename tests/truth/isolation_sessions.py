@@ -53,6 +53,7 @@ class Session:
     """One session: what was seen and written down, and what was true."""
 
     kind: SessionKind
+    seed: int
     machine: Machine
     health: Health
     actions: tuple[Action, ...]
@@ -249,6 +250,7 @@ def live_through(
     incidents, answers, expected = observe(lost, machine, rng, technician.journal_number)
     return Session(
         kind=kind,
+        seed=seed,
         machine=machine,
         health=session_health(incidents, until_ns, _not_heard_at_first(lost, until_ns)),
         actions=tuple(a for a in technician.actions if a.time_ns <= until_ns),

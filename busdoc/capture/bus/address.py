@@ -1,7 +1,7 @@
-"""What ``--bus`` says: the kind of adapter, which of its channels, and the bit rate.
+"""What ``--bus`` says: the kind of adapter, which of its channels, and the bit rate; and what python-can is told of it.
 
-Nothing is opened here; names of python-can's interfaces and of the sections of its configuration are looked up when the
-bus is.
+Nothing is opened here. Names of python-can's interfaces, and of the sections of its configuration, are looked up when
+the bus is opened.
 """
 
 import configparser

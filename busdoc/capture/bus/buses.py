@@ -17,7 +17,7 @@ from busdoc.capture.bus.adapter import OpenAdapter, can_be_tried, open_adapter
 from busdoc.capture.bus.address import BusAddress
 from busdoc.capture.bus.bitrate import open_at_found_bitrate
 from busdoc.capture.bus.clock import LiveClock
-from busdoc.capture.bus.listener import BusEar, Clock
+from busdoc.capture.bus.listener import BusListener, Clock
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.listening import BusState, Taken
@@ -86,8 +86,8 @@ class LiveBuses:
         self._clock: Clock = LiveClock() if clock is None else clock
         self._opener = self._open if opener is None else opener
         self._with_threads = threads
-        self._ears = [
-            BusEar(address, self.channels.number(name), opener=self._opener, clock=self._clock)
+        self._listeners = [
+            BusListener(address, self.channels.number(name), opener=self._opener, clock=self._clock)
             for address, name in zip(addresses, channel_names(addresses), strict=True)
         ]
         self._threads: list[threading.Thread] = []
@@ -122,10 +122,10 @@ class LiveBuses:
         self._started = True
 
         try:
-            for ear in self._ears:  # one after the other: not every driver bears more
-                ear.open()
+            for listener in self._listeners:  # one after the other: not every driver bears more
+                listener.open()
                 if self._with_threads:
-                    thread = threading.Thread(target=ear.run, name=f"bus {ear.address.name}", daemon=True)
+                    thread = threading.Thread(target=listener.run, name=f"bus {listener.address.name}", daemon=True)
                     self._threads.append(thread)
                     thread.start()
         except BaseException as error:
@@ -135,7 +135,7 @@ class LiveBuses:
                 advice = "Check that it is plugged in and free."
                 raise InputError("--bus", "an adapter that opens", reason, advice) from error
             raise
-        opened_ns = {ear.channel: ear.opened_ns for ear in self._ears}
+        opened_ns = {listener.channel: listener.opened_ns for listener in self._listeners}
         self._until_ns = max(self._until_ns, min(opened_ns.values()))
         for channel, at_ns in opened_ns.items():
             if at_ns - self._until_ns > _OPENED_APART_NS:
@@ -148,18 +148,18 @@ class LiveBuses:
             return
         self._stopped = True
         self._stopping.set()
-        for ear in self._ears:
-            ear.stop()
+        for listener in self._listeners:
+            listener.stop()
         for thread in self._threads:
             thread.join(_JOIN_S)  # a driver that hangs is left behind
-        for ear in self._ears:
-            ear.close()
+        for listener in self._listeners:
+            listener.close()
 
     def turn(self, channel: int | None = None) -> None:
         """Let one bus, or each, read once, where no threads do."""
-        for ear in self._ears:
-            if channel is None or ear.channel == channel:
-                ear.turn()
+        for listener in self._listeners:
+            if channel is None or listener.channel == channel:
+                listener.turn()
 
     def now_ns(self) -> int:
         """Give the time on the clock that stamps the frames."""
@@ -168,7 +168,7 @@ class LiveBuses:
     def take(self) -> Taken:
         """Hand over what came in since the last call, without waiting."""
         now_ns = self._clock.now_ns()
-        heard = [ear.take() for ear in self._ears]
+        heard = [listener.take() for listener in self._listeners]
         until_ns = now_ns if self._stopped else self._sure_until([one.sure_until_ns for one in heard], now_ns)
         until_ns = max(until_ns, self._until_ns)
         gaps, self._opening_gaps = self._opening_gaps, []
@@ -186,7 +186,7 @@ class LiveBuses:
 
     def buses(self) -> tuple[BusState, ...]:
         """Say how each bus is heard."""
-        return tuple(ear.state() for ear in self._ears)
+        return tuple(listener.state() for listener in self._listeners)
 
     def _sure_until(self, sure_until_ns: Sequence[int | None], now_ns: int) -> int:
         """Give up to when no earlier frame can come from any bus that answers."""

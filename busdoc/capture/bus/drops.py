@@ -1,4 +1,8 @@
-"""When frames were dropped because nobody read them in time: the stretch between two looks at a count of them."""
+"""When frames were dropped because nobody read them in time.
+
+By the adapter's own count: the stretch between two looks at it. Around a pause of this program, in which only a buffer
+listened: the widest hole in what the buffer gives back.
+"""
 
 import numpy as np
 
@@ -10,6 +14,9 @@ __all__ = ["HOLE_NS", "DropWatch", "ListeningPause"]
 
 _APART_NS = SECOND_NS
 """Looks further apart than this: very likely nobody ran between them, which the reading thread is about to find."""
+
+HOLE_NS = 250 * MILLISECOND_NS
+"""Frames further apart around a pause: what came between was not kept anywhere."""
 
 
 class DropWatch:
@@ -57,10 +64,6 @@ class DropWatch:
             return self._drops.count()
         except OSError:  # it is gone with its socket
             return self._n_drops
-
-
-HOLE_NS = 250 * MILLISECOND_NS
-"""Frames further apart around a pause: what came between was not kept anywhere."""
 
 
 class ListeningPause:

@@ -7,7 +7,7 @@ import numpy as np
 
 from busdoc.arrays import Int64Array
 from busdoc.capture.error_frame import CONTROLLER, RX_OVERFLOW, bus_error, linux_class
-from busdoc.capture.frames import NO_LONG, FrameBlock, FrameFlag, LongPayloads
+from busdoc.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, NO_LONG, REMOTE, TRANSMITTED, FrameBlock, LongPayloads
 
 if TYPE_CHECKING:
     import can
@@ -17,13 +17,6 @@ __all__ = ["block_of", "overflows"]
 _LINUX_ERRORS = frozenset({"gs_usb", "serial", "socketcan", "udp_multicast", "virtual"})
 """Interfaces that hand over error frames as the Linux header can/error.h has them; others have codes of their own."""
 
-_EXTENDED = int(FrameFlag.EXTENDED)
-_ERROR = int(FrameFlag.ERROR)
-_REMOTE = int(FrameFlag.REMOTE)
-_FD = int(FrameFlag.FD)
-_BRS = int(FrameFlag.BRS)
-_ESI = int(FrameFlag.ESI)
-_TRANSMITTED = int(FrameFlag.TRANSMITTED)
 
 _SHORT = 8
 
@@ -45,10 +38,10 @@ def block_of(messages: "Sequence[can.Message]", t_ns: Int64Array, channel: int, 
     lengths = [
         min(m.dlc, _SHORT) if m.is_remote_frame else len(data) for m, data in zip(messages, payloads, strict=True)
     ]
-    for row in [row for row, flag in enumerate(flags) if flag & _ERROR]:
+    for row in [row for row, flag in enumerate(flags) if flag & ERROR]:
         error = linux_class(ids[row], payloads[row]) if interface in _LINUX_ERRORS else bus_error()
         ids[row], payloads[row] = error
-        flags[row], lengths[row] = _ERROR, _SHORT
+        flags[row], lengths[row] = ERROR, _SHORT
     joined = b"".join([data[:_SHORT].ljust(_SHORT, b"\0") for data in payloads])
     return FrameBlock(
         t_ns=t_ns,
@@ -63,19 +56,19 @@ def block_of(messages: "Sequence[can.Message]", t_ns: Int64Array, channel: int, 
 
 def overflows(block: FrameBlock) -> Int64Array:
     """Give the rows of error frames by which an adapter says that frames were lost in it (Linux header can/error.h)."""
-    is_state = (block.flags & _ERROR != 0) & (block.id & CONTROLLER != 0)
+    is_state = (block.flags & ERROR != 0) & (block.id & CONTROLLER != 0)
     return np.flatnonzero(is_state & (block.data[:, 1] & RX_OVERFLOW != 0)).astype(np.int64, copy=False)
 
 
 def _flags(message: "can.Message") -> int:
-    flags = _EXTENDED if message.is_extended_id else 0
+    flags = EXTENDED if message.is_extended_id else 0
     if message.is_error_frame:
-        flags |= _ERROR
+        flags |= ERROR
     if message.is_remote_frame:
-        flags |= _REMOTE
+        flags |= REMOTE
     if message.is_fd:
-        flags |= _FD | (_BRS if message.bitrate_switch else 0) | (_ESI if message.error_state_indicator else 0)
-    return flags if message.is_rx else flags | _TRANSMITTED
+        flags |= FD | (BRS if message.bitrate_switch else 0) | (ESI if message.error_state_indicator else 0)
+    return flags if message.is_rx else flags | TRANSMITTED
 
 
 def _long_payloads(payloads: Sequence[bytes]) -> LongPayloads:

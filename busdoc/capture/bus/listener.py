@@ -27,7 +27,7 @@ from busdoc.times import MILLISECOND_NS, SECOND_NS
 if TYPE_CHECKING:
     import can
 
-__all__ = ["BusEar", "Clock", "Heard"]
+__all__ = ["BusListener", "Clock", "Heard"]
 
 Opener = Callable[[BusAddress], OpenAdapter]
 
@@ -78,7 +78,7 @@ class Heard:
     """Since when the adapter is away, up to now."""
 
 
-class BusEar:
+class BusListener:
     """Listens to one bus; `turn` is one round of its thread, everything else is called from outside."""
 
     def __init__(

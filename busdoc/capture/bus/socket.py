@@ -1,4 +1,8 @@
-"""The socket behind an adapter, where it has one: a large buffer to wait in, and a count of what it dropped."""
+"""What the operating system knows of an adapter.
+
+Its socket, where it has one: a large buffer to wait in, and a count of what was dropped. Its interface: the bit rate
+and the mode in which it was brought up.
+"""
 
 import contextlib
 import json
@@ -36,6 +40,9 @@ _IP_MULTICAST_ALL, _IPV6_MULTICAST_ALL = 49, 29
 _MEMORY_INFO = struct.Struct("=9I")
 """Numbers of the Linux headers asm-generic/socket.h, linux/in.h and linux/in6.h; the last of nine words of memory
 information counts drops (linux/sock_diag.h)."""
+
+_NAME = re.compile(r"[\w.-]{1,15}")  # IFNAMSIZ of the Linux header if.h, less its end
+_ANSWER_S = 2.0
 
 
 class DropCounter:
@@ -106,10 +113,6 @@ def enlarge_buffer(handle: socket.socket) -> bool:
             continue
         break
     return handle.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF) >= _SAFE_BUFFER_BYTES
-
-
-_NAME = re.compile(r"[\w.-]{1,15}")  # IFNAMSIZ of the Linux header if.h, less its end
-_ANSWER_S = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

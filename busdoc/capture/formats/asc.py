@@ -16,8 +16,7 @@ from busdoc.capture.error_frame import (
     controller_state,
 )
 from busdoc.capture.formats.rows import FrameLine, frames_of_lines
-from busdoc.capture.formats.wall_clock import unix_ns
-from busdoc.capture.frames import LENGTH_OF_CODE, FrameFlag
+from busdoc.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, LENGTH_OF_CODE, REMOTE, TRANSMITTED
 from busdoc.capture.reading import LATEST_NS, ReadBlock, Reading
 from busdoc.times import SECOND_NS, nanoseconds
 
@@ -25,13 +24,6 @@ __all__ = ["read_asc"]
 
 _CHUNK_BYTES = 1 << 18
 
-_EXTENDED = int(FrameFlag.EXTENDED)
-_ERROR = int(FrameFlag.ERROR)
-_REMOTE = int(FrameFlag.REMOTE)
-_FD = int(FrameFlag.FD)
-_BRS = int(FrameFlag.BRS)
-_ESI = int(FrameFlag.ESI)
-_TRANSMITTED = int(FrameFlag.TRANSMITTED)
 
 _BASE = re.compile(r"base\s+(hex|dec)(?:\s+timestamps\s+(absolute|relative))?", re.IGNORECASE)
 _DATE = re.compile(r"(?:date|begin\s+triggerblock)\s+(.+)", re.IGNORECASE)
@@ -145,7 +137,7 @@ class _AscLines:
             self._reading.warn(f"its date {text[:40]!r} is not understood; times count from the start of the file.")
             return None
         fraction = (match.group("fraction") or "")[:9].ljust(9, "0")
-        return unix_ns(start, self._reading) + int(fraction)
+        return self._reading.unix_ns(start) + int(fraction)
 
     def _frame(self, channel: str, id_: int, flags: int, length: int, payload: bytes) -> FrameLine:
         name = self._name_of.get(channel)
@@ -162,19 +154,19 @@ class _AscLines:
         if not 0 <= number <= (0x1FFFFFFF if extended else 0x7FF):
             return None
         if len(self._id_of) < _MOST_KNOWN:
-            self._id_of[text] = (number, _EXTENDED if extended else 0)
-        return number, _EXTENDED if extended else 0
+            self._id_of[text] = (number, EXTENDED if extended else 0)
+        return number, EXTENDED if extended else 0
 
     def _classical(self, fields: list[str]) -> FrameLine | str:
         identifier = self._identifier(fields[2])
         if identifier is None:
             return "an identifier out of range"
         id_, flags = identifier
-        flags |= _TRANSMITTED if fields[3].lower() == "tx" else 0
+        flags |= TRANSMITTED if fields[3].lower() == "tx" else 0
         kind = fields[4].lower()
         if kind == "r":
             asked = fields[5] if len(fields) > 5 and fields[5].isdigit() else "0"
-            return self._frame(fields[1], id_, flags | _REMOTE, min(int(asked, self._base), 8), b"")
+            return self._frame(fields[1], id_, flags | REMOTE, min(int(asked, self._base), 8), b"")
         if kind != "d":
             return "neither data nor a remote frame"
         length = min(
@@ -196,11 +188,11 @@ class _AscLines:
         if not _is_fd_head(rest):
             return "an FD frame whose length and length code do not agree"
         id_, flags = identifier
-        flags |= _FD | (_TRANSMITTED if sent else 0)
-        flags |= (_BRS if rest[0] == "1" else 0) | (_ESI if rest[1] == "1" else 0)
+        flags |= FD | (TRANSMITTED if sent else 0)
+        flags |= (BRS if rest[0] == "1" else 0) | (ESI if rest[1] == "1" else 0)
         length = int(rest[3])
         if length == 0 and int(rest[2], 16):  # a remote frame; with a code of 0 it is an empty FD frame
-            return self._frame(channel, id_, flags | _REMOTE, min(int(rest[2], 16), 8), b"")
+            return self._frame(channel, id_, flags | REMOTE, min(int(rest[2], 16), 8), b"")
         payload = self._bytes(rest[4 : 4 + length])
         if len(payload) < length:
             return "fewer bytes than its length says"
@@ -218,7 +210,7 @@ class _AscLines:
             detail = bus_error_of_code(int(code.group(1), 2) if code.group(1) else int(code.group(2), 16) & 0xFF)
         elif "not acknowledge" in text.lower():
             detail = (detail[0] | NO_ACK, detail[1])
-        return self._frame(channel, detail[0], _ERROR | (_TRANSMITTED if sent else 0), 8, detail[1])
+        return self._frame(channel, detail[0], ERROR | (TRANSMITTED if sent else 0), 8, detail[1])
 
     def _status(self, channel: str, text: str) -> FrameLine | None:
         """Give a change of the recorder's own controller's state; a state that only is repeated is none."""
@@ -233,7 +225,7 @@ class _AscLines:
         self._state_of[channel] = state
         tx, rx = match.group("tx"), match.group("rx")
         class_bits, data = controller_state(state, int(tx) if tx else None, int(rx) if rx else None)
-        return self._frame(channel, class_bits, _ERROR, 8, data)
+        return self._frame(channel, class_bits, ERROR, 8, data)
 
 
 def _is_fd_head(fields: list[str]) -> bool:

@@ -17,8 +17,7 @@ from busdoc.capture.error_frame import bus_error, bus_error_of_code, linux_class
 from busdoc.capture.formats.files import open_bytes
 from busdoc.capture.formats.lines import read_into
 from busdoc.capture.formats.rows import FrameLine, FrameRows, judge_line
-from busdoc.capture.formats.wall_clock import unix_ns
-from busdoc.capture.frames import LENGTH_OF_CODE, FrameBlock, FrameFlag
+from busdoc.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, LENGTH_OF_CODE, REMOTE, TRANSMITTED, FrameBlock
 from busdoc.capture.reading import LATEST_NS, ReadBlock, Reading
 from busdoc.errors import InputError
 
@@ -60,14 +59,6 @@ _ID_MASK = 0x1FFFFFFF
 _BLOCK_ROWS = 1 << 16
 _FEW_ROWS = 1 << 10
 
-_EXT = int(FrameFlag.EXTENDED)
-_ERR = int(FrameFlag.ERROR)
-_RTR = int(FrameFlag.REMOTE)
-_FDF = int(FrameFlag.FD)
-_BRS = int(FrameFlag.BRS)
-_ESI = int(FrameFlag.ESI)
-_TX = int(FrameFlag.TRANSMITTED)
-
 
 def read_blf(reading: Reading) -> Iterator[ReadBlock]:
     """Yield a `.blf` capture's frames in file order.
@@ -104,7 +95,7 @@ def _start_ns(file: IO[bytes], reading: Reading) -> int:
     if not year:
         return 0
     try:
-        return unix_ns(datetime(year, month, day, hour, minute, second), reading) + int(milli) * 1_000_000
+        return reading.unix_ns(datetime(year, month, day, hour, minute, second)) + int(milli) * 1_000_000
     except (ValueError, OverflowError):
         reading.warn("its start time is no date; times count from the start of the file.")
         return 0
@@ -226,9 +217,9 @@ class _Objects:
             channel[here] = 0 if own is None else own
             is_odd |= here & (own is None)
         id_ = whole["id"] & _ID_MASK
-        flags = np.where((whole["id"] & _EXTENDED_BIT != 0) | (id_ > 0x7FF), _EXT, 0)
+        flags = np.where((whole["id"] & _EXTENDED_BIT != 0) | (id_ > 0x7FF), EXTENDED, 0)
         is_remote = whole["marks"] & 0x80 != 0
-        flags |= np.where(whole["marks"] & 0x01, _TX, 0) | np.where(is_remote, _RTR, 0)
+        flags |= np.where(whole["marks"] & 0x01, TRANSMITTED, 0) | np.where(is_remote, REMOTE, 0)
         length = np.minimum(whole["code"], 8)
         payload = whole["data"].copy()
         payload[np.arange(8) >= np.where(is_remote, 0, length)[:, None]] = 0
@@ -269,30 +260,30 @@ def _channel(number: int) -> str:
 
 def _frame(t_ns: int, channel: int, id_: int, flags: int, length: int, payload: bytes) -> FrameLine:
     is_extended = id_ & _EXTENDED_BIT or id_ & _ID_MASK > 0x7FF  # what does not fit 11 bits cannot be such
-    flags |= _EXT if is_extended else 0
+    flags |= EXTENDED if is_extended else 0
     id_ &= _ID_MASK
-    if flags & _RTR:
+    if flags & REMOTE:
         return FrameLine(t_ns, _channel(channel), id_, flags, min(length, 8), b"")
     return FrameLine(t_ns, _channel(channel), id_, flags, length, payload[:length])
 
 
 def _classical(t_ns: int, data: bytes, at: int) -> FrameLine:
     channel, marks, code, id_, payload = _CLASSICAL.unpack_from(data, at)
-    flags = (_TX if marks & 0x01 else 0) | (_RTR if marks & 0x80 else 0)
+    flags = (TRANSMITTED if marks & 0x01 else 0) | (REMOTE if marks & 0x80 else 0)
     return _frame(t_ns, channel, id_, flags, min(code, 8), payload)
 
 
 def _fd(t_ns: int, data: bytes, at: int) -> FrameLine:
     channel, marks, code, id_, _, _, fd_marks, n_valid, payload = _FD.unpack_from(data, at)
-    flags = (_TX if marks & 0x01 else 0) | (_RTR if marks & 0x80 else 0)
-    flags |= (_FDF if fd_marks & 1 else 0) | (_BRS if fd_marks & 2 else 0) | (_ESI if fd_marks & 4 else 0)
+    flags = (TRANSMITTED if marks & 0x01 else 0) | (REMOTE if marks & 0x80 else 0)
+    flags |= (FD if fd_marks & 1 else 0) | (BRS if fd_marks & 2 else 0) | (ESI if fd_marks & 4 else 0)
     return _frame(t_ns, channel, id_, flags, _length(code, flags), payload[:n_valid])
 
 
 def _fd_64(t_ns: int, data: bytes, at: int) -> FrameLine:
     channel, code, n_valid, _, id_, _, marks, *_, direction, extra_at, _ = _FD_64.unpack_from(data, at)
-    flags = (_RTR if marks & 0x10 else 0) | (_TX if direction else 0)
-    flags |= (_FDF if marks & 0x1000 else 0) | (_BRS if marks & 0x2000 else 0) | (_ESI if marks & 0x4000 else 0)
+    flags = (REMOTE if marks & 0x10 else 0) | (TRANSMITTED if direction else 0)
+    flags |= (FD if marks & 0x1000 else 0) | (BRS if marks & 0x2000 else 0) | (ESI if marks & 0x4000 else 0)
     first = at + _FD_64.size
     payload = data[first : min(first + n_valid, extra_at or len(data))]
     return _frame(t_ns, channel, id_, flags, _length(code, flags), payload)
@@ -300,20 +291,20 @@ def _fd_64(t_ns: int, data: bytes, at: int) -> FrameLine:
 
 def _length(code: int, flags: int) -> int:
     length = LENGTH_OF_CODE[min(code, 15)]
-    return length if flags & _FDF else min(length, 8)
+    return length if flags & FD else min(length, 8)
 
 
 def _error(t_ns: int, data: bytes, at: int) -> FrameLine:
     channel, _ = _ERROR.unpack_from(data, at)
     class_bits, detail = bus_error()
-    return FrameLine(t_ns, _channel(channel), class_bits, _ERR, 8, detail)
+    return FrameLine(t_ns, _channel(channel), class_bits, ERROR, 8, detail)
 
 
 def _error_ext(t_ns: int, data: bytes, at: int) -> FrameLine:
     channel, _, marks, code, position, _, _, id_, _, payload = _ERROR_EXT.unpack_from(data, at)
     is_described = marks or code or position  # where not, python-can keeps class bits in the identifier
     class_bits, detail = bus_error_of_code(code) if is_described else linux_class(id_ & _ID_MASK, payload)
-    return FrameLine(t_ns, _channel(channel), class_bits, _ERR, 8, detail)
+    return FrameLine(t_ns, _channel(channel), class_bits, ERROR, 8, detail)
 
 
 _LAYOUTS = {1: _classical, 86: _classical, 100: _fd, 101: _fd_64, 2: _error, 73: _error_ext}

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 from busdoc.capture.error_frame import linux_class
 from busdoc.capture.formats.rows import FrameLine, frames_of_lines
-from busdoc.capture.frames import FrameFlag
+from busdoc.capture.frames import ERROR, EXTENDED, FD, REMOTE
 from busdoc.capture.reading import LATEST_NS, ReadBlock, Reading
 from busdoc.times import nanoseconds, nanoseconds_of_float
 
@@ -17,11 +17,6 @@ __all__ = ["plain_frame", "read_csv"]
 _CHUNK_BYTES = 1 << 18
 _ONLY_CHANNEL = "0"
 _MARKS = frozenset(("000", "001", "010", "011", "100", "101", "110", "111"))
-
-_EXTENDED = int(FrameFlag.EXTENDED)
-_ERROR = int(FrameFlag.ERROR)
-_REMOTE = int(FrameFlag.REMOTE)
-_FD = int(FrameFlag.FD)
 
 
 def read_csv(reading: Reading) -> Iterator[ReadBlock]:
@@ -54,16 +49,16 @@ def plain_frame(
         return "a time out of range"
     if error:
         class_bits, detail = linux_class(id_, payload)
-        return FrameLine(t_ns, _ONLY_CHANNEL, class_bits, _ERROR, 8, detail)
+        return FrameLine(t_ns, _ONLY_CHANNEL, class_bits, ERROR, 8, detail)
     if not 0 <= id_ <= (0x1FFFFFFF if extended else 0x7FF):
         return "an identifier out of range"
     if not 0 <= length <= (8 if remote else 64):
         return "a length out of range"
-    flags = _EXTENDED if extended else 0
+    flags = EXTENDED if extended else 0
     if remote:
-        return FrameLine(t_ns, _ONLY_CHANNEL, id_, flags | _REMOTE, length, b"")
+        return FrameLine(t_ns, _ONLY_CHANNEL, id_, flags | REMOTE, length, b"")
     if len(payload) != length:
         return "a length that is not that of its data"
     if length > 8:
-        flags |= _FD
+        flags |= FD
     return FrameLine(t_ns, _ONLY_CHANNEL, id_, flags, length, payload)

@@ -1,34 +1,19 @@
-"""Capture files on disk: what a name and the first bytes say about the kind, and a stream of the bytes.
+"""Capture files on disk: the suffix of a name, and a stream of the bytes, which are inflated while they are read."""
 
-Nothing is parsed here. A compressed file is inflated while it is read; how large it would become does not matter.
-"""
-
+import io
 import zlib
-from collections.abc import Iterable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO, cast
 
-from busdoc.capture.formats.gzip_bytes import GzipBytes
-from busdoc.errors import InputError, found_instead, nearest
-
-__all__ = [
-    "RECORDING",
-    "SUFFIXES",
-    "check_kind",
-    "find_captures",
-    "is_gzip",
-    "open_bytes",
-    "size_bytes",
-    "suffix_of",
-    "with_article",
-]
-
-SUFFIXES = (".log", ".asc", ".blf", ".trc", ".csv", ".db", ".mf4")
-"""The kinds of capture that are read, each also with .gz behind it."""
+__all__ = ["RECORDING", "first_bytes", "is_gzip", "open_bytes", "size_bytes", "suffix_of"]
 
 _GZIP_GROWTH = 6
 """A capture's text shrinks by about this much in .gz (common practice: 5 to 8)."""
 
+_STEP_BYTES = 1 << 16
+_BLOCK_BYTES = 1 << 20
+_GZIP = 31  # zlib's word for a window of 32 KB within a gzip header
 _SNIFF_BYTES = 4096
 RECORDING = "recording"
 """The folder in that of a session that holds what was heard."""
@@ -42,94 +27,6 @@ def suffix_of(path: Path) -> str:
     """
     name = path.name.lower()
     return Path(name.removesuffix(".gz")).suffix
-
-
-def with_article(suffix: str) -> str:
-    """Write a suffix with its article, as it is said aloud.
-
-    >>> with_article(".asc"), with_article(".log")
-    ('an .asc', 'a .log')
-    """
-    return f"{'an' if suffix in ('.asc', '.mf4') else 'a'} {suffix}"
-
-
-def find_captures(paths: Iterable[Path]) -> tuple[Path, ...]:
-    """Name the capture files that `paths` stand for; a directory stands for all captures in it, by name.
-
-    The folder of a session holds none itself and stands for the recording in it.
-
-    Raises
-    ------
-    InputError : nothing there, a suffix that is not read, an empty file, or content of another kind than the name says
-    """
-    found: list[Path] = []
-    for path in paths:
-        if path.is_dir():
-            inside = _captures_in(path)
-            if not inside and (path / RECORDING).is_dir():
-                inside = _captures_in(path / RECORDING)
-            with_bytes = [file for file in inside if file.stat().st_size]
-            if not with_bytes:
-                empty = f"{len(inside)} empty ones" if inside else "none"
-                raise InputError(str(path), "captures in this folder", empty, _suffix_advice())
-            found.extend(with_bytes)
-        else:
-            check_kind(path)
-            found.append(path)
-    if not found:
-        raise InputError("the capture", "at least one file", "none", _suffix_advice())
-    return tuple(dict.fromkeys(found))
-
-
-def _captures_in(folder: Path) -> list[Path]:
-    """List the captures of a folder by name: each once, though it lies there compressed too, and no other tables."""
-    inside = sorted(file for file in folder.iterdir() if file.is_file() and suffix_of(file) in SUFFIXES)
-    names = {file.name for file in inside}
-    return [
-        file
-        for file in inside
-        if file.name.removesuffix(".gz") not in names - {file.name}
-        and (suffix_of(file) != ".csv" or _kind_of(first_bytes(file)) == ".csv")
-    ]
-
-
-def check_kind(path: Path) -> None:
-    """Look at name and first bytes of a capture.
-
-    Raises
-    ------
-    InputError : as `find_captures`
-    """
-    if not path.exists():
-        raise InputError(str(path), "a capture file", "nothing by this name", _nearby_advice(path))
-    suffix = suffix_of(path)
-    if suffix not in SUFFIXES:
-        raise InputError(str(path), "a capture", f"the suffix {suffix!r}" if suffix else "no suffix", _suffix_advice())
-    try:
-        with path.open("rb") as file:
-            raw = file.read(2)
-        head = first_bytes(path)
-    except OSError as error:
-        raise InputError(
-            str(path), "a file that can be read", found_instead(error), "Check the name and its rights."
-        ) from error
-    if not raw:
-        raise InputError(str(path), "a capture", "an empty file", "Record it again, or choose another.")
-    content = _kind_of(head)
-    if content is not None and content != suffix:
-        raise InputError(
-            str(path),
-            f"{with_article(suffix)} capture",
-            f"the content of {with_article(content)} one",
-            f"Rename it to end in {content}.",
-        )
-    if content is None and suffix in (".blf", ".db", ".mf4"):
-        raise InputError(
-            str(path),
-            f"{with_article(suffix)} capture",
-            f"other content (it begins with {head[:4]!r})",
-            _suffix_advice(),
-        )
 
 
 def first_bytes(path: Path) -> bytes:
@@ -153,7 +50,7 @@ def open_bytes(path: Path) -> IO[bytes]:
     path = _as_it_lies_now(path)
     if not is_gzip(path):
         return path.open("rb", buffering=0)
-    return cast(IO[bytes], GzipBytes(path))
+    return cast(IO[bytes], _GzipBytes(path))
 
 
 def _as_it_lies_now(path: Path) -> Path:
@@ -169,28 +66,65 @@ def is_gzip(path: Path) -> bool:
         return file.read(2) == b"\x1f\x8b"
 
 
-def _kind_of(head: bytes) -> str | None:
-    """Tell a capture's kind from its first bytes; None when they do not say."""
-    for magic, kind in ((b"LOGG", ".blf"), (b"MDF  ", ".mf4"), (b"SQLite format 3\0", ".db")):
-        if head.startswith(magic):
-            return kind
-    text = head[:256].lstrip(b"\xef\xbb\xbf \t\r\n").lower()
-    if text.startswith((b";$fileversion", b";##########")):
-        return ".trc"
-    if text.startswith(b"timestamp,arbitration_id"):
-        return ".csv"
-    if text.startswith((b"date ", b"base hex", b"base dec")):
-        return ".asc"
-    return None
+class _GzipBytes(io.RawIOBase):
+    """The inflated bytes of a .gz file, in order, as far as the file is whole; then it raises what is wrong with it.
+
+    A thread inflates ahead of the reader. It reports damage for a whole block at once, so where it does, what the block
+    held before the damage is inflated again by itself: a recorder that lost its power leaves just such a file.
+    """
+
+    def __init__(self, path: Path) -> None:
+        from isal import igzip_threaded  # 10 ms, and only compressed captures need it
+
+        inflate: Callable[..., IO[bytes]] = igzip_threaded.open
+        self._path = path
+        self._file = inflate(path, "rb", threads=1, block_size=_BLOCK_BYTES)
+        self._n_given = 0
+        self._rest: Iterator[bytes] | None = None
+        self._left = b""
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: "memoryview | bytearray") -> int:  # type: ignore[override]  # narrower than Buffer
+        if self._rest is None:
+            try:
+                n_read = self._file.readinto(buffer)  # type: ignore[attr-defined]  # a buffered reader
+            except (EOFError, zlib.error, OSError) as error:
+                self._rest = _good_bytes(self._path, self._n_given, error)
+            else:
+                self._n_given += n_read
+                return int(n_read)
+        if not self._left:
+            self._left = next(self._rest, b"")
+        n_read = min(len(buffer), len(self._left))
+        buffer[:n_read] = self._left[:n_read]
+        self._left = self._left[n_read:]
+        return n_read
+
+    def close(self) -> None:
+        if not self.closed:
+            self._file.close()
+        super().close()
 
 
-def _suffix_advice() -> str:
-    return f"Captures are read by these suffixes: {', '.join(SUFFIXES)}, each also with .gz."
-
-
-def _nearby_advice(path: Path) -> str:
-    parent = path.parent
-    if not parent.is_dir():
-        return f"There is no folder {parent} either; check the path."
-    captures = [file.name for file in parent.iterdir() if suffix_of(file) in SUFFIXES]
-    return nearest(path.name, captures) if captures else "Check the path; there is no capture in that folder."
+def _good_bytes(path: Path, n_known: int, error: Exception) -> Iterator[bytes]:
+    """Inflate once more, by small steps, and give what lies between `n_known` bytes and the damage; then raise it."""
+    n_inflated = 0
+    with path.open("rb") as file:
+        inflater = zlib.decompressobj(_GZIP)
+        packed = file.read(_STEP_BYTES)
+        while packed:
+            try:
+                piece = inflater.decompress(packed, _STEP_BYTES)
+            except zlib.error:
+                break
+            n_inflated += len(piece)
+            if n_inflated > n_known:
+                yield piece[max(0, len(piece) - (n_inflated - n_known)) :]
+            packed = inflater.unconsumed_tail
+            if inflater.eof:  # another piece may follow
+                packed = inflater.unused_data
+                inflater = zlib.decompressobj(_GZIP)
+            packed = packed or file.read(_STEP_BYTES)
+    raise error

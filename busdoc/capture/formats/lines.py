@@ -79,6 +79,7 @@ def whole_lines(
             break
         reading.n_bytes += n_read
         n_filled += n_read
+        # inside a line that is too long: forget it up to its newline, then tell of it
         if in_long_line:
             newlines = np.flatnonzero(buffer[:n_filled] == _NEWLINE)
             if not len(newlines):
@@ -89,12 +90,14 @@ def whole_lines(
             rest = buffer[newlines[0] + 1 : n_filled].copy()
             n_filled = len(rest)
             buffer[:n_filled] = rest
+        # what stands behind the last newline is carried into the next chunk, unless it is no line any more
         cut = _after_last_newline(buffer, n_filled)
         carry = buffer[cut:n_filled]
         if len(carry) > MOST_LINE_BYTES:
             without_nul = carry.tobytes().strip(b"\0")
             in_long_line = len(without_nul) > MOST_LINE_BYTES - 1
             carry = np.frombuffer(b"" if in_long_line else without_nul + b"\0", np.uint8)
+        # hand out the whole lines, and go on in another buffer
         if cut:
             following = next_buffer()
             following[: len(carry)] = carry

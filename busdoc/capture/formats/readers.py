@@ -1,6 +1,7 @@
-"""The table of readers by suffix."""
+"""The table of what is read, by suffix."""
 
 from collections.abc import Callable, Generator, Iterator
+from typing import NamedTuple
 
 from busdoc.capture.formats.asc import read_asc
 from busdoc.capture.formats.blf import read_blf
@@ -8,24 +9,40 @@ from busdoc.capture.formats.csv_text import read_csv
 from busdoc.capture.formats.files import suffix_of
 from busdoc.capture.formats.log.reader import read_log
 from busdoc.capture.formats.mf4 import read_mf4
-from busdoc.capture.formats.order import TimeOrder
 from busdoc.capture.formats.sqlite_db import read_db
 from busdoc.capture.formats.trc import read_trc
 from busdoc.capture.frames import FrameBlock
+from busdoc.capture.order import TimeOrder
 from busdoc.capture.reading import ReadBlock, Reading
 
-__all__ = ["READERS", "read_in_order"]
+__all__ = ["READERS", "Reader", "read_in_order"]
 
-READERS: dict[str, Callable[[Reading], Iterator[ReadBlock]]] = {
-    ".log": read_log,
-    ".asc": read_asc,
-    ".blf": read_blf,
-    ".trc": read_trc,
-    ".csv": read_csv,
-    ".db": read_db,
-    ".mf4": read_mf4,
+
+class Reader(NamedTuple):
+    """How the captures of a suffix, each also with .gz behind it, are known and read."""
+
+    read: Callable[[Reading], Iterator[ReadBlock]]
+    """Yields a file's frames in file order."""
+    magic: bytes = b""
+    """What every such file begins with, where the kind is binary; empty: it is a text."""
+    opens: tuple[bytes, ...] = ()
+    """How such a text may open, in small letters; a file that opens so under another suffix is refused."""
+    shared: bool = False
+    """Whether other tables have the suffix too: in a folder, only a file that opens as above is a capture."""
+    article: str = "a"
+    """Before the suffix, as it is said aloud."""
+
+
+READERS: dict[str, Reader] = {
+    ".log": Reader(read_log),
+    ".asc": Reader(read_asc, opens=(b"date ", b"base hex", b"base dec"), article="an"),
+    ".blf": Reader(read_blf, magic=b"LOGG"),
+    ".trc": Reader(read_trc, opens=(b";$fileversion", b";##########")),
+    ".csv": Reader(read_csv, opens=(b"timestamp,arbitration_id",), shared=True),
+    ".db": Reader(read_db, magic=b"SQLite format 3\0"),
+    ".mf4": Reader(read_mf4, magic=b"MDF  ", article="an"),
 }
-"""Each yields a file's frames in file order."""
+"""By suffix. A kind of capture is added by a row here and the module that it names."""
 
 
 def read_in_order(reading: Reading) -> Generator[FrameBlock, None, None]:
@@ -36,7 +53,7 @@ def read_in_order(reading: Reading) -> Generator[FrameBlock, None, None]:
     InputError : when the file cannot be read as what its suffix says
     """
     order = TimeOrder(reading)
-    for block in READERS[suffix_of(reading.file)](reading):
+    for block in READERS[suffix_of(reading.file)].read(reading):
         ready = order.feed(block)
         if len(ready):
             yield ready

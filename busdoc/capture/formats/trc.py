@@ -7,8 +7,7 @@ from decimal import Decimal, InvalidOperation
 
 from busdoc.capture.error_frame import ErrorDetail, bus_error, controller_state
 from busdoc.capture.formats.rows import FrameLine, frames_of_lines
-from busdoc.capture.formats.wall_clock import unix_ns
-from busdoc.capture.frames import LENGTH_OF_CODE, FrameFlag
+from busdoc.capture.frames import ERROR, EXTENDED, FD, LENGTH_OF_CODE, REMOTE, TRANSMITTED, FrameFlag
 from busdoc.capture.reading import LATEST_NS, ReadBlock, Reading
 from busdoc.times import SECOND_NS
 
@@ -16,21 +15,16 @@ __all__ = ["read_trc"]
 
 _CHUNK_BYTES = 1 << 18
 
-_EXTENDED = int(FrameFlag.EXTENDED)
-_ERROR = int(FrameFlag.ERROR)
-_REMOTE = int(FrameFlag.REMOTE)
-_FD = int(FrameFlag.FD)
-_TRANSMITTED = int(FrameFlag.TRANSMITTED)
 
 _FLAGS_OF_TYPE = {
     "Rx": 0,
-    "Tx": _TRANSMITTED,
+    "Tx": TRANSMITTED,
     "DT": 0,
-    "RR": _REMOTE,
-    "FD": _FD,
-    "FB": _FD | int(FrameFlag.BRS),
-    "FE": _FD | int(FrameFlag.BRS) | int(FrameFlag.ESI),
-    "BI": _FD | int(FrameFlag.ESI),
+    "RR": REMOTE,
+    "FD": FD,
+    "FB": FD | int(FrameFlag.BRS),
+    "FE": FD | int(FrameFlag.BRS) | int(FrameFlag.ESI),
+    "BI": FD | int(FrameFlag.ESI),
 }
 _COLUMNS_1 = {"1.0": "NOIlD", "1.1": "NOTIlD", "1.2": "NOBTIlD", "1.3": "NOBTIRlD"}
 """Columns of the versions that do not name them, by the letters of those that do; 1.2 from memory."""
@@ -54,7 +48,6 @@ class _TrcLines:
 
     def __init__(self, reading: Reading) -> None:
         self._reading = reading
-        self._version = "1.0"
         self._start_ns = 0
         self._name_of: dict[str, str] = {}
         self._id_of: dict[str, tuple[int, int]] = {}
@@ -81,7 +74,7 @@ class _TrcLines:
         flags = _FLAGS_OF_TYPE.get(kind)
         if flags is not None:
             if "d" in at and fields[at["d"]] == "Tx":
-                flags |= _TRANSMITTED
+                flags |= TRANSMITTED
             return self._frame(fields, t_ns, flags)
         if kind in ("ST", "ER", "EC", "Warng", "Error"):
             return self._status(kind, text.split(), t_ns)
@@ -97,19 +90,19 @@ class _TrcLines:
         flags |= id_flags
         number = int(fields[self._at_length])
         if self._is_code and 0 <= number <= 15:
-            number = LENGTH_OF_CODE[number] if flags & _FD else min(number, 8)
-        if not 0 <= number <= (64 if flags & _FD else 8):
+            number = LENGTH_OF_CODE[number] if flags & FD else min(number, 8)
+        if not 0 <= number <= (64 if flags & FD else 8):
             return "a length out of range"
         data = fields[at["D"]] if len(fields) > at["D"] else ""
-        if flags & _REMOTE or data.startswith("RTR"):
-            return FrameLine(t_ns, self._channel(fields), id_, flags | _REMOTE, number, b"")
+        if flags & REMOTE or data.startswith("RTR"):
+            return FrameLine(t_ns, self._channel(fields), id_, flags | REMOTE, number, b"")
         payload = bytes.fromhex(data[: 3 * number])
         if len(payload) != number:
             return "fewer bytes than its length says"
         return FrameLine(t_ns, self._channel(fields), id_, flags, number, payload)
 
     def _identifier(self, text: str) -> tuple[int, int] | None:
-        id_, flags = int(text, 16), _EXTENDED if len(text) > 4 else 0
+        id_, flags = int(text, 16), EXTENDED if len(text) > 4 else 0
         if not 0 <= id_ <= (0x1FFFFFFF if flags else 0x7FF):
             return None
         if len(self._id_of) < _MOST_KNOWN:
@@ -144,13 +137,12 @@ class _TrcLines:
             detail = bus_error(_ERROR_KINDS.get(what, ""), place=place)
         if detail is None:
             return None
-        return FrameLine(t_ns, self._channel(fields), detail[0], _ERROR, 8, detail[1])
+        return FrameLine(t_ns, self._channel(fields), detail[0], ERROR, 8, detail[1])
 
     def _header(self, text: str) -> None:
         key, _, value = text.partition("=")
         value = value.strip()
         if key == ";$FILEVERSION":
-            self._version = value
             if value in _COLUMNS_1:
                 self._use_columns(_COLUMNS_1[value])
         elif key == ";$COLUMNS":
@@ -171,7 +163,7 @@ class _TrcLines:
             self._reading.warn(f"its start time {days_text[:40]!r} is no date; times count from the start of the file.")
             return
         whole = datetime.fromtimestamp(n_ns // SECOND_NS, tz=UTC).replace(tzinfo=None)
-        self._start_ns = unix_ns(whole, self._reading) + n_ns % SECOND_NS
+        self._start_ns = self._reading.unix_ns(whole) + n_ns % SECOND_NS
 
 
 def _nanoseconds(milliseconds: str) -> int:

@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, cast
 
 from busdoc.capture.channels import ChannelTable
-from busdoc.capture.formats.files import SUFFIXES, suffix_of
+from busdoc.capture.formats.files import suffix_of
 from busdoc.capture.formats.log.line import ERROR_BIT
-from busdoc.capture.frames import FrameBlock, FrameFlag
+from busdoc.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TRANSMITTED, FrameBlock, FrameFlag
 from busdoc.errors import InputError
 from busdoc.times import SECOND_NS
 
@@ -21,13 +21,9 @@ __all__ = ["log_text", "write_capture", "write_log"]
 
 _FAST_GZIP = 5
 
-_EXTENDED = int(FrameFlag.EXTENDED)  # arithmetic on the enumeration itself costs a microsecond a frame
-_ERROR = int(FrameFlag.ERROR)
-_REMOTE = int(FrameFlag.REMOTE)
-_FD = int(FrameFlag.FD)
-_BRS = int(FrameFlag.BRS)
-_ESI = int(FrameFlag.ESI)
-_TRANSMITTED = int(FrameFlag.TRANSMITTED)
+_WRITTEN = (".log", ".asc", ".blf", ".trc", ".csv", ".db", ".mf4")
+_BINARY = (".blf", ".db", ".mf4")
+
 
 _FD_DIGIT = 0x4
 """The flag digit's bit for 'this is an FD frame' (CANFD_FDF in the Linux header can.h)."""
@@ -77,9 +73,9 @@ def log_text(block: FrameBlock, channels: ChannelTable) -> bytes:
         else:
             seconds, decimals = divmod(t_us, 1_000_000)
             time = f"{seconds}.{decimals:06d}"
-        id_text = f"{id_:08X}" if flags & _EXTENDED else f"{id_:03X}"
+        id_text = f"{id_:08X}" if flags & EXTENDED else f"{id_:03X}"
         body = data_hex[16 * row : 16 * row + 2 * min(length, 8)]
-        if flags & ~_EXTENDED:
+        if flags & ~EXTENDED:
             id_text, body = _marked(id_, id_text, flags, length, long_hex.get(row, body))
         lines.append(f"({time}) {name_of[channel]} {id_text}#{body}\n")
     return "".join(lines).encode("utf-8")
@@ -101,14 +97,14 @@ def _long_payloads(block: FrameBlock) -> dict[int, str]:
 def _marked(id_: int, id_text: str, flags: int, length: int, data: str) -> tuple[str, str]:
     """Give identifier and body of a frame that is not a plain one."""
     body = data
-    if flags & _ERROR:
+    if flags & ERROR:
         id_text = f"{id_ | ERROR_BIT:08X}"
-    if flags & _REMOTE:
+    if flags & REMOTE:
         body = f"R{length}" if length else "R"
-    elif flags & _FD:
-        digit = _FD_DIGIT | bool(flags & _BRS) | bool(flags & _ESI) << 1
+    elif flags & FD:
+        digit = _FD_DIGIT | bool(flags & BRS) | bool(flags & ESI) << 1
         body = f"#{digit:X}{data}"
-    return id_text, f"{body} T" if flags & _TRANSMITTED else body
+    return id_text, f"{body} T" if flags & TRANSMITTED else body
 
 
 def write_capture(path: Path, blocks: Iterable[FrameBlock], channels: ChannelTable) -> int:
@@ -119,14 +115,14 @@ def write_capture(path: Path, blocks: Iterable[FrameBlock], channels: ChannelTab
 
     Raises
     ------
-    InputError : a suffix that is not known
+    InputError : a suffix that is not written, or a binary one with .gz
     """
     suffix = suffix_of(path)
     if suffix == ".log":
         return write_log(path, blocks, channels)
-    if suffix not in SUFFIXES:
-        raise InputError(str(path), f"one of {', '.join(SUFFIXES)}", f"the suffix {suffix!r}", "Name it accordingly.")
-    if suffix in (".blf", ".db", ".mf4") and path.name.lower().endswith(".gz"):
+    if suffix not in _WRITTEN:
+        raise InputError(str(path), f"one of {', '.join(_WRITTEN)}", f"the suffix {suffix!r}", "Name it accordingly.")
+    if suffix in _BINARY and path.name.lower().endswith(".gz"):
         raise InputError(str(path), f"a {suffix} capture not compressed", "the suffix .gz", "Leave it off.")
     if suffix == ".db":
         return _write_db(path, blocks, channels)

@@ -14,7 +14,8 @@ from pathlib import Path
 from typing import BinaryIO
 
 from busdoc.capture.channels import ChannelTable
-from busdoc.capture.formats.files import RECORDING, SUFFIXES, suffix_of
+from busdoc.capture.formats.files import RECORDING, suffix_of
+from busdoc.capture.formats.readers import READERS
 from busdoc.capture.formats.write import log_text
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.place import RecordingPlace, place_at, try_lock
@@ -299,6 +300,10 @@ def _refuse_other_captures(place: RecordingPlace) -> None:
     where, wanted = str(place.folder), "an empty folder, or one recorded to before"
     if (place.folder / RECORDING).is_dir():
         raise InputError(where, wanted, "the folder of a session", "Name another with -o.")
-    others = [path.name for path in place.folder.iterdir() if suffix_of(path) in SUFFIXES and path.suffix != ".csv"]
+    others = [
+        path.name
+        for path in place.folder.iterdir()
+        if (reader := READERS.get(suffix_of(path))) is not None and not reader.shared
+    ]
     if others:
         raise InputError(where, wanted, f"{others[0]} in it", "Name another with -o.")

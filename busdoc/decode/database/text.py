@@ -1,4 +1,7 @@
-"""Reads a database file as text, and refuses what would take the memory of the computer before it is parsed."""
+"""The text of a database file, before it is parsed.
+
+What would take the memory of the computer is refused; what makes the parser refuse a whole file is taken out.
+"""
 
 import re
 from collections import defaultdict
@@ -17,6 +20,45 @@ SUFFIXES = (".arxml", ".cdd", ".dbc", ".kcd", ".sym")
 _MOST_BYTES = 256 << 20
 
 _DECLARED_ENCODING = re.compile(rb"""<\?xml[^>]{0,200}?encoding=["']([A-Za-z0-9._-]{1,40})["']""")
+
+
+_LONGEST_MESSAGE = 1785
+"""Bytes that a J1939-21 transport session carries; CAN FD carries 64."""
+_MOST_BITS = 8 * _LONGEST_MESSAGE
+_MOST_BITS_OF_ANY_BUS = 1 << 20
+_MOST_BRANCHES = 1 << 14
+"""Of a multiplex in one message, all its levels multiplied."""
+_MOST_IDENTIFIERS = 1 << 12
+_MOST_DIGITS = 18
+
+_NUMBERS: dict[str, tuple[tuple[str, re.Pattern[str], int], ...]] = {
+    ".dbc": (
+        ("bytes in a message", re.compile(r"\bBO_\s+\w+\s+\w+\s*:\s*(\d+)"), _LONGEST_MESSAGE),
+        ("bits before a signal", re.compile(r"\bSG_\s[^:]{0,300}:\s*(\d+)\s*\|"), _MOST_BITS),
+        ("bits in a signal", re.compile(r"\bSG_\s[^:]{0,300}:\s*\d+\s*\|\s*(\d+)"), _MOST_BITS),
+    ),
+    ".sym": (
+        ("bytes in a message", re.compile(r"\b(?:Len|DLC)\s*=\s*(\d+)"), _LONGEST_MESSAGE),
+        ("bits", re.compile(r"\b(?:Var|Sig|Mux)\s*=[^\n/]{0,300}?(\d{5,})"), _MOST_BITS),
+    ),
+    ".kcd": (
+        ("bits in a signal, or bytes in a message", re.compile(r"""\blength\s*=\s*["']\s*(\d+)"""), _MOST_BITS),
+        ("bits before a signal", re.compile(r"""\boffset\s*=\s*["']\s*(\d+)"""), _MOST_BITS),
+    ),
+    ".arxml": (
+        ("bits or bytes", re.compile(r"<(?:BIT-)?LENGTH\b[^>]*>\s*(\d+)"), _MOST_BITS_OF_ANY_BUS),
+        ("bits before a signal", re.compile(r"<START-POSITION\b[^>]*>\s*(\d+)"), _MOST_BITS_OF_ANY_BUS),
+    ),
+    ".cdd": (("bits in a value", re.compile(r"""\bbl\s*=\s*["']\s*(\d+)"""), _MOST_BITS_OF_ANY_BUS),),
+}
+
+_BRANCHES = re.compile(r"\bSG_MUL_VAL_\s+(\w+)\s+(\w+)\s+(\w+)\s+([^;]*)")
+_BRANCH_RANGE = re.compile(r"(\d+)\s*-\s*(\d+)")
+_IDENTIFIERS = re.compile(r"\bID\s*=\s*([0-9A-F.]+)h\s*-\s*([0-9A-F.]+)h", re.I)
+
+_UNUSED = re.compile(r"unused (VAL_|SIG_VALTYPE_) entries in DBC:\s*(.*)", re.S)
+_ENTRY = re.compile(r"(?:(?:VAL_|SIG_VALTYPE_) )?(\d+) (\w+)")
+_MESSAGE = re.compile(r"(?:in message|message) ([A-Za-z_]\w*)")
 
 
 def read_bytes(path: Path) -> bytes:
@@ -102,41 +144,6 @@ def _newlines(text: str) -> str:
     return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
-_LONGEST_MESSAGE = 1785
-"""Bytes that a J1939-21 transport session carries; CAN FD carries 64."""
-_MOST_BITS = 8 * _LONGEST_MESSAGE
-_MOST_BITS_OF_ANY_BUS = 1 << 20
-_MOST_BRANCHES = 1 << 14
-"""Of a multiplex in one message, all its levels multiplied."""
-_MOST_IDENTIFIERS = 1 << 12
-_MOST_DIGITS = 18
-
-_NUMBERS: dict[str, tuple[tuple[str, re.Pattern[str], int], ...]] = {
-    ".dbc": (
-        ("bytes in a message", re.compile(r"\bBO_\s+\w+\s+\w+\s*:\s*(\d+)"), _LONGEST_MESSAGE),
-        ("bits before a signal", re.compile(r"\bSG_\s[^:]{0,300}:\s*(\d+)\s*\|"), _MOST_BITS),
-        ("bits in a signal", re.compile(r"\bSG_\s[^:]{0,300}:\s*\d+\s*\|\s*(\d+)"), _MOST_BITS),
-    ),
-    ".sym": (
-        ("bytes in a message", re.compile(r"\b(?:Len|DLC)\s*=\s*(\d+)"), _LONGEST_MESSAGE),
-        ("bits", re.compile(r"\b(?:Var|Sig|Mux)\s*=[^\n/]{0,300}?(\d{5,})"), _MOST_BITS),
-    ),
-    ".kcd": (
-        ("bits in a signal, or bytes in a message", re.compile(r"""\blength\s*=\s*["']\s*(\d+)"""), _MOST_BITS),
-        ("bits before a signal", re.compile(r"""\boffset\s*=\s*["']\s*(\d+)"""), _MOST_BITS),
-    ),
-    ".arxml": (
-        ("bits or bytes", re.compile(r"<(?:BIT-)?LENGTH\b[^>]*>\s*(\d+)"), _MOST_BITS_OF_ANY_BUS),
-        ("bits before a signal", re.compile(r"<START-POSITION\b[^>]*>\s*(\d+)"), _MOST_BITS_OF_ANY_BUS),
-    ),
-    ".cdd": (("bits in a value", re.compile(r"""\bbl\s*=\s*["']\s*(\d+)"""), _MOST_BITS_OF_ANY_BUS),),
-}
-
-_BRANCHES = re.compile(r"\bSG_MUL_VAL_\s+(\w+)\s+(\w+)\s+(\w+)\s+([^;]*)")
-_BRANCH_RANGE = re.compile(r"(\d+)\s*-\s*(\d+)")
-_IDENTIFIERS = re.compile(r"\bID\s*=\s*([0-9A-F.]+)h\s*-\s*([0-9A-F.]+)h", re.I)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Excess:
     """A number that is too large."""
@@ -189,11 +196,6 @@ def _identifiers(text: str) -> Iterator[Excess]:
         if n_identifiers > _MOST_IDENTIFIERS:
             said = f"{found[1]}h-{found[2]}h"
             yield Excess(what="identifiers of one message", found=said, offset=found.start(1), most=_MOST_IDENTIFIERS)
-
-
-_UNUSED = re.compile(r"unused (VAL_|SIG_VALTYPE_) entries in DBC:\s*(.*)", re.S)
-_ENTRY = re.compile(r"(?:(?:VAL_|SIG_VALTYPE_) )?(\d+) (\w+)")
-_MESSAGE = re.compile(r"(?:in message|message) ([A-Za-z_]\w*)")
 
 
 def remove_refused(text: str, complaint: str) -> tuple[str, str] | None:

@@ -1,4 +1,4 @@
-"""The fields of a 29-bit J1939 identifier, for whole columns of identifiers (SAE J1939-21 5.2).
+"""The fields of a 29-bit J1939 identifier (SAE J1939-21 5.2).
 
 From bit 28 down: priority 3 bits, extended data page 1, data page 1, PDU format 8, PDU specific 8, source address 8.
 Below format 240 (PDU1) the PDU specific is the destination and no part of the parameter group number; from 240 on
@@ -9,32 +9,31 @@ from typing import Final
 
 import numpy as np
 
-from busdoc.arrays import BoolArray, UInt8Array, UInt32Array
+from busdoc.arrays import UInt32Array
 
 __all__ = [
     "DUMMY_SOURCES",
     "GLOBAL_ADDRESS",
     "NULL_ADDRESS",
+    "N_DESTINATIONS",
     "PGN_ADDRESS_CLAIMED",
     "PGN_DM1",
     "PGN_DM2",
     "PGN_DM13",
     "PGN_ETP_CM",
     "PGN_ETP_DT",
+    "PGN_ISO_HEARTBEAT",
+    "PGN_NMEA_HEARTBEAT",
     "PGN_REQUEST",
     "PGN_TP_CM",
     "PGN_TP_DT",
-    "destination_address",
-    "extended_id",
     "group_and_destination",
     "group_of",
-    "is_j1939",
+    "is_addressed",
     "is_nmea2000",
     "is_proprietary",
     "looks_like_j1939",
     "parameter_group",
-    "priority",
-    "source_address",
     "source_of",
 ]
 
@@ -54,63 +53,40 @@ PGN_DM1: Final = 65226
 PGN_DM2: Final = 65227
 PGN_DM13: Final = 57088
 """Stop and start broadcast: it can silence a network on purpose."""
+PGN_ISO_HEARTBEAT: Final = 61668
+"""ISO 11783-7."""
+PGN_NMEA_HEARTBEAT: Final = 126993
+
+N_DESTINATIONS: Final = 256
+"""The numbers that a PDU1 group takes in the identifier, one for each destination."""
 
 _FIRST_PDU2_FORMAT = 240
 
 
-def priority(ids: UInt32Array) -> UInt8Array:
-    """Give the priority, 0 (first) … 7, of each identifier."""
-    return ((ids >> np.uint32(26)) & np.uint32(0x7)).astype(np.uint8)
+def is_addressed(group: int) -> bool:
+    """Tell whether a parameter group (or the identifier's 18 bits of one) goes to one destination: PDU1.
 
-
-def source_address(ids: UInt32Array) -> UInt8Array:
-    """Give the sender's address of each identifier."""
-    return (ids & np.uint32(0xFF)).astype(np.uint8)
-
-
-def destination_address(ids: UInt32Array) -> UInt8Array:
-    """Give whom each frame is for: the PDU1 destination, 255 (all) for PDU2."""
-    is_pdu2 = ((ids >> np.uint32(16)) & np.uint32(0xFF)) >= _FIRST_PDU2_FORMAT
-    specific = (ids >> np.uint32(8)) & np.uint32(0xFF)
-    return np.where(is_pdu2, np.uint32(GLOBAL_ADDRESS), specific).astype(np.uint8)
-
-
-def parameter_group(ids: UInt32Array) -> UInt32Array:
-    """Give the parameter group number (18 bits, both page bits in it) of each identifier."""
-    group = (ids >> np.uint32(8)) & np.uint32(0x3FFFF)
-    is_pdu1 = (group & np.uint32(0xFF00)) < np.uint32(_FIRST_PDU2_FORMAT << 8)
-    return np.where(is_pdu1, group & np.uint32(0x3FF00), group).astype(np.uint32)
-
-
-def is_j1939(ids: UInt32Array) -> BoolArray:
-    """Tell which 29-bit identifiers are J1939, ISO 11783 or NMEA 2000 ones.
-
-    With the extended data page set the identifier is reserved (data page 0) or ISO 15765-3 (data page 1).
+    >>> is_addressed(PGN_REQUEST), is_addressed(PGN_DM1)
+    (True, False)
     """
-    is_reserved: BoolArray = (ids & np.uint32(1 << 25)) != 0
-    return ~is_reserved
-
-
-def extended_id(pgn: int, source: int, *, destination: int = GLOBAL_ADDRESS, priority: int = 6) -> int:
-    """Put one 29-bit identifier together.
-
-    >>> hex(extended_id(PGN_REQUEST, NULL_ADDRESS))
-    '0x18eafffe'
-    """
-    is_pdu1 = (pgn >> 8) & 0xFF < _FIRST_PDU2_FORMAT
-    return priority << 26 | pgn << 8 | (destination << 8 if is_pdu1 else 0) | source
+    return group >> 8 & 0xFF < _FIRST_PDU2_FORMAT
 
 
 def group_and_destination(id_: int) -> tuple[int, int]:
-    """Give the parameter group number and the destination of one identifier.
+    """Give the parameter group number (18 bits, both page bits in it) and the destination of one identifier.
 
     >>> group_and_destination(0x1CEB2A17)
     (60160, 42)
     """
-    group = (id_ >> 8) & 0x3FFFF
-    if (group >> 8) & 0xFF < _FIRST_PDU2_FORMAT:
-        return group & 0x3FF00, group & 0xFF
-    return group, GLOBAL_ADDRESS
+    group = id_ >> 8 & 0x3FFFF
+    return (group & 0x3FF00, group & 0xFF) if is_addressed(group) else (group, GLOBAL_ADDRESS)
+
+
+def parameter_group(ids: UInt32Array) -> UInt32Array:
+    """Give the parameter group number of each identifier, (n,) uint32, as `group_and_destination` does."""
+    group = (ids >> np.uint32(8)) & np.uint32(0x3FFFF)
+    is_pdu1 = (group & np.uint32(0xFF00)) < np.uint32(_FIRST_PDU2_FORMAT << 8)
+    return np.where(is_pdu1, group & np.uint32(0x3FF00), group).astype(np.uint32)
 
 
 DUMMY_SOURCES = frozenset((0xFE, 0xFF))
@@ -128,8 +104,7 @@ def group_of(frame_id: int) -> int:
     >>> hex(group_of(0x0CF00400)), hex(group_of(0x18EAFFFE))
     ('0xf004', '0xea00')
     """
-    group = frame_id >> 8 & 0x3FFFF
-    return group if group >> 8 & 0xFF >= _FIRST_PDU2_FORMAT else group & 0x3FF00
+    return group_and_destination(frame_id)[0]
 
 
 def is_proprietary(group: int) -> bool:
@@ -148,5 +123,5 @@ def looks_like_j1939(frame_ids: list[int]) -> bool:
     At least half of them are broadcast groups, of which a sixteenth would be by chance, and none sets the extended data
     page, which J1939 leaves to others.
     """
-    broadcast = sum(1 for frame_id in frame_ids if frame_id >> 16 & 0xFF >= _FIRST_PDU2_FORMAT)
+    broadcast = sum(1 for frame_id in frame_ids if not is_addressed(frame_id >> 8))
     return bool(frame_ids) and 2 * broadcast >= len(frame_ids) and not any(frame_id >> 25 & 1 for frame_id in frame_ids)

@@ -4,73 +4,80 @@ One look into a table per frame tells its topic. A caller with several watches s
 `protocol_frames(block)`: each watch takes a whole block as well and finds the same in it.
 """
 
-from enum import IntFlag
+from enum import IntEnum
 
 import numpy as np
 
 from busdoc.arrays import UInt8Array
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.decode.j1939.identifier import (
+    N_DESTINATIONS,
     PGN_ADDRESS_CLAIMED,
     PGN_DM1,
     PGN_DM2,
     PGN_DM13,
     PGN_ETP_CM,
     PGN_ETP_DT,
+    PGN_ISO_HEARTBEAT,
+    PGN_NMEA_HEARTBEAT,
     PGN_REQUEST,
     PGN_TP_CM,
     PGN_TP_DT,
+    is_addressed,
 )
 
 __all__ = ["Topic", "protocol_frames", "sieved", "topics"]
 
 
-class Topic(IntFlag):
+class Topic(IntEnum):
     """What a frame is about, by its identifier alone."""
 
-    CLAIM = 0x01
+    CLAIM = 1
     """J1939 address claimed or cannot claim."""
-    REQUEST = 0x02
+    REQUEST = 2
     """J1939 request for any parameter group."""
-    TRANSPORT = 0x04
+    TRANSPORT = 3
     """J1939 and ISO 11783 transport: management and data."""
-    TROUBLE = 0x08
+    TROUBLE = 4
     """DM1 and DM2 that fit into one frame, and DM13 (stop and start broadcast)."""
-    HEARTBEAT = 0x10
+    HEARTBEAT = 5
     """ISO 11783 and NMEA 2000 heartbeats."""
-    NMT = 0x20
+    NMT = 6
     """CANopen network management command."""
-    EMERGENCY = 0x40
+    EMERGENCY = 7
     """CANopen emergency, or anything else that another network sends on these identifiers."""
-    ERROR_CONTROL = 0x80
+    ERROR_CONTROL = 8
     """CANopen heartbeat, boot-up, node guarding (its request is a remote frame)."""
 
+
+_GROUPS_OF = {
+    Topic.CLAIM: (PGN_ADDRESS_CLAIMED,),
+    Topic.REQUEST: (PGN_REQUEST,),
+    Topic.TRANSPORT: (PGN_TP_CM, PGN_TP_DT, PGN_ETP_CM, PGN_ETP_DT),
+    Topic.TROUBLE: (PGN_DM1, PGN_DM2, PGN_DM13),
+    Topic.HEARTBEAT: (PGN_ISO_HEARTBEAT, PGN_NMEA_HEARTBEAT),
+}
+"""The parameter groups of 29-bit frames."""
+_BASE_IDS_OF = {
+    Topic.NMT: range(0x001),
+    Topic.EMERGENCY: range(0x081, 0x100),
+    Topic.ERROR_CONTROL: range(0x701, 0x780),
+}
+"""The identifiers of 11-bit frames."""
 
 _GROUPS = 1 << 18
 _BASE_IDS = 1 << 11
 _NOTHING = _GROUPS + _BASE_IDS
-_PGN_ISO_HEARTBEAT = 61668
-_PGN_NMEA_HEARTBEAT = 126993
 
 
 def _topic_table() -> UInt8Array:
     """Index: bits 25 to 8 of a 29-bit identifier, then the 11-bit identifiers, then one entry for everything else."""
     table = np.zeros(_NOTHING + 1, np.uint8)
-    for pgn, topic in (
-        (PGN_ADDRESS_CLAIMED, Topic.CLAIM),
-        (PGN_REQUEST, Topic.REQUEST),
-        (PGN_TP_CM, Topic.TRANSPORT),
-        (PGN_TP_DT, Topic.TRANSPORT),
-        (PGN_ETP_CM, Topic.TRANSPORT),
-        (PGN_ETP_DT, Topic.TRANSPORT),
-        (PGN_DM13, Topic.TROUBLE),
-    ):
-        table[pgn : pgn + 256] = topic  # to any destination
-    table[[PGN_DM1, PGN_DM2]] = Topic.TROUBLE
-    table[[_PGN_ISO_HEARTBEAT, _PGN_NMEA_HEARTBEAT]] = Topic.HEARTBEAT
-    table[_GROUPS] = Topic.NMT
-    table[_GROUPS + 0x081 : _GROUPS + 0x100] = Topic.EMERGENCY
-    table[_GROUPS + 0x701 : _GROUPS + 0x780] = Topic.ERROR_CONTROL
+    for topic, groups in _GROUPS_OF.items():
+        for group in groups:
+            table[group : group + (N_DESTINATIONS if is_addressed(group) else 1)] = topic
+    for topic, ids in _BASE_IDS_OF.items():
+        table[_GROUPS + ids.start : _GROUPS + ids.stop] = topic
     return table
 
 

@@ -1,37 +1,30 @@
-"""Finds the signs by which controllers say that they have just started, or mean to go.
+"""Finds the signs by which controllers say that they have just started, or mean to go, in whatever protocol.
 
-Address claims and cannot-claims (SAE J1939-81), CANopen boot-ups (CiA 301), the first and last ISO 11783 heartbeats
-(ISO 11783-7). A claim that was asked for, a claim that defends its address against another, and a boot-up after a reset
-command are marked as asked: they prove nothing.
+Which frames those are, and what explains them, is each protocol's own; what holds for all of them is here: a sign that
+repeats at once is the same sign, and one that was asked for proves nothing.
 """
 
 import numpy as np
 
-from busdoc.arrays import BoolArray, Int64Array
+from busdoc.arrays import BoolArray, Int64Array, UInt8Array
 from busdoc.capture.frames import FrameBlock, FrameFlag
-from busdoc.decode.canopen.error_control import NmtCommand, NmtState
-from busdoc.decode.j1939.heartbeat import FIRST, LAST
-from busdoc.decode.j1939.identifier import GLOBAL_ADDRESS, NULL_ADDRESS, PGN_ADDRESS_CLAIMED
-from busdoc.decode.protocols.protocol_frames import Topic, topics
+from busdoc.decode.protocols.boot_up_signs import BootUpSigns
+from busdoc.decode.protocols.claim_signs import ClaimSigns
+from busdoc.decode.protocols.heartbeat_signs import HeartbeatSigns
+from busdoc.decode.protocols.protocol_frames import topics
 from busdoc.decode.protocols.sign import Sign, SignKind
-from busdoc.times import MILLISECOND_NS, SECOND_NS
+from busdoc.decode.protocols.sign_reader import ASKS, SignFrame, SignReader
+from busdoc.times import MILLISECOND_NS
 
 __all__ = ["SignWatch"]
 
-_ASKED_WITHIN_NS = 1_500 * MILLISECOND_NS
-"""Common practice: slow controllers answer a request for the claim within a second; J1939-21 allows 200 ms."""
-_DEFENDED_WITHIN_NS = 500 * MILLISECOND_NS
-"""J1939-81: a rival's claim is answered within 250 ms; twice that for a busy bus."""
-_RESET_WITHIN_NS = 10 * SECOND_NS
-"""Common practice: a CANopen node boots within seconds after the reset command."""
+_READERS: tuple[type[SignReader], ...] = (ClaimSigns, HeartbeatSigns, BootUpSigns)
+"""A protocol that shows starts or stops is added by a name here and the module that it is from."""
+_IS_READ = np.isin(np.arange(256), [int(topic) for reader in _READERS for topic in reader.topics])
+
 _ECHO_NS = 100 * MILLISECOND_NS
 """Nothing restarts within a tenth of a second after it started: a sign that repeats sooner is the same sign."""
 _MOST_OF_ONE_SENDER = 10_000
-
-_NMT_RESETS = (int(NmtCommand.RESET_NODE), int(NmtCommand.RESET_COMMUNICATION))
-_ISO_HEARTBEAT = 61668
-_WATCHED = (Topic.CLAIM, Topic.REQUEST, Topic.HEARTBEAT, Topic.NMT, Topic.ERROR_CONTROL)
-_IS_WATCHED = np.isin(np.arange(256), [int(topic) for topic in _WATCHED])
 
 
 class SignWatch:
@@ -45,110 +38,59 @@ class SignWatch:
     """
 
     def __init__(self) -> None:
-        self._claim_asked_ns: dict[tuple[int, int], int] = {}  # (channel, destination)
-        self._reset_ns: dict[tuple[int, int], int] = {}  # (channel, node), node 0 for all
-        self._booted_ns: dict[tuple[int, int], int] = {}  # (channel, node)
-        self._last_claim: dict[tuple[int, int], tuple[int, int]] = {}  # (channel, address): ns, NAME
-        self._last_ns: dict[tuple[int, SignKind, int], int] = {}
-        self._n_signs: dict[tuple[int, SignKind, int], int] = {}
+        self._readers = tuple(reader() for reader in _READERS)
+        self._reader_of = {int(topic): reader for reader in self._readers for topic in reader.topics}
+        self._last_ns: dict[tuple[int, SignKind, int | None], int] = {}
+        self._n_signs: dict[tuple[int, SignKind, int | None], int] = {}
 
     def feed(self, block: FrameBlock) -> tuple[Sign, ...]:
         """Give the signs of the next block, in the order of time."""
-        rows = _rows_that_matter(block)
-        if not len(rows):
+        frames, topic, said = self._telling(block)
+        if not len(frames):
             return ()
-        kept, before_ns = _without_echoes(block, rows)
-        rows = rows[kept]
+        kept, before_ns = _without_echoes(frames, topic, said)
         signs: list[Sign] = []
-        t_ns = block.t_ns[rows].tolist()
-        channels = block.channel[rows].tolist()
-        ids = block.id[rows].tolist()
-        is_extended = (block.flags[rows] & FrameFlag.EXTENDED).tolist()
-        payloads = _as_numbers(block, rows)
-        columns = zip(t_ns, channels, ids, is_extended, payloads, before_ns[kept].tolist(), strict=True)
-        for t, channel, id_, extended, payload, before in columns:
-            take = self._extended if extended else self._base
-            sign = take(t, channel, id_, payload, before)
-            if sign is not None:
+        columns = zip(
+            topic[kept].tolist(),
+            before_ns[kept].tolist(),
+            frames.t_ns[kept].tolist(),
+            frames.channel[kept].tolist(),
+            frames.id[kept].tolist(),
+            _as_numbers(frames.data[kept]),
+            strict=True,
+        )
+        for about, before, *fields in columns:
+            sign = self._reader_of[about].read(SignFrame(*fields))
+            if sign is not None and not self._is_echo(sign, before):
                 signs.append(sign)
         return tuple(signs)
 
-    def _extended(self, t_ns: int, channel: int, id_: int, payload: int, before_ns: int) -> Sign | None:
-        pdu_format, specific, address = (id_ >> 16) & 0xFF, (id_ >> 8) & 0xFF, id_ & 0xFF
-        if pdu_format == 0xEA:
-            self._claim_asked_ns[channel, specific] = t_ns
-            return None
-        if pdu_format == 0xEE:
-            return self._claim(t_ns, channel, address, payload, before_ns)
-        if address > 253:
-            return None
-        kind = SignKind.HEARTBEAT_FIRST if payload & 0xFF == FIRST else SignKind.HEARTBEAT_LAST
-        if self._is_echo(t_ns, channel, kind, address, before_ns):
-            return None
-        return Sign(t_ns=t_ns, channel=channel, kind=kind, address=address)
+    def _telling(self, block: FrameBlock) -> tuple[FrameBlock, UInt8Array, UInt8Array]:
+        """Give the frames that tell something, with the topic of each and what it says in its reader's numbers."""
+        topic = topics(block)
+        rows = np.flatnonzero(_IS_READ[topic]).astype(np.int64)
+        rows = rows[(block.flags[rows] & np.uint16(FrameFlag.REMOTE)) == 0]
+        frames, topic = block.take(rows), topic[rows]
+        said = np.zeros(len(rows), np.uint8)
+        for reader in self._readers if len(rows) else ():
+            own = np.flatnonzero(np.isin(topic, reader.topics)).astype(np.int64)
+            if len(own):
+                said[own] = reader.tells(frames.take(own), topic[own])
+        tells = np.flatnonzero(said).astype(np.int64)
+        return frames.take(tells), topic[tells], said[tells]
 
-    def _claim(self, t_ns: int, channel: int, address: int, can_name: int, before_ns: int) -> Sign | None:
-        if address == GLOBAL_ADDRESS:
-            return None
-        kind = SignKind.CANNOT_CLAIM if address == NULL_ADDRESS else SignKind.ADDRESS_CLAIM
-        asked = any(
-            t_ns - self._claim_asked_ns.get((channel, to), t_ns - _ASKED_WITHIN_NS - 1) <= _ASKED_WITHIN_NS
-            for to in (address, GLOBAL_ADDRESS)
-        )
-        last_ns, last_name = self._last_claim.get((channel, address), (t_ns, can_name))
-        defends = last_name != can_name and t_ns - last_ns <= _DEFENDED_WITHIN_NS and address != NULL_ADDRESS
-        self._last_claim[channel, address] = (t_ns, can_name)
-        if self._is_echo(t_ns, channel, kind, address, before_ns):
-            return None
-        return Sign(t_ns=t_ns, channel=channel, kind=kind, address=address, can_name=can_name, asked=asked or defends)
-
-    def _base(self, t_ns: int, channel: int, id_: int, payload: int, before_ns: int) -> Sign | None:
-        if id_ == 0:
-            self._reset_ns[channel, (payload >> 8) & 0x7F] = t_ns
-            return None
-        node = id_ - 0x700
-        booted_ns = self._booted_ns.get((channel, node))
-        resets = [self._reset_ns[channel, to] for to in (node, 0) if (channel, to) in self._reset_ns]
-        asked = any(
-            t_ns - reset_ns <= _RESET_WITHIN_NS and (booted_ns is None or booted_ns < reset_ns) for reset_ns in resets
-        )
-        self._booted_ns[channel, node] = t_ns  # one reset explains one boot-up
-        if self._is_echo(t_ns, channel, SignKind.BOOT_UP, node, before_ns):
-            return None
-        return Sign(t_ns=t_ns, channel=channel, kind=SignKind.BOOT_UP, node_id=node, asked=asked)
-
-    def _is_echo(self, t_ns: int, channel: int, kind: SignKind, sender: int, before_ns: int) -> bool:
-        key = (channel, kind, sender)
-        last_ns = max(self._last_ns.get(key, t_ns - _ECHO_NS), before_ns)
-        self._last_ns[key] = t_ns
+    def _is_echo(self, sign: Sign, before_ns: int) -> bool:
+        key = (sign.channel, sign.kind, sign.address if sign.address is not None else sign.node_id)
+        last_ns = max(self._last_ns.get(key, sign.t_ns - _ECHO_NS), before_ns)
+        self._last_ns[key] = sign.t_ns
         n_signs = self._n_signs.get(key, 0)
-        if t_ns - last_ns < _ECHO_NS or n_signs >= _MOST_OF_ONE_SENDER:
+        if sign.t_ns - last_ns < _ECHO_NS or n_signs >= _MOST_OF_ONE_SENDER:
             return True
         self._n_signs[key] = n_signs + 1
         return False
 
 
-def _rows_that_matter(block: FrameBlock) -> Int64Array:
-    """Find requests for the claim, claims, telling heartbeats, network commands that reset, and boot-ups."""
-    topic = topics(block)
-    rows = np.flatnonzero(_IS_WATCHED[topic]).astype(np.int64)
-    rows = rows[(block.flags[rows] & np.uint16(FrameFlag.REMOTE)) == 0]
-    about, length, data = topic[rows], block.length[rows], block.data[rows]
-    first = data[:, 0]
-    asked_for = data[:, :3].astype(np.int64) @ np.array([1, 1 << 8, 1 << 16])
-    is_iso = ((block.id[rows] >> np.uint32(8)) & np.uint32(0x3FFFF)) == _ISO_HEARTBEAT
-    matters = (
-        ((about == Topic.CLAIM) & (length >= 8))
-        | ((about == Topic.REQUEST) & (length >= 3) & (asked_for == PGN_ADDRESS_CLAIMED))
-        | ((about == Topic.HEARTBEAT) & is_iso & (length >= 1) & ((first == FIRST) | (first == LAST)))
-        | ((about == Topic.NMT) & (length == 2) & np.isin(first, _NMT_RESETS))
-        | ((about == Topic.ERROR_CONTROL) & (length == 1) & (first == NmtState.BOOT_UP))
-    )
-    found: Int64Array = rows[matters]
-    return found
-
-
-def _without_echoes(block: FrameBlock, rows: Int64Array) -> tuple[BoolArray, Int64Array]:
+def _without_echoes(frames: FrameBlock, topic: UInt8Array, said: UInt8Array) -> tuple[BoolArray, Int64Array]:
     """Mask out the inside of each burst of one sign of one sender, less than 0.1 s apart; first and last stay.
 
     Returns
@@ -156,24 +98,24 @@ def _without_echoes(block: FrameBlock, rows: Int64Array) -> tuple[BoolArray, Int
     kept : (n,) bool
     before_ns : (n,) int64: the same sign before, masked out or not; long enough ago where there is none in the block
     """
-    ids, all_ns = block.id[rows], block.t_ns[rows]
-    about = topics(block.take(rows)).astype(np.int64)
-    says_goodbye = (about == Topic.HEARTBEAT) & (block.data[rows, 0] == LAST)
-    sender = (block.channel[rows].astype(np.int64) << 8 | (ids & np.uint32(0xFF)).astype(np.int64)) << 9
-    sender |= says_goodbye.astype(np.int64) << 8 | about
+    # one number for who said what: channel, lowest byte of the identifier, topic, what the reader makes of it
+    sender = frames.channel.astype(np.int64) << 8 | (frames.id & np.uint32(0xFF)).astype(np.int64)
+    sender = (sender << 8 | topic) << 8 | said
+    # its frames one after the other, in the order of time
     order = np.argsort(sender, kind="stable")
-    t_ns = all_ns[order]
+    t_ns = frames.t_ns[order]
     same_sender = np.diff(sender[order]) == 0
+    # an echo follows the same at once; the last of a burst is followed by none
     is_echo = np.concatenate((np.zeros(1, np.bool_), same_sender & (np.diff(t_ns) < _ECHO_NS)))
     before_echo = np.concatenate((is_echo[1:], np.zeros(1, np.bool_)))
-    kept = np.empty(len(rows), np.bool_)
+    kept = np.empty(len(frames), np.bool_)
     kept[order] = ~(is_echo & before_echo)
-    before_ns = all_ns - _ECHO_NS
+    before_ns = frames.t_ns - _ECHO_NS
     before_ns[order[1:]] = np.where(same_sender, t_ns[:-1], t_ns[1:] - _ECHO_NS)
-    return kept | (about == Topic.REQUEST) | (about == Topic.NMT), before_ns
+    return kept | (said == ASKS), before_ns
 
 
-def _as_numbers(block: FrameBlock, rows: Int64Array) -> list[int]:
-    """Read the first 8 payload bytes of each row as an unsigned number, least significant byte first."""
-    numbers: list[int] = np.ascontiguousarray(block.data[rows]).view("<u8").ravel().tolist()
+def _as_numbers(data: UInt8Array) -> list[int]:
+    """Read the 8 bytes of each row as an unsigned number, least significant byte first."""
+    numbers: list[int] = np.ascontiguousarray(data).view("<u8").ravel().tolist()
     return numbers

@@ -9,15 +9,12 @@ from typing import Any
 import numba
 import numpy as np
 
-from busdoc.capture.frames import FrameFlag
+from busdoc.capture.frames import ERROR, EXTENDED, REMOTE
 from busdoc.decode.signals.cells_table import Part
 from busdoc.decode.signals.stream_intervals import NEVER_NS
 
 __all__ = ["fold_cells", "fold_frames"]
 
-_ERROR = int(FrameFlag.ERROR)
-_REMOTE = int(FrameFlag.REMOTE)
-_EXTENDED = int(FrameFlag.EXTENDED)
 _MOST = np.iinfo(np.int64).max
 _LEAST = np.iinfo(np.int64).min
 _NEVER_NS = NEVER_NS
@@ -171,13 +168,13 @@ def fold_frames(
             while cell < n_cells and edges_ns[cell + 1] <= t_ns[at]:
                 cell += 1
             next_ns = edges_ns[cell + 1] if cell < n_cells else _MOST
-        key = (np.int64(channel[at]) << 32) | (np.int64(flags[at] & _EXTENDED) << 31) | np.int64(identifier[at])
+        key = (np.int64(channel[at]) << 32) | (np.int64(flags[at] & EXTENDED) << 31) | np.int64(identifier[at])
         place = (np.uint64(key * np.int64(0x9E3779B97F4A7C1)) >> np.uint64(20)) & last_place
         found = keys[place]
         while found != key and found != -1:
             place = (place + np.uint64(1)) & last_place
             found = keys[place]
-        if found != key or flags[at] & _ERROR:
+        if found != key or flags[at] & ERROR:
             continue
         stream = np.uint64(stream_of_key[place])  # unsigned, since signed places may count from the end: slower
         end = np.uint64(first_value[stream + np.uint64(1)])
@@ -191,7 +188,7 @@ def fold_frames(
                 state[end, 1] = max(state[end, 1], interval_ns)
                 state[end, 2] = interval_ns
             last_ns[k] = t_ns[at]
-        if flags[at] & _REMOTE or not inside:
+        if flags[at] & REMOTE or not inside:
             continue
         if is_apart[stream]:
             apart[n_apart], apart_stream[n_apart] = at, stream

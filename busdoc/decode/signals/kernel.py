@@ -8,7 +8,7 @@ from typing import Any
 import numba
 import numpy as np
 
-from busdoc.capture.frames import FrameFlag
+from busdoc.capture.frames import EXTENDED, FrameFlag
 from busdoc.decode.database.parameter_range import SignalStatus
 from busdoc.decode.signals.plan import Field
 from busdoc.decode.signals.state import EXACT_BITS, FEW, Count, Measure, Policy
@@ -36,7 +36,6 @@ _EXACT_BITS = EXACT_BITS
 _ALWAYS, _FEW_VALUED = int(Policy.ALWAYS), int(Policy.FEW_VALUED)
 
 _NO_SIGNALS = int(FrameFlag.ERROR | FrameFlag.REMOTE)
-_EXTENDED = int(FrameFlag.EXTENDED)
 
 
 @numba.njit("uint64(uint64)", cache=True, nogil=True)
@@ -138,7 +137,7 @@ def match_streams(channel: Any, identifier: Any, flags: Any, keys: Any, streams:
         if flags[at] & _NO_SIGNALS:
             found[at] = -1
             continue
-        key = (np.int64(channel[at]) << 32) | (np.int64(flags[at] & _EXTENDED) << 31) | np.int64(identifier[at])
+        key = (np.int64(channel[at]) << 32) | (np.int64(flags[at] & EXTENDED) << 31) | np.int64(identifier[at])
         place = ((key * np.int64(0x9E3779B97F4A7C1)) >> np.int64(20)) & last
         while keys[place] != key and keys[place] != -1:
             place = (place + 1) & last

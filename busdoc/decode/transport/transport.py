@@ -40,7 +40,3 @@ class TransportMessage:
     """Numbers of the packets that were not heard (the first 255 of them), counted as the protocol counts."""
     why: str = ""
     """Why it is incomplete: ``packet 2 missing``."""
-
-    @property
-    def is_complete(self) -> bool:
-        return self.payload is not None

@@ -9,6 +9,10 @@ from busdoc.times import SECOND_NS
 
 __all__ = ["CodeKind", "CodeSpan", "CodeTrack", "FaultCode", "code_incident", "code_incidents"]
 
+_MOST_SPANS = 1000
+_BRACKET_NS = 5 * SECOND_NS
+"""A sender that was silent for longer than this before says nothing about when the code became active."""
+
 
 class CodeKind(StrEnum):
     """Which open protocol, or the user's own declaration, the code comes from."""
@@ -46,9 +50,6 @@ class FaultCode:
     """Part kinds or names that it says to look at; empty when it says nothing."""
     lamps: tuple[str, ...] = ()
     """Warning lamps that were on in the controller's messages while it was active."""
-
-
-_MOST_SPANS = 1000
 
 
 @dataclass(slots=True, kw_only=True)
@@ -115,10 +116,6 @@ class CodeTrack:
         if self.is_open and self.occurrences == len(self.spans):
             self.spans[-1].cleared_ns = t_ns
         self.is_open = False
-
-
-_BRACKET_NS = 5 * SECOND_NS
-"""A sender that was silent for longer than this before says nothing about when the code became active."""
 
 
 def code_incidents(channel: int, code: FaultCode, track: CodeTrack, until_ns: int) -> Iterator[Incident]:

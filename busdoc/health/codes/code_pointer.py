@@ -23,17 +23,34 @@ class CodeHintLike(Protocol):
     """One line of the machine map about a code."""
 
     @property
-    def controller(self) -> str | None: ...
+    def controller(self) -> str | None:
+        """Its sender; None: any."""
+        ...
+
     @property
-    def spn(self) -> int | None: ...
+    def spn(self) -> int | None:
+        """Suspect parameter number (SAE J1939-73); None: it is about another kind of code."""
+        ...
+
     @property
-    def fmi(self) -> int | None: ...
+    def fmi(self) -> int | None:
+        """Failure mode identifier (SAE J1939-73); None: any."""
+        ...
+
     @property
-    def emcy(self) -> int | None: ...
+    def emcy(self) -> int | None:
+        """Emergency error code (CiA 301); None: it is about another kind of code."""
+        ...
+
     @property
-    def status(self) -> str | None: ...
+    def status(self) -> str | None:
+        """The status signal as `Message.Signal`; None: it is about another kind of code."""
+        ...
+
     @property
-    def points_at(self) -> tuple[str, ...]: ...
+    def points_at(self) -> tuple[str, ...]:
+        """Kinds of parts, names of parts or controllers to look at."""
+        ...
 
 
 class CodePointer:

@@ -19,13 +19,24 @@ class StatusLike(Protocol):
     """A declaration of the machine map: this signal is a fault code while it reads one of these."""
 
     @property
-    def controller(self) -> str: ...
+    def controller(self) -> str:
+        """Its sender."""
+        ...
+
     @property
-    def signal(self) -> str: ...
+    def signal(self) -> str:
+        """The signal as `Message.Signal`."""
+        ...
+
     @property
-    def bad(self) -> tuple[str | float, ...]: ...
+    def bad(self) -> tuple[str | float, ...]:
+        """Texts of the value table, or numbers in the signal's unit, that are a fault."""
+        ...
+
     @property
-    def bad_range(self) -> tuple[float, float] | None: ...
+    def bad_range(self) -> tuple[float, float] | None:
+        """Lowest and highest bad value, both included, in the signal's unit; None: no range."""
+        ...
 
 
 def status_codes(

@@ -12,7 +12,7 @@ import numpy as np
 
 from busdoc.arrays import BoolArray, Int64Array, UInt8Array
 from busdoc.capture.frames import FrameBlock
-from busdoc.decode.j1939.identifier import NULL_ADDRESS, PGN_DM1, PGN_DM2, PGN_DM13
+from busdoc.decode.j1939.identifier import NULL_ADDRESS, PGN_DM1, PGN_DM2, PGN_DM13, parameter_group
 from busdoc.decode.j1939.trouble_code import code_bytes, says_stop
 from busdoc.decode.protocols.protocol_frames import Topic
 from busdoc.decode.transport.watch import TransportWatch
@@ -87,14 +87,14 @@ class TroubleWatch:
             (active if message.pgn == PGN_DM1 else stored).append(said)
         rows = np.flatnonzero(topic == Topic.TROUBLE).astype(np.int64)
         if len(rows):
-            group = (block.id[rows] >> np.uint32(8)) & np.uint32(0x3FFFF)
+            group = parameter_group(block.id[rows])
             by_transport = {(channel, source) for _, _, channel, source, _, _ in active}
             single = rows[group == PGN_DM1]
             telling, heard_ns = _telling(block, single, by_transport)
             active += _said(block, single[telling], heard_ns[telling])
             older = rows[group == PGN_DM2]
             stored += _said(block, older, block.t_ns[older])
-            self._note_stops(block, rows[(group & np.uint32(0x3FF00)) == PGN_DM13])
+            self._note_stops(block, rows[group == PGN_DM13])
         for said in sorted(active, key=itemgetter(0)):
             self._active(*said)
         for said in stored:

@@ -46,18 +46,17 @@ def group_by_common_loss(streams: Sequence[UnownedStream], until_ns: int) -> lis
 
 
 def _together(a: UnownedStream, b: UnownedStream, until_ns: int) -> bool:
-    if not a.losses or not b.losses:
-        return False
+    """Tell whether two streams share a loss, and each every loss of the other that it could have shown."""
     slack_ns = max(a.deadline_ns, b.deadline_ns)
-    shared = 0
+    shared = False
     for one, other in ((a, b), (b, a)):
         for from_ns, to_ns in one.losses:
             end_ns = until_ns if to_ns is None else to_ns
             if any(_same(from_ns, to_ns, loss, slack_ns) for loss in other.losses):
-                shared += 1
+                shared = True
             elif end_ns - from_ns > slack_ns + other.deadline_ns:  # the other would have shown it
                 return False
-    return shared > 0
+    return shared
 
 
 def _same(from_ns: int, to_ns: int | None, other: tuple[int, int | None], slack_ns: int) -> bool:

@@ -33,10 +33,12 @@ class CyclicStream:
 
     @property
     def deadline_ns(self) -> int:
+        """A silence longer than this counts as missing, ns."""
         return self.rhythm.deadline_ns or 0
 
     @property
     def period_ns(self) -> int:
+        """Time from one frame to the next, as learnt or given, ns."""
         return self.rhythm.period_ns or 0
 
     @property
@@ -45,7 +47,7 @@ class CyclicStream:
         return self.rhythm.slowest_ns or 0
 
     def silence_over(self, from_ns: int, to_ns: int) -> Silence | None:
-        """Give the kept silence that covers a stretch."""
+        """Give the kept silence that covers a stretch; None where a frame came within it."""
         at = bisect_right(self.silent_from_ns, from_ns) - 1
         if at < 0:
             return None
@@ -72,11 +74,13 @@ class CyclicStream:
         return self._mean
 
     def _over_runs(self, about_ns: float) -> tuple[float, int]:
+        # each run lies between the end of a silence and the start of the next, the ends of the stream included
         ended = [silence for silence in self.silences if silence.to_ns is not None]
         from_ns = np.array([self.first_ns, *(silence.to_ns or 0 for silence in ended)], np.int64)
         to_ns = np.array([*(silence.from_ns for silence in ended), self.last_ns], np.int64)
         from_nth = np.array([0, *(silence.nth for silence in ended)], np.int64)
         to_nth = np.array([*(silence.nth - 1 for silence in ended), self.count - 1], np.int64)
+        # of those that kept the period all through, the time over the number of intervals
         intervals = to_nth - from_nth
         lasts_ns = (to_ns - from_ns).astype(np.float64)
         steady = (intervals > 0) & (np.abs(lasts_ns - intervals * about_ns) <= _SAME_PERIOD * intervals * about_ns)

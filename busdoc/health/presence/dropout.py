@@ -28,6 +28,8 @@ _BRIEF_NS = 3 * SECOND_NS
 
 SilentStream: TypeAlias = tuple[CyclicStream, Silence]
 """A cyclic stream with the silence of it that counts."""
+_LateSilence: TypeAlias = tuple[int, int, SilentStream]
+"""(from, to, stream with its silence)"""
 
 
 class RecorderGaps:
@@ -135,8 +137,7 @@ def _until_next(absence: Absence, later: Absence | None) -> Absence:
 def _past_deadline(
     streams: Sequence[CyclicStream], from_ns: int, end_ns: int, gaps: RecorderGaps
 ) -> list[SilentStream]:
-    """Give the streams whose own silence covers a stretch and lasts past their deadline, the recorder's gaps not
-    counted."""
+    """Give the streams silent over a whole stretch and past their deadline, the recorder's gaps not counted."""
     past = []
     for stream in streams:
         own = stream.silence_over(from_ns, end_ns)
@@ -162,8 +163,8 @@ def _is_enough(
     if any(from_ns < sign_ns <= max(end_ns + stream.deadline_ns, own_end_ns) for sign_ns in signs_ns):
         return True
     # … else it takes many frames missed in a row, and nothing else heard for most of that time
-    misses = (end_ns - own.from_ns) // max(stream.pace_ns(own), 1)
-    return bool(misses >= _SURE_MISSES and end_ns - from_ns >= _OWN_SHARE * (own_end_ns - own.from_ns))
+    missed_many = end_ns - own.from_ns >= _SURE_MISSES * stream.pace_ns(own)
+    return missed_many and end_ns - from_ns >= _OWN_SHARE * (own_end_ns - own.from_ns)
 
 
 def _absence(streams: Sequence[CyclicStream], past: list[SilentStream], silence: Silence) -> Absence:
@@ -225,42 +226,42 @@ def find_late(
     -------
     Ascending; streams that were late at the same time are one.
     """
-    late = sorted(_late_silences(streams, absences, gaps, until_ns), key=lambda piece: piece[:2])
-    found: list[Absence] = []
-    at = 0
-    while at < len(late):
-        # what overlaps what came before is one absence, from the first start to the last end
-        overlapping = [late[at]]
-        end_ns = late[at][1]
-        at += 1
-        while at < len(late) and late[at][0] < end_ns:
-            overlapping.append(late[at])
-            end_ns = max(end_ns, late[at][1])
-            at += 1
-        silent = [own for _, _, own in overlapping]
-        onset_ns, deadline_ns, jitter_ns = min(
-            (silence.from_ns + stream.pace_ns(silence), stream.deadline_ns, stream.rhythm.jitter_ns or 0)
-            for stream, silence in silent
-        )
-        back_ns = None if any(silence.to_ns is None for _, silence in silent) else end_ns
-        found.append(
-            Absence(
-                last_seen_ns=overlapping[0][0],
-                onset_ns=onset_ns,
-                back_ns=back_ns,
-                steady_ns=_steady(silent, back_ns),
-                deadline_ns=deadline_ns,
-                jitter_ns=jitter_ns,
-                streams=tuple(silent),
-            )
-        )
-    return found
+    # what overlaps what came before is one absence, from the first start to the last end
+    groups: list[list[_LateSilence]] = []
+    end_ns = 0
+    for late in sorted(_late_silences(streams, absences, gaps, until_ns), key=lambda late: late[:2]):
+        if groups and late[0] < end_ns:
+            groups[-1].append(late)
+            end_ns = max(end_ns, late[1])
+        else:
+            groups.append([late])
+            end_ns = late[1]
+    return [_late_absence(group) for group in groups]
+
+
+def _late_absence(group: Sequence[_LateSilence]) -> Absence:
+    silent = [own for _, _, own in group]
+    onset_ns, deadline_ns, jitter_ns = min(
+        (silence.from_ns + stream.pace_ns(silence), stream.deadline_ns, stream.rhythm.jitter_ns or 0)
+        for stream, silence in silent
+    )
+    lasts = any(silence.to_ns is None for _, silence in silent)
+    back_ns = None if lasts else max(end_ns for _, end_ns, _ in group)
+    return Absence(
+        last_seen_ns=group[0][0],
+        onset_ns=onset_ns,
+        back_ns=back_ns,
+        steady_ns=_steady(silent, back_ns),
+        deadline_ns=deadline_ns,
+        jitter_ns=jitter_ns,
+        streams=tuple(silent),
+    )
 
 
 def _late_silences(
     streams: Sequence[CyclicStream], absences: Sequence[Absence], gaps: RecorderGaps, until_ns: int
-) -> Iterator[tuple[int, int, SilentStream]]:
-    """Give (from, to, stream with its silence) of each silence past a deadline while the controller was there."""
+) -> Iterator[_LateSilence]:
+    """Give each silence past a deadline while the controller was there."""
     for stream in streams:
         if stream.count < _ESTABLISHED and stream.rhythm.period_from is PeriodFrom.LEARNT:
             continue

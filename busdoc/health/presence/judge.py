@@ -72,32 +72,22 @@ def judge(
     settled : what was found of returns that are long past, to be used and added to; None: weigh every return anew
     """
     start_ns = observed.start_ns if observed.start_ns is not None else until_ns
-
-    # the rhythm of each stream, whose it is, and when each controller was lost or late by its streams' rhythms
     proven = observed.proven_nodes()
     rhythms = [_rhythm(observed, row, proven, live=settled is not None) for row in range(observed.streams.n)]
-    cyclic = {row: _cyclic_stream(observed, row, one, until_ns) for row, one in enumerate(rhythms) if one.cyclic}
     reported = _in_time([*observed.gaps, *open_gaps])
-    gaps_of = {channel: _gaps_on(channel, reported) for channel in observed.channel_row}
-    controllers = group_streams(observed, cyclic, until_ns, gaps_of)
-    for one in controllers:
-        starts_ns = [sign.t_ns for sign in one.signs if not sign.asked]
-        one.absences = find_lost(one.cyclic_streams, one.silences, starts_ns, gaps_of[one.channel], until_ns)
-        one.late = find_late(one.cyclic_streams, one.absences, gaps_of[one.channel], until_ns)
+    controllers = _controllers(observed, rhythms, reported, until_ns)
 
-    # whether each restarted; then what was lost with the whole bus, what else was lost at once, and what those of one
-    # group tell of one another
-    losses = {
+    # what was lost with the whole bus, and what else was lost at once; those of one group tell of one another
+    bus = find_bus_silences(observed, controllers, until_ns)
+    on_bus = {id(absence) for silence in bus for _, absence in silence.absences}
+    alone = {
         id(absence): _controller_loss(observed, one, absence, until_ns, settled)
         for one in controllers
         for absence in one.absences
     }
-    bus = find_bus_silences(observed, controllers, until_ns)
-    on_bus = {id(absence) for silence in bus for _, absence in silence.absences}
-    bus_groups = [weighed_together([losses[id(absence)] for _, absence in silence.absences]) for silence in bus]
-    groups = [
-        weighed_together(group) for group in group_losses([loss for k, loss in losses.items() if k not in on_bus])
-    ]
+    bus_groups = [weighed_together([alone[id(absence)] for _, absence in silence.absences]) for silence in bus]
+    groups = group_losses([loss for key, loss in alone.items() if key not in on_bus])
+    groups = [weighed_together(group) for group in groups]
     losses = {id(loss.absence): loss for group in (*bus_groups, *groups) for loss in group}
 
     # the incidents, in the order of their onsets
@@ -109,22 +99,35 @@ def judge(
         incidents += _late_incidents(observed, one, [silence.gap for silence in bus])
         incidents += restarts[one.name]
     incidents.sort(key=lambda incident: (incident.onset_ns, incident.controllers, incident.kind))
+
+    fared = [
+        controller_health(observed, one, rhythms, losses, on_bus, len(restarts[one.name]), start_ns, until_ns)
+        for one in controllers
+    ]
     return Health(
         start_ns=start_ns,
         until_ns=until_ns,
         frames=observed.frames,
         error_frames=observed.error_frames,
-        controllers=(
-            *(
-                controller_health(observed, one, rhythms, losses, on_bus, len(restarts[one.name]), start_ns, until_ns)
-                for one in controllers
-            ),
-            *never_seen(observed, controllers, start_ns, until_ns),
-        ),
+        controllers=(*fared, *never_seen(observed, controllers, start_ns, until_ns)),
         incidents=tuple(incidents),
         gaps=tuple(_in_time([*reported, *(silence.gap for silence in bus)])),
         warnings=_warnings(observed),
     )
+
+
+def _controllers(
+    observed: Observations, rhythms: Sequence[Rhythm], reported: Sequence[Gap], until_ns: int
+) -> list[JudgedController]:
+    """Put the streams together as controllers, and find when each was lost or late."""
+    cyclic = {row: _cyclic_stream(observed, row, one, until_ns) for row, one in enumerate(rhythms) if one.cyclic}
+    gaps_of = {channel: _gaps_on(channel, reported) for channel in observed.channel_row}
+    controllers = group_streams(observed, cyclic, until_ns, gaps_of)
+    for one in controllers:
+        starts_ns = [sign.t_ns for sign in one.signs if not sign.asked]
+        one.absences = find_lost(one.cyclic_streams, one.silences, starts_ns, gaps_of[one.channel], until_ns)
+        one.late = find_late(one.cyclic_streams, one.absences, gaps_of[one.channel], until_ns)
+    return controllers
 
 
 def _in_time(gaps: Sequence[Gap]) -> list[Gap]:

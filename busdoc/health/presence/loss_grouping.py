@@ -32,7 +32,8 @@ class ControllerLoss:
 
     loss: Loss
     channel: int | None
-    deadline_ns: int
+    deadline_ns: int = 0
+    """How soon the loss showed."""
     absence: Absence | None = None
     """What it was found from; None: a start that was announced without one."""
 
@@ -64,8 +65,6 @@ def group_losses(losses: Sequence[ControllerLoss]) -> list[list[ControllerLoss]]
 
 def weighed_together(group: Sequence[ControllerLoss]) -> list[ControllerLoss]:
     """Let what one controller shows of a restart speak for those that were lost with it, in the order given."""
-    if len(group) < 2:
-        return list(group)
     found = share_evidence(
         [
             RestartFinding(ran_on=one.loss.ran_on, p_restarted=one.loss.p_restarted, evidence=one.loss.evidence)
@@ -160,4 +159,4 @@ def _restart(controller: JudgedController, sign: Sign) -> Incident:
         p_restarted=_ANNOUNCED,
         evidence=(unasked_words(sign.kind),),
     )
-    return incident_of(IncidentKind.RESTART, [ControllerLoss(loss=loss, channel=controller.channel, deadline_ns=0)])
+    return incident_of(IncidentKind.RESTART, [ControllerLoss(loss=loss, channel=controller.channel)])

@@ -7,13 +7,11 @@ import numpy as np
 from busdoc.arrays import Int64Array, UInt8Array
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.decode.j1939.heartbeat import FIRST, LAST, LATE_NS, SENDER_ERROR, lost_between
-from busdoc.decode.j1939.identifier import NULL_ADDRESS
+from busdoc.decode.j1939.identifier import NULL_ADDRESS, PGN_ISO_HEARTBEAT, parameter_group
 from busdoc.decode.nmea2000.heartbeat import ControllerState
 from busdoc.decode.protocols.protocol_frames import Topic
 
 __all__ = ["HeartbeatHistory", "HeartbeatWatch"]
-
-_ISO_GROUP = 0xF0E4
 
 
 @dataclass(slots=True, kw_only=True)
@@ -52,7 +50,7 @@ class HeartbeatWatch:
         rows = rows[(block.id[rows] & np.uint32(0xFF)) < NULL_ADDRESS]
         if not len(rows):
             return
-        is_iso = ((block.id[rows] >> np.uint32(8)) & np.uint32(0x3FFFF)) == _ISO_GROUP
+        is_iso = parameter_group(block.id[rows]) == PGN_ISO_HEARTBEAT
         sender = (
             block.channel[rows].astype(np.int64) << 9
             | (block.id[rows] & np.uint32(0xFF)).astype(np.int64) << 1

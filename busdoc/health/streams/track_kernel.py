@@ -5,11 +5,13 @@ path remembers; one contract test runs over both. Kernel and callees stay in thi
 change in another one.
 """
 
+from typing import NamedTuple
+
 from numba import njit
 
 from busdoc.arrays import Float64Array, Int64Array, UInt64Array
 
-__all__ = ["take_arrivals"]
+__all__ = ["Arrivals", "Due", "Found", "Remembered", "Rule", "take_arrivals"]
 
 _FIRST_OCTAVE = 13
 _MANTISSA = 4
@@ -46,116 +48,156 @@ def _limit(counts: Int64Array, quantile: float, factor: float, edges_ns: Float64
     return int(factor * edges_ns[len(counts)])
 
 
+class Arrivals(NamedTuple):
+    """A block, (n,) each, in the order of time."""
+
+    row: Int64Array
+    t_ns: Int64Array
+    payload: UInt64Array
+    """The eight bytes as one word; empty where no context is kept."""
+
+
+class Rule(NamedTuple):
+    """Which silences are notable, see `TrackColumns`."""
+
+    with_context: bool
+    quantile: float
+    factor: float
+    edges_ns: Float64Array
+    """(N_BINS + 1,) of the histograms."""
+    floor_ns: Int64Array
+    """(tracks,) shorter ones would not be kept."""
+
+
+class Remembered(NamedTuple):
+    """The columns of `TrackColumns` by the same names, changed in place; the tails as rings."""
+
+    arrived: Int64Array
+    """(tracks,) their `count`, which is what tuples call something else."""
+    first_ns: Int64Array
+    last_ns: Int64Array
+    notable_ns: Int64Array
+    interval_count: Int64Array
+    interval_sum: Int64Array
+    regular_count: Int64Array
+    regular_sum: Int64Array
+    last_dt: Int64Array
+    sample: Int64Array
+    sample_n: Int64Array
+    stride: Int64Array
+    ring_ns: Int64Array
+    """(tracks, w) arrival k of a track at k modulo w, a power of two."""
+    ring_payload: UInt64Array
+
+
+class Due(NamedTuple):
+    """The silences that still want frames after them, by track, the first of them first."""
+
+    at: Int64Array
+    """(tracks, w + 1) at which count the frames after one are complete in the ring."""
+    slot: Int64Array
+    """(tracks, w + 1) which silence of the output it is."""
+    n: Int64Array
+    """(tracks,)"""
+
+
+class Found(NamedTuple):
+    """The output, m silences at most."""
+
+    row: Int64Array
+    from_ns: Int64Array
+    to_ns: Int64Array
+    nth: Int64Array
+    """(m,) the count of the arrival that ended it."""
+    before_ns: Int64Array
+    """(m, w) the frames before it, right aligned; (m, 0) where no context is kept, as are those below."""
+    before_payload: UInt64Array
+    after_ns: Int64Array
+    after_payload: UInt64Array
+
+
 @njit(cache=True, nogil=True)
 def take_arrivals(
-    first: int,
-    row: Int64Array,
-    t_ns: Int64Array,
-    payload: UInt64Array,
-    with_context: bool,
-    quantile: float,
-    factor: float,
-    edges_ns: Float64Array,
-    floor_ns: Int64Array,
-    count: Int64Array,
-    first_ns: Int64Array,
-    last_ns: Int64Array,
-    notable_ns: Int64Array,
-    interval_count: Int64Array,
-    interval_sum: Int64Array,
-    regular_count: Int64Array,
-    regular_sum: Int64Array,
-    last_dt: Int64Array,
-    ring_ns: Int64Array,
-    ring_payload: UInt64Array,
-    sample: Int64Array,
-    sample_n: Int64Array,
-    stride: Int64Array,
-    due_at: Int64Array,
-    due_slot: Int64Array,
-    n_due: Int64Array,
-    out_row: Int64Array,
-    out_from_ns: Int64Array,
-    out_to_ns: Int64Array,
-    out_nth: Int64Array,
-    out_before_ns: Int64Array,
-    out_before_payload: UInt64Array,
-    out_after_ns: Int64Array,
-    out_after_payload: UInt64Array,
-    n_out: int,
+    first: int, arrivals: Arrivals, rule: Rule, tracks: Remembered, due: Due, found: Found, n_found: int
 ) -> tuple[int, int]:
     """Take arrivals from `first` on, until they end or the output is full.
 
-    The columns are those of `Tracks`; `ring_ns` and `ring_payload` hold arrival k of a track at k modulo their width, a
-    power of two.
-    Silences go to the `out_` arrays; `due_at` says at which count the frames after one are complete in the ring.
+    Parameters
+    ----------
+    n_found : silences that stand in the output already
 
     Returns
     -------
     The arrival to go on with, and how many silences are in the output.
     """
-    n_bins = interval_count.shape[1]
-    width = ring_ns.shape[1]
-    most = len(out_row)
-    size = sample.shape[1]
-    for at in range(first, len(row)):
-        if n_out == most:
-            return at, n_out
-        track = row[at]
-        now_ns = t_ns[at]
-        nth = count[track]
+    n_bins = tracks.interval_count.shape[1]
+    width = tracks.ring_ns.shape[1]
+    most = len(found.row)
+    size = tracks.sample.shape[1]
+    for at in range(first, len(arrivals.row)):
+        if n_found == most:
+            return at, n_found
+        track = arrivals.row[at]
+        now_ns = arrivals.t_ns[at]
+        nth = tracks.arrived[track]
         if nth == 0:
-            first_ns[track] = now_ns
+            tracks.first_ns[track] = now_ns
         else:
-            dt = now_ns - last_ns[track]
+            dt = now_ns - tracks.last_ns[track]
             k = _bin(dt, n_bins)
-            if dt > notable_ns[track] and dt > floor_ns[track]:
-                out_row[n_out] = track
-                out_from_ns[n_out] = last_ns[track]
-                out_to_ns[n_out] = now_ns
-                out_nth[n_out] = nth
-                if with_context:
+            # a silence: note it with the frames before it, and when those after it will have come
+            if dt > tracks.notable_ns[track] and dt > rule.floor_ns[track]:
+                found.row[n_found] = track
+                found.from_ns[n_found] = tracks.last_ns[track]
+                found.to_ns[n_found] = now_ns
+                found.nth[n_found] = nth
+                if rule.with_context:
                     for j in range(width):
-                        out_before_ns[n_out, j] = ring_ns[track, (nth + j) & (width - 1)]
-                        out_before_payload[n_out, j] = ring_payload[track, (nth + j) & (width - 1)]
-                    due_at[track, n_due[track]] = nth + width
-                    due_slot[track, n_due[track]] = n_out
-                    n_due[track] += 1
-                n_out += 1
-            interval_count[track, k] += 1
-            interval_sum[track, k] += dt
-            if with_context:
-                low = min(last_dt[track, 0], last_dt[track, 1])
-                high = max(last_dt[track, 0], last_dt[track, 1])
+                        found.before_ns[n_found, j] = tracks.ring_ns[track, (nth + j) & (width - 1)]
+                        found.before_payload[n_found, j] = tracks.ring_payload[track, (nth + j) & (width - 1)]
+                    due.at[track, due.n[track]] = nth + width
+                    due.slot[track, due.n[track]] = n_found
+                    due.n[track] += 1
+                n_found += 1
+            tracks.interval_count[track, k] += 1
+            tracks.interval_sum[track, k] += dt
+            if rule.with_context:
+                # a regular interval: the two before it were like it
+                low = min(tracks.last_dt[track, 0], tracks.last_dt[track, 1])
+                high = max(tracks.last_dt[track, 0], tracks.last_dt[track, 1])
                 if low > 0 and high <= dt * _REGULAR and low * _REGULAR >= dt:
-                    regular_count[track, k] += 1
-                    regular_sum[track, k] += dt
-                last_dt[track, 1] = last_dt[track, 0]
-                last_dt[track, 0] = dt
-                if nth & (stride[track] - 1) == 0:
-                    sample[track, sample_n[track]] = dt
-                    sample_n[track] += 1
-                    if sample_n[track] == size:
+                    tracks.regular_count[track, k] += 1
+                    tracks.regular_sum[track, k] += dt
+                tracks.last_dt[track, 1] = tracks.last_dt[track, 0]
+                tracks.last_dt[track, 0] = dt
+                # the thinned sample: when it is full, every second one goes and the stride doubles
+                if nth & (tracks.stride[track] - 1) == 0:
+                    tracks.sample[track, tracks.sample_n[track]] = dt
+                    tracks.sample_n[track] += 1
+                    if tracks.sample_n[track] == size:
                         for j in range(size // 2):
-                            sample[track, j] = sample[track, 2 * j + 1]
-                        sample_n[track] = size // 2
-                        stride[track] *= 2
-        last_ns[track] = now_ns
-        if with_context:
+                            tracks.sample[track, j] = tracks.sample[track, 2 * j + 1]
+                        tracks.sample_n[track] = size // 2
+                        tracks.stride[track] *= 2
+        # the arrival itself, at its place in the ring
+        tracks.last_ns[track] = now_ns
+        if rule.with_context:
             place = nth & (width - 1)
-            ring_ns[track, place] = now_ns
-            ring_payload[track, place] = payload[at]
+            tracks.ring_ns[track, place] = now_ns
+            tracks.ring_payload[track, place] = arrivals.payload[at]
         nth += 1
-        count[track] = nth
-        if with_context and n_due[track] and due_at[track, 0] == nth:
-            slot = due_slot[track, 0]
+        tracks.arrived[track] = nth
+        # the frames after the first silence that waits are complete: copy them, and let the others move up
+        if rule.with_context and due.n[track] and due.at[track, 0] == nth:
+            slot = due.slot[track, 0]
             for j in range(width):
-                out_after_ns[slot, j] = ring_ns[track, (nth + j) & (width - 1)]
-                out_after_payload[slot, j] = ring_payload[track, (nth + j) & (width - 1)]
-            n_due[track] -= 1
-            for j in range(n_due[track]):
-                due_at[track, j] = due_at[track, j + 1]
-                due_slot[track, j] = due_slot[track, j + 1]
+                found.after_ns[slot, j] = tracks.ring_ns[track, (nth + j) & (width - 1)]
+                found.after_payload[slot, j] = tracks.ring_payload[track, (nth + j) & (width - 1)]
+            due.n[track] -= 1
+            for j in range(due.n[track]):
+                due.at[track, j] = due.at[track, j + 1]
+                due.slot[track, j] = due.slot[track, j + 1]
+        # what is notable is learnt anew at each doubling
         if nth >= _LEARN_AFTER and nth & (nth - 1) == 0:
-            notable_ns[track] = _limit(interval_count[track], quantile, factor, edges_ns)
-    return len(row), n_out
+            tracks.notable_ns[track] = _limit(tracks.interval_count[track], rule.quantile, rule.factor, rule.edges_ns)
+    return len(arrivals.row), n_found

@@ -8,7 +8,7 @@ import numba
 import numpy as np
 
 from busdoc.arrays import Int64Array, UInt8Array, UInt16Array, UInt32Array
-from busdoc.capture.frames import FrameFlag
+from busdoc.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE
 from busdoc.health.wire.frame_length import (
     CRC15,
     DLC_OF_LENGTH,
@@ -22,12 +22,6 @@ from busdoc.times import SECOND_NS
 
 __all__ = ["sum_by_second"]
 
-_EXTENDED = int(FrameFlag.EXTENDED)
-_ERROR = int(FrameFlag.ERROR)
-_REMOTE = int(FrameFlag.REMOTE)
-_FD = int(FrameFlag.FD)
-_BRS = int(FrameFlag.BRS)
-_ESI = int(FrameFlag.ESI)
 
 _HEADERS = 1024
 _HASH = 0x1E3779B97F4A7C15
@@ -120,9 +114,9 @@ def _fd_bits(
     """Give nominal and data bits; the payload is `long_bytes[first:last]` when that is not empty."""
     dlc = np.int64(DLC_OF_LENGTH[min(length, np.int64(64))])
     n_bytes = np.int64(FD_LENGTHS[dlc])
-    switches = 1 if flags & _BRS else 0
+    switches = 1 if flags & BRS else 0
     control = 0b100 | switches
-    if flags & _EXTENDED:
+    if flags & EXTENDED:
         header = (identifier >> 18 & 0x7FF) << 24 | 0b11 << 22 | (identifier & 0x3FFFF) << 4 | control
         lead_in, shift, n_bits = 0x50, 32, 36
     else:
@@ -135,7 +129,7 @@ def _fd_bits(
         before += entry >> 3 & 3
         lead_in = 0
         shift -= 8
-    esi = 1 if flags & _ESI else 0
+    esi = 1 if flags & ESI else 0
     entry = np.int64(STUFF_FIVE[state << 5 | esi << 4 | dlc])
     n_stuff += entry >> 3 & 3
     for k in range(n_bytes):
@@ -207,13 +201,13 @@ def sum_by_second(
         frame_id = np.int64(identifier[row])
         frame_flags = np.int64(flags[row])
         n_bytes = np.int64(length[row])
-        if frame_flags & _ERROR:
+        if frame_flags & ERROR:
             sums[into, 3] += 1
             if frame_id & ERROR_ON_WIRE or frame_id == 0:
                 sums[into, 4] += ERROR_FRAME_BITS
             continue
         sums[into, 2] += 1
-        if (frame_flags & _FD or n_bytes > 8) and not frame_flags & _REMOTE:
+        if (frame_flags & FD or n_bytes > 8) and not frame_flags & REMOTE:
             long_first, long_last = np.int64(0), np.int64(0)
             while at_long < len(long_row) and long_row[at_long] < row:
                 at_long += 1
@@ -223,12 +217,12 @@ def sum_by_second(
             sums[into, 4] += nominal
             sums[into, 5] += switched
         else:
-            remote = np.int64(1 if frame_flags & _REMOTE else 0)
+            remote = np.int64(1 if frame_flags & REMOTE else 0)
             dlc = min(n_bytes, np.int64(8))
-            key = frame_id | (frame_flags & _EXTENDED) << 32 | remote << 33 | dlc << 34
+            key = frame_id | (frame_flags & EXTENDED) << 32 | remote << 33 | dlc << 34
             slot = (key * _HASH) >> 40 & (_HEADERS - 1)
             if header_key[slot] != key:  # a capture has few identifiers, each with its own length
                 header_key[slot] = key
-                header[slot] = _header_of(frame_id, frame_flags & _EXTENDED, remote, dlc)
+                header[slot] = _header_of(frame_id, frame_flags & EXTENDED, remote, dlc)
             sums[into, 4] += _classical_bits(header[slot], np.int64(0) if remote else dlc, words[row])
     return n_sums

@@ -23,16 +23,19 @@ __all__ = ["Candidate", "focus_of", "list_candidates"]
 _PLUG_S = 8.0
 """To reach a connector and move it (common practice; the map may say otherwise for a part)."""
 _WALK_S = 25.0
-"""To the machine and back to the screen, for every test that needs hands."""
+"""To the machine and back to the screen, for every test that needs hands (common practice)."""
 _WIGGLE_S = 15.0
+"""To move a loom along its length (common practice; the map may say otherwise for a part)."""
 _SWAP_S = 60.0
+"""To let two like parts change places (common practice; the map may say otherwise)."""
 _REPLACE_S = 300.0
+"""To fit a part that is at hand (common practice; the map may say otherwise)."""
 _REPLACE_FROM = 0.5
-"""Nobody is sent for a part that is rather not the culprit than the culprit."""
+"""Nobody is sent for a part that is rather not the culprit than the culprit: one half, by definition."""
 _POWER_S = 12.0
-"""To switch off or on, walk included."""
+"""To switch off or on, walk included (common practice)."""
 _START_S = 8.0
-"""Until the controllers are back."""
+"""Until the controllers are back (common practice: one to ten seconds)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -13,8 +13,9 @@ from busdoc.actions.action import ActionKind
 from busdoc.arrays import Float64Array
 from busdoc.health.incident import Incident
 from busdoc.isolation.proposals.next_tests import CONFIDENCE
+from busdoc.isolation.suspects.dwell import dwell_s, quiet_to_prove
 from busdoc.isolation.suspects.findings import Findings
-from busdoc.isolation.suspects.rates import RATE_PRIOR, RATES_HZ, dwell_s, quiet_probability, quiet_to_prove
+from busdoc.isolation.suspects.rates import RATE_PRIOR, RATES_HZ, quiet_probability
 from busdoc.isolation.verdict import NextTest
 from busdoc.times import SECOND_NS
 from busdoc.words.duration import duration
@@ -25,7 +26,8 @@ __all__ = ["CURED_AT", "CureOutcome", "CureState", "FaultRate", "tests_after_rep
 CURED_AT = 0.95
 """So sure, and it is called cured (common practice)."""
 _FEW = 3
-"""With fewer showings the rate itself is hardly known, and that faults show once an hour or more often must help."""
+"""With fewer showings the rate itself is hardly known (the exact 95 % interval of two spans a factor of thirty:
+Garwood, Biometrika 28, 1936), and that faults show once an hour or more often must help."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,9 +115,10 @@ class CureState:
 
 
 _SURE = 0.95
-"""From here on a part that was replaced is taken for the one that was at fault."""
+"""From here on a part that was replaced is taken for the one that was at fault (common practice: 95 %)."""
 _SUSPECTED = 0.2
-"""Another part as likely as this, and not replaced, keeps the search open."""
+"""Another part as likely as this, and not replaced, keeps the search open: one in five is no longer 'unlikely', by
+definition of our words."""
 
 
 def tests_after_repair(findings: Findings) -> tuple[NextTest, ...] | None:

@@ -12,9 +12,10 @@ from busdoc.actions.action import ActionKind
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.isolation.proposals.candidates import Candidate, list_candidates
 from busdoc.isolation.proposals.gain import two_way_gain_bit
+from busdoc.isolation.suspects.dwell import dwell_s
 from busdoc.isolation.suspects.findings import Findings
 from busdoc.isolation.suspects.press_timing import WIGGLE_SHOWS
-from busdoc.isolation.suspects.rates import BACKGROUND_HZ, RATE_PRIOR, RATES_HZ, dwell_s
+from busdoc.isolation.suspects.rates import BACKGROUND_HZ, RATE_PRIOR, RATES_HZ
 from busdoc.isolation.verdict import NextTest, Step
 from busdoc.times import SECOND_NS
 from busdoc.words.duration import span
@@ -25,22 +26,31 @@ __all__ = ["CONFIDENCE", "propose_tests", "watch_for_s"]
 CONFIDENCE = 0.95
 """A branch is called clear when it would have shown with this probability (common practice)."""
 _WATCHES_S: Float64Array = np.array([2, 3, 5, 8, 12, 18, 30, 45, 70, 120, 200, 350, 600, 1200, 2400, 3600.0])
+"""How long to watch, of which the best is proposed: from two seconds to an hour, each half as long again as the last,
+or twice as long (bound on work)."""
 _REVIVE_S = 15.0
-"""What a shown trouble costs: waiting for the controller, or cycling its power."""
+"""What a shown trouble costs: waiting for the controller, or cycling its power (common practice)."""
 _SHORTEST_WATCH_S = 12.0
 """Of a test without any step: nobody is told to watch for two seconds more, and again. Also what it takes to see that
-a controller did not start."""
+a controller did not start (common practice: one to ten seconds)."""
 _SETTLED_BIT = 0.02
+"""A test that tells less is not proposed: a fiftieth of a bit is nothing to learn, by definition."""
 _MOST = 5
+"""Tests that are proposed at once (bound on work: the reader's)."""
 _HARDLY = 1e-3
-"""An outcome less likely than this is not interpreted."""
+"""An outcome less likely than this is not interpreted (bound on work: the reader's)."""
 _RATHER = 0.5
+"""From one half on it is rather so, by definition."""
 _OPEN = 0.2
-"""As much suspicion on parts beside those that are settled keeps their question open."""
+"""As much suspicion on parts beside those that are settled keeps their question open: one in five is no longer
+'unlikely', by definition of our words."""
 _MOST_SETS = 400
+"""Sets of faulty parts that outcomes are worked out for, the heaviest first (bound on work)."""
 _STARTS_AFTER_ALL = 0.05
-"""That a controller which did not start with the power does so the next time, though nothing was changed."""
+"""That a controller which did not start with the power does so the next time, though nothing was changed (common
+practice: it happens)."""
 _POWER_OFF_FIRST = "Power off, and stored energy released, before hands go in; the maker's manual comes first."
+"""Common practice."""
 
 
 def propose_tests(findings: Findings, down: Sequence[str] = ()) -> tuple[NextTest, ...]:

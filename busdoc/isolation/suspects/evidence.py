@@ -49,10 +49,16 @@ _ACCOMPLICE = 0.3
 _TWICE_S = 3.0
 """The same press again within this time is a doubled one, not a contradiction."""
 _LONG_S = 2.0
+"""Longer than a contact bounces (common practice)."""
 _SPARED_BY_A_CUT = 0.05
 """Likelihood of each controller beyond a segment that is heard while others there are not, for longer than that."""
 _TOGETHER = 0.03
 """Share of unexplained incidents that take several controllers at once."""
+_RESTARTS: dict[PartKind | None, float] = {PartKind.FEED: 0.98, PartKind.SEGMENT: 0.03}
+"""That controllers restart: without supply for so long that they are missed, nearly always; which are only cut off the
+bus, hardly ever, though some do when they hear nobody (common practice)."""
+_EITHER = (PartKind.LEAD, PartKind.CONNECTOR, PartKind.TERMINATOR)
+"""Parts that carry supply as well as bus, by definition: how the controllers come back tells nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -113,6 +119,8 @@ def weigh_evidence(
     offset_s: float = 0.0,
 ) -> Evidence:
     """Put the record into likelihoods.
+
+    Times are seconds after `start_ns`; hazards are densities, 1/s.
 
     Parameters
     ----------
@@ -198,7 +206,13 @@ class _Weighed:
 
 
 def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _Weighed:
-    """Go through the incidents in the order of time, ending one exposure after the other."""
+    """Go through the incidents in the order of time, ending one exposure after the other.
+
+    Parameters
+    ----------
+    rows : (K,) of the losses, ascending by time
+    first_s : of the first trouble; exposure before it counts half (`before_first`)
+    """
     reach, cells = record.reach, record.cells
     n_parts, n_rates = len(reach.parts), len(RATES_HZ)
     hazard = np.zeros((n_parts, len(rows), n_rates))
@@ -208,22 +222,27 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
     longest_s = np.zeros(n_parts)
     shown_in = np.full(n_parts, -1)  # the stint in which a part has shown though it should have been out
     everywhere: BoolArray = np.asarray(np.any(reach.reaches, axis=0))
+    # Quiet exposure since the first trouble that no incident has ended yet.
     spent = cells.live & (cells.from_s >= first_s - 1e-9)[:, None]
     for k, row in enumerate(rows):
         t, hit, since = float(record.losses.t_s[row]), record.losses.hit[row], record.losses.since_s[row]
+        # Which parts were exposed, as the presses were written down, and as those near it may have been meant.
         m = int(np.searchsorted(record.likely_s, t))
         near = np.flatnonzero(np.abs(record.written_s - t) < 5.0 * record.sigma_s)
         soft = soften(reach, near, record.nodes_s, t, hit, since, m)
         exempt(cells, reach, near, record.likely_s, t, hit, since)
         spent &= cells.live
+        # Who fell and who did not, for a part where it was written to be, and for one that is plugged in after all.
         spared = _spared(record, row)
         fit_now = group_fit(reach.reaches[m] | soft.reached, hit, record.losses.up[row], record.loose, spared)
         fit_ever = group_fit(everywhere, hit, record.losses.up[row], record.loose, spared)
+        # How far what was written of each part is to be doubted.
         told = fit_now > 0.0
         stint = cells.stint_at(t)
         doubt = np.where(record.moves, record.doubt[m], 0.0)
         again = ~told & (shown_in == stint) & ~record.loose
         doubt = np.where(again, np.maximum(doubt, _AGAIN), doubt)[:, None]
+        # The quiet that this incident ends: of this plugging, and of the parts that may have made it.
         ended = spent & (cells.from_s < t)[:, None] & (cells.stint == stint[None, :]) & told[None, :]
         ended_s = (ended * cells.length_s[:, None]).sum(axis=0)
         spent &= ~ended
@@ -233,9 +252,11 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
             stays *= before_first(cells, first_s)
             told = told | cells.live[cells.from_s < first_s].any(axis=0)
         stays = np.where(told[:, None], stays, 1.0)
+        # Had another part made it, this one was quiet; had this one, it showed, as written or against what is written.
         beside = (1.0 - doubt) * stays + doubt
         against = untold(record.written_s, record.nodes_s, t, hit, since)
         made = (1.0 - doubt) * stays * soft.rate * fit_now[:, None] + doubt * against * fit_ever[:, None]
+        # How they came back, and whether somebody had just shaken it.
         sign = _sign_fit(record.kinds, float(record.losses.p_restarted[row]))
         hazard[:, k, :] = made / np.maximum(beside, 1e-300) * sign[:, None]
         shakes = shaken(reach, record.actions, near, record.nodes_s, t, fit_now * sign)[:, None]
@@ -243,6 +264,7 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
         fit[:, k] = fit_now * sign
         plain[:, k, :] = soft.rate * fit[:, k, None] + shakes
         log_near[:, k, :] = soft.log_survival
+        # What the incidents that follow build upon.
         log_survival += np.log(np.maximum(beside, 1e-300))
         exposed[:, k] = fit_now > 0.01
         shown_in = np.where((fit_now <= 0.0) & (fit_ever > 0.01), stint, shown_in)
@@ -283,16 +305,20 @@ def _quiet_to_the_end(record: _Record, spent: BoolArray) -> tuple[Float64Array, 
     n_parts = spent.shape[1]
     n_stints = int(cells.stint.max(initial=0)) + 1
     columns = np.broadcast_to(np.arange(n_parts), cells.stint.shape)
+    # Seconds of quiet in each stint of each part.
     by_stint_s = np.zeros((n_parts, n_stints))
     np.add.at(by_stint_s, (columns, cells.stint), spent * cells.length_s[:, None])
+    # The worst doubt of any stretch of it: what was written may have been wrong from the stint's first press on.
     worst = np.zeros((n_parts, n_stints))
     stretch = np.searchsorted(record.likely_s, cells.from_s + 0.5 * cells.length_s)
     np.maximum.at(worst, (columns, cells.stint), record.doubt[stretch])
     doubt = np.where(record.moves[:, None], worst, 0.0)[:, :, None]
+    # As written it stayed quiet; or it was out, and then that tells nothing.
     stays = np.exp(-by_stint_s[:, :, None] * RATES_HZ)
     quiet = np.where(by_stint_s[:, :, None] > 0.0, (1.0 - doubt) * stays + doubt, 1.0)
     survival: Float64Array = quiet.prod(axis=1)
     length_s: Float64Array = by_stint_s.sum(axis=1)
+    # Which of the two it was in the last stint.
     last = cells.stint[-1] if len(cells.stint) else np.zeros(n_parts, np.int64)
     right = ((1.0 - doubt) * stays)[np.arange(n_parts), last]
     trust: Float64Array = right / np.maximum(right + doubt[np.arange(n_parts), last], 1e-300)
@@ -300,7 +326,11 @@ def _quiet_to_the_end(record: _Record, spent: BoolArray) -> tuple[Float64Array, 
 
 
 def _doubts(reach: Reach, actions: Sequence[Action], written_s: Float64Array) -> Float64Array:
-    """(n + 1, P) how much each stretch's word on each part is to be doubted."""
+    """(n + 1, P) how much each stretch's word on each part is to be doubted.
+
+    A press that does not fit says that an earlier one of this part is wrong or missing: all since the part's last press
+    is doubted. The missing one may have been written down as another part's; that is doubted too, until its next press.
+    """
     doubt = np.full((len(actions) + 1, len(reach.parts)), _DOUBT)
     for m, action in enumerate(actions):
         if not reach.odd[m] or action.part is None:
@@ -343,12 +373,6 @@ def _sign_fit(kinds: Sequence[PartKind | None], p_restarted: float) -> Float64Ar
     restarts = np.array([_RESTARTS.get(k, 0.5 if k in _EITHER else 0.95) for k in kinds])
     fit: Float64Array = 2.0 * (restarts * p + (1.0 - restarts) * (1.0 - p))
     return fit
-
-
-_RESTARTS: dict[PartKind | None, float] = {PartKind.FEED: 0.98, PartKind.SEGMENT: 0.03}
-"""That controllers restart: without supply for so long that they are missed, nearly always; which are only cut off the
-bus, hardly ever, though some do when they hear nobody."""
-_EITHER = (PartKind.LEAD, PartKind.CONNECTOR, PartKind.TERMINATOR)
 
 
 def _never_sure(p_restarted: npt.ArrayLike) -> Float64Array:

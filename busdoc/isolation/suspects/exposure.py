@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.action import POWER_KINDS, Action, ActionKind
 from busdoc.actions.plugged import PlugState, opening_state
 from busdoc.arrays import BoolArray
 from busdoc.machine.controller_spec import ControllerSpec
@@ -71,7 +71,7 @@ def find_reach(machine: Machine, actions: Sequence[Action]) -> Reach:
         after = state.after(action)
         odd[m] = _is_odd(state, action)
         moved = {name for name in (action.part, action.into) if name is not None}
-        if action.kind in (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE):
+        if action.kind in POWER_KINDS:
             reaches[m + 1] = reaches[m]
             moved = set()
         elif action.kind is ActionKind.MARK:
@@ -100,7 +100,7 @@ def find_reach(machine: Machine, actions: Sequence[Action]) -> Reach:
 
 def _named_parts(machine: Machine, actions: Sequence[Action]) -> list[str]:
     """Name the parts that only the actions know."""
-    power = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE, ActionKind.MARK)
+    power = (*POWER_KINDS, ActionKind.MARK)
     spoken = [a.part for a in actions if a.kind not in power and a.part is not None]
     return [name for name in dict.fromkeys(spoken) if name not in machine]
 

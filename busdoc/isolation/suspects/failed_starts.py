@@ -24,18 +24,21 @@ __all__ = ["STARTS_WITHIN_S", "Starts", "weigh_starts"]
 STARTS_WITHIN_S = 12.0
 """A controller that is not back so long after power-up has not started (common practice: one to ten seconds)."""
 _SOON_S = 20.0
-"""A first frame so soon after something was unplugged or switched answers to that."""
+"""A first frame so soon after something was unplugged or switched answers to that (common practice: a start, and the
+walk back to the screen)."""
 _BEFORE_S = 300.0
 """How long the machine is taken to have run before the record began."""
 _HOLDS_S = 6.0
 _NEVER_SEEN = 0.1
-"""That a controller which was never heard is not fitted, asleep or on another bus."""
+"""That a controller which was never heard is not fitted, asleep or on another bus (common practice: maps cover
+variants of a machine)."""
 _DEAD_FOR_A_WHILE = 0.02
 """That one which was heard later was silent at first for another reason than a fault on the map."""
 _DEAD_START = 0.02
 """That a sound controller does not start with the power: some need the disconnect switch, not the key (common
 practice)."""
 _START_S = 3.0
+"""How long a start takes, in which a fault may show that is there at once (common practice: one to seven seconds)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -17,10 +17,12 @@ from busdoc.times import SECOND_NS
 __all__ = ["FALLS", "Losses", "gather_losses", "losses_of", "silent_at_first"]
 
 _SILENT_NS = 2 * SECOND_NS
+"""A controller first heard later than this was away as the record began: twice a heartbeat's usual second (common
+practice)."""
 _ONE_TELLS = 0.04
 """How one controller came back is told wrongly this often at least."""
 FALLS = (IncidentKind.DROPOUT, IncidentKind.RESTART, IncidentKind.BUS_SILENCE)
-"""Kinds of incidents in which a controller really stopped, or could no longer be heard."""
+"""Kinds of incidents in which a controller really stopped, or could no longer be heard, by definition."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

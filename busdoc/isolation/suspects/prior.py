@@ -17,6 +17,7 @@ __all__ = ["SET_SIZE_PRIOR", "kind_of", "part_weights", "share_off_the_map"]
 SET_SIZE_PRIOR: Float64Array = np.array([0.15, 0.72, 0.11, 0.02])
 """No part on the map at fault, one, two, three."""
 _SHARE = {"branch": 0.62, "controller": 0.14, "feed": 0.12, "segment": 0.12}
+"""Of troubles, by the group of parts at fault (common practice: most of them hang on a branch)."""
 _WITHIN_BRANCH = {
     PartKind.HARNESS: 1.0,
     PartKind.SENSOR: 1.0,
@@ -25,10 +26,13 @@ _WITHIN_BRANCH = {
     PartKind.ACTUATOR: 0.6,
     PartKind.TERMINATOR: 0.2,
 }
+"""Of parts of a branch, against a harness (common practice: what moves, bends or gets wet goes first)."""
 _NOT_NAMED = 3.0
-"""Branches of the troubled controller that a journal without a map has not named, beside those that were tried."""
+"""Branches of the troubled controller that a journal without a map has not named, beside those that were tried (common
+practice: a handful each)."""
 _POINTED_AT = 4.0
-"""A code that names a kind of part makes parts of that kind likelier by this much."""
+"""A code that names a kind of part makes parts of that kind likelier by this much (common practice: it names the
+circuit, and the fault may be at either end of it or between)."""
 
 
 def kind_of(machine: Machine, part: str) -> PartKind | None:

@@ -13,15 +13,19 @@ from busdoc.isolation.suspects.prior import kind_of
 from busdoc.isolation.suspects.trials import likely_times_s
 from busdoc.machine.machine import PartKind
 from busdoc.times import SECOND_NS
+from busdoc.words.counting import counted, plural
 from busdoc.words.duration import span
 from busdoc.words.probability import odds
 
 __all__ = ["elsewhere_reasons", "reasons_for"]
 
 _UNLIKELY = 0.2
+"""Nothing is said for a part below one in five: 'unlikely', by definition of our words."""
 _LIKELY = 0.8
+"""From four in five on a part is 'likely', by definition of our words."""
 _SOON_S = 15.0
-"""A dropout this soon after a plug counts as 'came back when it was restored'."""
+"""A dropout this soon after a plug counts as 'came back when it was restored' (common practice: a start, and a
+moment)."""
 
 
 def reasons_for(findings: Findings, part: int, *, cleared: bool, codes: tuple[FaultCode, ...] = ()) -> tuple[str, ...]:
@@ -61,11 +65,11 @@ def elsewhere_reasons(findings: Findings) -> tuple[str, ...]:
         return ("no dropout that an action does not explain",)
     hit = findings.losses.hit[rows]
     names = [findings.reach.controllers[int(c)] for c in np.flatnonzero(np.any(hit, axis=0))]
-    said = [f"{_times(len(rows), 'dropout')} that no action explains, on {_some(names)}"]
+    said = [f"{counted(len(rows), 'dropout')} that no action explains, on {_some(names)}"]
     answered = findings.posterior.shows.sum(axis=1)
     alone = int((answered < 0.5).sum())
     if alone:
-        which = "it fits" if alone == len(rows) == 1 else "one of them fits" if alone == 1 else f"{alone} of them fit"
+        which = "it fits" if alone == len(rows) == 1 else plural(alone, "one of them fits", f"{alone} of them fit")
         said.append(f"{which} no part on the map better than chance")
     if not any(_branch(part.kind) for part in findings.machine.parts.values()):
         said.append(
@@ -101,7 +105,7 @@ def _reached(findings: Findings, part: int) -> list[bool]:
     return [bool(one.any()) for one in findings.reach.reaches[:, part]]
 
 
-def _plug_times(findings: Findings, part: int) -> list[tuple[float, int]]:
+def _plugcounted(findings: Findings, part: int) -> list[tuple[float, int]]:
     """(written time, action index) of every action that joined the part anew."""
     reached = _reached(findings, part)
     return [
@@ -114,7 +118,7 @@ def _plug_times(findings: Findings, part: int) -> list[tuple[float, int]]:
 def _answered_plugs(findings: Findings, part: int) -> list[tuple[float, float]]:
     """(plug written, trouble after it) for every plug after which the trouble came soon."""
     found: list[tuple[float, float]] = []
-    for at_s, m in _plug_times(findings, part):
+    for at_s, m in _plugcounted(findings, part):
         sigma_s = findings.actions[m].uncertainty_ns / SECOND_NS
         for k in _rows(findings, part):
             t = float(findings.losses.t_s[findings.unexplained[k]])
@@ -135,7 +139,7 @@ def _plugged_before(findings: Findings, part: int) -> list[str]:
 
 
 def _restored(findings: Findings, part: int) -> list[str]:
-    plugs, answered = _plug_times(findings, part), _answered_plugs(findings, part)
+    plugs, answered = _plugcounted(findings, part), _answered_plugs(findings, part)
     if len(plugs) < 2 or not answered:
         return []
     if len(answered) == len(plugs):
@@ -165,7 +169,7 @@ def _without_it(findings: Findings, part: int) -> list[str]:
             for k, row in enumerate(findings.unexplained)
         )
     if troubles:
-        return [f"with it out, the trouble came all the same, {_times(troubles, 'time')}"]
+        return [f"with it out, the trouble came all the same, {counted(troubles, 'time')}"]
     return [f"with it out, {span(quiet_s)} quiet"] if quiet_s >= 1.0 else []
 
 
@@ -192,11 +196,11 @@ def _absent_at(findings: Findings, part: int) -> list[str]:
     if not n or not missed or not findings.reach.reaches[:, part].any():
         return []
     if findings.posterior.marginal[part] >= _LIKELY:
-        return [f"{missed} of the {n} dropouts {'has' if missed == 1 else 'have'} another cause"]
+        return [f"{missed} of the {n} dropouts {plural(missed, 'has', 'have')} another cause"]
     group = kind_of(findings.machine, findings.reach.parts[part]) in (PartKind.FEED, PartKind.SEGMENT)
     if group or findings.reach.parts[part] in findings.reach.controllers:
-        return [f"does not fit who fell in {missed} of {_times(n, 'dropout')}"]
-    return [f"could not have made {missed} of {_times(n, 'dropout')}: it was out, or reaches other controllers"]
+        return [f"does not fit who fell in {missed} of {counted(n, 'dropout')}"]
+    return [f"could not have made {missed} of {counted(n, 'dropout')}: it was out, or reaches other controllers"]
 
 
 def _earned(findings: Findings, part: int) -> list[str]:
@@ -216,7 +220,7 @@ def _together(findings: Findings, part: int, kind: PartKind) -> list[str]:
     all_in = [row for row in rows if not (losses.hit[row] & ~carried).any() and losses.hit[row].sum() >= 2]
     if not all_in:
         return [f"{verb} {_some(names)}, which did not fall together"] if findings.unexplained else []
-    said = [f"{verb} {_some(names)}; they fell together {_times(len(all_in), 'time')}"]
+    said = [f"{verb} {_some(names)}; they fell together {counted(len(all_in), 'time')}"]
     p = losses.p_restarted[all_in]
     known = p[~np.isnan(p)]
     if len(known):
@@ -231,7 +235,7 @@ def _itself(findings: Findings, part: int) -> list[str]:
     if c is None:
         return []
     alone = sum(bool(losses.hit[row, c]) and losses.hit[row].sum() == 1 for row in findings.unexplained)
-    return [f"fell alone {_times(alone, 'time')}"] if alone else []
+    return [f"fell alone {counted(alone, 'time')}"] if alone else []
 
 
 def _replaced(findings: Findings, part: int) -> list[str]:
@@ -243,7 +247,7 @@ def _replaced(findings: Findings, part: int) -> list[str]:
             later = [row for row in findings.unexplained if findings.losses.t_s[row] > at_s + 1.0]
             left_s = findings.span_s - at_s
             said.append(
-                f"was replaced; the trouble came again {_times(len(later), 'time')} since"
+                f"was replaced; the trouble came again {counted(len(later), 'time')} since"
                 if later
                 else f"was replaced, and {span(left_s)} quiet since"
             )
@@ -259,10 +263,6 @@ def _pointed_at(findings: Findings, part: int, codes: tuple[FaultCode, ...]) -> 
         for code in codes
         if name in code.points_at or (kind is not None and kind.value in code.points_at and home == code.controller)
     ]
-
-
-def _times(n: int, what: str) -> str:
-    return f"{n} {what}" if n == 1 else f"{n} {what}s"
 
 
 def _some(names: list[str]) -> str:

@@ -38,8 +38,10 @@ _SUPPLY_STAYS = 0.06
 _RESTART_STAYS = 0.03
 """The same for a controller that restarted of itself."""
 _JUST_BEFORE_S = 3.0
-"""An action written down so soon after the return may have made it."""
+"""An action written down so soon after the return may have made it (common practice: a press is half a second late,
+seldom three)."""
 _ROOT_2PI = 2.5066282746
+"""The square root of 2 pi, by definition."""
 _FLOOR = 1e-3
 
 

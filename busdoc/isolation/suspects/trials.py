@@ -17,7 +17,7 @@ from busdoc.times import SECOND_NS
 __all__ = ["cut_trials", "likely_times_s"]
 
 _SHORTEST_S = 0.5
-"""A quiet stretch shorter than this is the moment between two moves of the hand."""
+"""A quiet stretch shorter than this is the moment between two moves of the hand (common practice)."""
 
 
 def likely_times_s(findings: Findings) -> Float64Array:

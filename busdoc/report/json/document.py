@@ -3,22 +3,26 @@
 Keys may be added, never renamed. All times are seconds since the Unix epoch, or since the capture's own zero.
 """
 
+import json
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, TextIO
 
 from busdoc.analysis.result import Result
 from busdoc.decode.j1939.can_name import read_can_name
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Incident
+from busdoc.isolation.proposals.cure import CureState, FaultRate
 from busdoc.isolation.verdict import Because, IsolationVerdict
 from busdoc.machine.controller_spec import PeriodFrom
 from busdoc.report.json.document_intermittent import intermittent_keys
-from busdoc.report.json.resync_document import change_entries, resync_entries
+from busdoc.report.json.resync_document import change_entries, cure_entry, resync_entries
+from busdoc.report.words.cure import cure_text
 from busdoc.report.words.headline import headline
+from busdoc.resync_check.records import ReturnVerdict
 from busdoc.times import seconds
 
-__all__ = ["SCHEMA", "document"]
+__all__ = ["SCHEMA", "cure_document", "document", "print_document", "returns_document"]
 
 SCHEMA = "busdoc-verdict/1"
 
@@ -60,6 +64,23 @@ def document(result: Result) -> dict[str, Any]:
     if result.intermittent is not None:
         tree |= intermittent_keys(result.intermittent)
     return tree
+
+
+def returns_document(result: Result, headline: str, verdict: ReturnVerdict) -> dict[str, Any]:
+    """Give the document of `busdoc resync`: headline and verdict speak of the returns alone."""
+    return document(result) | {"headline": headline, "verdict": str(verdict)}
+
+
+def cure_document(result: Result, state: CureState, rate: FaultRate) -> dict[str, Any]:
+    """Give the document of `busdoc resync --watch`: the headline speaks of the cure, which has a key of its own."""
+    headline = cure_text(state, rate, result.capture.channel_names)
+    return document(result) | {"headline": headline, "cure": cure_entry(state, rate)}
+
+
+def print_document(tree: Json, stream: TextIO) -> None:
+    """Write a document as what a command prints, and nothing else."""
+    json.dump(tree, stream, indent=1, allow_nan=False)
+    stream.write("\n")
 
 
 def _maybe(t_ns: int | None) -> float | None:

@@ -2,8 +2,6 @@
 
 import hashlib
 import platform
-import shlex
-import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
@@ -12,7 +10,7 @@ from pathlib import Path
 
 from busdoc.analysis.result import Result
 
-__all__ = ["InputFile", "Provenance", "command_line", "file_hash", "provenance"]
+__all__ = ["InputFile", "Provenance", "file_hash", "provenance"]
 
 _LIBRARIES = ("numpy", "numba", "scipy", "python-can", "cantools", "matplotlib")
 """Those that take part in reading, computing or drawing."""
@@ -81,9 +79,3 @@ def file_hash(path: Path) -> str:
 def _hash(path: Path, n_bytes: int, changed_ns: int) -> str:
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def command_line() -> str:
-    """Give the command that is running, as it was typed."""
-    words = ["busdoc" if Path(sys.argv[0]).stem in ("busdoc", "__main__") else sys.argv[0], *sys.argv[1:]]
-    return shlex.join(words)

@@ -3,22 +3,23 @@
 Plain lines that also read well in a log or to a screen reader; every state is a word.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.actions.words import act_in_words
+from busdoc.analysis.overview import cleared_parts, incidents_to_tell, open_suspects, warnings_of, worth_making
 from busdoc.analysis.result import Result
 from busdoc.decode.j1939.can_name import read_can_name
 from busdoc.health.controller import ControllerHealth
-from busdoc.health.incident import Incident, IncidentKind, RanOn
-from busdoc.isolation.verdict import Because
+from busdoc.health.incident import IncidentKind, RanOn
 from busdoc.report.terminal.intermittent import intermittent_section
 from busdoc.report.terminal.strip import ASCII, SHADED, draw_axis, draw_marks, draw_strip
 from busdoc.report.terminal.wrapping import filled
 from busdoc.report.words.headline import headline
 from busdoc.report.words.incidents import answer_in_words, onset_in_words, ran_on_in_words
 from busdoc.report.words.next_test import next_test_in_words
-from busdoc.report.words.wire import traffic_in_words
+from busdoc.report.words.suspects import part_in_words
+from busdoc.report.words.wire import channel_in_words, traffic_in_words
 from busdoc.times import clock
 from busdoc.words.counting import counted, times
 from busdoc.words.duration import duration
@@ -29,10 +30,10 @@ __all__ = ["render"]
 
 _WORTH_NAMING = 0.02
 """Suspects below this probability are in the JSON document only."""
-_WORTH_TESTING = 0.02
-"""Bits that a test must be expected to tell before it is proposed."""
+_MOST_TESTS = 3
 _MOST_INCIDENTS = 30
 _MOST_CODES = 20
+_MOST_WARNINGS = 20
 _MOST_CONTROLLERS = 60
 
 
@@ -67,23 +68,21 @@ def _wrapped(text: str, width: int, indent: str = "", more: str | None = None) -
 def _suspects(result: Result, width: int) -> Iterator[str]:
     if result.isolation is None or not result.trouble:
         return
-    named = [s for s in result.isolation.suspects if s.probability >= _WORTH_NAMING and not s.cleared][:6]
+    named = open_suspects(result.isolation, _WORTH_NAMING)[:6]
     if named:
         lines = ["Which part"]
         for suspect in named:
-            lines.append(f"  {odds(suspect.probability):>9}  {suspect.part}")
+            lines.append(f"  {odds(suspect.probability):>9}  {part_in_words(suspect)}")
             lines += [_wrapped(reason, width, "             ") for reason in suspect.why[:4]]
         yield "\n".join(lines)
-    cleared = [suspect.part for suspect in result.isolation.suspects if suspect.cleared]
+    cleared = [part_in_words(suspect) for suspect in cleared_parts(result.isolation)]
     if cleared:
         yield "Cleared\n" + _wrapped(", ".join(cleared), width, "  ")
 
 
 def _next_tests(result: Result, width: int) -> Iterator[str]:
-    if result.isolation is None or not result.isolation.next_tests or not result.trouble:
-        return
-    worth = [test for test in result.isolation.next_tests if test.gain_bits >= _WORTH_TESTING or not test.steps][:3]
-    if not worth:
+    worth = () if result.isolation is None else worth_making(result.isolation, _MOST_TESTS)
+    if not worth or not result.trouble:
         return
     lines = ["Next test"]
     lines += [_wrapped(next_test_in_words(test), width, f"  {n}. ", "     ") for n, test in enumerate(worth, start=1)]
@@ -144,26 +143,20 @@ def _state(controller: ControllerHealth) -> str:
 
 
 def _incidents(result: Result, width: int) -> Iterator[str]:
-    rows = [
-        (n, incident, because)
-        for n, (incident, because) in enumerate(zip(result.incidents, result.because, strict=True), start=1)
-        if incident.kind is not IncidentKind.CODE
-    ]
-    if not rows:
+    numbers = incidents_to_tell(result)
+    if not numbers:
         return
     by_n = {action.n: action for action in result.actions}
     lines = ["What happened"]
-    for n, incident, because in rows[:_MOST_INCIDENTS]:
-        lines += _incident(result, n, incident, because, by_n, width)
-    if len(rows) > _MOST_INCIDENTS:
-        lines.append(f"  and {len(rows) - _MOST_INCIDENTS} more (--json and --tables have them all)")
+    for n in numbers[:_MOST_INCIDENTS]:
+        lines += _incident(result, n, by_n, width)
+    if len(numbers) > _MOST_INCIDENTS:
+        lines.append(f"  and {len(numbers) - _MOST_INCIDENTS} more (--json and --tables have them all)")
     yield "\n".join(lines)
 
 
-def _incident(
-    result: Result, n: int, incident: Incident, because: Because, by_n: dict[int, Action], width: int
-) -> list[str]:
-    health = result.health
+def _incident(result: Result, n: int, by_n: dict[int, Action], width: int) -> list[str]:
+    incident, because, health = result.incidents[n - 1], result.because[n - 1], result.health
     when = clock(incident.onset_ns, health.start_ns, epoch=result.capture.epoch)
     what = onset_in_words(incident, result.capture.channel_names)
     lines = [_wrapped(f"{when}  {what}", width, f"  {n:>3}. ", "       ")]
@@ -214,11 +207,8 @@ def _codes(result: Result, width: int) -> Iterator[str]:
 
 def _wire(result: Result, width: int) -> Iterator[str]:
     lines = []
-    names = dict(result.capture.channel_names)
     for wire in result.health.wire:
-        name = names.get(wire.channel, str(wire.channel))
-        name = f"channel {name}" if name.isdigit() else name
-        text = f"{name}: {traffic_in_words(wire)}"
+        text = f"{channel_in_words(result.capture.channel_names, wire.channel)}: {traffic_in_words(wire)}"
         lines.append(_wrapped(text, width, "  ", "    "))
         for t_ns, words in wire.error_states[:8]:
             when = clock(t_ns, result.health.start_ns, epoch=result.capture.epoch)
@@ -242,12 +232,8 @@ def _data(result: Result, width: int) -> Iterator[str]:
         )
     ]
     lines += [_wrapped(f"{s.file}, line {s.line}: {s.reason}", width, "    ", "      ") for s in facts.skipped[:5]]
-    lines += [_wrapped(text, width, "  ! ", "    ") for text in _unique(result.warnings)]
+    lines += [_wrapped(text, width, "  ! ", "    ") for text in warnings_of(result)[:_MOST_WARNINGS]]
     yield "\n".join(["The data", *lines])
-
-
-def _unique(texts: Sequence[str]) -> list[str]:
-    return list(dict.fromkeys(texts))[:20]
 
 
 def _cautions(result: Result, width: int) -> Iterator[str]:

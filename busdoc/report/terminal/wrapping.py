@@ -10,10 +10,10 @@ _NO_BREAK = "\N{NO-BREAK SPACE}"
 
 
 def filled(text: str, width: int, first: str = "", more: str = "") -> str:
-    """Fill lines of at most `width` characters, the first indented by `first`, the others by `more`.
+    r"""Fill lines of at most `width` characters, the first indented by `first`, the others by `more`.
 
     >>> filled("Trouble within 70 s: it is harness-2 (98 %).", 25)
-    'Trouble within 70 s: it\\nis harness-2 (98 %).'
+    'Trouble within 70 s: it\nis harness-2 (98 %).'
     """
     joined = _BEFORE_A_UNIT.sub(_NO_BREAK, text)
     lines = textwrap.fill(joined, width, initial_indent=first, subsequent_indent=more, break_on_hyphens=False)

@@ -11,7 +11,7 @@ from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.isolation.verdict import ELSEWHERE
 from busdoc.report.words.incidents import DROPPED_OFF, FELL_SILENT, RESTARTED, bus_in_words
 from busdoc.report.words.suspects import NAMED_FROM, culprit_in_words, is_named, likely, suspects_in_words
-from busdoc.words.counting import counted, listed, plural, times
+from busdoc.words.counting import all_of, counted, listed, plural, times
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
 from busdoc.words.sentence import capital
@@ -58,7 +58,7 @@ def _in_step(result: Result, seen: Sequence[ControllerHealth], length: str) -> s
         return f"No controller was lost in {length}; but none sends in a rhythm, so a short loss would not have shown"
     bare = all(controller.name.startswith("id 0x") for controller in rhythmic)
     what = "identifier" if bare else "controller"
-    text = f"Healthy: {_all_of(len(rhythmic), what)} in step over {length}"
+    text = f"Healthy: {all_of(len(rhythmic), what)} {plural(len(rhythmic), 'was', 'were')} in step over {length}"
     if bare:
         text += " (no map or database says which controller sends which)"
     if len(rhythmic) < len(seen):
@@ -118,10 +118,6 @@ def _grouped(names: Counter[str], what: str) -> str:
     for n, members in groups.items():
         parts.append(f"{listed(members, _MOST_NAMES)} {what} {times(n)}{' each' if len(members) > 1 else ''}")
     return ", ".join(parts)
-
-
-def _all_of(n: int, what: str) -> str:
-    return f"the one {what} was" if n == 1 else f"{'both' if n == 2 else f'all {n}'} {plural(n, what)} were"
 
 
 def _what_did_it(result: Result) -> list[str]:

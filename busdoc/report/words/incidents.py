@@ -6,6 +6,7 @@ from busdoc.actions.action import Action
 from busdoc.actions.words import act_in_words
 from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
 from busdoc.isolation.verdict import Because
+from busdoc.report.words.wire import channel_in_words
 from busdoc.words.counting import first_few
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
@@ -59,7 +60,7 @@ def bus_in_words(silence: Incident, channels: Channels) -> str:
     """Name the bus that fell silent: by its channel where the capture has several."""
     if len(channels) < 2 or silence.channel is None:
         return "the whole bus"
-    return f"the whole bus on {dict(channels).get(silence.channel, str(silence.channel))}"
+    return f"the whole bus on {channel_in_words(channels, silence.channel)}"
 
 
 def code_in_words(incident: Incident, names: str) -> str:
@@ -129,7 +130,7 @@ def restart_in_words(name: str) -> str:
 def back_in_words(loss: Loss) -> str:
     """Say that one controller is back in step, after how long, and whether it restarted.
 
-    >>> loss = Loss(controller="fan", last_seen_ns=0, onset_ns=1, back_ns=SECOND_NS, steady_ns=2 * SECOND_NS,
+    >>> loss = Loss(controller="fan", last_seen_ns=0, onset_ns=1, back_ns=10, steady_ns=2_000_000_000,
     ...             ran_on=RanOn.RESTARTED, p_restarted=0.98)
     >>> back_in_words(loss)
     'fan is back in step after 2.0 s, it restarted'

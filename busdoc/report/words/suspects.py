@@ -5,7 +5,14 @@ from collections.abc import Iterable
 from busdoc.isolation.verdict import ELSEWHERE, Suspect
 from busdoc.words.probability import odds
 
-__all__ = ["NAMED_FROM", "culprit_in_words", "is_named", "likely", "suspect_in_words", "suspects_in_words"]
+__all__ = [
+    "NAMED_FROM",
+    "culprit_in_words",
+    "is_named",
+    "likely",
+    "part_in_words",
+    "suspects_in_words",
+]
 
 NAMED_FROM = 0.8
 """A part is called the culprit from here on; below, the likeliest are listed as suspects (common practice)."""
@@ -22,6 +29,15 @@ def is_named(suspect: Suspect) -> bool:
     return suspect.probability >= NAMED_FROM and suspect.part != ELSEWHERE
 
 
+def part_in_words(suspect: Suspect) -> str:
+    """Name a suspect in a table.
+
+    >>> part_in_words(Suspect(part=ELSEWHERE, probability=0.3, cleared=False, why=()))
+    'elsewhere (no part on the map)'
+    """
+    return "elsewhere (no part on the map)" if suspect.part == ELSEWHERE else suspect.part
+
+
 def culprit_in_words(suspect: Suspect) -> str:
     """Name the culprit, and how surely.
 
@@ -31,16 +47,13 @@ def culprit_in_words(suspect: Suspect) -> str:
     return f"{suspect.part} ({odds(suspect.probability)})"
 
 
-def suspect_in_words(suspect: Suspect) -> str:
-    """Name one of several that are suspected, and how much.
+def suspects_in_words(suspects: Iterable[Suspect]) -> str:
+    """List those that are suspected, and how much; empty when nobody is.
 
-    >>> suspect_in_words(Suspect(part=ELSEWHERE, probability=0.3, cleared=False, why=()))
+    >>> suspects_in_words([Suspect(part=ELSEWHERE, probability=0.3, cleared=False, why=())])
     'a part that the map does not show 30 %'
     """
-    part = "a part that the map does not show" if suspect.part == ELSEWHERE else suspect.part
-    return f"{part} {odds(suspect.probability)}"
-
-
-def suspects_in_words(suspects: Iterable[Suspect]) -> str:
-    """List those that are suspected; empty when nobody is."""
-    return ", ".join(suspect_in_words(one) for one in suspects)
+    return ", ".join(
+        f"{'a part that the map does not show' if one.part == ELSEWHERE else one.part} {odds(one.probability)}"
+        for one in suspects
+    )

@@ -1,9 +1,21 @@
 """How the traffic of one channel is put into words."""
 
+from collections.abc import Sequence
+
 from busdoc.health.summary import WireLoad
 from busdoc.words.counting import counted
 
-__all__ = ["traffic_in_words"]
+__all__ = ["channel_in_words", "traffic_in_words"]
+
+
+def channel_in_words(channels: Sequence[tuple[int, str]], channel: int) -> str:
+    """Name a channel; one that only has a number is called a channel.
+
+    >>> channel_in_words([(0, "can0")], 0), channel_in_words([(2, "2")], 2)
+    ('can0', 'channel 2')
+    """
+    name = dict(channels).get(channel, str(channel))
+    return f"channel {name}" if name.isdigit() else name
 
 
 def traffic_in_words(wire: WireLoad) -> str:

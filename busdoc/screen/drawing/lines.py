@@ -39,9 +39,9 @@ ELLIPSIS = "…"
 
 
 def clean(text: str) -> str:
-    """Take out what would move the cursor or hide text: names and notes come from files and from the bus.
+    r"""Take out what would move the cursor or hide text: names and notes come from files and from the bus.
 
-    >>> clean("fan\\x1b[2J\\n1")
+    >>> clean("fan\x1b[2J\n1")
     'fan?[2J?1'
     """
     if text.isascii() and text.isprintable():

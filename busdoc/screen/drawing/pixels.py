@@ -77,7 +77,7 @@ def rows_at(size: int) -> int:
 
 
 def draw_text(text: str, size: int = 1) -> list[str]:
-    """Draw one line of letters.
+    r"""Draw one line of letters.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ def draw_text(text: str, size: int = 1) -> list[str]:
 
     Examples
     --------
-    >>> print("\\n".join(row.rstrip() for row in draw_text("HI")))
+    >>> print("\n".join(row.rstrip() for row in draw_text("HI")))
     █   █  ▀█▀
     █▄▄▄█   █
     █   █   █

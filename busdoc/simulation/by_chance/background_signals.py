@@ -74,6 +74,7 @@ class Switching:
     before: float = 0.0
 
     def __call__(self, times_s: Float64Array) -> Float64Array:
+        """Give the value at each time; `times_s` (n,), s."""
         held = np.searchsorted(self.at_s, times_s, side="right")
         return np.concatenate((np.array([self.before]), self.to))[held]
 
@@ -102,6 +103,7 @@ class Wandering:
     rng: np.random.Generator
 
     def __call__(self, times_s: Float64Array) -> Float64Array:
+        """Give the value at each time, with noise; `times_s` (n,), s."""
         at_s = np.arange(len(self.values), dtype=np.float64)
         return np.interp(times_s, at_s, self.values) + self.rng.normal(0.0, self.noise, len(times_s))
 

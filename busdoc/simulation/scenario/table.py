@@ -53,9 +53,11 @@ class Table:
         self._asked: list[str] = []
 
     def has(self, key: str) -> bool:
+        """Whether the key is there."""
         return key in self._values
 
     def where(self, key: str = "") -> str:
+        """Say where a key stands, or the table."""
         line = self._lines.of(self._header, self._index, key)
         return self._file if line is None else f"{self._file}, line {line}"
 
@@ -65,6 +67,7 @@ class Table:
         raise InputError(self.where(key), expected, found, advice)
 
     def raw(self, key: str) -> object:
+        """Give the value as parsed, or None; the key counts as asked for."""
         self._asked.append(key)
         return self._values.get(key)
 
@@ -80,6 +83,7 @@ class Table:
         return value
 
     def maybe_text(self, key: str, *, allowed: Sequence[str] = ()) -> str | None:
+        """Read a string as `text` does; None when the key is missing."""
         return self.text(key, allowed=allowed) if self.raw(key) is not None else None
 
     def number(self, key: str, default: float | None = None, *, low: float = 0.0, high: float = 1e9) -> float:
@@ -94,6 +98,7 @@ class Table:
         return float(value)
 
     def maybe_number(self, key: str, *, low: float = 0.0, high: float = 1e9) -> float | None:
+        """Read a number as `number` does; None when the key is missing."""
         return self.number(key, low=low, high=high) if self.raw(key) is not None else None
 
     def whole(self, key: str, default: int | None = None, *, low: int = 0, high: int = 1 << 31) -> int:
@@ -106,9 +111,11 @@ class Table:
         return value
 
     def maybe_whole(self, key: str, *, low: int = 0, high: int = 1 << 31) -> int | None:
+        """Read a whole number as `whole` does; None when the key is missing."""
         return self.whole(key, low=low, high=high) if self.raw(key) is not None else None
 
     def yes(self, key: str, default: bool) -> bool:
+        """Read true or false."""
         value = self.raw(key)
         if value is None:
             return default

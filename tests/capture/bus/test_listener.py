@@ -8,7 +8,7 @@ import pytest
 
 from busdoc.capture.bus.adapter import OpenAdapter
 from busdoc.capture.bus.address import BusAddress
-from busdoc.capture.bus.listener import BusEar
+from busdoc.capture.bus.listener import BusListener
 from busdoc.capture.listening import Hearing
 from tests.capture.live_doubles import (
     MS,
@@ -25,22 +25,22 @@ from tests.capture.live_doubles import (
 LOST = can.CanOperationError("the device is gone")
 
 
-def listening(*script: can.Message | Exception) -> tuple[BusEar, ScriptedAdapter, ScriptedOpener, TestClock]:
+def listening(*script: can.Message | Exception) -> tuple[BusListener, ScriptedAdapter, ScriptedOpener, TestClock]:
     clock = TestClock()
     adapter = ScriptedAdapter(clock, script)
     opener = ScriptedOpener(clock, adapter)
-    ear = BusEar(address(), 0, opener=opener, clock=clock)
-    ear.open()
-    return ear, adapter, opener, clock
+    listener = BusListener(address(), 0, opener=opener, clock=clock)
+    listener.open()
+    return listener, adapter, opener, clock
 
 
-def turn_until(ear: BusEar, clock: TestClock, until_ns: int) -> None:
+def turn_until(listener: BusListener, clock: TestClock, until_ns: int) -> None:
     while clock.t_ns < until_ns:
-        ear.turn()
+        listener.turn()
 
 
 def test_frames_come_out_as_columns_with_their_stamps() -> None:
-    ear, adapter, _, clock = listening()
+    listener, adapter, _, clock = listening()
     clock.pass_s(0.01)
     adapter.put(
         can.Message(timestamp=START_NS / 1e9, arbitration_id=0x18FF3131, data=b"\x01\x02\x03"),
@@ -53,14 +53,14 @@ def test_frames_come_out_as_columns_with_their_stamps() -> None:
         can.Message(timestamp=START_NS / 1e9 + 0.003, arbitration_id=0x20, is_error_frame=True, data=bytes(8)),
     )
     for _ in range(4):
-        ear.turn()
-    frames = ear.take().frames
+        listener.turn()
+    frames = listener.take().frames
     assert frames.t_ns.tolist() == [START_NS, START_NS + MS, START_NS + 2 * MS, START_NS + 3 * MS]
     assert frames.id.tolist() == [0x18FF3131, 0x7FF, 5, 0x20]
     assert frames.flags.tolist() == [0x01, 0x04, 0x01 | 0x08 | 0x10, 0x02]
     assert frames.length.tolist() == [3, 4, 20, 8]
     assert frames.payload(2) == bytes(range(20))
-    assert ear.state().hearing is Hearing.HEARD
+    assert listener.state().hearing is Hearing.HEARD
 
 
 def test_error_frames_of_an_interface_with_codes_of_its_own_are_plain_bus_errors() -> None:
@@ -68,67 +68,67 @@ def test_error_frames_of_an_interface_with_codes_of_its_own_are_plain_bus_errors
     adapter = ScriptedAdapter(clock, [can.Message(timestamp=START_NS / 1e9, arbitration_id=4, is_error_frame=True)])
     opener = ScriptedOpener(clock, adapter)
     opened = opener(address())
-    ear = BusEar(address(), 0, opener=lambda _: replace(opened, interface="pcan"), clock=clock)
-    ear.open()
-    ear.turn()
-    assert ear.take().frames.id.tolist() == [0x80]  # Linux header can/error.h: CAN_ERR_BUSERROR
+    listener = BusListener(address(), 0, opener=lambda _: replace(opened, interface="pcan"), clock=clock)
+    listener.open()
+    listener.turn()
+    assert listener.take().frames.id.tolist() == [0x80]  # Linux header can/error.h: CAN_ERR_BUSERROR
 
 
 def test_one_reading_that_fails_is_no_lost_adapter() -> None:
-    ear, _, _, clock = listening(frame(START_NS), LOST, frame(START_NS + MS))
+    listener, _, _, clock = listening(frame(START_NS), LOST, frame(START_NS + MS))
     for _ in range(3):
-        ear.turn()
-    assert len(ear.take().frames) == 2
-    assert ear.state().hearing is Hearing.HEARD
+        listener.turn()
+    assert len(listener.take().frames) == 2
+    assert listener.state().hearing is Hearing.HEARD
     assert clock.waits == []
 
 
 def test_a_lost_adapter_is_tried_again_after_half_a_second_then_twice_as_long_up_to_fifteen() -> None:
-    ear, adapter, opener, clock = listening(frame(START_NS), LOST, LOST)
-    turn_until(ear, clock, START_NS + 100 * SECOND)
+    listener, adapter, opener, clock = listening(frame(START_NS), LOST, LOST)
+    turn_until(listener, clock, START_NS + 100 * SECOND)
     assert adapter.closed
-    assert ear.state().hearing is Hearing.ADAPTER_LOST
+    assert listener.state().hearing is Hearing.ADAPTER_LOST
     tried_s = [(t_ns - START_NS) / 1e9 for t_ns, _ in opener.tried[1:]]
     waited_s = [round(later - before, 6) for before, later in zip([0.0, *tried_s], tried_s, strict=False)]
     assert waited_s == pytest.approx([0.5, 1, 2, 4, 8, 15, 15, 15, 15, 15], abs=0.001)
-    assert "the device is gone" not in ear.state().note  # the last reason counts
-    assert "no such device" in ear.state().note
-    assert "tried again every 15 s" in ear.state().note
+    assert "the device is gone" not in listener.state().note  # the last reason counts
+    assert "no such device" in listener.state().note
+    assert "tried again every 15 s" in listener.state().note
 
 
 def test_an_adapter_that_opens_and_then_fails_again_is_tried_less_and_less_often() -> None:
-    ear, _, opener, clock = listening(frame(START_NS), LOST, LOST)
+    listener, _, opener, clock = listening(frame(START_NS), LOST, LOST)
     for _ in range(20):
         opener.bring(ScriptedAdapter(clock, [LOST, LOST]))
-    turn_until(ear, clock, START_NS + 60 * SECOND)
+    turn_until(listener, clock, START_NS + 60 * SECOND)
     assert 7 <= len(opener.tried) <= 9
 
 
 def test_a_frame_shows_that_an_adapter_works_again() -> None:
-    ear, _, opener, clock = listening(frame(START_NS), LOST, LOST)
+    listener, _, opener, clock = listening(frame(START_NS), LOST, LOST)
     for _ in range(3):
         opener.bring(ScriptedAdapter(clock, [LOST, LOST]))
     opener.bring(ScriptedAdapter(clock, [frame(START_NS), LOST, LOST]))
-    turn_until(ear, clock, START_NS + 9 * SECOND)
+    turn_until(listener, clock, START_NS + 9 * SECOND)
     tried_s = [(t_ns - START_NS) / 1e9 for t_ns, _ in opener.tried]
     assert tried_s[1:6] == pytest.approx([0.5, 1.5, 3.5, 7.5, 8.0], abs=0.01)
 
 
 def test_the_gap_of_a_lost_adapter_goes_from_the_last_frame_to_the_reopening() -> None:
-    ear, _, opener, clock = listening(frame(START_NS), LOST, LOST)
+    listener, _, opener, clock = listening(frame(START_NS), LOST, LOST)
     again = ScriptedAdapter(clock, [frame(START_NS + 3 * SECOND)])
     clock.pass_s(0.004)
-    turn_until(ear, clock, START_NS + SECOND // 4)
-    open_gap = ear.take().open_gap
+    turn_until(listener, clock, START_NS + SECOND // 4)
+    open_gap = listener.take().open_gap
     assert open_gap is not None
     assert (open_gap.from_ns, open_gap.to_ns) == (START_NS, clock.t_ns)
     opener.bring(again)
-    turn_until(ear, clock, START_NS + SECOND)
-    heard = ear.take()
+    turn_until(listener, clock, START_NS + SECOND)
+    heard = listener.take()
     reopened_ns = opener.tried[-1][0]
     assert [(gap.from_ns, gap.to_ns, gap.channel) for gap in heard.gaps] == [(START_NS, reopened_ns, 0)]
     assert heard.open_gap is None
-    assert ear.state().hearing is Hearing.HEARD
+    assert listener.state().hearing is Hearing.HEARD
 
 
 def test_the_rate_that_was_found_is_kept_when_an_adapter_comes_back() -> None:
@@ -139,135 +139,135 @@ def test_the_rate_that_was_found_is_kept_when_an_adapter_comes_back() -> None:
     def finds_250k(asked: BusAddress) -> OpenAdapter:
         return replace(opener(asked), bitrate=250_000)
 
-    ear = BusEar(address(), 0, opener=finds_250k, clock=clock)
-    ear.open()
-    turn_until(ear, clock, START_NS + SECOND)
+    listener = BusListener(address(), 0, opener=finds_250k, clock=clock)
+    listener.open()
+    turn_until(listener, clock, START_NS + SECOND)
     assert [asked.bitrate for _, asked in opener.tried] == [None, 250_000]
 
 
 def test_a_bus_is_silent_after_a_second_without_a_frame_and_heard_again_with_the_next() -> None:
-    ear, adapter, _, clock = listening(frame(START_NS))
-    turn_until(ear, clock, START_NS + SECOND)
-    assert ear.state().hearing is Hearing.HEARD
-    turn_until(ear, clock, START_NS + SECOND + 100 * MS)
-    state = ear.state()
+    listener, adapter, _, clock = listening(frame(START_NS))
+    turn_until(listener, clock, START_NS + SECOND)
+    assert listener.state().hearing is Hearing.HEARD
+    turn_until(listener, clock, START_NS + SECOND + 100 * MS)
+    state = listener.state()
     assert (state.hearing, state.since_ns) == (Hearing.SILENT, START_NS)
-    assert ear.take().gaps == ()  # the adapter answers: this silence is the bus's own
+    assert listener.take().gaps == ()  # the adapter answers: this silence is the bus's own
     adapter.put(frame(clock.t_ns))
-    ear.turn()
-    assert ear.state().hearing is Hearing.HEARD
+    listener.turn()
+    assert listener.state().hearing is Hearing.HEARD
 
 
 def test_garbled_bytes_on_a_line_are_counted_and_shown() -> None:
-    ear, _, _, _ = listening(frame(START_NS), struct.error("unpack requires 4 bytes"), frame(START_NS + MS))
+    listener, _, _, _ = listening(frame(START_NS), struct.error("unpack requires 4 bytes"), frame(START_NS + MS))
     for _ in range(3):
-        ear.turn()
-    assert "1 garbled" in ear.state().note
-    assert ear.state().hearing is Hearing.HEARD
+        listener.turn()
+    assert "1 garbled" in listener.state().note
+    assert listener.state().hearing is Hearing.HEARD
 
 
 def test_an_error_frame_that_tells_of_an_overflow_shows_as_overrun_for_some_seconds() -> None:
     overflow = can.Message(
         timestamp=START_NS / 1e9, arbitration_id=0x04, is_error_frame=True, data=b"\0\x01\0\0\0\0\0\0", dlc=8
     )  # Linux header can/error.h: CAN_ERR_CRTL, CAN_ERR_CRTL_RX_OVERFLOW
-    ear, adapter, _, clock = listening(overflow)
-    ear.turn()
-    ear.take()
-    assert ear.state().hearing is Hearing.OVERRUN
+    listener, adapter, _, clock = listening(overflow)
+    listener.turn()
+    listener.take()
+    assert listener.state().hearing is Hearing.OVERRUN
     clock.pass_s(5.5)
     adapter.put(frame(clock.t_ns))
-    ear.turn()
-    assert ear.state().hearing is Hearing.HEARD
+    listener.turn()
+    assert listener.state().hearing is Hearing.HEARD
 
 
 def test_frames_that_nobody_takes_are_dropped_at_a_limit_and_that_is_a_gap() -> None:
     clock = TestClock()
     adapter = ScriptedAdapter(clock, [frame(START_NS + k * MS) for k in range(30)])
-    ear = BusEar(address(), 0, opener=ScriptedOpener(clock, adapter), clock=clock, most_waiting=10)
-    ear.open()
+    listener = BusListener(address(), 0, opener=ScriptedOpener(clock, adapter), clock=clock, most_waiting=10)
+    listener.open()
     for _ in range(30):
         clock.pass_s(0.001)
-        ear.turn()
-    heard = ear.take()
+        listener.turn()
+    heard = listener.take()
     assert len(heard.frames) == 10
-    assert ear.state().hearing is Hearing.OVERRUN
+    assert listener.state().hearing is Hearing.OVERRUN
     assert [(gap.from_ns, gap.to_ns) for gap in heard.gaps] == [(START_NS + 9 * MS, START_NS + 30 * MS)]
 
 
 def test_a_laptop_that_slept_has_a_gap_from_the_last_frame_it_kept() -> None:
-    ear, adapter, _, clock = listening(frame(START_NS))
-    ear.turn()
-    assert len(ear.take().frames) == 1
+    listener, adapter, _, clock = listening(frame(START_NS))
+    listener.turn()
+    assert len(listener.take().frames) == 1
     kept = [frame(START_NS + k * 10 * MS) for k in range(1, 6)]  # what a buffer held before it was full
     clock.pass_s(60.0)
     adapter.put(*kept, frame(clock.t_ns))
     for _ in range(6):
-        ear.turn()
-    heard = ear.take()
+        listener.turn()
+    heard = listener.take()
     assert len(heard.frames) == 6
     assert [(gap.from_ns, gap.to_ns) for gap in heard.gaps] == [(START_NS + 50 * MS, START_NS + 60 * SECOND)]
-    assert ear.take().gaps == ()
+    assert listener.take().gaps == ()
 
 
 def test_a_pause_through_which_the_buffer_kept_everything_is_no_gap() -> None:
-    ear, adapter, _, clock = listening(frame(START_NS))
-    ear.turn()
-    ear.take()
+    listener, adapter, _, clock = listening(frame(START_NS))
+    listener.turn()
+    listener.take()
     clock.pass_s(1.5)
     adapter.put(*[frame(START_NS + k * 100 * MS) for k in range(1, 16)])
     for _ in range(15):
-        ear.turn()
-    assert ear.take().gaps == ()
+        listener.turn()
+    assert listener.take().gaps == ()
 
 
-def counting_drops() -> tuple[BusEar, ScriptedAdapter, ScriptedDrops, TestClock]:
+def counting_drops() -> tuple[BusListener, ScriptedAdapter, ScriptedDrops, TestClock]:
     clock = TestClock()
     adapter = ScriptedAdapter(clock)
     opener = ScriptedOpener(clock, adapter)
     opener.drops = ScriptedDrops()
-    ear = BusEar(address(), 0, opener=opener, clock=clock)
-    ear.open()
-    return ear, adapter, opener.drops, clock
+    listener = BusListener(address(), 0, opener=opener, clock=clock)
+    listener.open()
+    return listener, adapter, opener.drops, clock
 
 
 def test_what_the_operating_system_dropped_lies_in_a_gap_since_the_look_before() -> None:
-    ear, adapter, drops, clock = counting_drops()
+    listener, adapter, drops, clock = counting_drops()
     for _ in range(3):
         clock.pass_s(0.05)
         adapter.put(frame(clock.t_ns))
-        ear.turn()
-        ear.take()
+        listener.turn()
+        listener.take()
     before_ns = clock.t_ns
     clock.pass_s(0.05)
     adapter.put(frame(clock.t_ns))
-    ear.turn()
+    listener.turn()
     drops.n = 7
-    assert [(gap.from_ns, gap.to_ns) for gap in ear.take().gaps] == [(before_ns, clock.t_ns)]
-    assert ear.state().hearing is Hearing.OVERRUN
-    assert ear.take().gaps == ()
+    assert [(gap.from_ns, gap.to_ns) for gap in listener.take().gaps] == [(before_ns, clock.t_ns)]
+    assert listener.state().hearing is Hearing.OVERRUN
+    assert listener.take().gaps == ()
 
 
 @pytest.mark.parametrize("dropped", [0, 500])
 def test_a_pause_is_a_gap_only_if_the_operating_system_dropped_frames_in_it(dropped: int) -> None:
-    ear, adapter, drops, clock = counting_drops()
+    listener, adapter, drops, clock = counting_drops()
     adapter.put(frame(START_NS))
-    ear.turn()
-    ear.take()
+    listener.turn()
+    listener.take()
     clock.pass_s(60.0)
     drops.n = dropped
-    first = ear.take()  # before the thread goes on
+    first = listener.take()  # before the thread goes on
     adapter.put(frame(START_NS + SECOND), frame(clock.t_ns))
     for _ in range(3):
-        ear.turn()
-    gaps = [*first.gaps, *ear.take().gaps]
+        listener.turn()
+    gaps = [*first.gaps, *listener.take().gaps]
     wanted = [(START_NS + SECOND, START_NS + 60 * SECOND)] if dropped else []
     assert [(gap.from_ns, gap.to_ns) for gap in gaps] == wanted
 
 
 def test_letting_go_of_an_adapter_that_had_dropped_frames_is_no_gap() -> None:
-    ear, _, drops, _ = counting_drops()
+    listener, _, drops, _ = counting_drops()
     drops.n = 7
-    ear.take()
-    ear.stop()
-    ear.close()
-    assert ear.take().gaps == ()
+    listener.take()
+    listener.stop()
+    listener.close()
+    assert listener.take().gaps == ()

@@ -189,6 +189,18 @@ def test_a_word_in_between_is_part_of_the_same_loss_unless_the_controller_stays_
         assert len(lost(slow, silences=[silence(20 * S, from_ns), silence(from_ns, 31 * S)])) == n
 
 
+def test_a_loss_after_one_with_a_word_in_between_is_found_too() -> None:
+    own, last = silence(20 * S, 24 * S), silence(40 * S, 42 * S)
+    found = lost(stream(own, last), silences=[silence(20 * S, 22 * S), silence(22 * S, 24 * S), last])
+    assert [(one.last_seen_ns, one.back_ns) for one in found] == [(20 * S, 22 * S), (40 * S, 42 * S)]
+
+
+def test_frames_stamped_alike_give_no_pace_and_the_next_moment_is_missed() -> None:
+    own = silence(20 * S - 10, 21 * S, before_ns=[20 * S - 10] * 6)
+    (found,) = lost(stream(own, jitter_ns=0), silences=[silence(20 * S, 21 * S)])
+    assert (found.onset_ns, found.jitter_ns) == (20 * S + 1, 0)
+
+
 def test_a_cyclic_frame_in_between_ends_the_loss() -> None:
     first, second = silence(20 * S, 22 * S), silence(22 * S, 24 * S)
     found = lost(stream(first, second), silences=[first, second])
@@ -198,7 +210,8 @@ def test_a_cyclic_frame_in_between_ends_the_loss() -> None:
 def test_what_proves_nothing_in_between_changes_nothing() -> None:
     first, last = silence(20 * S, 22 * S), silence(40 * S, 42 * S)
     one = stream(first, silence(30 * S, 30 * S + 200 * MS), last)
-    short = [silence(30 * S, 30 * S + 200 * MS), silence(35 * S, 36 * S)]  # within the deadline; of no stream
+    # far too short; within the deadline; of no stream
+    short = [silence(25 * S, 25 * S + 90 * MS), silence(30 * S, 30 * S + 200 * MS), silence(35 * S, 36 * S)]
     assert [each.last_seen_ns for each in lost(one, silences=[*short, first, *short, last])] == [20 * S, 40 * S]
     alone = silence(30 * S, 30 * S + 300 * MS)  # past a deadline, of one stream of two, and too short for it alone
     two = (stream(first, alone, last), stream(first, last, row=1))
@@ -218,6 +231,17 @@ def test_a_stream_is_late_past_its_deadline_and_not_at_it() -> None:
     gaps = RecorderGaps([(20 * S, 20 * S + 50 * MS)])
     for lasts_ns, n in ((300 * MS, 0), (300 * MS + 1, 1)):
         assert len(late(stream(silence(20 * S, 20 * S + lasts_ns)), gaps=gaps)) == n
+
+
+def test_silences_within_the_deadline_hide_no_later_one() -> None:
+    found = late(stream(silence(10 * S, 10 * S + 200 * MS), silence(20 * S, 25 * S), jitter_ns=0))
+    assert [(one.last_seen_ns, one.jitter_ns) for one in found] == [(20 * S, 0)]
+
+
+def test_streams_late_from_and_to_the_same_moments_are_one() -> None:
+    both = [stream(silence(20 * S, 25 * S), row=row) for row in (0, 1)]
+    (found,) = late(*both)
+    assert [one.row for one, _ in found.streams] == [0, 1]
 
 
 def test_a_stream_that_stops_is_late_from_its_deadline_on() -> None:

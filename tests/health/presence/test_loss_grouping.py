@@ -86,7 +86,7 @@ def test_controllers_lost_together_are_weighed_together_and_nobody_else() -> Non
     assert second.loss.p_restarted == pytest.approx(12.18 / 13.18, abs=1e-4)  # e ** 2.5 to 1
     assert second.loss.evidence == ("the controllers lost with it restarted too",)
     assert (second.channel, second.deadline_ns) == (silent.channel, silent.deadline_ns)
-    assert weighed_together([silent]) == [silent]
+    assert [one.loss for one in weighed_together([silent])] == [silent.loss]
     assert weighed_together([]) == []
 
 

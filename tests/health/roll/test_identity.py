@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.source import open_capture
 from busdoc.decode.j1939.heartbeat import lost_between
-from busdoc.decode.nmea2000.heartbeat import ControllerState, read_heartbeat
 from busdoc.decode.protocols.sign import SignKind
 from busdoc.health.roll.identity import IdentityWatch
 from busdoc.machine.controller_spec import Identity
@@ -118,14 +117,6 @@ def test_an_iso_heartbeat_tells_loss_and_lateness() -> None:
     (sender,) = watch.heartbeats
     assert (sender.protocol, sender.address) == ("ISO 11783", 0x80)
     assert (sender.n_lost, sender.n_late) == (1, 1)
-
-
-def test_an_nmea_heartbeat_reads_as_the_device_means_it() -> None:
-    # interval in ms as on real devices (60 s is 60 EA); states as a public decoder has them
-    beat = read_heartbeat(bytes.fromhex("60EA05CCFFFFFFFF"))
-    assert beat is not None
-    assert (beat.interval_ns, beat.sequence, beat.equipment) == (60_000_000_000, 5, 0)
-    assert (beat.first_controller, beat.second_controller) == (ControllerState.ACTIVE, ControllerState.NOT_AVAILABLE)
 
 
 def test_an_nmea_heartbeat_that_counts_from_zero_again_lost_none() -> None:

@@ -115,7 +115,7 @@ def test_a_silence_of_the_whole_bus_groups_nobody() -> None:
     assert [incident.kind for incident in health.incidents] == [IncidentKind.BUS_SILENCE]
 
 
-def test_company_ends_when_one_vanishes_without_the_other() -> None:
+def test_identifiers_part_when_one_vanishes_without_the_other() -> None:
     both = ((10 * S, 12 * S),)
     more = (*both, (20 * S, 22 * S))
     together = [UnownedStream(row=row, deadline_ns=50 * MS, losses=both) for row in (1, 2)]

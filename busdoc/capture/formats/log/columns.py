@@ -38,23 +38,27 @@ def parse_columns(buffer: UInt8Array, n_bytes: int) -> LogPiece:
     ----------
     buffer, n_bytes : the text, which ends with a newline and has `PADDING_BYTES` of room behind it
     """
+    # where each line starts and ends, and the bracket and the # that part it
     text = buffer[: n_bytes + PADDING_BYTES]
     newline = np.flatnonzero(text[:n_bytes] == ord("\n"))
     start = np.concatenate((np.zeros(1, np.int64), newline[:-1] + 1))
     end = newline - (text[newline - 1] == ord("\r"))
     close = _first_after(text[:n_bytes], ord(")"), start)
     hash_ = _first_after(text[:n_bytes], ord("#"), start)
+    # the lines that have these in the common places; every other one is odd
     common = (text[start] == ord("(")) & (close < hash_) & (hash_ < end) & (text[close + 1] == ord(" "))
     common &= (close - start >= _DECIMALS + 3) & (hash_ - close >= len(" c 123"))
     common = np.flatnonzero(common)
     start, end, close, hash_ = start[common], end[common], close[common], hash_[common]
 
+    # their fields, each (n,) with what is wrong with it
     t_ns, good = _times(text, start, close)
     id_, id_flags, id_start, id_good = _identifiers(text, hash_)
     words, name_good = _names(text, close + 2, id_start - 1)
     is_sent, end = _directions(text, hash_, end)
     data, length, data_good = _payloads(text, hash_ + 1, end)
     good &= id_good & name_good & data_good
+    # channels numbered by their first good line
     channel, first_row, names = _channels(words[good])
     few = channel < MOST_CHANNELS
     if not few.all():  # a flood: what is beyond goes the long way, where it is counted
@@ -62,6 +66,7 @@ def parse_columns(buffer: UInt8Array, n_bytes: int) -> LogPiece:
         channel, names = channel[few], names[:MOST_CHANNELS]
         first_row = np.array([int(np.argmax(channel == at)) for at in range(len(names))], np.int64)
 
+    # what was not taken is handed on as text
     line_of_row = common[good]
     taken = np.zeros(len(newline), np.bool_)
     taken[line_of_row] = True

@@ -14,7 +14,7 @@ from numba.extending import intrinsic
 
 from busdoc.arrays import UInt8Array, UInt16Array
 from busdoc.capture.formats.log.line import ERROR_BIT
-from busdoc.capture.frames import FrameFlag
+from busdoc.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TRANSMITTED
 from busdoc.capture.reading import LATEST_NS
 from busdoc.times import SECOND_NS
 
@@ -26,13 +26,6 @@ LONGEST_NAME = 15
 SHORTEST_LINE = len("(0.0) c 123#\n")
 """No line that the kernel takes is shorter: bounds the rows of a chunk."""
 
-_EXTENDED = int(FrameFlag.EXTENDED)
-_ERROR = int(FrameFlag.ERROR)
-_REMOTE = int(FrameFlag.REMOTE)
-_FD = int(FrameFlag.FD)
-_BRS = int(FrameFlag.BRS)
-_ESI = int(FrameFlag.ESI)
-_TRANSMITTED = int(FrameFlag.TRANSMITTED)
 _LATEST_S = LATEST_NS // SECOND_NS
 _NO_HEX = 0x100
 
@@ -246,10 +239,10 @@ def parse_lines(
                 number = first << 24 | second << 16 | third << 8 | fourth
                 if number >> 30:
                     break
-                marks = _EXTENDED
+                marks = EXTENDED
                 if number & ERROR_BIT:
                     number ^= ERROR_BIT
-                    marks = _ERROR
+                    marks = ERROR
                 p += 9
             else:
                 break
@@ -258,7 +251,7 @@ def parse_lines(
             word = np.uint64(0)
             letter = _word8(base + p)
             if letter == 82 or letter == 114:  # R
-                marks |= _REMOTE
+                marks |= REMOTE
                 p += 1
                 digit = np.int64(_word8(base + p)) - 48
                 if 0 <= digit <= 8:
@@ -270,11 +263,11 @@ def parse_lines(
                     pair = np.int64(hex_of_pair[0x3000 | np.int64(_word8(base + p + 1))])  # the digit, then a 0
                     if pair >= 0x100:
                         break
-                    marks |= _FD
+                    marks |= FD
                     if pair & 0x10:
-                        marks |= _BRS
+                        marks |= BRS
                     if pair & 0x20:
-                        marks |= _ESI
+                        marks |= ESI
                     most = 64
                     p += 2
                 pair = np.int64(hex_of_pair[_word16(base + p)])
@@ -297,7 +290,7 @@ def parse_lines(
             if letter == 32:
                 letter = _word8(base + p + 1)
                 if letter == 84 or letter == 116:  # T
-                    marks |= _TRANSMITTED
+                    marks |= TRANSMITTED
                 elif letter != 82 and letter != 114:
                     break
                 p += 2

@@ -7,7 +7,7 @@ This is the grammar that counts: the fast parsers take the common lines by thems
 import re
 
 from busdoc.capture.formats.rows import FrameLine
-from busdoc.capture.frames import FrameFlag
+from busdoc.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TRANSMITTED
 from busdoc.capture.reading import LATEST_NS
 from busdoc.times import SECOND_NS
 
@@ -19,13 +19,6 @@ ERROR_BIT = 0x20000000
 LONGEST_CHANNEL = 32
 """Linux allows 15 characters for an interface; other recorders write somewhat longer names."""
 
-_EXTENDED = int(FrameFlag.EXTENDED)  # arithmetic on the enumeration itself costs a microsecond
-_ERROR = int(FrameFlag.ERROR)
-_REMOTE = int(FrameFlag.REMOTE)
-_FD = int(FrameFlag.FD)
-_BRS = int(FrameFlag.BRS)
-_ESI = int(FrameFlag.ESI)
-_TRANSMITTED = int(FrameFlag.TRANSMITTED)
 
 _TOO_MANY_BITS = 0xC0000000
 
@@ -72,7 +65,7 @@ def parse_line(line: bytes) -> FrameLine | str | None:
         return body
     number, id_flags = id_
     body_flags, length, payload = body
-    sent = _TRANSMITTED if direction in (b"T", b"t") else 0
+    sent = TRANSMITTED if direction in (b"T", b"t") else 0
     return FrameLine(
         t_ns=-t_ns if sign else t_ns,
         channel=channel.decode("utf-8", "replace"),
@@ -100,8 +93,8 @@ def _identifier(text: bytes) -> tuple[int, int] | str:
     if number & _TOO_MANY_BITS:
         return "an identifier of more than 29 bits"
     if number & ERROR_BIT:
-        return number & ~ERROR_BIT, _ERROR
-    return number, _EXTENDED
+        return number & ~ERROR_BIT, ERROR
+    return number, EXTENDED
 
 
 def _body(rest: bytes) -> tuple[int, int, bytes] | str:
@@ -109,14 +102,14 @@ def _body(rest: bytes) -> tuple[int, int, bytes] | str:
     if rest[:1] in (b"R", b"r"):
         remote = _REMOTE_TEXT.fullmatch(rest)
         length = int(remote.group(1) or b"0") if remote else 9
-        return (_REMOTE, length, b"") if length <= 8 else "a remote frame with an unreadable length"
+        return (REMOTE, length, b"") if length <= 8 else "a remote frame with an unreadable length"
     flags, most = 0, 8
     if rest[:1] == b"#":
-        flags, most = _FD, 64
+        flags, most = FD, 64
         if not _HEX.fullmatch(rest[1:2]) or len(rest) < 2:
             return "an FD frame without its flag digit"
         digit = int(rest[1:2], 16)
-        flags |= (_BRS if digit & 1 else 0) | (_ESI if digit & 2 else 0)
+        flags |= (BRS if digit & 1 else 0) | (ESI if digit & 2 else 0)
         rest = rest[2:]
     elif len(rest) == 18 and rest[16:17] == b"_" and rest[17:] in b"9ABCDEFabcdef":
         rest = rest[:16]

@@ -70,8 +70,10 @@ class LogCollector:
         first_line = self._line
         lines = None if piece.line_of_row is None else piece.line_of_row + first_line
         block = ReadBlock(frames=piece.frames, first_line=first_line, lines=lines)
+        # judge the odd lines, and number all channels in the order of their lines
         odd = [(first_line + line, _read_line(text)) for line, text in piece.odd]
         own_number = self._number_channels(block, piece.names, odd)
+        # odd lines that are frames after all become rows, the others are skipped with the reason
         rows, skips = FrameRows(), []
         for line, parsed in odd:
             if isinstance(parsed, str):
@@ -82,6 +84,7 @@ class LogCollector:
                     skips.append((line, TOO_MANY_CHANNELS))
                 else:
                     rows.add(line, channel, parsed)
+        # the piece's own numbers of channels become the file's; frames on one channel too many are skipped
         if not np.array_equal(own_number, np.arange(len(own_number))):
             channel_of_row = own_number[block.frames.channel]
             block = replace(block, frames=replace(block.frames, channel=channel_of_row.astype(np.uint8)))

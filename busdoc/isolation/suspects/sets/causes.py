@@ -19,7 +19,7 @@ from busdoc.machine.machine import Machine
 __all__ = ["OFF_THE_MAP", "Causes", "list_causes"]
 
 OFF_THE_MAP = -1
-"""In place of a part's index."""
+"""In place of a part's index: no index, by definition."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

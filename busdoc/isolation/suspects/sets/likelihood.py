@@ -23,7 +23,7 @@ import numpy as np
 
 from busdoc.arrays import Float64Array, Int64Array
 
-__all__ = ["SetLikelihoods", "Terms", "likelihoods_of_sets", "log_dot", "log_product"]
+__all__ = ["SetLikelihoods", "Terms", "likelihoods_of_sets", "log_or_none", "log_product", "log_sum"]
 
 _MOST_WAYS = 5e7
 """Products for which all ways to share the incidents out are gone through; they take some twentieths of a second."""
@@ -36,9 +36,11 @@ _MOST_PRODUCTS = 2e7
 _WORTH_A_THIRD = 1.0
 """Where no pair explains the record better than its better part alone, by this in the logarithm, no three can."""
 _CHUNK = 24
-"""Incidents multiplied before the logarithm is taken: 24 factors of 1e-12 still fit a double."""
+"""Incidents multiplied before the logarithm is taken: 24 factors of 1e-12 still fit a double (IEEE 754-2019)."""
 _SMALLEST = 1e-300
 """In place of zero, so that it has a logarithm."""
+_NEVER = -1e9
+"""Logarithm of a likelihood that is nil: finite, so that differences of two of them are."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -82,10 +84,19 @@ def likelihoods_of_sets(terms: Terms) -> SetLikelihoods:
     return _thinned(terms, one, rate)
 
 
-def log_dot(log_values: Float64Array, weights: Float64Array) -> float:
-    """Logarithm of the weighted sum of what is given by logarithms (n,)."""
-    top = float(log_values.max())
-    return top + float(np.log(np.maximum(np.exp(log_values - top) @ weights, _SMALLEST)))
+def log_or_none(values: Float64Array) -> Float64Array:
+    """Give logarithms; of zero, minus infinity, which is what a factor of zero is in a sum of them."""
+    with np.errstate(divide="ignore"):
+        logarithms: Float64Array = np.log(values)
+    return logarithms
+
+
+def log_sum(log_values: Float64Array, axes: tuple[int, ...]) -> Float64Array:
+    """Give the logarithm of the sum over axes of what is given by logarithms."""
+    top = np.maximum(log_values.max(axis=axes, keepdims=True), _NEVER)
+    summed = np.exp(log_values - top).sum(axis=axes)
+    result: Float64Array = np.maximum(log_or_none(summed) + top.reshape(summed.shape), _NEVER)
+    return result
 
 
 def log_product(factors: Iterable[Float64Array]) -> Float64Array:
@@ -109,15 +120,13 @@ def log_product(factors: Iterable[Float64Array]) -> Float64Array:
 
 def _one(terms: Terms) -> tuple[Float64Array, Float64Array]:
     """(Q,) log likelihood of each kind alone; (Q, R) posterior of its rate then."""
-    h, s, n_events = terms.hazard, terms.survival, terms.hazard.shape[1]
-    if not n_events:
-        silent = np.maximum(s.sum(axis=1), _SMALLEST)
-        return np.log(silent * terms.calm.sum()), s / silent[:, None]
-    log_l = log_product(_either(terms, k, h[:, k, :, None], terms.background[k]) for k in range(n_events))  # (Q, R, Z)
-    top = log_l.max(axis=(1, 2), keepdims=True)
-    by_rate = (np.exp(log_l - top) * (s[:, :, None] * terms.calm)).sum(axis=2)
-    total = np.maximum(by_rate.sum(axis=1, keepdims=True), _SMALLEST)
-    return np.log(total[:, 0]) + top[:, 0, 0], by_rate / total
+    h, n_events = terms.hazard, terms.hazard.shape[1]
+    log_l = log_or_none(terms.survival)[:, :, None] + log_or_none(terms.calm)  # (Q, R, Z)
+    if n_events:
+        log_l = log_l + log_product(_either(terms, k, h[:, k, :, None], terms.background[k]) for k in range(n_events))
+    one = log_sum(log_l, (1, 2))
+    by_rate = np.exp(log_sum(log_l, (2,)) - one[:, None])
+    return one, np.where(one[:, None] > _NEVER, by_rate, 1.0 / h.shape[2])
 
 
 def _either(terms: Terms, k: int, one: Float64Array, other: Float64Array) -> Float64Array:
@@ -146,7 +155,7 @@ def _shared_out(terms: Terms) -> tuple[Float64Array, Float64Array]:
     a, b = splits[-1]
     np.add.at(rest, a, own.T[b])  # (sets, Q)
     three = np.tensordot(two, rest, axes=(0, 0))  # (Q, Q, Q)
-    return np.log(np.maximum(pair, _SMALLEST)), np.log(np.maximum(three, _SMALLEST))
+    return np.maximum(log_or_none(pair), _NEVER), np.maximum(log_or_none(three), _NEVER)
 
 
 def _moments(terms: Terms, hazard: Float64Array, weights: Float64Array) -> Float64Array:
@@ -186,8 +195,8 @@ def _thinned(terms: Terms, one: Float64Array, rate: Float64Array) -> SetLikeliho
     Sets of three are split by which of their parts made at least one incident: where only two did, the third's
     survival is a factor; where all three did, the sum is made over the likeliest kinds and rates.
     """
-    silent = np.log(np.maximum(terms.survival.sum(axis=1), _SMALLEST))
-    nothing = log_dot(np.log(np.maximum(terms.background, _SMALLEST)).sum(axis=0), terms.calm)
+    silent = np.maximum(log_or_none(terms.survival.sum(axis=1)), _NEVER)
+    nothing = float(log_sum(log_or_none(terms.background).sum(axis=0) + log_or_none(terms.calm), (0,)))
     pair = _pairs(terms, one, nothing, silent)
     alone = np.logaddexp(one[:, None] + silent[None, :], one[None, :] + silent[:, None])
     several = float((pair - alone).max(initial=0.0)) > _WORTH_A_THIRD
@@ -205,7 +214,7 @@ def _thinned(terms: Terms, one: Float64Array, rate: Float64Array) -> SetLikeliho
 
 def _pairs(terms: Terms, one: Float64Array, nothing: float, silent: Float64Array) -> Float64Array:
     """(Q, Q) log likelihood of two faulty parts."""
-    h, s = terms.hazard, terms.survival
+    h, log_s = terms.hazard, log_or_none(terms.survival)
     # One of them silent: exact but for the incidents that both made, and for those that overlap.
     either = (one[:, None] + silent[None, :], one[None, :] + silent[:, None])
     if terms.n_incidents < h.shape[1]:
@@ -225,8 +234,8 @@ def _pairs(terms: Terms, one: Float64Array, nothing: float, silent: Float64Array
             )
             for k in range(h.shape[1])
         )  # (others, R of i, R of the other, Z)
-        weights = s[i][None, :, None, None] * s[others][:, None, :, None] * terms.calm
-        pair[i, others] = pair[others, i] = _summed(log_l, (1, 2, 3), weights)
+        log_l += log_s[i][None, :, None, None] + log_s[others][:, None, :, None] + log_or_none(terms.calm)
+        pair[i, others] = pair[others, i] = log_sum(log_l, (1, 2, 3))
     return pair
 
 
@@ -234,7 +243,7 @@ def _threes(
     terms: Terms, one: Float64Array, pair: Float64Array, rate: Float64Array
 ) -> dict[tuple[int, int, int], float]:
     """Log likelihood of three faulty parts of which each made an incident, for the likeliest kinds."""
-    h, s, n_events = terms.hazard, terms.survival, terms.hazard.shape[1]
+    h, n_events = terms.hazard, terms.hazard.shape[1]
     gain = (pair - np.maximum(one[:, None], one[None, :])).max(axis=1) + one
     chosen = np.sort(np.argsort(-gain, kind="stable")[:_MOST_TRIPLED])
     # Of what three share, each shows at a lower rate than it would alone: from the next higher rate down.
@@ -244,7 +253,7 @@ def _threes(
     first = np.clip(np.argmax(rate, axis=1) - n_rates + 2, 0, h.shape[2] - n_rates)
     window = first[:, None] + np.arange(n_rates)
     near = np.take_along_axis(h, window[:, None, :], axis=2)
-    near_s = np.take_along_axis(s, window, axis=1)
+    log_s = log_or_none(np.take_along_axis(terms.survival, window, axis=1))
     # Beside three faulty parts the background matters little: every second of its rates.
     few, calm = terms.background[:, ::2], terms.calm[::2] * (terms.calm.sum() / max(terms.calm[::2].sum(), _SMALLEST))
     found: dict[tuple[int, int, int], float] = {}
@@ -263,13 +272,9 @@ def _threes(
             log_l = log_product(
                 _either(terms, k, two[k][None], near[others, k][:, None, None, :, None]) for k in range(n_events)
             )
-            weights = (
-                near_s[i][None, :, None, None, None]
-                * near_s[j][None, None, :, None, None]
-                * near_s[others][:, None, None, :, None]
-                * calm
-            )
-            for q, log_three in zip(others, _summed(log_l, (1, 2, 3, 4), weights), strict=True):
+            log_l += log_s[i][None, :, None, None, None] + log_s[j][None, None, :, None, None]
+            log_l += log_s[others][:, None, None, :, None] + log_or_none(calm)
+            for q, log_three in zip(others, log_sum(log_l, (1, 2, 3, 4)), strict=True):
                 found[int(i), int(j), int(q)] = float(log_three)
     return found
 
@@ -303,11 +308,3 @@ def _log_minus(log_a: Float64Array, log_b: Float64Array) -> Float64Array:
     """log(a - b), for a at least about b."""
     difference: Float64Array = log_a + np.log(np.maximum(-np.expm1(np.minimum(log_b - log_a, 0.0)), 1e-12))
     return difference
-
-
-def _summed(log_values: Float64Array, axes: tuple[int, ...], weights: Float64Array) -> Float64Array:
-    """Logarithm of the weighted sum over axes, safe against underflow."""
-    top = log_values.max(axis=axes, keepdims=True)
-    summed = (np.exp(log_values - top) * weights).sum(axis=axes)
-    result: Float64Array = np.log(np.maximum(summed, _SMALLEST)) + top.reshape(summed.shape)
-    return result

@@ -22,7 +22,14 @@ from busdoc.isolation.suspects.evidence import Evidence
 from busdoc.isolation.suspects.prior import SET_SIZE_PRIOR
 from busdoc.isolation.suspects.rates import BACKGROUND_ALONE, BACKGROUND_BESIDE, RATE_PRIOR, quiet_probability
 from busdoc.isolation.suspects.sets.causes import OFF_THE_MAP, Causes
-from busdoc.isolation.suspects.sets.likelihood import SetLikelihoods, Terms, likelihoods_of_sets, log_dot, log_product
+from busdoc.isolation.suspects.sets.likelihood import (
+    SetLikelihoods,
+    Terms,
+    likelihoods_of_sets,
+    log_or_none,
+    log_product,
+    log_sum,
+)
 
 __all__ = ["Posterior", "weigh_sets"]
 
@@ -82,8 +89,8 @@ def weigh_sets(causes: Causes) -> Posterior:
         n_incidents=n_incidents,
     )
     likelihoods = likelihoods_of_sets(terms)
-    none = np.log(np.maximum(background, 1e-300)).sum(axis=0)
-    nothing = log_dot(none, evidence.calm * BACKGROUND_ALONE)
+    log_background = log_or_none(background).sum(axis=0) + log_or_none(evidence.calm * BACKGROUND_ALONE)
+    nothing = float(log_sum(log_background, (0,)))
     # Every set of causes with its likelihood and its prior.
     sets, log_l = _all_sets(of_kind, likelihoods, nothing)
     log_w = _SHARPNESS * log_l + _log_prior(sets, causes)
@@ -96,7 +103,6 @@ def weigh_sets(causes: Causes) -> Posterior:
         marginal += np.bincount(sets[used, column], weight[used], minlength=len(of_kind))
     marginal = _alike(marginal, of_kind, causes.weights)
     shows_rate = _who_showed(hazard, evidence.survival, background, marginal, terms.calm, causes.late)[:n_incidents]
-    alone_z = np.exp(none - none.max()) * evidence.calm * BACKGROUND_ALONE
     return _folded(
         causes,
         sets=sets,
@@ -104,7 +110,7 @@ def weigh_sets(causes: Causes) -> Posterior:
         marginal=marginal,
         rate=likelihoods.rate[of_kind],
         shows_rate=shows_rate,
-        background=alone_z / max(alone_z.sum(), 1e-300),
+        background=np.exp(log_background - nothing),
     )
 
 
@@ -241,8 +247,8 @@ def _who_showed(
     for _ in range(3):
         others = alone[None, :] + made.sum(axis=0)[None, :] - made
         log_l = log_product(hazard[:, k, :] + others[:, k, None] for k in range(n_events))
-        rate = np.exp(log_l - log_l.max(axis=1, keepdims=True)) * survival * RATE_PRIOR
-        rate /= np.maximum(rate.sum(axis=1, keepdims=True), 1e-300)
+        log_l += log_or_none(survival * RATE_PRIOR)
+        rate = np.exp(log_l - log_sum(log_l, (1,))[:, None])
         made = marginal[:, None] * np.einsum("pkr,pr->pk", hazard, rate)
     share = _at_most(made / np.maximum(alone + made.sum(axis=0), 1e-300), np.where(late, marginal, 1.0))  # (Q, K)
     by_rate = np.einsum("pkr,pr->pkr", hazard, rate)

@@ -2,12 +2,13 @@
 
 from collections.abc import Iterator
 
+from busdoc.analysis.overview import warnings_of
 from busdoc.analysis.result import Result
 from busdoc.health.summary import WireLoad
 from busdoc.report.record.page import Align, Block, Column, Facts, Fold, Items, Section, Table, Text, Tone
 from busdoc.report.record.pictures.load import load_columns, load_picture
 from busdoc.report.record.provenance import Provenance
-from busdoc.report.words.wire import traffic_in_words
+from busdoc.report.words.wire import channel_in_words, traffic_in_words
 from busdoc.times import clock
 from busdoc.words.counting import counted
 from busdoc.words.duration import duration
@@ -60,7 +61,7 @@ def codes_section(result: Result) -> Section:
             code.text,
             clock(code.first_ns, start_ns, epoch=epoch),
             f"{code.occurrences}x",
-            "active" if code.active else "cleared",
+            "active" if code.active else "no longer active",
             ", ".join(code.points_at) or "–",
         )
         for code in result.codes[:_MOST_CODES]
@@ -76,7 +77,7 @@ def wire_section(result: Result) -> Section | None:
 
 
 def _wire(result: Result, wire: WireLoad) -> Iterator[Block]:
-    name = dict(result.capture.channel_names).get(wire.channel, str(wire.channel))
+    name = channel_in_words(result.capture.channel_names, wire.channel)
     rate = "" if wire.bitrate is None else f" at {wire.bitrate / 1000:g} kbit/s"
     yield Text(text=f"{name}{rate}: {traffic_in_words(wire)}.")
     picture = load_picture(result, wire, name)
@@ -129,13 +130,12 @@ def data_section(result: Result) -> Section:
         if rows:
             blocks.append(Table(title="The first lines left out", columns=_SKIPPED, rows=rows, headed=True))
     if health.gaps:
-        names = dict(facts.channel_names)
         gaps = tuple(
             (
                 clock(gap.from_ns, health.start_ns, epoch=facts.epoch),
                 duration(gap.to_ns - gap.from_ns),
                 "nothing recorded" if gap.kind == "capture-gap" else "bus silent",
-                "every one" if gap.channel is None else names.get(gap.channel, str(gap.channel)),
+                "every one" if gap.channel is None else channel_in_words(facts.channel_names, gap.channel),
                 gap.why or "–",
             )
             for gap in health.gaps[:_MOST_CODES]
@@ -149,7 +149,7 @@ def data_section(result: Result) -> Section:
                 headed=True,
             )
         )
-    warnings = tuple(dict.fromkeys((*result.warnings, *health.warnings)))
+    warnings = warnings_of(result)
     if warnings:
         blocks.append(Items(items=warnings[:50], tone=Tone.TROUBLE))
     if not blocks:

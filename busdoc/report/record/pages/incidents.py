@@ -1,17 +1,17 @@
 """The record's part on what happened: each incident, or each kind of many, what was done, and the returns."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 from busdoc.actions.action import ActionKind, Origin
 from busdoc.actions.words import act_in_words
+from busdoc.analysis.overview import LikeIncidents, action_behind, incidents_to_tell, like_incidents, silent_ns
 from busdoc.analysis.result import Result
 from busdoc.health.incident import FramesAround, Incident, IncidentKind, RanOn
 from busdoc.report.record.page import Align, Block, Column, Fold, Items, Section, Table, Text, Tone
 from busdoc.report.record.pictures.incident import HOW_TO_READ, incident_picture
 from busdoc.report.words.incidents import answer_in_words, incident_in_words, onset_in_words, ran_on_in_words
 from busdoc.times import SECOND_NS, clock
-from busdoc.words.counting import counted
+from busdoc.words.counting import counted, plural
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
 from busdoc.words.sentence import capital
@@ -51,7 +51,7 @@ _FRAMES = (
 
 def incidents_section(result: Result) -> Section | None:
     """Tell every incident, one by one or by kind; fault codes have their own section."""
-    numbers = [n for n, one in enumerate(result.incidents, start=1) if one.kind is not IncidentKind.CODE]
+    numbers = incidents_to_tell(result)
     if not numbers:
         quiet = Text(text="No controller was lost, late or restarted.", tone=Tone.GOOD)
         return Section(title="What happened", anchor="incidents", blocks=(quiet,))
@@ -59,12 +59,8 @@ def incidents_section(result: Result) -> Section | None:
     if len(numbers) <= _MOST_ALONE:
         blocks += [_alone(result, n) for n in numbers]
     else:
-        groups = _grouped(result, numbers)
-        kinds = (
-            "one kind, shown by a typical one"
-            if len(groups) == 1
-            else f"{len(groups)} kinds, each shown by a typical one"
-        )
+        groups = like_incidents(result, numbers)
+        kinds = plural(len(groups), "one kind, shown", f"{len(groups)} kinds, each shown") + " by a typical one"
         said = f"{len(numbers)} incidents of {kinds}."
         blocks.insert(0, Text(text=said))
         blocks += [_group(result, group, pictured=k < _MOST_PICTURES) for k, group in enumerate(groups)]
@@ -141,59 +137,29 @@ def _frames(around: Sequence[FramesAround], zero_ns: int) -> Table:
     return Table(title="Last frames before, first frames after", columns=_FRAMES, rows=tuple(rows))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Group:
-    """Incidents of one kind."""
-
-    numbers: tuple[int, ...]
-    expected: bool
-
-
-def _grouped(result: Result, numbers: Sequence[int]) -> list[_Group]:
-    """Put like incidents together; what needs an explanation comes first, then the many before the few."""
-    by_n = {action.n: action for action in result.actions}
-    groups: dict[tuple[object, ...], list[int]] = {}
-    for n in numbers:
-        incident, because = result.incidents[n - 1], result.because[n - 1]
-        action = by_n.get(because.action) if because.action is not None else None
-        cause = None if action is None else (action.kind, action.part, action.into)
-        key = (incident.kind, tuple(sorted(incident.controllers)), incident.ran_on, because.expected, cause)
-        groups.setdefault(key, []).append(n)
-    made = [_Group(numbers=tuple(ns), expected=result.because[ns[0] - 1].expected) for ns in groups.values()]
-    return sorted(made, key=lambda group: (group.expected, -len(group.numbers), group.numbers[0]))
-
-
-def _group(result: Result, group: _Group, *, pictured: bool) -> Section:
-    first = group.numbers[0]
-    n_times = len(group.numbers)
+def _group(result: Result, group: LikeIncidents, *, pictured: bool) -> Section:
+    first, n_times = group.numbers[0], len(group.numbers)
     what = incident_in_words(result.incidents[first - 1], result.capture.channel_names)
     title = f"{capital(what)}, {counted(n_times, 'time')}"
-    lengths = sorted((_silent_ns(result.incidents[n - 1]), n) for n in group.numbers)
-    typical = lengths[len(lengths) // 2][1]
-    known = [length for length, n in lengths if result.incidents[n - 1].back_ns is not None]
     blocks: list[Block] = []
     if n_times > 1:
         said = f"First {_when(result, result.incidents[first - 1].onset_ns)}, "
         said += f"last {_when(result, result.incidents[group.numbers[-1] - 1].onset_ns)}."
-        if known and result.incidents[first - 1].kind is not IncidentKind.RESTART:
-            said += f" Silent for {duration(known[0])} to {duration(known[-1])}."
+        is_restart = result.incidents[first - 1].kind is IncidentKind.RESTART
+        if group.shortest_ns is not None and group.longest_ns is not None and not is_restart:
+            said += f" Silent for {duration(group.shortest_ns)} to {duration(group.longest_ns)}."
         blocks.append(Text(text=said))
     if pictured:
-        shown = f"Shown: incident {typical}, {_when(result, result.incidents[typical - 1].onset_ns)}."
-        blocks += [Text(text=shown, tone=Tone.QUIET), *_told(result, typical)]
+        shown = f"Shown: incident {group.typical}, {_when(result, result.incidents[group.typical - 1].onset_ns)}."
+        blocks += [Text(text=shown, tone=Tone.QUIET), *_told(result, group.typical)]
     return Section(title=title, anchor=f"incidents-from-{first}", blocks=tuple(blocks), level=3)
 
 
-def _silent_ns(incident: Incident) -> int:
-    return (incident.back_ns if incident.back_ns is not None else incident.onset_ns) - incident.last_seen_ns
-
-
 def _table(result: Result, numbers: Sequence[int]) -> Table:
-    by_n = {action.n: action for action in result.actions}
     rows = []
     for n in numbers[:_MOST_ROWS]:
         incident, because = result.incidents[n - 1], result.because[n - 1]
-        action = by_n.get(because.action) if because.action is not None else None
+        action = action_behind(result, because)
         answer = (
             "none" if action is None else f"{act_in_words(action)} (action {action.n}, {odds(because.probability)})"
         )
@@ -202,7 +168,7 @@ def _table(result: Result, numbers: Sequence[int]) -> Table:
                 str(n),
                 _when(result, incident.onset_ns),
                 incident_in_words(incident, result.capture.channel_names),
-                "to the end" if incident.back_ns is None else duration(_silent_ns(incident)),
+                "to the end" if incident.back_ns is None else duration(silent_ns(incident)),
                 ran_on_in_words(incident.ran_on, incident.p_restarted),
                 f"expected: {answer}" if because.expected else answer,
             )

@@ -1,11 +1,13 @@
 """The record's part on which part it is: trials, suspects, what was cleared and how, and the next test."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
+from busdoc.analysis.overview import cleared_parts, open_suspects, worth_making
 from busdoc.analysis.result import Result
-from busdoc.isolation.verdict import ELSEWHERE, IsolationVerdict, Outcome, Suspect
+from busdoc.isolation.verdict import IsolationVerdict, NextTest, Outcome, Suspect
 from busdoc.report.record.page import Align, Block, Column, Items, Section, Table, Text, Tone
 from busdoc.report.words.next_test import next_test_in_words
+from busdoc.report.words.suspects import part_in_words
 from busdoc.times import clock
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
@@ -14,6 +16,7 @@ __all__ = ["isolation_sections"]
 
 _MOST_TRIALS = 300
 _LEAST_SHOWN = 0.001
+_MOST_TESTS = 5
 
 _TRIALS = (
     Column(name="From", weight=1.4),
@@ -46,10 +49,12 @@ def isolation_sections(result: Result) -> Iterator[Section]:
         return
     if verdict.suspects:
         yield _suspects(verdict)
-    if any(suspect.cleared for suspect in verdict.suspects):
-        yield _cleared(verdict)
-    if verdict.next_tests:
-        yield _next_tests(verdict)
+    cleared = cleared_parts(verdict)
+    if cleared:
+        yield _cleared(cleared)
+    tests = worth_making(verdict, _MOST_TESTS)
+    if tests:
+        yield _next_tests(tests)
 
 
 _INTRODUCTION = Text(
@@ -77,26 +82,24 @@ def _trials(result: Result, verdict: IsolationVerdict) -> Table:
 
 
 def _row(suspect: Suspect) -> tuple[str, ...]:
-    part = "elsewhere (no part on the map)" if suspect.part == ELSEWHERE else suspect.part
-    return (part, odds(suspect.probability), "; ".join(suspect.why) or "–")
+    return (part_in_words(suspect), odds(suspect.probability), "; ".join(suspect.why) or "–")
 
 
 def _suspects(verdict: IsolationVerdict) -> Section:
-    open_ones = [one for one in verdict.suspects if not one.cleared and one.probability >= _LEAST_SHOWN]
+    open_ones = open_suspects(verdict, _LEAST_SHOWN)
     rows = tuple(_row(one) for one in open_ones[:40])
     table = Table(title="Suspects", columns=_SUSPECTS, rows=rows, more=len(open_ones) - len(rows))
     return Section(title="Suspects", anchor="suspects", blocks=(table,))
 
 
-def _cleared(verdict: IsolationVerdict) -> Section:
-    rows = tuple(_row(one) for one in verdict.suspects if one.cleared)
+def _cleared(cleared: Sequence[Suspect]) -> Section:
+    rows = tuple(_row(one) for one in cleared)
     return Section(
         title="Cleared", anchor="cleared", blocks=(Table(title="Cleared parts", columns=_CLEARED, rows=rows),)
     )
 
 
-def _next_tests(verdict: IsolationVerdict) -> Section:
-    tests = verdict.next_tests[:5]
+def _next_tests(tests: Sequence[NextTest]) -> Section:
     blocks: list[Block] = [Items(items=tuple(next_test_in_words(test) for test in tests))]
     cautions = tuple(dict.fromkeys(caution for test in tests for caution in test.cautions))
     if cautions:

@@ -1,5 +1,6 @@
 """The record's part on who was there: the picture and table of presence, and every stream's rhythm."""
 
+from busdoc.analysis.overview import codes_of
 from busdoc.analysis.result import Result
 from busdoc.decode.j1939.can_name import read_can_name
 from busdoc.health.controller import ControllerHealth
@@ -90,7 +91,6 @@ def _alike(sender: str, name: str) -> bool:
 
 
 def _row(result: Result, one: ControllerHealth) -> tuple[str, ...]:
-    n_codes = sum(code.controller == one.name for code in result.codes)
     return (
         one.name,
         identity_in_words(one.identity, one.name, mapped=one.name in result.machine.controllers),
@@ -99,7 +99,7 @@ def _row(result: Result, one: ControllerHealth) -> tuple[str, ...]:
         duration(one.lost_ns) if one.lost_ns else "–",
         str(one.dropouts),
         str(one.restarts),
-        str(n_codes),
+        str(codes_of(result, one.name)),
     )
 
 

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busdoc.arrays import Int64Array
-from busdoc.capture.formats.order import WINDOW_NS, TimeOrder
 from busdoc.capture.frames import FrameBlock
+from busdoc.capture.order import WINDOW_NS, TimeOrder
 from busdoc.capture.reading import ReadBlock, Reading
 from tests.capture.random_frames import FEW
 

@@ -8,7 +8,7 @@ import pytest
 from busdoc.actions.action import ActionKind
 from busdoc.live.view import HappeningKind, SessionView
 from busdoc.screen.areas.pages import Page
-from busdoc.screen.key_handling import Desk
+from busdoc.screen.key_handling import ScreenState
 from busdoc.screen.keys import BY_KEY, COMMANDS, Command
 from tests.screen.made_views import (
     HEALTHY,
@@ -25,21 +25,21 @@ SPECIAL = {"space": " ", "enter": "\r"}
 
 
 class At:
-    """A desk past its cautions, with keys by name."""
+    """A state past its cautions, with keys by name."""
 
     def __init__(self, view: SessionView) -> None:
         self.clock = HandClock()
         self.session = MadeSession(shown=view)
-        self.desk = Desk(self.session, quiet=True, zone=UTC, clock_s=self.clock)
+        self.state = ScreenState(self.session, quiet=True, zone=UTC, clock_s=self.clock)
         self.press("space")
 
     def press(self, *keys: str) -> None:
         for key in keys:
-            self.desk.press(key, SPECIAL.get(key, key if len(key) == 1 else None))
+            self.state.press(key, SPECIAL.get(key, key if len(key) == 1 else None))
 
     @property
     def told(self) -> str:
-        return self.desk.message.text
+        return self.state.message.text
 
 
 def test_no_two_commands_share_a_key() -> None:
@@ -48,11 +48,11 @@ def test_no_two_commands_share_a_key() -> None:
 
 def test_cautions_come_first_and_need_their_key() -> None:
     session = MadeSession(shown=ONE_LOST)
-    desk = Desk(session, quiet=True, zone=UTC, clock_s=HandClock())
-    desk.press("u", "u")
-    assert desk.page is Page.CAUTIONS
-    desk.press("space", " ")
-    assert desk.page is None
+    state = ScreenState(session, quiet=True, zone=UTC, clock_s=HandClock())
+    state.press("u", "u")
+    assert state.page is Page.CAUTIONS
+    state.press("space", " ")
+    assert state.page is None
     assert session.asked == []
 
 
@@ -68,7 +68,7 @@ def test_one_key_logs_the_proposed_step(key: str) -> None:
 def test_the_same_key_works_in_the_big_view(key: str) -> None:
     at = At(ONE_LOST)
     at.press("b", key)
-    assert at.desk.big
+    assert at.state.big
     assert at.session.asked == [("act", ActionKind.POWER_OFF, None, None)]
 
 
@@ -76,7 +76,7 @@ def test_a_step_that_changes_just_before_the_press_is_not_the_one_that_was_done(
     at = At(ONE_LOST)
     at.session.shown = replace(ONE_LOST, next=replace(UNPLUG_ALL, step=1))
     at.clock.now_s += 0.3
-    at.desk.tick()
+    at.state.tick()
     at.press("space")
     assert at.session.asked == [("act", ActionKind.POWER_OFF, None, None)]
 
@@ -85,7 +85,7 @@ def test_a_step_that_has_stood_for_a_while_is_the_one_that_was_done() -> None:
     at = At(ONE_LOST)
     at.session.shown = replace(ONE_LOST, next=replace(UNPLUG_ALL, step=1))
     at.clock.now_s += 0.3
-    at.desk.tick()
+    at.state.tick()
     at.clock.now_s += 1.5
     at.press("space")
     assert at.session.asked == [("act", ActionKind.UNPLUG, "harness-A", None)]
@@ -124,7 +124,7 @@ def test_a_full_disk_is_told_and_not_called_logged() -> None:
 def test_a_recording_that_turns_out_to_be_unreadable_is_told_and_ends_nothing() -> None:
     at = At(ONE_LOST)
     at.session.unreadable = True
-    at.desk.tick()
+    at.state.tick()
     assert at.told == "NOT HEARD. capture.log: expected frames, found something else. Is it the right file?"
     at.press("m")
     assert at.session.asked == [("act", ActionKind.MARK, None, None)]
@@ -151,28 +151,28 @@ def test_a_verb_and_a_part_are_logged(keys: list[str], asked: tuple[object, ...]
     at.press(*keys)
     assert at.session.asked == [asked]
     assert at.told.startswith("logged 07:17:00 ")
-    assert at.desk.asking is None
+    assert at.state.asking is None
 
 
 def test_escape_leaves_a_question_without_logging() -> None:
     at = At(ONE_LOST)
     at.press("u", "h", "escape")
     assert at.session.asked == []
-    assert at.desk.asking is None
+    assert at.state.asking is None
 
 
 def test_a_remote_logs_the_step_even_while_a_question_is_open() -> None:
     at = At(ONE_LOST)
     at.press("u", "pagedown")
     assert at.session.asked == [("act", ActionKind.POWER_OFF, None, None)]
-    assert at.desk.asking is None
+    assert at.state.asking is None
 
 
 def test_letters_that_run_on_after_a_name_was_taken_are_no_commands() -> None:
     at = At(ONE_LOST)
     at.press("w", "t", "i", "l", "t", "-", "a", "n", "g", "l", "e")
     assert at.session.asked == [("act", ActionKind.WIGGLE, "tilt-angle", None)]
-    assert at.desk.asking is None
+    assert at.state.asking is None
 
 
 def test_the_enter_that_was_not_needed_logs_no_step() -> None:
@@ -194,7 +194,7 @@ def test_the_same_letter_later_is_a_command_again() -> None:
 def test_nothing_can_be_plugged_in_when_nothing_is_out() -> None:
     at = At(HEALTHY)
     at.press("p")
-    assert at.desk.asking is None
+    assert at.state.asking is None
     assert at.told == "nothing is there to be plugged in; nothing logged"
 
 
@@ -209,7 +209,7 @@ def test_undo_says_what_was_undone() -> None:
     at = At(ONE_LOST)
     at.press("z")
     assert at.told.startswith("undone: 07:16:20 unplugged harness-D")
-    assert at.desk.view.actions == ONE_LOST.actions[:1]
+    assert at.state.view.actions == ONE_LOST.actions[:1]
 
 
 def test_the_last_action_was_three_seconds_ago() -> None:
@@ -250,18 +250,18 @@ def test_a_proposal_is_taken_with_one_key_and_refused_with_one() -> None:
 
 def test_labels_are_offered_until_the_first_connector_is_pulled() -> None:
     at = At(HEALTHY)
-    assert at.desk.offers_labels
+    assert at.state.offers_labels
     at.press("u", "enter")
-    assert not at.desk.offers_labels
+    assert not at.state.offers_labels
 
 
 def test_labels_are_given_once_and_shown_again() -> None:
     at = At(HEALTHY)
     at.press("l")
-    assert at.desk.page is Page.LABELS
+    assert at.state.page is Page.LABELS
     at.press("escape", "l")
     assert at.session.asked == [("labels",)]
-    assert not at.desk.offers_labels
+    assert not at.state.offers_labels
 
 
 def test_closing_a_page_with_space_logs_nothing() -> None:
@@ -274,23 +274,23 @@ def test_closing_a_page_with_space_logs_nothing() -> None:
 def test_leaving_asks_once_while_a_part_is_not_back() -> None:
     at = At(ONE_LOST)
     at.press("q")
-    assert at.desk.page is Page.LEAVE
-    assert not at.desk.leaving
+    assert at.state.page is Page.LEAVE
+    assert not at.state.leaving
     at.press("q")
-    assert at.desk.leaving
+    assert at.state.leaving
 
 
 def test_any_other_key_stays() -> None:
     at = At(ONE_LOST)
     at.press("q", "escape", "m")
-    assert not at.desk.leaving
+    assert not at.state.leaving
     assert at.session.asked == [("act", ActionKind.MARK, None, None)]
 
 
 def test_leaving_does_not_ask_when_all_is_back() -> None:
     at = At(HEALTHY)
     at.press("q")
-    assert at.desk.leaving
+    assert at.state.leaving
 
 
 def test_another_test_is_asked_for() -> None:
@@ -302,22 +302,22 @@ def test_another_test_is_asked_for() -> None:
 def test_zoom_and_scroll_stay_within_the_session() -> None:
     at = At(ONE_LOST)
     at.press("plus", "left", "left")
-    assert at.desk.scroll.length_s == 60
-    assert at.desk.scroll.back_ns == 30 * 10**9
+    assert at.state.scroll.length_s == 60
+    assert at.state.scroll.back_ns == 30 * 10**9
     at.press(*["left"] * 100)
-    assert at.desk.scroll.back_ns == 180 * 10**9
+    assert at.state.scroll.back_ns == 180 * 10**9
     at.press("end")
-    assert at.desk.scroll.back_ns == 0
+    assert at.state.scroll.back_ns == 0
 
 
 def test_a_loss_is_drawn_at_once_and_not_at_the_next_turn() -> None:
     at = At(HEALTHY)
-    assert at.desk.tick() is None
+    assert at.state.tick() is None
     at.session.happen(HappeningKind.LOST, "hopper lost", "hopper")
-    new = at.desk.tick()
+    new = at.state.tick()
     assert new is not None
     assert [one.text for one in new] == ["hopper lost"]
-    assert at.desk.tick() is None
+    assert at.state.tick() is None
 
 
 def test_without_news_the_screen_is_drawn_five_times_a_second() -> None:
@@ -325,24 +325,24 @@ def test_without_news_the_screen_is_drawn_five_times_a_second() -> None:
     drawn = 0
     for _ in range(40):
         at.clock.now_s += 0.05
-        drawn += at.desk.tick() is not None
+        drawn += at.state.tick() is not None
     assert 8 <= drawn <= 10
 
 
 def test_a_loss_out_of_sight_is_scrolled_into_it() -> None:
     many = replace(HEALTHY, controllers=tuple(controller(f"c{k:02d}") for k in range(16)))
     at = At(many)
-    at.desk.fit(roll_height=9, tree_height=9)
+    at.state.fit(roll_height=9, tree_height=9)
     at.session.happen(HappeningKind.LOST, "c14 lost", "c14")
-    at.desk.tick()
-    assert at.desk.scroll.controller <= 14 < at.desk.scroll.controller + 6
+    at.state.tick()
+    assert at.state.scroll.controller <= 14 < at.state.scroll.controller + 6
 
 
 def test_the_part_of_the_step_is_scrolled_into_sight() -> None:
     at = At(ONE_LOST)
-    at.desk.fit(roll_height=9, tree_height=8)
+    at.state.fit(roll_height=9, tree_height=8)
     names = [row.name for row in ONE_LOST.harness]
-    assert at.desk.scroll.part <= names.index("harness-A") < at.desk.scroll.part + 6
+    assert at.state.scroll.part <= names.index("harness-A") < at.state.scroll.part + 6
 
 
 def test_an_unknown_key_does_nothing() -> None:

@@ -7,6 +7,8 @@ moved up to where the recording stood, with a warning and a gap, so that times n
 What comes out does not depend on where the file was cut into blocks.
 """
 
+from dataclasses import replace
+
 import numpy as np
 
 from busdoc.arrays import BoolArray, Int64Array
@@ -73,11 +75,13 @@ class TimeOrder:
 
     def _judge(self, block: ReadBlock, *, last: bool) -> tuple[Int64Array, BoolArray | None, int]:
         """Decide on each row: its shifted time, whether it is kept (None for all), and how many rows are decided."""
+        # most blocks hold no step at all, and are kept whole
         raw_ns = block.frames.t_ns
         n = len(raw_ns)
         if self._high_ns is not None and n and self._is_smooth(raw_ns):
             self._high_ns = int(raw_ns[-1]) + self._shift_ns
             return (raw_ns + self._shift_ns if self._shift_ns else raw_ns), None, n
+        # else from step to step: what lies before one is kept as it is
         t_ns = np.empty(n, np.int64)
         keep = np.ones(n, np.bool_)
         row, span = 0, 64
@@ -90,6 +94,7 @@ class TimeOrder:
             if suspect == len(part_ns):
                 span *= 2  # steps are rare: looking far is cheap until one is met
                 continue
+            # the rows after the step decide what it was; where they have not been read, they are waited for
             span = 64
             following_ns = raw_ns[row + 1 : row + 1 + _NEIGHBOURS] + self._shift_ns
             if len(following_ns) < _NEIGHBOURS and not last:
@@ -121,12 +126,14 @@ class TimeOrder:
         n_following = len(following_ns)
         high_ns = self._high_ns
         behind = int(np.count_nonzero(following_ns < t_ns - WINDOW_NS))  # they do not share a step ahead
-        if high_ns is None:  # the first frame: only its followers can speak against it
+        # the first frame: only its followers can speak against it
+        if high_ns is None:
             beyond = int(np.count_nonzero(following_ns > t_ns + _FAR_NS))
             if 2 * behind > n_following or 2 * beyond > n_following:
                 return self._drop(line, "its time is far from that of the lines after it")
             self._high_ns = t_ns
             return True
+        # a step ahead: a pause, unless the rows after it stayed where they were; beyond a day a gap
         if t_ns > high_ns:
             alone_and_far = not n_following and t_ns - high_ns > _FAR_NS
             if 2 * behind > n_following or alone_and_far or t_ns > LATEST_NS:
@@ -140,9 +147,11 @@ class TimeOrder:
                 self._reading.gap(high_ns, t_ns, "time steps ahead in the file")
             self._high_ns = t_ns
             return True
+        # a step back: damage, unless most rows after it stayed back too
         stayed_back = following_ns[following_ns < high_ns - WINDOW_NS]
         if 2 * len(stayed_back) <= n_following:
             return self._drop(line, "its time is far behind its neighbours")
+        # the clock was set back: everything from here on is moved up, the earliest of it to just behind what there was
         together = stayed_back[np.abs(stayed_back - t_ns) <= WINDOW_NS]
         earliest_ns = min(t_ns, int(together.min())) if len(together) else t_ns
         moved_ns = high_ns + _AFTER_STEP_NS - earliest_ns
@@ -166,6 +175,7 @@ class TimeOrder:
         self._n_gathered += len(frames)
         if self._n_gathered < self._n_enough and not last:
             return FrameBlock.empty()
+        # sort what is held with what came since
         frames = FrameBlock.concat([self._held, *self._gathered])
         self._gathered, self._n_gathered = [], 0
         t_ns = frames.t_ns
@@ -178,6 +188,7 @@ class TimeOrder:
         if t_ns[0] < self._floor_ns:  # only after frames had to be let go early
             frames = _with_times(frames, np.maximum(t_ns, self._floor_ns))
             t_ns = frames.t_ns
+        # within the window an earlier frame may still come: that is held, as far as the memory may
         assert self._high_ns is not None
         n_ready = len(t_ns) if last else int(np.searchsorted(t_ns, self._high_ns - WINDOW_NS, side="right"))
         if len(t_ns) - n_ready > _MOST_HELD:
@@ -191,23 +202,13 @@ class TimeOrder:
 
 
 def _with_times(frames: FrameBlock, t_ns: Int64Array) -> FrameBlock:
-    if t_ns is frames.t_ns:
-        return frames
-    return FrameBlock(
-        t_ns=t_ns,
-        channel=frames.channel,
-        id=frames.id,
-        flags=frames.flags,
-        length=frames.length,
-        data=frames.data,
-        long=frames.long,
-    )
+    return frames if t_ns is frames.t_ns else replace(frames, t_ns=t_ns)
 
 
 def _duration(n_ns: int) -> str:
     """Word a duration as a person would say it.
 
-    >>> _duration(90_000_000_000), _duration(10 * 365 * 86_400 * 10**9)
+    >>> _duration(90_000_000_000), _duration(10 * 365 * 86_400 * SECOND_NS)
     ('1.5 minutes', '10.0 years')
     """
     n_s = n_ns / SECOND_NS

@@ -1,0 +1,116 @@
+"""The bell, with one meaning everywhere: one stroke, a controller is lost; two strokes, back in step.
+
+Screen, plain session, `busdoc resync` and its watch hand what happens to a `Bell`, which decides about strokes; a
+`TerminalBell` also makes them, for those that have no screen to do it.
+"""
+
+import time
+from collections.abc import Callable, Iterable
+from enum import IntEnum
+from typing import TextIO
+
+from busdoc.isolation.proposals.cure import CureOutcome
+from busdoc.live.resync.news import NewsKind
+from busdoc.live.view import HappeningKind
+
+__all__ = ["Bell", "Rung", "TerminalBell"]
+
+_STROKE = "\a"
+_HOLD_S = 2.0
+"""What follows so soon rings once, together, when it is over."""
+_APART_S = 0.3
+"""Between two strokes: terminals make one of two that come at once."""
+
+
+class Rung(IntEnum):
+    """What the bell says, by its strokes."""
+
+    LOST = 1
+    """A controller fell out of step: it is lost, it is not back in time, or it restarted."""
+    BACK = 2
+    """A controller, or after a power-up every one of them, is in step again; after a repair, it stayed so."""
+
+
+_SAYS: dict[HappeningKind | NewsKind | CureOutcome, Rung] = {
+    HappeningKind.LOST: Rung.LOST,
+    HappeningKind.RESTARTED: Rung.LOST,
+    HappeningKind.BACK: Rung.BACK,
+    NewsKind.LATE: Rung.LOST,
+    NewsKind.RESTARTED: Rung.LOST,
+    NewsKind.ALL_HOME: Rung.BACK,
+    CureOutcome.INCIDENT: Rung.LOST,
+    CureOutcome.MISSING: Rung.LOST,
+    CureOutcome.CURED: Rung.BACK,
+}
+"""Whatever is not here does not ring."""
+
+
+class Bell:
+    """Decides about strokes; makes none itself.
+
+    Parameters
+    ----------
+    quiet : never ring
+    """
+
+    def __init__(self, *, quiet: bool = False) -> None:
+        self._quiet = quiet
+        self._free_at_s: dict[Rung, float] = {}
+        self._waiting: set[Rung] = set()
+        self._planned: list[float] = []
+
+    def hear(self, kinds: Iterable[HappeningKind | NewsKind | CureOutcome]) -> None:
+        """Take what happened."""
+        if not self._quiet:
+            self._waiting |= {_SAYS[kind] for kind in kinds if kind in _SAYS}
+
+    def ring(self, now_s: float) -> bool:
+        """Say whether to make a stroke at this instant; asked some ten times a second."""
+        for rung in sorted(self._waiting):
+            if now_s >= self._free_at_s.get(rung, 0.0):
+                self._waiting.discard(rung)
+                self._free_at_s[rung] = now_s + _HOLD_S
+                begin_s = max([now_s, *(at_s + _APART_S for at_s in self._planned)])
+                self._planned += [begin_s + k * _APART_S for k in range(rung)]
+        due = [at_s for at_s in self._planned if at_s <= now_s]
+        if due:
+            self._planned.remove(due[0])
+        return bool(due)
+
+    def next_s(self) -> float | None:
+        """Give the instant of the next stroke that is planned; None when there is none."""
+        return min(self._planned, default=None)
+
+
+class TerminalBell:
+    """Rings the bell of a terminal; where the stream is none, or `quiet`, nothing is written.
+
+    Parameters
+    ----------
+    stream : what the lines are written to
+    clock_s : a clock that only goes on, s
+    """
+
+    def __init__(self, stream: TextIO, *, quiet: bool, clock_s: Callable[[], float] = time.monotonic) -> None:
+        self._stream = stream
+        self._clock_s = clock_s
+        self._bell = Bell(quiet=quiet or not stream.isatty())
+
+    def hear(self, kinds: Iterable[HappeningKind | NewsKind | CureOutcome]) -> None:
+        """Take what happened, and ring if it is time to."""
+        self._bell.hear(kinds)
+        self.tick()
+
+    def tick(self) -> None:
+        """Make the stroke that is due, if one is."""
+        if self._bell.ring(self._clock_s()):
+            self._stream.write(_STROKE)
+            self._stream.flush()
+
+    def finish(self, wait: Callable[[float], object]) -> None:
+        """Make the strokes that are planned still; `wait` waits so many seconds, or gives True not to wait."""
+        self.tick()
+        while (at_s := self._bell.next_s()) is not None:
+            if wait(max(0.0, at_s - self._clock_s())):
+                return
+            self.tick()

@@ -1,0 +1,390 @@
+"""What the watch tells of small traffic without jitter, to the nanosecond: periods of 100 ms, deadlines of 225 ms."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from busdoc.capture.channels import ChannelTable
+from busdoc.capture.frames import FrameBlock, FrameFlag
+from busdoc.health.controller import ControllerState, StreamKey
+from busdoc.health.incident import FramesAround, Gap, GapKind, IncidentKind, RanOn
+from busdoc.health.presence.judge import LossKey, Settled, judge
+from busdoc.health.presence.restart_evidence import RestartFinding
+from busdoc.health.presence.watch import HealthWatch
+from busdoc.machine.controller_spec import ControllerSpec, ExpectedStream, Identity, PeriodFrom
+from tests.health.made_traffic import MS, S, Sent, at, health_of, merged, named, of_kind
+
+UNTIL_NS = 30 * S
+A, A2, B, C = 0x18FF0131, 0x18FF0231, 0x18FF0142, 0x18FF0153
+GONE = (10 * S, 15 * S)
+NAME = bytes.fromhex("3F426F1A00823CC0")
+
+
+def ticking(
+    identifier: int,
+    first_ns: int = 0,
+    *,
+    period_ns: int = 100 * MS,
+    until_ns: int = UNTIL_NS,
+    extended: bool = True,
+    channel: int = 0,
+    length: int = 8,
+) -> Sent:
+    """Give one frame each period, numbered in its first byte by no counter: always 7."""
+    t_ns = np.arange(first_ns, until_ns + 1, period_ns, dtype=np.int64)
+    data = np.full((len(t_ns), 8), 7, np.uint8)
+    return Sent(id=identifier, t_ns=t_ns, data=data, extended=extended, channel=channel, length=length)
+
+
+def key(identifier: int, channel: int = 0, *, extended: bool = True) -> StreamKey:
+    return StreamKey(channel=channel, extended=extended, id=identifier)
+
+
+def spec(name: str, address: int) -> ControllerSpec:
+    return ControllerSpec(name=name, identity=Identity(address=address))
+
+
+# Losses
+
+
+def test_a_loss_is_told_with_its_bounds_and_the_frames_around_it() -> None:
+    block = merged(
+        ticking(A, length=3).without(*GONE), ticking(A2, 3 * MS).without(10_003 * MS, 15_003 * MS), ticking(B, 7 * MS)
+    )
+    health = health_of(block)
+    assert (health.start_ns, health.until_ns, health.frames, health.error_frames) == (0, UNTIL_NS, len(block), 0)
+    assert (health.gaps, health.warnings) == ((), ())
+    (incident,) = health.incidents
+    (loss,) = incident.losses
+    assert (incident.kind, incident.channel, incident.controllers) == (IncidentKind.DROPOUT, 0, ("address 0x31",))
+    assert (loss.last_seen_ns, loss.onset_ns, loss.back_ns) == (10_003 * MS, 10_100 * MS, 15 * S)
+    assert loss.steady_ns == 15_103 * MS
+    assert loss.frames == (
+        FramesAround(
+            stream=key(A),
+            before=tuple((9_700 * MS + k * 100 * MS, b"\x07\x07\x07") for k in range(4)),
+            after=tuple((15 * S + k * 100 * MS, b"\x07\x07\x07") for k in range(4)),
+        ),
+        FramesAround(
+            stream=key(A2),
+            before=tuple((9_703 * MS + k * 100 * MS, b"\x07" * 8) for k in range(4)),
+            after=tuple((15_003 * MS + k * 100 * MS, b"\x07" * 8) for k in range(4)),
+        ),
+    )
+    lost = named(health, "address 0x31")
+    assert (lost.channel, lost.identity, lost.state) == (0, Identity(address=0x31), ControllerState.STEADY)
+    assert (lost.first_ns, lost.last_ns, lost.absences) == (0, UNTIL_NS, ((10_003 * MS, 15 * S),))
+    assert (lost.lost_ns, lost.present_ns, lost.dropouts) == (4_997 * MS, UNTIL_NS - 4_997 * MS, 1)
+    assert lost.frames == len(block) - 300
+    assert [(one.key, one.cyclic, one.period_ns, one.deadline_ns) for one in lost.streams] == [
+        (key(A), True, 100 * MS, 225 * MS),
+        (key(A2), True, 100 * MS, 225 * MS),
+    ]
+    (kept,) = named(health, "address 0x42").streams
+    assert (kept.frames, kept.first_ns, kept.last_ns) == (300, 7 * MS, 29_907 * MS)
+    assert (kept.jitter_ns, kept.period_from) == (0, PeriodFrom.LEARNT)
+
+
+def test_the_six_quickest_streams_are_shown() -> None:
+    streams = [ticking(0x18FF0031 | k << 8, k * MS, period_ns=(80 - 5 * k) * MS) for k in range(8)]
+    block = merged(*(one.without(*GONE) for one in streams), ticking(B, period_ns=20 * MS))
+    ((loss,),) = [incident.losses for incident in health_of(block).incidents]
+    assert [one.stream.id for one in loss.frames] == [0x18FF0031 | k << 8 for k in (7, 6, 5, 4, 3, 2)]
+
+
+def test_a_loss_to_the_end_and_one_that_has_just_ended_are_told_apart() -> None:
+    others = (ticking(B, 7 * MS), ticking(C, 11 * MS))
+    for back_ns, state in (
+        (UNTIL_NS + 1, ControllerState.LOST),
+        (UNTIL_NS, ControllerState.STARTING),
+        (UNTIL_NS - 100 * MS, ControllerState.STEADY),
+    ):
+        health = health_of(merged(ticking(A).without(10 * S, back_ns), *others))
+        assert named(health, "address 0x31").state is state
+
+
+def test_streams_that_are_late_are_named_with_their_periods() -> None:
+    block = merged(
+        ticking(A, period_ns=20 * MS),
+        ticking(A2, 3 * MS, period_ns=S).without(10 * S, 16 * S),
+        ticking(0x18FF0331, 5 * MS).without(10 * S, 12 * S),
+        ticking(B),
+    )
+    (incident,) = health_of(block).incidents
+    assert (incident.kind, incident.channel, incident.controllers) == (IncidentKind.LATE, 0, ("address 0x31",))
+    assert incident.why == ("missing: 0x18FF0231 (every 1.0 s), 0x18FF0331 (every 100 ms)",)
+    (loss,) = incident.losses
+    assert (loss.ran_on, loss.p_restarted, loss.evidence, loss.frames) == (RanOn.UNKNOWN, None, (), ())
+    assert (loss.last_seen_ns, loss.onset_ns, loss.back_ns) == (9_003 * MS, 10_003 * MS, 16_003 * MS)
+    assert loss.steady_ns == 17_003 * MS
+
+
+def test_the_state_late_is_left_when_the_stream_is_back() -> None:
+    fast, other = ticking(A, period_ns=20 * MS), ticking(B)
+    for to_ns, state in ((31 * S, ControllerState.LATE), (29 * S, ControllerState.STEADY)):
+        late = ticking(A2, 3 * MS).without(20 * S, to_ns)
+        assert named(health_of(merged(fast, late, other)), "address 0x31").state is state
+
+
+@pytest.mark.parametrize(("channel", "n_late"), [(0, 0), (1, 1)])
+def test_what_was_late_while_the_bus_was_silent_is_not_told_again(channel: int, n_late: int) -> None:
+    # a and b are lost with channel 0 for a second; a slow stream misses its deadline, then and not before
+    lost = [ticking(A).without(10 * S, 11 * S), ticking(B, 7 * MS).without(10 * S, 11 * S)]
+    fast = ticking(C, period_ns=20 * MS, channel=channel)
+    fast = fast.without(10 * S, 11 * S) if channel == 0 else fast
+    slow = ticking(0x18FF0253, 9_300 * MS % (400 * MS), period_ns=400 * MS, channel=channel).without(9_600 * MS, 11 * S)
+    other = ticking(0x18FF0164, channel=1)
+    health = health_of(merged(*lost, fast, slow, other))
+    assert len(of_kind(health, IncidentKind.BUS_SILENCE)) == 1
+    assert len(of_kind(health, IncidentKind.LATE)) == n_late
+
+
+def test_a_controller_heard_for_a_moment_within_a_silence_of_the_bus_is_one_loss() -> None:
+    cut = [ticking(one, k * MS).without(*GONE) for k, one in enumerate((A, B, C))]
+    block = merged(*cut, at(A, 12 * S, b"\x07" * 8))
+    (incident,) = health_of(block).incidents
+    assert (incident.kind, incident.channel) == (IncidentKind.BUS_SILENCE, 0)
+    assert incident.controllers == ("address 0x42", "address 0x53", "address 0x31")
+    assert [(one.last_seen_ns, one.back_ns) for one in incident.losses] == [
+        (9_901 * MS, 15_001 * MS),
+        (9_902 * MS, 15_002 * MS),
+        (10 * S, 15 * S),
+    ]
+    assert (incident.last_seen_ns, incident.onset_ns, incident.back_ns) == (10 * S, 10_001 * MS, 15_002 * MS)
+
+
+def test_dropouts_and_restarts_are_counted() -> None:
+    claim = at(0x18EEFF31, 14_990 * MS, NAME)  # SAE J1939-81: an address is claimed at power-up
+    block = merged(ticking(A).without(*GONE), ticking(B, 7 * MS), claim, at(0x18EEFF31, 25 * S, NAME))
+    health = health_of(block)
+    lost = named(health, "address 0x31")
+    assert (lost.dropouts, lost.restarts) == (1, 2)
+    assert [incident.kind for incident in health.incidents] == [IncidentKind.DROPOUT, IncidentKind.RESTART]
+    assert (named(health, "address 0x42").dropouts, named(health, "address 0x42").restarts) == (0, 0)
+    assert lost.identity == Identity(address=0x31, can_name=int.from_bytes(NAME, "little"))
+
+
+@pytest.mark.parametrize(("after_ns", "belongs"), [(5 * S, True), (5 * S + MS, False)])
+def test_a_claim_five_seconds_after_it_was_in_step_belongs_to_the_loss(after_ns: int, belongs: bool) -> None:
+    claim = at(0x18EEFF31, 15_100 * MS + after_ns, NAME)
+    health = health_of(merged(ticking(A).without(*GONE), ticking(B, 7 * MS), claim))
+    dropout = health.incidents[0]
+    assert ("it sent an address claim that nobody had asked for" in dropout.why) is belongs
+    assert len(of_kind(health, IncidentKind.RESTART)) == (0 if belongs else 1)
+
+
+# Several channels, maps and names
+
+
+def test_controllers_beyond_the_first_channel_are_named_with_theirs() -> None:
+    channels = ChannelTable()
+    for name in ("can0", "can1"):
+        channels.number(name)
+    sent = [
+        *(ticking(A, channel=channel) for channel in (0, 1)),
+        *(ticking(0x1A0, 3 * MS, extended=False, channel=channel) for channel in (0, 1)),
+    ]
+    watch = HealthWatch(channels=channels)
+    watch.feed(merged(*sent))
+    assert {one.name: one.channel for one in watch.close().controllers} == {
+        "address 0x31": 0,
+        "address 0x31 on can1": 1,
+        "id 0x1A0": 0,
+        "id 0x1A0 on can1": 1,
+    }
+
+
+def test_specs_come_first_in_their_order_and_those_never_heard_last() -> None:
+    specs = (spec("ghost", address=0x77), spec("broom", address=0x42), spec("hopper", address=0x31))
+    block = merged(ticking(A), ticking(B, 7 * MS), ticking(C, 9 * MS))
+    health = health_of(block, specs)
+    assert [one.name for one in health.controllers] == ["broom", "hopper", "address 0x53", "ghost"]
+    ghost = health.controllers[-1]
+    assert (ghost.state, ghost.channel, ghost.frames, ghost.streams) == (ControllerState.NEVER_SEEN, None, 0, ())
+    assert (ghost.present_ns, ghost.lost_ns, ghost.absences) == (0, 0, ())
+    assert (ghost.dropouts, ghost.restarts, ghost.first_ns, ghost.last_ns) == (0, 0, None, None)
+    expected = health_of(block, specs, complete=True).controllers[-1]
+    assert (expected.lost_ns, expected.absences) == (UNTIL_NS, ((0, UNTIL_NS),))
+    on_one = health_of(block, (replace(specs[0], channel=1),)).controllers[-1]
+    assert on_one.channel == 1
+
+
+def test_a_controller_that_a_complete_map_expects_was_lost_until_its_first_frame_past_its_deadline() -> None:
+    specs = (spec("hopper", address=0x31),)
+    for first_ns, absences in ((225 * MS, ()), (226 * MS, ((0, 226 * MS),))):
+        block = merged(ticking(A, first_ns), ticking(B))
+        hopper = named(health_of(block, specs, complete=True), "hopper")
+        assert hopper.absences == absences
+        assert hopper.lost_ns + hopper.present_ns == UNTIL_NS - (0 if absences else first_ns)
+
+
+def test_an_expected_stream_heard_once_is_still_starting() -> None:
+    expects = (ExpectedStream(id=A2, extended=True, period_ns=10 * S, period_from=PeriodFrom.MAP),)
+    hopper = ControllerSpec(name="hopper", identity=Identity(address=0x31), expects=expects)
+    for n, state in ((1, ControllerState.STARTING), (2, ControllerState.STEADY)):
+        slow = Sent(id=A2, t_ns=np.arange(n, dtype=np.int64) * 10 * S + 12 * S)
+        health = health_of(merged(ticking(A), slow, ticking(B)), (hopper,))
+        assert named(health, "hopper").state is state
+        (slow_stream,) = [one for one in named(health, "hopper").streams if one.key.id == A2]
+        assert (slow_stream.period_ns, slow_stream.period_from) == (10 * S, PeriodFrom.MAP)
+
+
+# The recorder
+
+
+def test_gaps_of_the_recorder_are_told_in_order_and_excuse_their_channel_alone() -> None:
+    sent = [ticking(A).without(*GONE), ticking(B, 7 * MS), ticking(A, 3 * MS, channel=1).without(*GONE)]
+    watch = HealthWatch()
+    watch.feed(merged(*sent, ticking(B, channel=1)))
+    watch.note_gap(20 * S, 21 * S, None, "the disk was full")
+    watch.note_gap(9_900 * MS, 15 * S, 0, "the adapter was away")
+    health = watch.close()
+    assert health.gaps == (
+        Gap(channel=0, from_ns=9_900 * MS, to_ns=15 * S, kind=GapKind.CAPTURE_GAP, why="the adapter was away"),
+        Gap(channel=None, from_ns=20 * S, to_ns=21 * S, kind=GapKind.CAPTURE_GAP, why="the disk was full"),
+    )
+    first, second, third = health.incidents
+    assert (first.kind, first.channel, first.controllers, first.why) == (
+        *(IncidentKind.CAPTURE_GAP, 0, ()),
+        ("the adapter was away",),
+    )
+    assert (first.last_seen_ns, first.onset_ns, first.back_ns, first.steady_ns) == (
+        *(9_900 * MS, 9_900 * MS),
+        *(15 * S, 15 * S),
+    )
+    assert (first.ran_on, first.p_restarted, first.losses) == (RanOn.UNKNOWN, None, ())
+    assert (second.kind, second.controllers) == (IncidentKind.DROPOUT, ("address 0x31 on 1",))
+    assert third.why == ("the disk was full",)
+
+
+def test_an_open_gap_counts_for_now_alone() -> None:
+    watch = HealthWatch()
+    watch.feed(merged(ticking(A).without(*GONE), ticking(B, 7 * MS)))
+    gap = Gap(channel=None, from_ns=10 * S, to_ns=15 * S, kind=GapKind.CAPTURE_GAP)
+    now = watch.so_far(UNTIL_NS, (gap,))
+    assert [one.kind for one in now.incidents] == [IncidentKind.CAPTURE_GAP]
+    assert (now.incidents[0].why, now.gaps) == ((), (gap,))
+    assert [one.kind for one in watch.close().incidents] == [IncidentKind.DROPOUT]
+
+
+def overflow(t_ns: int, *, channel: int = 0, status: int = 1, kind: int = 4) -> Sent:
+    # Linux header can/error.h: class 0x04 controller problems, data[1] bit 0x01 rx overflow
+    return at(kind, t_ns, bytes([0, status]), extended=False, channel=channel, flags=FrameFlag.ERROR)
+
+
+def test_receive_overflows_within_a_second_are_one_gap_with_a_margin_of_50_ms() -> None:
+    watch = HealthWatch()
+    watch.feed(merged(ticking(A), ticking(B), overflow(5 * S), overflow(6 * S), overflow(7 * S + MS)))
+    watch.feed(merged(overflow(31 * S), overflow(31_500 * MS, channel=1)))
+    watch.feed(merged(overflow(31_600 * MS)))
+    gaps = [gap for gap in watch.close().gaps if gap.kind is GapKind.CAPTURE_GAP]
+    assert [(gap.channel, gap.from_ns, gap.to_ns) for gap in gaps] == [
+        (0, 4_950 * MS, 6_050 * MS),
+        (0, 6_951 * MS, 7_051 * MS),
+        (0, 30_950 * MS, 31_650 * MS),
+        (1, 31_450 * MS, 31_550 * MS),
+    ]
+    (why,) = {gap.why for gap in gaps}
+    assert why == "frames lost in the laptop (receive overflow)"
+    assert watch.close().error_frames == 6
+
+
+def test_other_error_frames_are_no_overflow() -> None:
+    health = health_of(merged(ticking(A), overflow(5 * S, status=2), overflow(6 * S, kind=2)))
+    assert (health.gaps, health.error_frames) == ((), 2)
+
+
+def test_what_was_left_out_is_said() -> None:
+    n = 4100
+    many = FrameBlock(
+        t_ns=np.arange(n, dtype=np.int64) * MS,
+        channel=np.zeros(n, np.uint8),
+        id=(0x18000000 + np.arange(n) * 256).astype(np.uint32),
+        flags=np.full(n, FrameFlag.EXTENDED, np.uint16),
+        length=np.full(n, 8, np.uint8),
+        data=np.zeros((n, 8), np.uint8),
+    )
+    own = replace(ticking(B, until_ns=S), flags=FrameFlag.TRANSMITTED)
+    watch = HealthWatch()
+    watch.feed(many)
+    watch.feed(replace(merged(own), t_ns=merged(own).t_ns + 5 * S))
+    assert watch.close().warnings == (
+        "11 frames were sent by the recorder itself and prove no controller's presence",
+        "4 frames of identifiers beyond the first 4096 were not watched",
+    )
+    assert watch.close().frames == n + 11
+
+
+# Asked on the way
+
+
+def test_nothing_is_judged_before_the_last_frame() -> None:
+    assert HealthWatch().so_far(5 * S).until_ns == 5 * S
+    assert HealthWatch().close().until_ns == 0
+    assert HealthWatch().start_ns is None
+    watch = HealthWatch()
+    watch.feed(merged(ticking(A, S), ticking(B, S)))
+    assert (watch.start_ns, watch.close().until_ns, watch.close(10 * S).until_ns) == (S, UNTIL_NS, UNTIL_NS)
+    assert (watch.close(40 * S).until_ns, watch.so_far(31 * S).until_ns) == (40 * S, 31 * S)
+    assert [one.name for one in watch.close(40 * S).controllers if one.state is ControllerState.LOST] == [
+        *("address 0x31", "address 0x42")
+    ]
+
+
+def lost_once(until_ns: int = UNTIL_NS) -> HealthWatch:
+    watch = HealthWatch()
+    watch.feed(merged(ticking(A, until_ns=until_ns).without(*GONE), ticking(B, 7 * MS, until_ns=until_ns)))
+    return watch
+
+
+@pytest.mark.parametrize(("until_ns", "is_past"), [(25_100 * MS, False), (25_100 * MS + 1, True)])
+def test_a_return_is_settled_ten_seconds_after_the_controller_was_in_step(until_ns: int, is_past: bool) -> None:
+    settled: dict[LossKey, Settled] = {}
+    observed = lost_once(25_100 * MS)._observed
+    health = judge(observed, until_ns, settled=settled)
+    assert list(settled) == [("address 0x31", 10 * S, 15 * S)] * is_past
+    if is_past:
+        ((loss,),) = [incident.losses for incident in health.incidents]
+        assert settled["address 0x31", 10 * S, 15 * S].frames == loss.frames
+
+
+def test_what_is_settled_is_told_again_and_not_weighed() -> None:
+    found = RestartFinding(ran_on=RanOn.RESTARTED, p_restarted=0.97, evidence=("as settled",))
+    settled: dict[LossKey, Settled] = {("address 0x31", 10 * S, 15 * S): Settled(found=found, frames=())}
+    observed = lost_once()._observed
+    (incident,) = judge(observed, UNTIL_NS, settled=settled).incidents
+    assert (incident.ran_on, incident.p_restarted, incident.why) == (RanOn.RESTARTED, 0.97, ("as settled",))
+    (anew,) = judge(observed, UNTIL_NS).incidents
+    assert anew.why != ("as settled",)
+
+
+def test_a_loss_again_before_it_was_in_step_settles_the_return_and_one_that_lasts_settles_nothing() -> None:
+    watch = HealthWatch()
+    flicker = ticking(A).without(10 * S, 12 * S).without(12 * S, 14 * S)
+    watch.feed(merged(flicker, ticking(B, 7 * MS)))
+    settled: dict[LossKey, Settled] = {}
+    judge(watch._observed, 22 * S + 8 * S, settled=settled)
+    assert [key[1:] for key in settled] == [(10 * S, 12 * S), (12 * S, 14 * S)]
+    gone = HealthWatch()
+    gone.feed(merged(ticking(A).without(10 * S, 31 * S), ticking(B, 7 * MS)))
+    never: dict[LossKey, Settled] = {}
+    judge(gone._observed, 60 * S, settled=never)
+    assert never == {} or all(key[2] is not None for key in never)
+
+
+def test_a_rhythm_is_learnt_again_when_a_tenth_more_has_come() -> None:
+    # live: from a hundred frames on, one learnt from nine tenths of them is good enough
+    def after(counts: tuple[int, ...], *, live: bool) -> int:
+        watch = HealthWatch()
+        done = 0
+        for count in counts:
+            watch.feed(merged(ticking(A, done * 100 * MS, until_ns=(count - 1) * 100 * MS)))
+            judge(watch._observed, count * 100 * MS, settled={} if live else None)
+            done = count
+        return watch._observed.rhythms[0][0][0]
+
+    assert after((100, 111), live=True) == 100
+    assert after((100, 112), live=True) == 112
+    assert after((99, 105), live=True) == 105
+    assert after((100, 101), live=False) == 101
