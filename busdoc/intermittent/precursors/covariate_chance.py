@@ -9,11 +9,13 @@ themselves, of which there are too few to reach small probabilities, holds in ch
 
 import numpy as np
 
-from busdoc.arrays import Float64Array, Int64Array
+from busdoc.arrays import BoolArray, Float64Array, Int64Array
+from busdoc.intermittent.binomial import at_least
 
 __all__ = [
     "TAILS",
     "WEIGHTS",
+    "by_spells",
     "combine",
     "effective",
     "from_shifts",
@@ -78,6 +80,28 @@ def rank_p(ahead: float, n_effective: float) -> float:
     from scipy.special import ndtr
 
     return float(ndtr(-ahead * np.sqrt(12.0 * n_effective))) if n_effective >= _LEAST_EFFECTIVE else 1.0
+
+
+def by_spells(is_beyond: BoolArray, at: Int64Array, guard: int) -> float:
+    """Give the probability of as many spells of dropouts with one beyond a threshold, each spell counted once.
+
+    Where a value is seldom beyond, one excursion that meets a burst of dropouts is one coincidence, however many of
+    them it meets. Dropouts no further apart than the value remembers are one spell; by chance it has one beyond at as
+    large a share of the places as its dropouts together would find one (Hoeffding's bound, as for events).
+
+    Parameters
+    ----------
+    is_beyond : (m,) at each place
+    at : (n,) the last place up to each dropout
+    guard : places after which the value has forgotten itself
+    """
+    spells = np.split(at, 1 + np.flatnonzero(np.diff(at) > guard))
+    beyond = np.flatnonzero(is_beyond)
+    n_hit = sum(bool(is_beyond[spell].any()) for spell in spells)
+    # The places at which each spell, as long as it is, would meet one.
+    meeting = [np.unique((beyond[:, None] - np.unique(spell - spell[0])) % len(is_beyond)) for spell in spells]
+    share = float(np.mean([len(places) for places in meeting])) / len(is_beyond)
+    return float(at_least(n_hit, len(spells), share))
 
 
 def from_shifts(sums: Float64Array, reached: float, guard: int) -> float:

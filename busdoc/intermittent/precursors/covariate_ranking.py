@@ -15,6 +15,7 @@ from busdoc.intermittent.dropouts import LEAST_DROPOUTS
 from busdoc.intermittent.precursors.covariate_chance import (
     TAILS,
     WEIGHTS,
+    by_spells,
     combine,
     effective,
     from_shifts,
@@ -35,6 +36,8 @@ _LEAST_SHARE = 0.5
 """Of dropouts, and of places, that must have a feature for it to be tried."""
 WORTH_MORE = 0.05
 """A value whose p is beyond this at first sight stays with it: a closer look can only make it greater."""
+_RARE = 0.05
+"""A value is beyond a threshold so seldom that a single excursion may meet a whole burst of dropouts."""
 _TAILS = np.array(TAILS)
 
 
@@ -155,8 +158,9 @@ def _look_closer(test: FeatureTest, at_places: Int64Array, worth: float) -> None
     sums = shifted_sums(ranks, at)
     test.n_effective = effective(sums, n, float(ranks.var()))
     if test.p[0] <= worth:
-        by_ranks = rank_p(float(ranks[at].mean()), test.n_effective)
-        test.p[0] = max(test.p[0], by_ranks, from_shifts(sums, float(ranks[at].sum()), guard))
+        own = ranks[at]
+        by_ranks = rank_p(float(own.mean()), test.n_effective)
+        test.p[0] = max(test.p[0], by_ranks, from_shifts(sums, float(own.sum()), guard))
     limits, shares = _thresholds(test)
     for k, limit in enumerate(limits):
         if test.p[1 + k] > worth:
@@ -166,4 +170,6 @@ def _look_closer(test: FeatureTest, at_places: Int64Array, worth: float) -> None
         counts = shifted_sums(is_beyond, at)
         independent = effective(counts, n, float(is_beyond.var()))
         tail = float(at_least(n_beyond * independent / n, independent, float(shares[k])))
+        if shares[k] <= _RARE:
+            tail = max(tail, by_spells(is_beyond > 0.0, at, guard))
         test.p[1 + k] = max(test.p[1 + k], tail, from_shifts(counts, n_beyond, guard))
