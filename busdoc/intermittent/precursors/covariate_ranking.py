@@ -149,10 +149,12 @@ def _thresholds(test: FeatureTest) -> tuple[Float32Array, Float64Array]:
 def _look_closer(test: FeatureTest, at_places: Int64Array, worth: float) -> None:
     """Count the independent dropouts, and hold what was seen against shifts of the record."""
     n = len(test.before)
+    # Places and dropouts in the order of time, where each has its value.
     usable = np.flatnonzero(~np.isnan(test.feature.rest))
     in_order = np.argsort(np.concatenate((usable, at_places[test.which] + 0.5)), kind="stable")
     values = np.concatenate((test.feature.rest[usable], test.before))[in_order]
     at = np.flatnonzero(in_order >= len(usable))
+    # The rank test, by as many dropouts as the spread of rank sums over all shifts says are independent.
     ranks = test.direction * (test.ranks(values) - 0.5)
     guard = guard_places(ranks, 2)
     sums = shifted_sums(ranks, at)
@@ -161,6 +163,7 @@ def _look_closer(test: FeatureTest, at_places: Int64Array, worth: float) -> None
         own = ranks[at]
         by_ranks = rank_p(float(own.mean()), test.n_effective)
         test.p[0] = max(test.p[0], by_ranks, from_shifts(sums, float(own.sum()), guard))
+    # The same for the counts beyond each threshold that may matter.
     limits, shares = _thresholds(test)
     for k, limit in enumerate(limits):
         if test.p[1 + k] > worth:
