@@ -7,7 +7,6 @@ own recording is looked at, afterwards.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -23,25 +22,16 @@ from busdoc.decode.signals.summary import SignalSummary
 from busdoc.health.controller import StreamKey
 from busdoc.health.summary import Health
 from busdoc.intermittent.dropouts import Dropouts
-from busdoc.intermittent.precursors.covariate import Covariate, find_covariates
+from busdoc.intermittent.intermittent import Evidence
+from busdoc.intermittent.precursors.covariate import find_covariates
 from busdoc.intermittent.precursors.covariate_features import CellPlan, plan_cells
 from busdoc.times import SECOND_NS
 
-__all__ = ["SecondLook", "second_look"]
+__all__ = ["second_look"]
 
 _LIVE = "measured values before the dropouts: they are looked at in the session's recording, afterwards"
 _MOST_SIGNALS = 5000
 """Signals that are looked at; no machine known has more that move."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SecondLook:
-    """What came of it."""
-
-    covariates: tuple[Covariate, ...] = ()
-    """One for each set of dropouts and each value that could be tried."""
-    left_out: tuple[str, ...] = ()
-    """What could not be tried, and why, as sentences."""
 
 
 def second_look(
@@ -49,7 +39,7 @@ def second_look(
     health: Health,
     summaries: Sequence[SignalSummary],
     dropouts: Sequence[Dropouts],
-) -> SecondLook:
+) -> Evidence:
     """Read a recording again and hold its measured values against its dropouts.
 
     Parameters
@@ -58,14 +48,18 @@ def second_look(
     health : of the whole recording
     summaries : of its signals, after the first reading
     dropouts : those that are to be explained, with the time in which there could have been others
+
+    Returns
+    -------
+    covariates, one for each set of dropouts and each value that could be tried; and what could not be tried
     """
     capture = case.recording
     if capture is None:
-        return SecondLook(left_out=(_LIVE,))
+        return Evidence(left_out=(_LIVE,))
     if not any(len(one) >= 3 for one in dropouts):
-        return SecondLook()
+        return Evidence()
     if not all(file.is_file() for file in capture.files):
-        return SecondLook(left_out=("Measured values: the capture can be read only once.",))
+        return Evidence(left_out=("Measured values: the capture can be read only once.",))
     moving = [
         one
         for one in summaries
@@ -81,7 +75,7 @@ def second_look(
     plan = plan_cells(health.start_ns, health.until_ns, dropouts, len(moving) + len(periods))
     series = _read(capture, case.database, moving, periods, plan)
     series = (*series, *_of_the_bus(health, capture, plan))
-    return SecondLook(covariates=find_covariates(dropouts, series, plan), left_out=tuple(left_out))
+    return Evidence(covariates=find_covariates(dropouts, series, plan), left_out=tuple(left_out))
 
 
 def _periods(health: Health, dropouts: Sequence[Dropouts]) -> dict[StreamKey, tuple[str, int]]:

@@ -29,7 +29,7 @@ def at_least(
 
     k, n = np.asarray(k, np.float64), np.asarray(n, np.float64)
     tail = betainc(np.maximum(k, 1e-300), np.maximum(n - k + 1.0, 1e-300), share)
-    return np.asarray(np.where(k <= 0.0, 1.0, np.where(k > n, 0.0, tail)), np.float64)
+    return np.asarray(np.where(k <= 0.0, 1.0, np.where(k >= n + 1.0, 0.0, tail)), np.float64)
 
 
 def greatest_attained(n: Int64Array, share: Float64Array, at_most: Float64Array) -> Float64Array:

@@ -90,3 +90,5 @@ def test_a_p_that_counting_gave_is_reached_by_itself(n: int, share: float, k: in
 
 def test_counts_need_not_be_whole() -> None:
     assert binom.sf(4, 10, 0.1) < float(at_least(4.5, 10.0, 0.1)) < binom.sf(3, 10, 0.1)
+    all_of_them = np.nextafter(9.3, 10.0)  # by rounding more than there are
+    assert float(at_least(all_of_them, 9.3, 0.2)) == pytest.approx(0.2**9.3, rel=1e-9)

@@ -1,7 +1,7 @@
 """Tests one measured value against chance: all its features, both ways, at several thresholds, as one question.
 
 A first look takes every dropout for an independent one. What could matter after it is worked out in full: how many
-independent dropouts there are as far as each feature is concerned, and whether the shifts of the record show as much.
+independent dropouts there are as far as each feature is concerned.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -15,11 +15,8 @@ from busdoc.intermittent.dropouts import LEAST_DROPOUTS
 from busdoc.intermittent.precursors.covariate_chance import (
     TAILS,
     WEIGHTS,
-    by_spells,
     combine,
     effective,
-    from_shifts,
-    guard_places,
     rank_p,
     shifted_sums,
 )
@@ -36,8 +33,6 @@ _LEAST_SHARE = 0.5
 """Of dropouts, and of places, that must have a feature for it to be tried."""
 WORTH_MORE = 0.05
 """A value whose p is beyond this at first sight stays with it: a closer look can only make it greater."""
-_RARE = 0.05
-"""A value is beyond a threshold so seldom that a single excursion may meet a whole burst of dropouts."""
 _TAILS = np.array(TAILS)
 
 
@@ -147,20 +142,20 @@ def _thresholds(test: FeatureTest) -> tuple[Float32Array, Float64Array]:
 
 
 def _look_closer(test: FeatureTest, at_places: Int64Array, worth: float) -> None:
-    """Count the independent dropouts, and hold what was seen against shifts of the record."""
+    """Count the independent dropouts as the shifts of the record tell them, and test anew with their number."""
     n = len(test.before)
+    # Places and dropouts in the order of time, where each has its value.
     usable = np.flatnonzero(~np.isnan(test.feature.rest))
     in_order = np.argsort(np.concatenate((usable, at_places[test.which] + 0.5)), kind="stable")
     values = np.concatenate((test.feature.rest[usable], test.before))[in_order]
     at = np.flatnonzero(in_order >= len(usable))
+    # The rank test, by as many dropouts as the spread of rank sums over all shifts says are independent.
     ranks = test.direction * (test.ranks(values) - 0.5)
-    guard = guard_places(ranks, 2)
     sums = shifted_sums(ranks, at)
     test.n_effective = effective(sums, n, float(ranks.var()))
     if test.p[0] <= worth:
-        own = ranks[at]
-        by_ranks = rank_p(float(own.mean()), test.n_effective)
-        test.p[0] = max(test.p[0], by_ranks, from_shifts(sums, float(own.sum()), guard))
+        test.p[0] = max(test.p[0], rank_p(float(ranks[at].mean()), test.n_effective))
+    # The same for the counts beyond each threshold that may matter.
     limits, shares = _thresholds(test)
     for k, limit in enumerate(limits):
         if test.p[1 + k] > worth:
@@ -170,6 +165,4 @@ def _look_closer(test: FeatureTest, at_places: Int64Array, worth: float) -> None
         counts = shifted_sums(is_beyond, at)
         independent = effective(counts, n, float(is_beyond.var()))
         tail = float(at_least(n_beyond * independent / n, independent, float(shares[k])))
-        if shares[k] <= _RARE:
-            tail = max(tail, by_spells(is_beyond > 0.0, at, guard))
-        test.p[1 + k] = max(test.p[1 + k], tail, from_shifts(counts, n_beyond, guard))
+        test.p[1 + k] = max(test.p[1 + k], tail)

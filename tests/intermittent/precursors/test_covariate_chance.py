@@ -10,8 +10,6 @@ from busdoc.intermittent.precursors.covariate import area_interval
 from busdoc.intermittent.precursors.covariate_chance import (
     combine,
     effective,
-    from_shifts,
-    guard_places,
     rank_p,
     shifted_sums,
 )
@@ -50,18 +48,6 @@ def test_dropouts_in_a_burst_count_each_where_the_value_only_jitters() -> None:
     jitter = np.random.default_rng(1).normal(size=5000)
     at = np.concatenate((np.arange(100, 110), np.arange(2000, 2010)))
     assert effective(shifted_sums(jitter, at), 20, float(jitter.var())) > 17.0
-
-
-def test_shifts_that_reach_as_much_far_away_are_counted() -> None:
-    sums = np.zeros(100)
-    sums[[0, 2, 40, 50]] = 5.0
-    assert from_shifts(sums, 5.0, 3) == pytest.approx(2 / 94)
-
-
-def test_a_value_is_forgotten_when_its_autocorrelation_is_gone() -> None:
-    cosine = np.cos(2.0 * np.pi * np.arange(1000) / 100)
-    assert guard_places(cosine, 1) == 22  # the first whole place with a cosine below a fifth
-    assert guard_places(np.random.default_rng(2).normal(size=1000), 4) == 4
 
 
 def test_tests_that_say_the_same_pay_nothing_for_their_number() -> None:
