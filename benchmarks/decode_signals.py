@@ -10,7 +10,6 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -65,20 +64,11 @@ def rows_of(block: FrameBlock) -> list[Int64Array]:
     return [by_message[first:last] for first, last in pairwise(edges)]
 
 
-def decode_all(database: Database, block: FrameBlock, *, compiled: bool) -> None:
-    """Decode block by block, as a capture comes, and let go of each message's columns; on two threads if compiled."""
+def decode_all(database: Database, block: FrameBlock) -> None:
+    """Decode block by block, as a capture comes, and let go of each message's columns."""
     for part in parts(block):
-        rows = rows_of(part)
-
-        def decode_one(number: int, part: FrameBlock = part, rows: list[Int64Array] = rows) -> None:
-            decode(database.messages[number], part, rows[number], compiled=compiled)
-
-        if compiled:
-            with ThreadPoolExecutor(2) as pool:
-                list(pool.map(decode_one, range(N_MESSAGES)))
-        else:
-            for number in range(N_MESSAGES):
-                decode_one(number)
+        for message, rows in zip(database.messages, rows_of(part), strict=True):
+            decode(message, part, rows)
 
 
 def parts(block: FrameBlock) -> Iterator[FrameBlock]:
@@ -144,18 +134,14 @@ def main() -> None:
     print(f"database           {N_MESSAGES * 8} signals, loaded in {load_s:.3f} s ({import_s:.3f} s with the import)")
     print(f"frames             {n_frames}, about {total / 1e6:.0f} M values")
     print(f"cantools           {their_rate / 1e6:.2f} M values/s, one frame at a time")
-    for name, compiled in (("numpy", False), ("compiled", True)):
-        rows = rows_of(first)
-        columns = [decode(message, first, rows[at], compiled=compiled) for at, message in enumerate(database.messages)]
-        wrong = compare(columns, rows, decoded)
-        took_s = min(
-            seconds(lambda compiled=compiled: decode_all(database, block, compiled=compiled))[0] for _ in range(5)
-        )
-        rate = total / took_s
-        print(
-            f"decode, {name:9s}  {rate / 1e6:.0f} M values/s ({took_s:.2f} s), {rate / their_rate:.0f} times cantools;"
-            f" {wrong} values differ"
-        )
+    rows = rows_of(first)
+    wrong = compare([decode(message, first, rows[at]) for at, message in enumerate(database.messages)], rows, decoded)
+    took_s = min(seconds(lambda: decode_all(database, block))[0] for _ in range(5))
+    rate = total / took_s
+    print(
+        f"decode             {rate / 1e6:.0f} M values/s ({took_s:.2f} s), {rate / their_rate:.0f} times cantools;"
+        f" {wrong} values differ"
+    )
     for name, compiled in (("numpy", False), ("compiled", True)):
         took_s = min(seconds(lambda compiled=compiled: watch(database, block, compiled=compiled))[0] for _ in range(5))
         print(

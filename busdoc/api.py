@@ -1,19 +1,19 @@
 """The calls that busdoc offers to a notebook or a script; `import busdoc` gives all of them, loaded when first used.
 
->>> import busdoc
->>> result = busdoc.postmortem("session.log", databases="sweeper.dbc", machine="machine.toml")  # doctest: +SKIP
->>> print(busdoc.headline(result))  # doctest: +SKIP
->>> busdoc.tables(result)["incidents"]  # doctest: +SKIP
+Three of them read a recording, one for each use, and take the same things: `postmortem`, `resync` and `baseline`. What
+they take is said once, at `postmortem`. `docs/python.md` shows every call at work.
 """
 
 from collections.abc import Callable, Iterable, Mapping
 from os import PathLike
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypedDict
 
 from busdoc.actions.journal import Journal
+from busdoc.analysis.baseline import LearntMap
 from busdoc.analysis.result import Result
+from busdoc.analysis.resync import Resync
 from busdoc.capture.source import Capture
 from busdoc.decode.database.database import Database
 from busdoc.errors import BusdocError, InputError
@@ -29,8 +29,11 @@ __all__ = [
     "Database",
     "InputError",
     "Journal",
+    "LearntMap",
     "Machine",
     "Result",
+    "Resync",
+    "baseline",
     "document",
     "headline",
     "load_databases",
@@ -38,6 +41,7 @@ __all__ = [
     "load_machine",
     "open_capture",
     "postmortem",
+    "resync",
     "tables",
     "write_report",
     "write_signals",
@@ -58,29 +62,111 @@ def postmortem(
     journal: AnyPath | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Result:
-    """Analyse one recording, end to end.
+    """Say who dropped, when, for how long and why: one recording, end to end.
 
     Parameters
     ----------
-    captures : a capture file, a folder of them, or several that make up one recording
+    captures : a capture file, a folder of them, or several that make up one recording; or the folder of a session at
+        the machine, which brings its own map, databases and journal where none are given
     databases : a message database, or several; in a list, ``(channel, file)`` is one for that channel only
     machine : the machine map (TOML)
     journal : what was done (CSV)
     progress : called with the number of frames of each block that was read
 
+    Returns
+    -------
+    Typed records, times in int64 nanoseconds; `headline`, `document`, `tables` and `write_report` render them
+
     Raises
     ------
     InputError : a file that cannot be used; its text says what to do
+
+    Examples
+    --------
+    >>> import busdoc
+    >>> result = busdoc.postmortem(
+    ...     "captures/street_sweeper/capture.log.gz",
+    ...     machine="captures/street_sweeper/machine.toml",
+    ...     journal="captures/street_sweeper/actions.csv",
+    ... )
+    >>> result.isolation.suspects[0].part
+    'gate-angle'
     """
     from busdoc.analysis.postmortem import postmortem as run
 
-    return run(
-        _paths(captures),
-        databases=_database_files(databases),
-        machine_file=None if machine is None else Path(machine),
-        journal_file=None if journal is None else Path(journal),
-        progress=progress,
-    )
+    return run(_paths(captures), progress=progress, **_inputs(databases, machine, journal))
+
+
+def resync(
+    captures: AnyPath | Iterable[AnyPath],
+    *,
+    databases: AnyPath | Iterable[DatabaseFile] = (),
+    machine: AnyPath | None = None,
+    journal: AnyPath | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> Resync:
+    """Say of each power-up of one recording whether every controller came back in step, and when.
+
+    Parameters
+    ----------
+    captures, databases, machine, journal, progress : as of `postmortem`; the map holds the limits that `baseline`
+        learns, and without limits nobody fails for being late
+
+    Returns
+    -------
+    `power_ups`, ascending by time, each with its controllers; `verdict` over all; times in int64 nanoseconds
+
+    Raises
+    ------
+    InputError : a file that cannot be used; its text says what to do
+
+    Examples
+    --------
+    >>> import busdoc
+    >>> found = busdoc.resync("captures/sweeper_feed/capture.log.gz", machine="captures/street_sweeper/machine.toml")
+    >>> len(found.power_ups), str(found.verdict)
+    (6, 'no limit')
+    """
+    from busdoc.analysis.resync import resync as run
+
+    return run(_paths(captures), progress=progress, **_inputs(databases, machine, journal))
+
+
+def baseline(
+    captures: AnyPath | Iterable[AnyPath],
+    *,
+    databases: AnyPath | Iterable[DatabaseFile] = (),
+    machine: AnyPath | None = None,
+    journal: AnyPath | None = None,
+    name: str = "Machine",
+    progress: Callable[[int], None] | None = None,
+) -> LearntMap:
+    """Learn from one recording of a healthy machine who is on the bus and when each must be back.
+
+    Parameters
+    ----------
+    captures, databases, journal, progress : as of `postmortem`
+    machine : a map that is kept and added to; None: a new one is made
+    name : of the machine, for a new map
+
+    Returns
+    -------
+    `text`, the machine map to write to a file (TOML, UTF-8); what was `added` to a map and what was `kept`
+
+    Raises
+    ------
+    InputError : a file that cannot be used, or no traffic to learn from; its text says what to do
+
+    Examples
+    --------
+    >>> import busdoc
+    >>> learnt = busdoc.baseline("captures/sweeper_feed/capture.log.gz", name="Street sweeper")
+    >>> learnt.text.splitlines()[0]
+    '# Learnt by `busdoc baseline`; every line may be edited.'
+    """
+    from busdoc.analysis.baseline import baseline as run
+
+    return run(_paths(captures), name=name, progress=progress, **_inputs(databases, machine, journal))
 
 
 def open_capture(captures: AnyPath | Iterable[AnyPath]) -> Capture:
@@ -215,6 +301,20 @@ def write_report(result: Result, path: AnyPath, *, command: str = "", fields: Ma
 
 def _paths(files: AnyPath | Iterable[AnyPath]) -> list[Path]:
     return [Path(files)] if isinstance(files, str | PathLike) else [Path(file) for file in files]
+
+
+class _Inputs(TypedDict):
+    databases: list[Path | tuple[int | str, Path]]
+    machine_file: Path | None
+    journal_file: Path | None
+
+
+def _inputs(databases: AnyPath | Iterable[DatabaseFile], machine: AnyPath | None, journal: AnyPath | None) -> _Inputs:
+    return {
+        "databases": _database_files(databases),
+        "machine_file": None if machine is None else Path(machine),
+        "journal_file": None if journal is None else Path(journal),
+    }
 
 
 def _database_files(databases: AnyPath | Iterable[DatabaseFile]) -> list[Path | tuple[int | str, Path]]:

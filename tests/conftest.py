@@ -14,7 +14,9 @@ settings.register_profile("busdoc", deadline=None)
 """No test is timed: how long an example takes says something of the machine, and nothing of busdoc."""
 settings.register_profile("mutants", deadline=None, phases=(Phase.explicit, Phase.generate), derandomize=True)
 """For a mutation tester: that a test fails is enough, with which example does not matter."""
-settings.load_profile("busdoc")
+settings.register_profile("ci", settings.get_profile("busdoc"), derandomize=True)
+"""Where a change is judged, it is judged by the same examples each time; at hand, each run draws others."""
+settings.load_profile("ci" if "CI" in os.environ else "busdoc")
 
 _KEPT = TemporaryDirectory(prefix="busdoc-tests-")
 os.environ["BUSDOC_CACHE"] = _KEPT.name

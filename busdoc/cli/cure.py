@@ -8,8 +8,8 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from busdoc.cli.environment import ExitStatus, Surroundings
-from busdoc.cli.record import ended_by_signals
+from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
+from busdoc.cli.options import databases, load_inputs, open_source, read_with, waits_s
 from busdoc.cli.status_line import StatusLine
 from busdoc.errors import InputError
 
@@ -84,20 +84,8 @@ def _rate(after: Path | None, surroundings: Surroundings) -> "FaultRate":
 
 def _recorded(arguments: argparse.Namespace, surroundings: Surroundings) -> "Result":
     from busdoc.analysis.postmortem import postmortem
-    from busdoc.cli.options import databases
-    from busdoc.cli.progress import Progress
 
-    progress = Progress(surroundings)
-    try:
-        return postmortem(
-            arguments.capture,
-            databases=databases(arguments),
-            machine_file=arguments.machine,
-            journal_file=arguments.actions,
-            progress=progress.add,
-        )
-    finally:
-        progress.clear()
+    return read_with(postmortem, arguments, surroundings)
 
 
 class _Countdown:
@@ -116,25 +104,15 @@ class _Countdown:
 
     def run(self) -> "CureWatch":
         """Watch to the end."""
-        from busdoc.cli.options import databases
-        from busdoc.cli.resync_live import open_source
-        from busdoc.decode.database.database import load_databases
         from busdoc.live.bell import TerminalBell
         from busdoc.live.resync.cure_watch import CureWatch
-        from busdoc.machine.machine import Machine
-        from busdoc.machine.machine_map import load_machine
         from busdoc.words.duration import span
 
         arguments = self._arguments
-        files = databases(arguments)
         source = open_source(arguments)
-        watch = CureWatch(
-            source,
-            Machine() if arguments.machine is None else load_machine(arguments.machine),
-            load_databases(files) if files else None,
-            rate=self._rate,
-            needed_s=self._needed_s,
-        )
+        machine, database = load_inputs(arguments.machine, databases(arguments))
+        watch = CureWatch(source, machine, database, rate=self._rate, needed_s=self._needed_s)
+        pace_s = waits_s(source, _TICK_S)
         self._line.say(
             f"watching for {span(watch.state.needed_s)} without incident; {self._rate.words}. Nothing is transmitted; "
             "Ctrl-C ends."
@@ -145,8 +123,8 @@ class _Countdown:
                 while not watch.done and not stopping.is_set():
                     watch.step()
                     self._draw(watch)
-                    if getattr(source, "speed", 1.0) != math.inf:
-                        stopping.wait(_TICK_S)
+                    if pace_s:
+                        stopping.wait(pace_s)
             finally:
                 watch.stop()
         self._line.wipe()

@@ -1,14 +1,17 @@
-"""What a command runs in: its output streams and what they can show; handed in, so that tests patch nothing."""
+"""What a command runs in: its streams and what they can show, handed in, so that tests patch nothing; what ends it."""
 
+import contextlib
 import os
 import shutil
+import signal
 import sys
-from collections.abc import Mapping
+import threading
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import TextIO
 
-__all__ = ["ExitStatus", "Surroundings"]
+__all__ = ["ExitStatus", "Surroundings", "ended_by_signals"]
 
 
 class ExitStatus(IntEnum):
@@ -56,3 +59,22 @@ class Surroundings:
     def shows_progress(self) -> bool:
         """Progress goes to stderr, and only when a person watches."""
         return self.stderr.isatty()
+
+
+@contextlib.contextmanager
+def ended_by_signals() -> Iterator[threading.Event]:
+    """Give an event that Ctrl-C and the operating system's wish to end set, for as long as the context lasts."""
+    stopping = threading.Event()
+    if threading.current_thread() is not threading.main_thread():  # only there can signals be taken
+        yield stopping
+        return
+    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
+    before = {name: signal.getsignal(getattr(signal, name)) for name in names}
+    for name in names:
+        if before[name] is not signal.SIG_IGN:  # started by nohup, say
+            signal.signal(getattr(signal, name), lambda *_: stopping.set())
+    try:
+        yield stopping
+    finally:
+        for name, handler in before.items():
+            signal.signal(getattr(signal, name), handler)

@@ -2,7 +2,6 @@
 
 import argparse
 import contextlib
-import math
 import queue
 import shlex
 import sys
@@ -11,9 +10,17 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from busdoc.cli.environment import ExitStatus, Surroundings
-from busdoc.cli.options import add_database_option, databases
-from busdoc.cli.record import add_bus_option, ended_by_signals
+from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
+from busdoc.cli.options import (
+    add_bus_option,
+    add_database_option,
+    databases,
+    load_inputs,
+    open_source,
+    report_suffix,
+    waits_s,
+    write_report,
+)
 from busdoc.errors import InputError
 
 if TYPE_CHECKING:
@@ -63,8 +70,6 @@ def add_isolate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
 
 
 def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
-    from busdoc.cli.options import report_suffix
-
     report_suffix(arguments.report)
     if arguments.actions is not None and not arguments.replay:
         raise InputError("--actions", "--replay beside it", "a live bus", "Live, log what you do as you do it.")
@@ -107,16 +112,11 @@ def _open(arguments: argparse.Namespace, files: list[Path | tuple[int | str, Pat
     from datetime import UTC, datetime
 
     from busdoc import __version__
-    from busdoc.cli.resync_live import open_source
-    from busdoc.decode.database.database import load_databases
     from busdoc.live.session import LiveSession
-    from busdoc.machine.machine import Machine
-    from busdoc.machine.machine_map import load_machine
     from busdoc.session.folder import SessionFolder, is_session
 
     machine_file: Path | None = arguments.machine
-    machine = Machine() if machine_file is None else load_machine(machine_file)  # before a folder is made
-    database = load_databases(files) if files else None
+    machine, database = load_inputs(machine_file, files)  # before a folder is made
     path: Path | None = arguments.session
     if path is None and not arguments.replay:
         path = Path(datetime.now(UTC).strftime("session-%Y%m%d-%H%M%S"))
@@ -135,8 +135,7 @@ def _open(arguments: argparse.Namespace, files: list[Path | tuple[int | str, Pat
         version=__version__,
     )
     if folder.resumed:
-        machine = Machine() if folder.machine_file is None else load_machine(folder.machine_file)
-        database = load_databases(folder.databases) if folder.databases else None
+        machine, database = load_inputs(folder.machine_file, folder.databases)
     return LiveSession(source, machine, database, folder=folder)
 
 
@@ -155,7 +154,7 @@ def _line_by_line(session: "LiveSession", arguments: argparse.Namespace, surroun
     plain.greet()
     typed: queue.Queue[str | None] = queue.Queue()
     threading.Thread(target=_read_lines, args=(typed,), name="typed lines", daemon=True).start()
-    pace_s = 0.0 if getattr(session.source, "speed", 1.0) == math.inf else _TICK_S
+    pace_s = waits_s(session.source, _TICK_S)
     listening = True
     with ended_by_signals() as stopping:
         while not plain.left and not stopping.is_set():
@@ -195,8 +194,6 @@ def _conclude(session: "LiveSession", arguments: argparse.Namespace, surrounding
     """Write what was asked for at the end; the same verdict as the post-mortem of the recording."""
     result: Result = session.result()
     if arguments.report is not None:
-        from busdoc.cli.options import write_report
-
         write_report(result, arguments.report, words=arguments.words)
     if arguments.json:
         from busdoc.report.json.document import document, print_document

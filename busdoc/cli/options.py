@@ -1,18 +1,37 @@
-"""What several commands ask for alike: databases and reports, how they are named, checked and written."""
+"""What several commands ask for alike: recordings, buses, maps, databases, reports; how they are named and opened."""
 
 import argparse
+import math
 import shlex
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, TypeVar
 
 from busdoc.errors import InputError
 
 if TYPE_CHECKING:
     from busdoc.analysis.result import Result
+    from busdoc.capture.listening import FrameSource
+    from busdoc.cli.environment import Surroundings
+    from busdoc.decode.database.database import Database
+    from busdoc.machine.machine import Machine
 
-__all__ = ["add_database_option", "databases", "report_suffix", "write_report"]
+__all__ = [
+    "add_bus_option",
+    "add_database_option",
+    "add_recording_input",
+    "databases",
+    "load_inputs",
+    "open_source",
+    "parse_speed",
+    "read_with",
+    "report_suffix",
+    "waits_s",
+    "write_report",
+]
+
+_R = TypeVar("_R")
 
 
 def add_database_option(parser: argparse.ArgumentParser) -> None:
@@ -73,3 +92,99 @@ def write_report(
         from busdoc.report.record.html import write_html
 
         write_html(result, path, command=command, fields=fields)
+
+
+def add_bus_option(parser: argparse.ArgumentParser) -> None:
+    """Add ``--bus`` to a command that listens."""
+    parser.add_argument(
+        "--bus",
+        action="append",
+        default=[],
+        metavar="INTERFACE:CHANNEL[@BITRATE]",
+        help="a bus, by python-can's names, such as socketcan:can0 or pcan:PCAN_USBBUS1@250000, or a section of "
+        "python-can's configuration; several may be given; none: the bus that is configured there",
+    )
+
+
+def parse_speed(text: str) -> float:
+    """Read how many times faster a recording is played; ``max`` for as fast as it can be read.
+
+    Raises
+    ------
+    InputError : it is neither
+    """
+    if text.strip().lower() == "max":
+        return math.inf
+    try:
+        speed = float(text)
+    except ValueError:
+        speed = math.nan
+    if not speed > 0:
+        raise InputError("--speed", "a number above 0, or max", f'"{text}"', "Write for example --speed 10.")
+    return speed
+
+
+def open_source(arguments: argparse.Namespace) -> "FrameSource":
+    """Open the buses or the recording that were named; nothing is listened to yet.
+
+    Raises
+    ------
+    InputError : they cannot be used
+    """
+    if arguments.replay:
+        from busdoc.capture.playback import Playback
+
+        return Playback(arguments.replay, parse_speed(arguments.speed or "1"))
+    if arguments.speed is not None:
+        raise InputError("--speed", "--replay beside it", "a live bus", "Leave it out; a bus keeps its own pace.")
+    from busdoc.capture.bus.address import parse_bus
+    from busdoc.capture.bus.buses import LiveBuses
+
+    return LiveBuses([parse_bus(text) for text in arguments.bus])
+
+
+def waits_s(source: "FrameSource", tick_s: float) -> float:
+    """Give how long to wait between two steps: not at all where a recording is played as fast as it can be read."""
+    return 0.0 if getattr(source, "speed", 1.0) == math.inf else tick_s
+
+
+def add_recording_input(parser: argparse.ArgumentParser, *, nargs: str = "+") -> None:
+    """Add what every command takes that reads a recording: captures, databases, a journal."""
+    parser.add_argument("capture", nargs=nargs, type=Path, metavar="CAPTURE", help="capture files, or folders of them")
+    add_database_option(parser)
+    parser.add_argument("--actions", type=Path, metavar="FILE", help="journal of what was done (CSV)")
+
+
+def read_with(read: Callable[..., _R], arguments: argparse.Namespace, surroundings: "Surroundings", **more: str) -> _R:
+    """Have the recording read with all that goes with it, and show how far that is."""
+    from busdoc.cli.progress import Progress
+
+    progress = Progress(surroundings)
+    try:
+        return read(
+            arguments.capture,
+            databases=databases(arguments),
+            machine_file=arguments.machine,
+            journal_file=arguments.actions,
+            progress=progress.add,
+            **more,
+        )
+    finally:
+        progress.clear()
+
+
+def load_inputs(
+    machine_file: Path | None, files: Sequence[Path | tuple[int | str, Path]]
+) -> tuple["Machine", "Database | None"]:
+    """Load the map and the databases that were named; an empty map and None where none were.
+
+    Raises
+    ------
+    InputError : a file that cannot be used
+    """
+    from busdoc.decode.database.database import load_databases
+    from busdoc.machine.machine import Machine
+    from busdoc.machine.machine_map import load_machine
+
+    machine = Machine() if machine_file is None else load_machine(machine_file)
+    return machine, load_databases(files) if files else None

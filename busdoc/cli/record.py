@@ -4,18 +4,17 @@ Everything heavy is imported inside the command that needs it, so that help answ
 """
 
 import argparse
-import contextlib
 import re
 import shlex
-import signal
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
+from busdoc.cli.options import add_bus_option
 from busdoc.cli.status_line import StatusLine
 from busdoc.errors import InputError
 from busdoc.times import SECOND_NS
@@ -28,7 +27,7 @@ if TYPE_CHECKING:
     from busdoc.capture.recorder.recording import RecordingSummary
     from busdoc.cli.keys import Keys
 
-__all__ = ["add_bus_option", "add_record", "ended_by_signals", "parse_size"]
+__all__ = ["add_record", "parse_size"]
 
 _ROTATE = "100MB"
 _LEAST_PIECE_BYTES = 1000
@@ -76,18 +75,6 @@ def add_record(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     mark.add_argument("recording", type=Path, metavar="DIR|FILE.log", help="the recording's folder or file")
     mark.add_argument("text", nargs="*", metavar="TEXT", help="what happened")
     mark.set_defaults(run=_mark)
-
-
-def add_bus_option(parser: argparse.ArgumentParser) -> None:
-    """Add ``--bus`` to a command that listens."""
-    parser.add_argument(
-        "--bus",
-        action="append",
-        default=[],
-        metavar="INTERFACE:CHANNEL[@BITRATE]",
-        help="a bus, by python-can's names, such as socketcan:can0 or pcan:PCAN_USBBUS1@250000, or a section of "
-        "python-can's configuration; several may be given; none: the bus that is configured there",
-    )
 
 
 def parse_size(text: str, option: str) -> int:
@@ -155,25 +142,6 @@ def _record(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
         summary = recording.run(stopping, hours)
     surroundings.stdout.write(_summary_text(summary, recording.n_marks, recorder.place))
     return ExitStatus.HEALTHY
-
-
-@contextlib.contextmanager
-def ended_by_signals() -> Iterator[threading.Event]:
-    """Give an event that Ctrl-C and the operating system's wish to end set, for as long as the context lasts."""
-    stopping = threading.Event()
-    if threading.current_thread() is not threading.main_thread():  # only there can signals be taken
-        yield stopping
-        return
-    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
-    before = {name: signal.getsignal(getattr(signal, name)) for name in names}
-    for name in names:
-        if before[name] is not signal.SIG_IGN:  # started by nohup, say
-            signal.signal(getattr(signal, name), lambda *_: stopping.set())
-    try:
-        yield stopping
-    finally:
-        for name, handler in before.items():
-            signal.signal(getattr(signal, name), handler)
 
 
 class _Run:

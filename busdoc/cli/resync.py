@@ -1,26 +1,20 @@
-"""The commands `resync` and `baseline`: what is typed, and what is printed.
+"""The command `resync`: what is typed, and what is printed of a recording.
 
 Everything heavy is imported inside the command that needs it, so that help answers at once.
 """
 
 import argparse
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
-from busdoc.cli.options import add_database_option, databases
-from busdoc.cli.record import add_bus_option
+from busdoc.cli.options import add_bus_option, add_recording_input, open_source, read_with
 from busdoc.errors import InputError
-from busdoc.words.counting import counted
 
 if TYPE_CHECKING:
-    from busdoc.analysis.baseline import LearntMap
     from busdoc.analysis.resync import Resync
 
-__all__ = ["add_baseline", "add_resync"]
-
-_R = TypeVar("_R")
+__all__ = ["add_resync"]
 
 
 def add_resync(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -34,7 +28,7 @@ def add_resync(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         "Limits come from the machine map; `busdoc baseline` learns them.",
         epilog="Exit status: 0 nothing failed, 1 a controller failed, 2 could not be done, or no power-up was found.",
     )
-    _add_input(resync, nargs="*")
+    add_recording_input(resync, nargs="*")
     resync.add_argument("--machine", type=Path, metavar="FILE", help="machine map (TOML) with the limits")
     add_bus_option(resync)
     resync.add_argument(
@@ -68,32 +62,6 @@ def add_resync(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     resync.set_defaults(run=_resync)
 
 
-def add_baseline(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add `busdoc baseline` to the commands."""
-    baseline = commands.add_parser(
-        "baseline",
-        help="learn from a healthy recording what should be on the bus and when it must be back",
-        description="Learns who is on the bus, what each sends and how evenly, when each is back after power-up, and "
-        "what the wire ordinarily carries, and writes it as a machine map. A map that is there already keeps every "
-        "line; what it lacks is added.",
-    )
-    _add_input(baseline)
-    baseline.add_argument(
-        "-o", "--output", type=Path, required=True, metavar="FILE", help="machine map to write, or to add to"
-    )
-    baseline.add_argument(
-        "--machine", type=Path, metavar="FILE", help="machine map to start from (default: that of -o, if it is there)"
-    )
-    baseline.add_argument("--name", default="Machine", help="what to call the machine in a new map")
-    baseline.set_defaults(run=_baseline)
-
-
-def _add_input(parser: argparse.ArgumentParser, *, nargs: str = "+") -> None:
-    parser.add_argument("capture", nargs=nargs, type=Path, metavar="CAPTURE", help="capture files, or folders of them")
-    add_database_option(parser)
-    parser.add_argument("--actions", type=Path, metavar="FILE", help="journal of what was done (CSV)")
-
-
 def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
     ways = [bool(arguments.capture), bool(arguments.bus), bool(arguments.replay)]
     if sum(ways) != 1:
@@ -113,7 +81,7 @@ def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
 
         return watch_cure(arguments, surroundings)
     if not arguments.capture:
-        from busdoc.cli.resync_live import open_source, resync_live
+        from busdoc.cli.resync_live import resync_live
 
         return resync_live(arguments, surroundings, open_source(arguments))
     if arguments.json:
@@ -121,28 +89,11 @@ def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
     from busdoc.analysis.resync import resync
     from busdoc.resync_check.records import ReturnVerdict
 
-    found = _read_with(resync, arguments, surroundings)
+    found = read_with(resync, arguments, surroundings)
     if not found.power_ups:
         raise _no_power_up(arguments.capture)
     surroundings.stdout.write(_text(found, surroundings))
     return ExitStatus.TROUBLE if found.verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
-
-
-def _read_with(read: Callable[..., _R], arguments: argparse.Namespace, surroundings: Surroundings) -> _R:
-    """Have the recording read with all that goes with it, and show how far that is."""
-    from busdoc.cli.progress import Progress
-
-    progress = Progress(surroundings)
-    try:
-        return read(
-            arguments.capture,
-            databases=databases(arguments),
-            machine_file=arguments.machine,
-            journal_file=arguments.actions,
-            progress=progress.add,
-        )
-    finally:
-        progress.clear()
 
 
 def _as_document(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
@@ -152,7 +103,7 @@ def _as_document(arguments: argparse.Namespace, surroundings: Surroundings) -> E
     from busdoc.report.words.returns import resync_headline
     from busdoc.resync_check.records import ReturnVerdict, verdict_over
 
-    result = _read_with(postmortem, arguments, surroundings)
+    result = read_with(postmortem, arguments, surroundings)
     if not result.resync:
         raise _no_power_up(arguments.capture)
     verdict = verdict_over(one.verdict for one in result.resync)
@@ -186,58 +137,4 @@ def _text(found: "Resync", surroundings: Surroundings) -> str:
     if found.warnings:
         rows = [filled(text, width, "  ! ", "    ") for text in found.warnings]
         parts.append("\n".join(["The data", *rows[:20]]))
-    return "\n\n".join(parts) + "\n"
-
-
-def _baseline(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
-    from busdoc.analysis.baseline import baseline
-    from busdoc.cli.progress import Progress
-    from busdoc.report.output import write_text
-
-    output: Path = arguments.output
-    machine: Path | None = arguments.machine
-    if machine is None and output.exists():
-        machine = output
-    progress = Progress(surroundings)
-    try:
-        learnt = baseline(
-            arguments.capture,
-            machine_file=machine,
-            databases=databases(arguments),
-            journal_file=arguments.actions,
-            name=arguments.name,
-            progress=progress.add,
-        )
-    finally:
-        progress.clear()
-    write_text(output, learnt.text)
-    surroundings.stdout.write(_told(learnt, output, max(60, min(surroundings.width, 160))))
-    return ExitStatus.HEALTHY
-
-
-def _told(learnt: "LearntMap", output: Path, width: int) -> str:
-    """Say what was learnt, what was added to a map, and what was left out."""
-    from busdoc.report.terminal.wrapping import filled
-
-    found = learnt.learnt
-    n_limits = sum(one.limit_ns is not None for one in found.controllers)
-    head = (
-        f"Written to {output}: {len(found.controllers)} controllers with "
-        f"{sum(len(one.streams) for one in found.controllers)} streams; "
-        f"{counted(found.n_power_ups, 'power-up')} seen whole"
-    )
-    if n_limits:
-        head += f", from which {n_limits} controllers have a limit for their return."
-    else:
-        head += "; it takes three until limits for the return can be learnt."
-    parts = [filled(head, width)]
-    sections = (
-        ("Added", learnt.added),
-        ("Stays as it stands, though this recording says otherwise", learnt.kept),
-        ("Left out", found.left_out),
-    )
-    for title, texts in sections:
-        if texts:
-            rows = [filled(text, width, "  ", "    ") for text in texts[:40]]
-            parts.append("\n".join([title, *rows]))
     return "\n\n".join(parts) + "\n"

@@ -5,13 +5,11 @@ imported inside the command.
 """
 
 import argparse
-import math
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from busdoc.cli.environment import ExitStatus, Surroundings
-from busdoc.cli.options import databases
-from busdoc.cli.record import ended_by_signals
+from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
+from busdoc.cli.options import databases, load_inputs, waits_s
 from busdoc.errors import InputError
 from busdoc.times import SECOND_NS
 
@@ -21,7 +19,7 @@ if TYPE_CHECKING:
     from busdoc.live.resync.news import ReturnNews
     from busdoc.live.resync.resync_live import ResyncLive
 
-__all__ = ["open_source", "parse_speed", "resync_live"]
+__all__ = ["resync_live"]
 
 _TICK_S = 0.05
 _MARKS = {
@@ -35,43 +33,6 @@ _MARKS = {
 }
 
 
-def parse_speed(text: str) -> float:
-    """Read how many times faster a recording is played; ``max`` for as fast as it can be read.
-
-    Raises
-    ------
-    InputError : it is neither
-    """
-    if text.strip().lower() == "max":
-        return math.inf
-    try:
-        speed = float(text)
-    except ValueError:
-        speed = math.nan
-    if not speed > 0:
-        raise InputError("--speed", "a number above 0, or max", f'"{text}"', "Write for example --speed 10.")
-    return speed
-
-
-def open_source(arguments: argparse.Namespace) -> "FrameSource":
-    """Open the buses or the recording that were named; nothing is listened to yet.
-
-    Raises
-    ------
-    InputError : they cannot be used
-    """
-    if arguments.replay:
-        from busdoc.capture.playback import Playback
-
-        return Playback(arguments.replay, parse_speed(arguments.speed or "1"))
-    if arguments.speed is not None:
-        raise InputError("--speed", "--replay beside it", "a live bus", "Leave it out; a bus keeps its own pace.")
-    from busdoc.capture.bus.address import parse_bus
-    from busdoc.capture.bus.buses import LiveBuses
-
-    return LiveBuses([parse_bus(text) for text in arguments.bus])
-
-
 def resync_live(arguments: argparse.Namespace, surroundings: Surroundings, source: "FrameSource") -> ExitStatus:
     """Wait for the power-up, count each controller home, and give the verdict.
 
@@ -80,21 +41,17 @@ def resync_live(arguments: argparse.Namespace, surroundings: Surroundings, sourc
     InputError : nothing that can be listened to, or no power-up before it was ended
     """
     from busdoc.cli.keys import terminal_keys
-    from busdoc.decode.database.database import load_databases
     from busdoc.live.bell import TerminalBell
     from busdoc.live.resync.resync_live import ResyncLive
-    from busdoc.machine.machine import Machine
-    from busdoc.machine.machine_map import load_machine
 
-    machine = Machine() if arguments.machine is None else load_machine(arguments.machine)
-    files = databases(arguments)
+    machine, database = load_inputs(arguments.machine, databases(arguments))
     within: float | None = arguments.within
     if within is not None and not 0 < within < 86_400:
         raise InputError("--within", "seconds above 0", f"{within:g}", "Write for example --within 30.")
     live = ResyncLive(
         source,
         machine,
-        load_databases(files) if files else None,
+        database,
         within_ns=None if within is None else round(within * SECOND_NS),
     )
     with ended_by_signals() as stopping, terminal_keys() as keys:
@@ -103,7 +60,7 @@ def resync_live(arguments: argparse.Namespace, surroundings: Surroundings, sourc
         live.start()
         try:
             lines.greet(source)
-            pace_s = 0.0 if getattr(source, "speed", 1.0) == math.inf else _TICK_S
+            pace_s = waits_s(source, _TICK_S)
             while not live.done and not stopping.is_set():
                 for _ in keys.pressed():
                     live.press()

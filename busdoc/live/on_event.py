@@ -1,9 +1,10 @@
 """Runs a command of the technician's own with each thing that happens: a lamp, a message, a log elsewhere.
 
 What happened is in the command's environment, never in a shell's line. It never holds up the session: commands run one
-after the other in a thread of their own, none for long, and when too many wait no more are taken, and counted.
+after the other in a thread of their own, none for long, and when too many wait no more are taken.
 """
 
+import contextlib
 import os
 import queue
 import shlex
@@ -38,20 +39,14 @@ class EventCommand:
         if not self._words or shutil.which(self._words[0]) is None:
             found = f'"{command}", which is no program here'
             raise InputError("--on-event", "a program and its arguments", found, "Give its whole path.")
-        self.dropped = 0
-        """Events that no command was run for, since too many waited."""
-        self.failed = 0
-        """Commands that ended with an error, or took too long."""
         self._waiting: queue.Queue[Happening | None] = queue.Queue()
         self._thread = threading.Thread(target=self._run, name="on event", daemon=True)
         self._thread.start()
 
     def hear(self, happening: Happening) -> None:
-        """Run the command for one event, soon."""
-        if self._waiting.qsize() >= _MOST_WAITING:
-            self.dropped += 1
-            return
-        self._waiting.put(happening)
+        """Run the command for one event, soon; for none while too many wait."""
+        if self._waiting.qsize() < _MOST_WAITING:
+            self._waiting.put(happening)
 
     def close(self) -> None:
         """Run what waits, for a moment, and end."""
@@ -67,8 +62,8 @@ class EventCommand:
                 "BUSDOC_CONTROLLER": happening.controller or "",
                 "BUSDOC_TIME_S": f"{happening.time_ns / SECOND_NS:.6f}",
             }
-            try:
-                done = subprocess.run(
+            with contextlib.suppress(OSError, subprocess.TimeoutExpired):
+                subprocess.run(
                     self._words,
                     env=environment,
                     stdin=subprocess.DEVNULL,
@@ -77,6 +72,3 @@ class EventCommand:
                     timeout=_LONGEST_S,
                     check=False,
                 )
-                self.failed += done.returncode != 0
-            except (OSError, subprocess.TimeoutExpired):
-                self.failed += 1

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busdoc.arrays import Float64Array, Int64Array
+from busdoc.arrays import Int64Array
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.decode.database.database import Database
 from busdoc.decode.database.meaning import give_meaning
@@ -233,22 +233,3 @@ def test_only_the_wanted_signals_get_cells() -> None:
 def test_a_cell_holds_its_first_edge_and_not_its_last() -> None:
     cells = cells_of(np.array([9, 10, 19, 20, 29, 30], np.int64), np.array([10, 20, 30], np.int64))
     assert cells.tolist() == [-1, 0, 0, 1, 1, -1]
-
-
-@given(
-    values=st.lists(st.one_of(st.just(math.nan), st.floats(-1e300, 1e300)), min_size=1, max_size=30),
-    cells=st.lists(st.integers(-1, 4), min_size=30, max_size=30),
-)
-@settings(max_examples=50)
-def test_the_compiled_kernel_gives_what_numpy_gives(values: list[float], cells: list[int]) -> None:
-    from busdoc.decode.signals.cells_kernel import fold_cells
-
-    cell = np.sort(np.array(cells[: len(values)], np.int64))
-    cell = np.concatenate((cell[cell >= 0], cell[cell < 0]))  # after the last edge there is no cell either
-    some: Float64Array = np.array(values)
-    one, other = CellRows(1, np.arange(6, dtype=np.int64)), CellRows(1, np.arange(6, dtype=np.int64))
-    one.take(0, cell, some)
-    fold_cells(some, cell, other.low[0], other.high[0], other.last[0])
-    np.testing.assert_array_equal(one.low, other.low)
-    np.testing.assert_array_equal(one.high, other.high)
-    np.testing.assert_array_equal(one.last, other.last)

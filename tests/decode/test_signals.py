@@ -12,8 +12,6 @@ from busdoc.decode.signals.signals import SignalStatus, decode
 from tests.decode.naive_signals import read_all
 from tests.decode.random_messages import random_frames, random_message
 
-BOTH_PATHS = pytest.mark.parametrize("compiled", [False, True], ids=["numpy", "compiled"])
-
 
 def frames(frame_id: int, *payloads: str) -> FrameBlock:
     """Make frames of up to 8 bytes written in hex."""
@@ -100,14 +98,13 @@ def test_an_11_bit_message_keeps_plain_decoding() -> None:
     assert column.status.tolist() == [SignalStatus.VALID] * 2
 
 
-@BOTH_PATHS
 @pytest.mark.parametrize("seed", range(60))
-def test_columns_equal_one_frame_at_a_time(seed: int, compiled: bool) -> None:
+def test_columns_equal_one_frame_at_a_time(seed: int) -> None:
     random = np.random.default_rng(seed)
     message = random_message(random, 0)
     block = random_frames(random, [message], 60)
     rows = random.permutation(len(block))[:50]
-    columns = decode(message, block, rows, compiled=compiled)
+    columns = decode(message, block, rows)
     assert list(columns) == [signal.name for signal in message.signals]
     for at, row in enumerate(rows.tolist()):
         no_data = int(block.flags[row]) & (FrameFlag.ERROR | FrameFlag.REMOTE)
@@ -123,14 +120,13 @@ def test_columns_equal_one_frame_at_a_time(seed: int, compiled: bool) -> None:
             assert np.array_equal(column.values[at], read.value, equal_nan=True)
 
 
-@BOTH_PATHS
-def test_64_bits_keep_their_whole_raw_number(compiled: bool) -> None:
+def test_64_bits_keep_their_whole_raw_number() -> None:
     signals = (
         Signal(name="Unsigned", start=0, length=64, little_endian=True),
         Signal(name="Signed", start=7, length=64, little_endian=False, signed=True),
     )
     message = Message(name="Wide", frame_id=1, extended=False, length=8, signals=signals)
-    columns = decode(message, frames(1, "FFFFFFFFFFFFFFFF", "0100000000000080"), np.arange(2), compiled=compiled)
+    columns = decode(message, frames(1, "FFFFFFFFFFFFFFFF", "0100000000000080"), np.arange(2))
     assert columns["Unsigned"].raw.tolist() == [2**64 - 1, 2**63 + 1]
     assert columns["Signed"].raw.tolist() == [-1, 0x0100000000000080]
 

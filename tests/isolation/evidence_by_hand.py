@@ -128,7 +128,7 @@ def weigh_part(record: Record, p: int, rate: float) -> Weighed:
         doubt = record.doubt(p, record.stretch(t))
         if not told and shown_in == stint:
             doubt = max(doubt, AGAIN)
-        ended = [(a, b) for a, b in quiet if told and a < t and record.stint(p, (a + b) / 2.0) == stint]
+        ended = [(a, b) for a, b in quiet if told and (a + b) / 2.0 < t and record.stint(p, (a + b) / 2.0) == stint]
         quiet = [one for one in quiet if one not in ended]
         stays_quiet = alive * exp(-rate * sum(b - a for a, b in ended)) if told else 1.0
         if k == 0 and (told or any(passed for _, passed in _before(record, p, first, counted_apart))):

@@ -1,6 +1,7 @@
 """The evidence of a record against the same worked out by hand: all parts, incidents, rates, readings of a press."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from types import MappingProxyType
 
 import numpy as np
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 from scipy.stats import exponnorm, norm
 
 from busdoc.actions.action import Action, ActionKind
+from busdoc.arrays import Float64Array
 from busdoc.health.incident import Incident
 from busdoc.isolation.suspects.evidence import Evidence, weigh_evidence
 from busdoc.isolation.suspects.exposure import find_reach
@@ -19,7 +21,7 @@ from busdoc.isolation.suspects.rates import BACKGROUND_HZ, RATES_HZ
 from busdoc.machine.controller_spec import ControllerSpec
 from busdoc.machine.machine import Controller, Machine, Part, PartKind
 from tests.isolation.evidence_by_hand import Record, background_density, weigh_part
-from tests.isolation.records import action, dropout
+from tests.truth.hand_records import NS, action, dropout, unplug
 
 CARRIER = Machine(
     name="Straddle carrier",
@@ -121,13 +123,41 @@ def test_the_same_press_twice_at_once_is_a_doubled_one_and_no_contradiction() ->
     assert blamed(50.0, 53.1) > 10.0 * blamed(50.0)
 
 
-def test_what_was_written_last_is_trusted_the_less_the_longer_it_should_have_shown() -> None:
-    """Bayes by hand: plugged in at 50 s, likely half a second before, and quiet since; wrong in one of a hundred."""
-    evidence, record = weigh([dropout(20.0, 24.0, "spreader")], [action(1, 50.0, ActionKind.PLUG, "harness")], 110.0)
-    right = 0.99 * np.exp(-RATES_HZ * 60.5)
+@pytest.mark.parametrize(("uncertain_s", "since_s"), [(1, 60.5), (4, 62.0)])
+def test_what_was_written_last_is_trusted_the_less_the_longer_it_should_have_shown(
+    uncertain_s: int, since_s: float
+) -> None:
+    """Bayes by hand: plugged in at 50 s, likely half its uncertainty before, quiet since; wrong in one of a hundred."""
+    pressed = replace(action(1, 50.0, ActionKind.PLUG, "harness"), uncertainty_ns=uncertain_s * NS)
+    evidence, record = weigh([dropout(20.0, 24.0, "spreader")], [pressed], 110.0)
+    right = 0.99 * np.exp(-RATES_HZ * since_s)
     trust = evidence.trust[record.reach.parts.index("harness")]
     assert trust == pytest.approx(right / (right + 0.01), abs=1e-12)
     assert evidence.trust[record.reach.parts.index("hoist")][0] == pytest.approx(1.0)  # never moved
+
+
+def test_of_a_part_gone_bad_late_each_dropout_weighs_as_it_does_from_the_start() -> None:
+    """One that is never moved has its plain hazard at each; begun in the gap before one, half of it is spread there."""
+    incidents = [dropout(t, t + 4.0, "spreader") for t in (20.0, 60.0, 200.0)]
+    evidence, record = weigh(incidents, [], 230.0)
+    p = record.reach.parts.index("sensor")
+    slow = RATES_HZ < 0.1
+    plain = evidence.hazard[p][:, slow]
+    assert evidence.late.hazard[p][:, slow] == pytest.approx(plain)
+    gap_s = 140.0
+    begun = -np.expm1(-RATES_HZ[slow] * gap_s) / gap_s / RATES_HZ[slow]
+    assert evidence.late.first[p, 2][slow] == pytest.approx(plain[2] * (0.5 + 0.5 * begun))
+    assert evidence.late.survival[p, 2] == pytest.approx(np.exp(-RATES_HZ * 26.0))
+    assert evidence.late.prior == pytest.approx([0.0, 0.03 * 40.0 / 230.0, 0.03 * 140.0 / 230.0])
+
+
+def test_a_plug_that_no_map_knows_is_quiet_only_on_a_controller_in_trouble() -> None:
+    """It hangs on one: that the hoist ran on beside the spreader, which is away, tells nothing of it."""
+    incidents = [dropout(20.0, 24.0, "spreader"), dropout(50.0, 90.0, "spreader", "hoist")]
+    incidents += [dropout(95.0, None, "spreader")]
+    evidence, record = weigh(incidents, [unplug(1, 300.0, "blue plug")], 200.0)
+    assert evidence.quiet_s[record.reach.parts.index("blue plug")] == pytest.approx(26.0)
+    assert evidence.quiet_s[record.reach.parts.index("fuse")] == pytest.approx(105.0)
 
 
 def test_quiet_counts_from_the_first_trouble_in_the_longest_trial_that_ended_or_all_that_did_not() -> None:
@@ -174,3 +204,16 @@ def test_a_part_that_was_just_shaken_shows_in_two_of_five_cases_within_a_second_
     waits = [100.025 - (100.0 - node / 10.0) for node in range(-30, 51)]
     within = sum(w for w, waited in zip(lateness_weights(), waits, strict=True) if 0.0 < waited < 1.5)
     assert (shaken - marked) / marked == pytest.approx(0.4 / 1.5 * within / RATES_HZ[0])
+
+
+def test_a_journal_whose_clock_is_ahead_is_read_as_if_it_were_not() -> None:
+    incidents = [dropout(20.0, 24.0, "spreader"), dropout(62.0, 66.0, "spreader")]
+
+    def weighed(ahead_s: float) -> Float64Array:
+        pressed = [action(n, t + ahead_s, ActionKind.UNPLUG, "harness") for n, t in ((1, 40.0), (2, 61.0))]
+        reach = find_reach(CARRIER, pressed)
+        losses = gather_losses(incidents, reach.controllers, 0)
+        evidence = weigh_evidence(CARRIER, losses, range(2), reach, pressed, 0, 90.0, offset_s=ahead_s)
+        return np.concatenate((evidence.survival, evidence.hazard.sum(axis=1)))
+
+    assert weighed(3.0) == pytest.approx(weighed(0.0))

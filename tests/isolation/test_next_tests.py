@@ -7,9 +7,8 @@ import pytest
 
 from busdoc.actions.action import ActionKind
 from busdoc.isolation.proposals.gain import fewest_tests
-from busdoc.isolation.verdict import IsolationVerdict
-from tests.isolation.records import NS, HandRecord, action, dropout, sweeper, unplug
 from tests.truth.fault_finding import find_by_proposals, find_one_at_a_time
+from tests.truth.hand_records import NS, HandRecord, action, dropout, sweeper, unplug
 
 POWER = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
 

@@ -1,5 +1,7 @@
 """The posterior over sets of faulty parts against the same worked out the long way, and against sums by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -113,6 +115,8 @@ def agrees(posterior: Posterior, causes: Causes, within: float = 1e-9) -> None:
         expected[key] = expected.get(key, 0.0) + weight
     assert max(abs(found.get(key, 0.0) - expected.get(key, 0.0)) for key in {*found, *expected}) < within
     assert np.abs(posterior.marginal - of_parts).max() < within
+    assert posterior.sets.min() == -1
+    assert posterior.weight.sum() == pytest.approx(1.0)
     assert posterior.nothing == pytest.approx(enumerated[()], abs=within)
     assert posterior.elsewhere == pytest.approx(elsewhere, abs=within)
 
@@ -150,28 +154,62 @@ def test_with_many_incidents_the_thinned_sum_stays_near_the_whole_one(seed: int)
     assert np.abs(thinned(causes).marginal - weigh_sets(causes).marginal).max() < 0.03
 
 
+@pytest.mark.parametrize("seed", [0, 1, 3])
+def test_with_dozens_of_incidents_the_thinned_sum_stays_near_the_long_way_round(seed: int) -> None:
+    """Densities in units that keep the long way within a double; the unit does not matter."""
+    causes = many_incidents(seed, 40)
+    causes.evidence.hazard[:] *= 1e3
+    causes = replace(causes, evidence=replace(causes.evidence, background=causes.evidence.background * 1e3))
+    agrees(weigh_sets(causes), causes, within=0.002)
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_where_at_most_two_made_incidents_the_thinned_sum_is_exact(seed: int) -> None:
     causes = many_incidents(seed, 5, idle=True)
     agrees(thinned(causes), causes)
 
 
+@pytest.mark.parametrize("n_starts", [0, 2])
+def test_kinds_that_are_not_paired_count_alone_or_silently_beside_one(n_starts: int) -> None:
+    """Exact where only one could have made anything, a failed start or an incident."""
+    causes = many_incidents(1, 4)
+    e = causes.evidence
+    e.hazard[1:] = 0.0
+    starts = np.zeros((4, n_starts, N_RATES))
+    starts[0] = -np.expm1(-3.0 * RATES_HZ)
+    causes = made_up(e.hazard, e.survival, e.background, starts, np.full(n_starts, 0.02), calm=e.calm)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(likelihood, "_MOST_PAIRED", 1)
+        agrees(thinned(causes), causes)
+
+
+def test_a_start_that_failed_for_two_reasons_is_not_counted_twice() -> None:
+    """Where two of three are sure to have been enough, the third adds nothing: at least as likely as either pair."""
+    starts = np.ones((3, 1, N_RATES))
+    quiet = np.broadcast_to(np.exp(-RATES_HZ * 60.0), (3, N_RATES)).copy()
+    none = np.zeros((0, len(BACKGROUND_HZ)))
+    causes = made_up(np.zeros((3, 0, N_RATES)), quiet, none, starts, np.array([0.02]))
+    agrees(weigh_sets(causes), causes)
+    agrees(thinned(causes), causes)
+
+
 @pytest.mark.parametrize("n_faulty", [1, 2, 3])
 def test_as_many_bad_parts_as_were_each_seen_alone_are_found(n_faulty: int) -> None:
-    """Five parts, each alone in the machine once: those that are bad fell within a second, the others stayed quiet.
+    """Nine parts, each alone in the machine once: those that are bad fell within a second, the others stayed quiet.
 
     Worked by hand for the bad ones: without them their dropout would be the background's, once in a hundred hours.
     """
-    hazard = np.zeros((5, n_faulty, N_RATES))
-    for k in range(n_faulty):
-        hazard[k, k] = RATES_HZ * np.exp(-RATES_HZ * 1.0)
-    survival = np.broadcast_to(np.exp(-RATES_HZ * 600.0), (5, N_RATES)).copy()
-    survival[:n_faulty] = 1.0
+    hazard = np.zeros((9, n_faulty, N_RATES))
+    bad = [7, 2, 5][:n_faulty]
+    for k, p in enumerate(bad):
+        hazard[p, k] = RATES_HZ * np.exp(-RATES_HZ * 1.0)
+    survival = np.broadcast_to(np.exp(-RATES_HZ * 600.0), (9, N_RATES)).copy()
+    survival[bad] = 1.0
     background = np.full((n_faulty, len(BACKGROUND_HZ)), 1.0 / 360_000.0)
     causes = made_up(hazard, survival, background)
     for posterior in (weigh_sets(causes), thinned(causes)):
-        assert posterior.marginal[:n_faulty].min() > 0.99
-        assert posterior.marginal[n_faulty:].max() < 0.02
+        assert posterior.marginal[bad].min() > 0.99
+        assert np.delete(posterior.marginal, bad).max() < 0.02
 
 
 @pytest.mark.filterwarnings("error")
@@ -185,7 +223,10 @@ def test_with_hundreds_of_incidents_the_rate_is_still_the_gamma_posterior() -> N
     causes = made_up(hazard, np.exp(-RATES_HZ * exposed_s)[None], np.full((n, len(BACKGROUND_HZ)), 1e-12))
     log_gamma = n * np.log(RATES_HZ) - RATES_HZ * exposed_s
     expected = np.exp(log_gamma - log_gamma.max())
-    assert weigh_sets(causes).rate[0] == pytest.approx(expected / expected.sum(), abs=1e-9)
+    posterior = weigh_sets(causes)
+    assert posterior.rate[0] == pytest.approx(expected / expected.sum(), abs=1e-9)
+    assert posterior.weight.sum() == pytest.approx(1.0)
+    assert posterior.marginal[0] > 0.99
 
 
 @pytest.mark.filterwarnings("error")

@@ -9,7 +9,7 @@ import pytest
 from busdoc.health.codes.code import CodeKind, FaultCode
 from busdoc.isolation.suspects.prior import SET_SIZE_PRIOR, kind_of, part_weights, share_off_the_map
 from busdoc.machine.machine import Machine, Part, PartKind
-from tests.isolation.records import BRANCHES, NS, ON_IT, sweeper
+from tests.truth.hand_records import BRANCHES, NS, ON_IT, sweeper
 
 FEEDS = ("battery", "fuse-1", "fuse-2", "fuse-3")
 TRUNKS = ("front-trunk", "rear-trunk")
@@ -50,6 +50,8 @@ def test_of_a_branch_the_harness_and_the_sensor_fail_most_and_a_terminator_hardl
     parts = {kind: Part(name=kind, kind=PartKind(kind)) for kind in kinds}
     weights = weights_of(Machine(parts=MappingProxyType(parts)))
     assert list(weights.values()) == pytest.approx([share / 4.3 for share in (1.0, 1.0, 0.8, 0.7, 0.6, 0.2)])
+    beside = weights_of(Machine(parts=MappingProxyType(parts)), parts=(*kinds, "blue plug"))
+    assert beside["blue plug"] == beside["harness"]  # of a plug that only the journal names nothing is known
 
 
 def test_what_the_map_states_stands_in_place_of_the_share() -> None:

@@ -11,7 +11,14 @@ from busdoc.arrays import Float64Array
 from busdoc.isolation.proposals.gain import entropy_bit, expected_entropy_bit, fewest_tests, gain_bit, two_way_gain_bit
 from busdoc.isolation.proposals.gain import one_at_a_time_tests as restoring_tests
 from busdoc.isolation.suspects.dwell import dwell_s, known_rate_dwell_s
-from busdoc.isolation.suspects.rates import RATES_HZ, quiet_probability
+from busdoc.isolation.suspects.rates import (
+    BACKGROUND_ALONE,
+    BACKGROUND_BESIDE,
+    BACKGROUND_HZ,
+    RATE_PRIOR,
+    RATES_HZ,
+    quiet_probability,
+)
 
 
 @pytest.mark.parametrize(
@@ -133,3 +140,28 @@ def test_halving_even_suspects_tells_one_bit_and_no_other_split_more() -> None:
     gains = two_way_gain_bit(weights, splits)
     assert int(np.argmax(gains)) == 4
     assert gains[4] == pytest.approx(1.0)
+
+
+def test_rates_are_known_in_quarters_of_a_decade_from_once_an_hour_to_28_times_a_second() -> None:
+    """Log-uniform, as of a scale of which nothing is known (H. Jeffreys, Proc. Royal Society A 186 (1946) 453)."""
+    edges = np.geomspace(1.0 / 3600.0, 1e5 / 3600.0, 21)
+    assert pytest.approx(np.sqrt(edges[1:] * edges[:-1])) == RATES_HZ
+    assert pytest.approx(np.full(20, 0.05)) == RATE_PRIOR
+    with pytest.raises(ValueError, match="read-only"):
+        RATES_HZ[0] = 1.0
+
+
+def test_the_background_comes_hardly_ever_once_a_day_or_in_steps_up_to_once_in_a_hundred_seconds() -> None:
+    """Beside a fault on the map 3 % have another trouble, as docs/probabilities.md says; without one there is some."""
+    assert BACKGROUND_HZ[0] * 3600.0 * 24.0 * 365.0 < 0.5
+    assert BACKGROUND_HZ[1] * 86_400.0 == pytest.approx(1.0, rel=0.2)
+    steps = BACKGROUND_HZ[2:] / BACKGROUND_HZ[1:-1]
+    assert steps.min() > 2.5
+    assert steps.max() < 11.0
+    assert BACKGROUND_HZ[-1] == pytest.approx(0.01)
+    assert BACKGROUND_BESIDE.sum() == pytest.approx(1.0)
+    assert BACKGROUND_BESIDE[0] == pytest.approx(0.97)
+    assert (np.diff(BACKGROUND_BESIDE) < 0.0).all()
+    assert BACKGROUND_ALONE.sum() == pytest.approx(1.0)
+    assert BACKGROUND_ALONE[0] == 0.0
+    assert int(BACKGROUND_ALONE.argmax()) == 4  # most often every quarter of an hour

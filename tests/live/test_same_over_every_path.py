@@ -5,12 +5,13 @@ They carry twenty seconds of the bundled machine, a controller that falls and a 
 when each frame has been read: what differs is what each path does to frames and times, not how busy a computer is.
 """
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from busdoc.actions.action import ActionKind
+from busdoc.actions.action import Action, ActionKind
 from busdoc.analysis.postmortem import postmortem
 from busdoc.analysis.result import Result
 from busdoc.capture.channels import ChannelTable
@@ -21,6 +22,7 @@ from busdoc.capture.source import open_capture
 from busdoc.decode.database.database import load_databases
 from busdoc.live.session import LiveSession
 from busdoc.machine.machine_map import load_machine
+from busdoc.report.words.headline import headline
 from tests.capture.real_paths import PATHS, Carrier, real_path
 
 ROOT = Path(__file__).parents[2]
@@ -115,9 +117,8 @@ def test_the_stretch_holds_a_fall_and_a_power_cycle(recorded: tuple[Path, Result
     assert kinds == {("dropout", False), ("bus-silence", True), ("code", False)}
 
 
-@pytest.mark.parametrize("speed", [1.0, 50.0])
-def test_played_back_it_is_the_same_to_the_nanosecond(speed: float, recorded: tuple[Path, Result]) -> None:
-    capture, result = recorded
+def played(capture: Path, speed: float, actions: Sequence[Action]) -> LiveSession:
+    """Give a session that has come to the end of a recording, with a journal pressed along."""
     now = [0]
 
     def clock_ns() -> int:
@@ -127,14 +128,53 @@ def test_played_back_it_is_the_same_to_the_nanosecond(speed: float, recorded: tu
     source = Playback([capture], speed, clock_ns=clock_ns)
     session = LiveSession(source, load_machine(MAP), load_databases([DATABASE]))
     session.start()
-    session.play(result.actions)
+    session.play(actions)
     while not source.finished:
         session.step()
+    return session
+
+
+@pytest.mark.parametrize("speed", [1.0, 50.0])
+def test_played_back_it_is_the_same_to_the_nanosecond(speed: float, recorded: tuple[Path, Result]) -> None:
+    capture, result = recorded
+    session = played(capture, speed, result.actions)
     session.close()
     again = session.result()
     assert again.incidents == result.incidents
     assert again.because == result.because
     assert again.actions == result.actions
+    assert again.isolation == result.isolation
+
+
+@pytest.mark.parametrize("speed", [1.0, 50.0])
+def test_the_verdict_that_is_shown_is_that_of_the_post_mortem(speed: float, recorded: tuple[Path, Result]) -> None:
+    """What the session judged on its way, again and again, and not what it would conclude afterwards."""
+    capture, result = recorded
+    session = played(capture, speed, result.actions)
+    session.close()
+    view = session.view()
+    assert result.isolation is not None
+    assert view.suspects == result.isolation.suspects
+    assert view.why == result.isolation.suspects[0].why
+    assert view.headline == headline(result)
+
+
+def test_what_was_undone_or_corrected_leaves_no_trace_in_the_verdict(recorded: tuple[Path, Result]) -> None:
+    capture, result = recorded
+    session = played(capture, 50.0, result.actions)
+    (cycle,) = result.actions
+    session.act(ActionKind.UNPLUG, "harness-A")
+    session.step()
+    session.undo()
+    session.retime(cycle.n, 3.0)
+    session.step()
+    assert session.view().suspects != ()
+    assert session.view().actions[0].time_ns != cycle.time_ns
+    session.retime(cycle.n, (session.source.now_ns() - cycle.time_ns) / 1e9)
+    session.close()
+    assert session.view().actions == result.actions
+    assert result.isolation is not None
+    assert session.view().suspects == result.isolation.suspects
 
 
 @pytest.mark.parametrize("kind", PATHS)

@@ -1,7 +1,9 @@
 """The Python API: few plain calls, loaded when first used."""
 
+import inspect
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -83,3 +85,21 @@ def test_databases_are_given_one_several_or_by_channel() -> None:
     bound = busdoc.load_databases([(0, dbc)])
     assert len(alone.messages) == len(bound.messages) > 0
     assert {message.channel for message in bound.messages} == {0}
+
+
+def test_the_three_calls_that_read_a_recording_take_the_same_things() -> None:
+    def taken(call: Callable[..., object]) -> dict[str, inspect.Parameter]:
+        return dict(inspect.signature(call).parameters)
+
+    assert taken(busdoc.resync) == taken(busdoc.postmortem)
+    assert {name: one for name, one in taken(busdoc.baseline).items() if name != "name"} == taken(busdoc.postmortem)
+
+
+def test_a_map_that_was_learnt_gives_the_recording_it_was_learnt_from_no_fault(tmp_path: Path) -> None:
+    capture = Path(__file__).parents[2] / "captures" / "sweeper_feed" / "capture.log.gz"
+    learnt = busdoc.baseline(capture, name="Street sweeper")
+    (tmp_path / "learnt.toml").write_text(learnt.text, encoding="utf-8", newline="\n")
+    found = busdoc.resync(capture, machine=tmp_path / "learnt.toml")
+    mapped = set(busdoc.load_machine(tmp_path / "learnt.toml").controllers)
+    assert mapped == {one.name for one in found.health.controllers}
+    assert not found.changes

@@ -300,10 +300,7 @@ def _refuse_other_captures(place: RecordingPlace) -> None:
     where, wanted = str(place.folder), "an empty folder, or one recorded to before"
     if (place.folder / RECORDING).is_dir():
         raise InputError(where, wanted, "the folder of a session", "Name another with -o.")
-    others = [
-        path.name
-        for path in place.folder.iterdir()
-        if (reader := READERS.get(suffix_of(path))) is not None and not reader.shared
-    ]
+    tables = [suffix for suffix, reader in READERS.items() if reader.shared]  # those of the recording among them
+    others = [p.name for p in place.folder.iterdir() if suffix_of(p) in READERS and p.suffix not in tables]
     if others:
         raise InputError(where, wanted, f"{others[0]} in it", "Name another with -o.")

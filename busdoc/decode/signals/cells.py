@@ -141,10 +141,7 @@ class SignalCells:
         cell_of = cells_of(block.t_ns, self._edges_ns)
         for key, rows in self._streams_of(block):
             message, row_of = self._plans[key]
-            columns = decode(message, block, rows, compiled=False)
-            for row, column in zip(row_of.tolist(), columns.values(), strict=True):
-                if row >= 0:
-                    self.rows.take(row, cell_of[rows], column.values)
+            self._take_columns(message, row_of, block, rows, cell_of)
         for k, at, interval_ms in self._intervals.feed(block):
             self.rows.take(len(self._wanted) + k, cell_of[at], interval_ms)
 
@@ -193,50 +190,49 @@ class SignalCells:
         yield from _grouped(self._keys[place[known]], known)
 
     def _feed_compiled(self, block: FrameBlock) -> None:
-        from busdoc.decode.signals.cells_kernel import fold_cells, fold_frames  # numba: 0.25 s to import
+        from busdoc.decode.signals.cells_kernel import (  # numba: 0.25 s to import
+            Apart,
+            Cells,
+            Frames,
+            Intervals,
+            Table,
+            fold_frames,
+        )
 
         if self._table is None:
             self._table = lay_out(self._plans, self._intervals.keys, len(self._wanted))
         table = self._table
-        n_apart = len(block) if table.is_apart.any() else 0
-        apart, apart_stream = np.empty(n_apart, np.int64), np.empty(n_apart, np.int64)
+        room = len(block) if table.is_apart.any() else 0
+        apart = Apart(np.empty(room, np.int64), np.empty(room, np.int64))
         n_apart = fold_frames(
-            np.require(block.t_ns, requirements=("C", "W")),
-            np.require(block.channel, requirements=("C", "W")),
-            np.require(block.id, requirements=("C", "W")),
-            np.require(block.flags, requirements=("C", "W")),
-            np.require(block.length, requirements=("C", "W")),
-            payload_words(block),
-            self._edges_ns,
-            table.keys,
-            table.stream_of_key,
-            table.first_value,
-            table.is_apart,
-            table.interval_of,
-            table.parts,
-            table.named_raw,
-            table.named_valid,
-            self._intervals.most_ns,
-            self._intervals.last_ns,
-            table.factors,
-            table.row_of,
-            self.rows.low,
-            self.rows.high,
-            self.rows.last,
+            Frames(
+                t_ns=np.require(block.t_ns, requirements=("C", "W")),
+                channel=np.require(block.channel, requirements=("C", "W")),
+                id=np.require(block.id, requirements=("C", "W")),
+                flags=np.require(block.flags, requirements=("C", "W")),
+                n_bytes=np.require(block.length, requirements=("C", "W")),
+                words=payload_words(block),
+            ),
+            Table(*(getattr(table, name) for name in Table._fields)),
+            Intervals(self._intervals.most_ns, self._intervals.last_ns),
+            Cells(self._edges_ns, self.rows.low, self.rows.high, self.rows.last),
             apart,
-            apart_stream,
         )
         if not n_apart:
             return
         cell_of = cells_of(block.t_ns, self._edges_ns)
-        for stream, rows in _grouped(apart_stream[:n_apart], apart[:n_apart]):
+        for stream, rows in _grouped(apart.stream[:n_apart], apart.row[:n_apart]):
             message, row_of = self._plans[table.key_of[stream]]
-            columns = decode(message, block, rows, compiled=True)
-            for row, column in zip(row_of.tolist(), columns.values(), strict=True):
-                if row >= 0:
-                    fold_cells(
-                        column.values, cell_of[rows], self.rows.low[row], self.rows.high[row], self.rows.last[row]
-                    )
+            self._take_columns(message, row_of, block, rows, cell_of)
+
+    def _take_columns(
+        self, message: Message, row_of: Int64Array, block: FrameBlock, rows: Int64Array, cell_of: Int64Array
+    ) -> None:
+        """Decode some frames of a message in the general way, and take in the signals that have a row."""
+        columns = decode(message, block, rows)
+        for row, column in zip(row_of.tolist(), columns.values(), strict=True):
+            if row >= 0:
+                self.rows.take(row, cell_of[rows], column.values)
 
 
 def _stream_text(one: SignalSummary) -> str:

@@ -4,16 +4,27 @@ Frames come in the order of time, so one cell is filled at a time: the state of 
 need not be sorted by stream, and a value is scaled only when its cell is over.
 """
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numba
 import numpy as np
+from numba import boolean, float32, float64, int64, uint8, uint16, uint32, uint64
 
+from busdoc.arrays import (
+    BoolArray,
+    Float32Array,
+    Float64Array,
+    Int64Array,
+    UInt8Array,
+    UInt16Array,
+    UInt32Array,
+    UInt64Array,
+)
 from busdoc.capture.frames import ERROR, EXTENDED, REMOTE
 from busdoc.decode.signals.cells_table import Part
 from busdoc.decode.signals.stream_intervals import NEVER_NS
 
-__all__ = ["fold_cells", "fold_frames"]
+__all__ = ["Apart", "Cells", "Frames", "Intervals", "Table", "fold_frames"]
 
 _MOST = np.iinfo(np.int64).max
 _LEAST = np.iinfo(np.int64).min
@@ -24,30 +35,72 @@ _SIGN, _REVERSED, _PLAIN = Part.SIGN, Part.REVERSED, Part.PLAIN
 _NAMED_FROM, _NAMED_TO = Part.NAMED_FROM, Part.NAMED_TO
 
 
-@numba.njit("void(float64[::1], int64[::1], float32[::1], float32[::1], float32[::1])", cache=True, nogil=True)
-def fold_cells(values: Any, cell: Any, low: Any, high: Any, last: Any) -> None:
-    """Take in values of one series; the state of a cell is written when the next one begins.
+class Frames(NamedTuple):
+    """The columns of a block, (n,) each, in the order of time."""
 
-    Parameters
-    ----------
-    values : (n,) NaN where there is none
-    cell : (n,) non-decreasing; negative where there is none
-    low, high, last : (cells,) changed
-    """
-    at = 0
-    while at < len(values) and cell[at] < 0:
-        at += 1
-    while at < len(values) and cell[at] >= 0:
-        here = cell[at]
-        least, most, newest = low[here], high[here], last[here]
-        while at < len(values) and cell[at] == here:
-            value = numba.float32(values[at])
-            if value - value == 0.0:  # neither infinite nor NaN
-                least = min(least, value)
-                most = max(most, value)
-                newest = value
-            at += 1
-        low[here], high[here], last[here] = least, most, newest
+    t_ns: Int64Array
+    channel: UInt8Array
+    id: UInt32Array
+    flags: UInt16Array
+    n_bytes: UInt8Array
+    words: UInt64Array
+    """The first 8 bytes of each."""
+
+
+class Table(NamedTuple):
+    """The arrays of `CellTable`."""
+
+    keys: Int64Array
+    stream_of_key: Int64Array
+    first_value: Int64Array
+    is_apart: BoolArray
+    interval_of: Int64Array
+    parts: Int64Array
+    named_raw: UInt64Array
+    named_valid: BoolArray
+    factors: Float64Array
+    row_of: Int64Array
+
+
+class Intervals(NamedTuple):
+    """The arrays of `StreamIntervals`."""
+
+    most_ns: Int64Array
+    """(k,) beyond it an interval is none."""
+    last_ns: Int64Array
+    """(k,) the last frame of each one's stream: changed."""
+
+
+class Cells(NamedTuple):
+    """The cells, and the arrays of `CellRows`: changed."""
+
+    edges_ns: Int64Array
+    """(cells + 1,) ascending."""
+    low: Float32Array
+    """(rows, cells), as are the others."""
+    high: Float32Array
+    last: Float32Array
+
+
+class Apart(NamedTuple):
+    """The frames of streams worked on elsewhere: written."""
+
+    row: Int64Array
+    stream: Int64Array
+
+
+_record: Any = numba.types.BaseTuple.from_types  # untyped
+_FRAMES = _record((int64[::1], uint8[::1], uint32[::1], uint16[::1], uint8[::1], uint64[::1]), Frames)
+_TABLE = _record(
+    (
+        *(int64[::1], int64[::1], int64[::1], boolean[::1], int64[::1]),
+        *(int64[:, ::1], uint64[::1], boolean[::1], float64[:, ::1], int64[::1]),
+    ),
+    Table,
+)
+_INTERVALS = _record((int64[::1], int64[::1]), Intervals)
+_CELLS = _record((int64[::1], float32[:, ::1], float32[:, ::1], float32[:, ::1]), Cells)
+_APART = _record((int64[::1], int64[::1]), Apart)
 
 
 @numba.njit("uint64(uint64)", cache=True, nogil=True)
@@ -74,16 +127,14 @@ def _taken_out(word: Any, part: Any, named_raw: Any, named_valid: Any) -> Any:
     return np.int64(number << np.uint64(part[_SIGN])) >> part[_SIGN], valid
 
 
-@numba.njit(
-    "void(int64, int64[:, ::1], float64[:, ::1], int64[::1], float32[:, ::1], float32[:, ::1], float32[:, ::1])",
-    cache=True,
-    nogil=True,
-)
-def _write(cell: Any, state: Any, factors: Any, row_of: Any, low: Any, high: Any, last: Any) -> None:
+@numba.njit(numba.void(int64, int64[:, ::1], _TABLE, _CELLS), cache=True, nogil=True)
+def _write(cell: Any, state: Any, table: Any, cells: Any) -> None:
     """Put what one cell has gathered into the rows, and begin anew.
 
     Scaling and rounding keep the order of numbers or turn it round, so extremes of raw numbers are extremes of values.
     """
+    factors, row_of = table.factors, table.row_of
+    low, high, last = cells.low, cells.high, cells.last
     for slot in range(len(state)):
         if state[slot, 0] > state[slot, 1]:
             continue
@@ -97,63 +148,25 @@ def _write(cell: Any, state: Any, factors: Any, row_of: Any, low: Any, high: Any
         state[slot, 0], state[slot, 1] = _MOST, _LEAST
 
 
-@numba.njit(
-    "int64(int64[::1], uint8[::1], uint32[::1], uint16[::1], uint8[::1], uint64[::1], int64[::1], int64[::1],"
-    " int64[::1], int64[::1], boolean[::1], int64[::1], int64[:, ::1], uint64[::1], boolean[::1], int64[::1],"
-    " int64[::1], float64[:, ::1], int64[::1], float32[:, ::1], float32[:, ::1], float32[:, ::1], int64[::1],"
-    " int64[::1])",
-    cache=True,
-    nogil=True,
-)
-def fold_frames(
-    t_ns: Any,
-    channel: Any,
-    identifier: Any,
-    flags: Any,
-    length: Any,
-    words: Any,
-    edges_ns: Any,
-    keys: Any,
-    stream_of_key: Any,
-    first_value: Any,
-    is_apart: Any,
-    interval_of: Any,
-    parts: Any,
-    named_raw: Any,
-    named_valid: Any,
-    most_ns: Any,
-    last_ns: Any,
-    factors: Any,
-    row_of: Any,
-    low: Any,
-    high: Any,
-    last: Any,
-    apart: Any,
-    apart_stream: Any,
-) -> Any:
+@numba.njit(int64(_FRAMES, _TABLE, _INTERVALS, _CELLS, _APART), cache=True, nogil=True)
+def fold_frames(frames: Any, table: Any, intervals: Any, cells: Any, apart: Any) -> Any:
     """Take in frames in the order of time.
 
     Parameters
     ----------
-    t_ns … words : (frames,) columns of a block, `words` the first 8 bytes of each
-    edges_ns : (cells + 1,) ascending
-    keys, stream_of_key : (places,) an open hash table of a power of two places; a key of -1 is a free place
-    first_value : (streams + 1,) where each stream's values begin; they end with the interval of the stream, if wanted
-    is_apart : (streams,) its signals are worked on elsewhere; its interval is not
-    interval_of : (streams,) the number of its interval; -1: none is wanted
-    parts : (values, Part.COUNT) how each is taken out
-    named_raw, named_valid : raw numbers whose name decides whether they are values
-    most_ns : (intervals,) beyond it an interval is none
-    last_ns : (intervals,) the last frame of each one's stream: changed
-    factors : (values, 3) scale, divisor, offset
-    row_of : (values,) which row each fills
-    low, high, last : (rows, cells) changed
-    apart, apart_stream : (frames,) the frames of streams worked on elsewhere, and their streams: written
+    frames, table : `Frames`, `Table`
+    intervals, cells, apart : `Intervals`, `Cells`, `Apart`: changed
 
     Returns
     -------
     how many of `apart` were written
     """
+    t_ns, channel, identifier, flags = frames.t_ns, frames.channel, frames.id, frames.flags
+    length, words, edges_ns = frames.n_bytes, frames.words, cells.edges_ns
+    keys, stream_of_key, first_value = table.keys, table.stream_of_key, table.first_value
+    is_apart, interval_of, parts = table.is_apart, table.interval_of, table.parts
+    named_raw, named_valid = table.named_raw, table.named_valid
+    most_ns, last_ns = intervals.most_ns, intervals.last_ns
     n_cells = len(edges_ns) - 1
     state = np.empty((len(parts), 3), np.int64)
     state[:, 0], state[:, 1] = _MOST, _LEAST
@@ -162,12 +175,14 @@ def fold_frames(
     n_apart = 0
     last_place = np.uint64(len(keys) - 1)
     for at in range(len(t_ns)):
+        # a cell that is over is written, and the next one with this frame in it begins
         if t_ns[at] >= next_ns:
             if cell >= 0:
-                _write(cell, state, factors, row_of, low, high, last)
+                _write(cell, state, table, cells)
             while cell < n_cells and edges_ns[cell + 1] <= t_ns[at]:
                 cell += 1
             next_ns = edges_ns[cell + 1] if cell < n_cells else _MOST
+        # the frame's stream, by an open hash table
         key = (np.int64(channel[at]) << 32) | (np.int64(flags[at] & EXTENDED) << 31) | np.int64(identifier[at])
         place = (np.uint64(key * np.int64(0x9E3779B97F4A7C1)) >> np.uint64(20)) & last_place
         found = keys[place]
@@ -178,6 +193,7 @@ def fold_frames(
             continue
         stream = np.uint64(stream_of_key[place])  # unsigned, since signed places may count from the end: slower
         end = np.uint64(first_value[stream + np.uint64(1)])
+        # the interval since its last frame, where that is wanted
         inside = 0 <= cell < n_cells
         k = interval_of[stream]
         if k >= 0:
@@ -188,10 +204,11 @@ def fold_frames(
                 state[end, 1] = max(state[end, 1], interval_ns)
                 state[end, 2] = interval_ns
             last_ns[k] = t_ns[at]
+        # its values, where it holds any and they are plain; the others are left to the general way
         if flags[at] & REMOTE or not inside:
             continue
         if is_apart[stream]:
-            apart[n_apart], apart_stream[n_apart] = at, stream
+            apart.row[n_apart], apart.stream[n_apart] = at, stream
             n_apart += 1
             continue
         n_bytes, word = np.int64(length[at]), words[at]
@@ -210,5 +227,5 @@ def fold_frames(
             state[here, 1] = max(state[here, 1], value)
             state[here, 2] = value
     if 0 <= cell < n_cells:
-        _write(cell, state, factors, row_of, low, high, last)
+        _write(cell, state, table, cells)
     return n_apart

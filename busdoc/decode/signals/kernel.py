@@ -1,19 +1,21 @@
-"""The compiled path of decoding: the same as `busdoc.decode.signals.signals` and `signal_fold`, for millions of frames.
+"""The compiled path of `busdoc.decode.signals.watch`: the same as `busdoc.decode.signals.fold`, for millions of frames.
 
 The kernels and all that they call stand in this one file, since numba's cache does not see a change in another.
 """
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numba
 import numpy as np
+from numba import boolean, float64, int64, uint8, uint32, uint64
 
+from busdoc.arrays import Float64Array, Int64Array, UInt8Array, UInt32Array, UInt64Array
 from busdoc.capture.frames import EXTENDED, FrameFlag
 from busdoc.decode.database.parameter_range import SignalStatus
 from busdoc.decode.signals.plan import Field
 from busdoc.decode.signals.state import EXACT_BITS, FEW, Count, Measure, Policy
 
-__all__ = ["decode_rows", "fold_rows", "group_rows", "match_streams"]
+__all__ = ["Frames", "Order", "Out", "Plan", "State", "fold_rows", "group_rows", "match_streams"]
 
 _VALID = int(SignalStatus.VALID)
 _UNAVAILABLE = int(SignalStatus.NOT_AVAILABLE)
@@ -36,6 +38,91 @@ _EXACT_BITS = EXACT_BITS
 _ALWAYS, _FEW_VALUED = int(Policy.ALWAYS), int(Policy.FEW_VALUED)
 
 _NO_SIGNALS = int(FrameFlag.ERROR | FrameFlag.REMOTE)
+
+
+class Order(NamedTuple):
+    """Which frames are whose, and whose the streams are."""
+
+    rows: Int64Array
+    """(frames,) those of one stream after one another, each in the order of time."""
+    edges: Int64Array
+    """(streams + 1,) where each stream's rows begin."""
+    owner_of: UInt8Array
+    """(streams,) the thread that folds it."""
+    first_slot: Int64Array
+    """(streams + 1,) where each stream's signals begin."""
+
+
+class Frames(NamedTuple):
+    """The columns of a block; see `busdoc.decode.signals.payload`."""
+
+    t_ns: Int64Array
+    words: UInt64Array
+    lengths: UInt8Array
+    long_starts: Int64Array
+    """Empty where no signal needs them."""
+    long_bytes: UInt8Array
+
+
+class Plan(NamedTuple):
+    """The arrays of `SignalPlan`, all streams' signals after one another."""
+
+    layout: Int64Array
+    limits: UInt64Array
+    factors: Float64Array
+    branches: Int64Array
+    named_raw: UInt64Array
+    named_status: UInt8Array
+
+
+class State(NamedTuple):
+    """The arrays of `SignalState`."""
+
+    policy: UInt8Array
+    most_kept: Int64Array
+    counts: Int64Array
+    measures: Float64Array
+
+
+class Out(NamedTuple):
+    """Room for changes; the columns of `Changes`."""
+
+    slot: Int64Array
+    t_ns: Int64Array
+    bits: Int64Array
+    status: UInt8Array
+    is_status: UInt8Array
+
+
+class Near(NamedTuple):
+    """Some frames of one stream, brought together."""
+
+    t_ns: Int64Array
+    words: UInt64Array
+    swapped: UInt64Array
+    """The words with their bytes reversed."""
+    lengths: Int64Array
+    long_starts: Int64Array
+
+
+class Taken(NamedTuple):
+    """One signal in those frames, and one word of each size, to read bits as floats."""
+
+    bits: UInt64Array
+    judged: UInt8Array
+    """`SignalStatus` values."""
+    room64: UInt64Array
+    room32: UInt32Array
+
+
+_record: Any = numba.types.BaseTuple.from_types  # untyped
+_ORDER = _record((int64[::1], int64[::1], uint8[::1], int64[::1]), Order)
+_FRAMES = _record((int64[::1], uint64[::1], uint8[::1], int64[::1], uint8[::1]), Frames)
+_PLAN = _record((int64[:, ::1], uint64[:, ::1], float64[:, ::1], int64[:, ::1], uint64[::1], uint8[::1]), Plan)
+_STATE = _record((uint8[::1], int64[::1], int64[:, ::1], float64[:, ::1]), State)
+_OUT = _record((int64[::1], int64[::1], int64[::1], uint8[::1], uint8[::1]), Out)
+_NEAR = _record((int64[::1], uint64[::1], uint64[::1], int64[::1], int64[::1]), Near)
+_TAKEN = _record((uint64[::1], uint8[::1], uint64[::1], uint32[::1]), Taken)
 
 
 @numba.njit("uint64(uint64)", cache=True, nogil=True)
@@ -170,35 +257,19 @@ def group_rows(stream_of: Any, edges: Any, rows: Any) -> None:
             place[stream] += 1
 
 
-@numba.njit(
-    "void(int64, boolean, uint64[::1], uint64[::1], int64[::1], int64[::1], uint8[::1], int64[::1], uint64[::1],"
-    " uint64[::1], uint8[::1], uint64[::1], uint8[::1])",
-    cache=True,
-    nogil=True,
-)
-def _take_out(
-    n: Any,
-    all_there: Any,
-    words: Any,
-    swapped: Any,
-    lengths: Any,
-    long_starts: Any,
-    long_bytes: Any,
-    row: Any,
-    limits: Any,
-    named_raw: Any,
-    named_status: Any,
-    bits: Any,
-    judged: Any,
-) -> None:
+@numba.njit(numba.void(int64, boolean, _NEAR, uint8[::1], _PLAN, int64, _TAKEN), cache=True, nogil=True)
+def _take_out(n: Any, all_there: Any, near: Any, long_bytes: Any, plan: Any, slot: Any, taken: Any) -> None:
     """Take one signal out of n frames and judge it; the multiplex is not looked at.
 
     Parameters
     ----------
     all_there : whether every frame is long enough for it
     """
+    words, swapped, lengths, bits, judged = near.words, near.swapped, near.lengths, taken.bits, taken.judged
+    row, limits = plan.layout[slot], plan.limits[slot]
     first, span, mask = row[_FIRST_BYTE], row[_SPAN], limits[0]
     needed = row[_NEEDED]
+    # its bits: in one word nearly always, in either order of bytes; else byte by byte
     if first + span <= 8:
         if row[_LITTLE]:
             down = np.uint64(8 * first + row[_SHIFT])
@@ -212,7 +283,8 @@ def _take_out(
         for at in range(n):
             bits[at] = np.uint64(0)
             if lengths[at] >= needed:
-                bits[at] = _unsigned(words[at], swapped[at], long_starts[at], long_bytes, row, mask)
+                bits[at] = _unsigned(words[at], swapped[at], near.long_starts[at], long_bytes, row, mask)
+    # is it there, and is the number a value
     if all_there:
         judged[:n] = _VALID
     else:
@@ -222,7 +294,8 @@ def _take_out(
         last_valid = limits[1] if row[_NAMED_FROM] == row[_NAMED_TO] else np.uint64(0)
         for at in range(n):
             if judged[at] == _VALID and (bits[at] > last_valid or row[_NAMED_FROM] != row[_NAMED_TO]):
-                judged[at] = _status(bits[at], row, limits, named_raw, named_status)
+                judged[at] = _status(bits[at], row, limits, plan.named_raw, plan.named_status)
+    # a negative number's sign reaches up to bit 63
     if row[_SIGNED]:
         up = np.uint64(64 - row[_LENGTH])
         for at in range(n):
@@ -230,36 +303,18 @@ def _take_out(
 
 
 @numba.njit(
-    "int64(int64, int64, boolean, int64[::1], uint64[::1], uint8[::1], int64[::1], int64[::1], float64[::1], int64,"
-    " int64, float64[::1], int64, int64[::1], int64[::1], int64[::1], uint8[::1], uint8[::1], uint64[::1],"
-    " uint32[::1])",
+    int64(int64, int64, boolean, _NEAR, _PLAN, _TAKEN, _STATE, _OUT, int64),
     cache=True,
     nogil=True,
 )
 def _fold_one(
-    slot: Any,
-    n: Any,
-    all_valid: Any,
-    t_ns: Any,
-    all_bits: Any,
-    judged: Any,
-    row: Any,
-    count: Any,
-    measure: Any,
-    policy: Any,
-    most_kept: Any,
-    factors: Any,
-    n_out: Any,
-    out_slot: Any,
-    out_ns: Any,
-    out_bits: Any,
-    out_status: Any,
-    out_is_status: Any,
-    room64: Any,
-    room32: Any,
+    slot: Any, n: Any, all_valid: Any, near: Any, plan: Any, taken: Any, state: Any, out: Any, n_out: Any
 ) -> Any:
     """Fold one signal in n frames into its state; give how many changes have been written by now."""
-    scale, offset = factors[0], factors[1]
+    t_ns, all_bits, judged, row = near.t_ns, taken.bits, taken.judged, plan.layout[slot]
+    count, measure, most_kept = state.counts[slot], state.measures[slot], state.most_kept[slot]
+    policy = np.int64(state.policy[slot])
+    scale, offset = plan.factors[slot, 0], plan.factors[slot, 1]
     low, high, total = np.inf, -np.inf, measure[_TOTAL]
     n_valid, n_absent = np.int64(0), np.int64(0)
     first_valid, last_valid = -1, -1
@@ -284,6 +339,7 @@ def _fold_one(
         last_bits = np.int64(all_bits[n - 1])
         n = 0
     for at in range(n):
+        # count what each frame holds, and follow the range of the values
         status = np.int64(judged[at])
         if status == _ABSENT:
             n_absent += 1
@@ -291,7 +347,7 @@ def _fold_one(
         bits = np.int64(all_bits[at])
         if status == _VALID:
             if is_float:
-                number = _number(all_bits[at], row, room64, room32)
+                number = _number(all_bits[at], row, taken.room64, taken.room32)
             elif is_signed:
                 number = np.float64(bits)
             else:
@@ -311,6 +367,7 @@ def _fold_one(
                 last_valid = at
         else:
             count[_BY_STATUS + status] += 1
+        # a change: of the value, or of what the number means
         if bits == last_bits and last_status >= 0:
             continue
         new = last_status < 0
@@ -320,6 +377,7 @@ def _fold_one(
             if status_changed:
                 count[_STATUS_CHANGES] += 1
         last_bits, last_status = bits, status
+        # of a signal with many values only changes of status are kept; that it has many may show only here
         if not status_changed and (policy < _FEW_VALUED or (policy == _FEW_VALUED and count[_DISTINCT] > _FEW)):
             continue
         if policy == _FEW_VALUED and status == _VALID and count[_DISTINCT] <= _FEW:
@@ -335,24 +393,26 @@ def _fold_one(
                 count[_DISTINCT] += 1
                 if count[_DISTINCT] > _FEW and not status_changed:
                     continue
+        # keep it, if there is room
         if count[_KEPT] >= most_kept:
             count[_LOST] += 1
             count[_LOST_STATUS] += status_changed
             continue
         count[_KEPT] += 1
         count[_KEPT_STATUS] += status_changed
-        out_slot[n_out] = slot
-        out_ns[n_out] = t_ns[at]
-        out_bits[n_out] = bits
-        out_status[n_out] = status
-        out_is_status[n_out] = status_changed
+        out.slot[n_out] = slot
+        out.t_ns[n_out] = t_ns[at]
+        out.bits[n_out] = bits
+        out.status[n_out] = status
+        out.is_status[n_out] = status_changed
         n_out += 1
     count[_LAST_BITS], count[_LAST_STATUS] = last_bits, last_status
     count[_CHANGES] += n_changes
     count[_BY_STATUS + _ABSENT] += n_absent
+    # scale the few numbers that the summary needs; a negative scale turns the range round
     if n_valid:
-        first = _number(all_bits[first_valid], row, room64, room32) * scale + offset
-        last = _number(all_bits[last_valid], row, room64, room32) * scale + offset
+        first = _number(all_bits[first_valid], row, taken.room64, taken.room32) * scale + offset
+        last = _number(all_bits[last_valid], row, taken.room64, taken.room32) * scale + offset
         lowest, highest = low * scale + offset, high * scale + offset
         if lowest > highest:
             lowest, highest = highest, lowest
@@ -368,83 +428,69 @@ def _fold_one(
     return n_out
 
 
-@numba.njit(
-    "UniTuple(int64, 3)(int64, int64, int64, int64, int64[::1], int64[::1], uint8[::1], int64[::1], int64[::1],"
-    " uint64[::1], uint8[::1], int64[::1], uint8[::1],"
-    " int64[:, ::1], uint64[:, ::1], float64[:, ::1], int64[:, ::1], uint64[::1], uint8[::1], uint8[::1], int64[::1],"
-    " int64[:, ::1], float64[:, ::1], int64[::1], int64[::1], int64[::1], uint8[::1], uint8[::1])",
+@numba.njit(int64(int64, int64[::1], _FRAMES, _NEAR), cache=True, nogil=True)
+def _gather(n: Any, rows: Any, frames: Any, near: Any) -> Any:
+    """Bring the first n rows together; give the shortest payload."""
+    least = np.int64(64)
+    for at in range(n):
+        frame = rows[at]
+        near.words[at] = frames.words[frame]
+        near.swapped[at] = _swapped(frames.words[frame])
+        near.lengths[at] = frames.lengths[frame]
+        least = min(least, near.lengths[at])
+        near.t_ns[at] = frames.t_ns[frame]
+        if len(frames.long_starts):
+            near.long_starts[at] = frames.long_starts[frame]
+    return least
+
+
+@numba.njit(  # type: ignore[untyped-decorator]  # the type of a tuple has no hints
+    _record((int64, int64, int64))(int64, int64, int64, int64, _ORDER, _FRAMES, _PLAN, _STATE, _OUT),
     cache=True,
     nogil=True,
 )
 def fold_rows(
-    stream: Any,
-    done: Any,
-    owner: Any,
-    at_once: Any,
-    rows: Any,
-    edges: Any,
-    owner_of: Any,
-    first_slot: Any,
-    t_ns: Any,
-    words: Any,
-    lengths: Any,
-    long_starts: Any,
-    long_bytes: Any,
-    layout: Any,
-    limits: Any,
-    factors: Any,
-    branches: Any,
-    named_raw: Any,
-    named_status: Any,
-    policy: Any,
-    most_kept: Any,
-    counts: Any,
-    measures: Any,
-    out_slot: Any,
-    out_ns: Any,
-    out_bits: Any,
-    out_status: Any,
-    out_is_status: Any,
+    stream: Any, done: Any, owner: Any, at_once: Any, order: Any, frames: Any, plan: Any, state: Any, out: Any
 ) -> Any:
     """Fold the frames of the streams that `owner` has into their state, until they end or the room for changes does.
 
     Parameters
     ----------
     stream, done : where to go on: the stream, and how many of its rows are folded
+    owner : of `order.owner_of`
     at_once : frames of a stream that are gathered, so that each signal then runs through them with its state at hand
+    order, frames, plan, state, out : `Order`, `Frames`, `Plan`, `State`, `Out`; the last two are written
 
     Returns
     -------
     the stream and its rows folded, to go on from, and how many changes were written
     """
-    room64, room32 = np.zeros(1, np.uint64), np.zeros(1, np.uint32)
-    near_word, near_swapped = np.empty(at_once, np.uint64), np.empty(at_once, np.uint64)
-    near_length, near_start = np.empty(at_once, np.int64), np.full(at_once, -1, np.int64)
-    near_ns = np.empty(at_once, np.int64)
-    bits, judged = np.empty(at_once, np.uint64), np.empty(at_once, np.uint8)
+    near = Near(
+        np.empty(at_once, np.int64),
+        np.empty(at_once, np.uint64),
+        np.empty(at_once, np.uint64),
+        np.empty(at_once, np.int64),
+        np.full(at_once, -1, np.int64),
+    )
+    taken = Taken(
+        np.empty(at_once, np.uint64), np.empty(at_once, np.uint8), np.zeros(1, np.uint64), np.zeros(1, np.uint32)
+    )
+    bits, judged = taken.bits, taken.judged
+    rows, edges, first_slot, layout = order.rows, order.edges, order.first_slot, plan.layout
     selected_bits = np.empty((1, at_once), np.uint64)
     selected_absent = np.empty((1, at_once), np.uint8)
     n_out = 0
     n_streams = len(first_slot) - 1
     while stream < n_streams:
+        # the next frames of the stream, or the next stream; one that may overflow the room waits for the next call
         n_signals = first_slot[stream + 1] - first_slot[stream]
-        if owner_of[stream] != owner or edges[stream] + done >= edges[stream + 1]:
+        if order.owner_of[stream] != owner or edges[stream] + done >= edges[stream + 1]:
             stream, done = stream + 1, 0
             continue
         n = min(at_once, edges[stream + 1] - edges[stream] - done)
-        if n_out + n * n_signals > len(out_slot):
+        if n_out + n * n_signals > len(out.slot):
             return stream, done, n_out
-        first_row = edges[stream] + done
-        least = np.int64(64)
-        for at in range(n):
-            frame = rows[first_row + at]
-            near_word[at] = words[frame]
-            near_swapped[at] = _swapped(words[frame])
-            near_length[at] = lengths[frame]
-            least = min(least, near_length[at])
-            near_ns[at] = t_ns[frame]
-            if len(long_starts):
-                near_start[at] = long_starts[frame]
+        least = _gather(n, rows[edges[stream] + done : edges[stream + 1]], frames, near)
         first = first_slot[stream]
         multiplexed = False
         for slot in range(first, first + n_signals):
@@ -452,140 +498,21 @@ def fold_rows(
         if multiplexed and len(selected_bits) < n_signals:
             selected_bits = np.empty((n_signals, at_once), np.uint64)
             selected_absent = np.empty((n_signals, at_once), np.uint8)
+        # each signal in turn: take it out, ask the multiplexer before it whether it is there, fold it
         for slot in range(first, first + n_signals):
             row = layout[slot]
             all_there = least >= row[_NEEDED]
-            _take_out(
-                n,
-                all_there,
-                near_word,
-                near_swapped,
-                near_length,
-                near_start,
-                long_bytes,
-                row,
-                limits[slot],
-                named_raw,
-                named_status,
-                bits,
-                judged,
-            )
+            _take_out(n, all_there, near, frames.long_bytes, plan, slot, taken)
             if multiplexed:
                 selector = row[_MULTIPLEXER]
                 for at in range(n):
                     if selector >= 0 and (
-                        selected_absent[selector, at] or not _in_branch(row, branches, selected_bits[selector, at])
+                        selected_absent[selector, at] or not _in_branch(row, plan.branches, selected_bits[selector, at])
                     ):
                         judged[at] = _ABSENT
                     selected_bits[slot - first, at] = bits[at]
                     selected_absent[slot - first, at] = judged[at] == _ABSENT
             all_valid = all_there and not multiplexed and not row[_RULED] and not row[_FLOAT]
-            n_out = _fold_one(
-                slot,
-                n,
-                all_valid,
-                near_ns,
-                bits,
-                judged,
-                row,
-                counts[slot],
-                measures[slot],
-                np.int64(policy[slot]),
-                most_kept[slot],
-                factors[slot],
-                n_out,
-                out_slot,
-                out_ns,
-                out_bits,
-                out_status,
-                out_is_status,
-                room64,
-                room32,
-            )
+            n_out = _fold_one(slot, n, all_valid, near, plan, taken, state, out, n_out)
         done += n
     return stream, done, n_out
-
-
-@numba.njit(cache=True, nogil=True)  # compiled when first called, since a watch never calls it
-def decode_rows(
-    rows: Any,
-    at_once: Any,
-    words: Any,
-    lengths: Any,
-    long_starts: Any,
-    long_bytes: Any,
-    layout: Any,
-    limits: Any,
-    factors: Any,
-    branches: Any,
-    named_raw: Any,
-    named_status: Any,
-    values: Any,
-    all_bits: Any,
-    all_status: Any,
-) -> None:
-    """Decode all signals of a message into `values`, `all_bits` and `all_status`, each (signals, rows).
-
-    `words` is of the whole block; `lengths`, and `long_starts` where there are any, are of the rows.
-    """
-    room64, room32 = np.zeros(1, np.uint64), np.zeros(1, np.uint32)
-    near_word, near_swapped = np.empty(at_once, np.uint64), np.empty(at_once, np.uint64)
-    near_length, near_start = np.empty(at_once, np.int64), np.full(at_once, -1, np.int64)
-    for start in range(0, len(rows), at_once):
-        n = min(at_once, len(rows) - start)
-        least = np.int64(64)
-        for at in range(n):
-            frame = rows[start + at]
-            near_word[at] = words[frame]
-            near_swapped[at] = _swapped(words[frame])
-            near_length[at] = lengths[start + at]
-            least = min(least, near_length[at])
-            if len(long_starts):
-                near_start[at] = long_starts[start + at]
-        for signal in range(len(layout)):
-            row, scale, offset = layout[signal], factors[signal, 0], factors[signal, 1]
-            bits = all_bits[signal, start : start + n]
-            status = all_status[signal, start : start + n]
-            value = values[signal, start : start + n]
-            all_there = least >= row[_NEEDED]
-            _take_out(
-                n,
-                all_there,
-                near_word,
-                near_swapped,
-                near_length,
-                near_start,
-                long_bytes,
-                row,
-                limits[signal],
-                named_raw,
-                named_status,
-                bits,
-                status,
-            )
-            selector = row[_MULTIPLEXER]
-            if selector >= 0:
-                for at in range(n):
-                    if all_status[selector, start + at] == _ABSENT or not _in_branch(
-                        row, branches, all_bits[selector, start + at]
-                    ):
-                        status[at] = _ABSENT
-            if row[_FLOAT]:
-                for at in range(n):
-                    number = _number(bits[at], row, room64, room32)
-                    if status[at] == _VALID and number != number:
-                        status[at] = _UNAVAILABLE
-                    value[at] = number * scale + offset
-            elif row[_SIGNED]:
-                for at in range(n):
-                    value[at] = np.float64(np.int64(bits[at])) * scale + offset
-            else:
-                for at in range(n):
-                    value[at] = np.float64(bits[at]) * scale + offset
-            if all_there and selector < 0 and not row[_RULED] and not row[_FLOAT]:
-                continue
-            for at in range(n):
-                if status[at] != _VALID:
-                    value[at] = np.nan
-                if status[at] == _ABSENT:
-                    bits[at] = np.uint64(0)

@@ -60,14 +60,11 @@ def payload_lengths(block: FrameBlock, rows: Int64Array | None = None) -> UInt8A
     return np.where(no_data, np.uint8(0), length) if no_data.any() else length
 
 
-def long_starts(block: FrameBlock, rows: Int64Array | None = None) -> Int64Array:
-    """Give where each row's payload begins in `block.long.bytes`; -1 for a row of up to 8 bytes."""
-    if rows is None:
-        starts = np.full(len(block), -1, np.int64)
-        starts[block.long.row] = block.long.start[:-1]
-        return starts
-    at = _long_at(block, rows)
-    return np.where(at >= 0, block.long.start[at], np.int64(-1))
+def long_starts(block: FrameBlock) -> Int64Array:
+    """Give where each frame's payload begins in `block.long.bytes`; -1 for one of up to 8 bytes."""
+    starts = np.full(len(block), -1, np.int64)
+    starts[block.long.row] = block.long.start[:-1]
+    return starts
 
 
 def _long_at(block: FrameBlock, rows: Int64Array) -> Int64Array:

@@ -14,7 +14,7 @@ from busdoc.arrays import BoolArray, Float64Array, Int64Array, UInt8Array, UInt6
 from busdoc.capture.frames import FrameBlock
 from busdoc.decode.database.message import Message
 from busdoc.decode.database.parameter_range import SignalStatus
-from busdoc.decode.signals.payload import Payloads, long_starts, payload_lengths, payload_words
+from busdoc.decode.signals.payload import Payloads
 from busdoc.decode.signals.plan import Field, SignalPlan, plan_of
 
 __all__ = ["FRAMES_AT_ONCE", "LARGE", "RawArray", "SignalColumn", "SignalStatus", "decode", "decode_bits"]
@@ -42,16 +42,13 @@ class SignalColumn:
     """(n,) `SignalStatus` values."""
 
 
-def decode(
-    message: Message, block: FrameBlock, rows: Int64Array | BoolArray, *, compiled: bool | None = None
-) -> dict[str, SignalColumn]:
+def decode(message: Message, block: FrameBlock, rows: Int64Array | BoolArray) -> dict[str, SignalColumn]:
     """Decode all signals of a message in some rows of a block.
 
     Parameters
     ----------
     message : what the rows are, as `Database.find` says
     rows : indices of rows, or a mask
-    compiled : whether to use the compiled path, which gives the same; None: from `LARGE` rows on
 
     Returns
     -------
@@ -59,10 +56,6 @@ def decode(
     """
     index = np.flatnonzero(rows) if rows.dtype == np.bool_ else rows.astype(np.int64, copy=False)
     plan = plan_of(message)
-    if compiled is None:
-        compiled = len(index) >= LARGE
-    if compiled:
-        return _decode_compiled(plan, block, index)
     bits, status = decode_bits(plan, Payloads.of(block, index, plan.n_bytes))
     return {
         signal.name: SignalColumn(
@@ -70,34 +63,6 @@ def decode(
             raw=_as_raw(bits[at], signal.signed),
             status=status[at],
         )
-        for at, signal in enumerate(plan.signals)
-    }
-
-
-def _decode_compiled(plan: SignalPlan, block: FrameBlock, rows: Int64Array) -> dict[str, SignalColumn]:
-    from busdoc.decode.signals.kernel import decode_rows  # numba: 0.25 s to import
-
-    shape = (len(plan.signals), len(rows))
-    values, bits, status = np.empty(shape), np.empty(shape, np.uint64), np.empty(shape, np.uint8)
-    decode_rows(
-        np.require(rows, requirements=("C", "W")),
-        FRAMES_AT_ONCE,
-        payload_words(block),
-        np.require(payload_lengths(block, rows), requirements=("C", "W")),
-        long_starts(block, rows) if plan.n_bytes > 8 and len(block.long.row) else np.empty(0, np.int64),
-        np.require(block.long.bytes, requirements=("C", "W")),
-        plan.layout,
-        plan.limits,
-        plan.factors,
-        plan.branches,
-        plan.named_raw,
-        plan.named_status,
-        values,
-        bits,
-        status,
-    )
-    return {
-        signal.name: SignalColumn(values=values[at], raw=_as_raw(bits[at], signal.signed), status=status[at])
         for at, signal in enumerate(plan.signals)
     }
 

@@ -2,11 +2,11 @@
 
 import os
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdoc.arrays import Int32Array, Int64Array, UInt8Array, UInt64Array
+from busdoc.arrays import Int32Array, Int64Array, UInt8Array
 from busdoc.capture.frames import FrameBlock
 from busdoc.decode.signals.fold import Changes
 from busdoc.decode.signals.payload import long_starts, payload_lengths, payload_words
@@ -14,27 +14,13 @@ from busdoc.decode.signals.plan import SignalPlan
 from busdoc.decode.signals.signals import FRAMES_AT_ONCE
 from busdoc.decode.signals.state import SignalState
 
+if TYPE_CHECKING:
+    from busdoc.decode.signals.kernel import Frames, Order, Plan, State
+
 __all__ = ["fold_in_threads"]
 
 _CHANGES_AT_ONCE = 1 << 16
 _MOST_THREADS = 4
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Work:
-    """What all threads read; each writes only the rows of its own streams."""
-
-    state: SignalState
-    plan: SignalPlan
-    first_slot: Int64Array
-    rows: Int64Array
-    edges: Int64Array
-    owner_of: UInt8Array
-    t_ns: Int64Array
-    words: UInt64Array
-    lengths: UInt8Array
-    long_starts: Int64Array
-    long_bytes: UInt8Array
 
 
 def fold_in_threads(
@@ -53,75 +39,46 @@ def fold_in_threads(
     first_slot : (streams + 1,) where each stream's signals begin
     stream_of : (frames,) each frame's stream; -1 for none
     """
-    from busdoc.decode.signals.kernel import group_rows  # numba: 0.25 s to import
+    from busdoc.decode.signals.kernel import Frames, Order, Plan, State, group_rows  # numba: 0.25 s to import
 
+    # the rows of each stream, and a share of the streams for each thread: none writes what another reads
     n_streams = len(first_slot) - 1
     rows, edges = np.empty(len(stream_of), np.int64), np.empty(n_streams + 1, np.int64)
     group_rows(stream_of, edges, rows)
     n_frames = np.diff(edges)
     frames += n_frames
     n_threads = max(1, min(_MOST_THREADS, os.cpu_count() or 1, n_streams))
-    work = _Work(
-        state=state,
-        plan=plan,
-        first_slot=first_slot,
-        rows=rows,
-        edges=edges,
-        owner_of=_shares(n_frames * np.diff(first_slot), n_threads),
+    order = Order(rows, edges, _shares(n_frames * np.diff(first_slot), n_threads), first_slot)
+    # what the compiled code takes: arrays that are contiguous and writable
+    columns = Frames(
         t_ns=np.require(block.t_ns, requirements=("C", "W")),
         words=payload_words(block),
         lengths=np.require(payload_lengths(block), requirements=("C", "W")),
         long_starts=long_starts(block) if plan.n_bytes > 8 and len(block.long.row) else np.empty(0, np.int64),
         long_bytes=np.require(block.long.bytes, requirements=("C", "W")),
     )
+    signals = Plan(plan.layout, plan.limits, plan.factors, plan.branches, plan.named_raw, plan.named_status)
+    kept = State(state.policy, state.most_kept, state.counts, state.measures)
     if n_threads == 1:
-        return _fold_share(work, 0)
+        return _fold_share(0, order, columns, signals, kept)
     with ThreadPoolExecutor(n_threads, "signals") as pool:
-        waiting = [pool.submit(_fold_share, work, owner) for owner in range(n_threads)]
+        waiting = [pool.submit(_fold_share, owner, order, columns, signals, kept) for owner in range(n_threads)]
         return [changes for future in waiting for changes in future.result()]
 
 
-def _fold_share(work: _Work, owner: int) -> list[Changes]:
-    from busdoc.decode.signals.kernel import fold_rows  # numba: 0.25 s to import
+def _fold_share(owner: int, order: "Order", frames: "Frames", plan: "Plan", state: "State") -> list[Changes]:
+    from busdoc.decode.signals.kernel import Out, fold_rows  # numba: 0.25 s to import
 
-    most_signals = int(np.diff(work.first_slot).max(initial=1))
+    most_signals = int(np.diff(order.first_slot).max(initial=1))
     at_once = max(1, min(FRAMES_AT_ONCE, _CHANGES_AT_ONCE // most_signals))
     room = max(_CHANGES_AT_ONCE, at_once * most_signals)
-    slot, t_ns, bits = np.empty(room, np.int64), np.empty(room, np.int64), np.empty(room, np.int64)
-    status, is_status = np.empty(room, np.uint8), np.empty(room, np.uint8)
+    slot, t_ns, bits = (np.empty(room, np.int64) for _ in range(3))
+    status, is_status = (np.empty(room, np.uint8) for _ in range(2))
+    out = Out(slot, t_ns, bits, status, is_status)
     parts: list[Changes] = []
     stream = done = 0
-    while stream < len(work.first_slot) - 1:
-        stream, done, n_out = fold_rows(
-            stream,
-            done,
-            owner,
-            at_once,
-            work.rows,
-            work.edges,
-            work.owner_of,
-            work.first_slot,
-            work.t_ns,
-            work.words,
-            work.lengths,
-            work.long_starts,
-            work.long_bytes,
-            work.plan.layout,
-            work.plan.limits,
-            work.plan.factors,
-            work.plan.branches,
-            work.plan.named_raw,
-            work.plan.named_status,
-            work.state.policy,
-            work.state.most_kept,
-            work.state.counts,
-            work.state.measures,
-            slot,
-            t_ns,
-            bits,
-            status,
-            is_status,
-        )
+    while stream < len(order.first_slot) - 1:
+        stream, done, n_out = fold_rows(stream, done, owner, at_once, order, frames, plan, state, out)
         if n_out:
             parts.append(
                 Changes(

@@ -107,6 +107,7 @@ class TroubleWatch:
                 self.stops.append((int(block.t_ns[row]), int(block.channel[row]), source, destination))
 
     def _active(self, t_ns: int, from_ns: int, channel: int, address: int, payload: bytes, heard_ns: int) -> None:
+        """Take one DM1: open what it lists and close what it leaves out, unless it says nothing new."""
         if address >= NULL_ADDRESS:
             return
         sender = self.senders.get((channel, address))
@@ -149,6 +150,7 @@ class TroubleWatch:
         sender.open = now
 
     def _stored(self, t_ns: int, from_ns: int, channel: int, address: int, payload: bytes, heard_ns: int) -> None:
+        """Take one DM2: what it lists was active before, perhaps before the capture."""
         if address >= NULL_ADDRESS:
             return
         sender = self.senders.setdefault((channel, address), TroubleSender())
@@ -192,6 +194,7 @@ def _telling(block: FrameBlock, rows: Int64Array, by_transport: set[tuple[int, i
     if not len(rows):
         return np.empty(0, np.bool_), np.empty(0, np.int64)
     sender = block.channel[rows].astype(np.int64) << 8 | (block.id[rows] & np.uint32(0xFF)).astype(np.int64)
+    # each sender's frames in the order of time, and where one says the same as the one before, in time
     order = np.argsort(sender, kind="stable")
     by_sender = rows[order]
     content = np.ascontiguousarray(block.data[by_sender]).view("<u8").ravel()
@@ -203,12 +206,14 @@ def _telling(block: FrameBlock, rows: Int64Array, by_transport: set[tuple[int, i
         & (block.length[by_sender][:-1] == 8)
         & (np.diff(block.t_ns[by_sender]) <= SILENT_AFTER_NS)
     )
+    # of each run of equal ones the first and the last; whoever uses transport as well keeps all
     says_new = np.concatenate((np.ones(1, np.bool_), ~same))
     before_new = np.concatenate((says_new[1:], np.ones(1, np.bool_)))
     telling = np.empty(len(rows), np.bool_)
     telling[order] = says_new | before_new
     if by_transport:
         telling |= np.isin(sender, [channel << 8 | address for channel, address in by_transport])
+    # when the same sender was heard before each
     own_ns = block.t_ns[by_sender]
     heard_ns = np.empty(len(rows), np.int64)
     heard_ns[order] = own_ns

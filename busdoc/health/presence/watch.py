@@ -33,7 +33,11 @@ _MOST_STREAMS = 4096
 _MOST_SIGNS = 100_000
 _CONTROLLER_PROBLEM = 0x04
 _RX_OVERFLOW = 0x01
+"""Linux header can/error.h: the class of an error frame in its identifier, the kind of trouble in its second byte."""
 _OVERFLOW_APART_NS = SECOND_NS
+"""Receive overflows closer than this are one stretch of lost frames (common practice)."""
+_OVERFLOW_MARGIN_NS = 50 * MILLISECOND_NS
+"""An overflow is told when the next frame finds room (common practice: within 50 ms)."""
 
 
 class HealthWatch:
@@ -68,6 +72,8 @@ class HealthWatch:
         """Take the next block."""
         if not len(block):
             return
+
+        # what every frame tells, also one that proves no controller's presence
         observed = self._observed
         if observed.start_ns is None:
             observed.start_ns = int(block.t_ns[0])
@@ -75,13 +81,17 @@ class HealthWatch:
         observed.frames += len(block)
         if len(observed.signs) < _MOST_SIGNS:
             observed.signs += self._signs.feed(block)
+
+        # error frames, requests, and what the recorder sent itself prove nobody's presence
         kinds = block.flags & np.uint16(FrameFlag.ERROR | FrameFlag.REMOTE | FrameFlag.TRANSMITTED)
         if kinds.any():
             self._feed_errors(block)
             observed.own_frames += int(np.count_nonzero(kinds & FrameFlag.TRANSMITTED))
-            block = block.take(kinds == 0)  # a request for a frame is no sign of whoever should answer
+            block = block.take(kinds == 0)
             if not len(block):
                 return
+
+        # number the streams, and find out whose the new ones are; beyond the most that are watched, frames are counted
         code, new = self._codes.of(block)
         if new:
             self._enrol(new)
@@ -93,6 +103,8 @@ class HealthWatch:
             observed.unwatched += len(code) - int(np.count_nonzero(watched))
             code, t_ns, data = code[watched], t_ns[watched], data[watched]
         self._note_lengths(block, code)
+
+        # the arrivals of each stream, each owner and each channel
         observed.firsts.feed(code, t_ns)
         observed.sparse.feed(code, t_ns)
         self._feed_bits(code, t_ns, data)
@@ -233,13 +245,10 @@ class HealthWatch:
 
 
 def _overflow(channel: int, first_ns: int, last_ns: int) -> Gap:
-    margin_ns = (
-        50 * MILLISECOND_NS
-    )  # the overflow is told when the next frame finds room (common practice: within 50 ms)
     return Gap(
         channel=channel,
-        from_ns=first_ns - margin_ns,
-        to_ns=last_ns + margin_ns,
+        from_ns=first_ns - _OVERFLOW_MARGIN_NS,
+        to_ns=last_ns + _OVERFLOW_MARGIN_NS,
         kind=GapKind.CAPTURE_GAP,
         why="frames lost in the laptop (receive overflow)",
     )

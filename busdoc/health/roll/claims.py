@@ -132,12 +132,14 @@ class ClaimWatch:
         if address == NULL_ADDRESS:
             held.now = can_name
             return
+        # what was known of either: where the NAME was before, and who held the address before
         before_address = self._address_of.get((channel, can_name))
         before_name = held.now
         moved = before_address not in (None, address)
         taken = before_name not in (None, can_name)
         if len(self._address_of) < _MOST_EVENTS * 10 or before_address is not None:
             self._address_of[channel, can_name] = address
+        # an address that is taken may be part of a fight; whatever is new is a change
         if taken and before_name is not None:
             self._take_over(t_ns, channel, address, held, before_name, can_name)
         if (moved or taken) and len(self._changes) < _MOST_EVENTS:
@@ -156,6 +158,7 @@ class ClaimWatch:
     def _take_over(
         self, t_ns: int, channel: int, address: int, held: _Address, before_name: int, can_name: int
     ) -> None:
+        """Note that an address passed to another NAME: a fight goes on, or begins when it passes back in seconds."""
         fight = held.fight
         if fight is not None and t_ns - fight.to_ns <= _ALTERNATES_WITHIN_NS:
             fight.to_ns = t_ns
@@ -182,6 +185,7 @@ class ClaimWatch:
 
 def _moves(block: FrameBlock, rows: Int64Array) -> BoolArray:
     """Find the claims of a NAME whose claim before was of another address."""
+    # by NAME, in the order of time: the same NAME with another place than before has moved
     place = block.channel[rows].astype(np.int64) << 8 | (block.id[rows] & np.uint32(0xFF)).astype(np.int64)
     can_name = np.ascontiguousarray(block.data[rows]).view("<u8").ravel()
     order = np.lexsort((can_name, block.channel[rows]))
@@ -198,13 +202,16 @@ def _telling(block: FrameBlock, rows: Int64Array) -> tuple[BoolArray, Int64Array
     telling : (n,) bool
     repeats : (n,) int64: how many claims each of these stands for
     """
+    # the claims of each address in the order of time, and where one repeats the one before
     sender = block.channel[rows].astype(np.int64) << 8 | (block.id[rows] & np.uint32(0xFF)).astype(np.int64)
     order = np.argsort(sender, kind="stable")
     content = np.ascontiguousarray(block.data[rows[order]]).view("<u8").ravel()
     same = (np.diff(sender[order]) == 0) & (content[1:] == content[:-1])
+    # of each run of equal ones the first and the last, and a NAME that came from another address within a run
     is_first = np.concatenate((np.ones(1, np.bool_), ~same))
     is_last = np.concatenate((is_first[1:], np.ones(1, np.bool_)))
     kept = np.flatnonzero(is_first | is_last | _moves(block, rows)[order])
+    # each of these stands for all since the one kept before it
     telling = np.zeros(len(rows), np.bool_)
     telling[order[kept]] = True
     repeats = np.zeros(len(rows), np.int64)

@@ -51,6 +51,7 @@ class HeartbeatWatch:
         if not len(rows):
             return
         is_iso = parameter_group(block.id[rows]) == PGN_ISO_HEARTBEAT
+        # one number for each channel, address and protocol; then each sender's frames by themselves
         sender = (
             block.channel[rows].astype(np.int64) << 9
             | (block.id[rows] & np.uint32(0xFF)).astype(np.int64) << 1
@@ -80,6 +81,7 @@ class HeartbeatWatch:
             chain, times = np.concatenate((before, sequence)), np.concatenate(([history.last_ns], t_ns))
         else:
             chain, times = sequence, t_ns
+        # each sequence number against the one before, the last of the block before included
         history.n_lost += int(lost_between(chain[:-1], chain[1:]).sum())
         goes_on = (chain[:-1] != LAST) & (chain[1:] != FIRST)  # a pause between a goodbye and a start is no failure
         history.n_late += int(np.count_nonzero((np.diff(times) > LATE_NS) & goes_on))

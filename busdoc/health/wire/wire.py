@@ -5,9 +5,8 @@ are summed by a compiled kernel on two threads, short ones and live buses by num
 """
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 
@@ -195,19 +194,26 @@ def _compiled_sums(block: FrameBlock, zero_ns: int, n_threads: int) -> Int64Arra
     """Give the sums by the compiled kernel; a channel's second may stand in several rows."""
     from concurrent.futures import ThreadPoolExecutor  # 10 ms
 
-    from busdoc.health.wire import wire_kernel  # numba: 250 ms, and 600 ms more at its first call
+    from busdoc.health.wire.wire_kernel import Frames, sum_by_second  # numba: 250 ms, and 600 ms more at its first call
 
-    sum_by_second: Callable[..., int] = wire_kernel.sum_by_second
-    payload = np.ascontiguousarray(block.data).reshape(-1).view("<i8").astype(np.int64, copy=False)
-    columns = (block.t_ns, block.channel, block.id, block.flags, block.length, payload)
-    arrays: list[Any] = [np.ascontiguousarray(column) for column in columns]
-    arrays += [np.ascontiguousarray(column) for column in (block.long.row, block.long.start, block.long.bytes)]
+    words = np.ascontiguousarray(block.data).reshape(-1).view("<i8").astype(np.int64, copy=False)
+    frames = Frames(
+        t_ns=np.ascontiguousarray(block.t_ns),
+        channel=np.ascontiguousarray(block.channel),
+        id=np.ascontiguousarray(block.id),
+        flags=np.ascontiguousarray(block.flags),
+        n_bytes=np.ascontiguousarray(block.length),
+        words=words,
+        long_row=np.ascontiguousarray(block.long.row),
+        long_start=np.ascontiguousarray(block.long.start),
+        long_bytes=np.ascontiguousarray(block.long.bytes),
+    )
 
     def work(ends: tuple[int, int]) -> Int64Array:
         first, last = ends
         n_spans = int(block.t_ns[last - 1] - block.t_ns[first]) // SECOND_NS + 2
         sums = np.empty((min(last - first, n_spans * 256), 6), np.int64)
-        n_sums = sum_by_second(*arrays, first, last, zero_ns, sums)
+        n_sums = sum_by_second(frames, first, last, zero_ns, sums)
         return sums[:n_sums].copy()
 
     n_pieces = n_threads * -(-len(block) // (n_threads * _ROWS_A_CALL))

@@ -4,6 +4,8 @@ The kernels and all that they call stand in this one file, since numba's cache d
 Everything inside is int64: numba turns uint32 with int64 into float64.
 """
 
+from typing import NamedTuple
+
 import numba
 import numpy as np
 
@@ -20,7 +22,7 @@ from busdoc.health.wire.frame_length import (
 )
 from busdoc.times import SECOND_NS
 
-__all__ = ["sum_by_second"]
+__all__ = ["Frames", "sum_by_second"]
 
 
 _HEADERS = 1024
@@ -148,27 +150,27 @@ def _fd_bits(
     return (nominal, switched_part) if switches else (nominal + switched_part, np.int64(0))
 
 
+class Frames(NamedTuple):
+    """The columns of a `FrameBlock`."""
+
+    t_ns: Int64Array
+    channel: UInt8Array
+    id: UInt32Array
+    flags: UInt16Array
+    n_bytes: UInt8Array
+    words: Int64Array
+    """(n,) the first eight payload bytes as a little-endian word."""
+    long_row: Int64Array
+    long_start: Int64Array
+    long_bytes: UInt8Array
+
+
 @numba.njit(cache=True, nogil=True)
-def sum_by_second(
-    t_ns: Int64Array,
-    channel: UInt8Array,
-    identifier: UInt32Array,
-    flags: UInt16Array,
-    length: UInt8Array,
-    words: Int64Array,
-    long_row: Int64Array,
-    long_start: Int64Array,
-    long_bytes: UInt8Array,
-    first: int,
-    last: int,
-    zero_ns: int,
-    sums: Int64Array,
-) -> int:
+def sum_by_second(frames: Frames, first: int, last: int, zero_ns: int, sums: Int64Array) -> int:
     """Sum up rows `first` to `last` by channel and second.
 
     Parameters
     ----------
-    words : (n,) the first eight payload bytes as a little-endian word
     zero_ns : where the seconds are counted from
     sums : (m, 6) int64, written: channel, second, frames, error frames, nominal bits, data bits; m is at least
         ``last - first``
@@ -182,15 +184,17 @@ def sum_by_second(
     begin_ns, end_ns, second = np.int64(0), np.int64(0), np.int64(0)
     header_key = np.full(_HEADERS, -1, np.int64)
     header = np.empty(_HEADERS, np.int64)
+    long_row, long_start = frames.long_row, frames.long_start
     at_long = np.searchsorted(long_row, first)
     for row in range(first, last):
-        t = t_ns[row]
+        t = frames.t_ns[row]
+        # the row of sums for this channel and second; a new second begins new rows
         if t < begin_ns or t >= end_ns:
             second = (t - zero_ns) // SECOND_NS
             begin_ns = zero_ns + second * SECOND_NS
             end_ns = begin_ns + SECOND_NS
             row_of[:] = -1
-        where = np.int64(channel[row])
+        where = np.int64(frames.channel[row])
         into = row_of[where]
         if into < 0:
             into = n_sums
@@ -198,25 +202,30 @@ def sum_by_second(
             sums[into, 0], sums[into, 1] = where, second
             sums[into, 2:] = 0
             n_sums += 1
-        frame_id = np.int64(identifier[row])
-        frame_flags = np.int64(flags[row])
-        n_bytes = np.int64(length[row])
+        # an error-message frame: only some of their classes tell of an error frame on the wire
+        frame_id = np.int64(frames.id[row])
+        frame_flags = np.int64(frames.flags[row])
+        n_bytes = np.int64(frames.n_bytes[row])
         if frame_flags & ERROR:
             sums[into, 3] += 1
             if frame_id & ERROR_ON_WIRE or frame_id == 0:
                 sums[into, 4] += ERROR_FRAME_BITS
             continue
         sums[into, 2] += 1
+        # an FD frame: its whole payload stands among the long ones, where it is longer than 8 bytes
         if (frame_flags & FD or n_bytes > 8) and not frame_flags & REMOTE:
             long_first, long_last = np.int64(0), np.int64(0)
             while at_long < len(long_row) and long_row[at_long] < row:
                 at_long += 1
             if at_long < len(long_row) and long_row[at_long] == row:
                 long_first, long_last = long_start[at_long], long_start[at_long + 1]
-            nominal, switched = _fd_bits(frame_id, frame_flags, n_bytes, words[row], long_bytes, long_first, long_last)
+            nominal, switched = _fd_bits(
+                frame_id, frame_flags, n_bytes, frames.words[row], frames.long_bytes, long_first, long_last
+            )
             sums[into, 4] += nominal
             sums[into, 5] += switched
         else:
+            # a classical one: what its bits up to the data leave behind is looked up by identifier and length
             remote = np.int64(1 if frame_flags & REMOTE else 0)
             dlc = min(n_bytes, np.int64(8))
             key = frame_id | (frame_flags & EXTENDED) << 32 | remote << 33 | dlc << 34
@@ -224,5 +233,5 @@ def sum_by_second(
             if header_key[slot] != key:  # a capture has few identifiers, each with its own length
                 header_key[slot] = key
                 header[slot] = _header_of(frame_id, frame_flags & EXTENDED, remote, dlc)
-            sums[into, 4] += _classical_bits(header[slot], np.int64(0) if remote else dlc, words[row])
+            sums[into, 4] += _classical_bits(header[slot], np.int64(0) if remote else dlc, frames.words[row])
     return n_sums

@@ -68,6 +68,12 @@ def test_a_silence_to_the_end_lasts_until_what_was_heard() -> None:
     assert (bus.gap.from_ns, bus.gap.to_ns) == (90 * S, UNTIL_NS)
 
 
+def test_a_silence_to_the_end_is_measured_against_the_others_that_were_there() -> None:
+    lost = [one(name, absence(90 * S, None)) for name in "ab"]
+    for slowest_ns, n in ((20 * S, 1), (200 * S, 0)):  # nothing due for ten seconds: one in two, and 19 in 20
+        assert len(silent((90 * S, None), controllers=[*lost, one("c", slowest_ns=slowest_ns)])) == n
+
+
 def test_a_controller_alone_on_its_channel_is_no_bus_and_one_without_losses_neither() -> None:
     assert silent(SPAN, controllers=[one("a", absence(*SPAN))]) == []
     assert silent(SPAN, controllers=[one("a"), one("b")]) == []

@@ -174,6 +174,56 @@ def test_a_claim_five_seconds_after_it_was_in_step_belongs_to_the_loss(after_ns:
     assert len(of_kind(health, IncidentKind.RESTART)) == (0 if belongs else 1)
 
 
+def test_a_slow_controller_is_lost_with_a_fast_one_within_its_own_deadline() -> None:
+    slow = ticking(A, period_ns=400 * MS, until_ns=60 * S)  # its deadline is 900 ms
+    fast = ticking(B, 7 * MS, until_ns=60 * S)
+    other = ticking(C, 9 * MS, until_ns=60 * S)
+    for lag_ns, n in ((800 * MS, 1), (1_000 * MS, 2)):  # the slow one's first frame missed is at 10.4 s
+        block = merged(slow.without(10 * S, 30 * S), fast.without(10_407 * MS + lag_ns, 30 * S), other)
+        assert len(of_kind(health_of(block), IncidentKind.DROPOUT)) == n
+
+
+# Identifiers that nobody owns
+
+
+def unowned(identifier: int, first_ns: int, gone: tuple[int, int]) -> Sent:
+    return ticking(identifier, first_ns, extended=False).without(*gone)
+
+
+def test_identifiers_that_vanish_together_are_one_controller_from_the_first_frame_to_the_last() -> None:
+    streams = [unowned(0x1B0, 40 * MS, GONE), unowned(0x1A0, 10 * MS, GONE), ticking(0x2C0, extended=False)]
+    health = health_of(merged(*streams))
+    group = named(health, "id 0x1A0")
+    assert [one.name for one in health.controllers] == ["id 0x2C0", "id 0x1A0"]
+    assert (group.channel, group.identity) == (0, Identity())
+    assert [one.key.id for one in group.streams] == [0x1A0, 0x1B0]
+    assert (group.first_ns, group.last_ns) == (10 * MS, 29_940 * MS)
+    assert group.absences == ((9_940 * MS, 15_010 * MS),)  # from the last frame of either to the first of either
+
+
+def test_identifiers_that_vanish_for_good_are_lost_together() -> None:
+    gone = (10 * S, UNTIL_NS + 1)
+    health = health_of(merged(*(unowned(0x1A0 + 16 * k, k * 10 * MS, gone) for k in (0, 1)), ticking(A)))
+    (incident,) = health.incidents
+    assert (incident.controllers, incident.last_seen_ns, incident.back_ns) == (("id 0x1A0",), 10 * S, None)
+
+
+def test_a_loss_that_the_whole_channel_shared_groups_nobody() -> None:
+    for gone in (GONE, (20 * S, UNTIL_NS + 1)):
+        streams = [unowned(0x1A0 + 16 * k, k * 10 * MS, gone) for k in (0, 1, 2)]
+        watch = HealthWatch()
+        watch.feed(merged(*streams))
+        names = [one.name for one in watch.close(UNTIL_NS).controllers]
+        assert names == ["id 0x1A0", "id 0x1B0", "id 0x1C0"]
+
+
+def test_an_event_that_nobody_owns_stands_for_itself() -> None:
+    health = health_of(merged(ticking(A), at(0x3F1, 5 * S, b"\x01", extended=False)))
+    event = named(health, "id 0x3F1")
+    assert (event.frames, event.first_ns, event.last_ns, event.absences) == (1, 5 * S, 5 * S, ())
+    assert event.state is ControllerState.STEADY
+
+
 # Several channels, maps and names
 
 
@@ -357,6 +407,18 @@ def test_what_is_settled_is_told_again_and_not_weighed() -> None:
     assert (incident.ran_on, incident.p_restarted, incident.why) == (RanOn.RESTARTED, 0.97, ("as settled",))
     (anew,) = judge(observed, UNTIL_NS).incidents
     assert anew.why != ("as settled",)
+
+
+def test_a_live_watch_settles_returns_and_the_end_weighs_them_anew() -> None:
+    watch = lost_once(40 * S)
+    (live,) = watch.so_far(40 * S).incidents
+    assert list(watch._settled) == [("address 0x31", 10 * S, 15 * S)]
+    watch.feed(merged(at(0x18EEFF31, 41 * S, NAME)))  # from now on it is known to announce its starts
+    (later, _) = watch.so_far(41 * S).incidents
+    assert later.p_restarted == live.p_restarted
+    (end, _) = watch.close().incidents
+    assert end.p_restarted != live.p_restarted
+    assert "it did not announce a start, as it does otherwise" in end.why
 
 
 def test_a_loss_again_before_it_was_in_step_settles_the_return_and_one_that_lasts_settles_nothing() -> None:

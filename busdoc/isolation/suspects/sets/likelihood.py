@@ -26,21 +26,26 @@ from busdoc.arrays import Float64Array, Int64Array
 __all__ = ["SetLikelihoods", "Terms", "likelihoods_of_sets", "log_or_none", "log_product", "log_sum"]
 
 _MOST_WAYS = 5e7
-"""Products for which all ways to share the incidents out are gone through; they take some twentieths of a second."""
+"""Products for which all ways to share the incidents out are gone through; they take some twentieths of a second
+(bound on work)."""
 _MOST_PAIRED = 18
-"""Beyond them: kinds of evidence that are paired with one another; the others count alone, or silently beside one."""
+"""Beyond them: kinds of evidence that are paired with one another; the others count alone, or silently beside one
+(bound on work)."""
 _MOST_TRIPLED = 6
+"""The same in threes (bound on work)."""
 _FEWEST_RATES = 8
+"""Of each of three, whatever it costs (bound on work)."""
 _MOST_PRODUCTS = 2e7
-"""For three at once as many rates of each are tried as this allows, but not fewer than those."""
+"""For three at once as many rates of each are tried as this allows, but not fewer than those (bound on work)."""
 _WORTH_A_THIRD = 1.0
-"""Where no pair explains the record better than its better part alone, by this in the logarithm, no three can."""
+"""Where no pair explains the record better than its better part alone, by this in the logarithm, no three can (bound
+on work)."""
 _CHUNK = 24
 """Incidents multiplied before the logarithm is taken: 24 factors of 1e-12 still fit a double (IEEE 754-2019)."""
 _SMALLEST = 1e-300
-"""In place of zero, so that it has a logarithm."""
+"""In place of zero, so that it has a logarithm: hardly more than a double's least (IEEE 754-2019)."""
 _NEVER = -1e9
-"""Logarithm of a likelihood that is nil: finite, so that differences of two of them are."""
+"""Logarithm of a likelihood that is nil, by definition: finite, so that differences of two of them are."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -248,14 +253,12 @@ def _threes(
     chosen = np.sort(np.argsort(-gain, kind="stable")[:_MOST_TRIPLED])
     # Of what three share, each shows at a lower rate than it would alone: from the next higher rate down.
     n_threes = math.comb(len(chosen) + 2, 3)
-    fits = int((_MOST_PRODUCTS / (n_threes * n_events * len(terms.calm[::2]))) ** (1 / 3))
+    fits = int((_MOST_PRODUCTS / (n_threes * n_events * len(terms.calm))) ** (1 / 3))
     n_rates = min(max(fits, _FEWEST_RATES), h.shape[2])
     first = np.clip(np.argmax(rate, axis=1) - n_rates + 2, 0, h.shape[2] - n_rates)
     window = first[:, None] + np.arange(n_rates)
     near = np.take_along_axis(h, window[:, None, :], axis=2)
     log_s = log_or_none(np.take_along_axis(terms.survival, window, axis=1))
-    # Beside three faulty parts the background matters little: every second of its rates.
-    few, calm = terms.background[:, ::2], terms.calm[::2] * (terms.calm.sum() / max(terms.calm[::2].sum(), _SMALLEST))
     found: dict[tuple[int, int, int], float] = {}
     for n, i in enumerate(chosen):
         for j in chosen[n:]:
@@ -265,7 +268,7 @@ def _threes(
                     terms,
                     k,
                     _either(terms, k, near[i, k, :, None, None, None], near[j, k, None, :, None, None]),
-                    few[k],
+                    terms.background[k],
                 )
                 for k in range(n_events)
             ]
@@ -273,7 +276,7 @@ def _threes(
                 _either(terms, k, two[k][None], near[others, k][:, None, None, :, None]) for k in range(n_events)
             )
             log_l += log_s[i][None, :, None, None, None] + log_s[j][None, None, :, None, None]
-            log_l += log_s[others][:, None, None, :, None] + log_or_none(calm)
+            log_l += log_s[others][:, None, None, :, None] + log_or_none(terms.calm)
             for q, log_three in zip(others, log_sum(log_l, (1, 2, 3, 4)), strict=True):
                 found[int(i), int(j), int(q)] = float(log_three)
     return found

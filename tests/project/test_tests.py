@@ -1,4 +1,4 @@
-"""Who may import whom outside the package: tests and benchmarks share `tests/truth`, and nothing else."""
+"""What tests may do: they share `tests/truth` with the benchmarks and nothing else, and none is timed."""
 
 import re
 from pathlib import Path
@@ -8,6 +8,7 @@ import pytest
 ROOT = Path(__file__).parents[2]
 IMPORT = re.compile(r"^\s*(?:from|import)\s+((?:tests|benchmarks)\b[\w.]*)", re.MULTILINE)
 """As text, so that the small programs which tests start count as well."""
+TIMED = re.compile(r"\b(?:sleep|perf_counter|process_time|thread_time|timeit)(?:_ns)?\(")
 
 
 def imported(folder: str) -> list[tuple[str, str]]:
@@ -35,3 +36,9 @@ def test_the_shared_truth_stands_by_itself() -> None:
 @pytest.mark.parametrize("folder", ["busdoc", "docs"])
 def test_the_package_knows_neither(folder: str) -> None:
     assert imported(folder) == []
+
+
+def test_no_test_sleeps_or_asks_how_long_something_took() -> None:
+    """A busy computer makes no test fail: they wait for what is to happen, and speed is what benchmarks measure."""
+    paths = [path for path in sorted((ROOT / "tests").rglob("*.py")) if path != Path(__file__)]
+    assert [str(path.relative_to(ROOT)) for path in paths if TIMED.search(path.read_text("utf-8"))] == []
