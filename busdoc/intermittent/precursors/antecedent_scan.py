@@ -82,14 +82,17 @@ class Windows:
         return self.n_independent >= LEAST_DROPOUTS
 
     @cached_property
-    def near(self) -> tuple[Int64Array, ...]:
-        """(w,) of (2, m) Where the neighbourhoods of the m independent dropouts begin and end, in watched time."""
+    def side_ns(self) -> Int64Array:
+        """(w, 1) Where each window's own axis of watched time begins, all of them laid side by side on one."""
+        return np.arange(len(self.lengths_s))[:, None] * (self.dropouts.watched.total_ns + 1)
+
+    @cached_property
+    def near(self) -> tuple[Int64Array, Int64Array]:
+        """(2, m), (m,) Where each window's independent dropouts have their neighbourhoods, and whose each is."""
         place_ns, total_ns = self.dropouts.watched.before(self.dropouts.last_seen_ns), self.dropouts.watched.total_ns
-        far_ns = [near_ns(reach_ns + self.late_ns) for reach_ns in self.reach_ns.tolist()]
-        return tuple(
-            np.clip(np.array((place_ns[first] - far, place_ns[first] + far)), 0, total_ns)
-            for first, far in zip(self.independent, far_ns, strict=True)
-        )
+        far_ns = np.array([near_ns(reach_ns + self.late_ns) for reach_ns in self.reach_ns.tolist()], np.int64)[:, None]
+        bounds_ns = np.clip(np.array((place_ns - far_ns, place_ns + far_ns)), 0, total_ns) + self.side_ns
+        return bounds_ns[:, self.independent], np.nonzero(self.independent)[0]
 
 
 def windows_for(dropouts: Dropouts, kind: EventKind, lengths_s: Sequence[float] = WINDOWS_S) -> Windows:
@@ -137,7 +140,7 @@ def scan(windows: Windows, kind: EventKind) -> Counts:
     lag_ns = np.where(n_before > 0, dropouts.last_seen_ns - last_ns, _NEVER)
     n_hit = ((lag_ns <= windows.reach_ns[:, None]) & windows.independent).sum(axis=1)
     event_ns = watched.before(t_ns)
-    share = np.array([_near_share(windows, event_ns, w) for w in range(len(windows.reach_ns))])
+    share = _near_share(windows, event_ns)
     return Counts(
         lag_ns=lag_ns,
         n_hit=n_hit,
@@ -160,18 +163,20 @@ def _ahead(windows: Windows, kind: EventKind) -> Int64Array:
     return np.where(following < n, seen_ns[following] - kind.t_ns, _NEVER)
 
 
-def _near_share(windows: Windows, event_ns: Int64Array, w: int) -> float:
-    """Give the share of each independent dropout's neighbourhood that has such an event before it, in the mean.
+def _near_share(windows: Windows, event_ns: Int64Array) -> Float64Array:
+    """(w,) Give the share of each independent dropout's neighbourhood that has such an event before it, in the mean.
 
     Parameters
     ----------
     event_ns : (e,) in watched time: the dropout that cuts a window short would not have done so, had it come elsewhere
     """
-    bounds_ns = windows.near[w]
-    if not bounds_ns.size:
-        return 0.0
-    # Where a dropout would find one of the events before it, and how much of that lies in each neighbourhood.
-    begun_ns = np.maximum(event_ns - windows.late_ns, 0)
-    over_ns = np.minimum(event_ns + windows.reach_ns[w], windows.dropouts.watched.total_ns)
-    within_ns, around_ns = np.diff((Watched.union(begun_ns, over_ns).before(bounds_ns), bounds_ns), axis=1)[:, 0]
-    return float(np.where(around_ns > 0, within_ns / np.maximum(around_ns, 1), 1.0).mean())  # 1: nothing was watched
+    # Where a dropout would find one of the events before it, window by window.
+    begun_ns = windows.side_ns + np.maximum(event_ns - windows.late_ns, 0)
+    over_ns = np.minimum(event_ns + windows.reach_ns[:, None], windows.dropouts.watched.total_ns) + windows.side_ns
+    hit = Watched.union(begun_ns.ravel(), over_ns.ravel())
+    # How much of that lies in each neighbourhood; where nothing was watched, nothing is told.
+    bounds_ns, window = windows.near
+    (low_ns, high_ns), (hit_low_ns, hit_high_ns) = bounds_ns, hit.before(bounds_ns)
+    share = np.where(high_ns > low_ns, (hit_high_ns - hit_low_ns) / np.maximum(high_ns - low_ns, 1), 1.0)
+    added = np.bincount(window, weights=share, minlength=len(windows.reach_ns))
+    return np.asarray(added / np.maximum(windows.n_independent, 1), np.float64)
