@@ -8,13 +8,16 @@ more with something odd about it. The last power-up alone is then judged.
 
 import sys
 from collections import Counter
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 
 from busdoc.actions.action import Action
-from busdoc.analysis.resync import Resync, ResyncWatches
+from busdoc.analysis.case import Case
+from busdoc.analysis.resync import Resync, judge_resync
+from busdoc.analysis.watches import Watches
 from busdoc.arrays import Int64Array
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock, FrameFlag
@@ -85,21 +88,18 @@ def judge_session(seed: int, oddity: Oddity, *, midway: bool = False) -> Score:
 def _learn(machine: Machine, block: FrameBlock, actions: tuple[Action, ...]) -> Machine:
     text = machine_text(machine)
     known = machine_from_text(text, "map")
-    seen = _watched(known, block).judge([a for a in actions if a.time_ns < int(block.t_ns[-1])])
+    seen = _judge(known, block, [a for a in actions if a.time_ns < int(block.t_ns[-1])])
     return machine_from_text(merge_into(text, learn_baseline(seen.health, seen.power_ups)).text, "map")
 
 
-def _judge(machine: Machine, block: FrameBlock) -> Resync:
-    return _watched(machine, block).judge()
-
-
-def _watched(machine: Machine, block: FrameBlock) -> ResyncWatches:
+def _judge(machine: Machine, block: FrameBlock, actions: Sequence[Action] = ()) -> Resync:
     channels = ChannelTable()
     for number in sorted(set(block.channel.tolist())):
         channels.number(f"can{number}")
-    watches = ResyncWatches(machine, None, channels)
+    case = Case(machine=machine, channels=channels)
+    watches = Watches(case)
     watches.feed(block)
-    return watches
+    return judge_resync(case, watches, actions)
 
 
 def _score(session: PowerUpSession, seed: int, midway: bool, block: FrameBlock, judged: Resync) -> Score:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from busdoc.analysis.postmortem import DatabaseFile
+from busdoc.analysis.reading import DatabaseFile
 from busdoc.analysis.resync import Resync, resync
 from busdoc.errors import InputError, found_instead
 from busdoc.machine.machine_map import machine_from_text
@@ -67,7 +67,7 @@ def baseline(
         text = map_text(learnt, name=name)
         merged = MergedMap(text=text, added=(), kept=())
     else:
-        numbers: dict[int | str, int] = {channel: number for number, channel in seen.channel_names}
+        numbers: dict[int | str, int] = {channel: number for number, channel in seen.case.facts.channel_names}
         merged = merge_into(_read(machine_file), learnt, numbers)
     machine_from_text(merged.text, "the map that was learnt")  # what we write must be what we read
     return LearntMap(text=merged.text, added=merged.added, kept=merged.kept, learnt=learnt, seen=seen)

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from busdoc.actions.action import Action, ActionKind
+from busdoc.analysis.case import Case
 from busdoc.analysis.watches import Watches
-from busdoc.capture.channels import ChannelTable
 from busdoc.decode.signals.signals import SignalStatus
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.controller import ControllerHealth
@@ -38,8 +38,7 @@ class Returns:
 
 
 def find_returns(
-    machine: Machine,
-    channels: ChannelTable,
+    case: Case,
     watches: Watches,
     health: Health,
     codes: Sequence[FaultCode],
@@ -51,13 +50,13 @@ def find_returns(
 
     Parameters
     ----------
-    machine : the map, empty when there is none
-    channels : the capture's
+    case : the machine and the channels
     watches : what followed the frames
     health, codes : as they judged
     actions : the journal's
     listened_from_ns : since when was listened, where that was before the first frame
     """
+    machine = case.machine
     heard = Heard(watches.arrivals(), watches.signs, health.incidents, codes, health.gaps)
     groups = _groups(machine, health)
     switched = (*_switched(actions, groups), *_by_signal(machine, watches, health, groups))
@@ -71,12 +70,12 @@ def find_returns(
         health.until_ns,
         listened_from_ns=listened_from_ns,
     )
-    expected = expectations(machine, channels, actions)
+    expected = expectations(case, actions)
     returns = tuple(_follow(one, heard, health, expected, machine) for one in power_ups)
     return Returns(
         opening=opening,
         power_ups=returns,
-        changes=changes_against(machine, channels, health, returns),
+        changes=changes_against(machine, case.channels, health, returns),
     )
 
 
@@ -200,7 +199,7 @@ def _switched(actions: Iterable[Action], groups: Sequence[Group]) -> list[Switch
     ]
 
 
-def expectations(machine: Machine, channels: ChannelTable, actions: Sequence[Action]) -> dict[str, Expectation]:
+def expectations(case: Case, actions: Sequence[Action]) -> dict[str, Expectation]:
     """Turn the map into what must come back, by the controllers' names."""
     handled = {
         name
@@ -209,11 +208,11 @@ def expectations(machine: Machine, channels: ChannelTable, actions: Sequence[Act
         for name in (action.part, action.into)
     }
     found = {}
-    for name, controller in machine.controllers.items():
+    for name, controller in case.machine.controllers.items():
         spec = controller.spec
         found[name] = Expectation(
             name=name,
-            channel=None if spec.channel is None else channels.find(spec.channel),
+            channel=None if spec.channel is None else case.channels.find(spec.channel),
             identity=spec.identity,
             streams=tuple(stream for stream in spec.expects if stream.period_ns is not None),
             limit_ns=spec.back_within_ns,

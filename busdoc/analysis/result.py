@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from busdoc.actions.action import Action
+from busdoc.analysis.case import CaptureFacts
 from busdoc.decode.signals.summary import SignalSummary
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident, IncidentKind
@@ -15,31 +16,7 @@ from busdoc.machine.machine import Machine
 from busdoc.resync_check.changes import Change
 from busdoc.resync_check.records import PowerUpReturn
 
-__all__ = ["CaptureFacts", "Result", "SkippedInput", "Trouble"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SkippedInput:
-    """One line of the input that was left out, and why."""
-
-    file: str
-    line: int
-    reason: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CaptureFacts:
-    """What was read."""
-
-    files: tuple[Path, ...]
-    epoch: bool
-    """Times are Unix times; else they count from the capture's own zero."""
-    channel_names: tuple[tuple[int, str], ...]
-    channel_frames: tuple[tuple[int, int], ...]
-    """(channel, data, remote and error frames on it)."""
-    skipped_lines: int
-    skipped: tuple[SkippedInput, ...]
-    """The first few."""
+__all__ = ["Result", "Trouble"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

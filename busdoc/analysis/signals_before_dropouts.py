@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from busdoc.analysis.case import Case
 from busdoc.arrays import Float64Array, Int64Array
 from busdoc.capture.source import Capture
 from busdoc.decode.database.database import Database
@@ -28,6 +29,7 @@ from busdoc.times import SECOND_NS
 
 __all__ = ["SecondLook", "second_look"]
 
+_LIVE = "measured values before the dropouts: they are looked at in the session's recording, afterwards"
 _MOST_SIGNALS = 5000
 """Signals that are looked at; no machine known has more that move."""
 
@@ -43,8 +45,7 @@ class SecondLook:
 
 
 def second_look(
-    capture: Capture,
-    database: Database | None,
+    case: Case,
     health: Health,
     summaries: Sequence[SignalSummary],
     dropouts: Sequence[Dropouts],
@@ -53,12 +54,14 @@ def second_look(
 
     Parameters
     ----------
-    capture : as it was read
-    database : the one it was read with; None: only the bus itself and the controllers' rhythm are looked at
+    case : with its recording; without a database only the bus itself and the controllers' rhythm are looked at
     health : of the whole recording
     summaries : of its signals, after the first reading
     dropouts : those that are to be explained, with the time in which there could have been others
     """
+    capture = case.recording
+    if capture is None:
+        return SecondLook(left_out=(_LIVE,))
     if not any(len(one) >= 3 for one in dropouts):
         return SecondLook()
     if not all(file.is_file() for file in capture.files):
@@ -76,7 +79,7 @@ def second_look(
         moving = moving[:_MOST_SIGNALS]
     periods = _periods(health, dropouts)
     plan = plan_cells(health.start_ns, health.until_ns, dropouts, len(moving) + len(periods))
-    series = _read(capture, database, moving, periods, plan)
+    series = _read(capture, case.database, moving, periods, plan)
     series = (*series, *_of_the_bus(health, capture, plan))
     return SecondLook(covariates=find_covariates(dropouts, series, plan), left_out=tuple(left_out))
 

@@ -5,7 +5,7 @@ threads, since most of their time is spent in kernels that let go of the interpr
 """
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
@@ -13,8 +13,9 @@ import numpy as np
 
 from busdoc.actions.action import Action
 from busdoc.actions.inferred import SignalChanges
-from busdoc.capture.channels import ChannelTable
+from busdoc.analysis.case import Case
 from busdoc.capture.frames import FrameBlock
+from busdoc.capture.listening import Taken
 from busdoc.capture.reading import RecorderGap
 from busdoc.decode.database.database import Database
 from busdoc.decode.j1939.trouble_code import Conversion
@@ -57,19 +58,12 @@ class Watches:
 
     Parameters
     ----------
-    machine : the map, empty when there is none
-    database : None when there is none
-    channels : the capture's, filled while it is read
+    case : the machine, the database, and the channels, which fill while it is read
     workers : runs the watches of one block side by side; None: one after the other
     """
 
-    def __init__(
-        self,
-        machine: Machine,
-        database: Database | None,
-        channels: ChannelTable,
-        workers: Executor | None = None,
-    ) -> None:
+    def __init__(self, case: Case, workers: Executor | None = None) -> None:
+        machine, database, channels = case.machine, case.database, case.channels
         known = specs(machine)
         if database is not None:
             known = join_specs(known, specs_from_database(database.bind(channels)))
@@ -97,6 +91,8 @@ class Watches:
 
     def feed(self, block: FrameBlock) -> None:
         """Take in the next frames, in the order of time."""
+        if not len(block):
+            return
         feeds = [self._health.feed, self._wire.feed, self._follow_protocols, self._count]
         if self.signals is not None:
             feeds.append(self.signals.feed)
@@ -107,9 +103,15 @@ class Watches:
         for running in [self._workers.submit(feed, block) for feed in feeds]:
             running.result()
 
-    def note_gap(self, from_ns: int, to_ns: int, channel: int | None, why: str) -> None:
+    def take(self, taken: Taken) -> None:
+        """Take in what a recording or a bus handed over: its frames, and what was not heard."""
+        self.feed(taken.frames)
+        self.note_gaps(taken.gaps)
+
+    def note_gaps(self, gaps: Iterable[RecorderGap]) -> None:
         """Tell that the recorder itself lost frames or time: silence there is nobody's."""
-        self._health.note_gap(from_ns, to_ns, channel, why)
+        for gap in gaps:
+            self._health.note_gap(gap.from_ns, gap.to_ns, gap.channel, gap.why)
 
     def so_far(self, until_ns: int, open_gaps: Sequence[RecorderGap] = ()) -> Health:
         """Judge what was read up to `until_ns`; feeding may go on afterwards.

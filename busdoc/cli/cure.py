@@ -16,7 +16,7 @@ from busdoc.errors import InputError
 if TYPE_CHECKING:
     from busdoc.analysis.result import Result
     from busdoc.isolation.proposals.cure import CureState, FaultRate
-    from busdoc.live.cure_watch import CureWatch
+    from busdoc.live.resync.cure_watch import CureWatch
 
 __all__ = ["watch_cure"]
 
@@ -31,7 +31,7 @@ def watch_cure(arguments: argparse.Namespace, surroundings: Surroundings) -> Exi
     ------
     InputError : a file or bus that cannot be used
     """
-    from busdoc.live.cure_watch import state_of
+    from busdoc.live.resync.cure_watch import state_of
     from busdoc.report.json.document import cure_document, print_document
     from busdoc.report.words.cure import cure_text
 
@@ -120,7 +120,7 @@ class _Countdown:
         from busdoc.cli.resync_live import open_source
         from busdoc.decode.database.database import load_databases
         from busdoc.live.bell import TerminalBell
-        from busdoc.live.cure_watch import CureWatch
+        from busdoc.live.resync.cure_watch import CureWatch
         from busdoc.machine.machine import Machine
         from busdoc.machine.machine_map import load_machine
         from busdoc.words.duration import span

@@ -178,7 +178,7 @@ def _text(found: "Resync", surroundings: Surroundings) -> str:
     start_ns = found.health.start_ns
     parts = [filled(resync_headline(found.power_ups), width)]
     parts += [
-        render_power_up(one, n, start_ns, epoch=found.epoch, width=width)
+        render_power_up(one, n, start_ns, epoch=found.case.facts.epoch, width=width)
         for n, one in enumerate(found.power_ups, start=1)
     ]
     if found.changes:

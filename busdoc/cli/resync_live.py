@@ -18,8 +18,8 @@ from busdoc.times import SECOND_NS
 if TYPE_CHECKING:
     from busdoc.capture.listening import FrameSource
     from busdoc.live.bell import TerminalBell
-    from busdoc.live.resync_live import ResyncLive
-    from busdoc.live.return_news import ReturnNews
+    from busdoc.live.resync.news import ReturnNews
+    from busdoc.live.resync.resync_live import ResyncLive
 
 __all__ = ["open_source", "parse_speed", "resync_live"]
 
@@ -82,7 +82,7 @@ def resync_live(arguments: argparse.Namespace, surroundings: Surroundings, sourc
     from busdoc.cli.keys import terminal_keys
     from busdoc.decode.database.database import load_databases
     from busdoc.live.bell import TerminalBell
-    from busdoc.live.resync_live import ResyncLive
+    from busdoc.live.resync.resync_live import ResyncLive
     from busdoc.machine.machine import Machine
     from busdoc.machine.machine_map import load_machine
 
@@ -126,7 +126,7 @@ def _conclude(live: "ResyncLive", arguments: argparse.Namespace, surroundings: S
     from busdoc.resync_check.records import ReturnVerdict
 
     found = live.result()
-    power_up = live.power_up
+    power_up = live.following.power_up
     if power_up is None:
         raise InputError(
             ", ".join(arguments.bus or [str(file) for file in arguments.replay]),
@@ -135,10 +135,14 @@ def _conclude(live: "ResyncLive", arguments: argparse.Namespace, surroundings: S
             "Start listening first, then switch the machine off and on.",
         )
     headline = followed_headline(
-        power_up, live.not_back(), within_ns=live.within_ns(), timed_out=live.timed_out, done=live.done
+        power_up,
+        live.following.not_back(),
+        within_ns=live.following.within_ns(),
+        timed_out=live.following.timed_out,
+        done=live.done,
     )
     if arguments.json:
-        print_document(returns_document(live.document(), headline, live.verdict), surroundings.stdout)
+        print_document(returns_document(live.document(), headline, live.following.verdict), surroundings.stdout)
     else:
         width = max(60, min(surroundings.width, 160))
         parts = [render_returns(power_up, width)]
@@ -146,7 +150,7 @@ def _conclude(live: "ResyncLive", arguments: argparse.Namespace, surroundings: S
             parts.append(changes_text(found.changes, width))
         parts.append(headline)
         surroundings.stdout.write("\n" + "\n\n".join(parts) + "\n")
-    return ExitStatus.TROUBLE if live.verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
+    return ExitStatus.TROUBLE if live.following.verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
 
 
 class _Lines:

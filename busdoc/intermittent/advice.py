@@ -36,6 +36,9 @@ _LEAST_TRIALS = 6
 _WORTH_RECORDING_H = 100.0
 """Beyond so many hours another way must be found than to wait."""
 _SUPPLY_KINDS = (CauseKind.FEED, CauseKind.SUPPLY)
+_MOVABLE = (PartKind.HARNESS, PartKind.CONNECTOR, PartKind.LEAD, PartKind.SENSOR, PartKind.ACTUATOR)
+_WORTH_MOVING = 0.02
+"""A suspect with a smaller probability is not named."""
 _WIRING_KINDS = (CauseKind.SEGMENT, CauseKind.WIRING, CauseKind.BUS)
 
 
@@ -190,78 +193,62 @@ def _times(event: Antecedent) -> int | None:
 def _measurements(group: Group, findings: Sequence[Precursor]) -> Iterator[Advice]:
     """Say where the meter goes; limits are common practice."""
     cause, who = group.likeliest, listed(group.controllers)
-    supply = next((one for one in findings if one.is_voltage and set(one.controllers) <= set(group.controllers)), None)
-    if cause.kind in _SUPPLY_KINDS or (supply is not None and cause.kind is CauseKind.CONTROLLER):
-        place = (
-            f"{cause.part} and at the supply pins of {who}"
-            if cause.part and cause.kind is CauseKind.FEED
-            else f"the supply pins of {who}"
+    is_low = any(one.is_voltage and set(one.controllers) <= set(group.controllers) for one in findings)
+    if cause.kind in _SUPPLY_KINDS or (is_low and cause.kind is CauseKind.CONTROLLER):
+        feed = f"{cause.part} and at " if cause.part and cause.kind is CauseKind.FEED else ""
+        words = (
+            f"clamp the meter (minimum hold) on {feed}the supply pins of {who}, under load and with the engine "
+            "cranking: the supply wire may drop 0.2 V, a switch 0.3 V, the ground side 0.1 V (common practice); more "
+            "is a bad joint."
         )
-        yield Advice(
-            kind=AdviceKind.MEASURE,
-            words=f"Clamp the meter (minimum hold) on {place}, under load and with the engine cranking: the supply "
-            "wire may drop 0.2 V, a switch 0.3 V, the ground side 0.1 V (common practice); more is a bad joint.",
-            about=tuple(name for name in (cause.part, *group.controllers) if name is not None),
-        )
+        about = (cause.part, *group.controllers)
     elif cause.kind in _WIRING_KINDS:
-        lead = "Check the recorder's own lead and plug first. Then " if cause.kind is CauseKind.BUS else ""
-        place = (
-            f"the far end of {cause.part}"
-            if cause.kind is CauseKind.SEGMENT
-            else f"the plug of {group.controllers[-1]}"
-        )
+        lead = "check the recorder's own lead and plug first. Then " if cause.kind is CauseKind.BUS else ""
+        is_segment = cause.kind is CauseKind.SEGMENT
+        place = f"the far end of {cause.part}" if is_segment else f"the plug of {group.controllers[-1]}"
         words = (
             f"{lead}with power off, measure CAN high to CAN low at {place} while somebody moves the wiring: it must "
             "stay near 60 ohm (common practice)."
         )
-        yield Advice(
-            kind=AdviceKind.MEASURE,
-            words=capital(words),
-            about=tuple(name for name in (cause.part,) if name),
-        )
+        about = (cause.part,)
     elif cause.kind is CauseKind.CONTROLLER:
-        yield Advice(
-            kind=AdviceKind.MEASURE,
-            words=f"Clamp the meter (minimum hold) on the supply and ground pins of {who} itself, under load: it falls "
-            "alone, so its own plug and wires come before anything that it shares.",
-            about=group.controllers,
+        words = (
+            f"clamp the meter (minimum hold) on the supply and ground pins of {who} itself, under load: it falls "
+            "alone, so its own plug and wires come before anything that it shares."
         )
+        about = group.controllers
+    else:
+        return
+    yield Advice(kind=AdviceKind.MEASURE, words=capital(words), about=tuple(name for name in about if name))
 
 
 def _wiggles(group: Group, machine: Machine, suspects: Sequence[tuple[str, float]]) -> Iterator[Advice]:
     """Name what to move first, the likeliest part that hands can move."""
-    cause = group.likeliest
-    movable = (PartKind.HARNESS, PartKind.CONNECTOR, PartKind.LEAD, PartKind.SENSOR, PartKind.ACTUATOR)
-    near = {part for name in group.controllers for part in machine.below(name)} if machine.parts else set()
-    on_it = [
-        p
-        for p, share in suspects
-        if p in near and p in machine.parts and machine.parts[p].kind in movable and share >= 0.02
-    ]
-    if cause.kind is CauseKind.CONTROLLER:
-        after = f", then {listed(on_it[:3])}, one at a time," if on_it else ""
-        words = f"Wiggle the plug of {listed(group.controllers)} first{after} while watching the bus."
-        about = (*group.controllers, *on_it[:3])
-    elif cause.part is not None and cause.kind in (CauseKind.FEED, CauseKind.SEGMENT):
-        what = "the holder, terminals and ground" if cause.kind is CauseKind.FEED else "the plugs and splices"
-        words = f"Wiggle {what} of {cause.part} first: one place that all of {listed(group.controllers)} share."
-        about = (cause.part, *group.controllers)
-    elif cause.kind in (CauseKind.SUPPLY, CauseKind.WIRING):
-        what = "fuse, ground or splice" if cause.kind is CauseKind.SUPPLY else "plug or splice of the bus"
-        who = listed(group.controllers)
-        words = f"Find in the wiring diagram the {what} that {who} share and nobody else, and wiggle it first."
-        about = group.controllers
-    else:
-        return
+    cause, who = group.likeliest, listed(group.controllers)
+    about = group.controllers
+    match cause.kind:
+        case CauseKind.CONTROLLER:
+            near = {part for name in group.controllers if machine.parts for part in machine.below(name)}
+            likely = [part for part, share in suspects if share >= _WORTH_MOVING and part in near & set(machine.parts)]
+            on_it = [part for part in likely if machine.parts[part].kind in _MOVABLE][:3]
+            after = f", then {listed(on_it)}, one at a time," if on_it else ""
+            words, about = f"Wiggle the plug of {who} first{after} while watching the bus.", (*about, *on_it)
+        case CauseKind.FEED | CauseKind.SEGMENT if cause.part is not None:
+            what = "the holder, terminals and ground" if cause.kind is CauseKind.FEED else "the plugs and splices"
+            words = f"Wiggle {what} of {cause.part} first: one place that all of {who} share."
+            about = (cause.part, *about)
+        case CauseKind.SUPPLY | CauseKind.WIRING:
+            what = "fuse, ground or splice" if cause.kind is CauseKind.SUPPLY else "plug or splice of the bus"
+            words = f"Find in the wiring diagram the {what} that {who} share and nobody else, and wiggle it first."
+        case _:
+            return
     yield Advice(kind=AdviceKind.WIGGLE, words=words, about=about)
 
 
 def _after_repair(rate: Rate) -> Iterator[Advice]:
     hours = rate.needed.quiet_to_prove_s / 3600.0
-    worse = next((test for test in rate.tests if test.shape is Shape.TREND and test.found), None)
-    haste = (
-        " They come more and more often: do not wait for the next." if worse is not None and rate.worse > 0.0 else ""
-    )
+    is_worse = rate.worse > 0.0 and any(test.shape is Shape.TREND and test.found for test in rate.tests)
+    haste = " They come more and more often: do not wait for the next." if is_worse else ""
     yield Advice(
         kind=AdviceKind.WATCH,
         words=f"After a repair, {_hours(hours)} without a dropout under the same work prove it with 95 %.{haste}",

@@ -175,6 +175,7 @@ def measure_rate(
     low, high = garwood(n)
     burst_p = greenwood_p(share)
     first: BoolArray = _firsts(share) if burst_p <= FOUND_AT else np.ones(n, np.bool_)
+    n_bursts = int(_firsts(share).sum())
     worse, trend_p = laplace_trend(share[first])
     halves = int((share[first] < 0.5).sum()), int((share[first] >= 0.5).sum())
     tests = [
@@ -182,10 +183,15 @@ def measure_rate(
             shape=Shape.TREND,
             p=trend_p,
             p_holm=trend_p,
-            facts=_trend_facts(*halves),
+            facts=f"{halves[0]} in the first half of the time watched, {halves[1]} in the second",
             claim=f"they come {'more and more' if worse > 0.0 else 'less and less'} often",
         ),
-        ShapeTest(shape=Shape.BURSTS, p=burst_p, p_holm=burst_p, facts=_burst_facts(n, int(_firsts(share).sum()))),
+        ShapeTest(
+            shape=Shape.BURSTS,
+            p=burst_p,
+            p_holm=burst_p,
+            facts=f"{n} dropouts in {n_bursts} bursts" if n_bursts < n else f"{n} dropouts, no two of them close",
+        ),
     ]
     if epoch and watched_s >= _DAY_FROM_S:
         tests.append(_time_of_day(lost_ns[first], watched))
@@ -221,36 +227,24 @@ def _firsts(share: Float64Array) -> BoolArray:
     return np.asarray(pause > _SAME_BURST / max(len(share), 1))
 
 
-def _trend_facts(first_half: int, second_half: int) -> str:
-    return f"{first_half} in the first half of the time watched, {second_half} in the second"
-
-
-def _burst_facts(n: int, n_bursts: int) -> str:
-    return f"{n} dropouts in {n_bursts} bursts" if n_bursts < n else f"{n} dropouts, no two of them close"
-
-
 def _time_of_day(lost_ns: Int64Array, watched: Watched) -> ShapeTest:
     phase = lost_ns % _DAY_NS / _DAY_NS
     even = watched.at((np.arange(2000) + 0.5) / 2000)
     null = even % _DAY_NS / _DAY_NS
     p = phase_p(phase, null)
-    best = max(range(24), key=lambda hour: _excess(phase, null, hour))
-    within, expected = _in_hours(phase, best).sum(), _in_hours(null, best).mean()
+    # The four hours that hold most beyond what the time watched makes likely.
+    within, expected = (_in_hours(of).mean(axis=1) for of in (phase, null))
+    best = int(np.argmax(within - expected))
     facts = (
-        f"{within} of {len(phase)} between {best:02d}:00 and {(best + 4) % 24:02d}:00 UTC, "
-        f"which is {100.0 * expected:.0f} % of the time watched"
+        f"{within[best] * len(phase):.0f} of {len(phase)} between {best:02d}:00 and {(best + 4) % 24:02d}:00 UTC, "
+        f"which is {100.0 * expected[best]:.0f} % of the time watched"
     )
     return ShapeTest(shape=Shape.TIME_OF_DAY, p=p, p_holm=p, facts=facts)
 
 
-def _in_hours(phase: Float64Array, hour: int) -> BoolArray:
-    """Mark what lies within the four hours from this one on."""
-    return np.asarray((phase * 24.0 - hour) % 24.0 < 4.0)
-
-
-def _excess(phase: Float64Array, null: Float64Array, hour: int) -> float:
-    """Say how many more there are in these four hours than the time watched makes likely."""
-    return float(_in_hours(phase, hour).sum() - _in_hours(null, hour).mean() * len(phase))
+def _in_hours(phase: Float64Array) -> BoolArray:
+    """(24, n) Mark what lies within the four hours from each full hour on."""
+    return np.asarray((phase * 24.0 - np.arange(24)[:, None]) % 24.0 < 4.0)
 
 
 def _after_starts(shape: Shape, lost_ns: Int64Array, starts_ns: Int64Array, watched: Watched) -> ShapeTest:

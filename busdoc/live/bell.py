@@ -10,7 +10,7 @@ from enum import IntEnum
 from typing import TextIO
 
 from busdoc.isolation.proposals.cure import CureOutcome
-from busdoc.live.return_news import NewsKind
+from busdoc.live.resync.news import NewsKind
 from busdoc.live.view import HappeningKind
 
 __all__ = ["Bell", "Rung", "TerminalBell"]

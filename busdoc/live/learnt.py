@@ -17,8 +17,9 @@ from busdoc.isolation.verdict import Because
 from busdoc.machine.machine_map import machine_from_text
 from busdoc.resync_check.baseline import learn_baseline
 from busdoc.resync_check.baseline_text import map_text
+from busdoc.session.folder import SessionFolder
 
-__all__ = ["LEARNT", "learnt_map", "save_text"]
+__all__ = ["LEARNT", "keep_learnt_map", "learnt_map", "save_text"]
 
 LEARNT = "learnt.toml"
 """Its name in the folder of a session; not that of the map that a session uses, which stays as it was given."""
@@ -54,6 +55,17 @@ def learnt_map(
     text = "\n".join([head + map_text(learnt, name=name), *(_block(one, state, sole, controllers) for one in branches)])
     machine_from_text(text, "the map that was learnt")
     return text
+
+
+def keep_learnt_map(folder: SessionFolder, health: Health, because: Sequence[Because], state: PlugState) -> None:
+    """Write the map of a machine that had none into the folder of its session.
+
+    Raises
+    ------
+    InputError : names that no map may have, or a file that cannot be written
+    """
+    began = folder.store.about().get("began", "")
+    save_text(folder.path / LEARNT, learnt_map(health, because, state, began=began))
 
 
 def _troubled(health: Health, because: Sequence[Because]) -> set[str]:

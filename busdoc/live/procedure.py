@@ -3,10 +3,16 @@
 The engine proposes anew with every frame; a person in the middle of a test must not see the ground move. So a test is
 kept from its first step until its watch is over, something falls, or something else is done. How long to watch is the
 test's; how long until what it exposes may be called clear is often far longer, and is counted on beside the next test.
+
+These are two small machines that hear the same events: the test (`STAGES`) and the wait (`WAITS`). An event that a
+state does not list changes nothing in it: that a test which was begun is not taken from under the hands is the absence
+of `OFFER` from the row `BEGUN`. What happened is read into an event before the tables are asked, once, in the method
+that is told of it; there are no rules about the order of events beside the tables.
 """
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from enum import StrEnum
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.actions.words import order_in_words
@@ -15,21 +21,126 @@ from busdoc.live.view import NextRow, Watching
 from busdoc.times import SECOND_NS
 from busdoc.words.sentence import capital
 
-__all__ = ["Course"]
+__all__ = ["STAGES", "WAITS", "Course", "Event", "Stage", "Wait"]
+
+_LATE_NS = 3 * SECOND_NS
+"""A fall this long before the press of the last step belongs to its watch: people press after they plug."""
+
+
+class Stage(StrEnum):
+    """How far a test has come."""
+
+    NONE = "none"
+    """No test is proposed."""
+    OFFERED = "offered"
+    """None of its steps is done."""
+    BEGUN = "begun"
+    WATCHED = "watched"
+    """All steps are done; it is seen whether anything falls."""
+
+
+class Wait(StrEnum):
+    """Whether something counts towards being called clear."""
+
+    OFF = "off"
+    ON = "on"
+
+
+class Event(StrEnum):
+    """What the course hears of."""
+
+    OFFER = "offer"
+    """The engine has a test to propose."""
+    WITHDRAW = "withdraw"
+    """The engine has none any more."""
+    SKIP = "skip"
+    """The person wants another one."""
+    STEP = "step"
+    """The step asked for was done, and there are more."""
+    LAST_STEP = "last step"
+    NO_STEPS = "no steps"
+    """The test asks for nothing but to watch."""
+    OTHER = "other"
+    """Something was done that no step asks for, and that changes what is plugged or powered."""
+    BACK = "back"
+    """The last step that was done was taken back, and steps before it stay done."""
+    BACK_TO_FIRST = "back to first"
+    FALL = "fall"
+    """Something fell for no reason of its own, within the wait."""
+    WATCHED_ENOUGH = "watched enough"
+    CLEAR = "clear"
+    """What was exposed was quiet for so long that it may be called clear."""
+
+
+STAGES: Mapping[Stage, Mapping[Event, Stage]] = {
+    Stage.NONE: {Event.OFFER: Stage.OFFERED},
+    Stage.OFFERED: {
+        Event.OFFER: Stage.OFFERED,
+        Event.WITHDRAW: Stage.NONE,
+        Event.SKIP: Stage.NONE,
+        Event.STEP: Stage.BEGUN,
+        Event.LAST_STEP: Stage.WATCHED,
+        Event.NO_STEPS: Stage.WATCHED,
+        Event.OTHER: Stage.NONE,
+        Event.FALL: Stage.NONE,
+    },
+    Stage.BEGUN: {
+        Event.SKIP: Stage.NONE,
+        Event.STEP: Stage.BEGUN,
+        Event.LAST_STEP: Stage.WATCHED,
+        Event.OTHER: Stage.NONE,
+        Event.BACK: Stage.BEGUN,
+        Event.BACK_TO_FIRST: Stage.OFFERED,
+    },
+    Stage.WATCHED: {
+        Event.SKIP: Stage.NONE,
+        Event.OTHER: Stage.NONE,
+        Event.BACK: Stage.BEGUN,
+        Event.BACK_TO_FIRST: Stage.OFFERED,
+        Event.FALL: Stage.NONE,
+        Event.WATCHED_ENOUGH: Stage.NONE,
+    },
+}
+WAITS: Mapping[Wait, Mapping[Event, Wait]] = {
+    Wait.OFF: {Event.LAST_STEP: Wait.ON, Event.NO_STEPS: Wait.ON},
+    Wait.ON: {
+        Event.LAST_STEP: Wait.ON,  # a new one, of what this test exposes
+        Event.STEP: Wait.OFF,
+        Event.OTHER: Wait.OFF,
+        Event.BACK: Wait.OFF,
+        Event.BACK_TO_FIRST: Wait.OFF,
+        Event.FALL: Wait.OFF,
+        Event.CLEAR: Wait.OFF,
+    },
+}
+_STEPS_ON = {Event.STEP: 1, Event.LAST_STEP: 1, Event.BACK: -1, Event.BACK_TO_FIRST: -1}
 
 
 class Course:
     """The test that is on, and how far it has come."""
 
     def __init__(self) -> None:
+        self._stage = Stage.NONE
         self._tests: tuple[NextTest, ...] = ()
-        self._test: NextTest | None = None
-        self._step = 0
-        self._done_ns: int | None = None
-        """When the last step was done; None before."""
         self._skipped: list[tuple[Step, ...]] = []
+        self._test: NextTest | None = None
+        """None in the stage `NONE` alone."""
+        self._step = 0
+        """How many of its steps are done."""
+        self._done_ns = 0
+        """In the stage `WATCHED`: since when."""
         self._watch: Watching | None = None
-        """The wait until what is exposed may be called clear: on as long as no hand changes what is."""
+        """None while the wait is off."""
+
+    @property
+    def stage(self) -> Stage:
+        """How far the test has come."""
+        return self._stage
+
+    @property
+    def wait(self) -> Wait:
+        """Whether something counts towards being called clear."""
+        return Wait.OFF if self._watch is None else Wait.ON
 
     def propose(self, tests: Sequence[NextTest], *, anew: bool = True) -> None:
         """Take the engine's latest tests; the one that is begun goes on, with its latest figures.
@@ -46,53 +157,48 @@ class Course:
         same = None if test is None else next((one for one in tests if _alike(one, test)), None)
         if test is not None and same is not None:
             self._test = replace(same, steps=test.steps)
-        elif self._step == 0 and (anew or test is None or not tests):
-            self._choose()
+        elif anew or test is None or not tests:
+            self._offer()
 
     def skip(self) -> None:
         """Propose another test."""
         if self._test is not None:
             self._skipped.append(self._test.steps)
-        self._begin_anew()
-        self._choose()
+        self._happens(Event.SKIP)
+        self._offer()
 
     def did(self, action: Action) -> None:
         """Follow an action: the step that was asked for, or something else."""
         step = self.step
-        if step is not None and _is_step(action, step):
-            self._step += 1
-            if self._test is not None and self._step == len(self._test.steps):
-                self._done_ns = action.time_ns
-                self._watch = _watch(self._test, action.time_ns)
-            else:
-                self._watch = None
-            return
-        if action.kind not in (ActionKind.MARK, ActionKind.WIGGLE):
-            self._begin_anew()
-            self._watch = None
+        if self._test is not None and step is not None and _is_step(action, step):
+            is_last = self._step + 1 == len(self._test.steps)
+            self._happens(Event.LAST_STEP if is_last else Event.STEP, action.time_ns)
+        elif action.kind not in (ActionKind.MARK, ActionKind.WIGGLE):
+            self._happens(Event.OTHER)
 
     def undid(self, action: Action) -> None:
         """Follow an action that was taken back: its step is to be done again."""
-        if self._test is None or self._step == 0:
-            return
-        if _is_step(action, self._test.steps[self._step - 1]):
-            self._step -= 1
-            self._done_ns = self._watch = None
+        if self._test is not None and self._step and _is_step(action, self._test.steps[self._step - 1]):
+            self._happens(Event.BACK if self._step > 1 else Event.BACK_TO_FIRST)
 
     def fell(self, at_ns: int) -> None:
         """Follow a controller that fell for no reason of its own: the watch has its answer."""
-        if self._watch is not None and at_ns >= self._watch.since_ns - 3 * SECOND_NS:
-            self._watch = None
-            if self._step == 0 or self._done_ns is not None:
-                self._begin_anew()
+        if self._watch is not None and at_ns >= self._watch.since_ns - _LATE_NS:
+            self._happens(Event.FALL)
 
     def tick(self, now_ns: int) -> None:
         """Let time go on: a test that was watched long enough makes room for the next."""
-        watch = self._watch
+        watch, test = self._watch, self._test
         if watch is not None and watch.clear_at_ns is not None and now_ns >= watch.clear_at_ns:
-            self._watch = None
-        if self._test is not None and self._done_ns is not None and now_ns >= self._done_ns + self._test.watch_ns:
-            self._begin_anew()
+            self._happens(Event.CLEAR)
+        if self._stage is Stage.WATCHED and test is not None and now_ns >= self._done_ns + test.watch_ns:
+            self._happens(Event.WATCHED_ENOUGH)
+
+    def start_watch(self, now_ns: int) -> bool:
+        """Begin the watch of a test that has no steps; False when there is nothing to begin."""
+        if self._stage is not Stage.OFFERED or self._test is None or self._test.steps:
+            return False
+        return self._happens(Event.NO_STEPS, now_ns)
 
     @property
     def step(self) -> Step | None:
@@ -113,26 +219,32 @@ class Course:
         watch = self._watch
         return None if watch is None else replace(watch, since_ns=min(watch.since_ns, now_ns))
 
-    def start_watch(self, now_ns: int) -> bool:
-        """Begin the watch of a test that has no steps; False when there is nothing to begin."""
-        if self._test is None or self._test.steps or self._done_ns is not None:
+    def _happens(self, event: Event, at_ns: int = 0) -> bool:
+        """Let both tables hear of an event; False when the test's has no place for it."""
+        # The wait first: it needs the test that the event may end.
+        wait = WAITS[self.wait].get(event)
+        if wait is not None:
+            self._watch = None if wait is Wait.OFF or self._test is None else _watch(self._test, at_ns)
+        stage = STAGES[self._stage].get(event)
+        if stage is None:
             return False
-        self._done_ns = now_ns
-        if self._watch is None:
-            self._watch = _watch(self._test, now_ns)
+        self._stage = stage
+        self._step += _STEPS_ON.get(event, 0)
+        self._done_ns = at_ns
+        if stage is Stage.NONE:
+            self._test, self._step = None, 0
         return True
 
-    def _begin_anew(self) -> None:
-        self._test, self._step, self._done_ns = None, 0, None
-
-    def _choose(self) -> None:
-        if self._test is not None and self._done_ns is not None:
+    def _offer(self) -> None:
+        """Propose the best test that was not skipped, where the stage allows it; all were: begin again."""
+        if Event.OFFER not in STAGES[self._stage]:
             return
         fresh = [test for test in self._tests if test.steps not in self._skipped]
         if not fresh and self._tests:
             self._skipped.clear()
             fresh = list(self._tests)
-        self._test, self._step, self._done_ns = (fresh[0] if fresh else None), 0, None
+        if self._happens(Event.OFFER if fresh else Event.WITHDRAW) and fresh:
+            self._test, self._step = fresh[0], 0
 
 
 def _alike(one: NextTest, other: NextTest) -> bool:

@@ -8,7 +8,8 @@ from busdoc.actions.inferred import SignalChanges, plug_actions, power_actions
 from busdoc.actions.learnt_signs import learnt_plug_actions
 from busdoc.actions.plugged import PlugState, opening_state
 from busdoc.actions.words import act_in_words
-from busdoc.analysis.result import CaptureFacts, Result
+from busdoc.analysis.case import CaptureFacts
+from busdoc.analysis.result import Result
 from busdoc.capture.listening import FrameSource
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder.recorder import RecorderState
@@ -50,8 +51,8 @@ class Standing:
     course: Course
     proposals: tuple[Proposal, ...]
     gaps: tuple[RecorderGap, ...]
-    lately: tuple[tuple[int, int], ...]
-    """(ns, frames so far), for the rate."""
+    frames_per_s: float
+    """Over the last two seconds."""
     frames: int
     heard_ns: int
     recorder: RecorderState | None
@@ -82,7 +83,7 @@ def look(at: Standing) -> SessionView:
         machine_name=at.machine.name,
         buses=at.source.buses(),
         frames=at.frames,
-        frames_per_s=_frames_per_s(at.lately),
+        frames_per_s=at.frames_per_s,
         loads=() if health is None else _loads(at, health),
         controllers=() if health is None else controller_rows(health, losses, at.codes, at.source.channels),
         harness=harness_rows(at.machine, state, suspects, at.log.labels),
@@ -104,11 +105,6 @@ def look(at: Standing) -> SessionView:
         focus=None if health is None else _focus(health, at.because),
         gaps=tuple((gap.from_ns, gap.to_ns) for gap in at.gaps),
     )
-
-
-def _frames_per_s(lately: Sequence[tuple[int, int]]) -> float:
-    (then_ns, then), (now_ns, now) = (lately[0], lately[-1]) if lately else ((0, 0), (0, 0))
-    return (now - then) * SECOND_NS / (now_ns - then_ns) if now_ns > then_ns else 0.0
 
 
 def _loads(at: Standing, health: Health) -> tuple[tuple[str, float], ...]:

@@ -5,10 +5,14 @@ from types import MappingProxyType
 from busdoc.actions.action import Action, ActionKind
 from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
 from busdoc.health.summary import Health
+from busdoc.isolation.engine import Record, verdict_on, work_out
+from busdoc.isolation.suspects.attribution import attribute_incidents
+from busdoc.isolation.suspects.findings import Findings
+from busdoc.isolation.verdict import IsolationVerdict
 from busdoc.machine.controller_spec import ControllerSpec
 from busdoc.machine.machine import Controller, Machine, Part, PartKind
 
-__all__ = ["BRANCHES", "NS", "ON_IT", "action", "dropout", "health", "plug", "sweeper", "unplug"]
+__all__ = ["BRANCHES", "NS", "ON_IT", "HandRecord", "action", "dropout", "health", "plug", "sweeper", "unplug"]
 
 NS = 1_000_000_000
 BRANCHES = ("harness-A", "harness-B", "harness-C", "harness-D")
@@ -114,3 +118,48 @@ def health(until_s: float, *incidents: Incident) -> Health:
         incidents=incidents,
         gaps=(),
     )
+
+
+class HandRecord:
+    """A record written by hand, line by line, and asked at any instant; what each action did is the engine's to say."""
+
+    def __init__(self, machine: Machine, *, start_ns: int) -> None:
+        self._machine = machine
+        self._start_ns = start_ns
+        self._incidents: list[Incident] = []
+        self._actions: list[Action] = []
+        self._absent: list[tuple[str, int, int | None]] = []
+
+    def saw(self, incident: Incident) -> None:
+        self._incidents.append(incident)
+
+    def act(self, done: Action) -> None:
+        self._actions.append(done)
+
+    def away(self, controller: str, from_ns: int, to_ns: int | None) -> None:
+        self._absent.append((controller, from_ns, to_ns))
+
+    def known_at(self, at_ns: int) -> Record:
+        because = attribute_incidents(
+            self._incidents,
+            [done for done in self._actions if done.time_ns <= at_ns + 3 * done.uncertainty_ns],
+            self._machine,
+            start_ns=self._start_ns,
+            span_s=max((at_ns - self._start_ns) / NS, 1.0),
+            absent=self._absent,
+        )
+        return Record(
+            machine=self._machine,
+            start_ns=self._start_ns,
+            at_ns=at_ns,
+            incidents=tuple(self._incidents),
+            because=because,
+            actions=tuple(self._actions),
+            absent=tuple(self._absent),
+        )
+
+    def findings(self, at_ns: int) -> Findings:
+        return work_out(self.known_at(at_ns))
+
+    def verdict(self, at_ns: int) -> IsolationVerdict:
+        return verdict_on(self.known_at(at_ns))

@@ -5,12 +5,11 @@ import math
 import numpy as np
 import pytest
 
-from busdoc.isolation.engine import IsolationSession
 from busdoc.isolation.suspects.exposure_cells import Cells
 from busdoc.isolation.suspects.fault_onset import choose_late, weigh_late
 from busdoc.isolation.suspects.rates import N_RATES, RATES_HZ
 from busdoc.machine.machine import Machine, Part, PartKind
-from tests.isolation.records import NS, dropout, sweeper, unplug
+from tests.isolation.records import NS, HandRecord, dropout, sweeper, unplug
 
 
 def one_part(length_s: list[float], live: list[bool]) -> Cells:
@@ -37,7 +36,7 @@ def test_only_the_quiet_after_the_beginning_counts() -> None:
 
 
 def test_a_part_that_was_quiet_for_long_and_then_shows_all_the_time_is_worth_a_late_beginning() -> None:
-    session = IsolationSession(sweeper(), start_ns=0)
+    session = HandRecord(sweeper(), start_ns=0)
     for k, branch in enumerate(("harness-A", "harness-C", "harness-D"), start=1):
         session.act(unplug(k, 20.0 + 2.0 * k, branch))
     for t in (10.0, 14.0, 19.0, 940.0, 944.0, 948.0):
@@ -50,7 +49,7 @@ def test_a_part_that_was_quiet_for_long_and_then_shows_all_the_time_is_worth_a_l
 
 
 def test_a_part_is_not_bad_from_the_start_and_late_at_once() -> None:
-    session = IsolationSession(Machine(parts={"x": Part(name="x", kind=PartKind.LEAD)}), start_ns=0)
+    session = HandRecord(Machine(parts={"x": Part(name="x", kind=PartKind.LEAD)}), start_ns=0)
     for t in (10.0, 14.0, 940.0, 944.0, 948.0):
         session.saw(dropout(t, t + 2.0, "hopper"))
     sets = session.findings(952 * NS).posterior

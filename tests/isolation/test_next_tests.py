@@ -6,17 +6,16 @@ import numpy as np
 import pytest
 
 from busdoc.actions.action import ActionKind
-from busdoc.isolation.engine import IsolationSession
 from busdoc.isolation.proposals.gain import fewest_tests
 from busdoc.isolation.verdict import IsolationVerdict
-from tests.isolation.records import NS, action, dropout, sweeper, unplug
+from tests.isolation.records import NS, HandRecord, action, dropout, sweeper, unplug
 from tests.truth.fault_finding import find_by_proposals, find_one_at_a_time
 
 POWER = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
 
 
-def complaint(*, unsafe: tuple[str, ...] = (), latches: bool | None = None, like: bool = False) -> IsolationSession:
-    session = IsolationSession(sweeper(unsafe=unsafe, latches=latches, like=like), start_ns=0)
+def complaint(*, unsafe: tuple[str, ...] = (), latches: bool | None = None, like: bool = False) -> HandRecord:
+    session = HandRecord(sweeper(unsafe=unsafe, latches=latches, like=like), start_ns=0)
     for t in (30.0, 36.0, 42.0):
         session.saw(dropout(t, t + 5.0, "hopper"))
     return session
@@ -71,7 +70,7 @@ def test_a_part_that_is_unsafe_live_is_moved_only_with_the_power_off_and_with_it
 
 def test_a_latched_controller_gets_its_power_cycled_after_the_branches_are_off() -> None:
     # common practice: a latched controller stays in fault until its power is cycled
-    session = IsolationSession(sweeper(latches=True), start_ns=0)
+    session = HandRecord(sweeper(latches=True), start_ns=0)
     session.saw(dropout(30.0, None, "hopper"))
     best = session.verdict(50 * NS).next_tests[0]
     assert best.steps[-1].action in (ActionKind.POWER_CYCLE, ActionKind.POWER_ON)
@@ -112,7 +111,7 @@ def test_proposals_come_best_first() -> None:
 
 
 def test_a_fresh_start_without_any_trouble_yet_has_a_proposal_from_the_priors() -> None:
-    session = IsolationSession(sweeper(), start_ns=0)
+    session = HandRecord(sweeper(), start_ns=0)
     verdict = session.verdict(20 * NS)
     assert verdict.suspects
     assert verdict.next_tests
@@ -153,7 +152,7 @@ def test_no_outcome_is_said_to_be_certain_or_impossible() -> None:
 
 
 def test_with_one_fault_settled_the_outcomes_speak_of_the_other() -> None:
-    session = IsolationSession(sweeper(), start_ns=0)
+    session = HandRecord(sweeper(), start_ns=0)
     for k in range(6):
         session.saw(dropout(30.0 + 40.0 * k, 34.0 + 40.0 * k, "engine", "display"))
         session.saw(dropout(50.0 + 40.0 * k, 54.0 + 40.0 * k, "hopper"))
@@ -163,7 +162,7 @@ def test_with_one_fault_settled_the_outcomes_speak_of_the_other() -> None:
 
 
 def test_after_the_one_culprit_was_found_its_replacement_is_said_to_prove_it() -> None:
-    session = IsolationSession(sweeper(), start_ns=0)
+    session = HandRecord(sweeper(), start_ns=0)
     for k in range(6):
         session.saw(dropout(30.0 + 40.0 * k, 34.0 + 40.0 * k, "hopper", "fan", "lift"))
     replaced = [t for t in session.verdict(300 * NS).next_tests if t.steps and t.steps[1].action is ActionKind.REPLACE]

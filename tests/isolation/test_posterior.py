@@ -9,7 +9,7 @@ from busdoc.arrays import Float64Array
 from busdoc.isolation.suspects.evidence import Evidence
 from busdoc.isolation.suspects.failed_starts import Starts
 from busdoc.isolation.suspects.fault_onset import Late
-from busdoc.isolation.suspects.rates import BACKGROUND_HZ, RATES_HZ
+from busdoc.isolation.suspects.rates import BACKGROUND_ALONE, BACKGROUND_BESIDE, BACKGROUND_HZ, RATES_HZ
 from busdoc.isolation.suspects.sets import likelihood
 from busdoc.isolation.suspects.sets.causes import OFF_THE_MAP, Causes
 from busdoc.isolation.suspects.sets.posterior import Posterior, weigh_sets
@@ -199,3 +199,82 @@ def test_a_part_that_was_quiet_for_years_is_out_of_the_question_and_nothing_else
         assert posterior.rate.sum(axis=1) == pytest.approx(1.0)
     causes.evidence.survival[:] = 0.0
     assert np.isfinite(weigh_sets(causes).marginal).all()
+
+
+def rates_alone(causes: Causes) -> Float64Array:
+    """(Q, R) posterior of the rate of each cause, were it the only one: over the background, event by event."""
+    e = causes.evidence
+    weight = e.survival[:, :, None] * e.calm * BACKGROUND_BESIDE
+    for k in range(e.hazard.shape[1]):
+        weight = weight * (e.hazard[:, k, :, None] + e.background[k])
+    for m in range(e.starts.hazard.shape[1]):
+        weight = weight * (1.0 - (1.0 - e.starts.hazard[:, m, :, None]) * (1.0 - e.starts.background[m]))
+    rates: Float64Array = weight.sum(axis=2) / weight.sum(axis=(1, 2))[:, None]
+    return rates
+
+
+@settings(max_examples=20)
+@given(causes=any_causes())
+def test_rates_are_those_of_a_part_that_is_faulty_alone_and_of_the_background_of_a_sound_machine(
+    causes: Causes,
+) -> None:
+    """And a part has earned its quiet as far as the fault that is chased, at its rate, would not have shown by then."""
+    e, n_parts = causes.evidence, causes.n_parts
+    e.quiet_s[:] = 30.0 * np.arange(len(causes.weights))
+    posterior, rates = weigh_sets(causes), rates_alone(causes)
+    assert posterior.rate == pytest.approx(rates[:n_parts], abs=1e-9)
+    in_set = np.zeros(len(causes.weights))
+    for s, weight in posterior_of_sets(causes).items():
+        in_set[list(s)] += weight
+    off = causes.part == OFF_THE_MAP
+    of_off = in_set[off] @ rates[off] if off.any() else np.full(N_RATES, 1.0 / N_RATES)
+    assert posterior.rate_off == pytest.approx(of_off / of_off.sum(), abs=1e-9)
+    chased = in_set @ rates / in_set.sum()
+    earned = [chased @ np.exp(-RATES_HZ * 30.0 * p) for p in range(n_parts)]
+    assert posterior.earned == pytest.approx(np.array(earned), abs=1e-9)
+    background = e.background.prod(axis=0) * e.calm * BACKGROUND_ALONE
+    assert posterior.background == pytest.approx(background / background.sum(), abs=1e-9)
+
+
+@settings(max_examples=20)
+@given(causes=any_causes())
+def test_who_showed_is_judged_by_what_the_others_leave_at_their_mean(causes: Causes) -> None:
+    """In three rounds, cause by cause; one gone bad late may not claim more than it is likely to be bad."""
+    e, n = causes.evidence, len(causes.weights)
+    likely = np.zeros(n)
+    for s, weight in posterior_of_sets(causes).items():
+        likely[list(s)] += weight
+    background = e.background @ (e.calm * BACKGROUND_BESIDE) / (e.calm @ BACKGROUND_BESIDE)
+    n_incidents, starts = e.hazard.shape[1], e.starts.background
+    hazard = np.concatenate((e.hazard, e.starts.hazard), axis=1)
+    background = np.concatenate((background, starts))
+    made, rate = np.zeros((n, len(background))), np.zeros((n, N_RATES))
+    for _ in range(3):
+        last = made.copy()
+        for q in range(n):
+            left = background + last.sum(axis=0) - last[q]
+            weight = e.survival[q] * (hazard[q] + left[:, None]).prod(axis=0)
+            rate[q] = weight / weight.sum()
+            made[q] = likely[q] * (hazard[q] @ rate[q])
+    shows = weigh_sets(causes).shows_rate
+    for k in range(n_incidents):
+        share = made[:, k] / (background[k] + made[:, k].sum())
+        most = np.where(causes.late, likely, 1.0)
+        over, free = np.maximum(share - most, 0.0), share < most
+        room = share[free].sum() + 1.0 - share.sum()
+        share = np.where(free, share * (1.0 + over.sum() / room), np.minimum(share, most)) if room > 0.0 else share
+        for p in range(causes.n_parts):
+            own = [q for q in range(n) if causes.part[q] == p]
+            by_rate = sum(
+                share[q] * hazard[q, k] * rate[q] / max(hazard[q, k] @ rate[q], 1e-300) for q in own
+            )  # fmt: skip
+            assert shows[k, p] == pytest.approx(by_rate, abs=1e-7)
+
+
+def test_each_of_two_bad_parts_showed_in_the_dropouts_that_only_it_could_make() -> None:
+    hazard = np.zeros((3, 4, N_RATES))
+    hazard[0, :2], hazard[1, 2:] = RATES_HZ, RATES_HZ
+    survival = np.broadcast_to(np.exp(-RATES_HZ * 100.0), (3, N_RATES)).copy()
+    posterior = weigh_sets(made_up(hazard, survival, np.full((4, len(BACKGROUND_HZ)), 1e-9)))
+    assert posterior.shows == pytest.approx(np.array([[1, 0, 0], [1, 0, 0], [0, 1, 0], [0, 1, 0]]), abs=1e-4)
+    assert posterior.shows_rate.sum(axis=2) == pytest.approx(posterior.shows)

@@ -64,6 +64,13 @@ def test_what_the_map_states_stands_in_place_of_the_share() -> None:
     assert weights_of(replace(stated, parts=MappingProxyType({}), controllers=MappingProxyType({}))) == {}
 
 
+def test_a_map_of_one_kind_has_all_the_weight_and_one_without_any_has_none() -> None:
+    feeds = {name: sweeper().parts[name] for name in FEEDS}
+    assert list(weights_of(Machine(parts=MappingProxyType(feeds))).values()) == pytest.approx([0.25] * 4)
+    sound = Part(name="lead", kind=PartKind.LEAD, prior=0.0)
+    assert weights_of(Machine(parts=MappingProxyType({"lead": sound}))) == {"lead": 0.0}
+
+
 @pytest.mark.parametrize(
     ("named", "meant"),
     [

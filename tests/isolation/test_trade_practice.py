@@ -4,12 +4,11 @@ import numpy as np
 import pytest
 
 from busdoc.actions.action import ActionKind
-from busdoc.isolation.engine import IsolationSession
 from busdoc.isolation.verdict import IsolationVerdict, Outcome
 from busdoc.simulation.technician import Technician
 from busdoc.simulation.timeline import absences
 from busdoc.simulation.world import Fault, World
-from tests.isolation.records import BRANCHES, NS, ON_IT, sweeper
+from tests.isolation.records import BRANCHES, NS, ON_IT, HandRecord, sweeper
 from tests.truth.isolation_sessions import START_NS, observe
 
 LATCHED = Fault(part="tilt-angle", latches=True, delay_s=0.4, from_s=20.0)
@@ -25,7 +24,7 @@ def work_on(*faults: Fault, latches: bool | None = None, seed: int = 5) -> Techn
 
 def verdict_of(technician: Technician) -> IsolationVerdict:
     world = technician.world
-    session = IsolationSession(world.machine, start_ns=START_NS)
+    session = HandRecord(world.machine, start_ns=START_NS)
     incidents, _, _ = observe(absences(world.events, world.now_s), world.machine, np.random.default_rng(7))
     for incident in incidents:
         session.saw(incident)

@@ -9,11 +9,11 @@ import pytest
 from busdoc.actions.action import Action, ActionKind
 from busdoc.health.codes.code import CodeKind, FaultCode
 from busdoc.health.incident import Incident
-from busdoc.isolation.engine import IsolationSession, isolate
+from busdoc.isolation.engine import isolate
 from busdoc.isolation.suspects.attribution import attribute
 from busdoc.isolation.verdict import ELSEWHERE, IsolationVerdict, Outcome, Suspect
 from busdoc.machine.machine import Controller, Machine
-from tests.isolation.records import BRANCHES, NS, ON_IT, action, dropout, health, plug, sweeper, unplug
+from tests.isolation.records import BRANCHES, NS, ON_IT, HandRecord, action, dropout, health, plug, sweeper, unplug
 
 PULLED = [unplug(k, 40.0 + 3 * k, branch) for k, branch in enumerate(BRANCHES, start=1)]
 CYCLE = action(5, 60.4, ActionKind.POWER_CYCLE)
@@ -266,48 +266,6 @@ def test_without_a_map_the_named_branch_is_found() -> None:
     assert "with it out" in text
 
 
-def test_undoing_and_retiming_an_action_gives_the_verdict_as_if_it_had_been_written_so() -> None:
-    incidents, actions, until_s = one_at_a_time(BRANCHES, "harness-B")
-    plain, edited = (IsolationSession(sweeper(), start_ns=0) for _ in range(2))
-    for incident in incidents:
-        plain.saw(incident)
-        edited.saw(incident)
-    for done in actions:
-        plain.act(done)
-        edited.act(done)
-    edited.act(plug(99, 75.0, "harness-D"))
-    edited.undo(99)
-    edited.retime(6, 10 * NS)
-    edited.retime(6, actions[5].time_ns)
-    at_ns = round(until_s * NS)
-    assert edited.verdict(at_ns) == plain.verdict(at_ns)
-    with pytest.raises(KeyError):
-        edited.undo(99)
-
-
-def test_an_incident_that_goes_on_is_replaced_by_what_became_of_it() -> None:
-    session = IsolationSession(sweeper(), start_ns=0)
-    session.saw(dropout(30.0, None, "hopper"))
-    session.saw(dropout(30.0, 36.0, "hopper"))
-    trials = session.verdict(60 * NS).trials
-    assert [t.outcome for t in trials] == [Outcome.TROUBLE, Outcome.QUIET]
-
-
-def test_the_recorded_case_and_the_live_one_give_the_same_verdict() -> None:
-    incidents, actions, until_s = one_at_a_time(BRANCHES, "harness-B")
-    session = IsolationSession(sweeper(), start_ns=0)
-    for incident in incidents:
-        session.saw(incident)
-    for k, done in enumerate(actions):
-        session.act(done)
-        session.verdict(round((40.0 + k) * NS))
-    live = session.verdict(round(until_s * NS))
-    recorded = verdict_on(until_s, incidents, actions)
-    assert [(s.part, round(s.probability, 6)) for s in live.suspects] == [
-        (s.part, round(s.probability, 6)) for s in recorded.suspects
-    ]
-
-
 def test_a_map_of_controllers_alone_gives_what_it_leaves_out_its_share() -> None:
     plain = sweeper()
     machine = Machine(controllers=plain.controllers)
@@ -364,7 +322,7 @@ def test_a_controller_that_stays_away_until_its_power_is_cycled_did_not_restart_
 
 def dead_at_first(first_s: float | None, actions: Sequence[Action], until_s: float) -> IsolationVerdict:
     """The hopper is off the bus as the record begins, all others are on it."""
-    session = IsolationSession(sweeper(), start_ns=0)
+    session = HandRecord(sweeper(), start_ns=0)
     session.away("hopper", 0, None if first_s is None else round(first_s * NS))
     for done in actions:
         session.act(done)
@@ -394,7 +352,7 @@ def test_one_that_comes_as_soon_as_a_branch_is_out_is_troubled_by_that_branch() 
 
 
 def test_a_controller_that_wakes_up_with_nobody_near_is_no_failed_start() -> None:
-    session = IsolationSession(sweeper(), start_ns=0)
+    session = HandRecord(sweeper(), start_ns=0)
     session.away("hopper", 0, 50 * NS)
     assert session.findings(90 * NS).evidence.starts.action == ()
 
@@ -403,7 +361,7 @@ def test_one_start_after_another_that_fails_does_not_make_two_faults_out_of_one(
     """Where the controller alone would be enough, a fuse beside it makes a failed start no surer."""
     cycles = [action(n, 30.0 * n, ActionKind.POWER_CYCLE) for n in range(1, 9)]
     alone = replace(sweeper(), controllers=MappingProxyType(_on_a_fuse_of_its_own()))
-    session = IsolationSession(alone, start_ns=0)
+    session = HandRecord(alone, start_ns=0)
     session.away("hopper", 0, None)
     for done in [unplug(20 + k, 5.0 + 3 * k, branch) for k, branch in enumerate(BRANCHES)] + cycles:
         session.act(done)

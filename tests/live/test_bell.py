@@ -7,7 +7,7 @@ import pytest
 
 from busdoc.isolation.proposals.cure import CureOutcome
 from busdoc.live.bell import Bell, TerminalBell
-from busdoc.live.return_news import NewsKind
+from busdoc.live.resync.news import NewsKind
 from busdoc.live.view import HappeningKind
 
 

@@ -17,7 +17,7 @@ from busdoc.capture.playback import Playback
 from busdoc.cli.environment import Surroundings
 from busdoc.cli.main import main
 from busdoc.isolation.proposals.cure import CureOutcome, CureState, FaultRate
-from busdoc.live.cure_watch import CureWatch
+from busdoc.live.resync.cure_watch import CureWatch
 from busdoc.machine.machine import Machine
 from busdoc.machine.machine_map import machine_from_text
 from busdoc.report.words.cure import cure_text

@@ -25,8 +25,9 @@ from busdoc.capture.playback import Playback
 from busdoc.capture.reading import RecorderGap
 from busdoc.cli.environment import Surroundings
 from busdoc.cli.main import main
-from busdoc.live.resync_live import ResyncLive
-from busdoc.live.return_news import NewsKind, ReturnNews, Stage
+from busdoc.live.resync.news import NewsKind, ReturnNews
+from busdoc.live.resync.resync_live import ResyncLive
+from busdoc.live.resync.stages import Stage
 from busdoc.machine.machine_map import machine_from_text
 from busdoc.resync_check.records import ReturnFault, ReturnVerdict, Zero
 from tests.capture.real_paths import PATHS, Carrier, real_path
@@ -138,12 +139,12 @@ def test_each_controller_is_counted_home_and_then_all() -> None:
     assert [one.controller for one in of_kind(news, NewsKind.HOME)] == ["engine", "lights", "broom", "hopper"]
     assert [(one.home, one.due) for one in of_kind(news, NewsKind.HOME)] == [(1, 4), (2, 4), (3, 4), (4, 4)]
     assert news[-1].text.startswith("all back in step after 1.1 s")
-    assert live.verdict is ReturnVerdict.PASS
+    assert live.following.verdict is ReturnVerdict.PASS
 
 
 def test_it_ends_when_the_settling_time_is_over_and_not_before() -> None:
     live, _ = run(cut(traffic(Sweeper().switch(10.0, 15.0)), 0.05))
-    slowest = live.power_up.slowest if live.power_up is not None else None
+    slowest = live.following.power_up.slowest if live.following.power_up is not None else None
     assert slowest is not None
     assert slowest.steady_ns is not None
     assert 10 * S <= live.result().health.until_ns - slowest.steady_ns < 10.2 * S
@@ -155,7 +156,7 @@ def test_a_machine_that_is_off_when_listening_begins_is_seen_whole() -> None:
     live, news = run(cut(traffic(sweeper), 0.05, from_s=1.0))
     assert [one.kind for one in news[:2]] == [NewsKind.SILENT, NewsKind.POWER]
     assert news[0].text == "nothing heard yet: switch it on"
-    assert live.verdict is ReturnVerdict.PASS
+    assert live.following.verdict is ReturnVerdict.PASS
 
 
 def test_a_machine_that_is_starting_already_must_be_switched_again() -> None:
@@ -163,7 +164,7 @@ def test_a_machine_that_is_starting_already_must_be_switched_again() -> None:
     sweeper.off.append((0.0, 0.0, {"engine": 0.0, "hopper": 2.5, "broom": 1.0, "lights": 0.0}))
     live, news = run(cut(traffic(sweeper.switch(20.0, 25.0)), 0.05))
     assert news[0].kind is NewsKind.ON
-    power_up = live.power_up
+    power_up = live.following.power_up
     assert power_up is not None
     assert power_up.power_up.time_ns == pytest.approx(START_NS + 25.5 * S, abs=0.1 * S)
 
@@ -172,13 +173,13 @@ def test_who_is_missing_is_named_at_the_limit_and_when_time_is_up() -> None:
     live, news = run(cut(traffic(Sweeper().switch(10.0, 15.0, hopper=99.0)), 0.05))
     late = of_kind(news, NewsKind.LATE)
     assert [(one.controller, (one.after_ns or 0) / S) for one in late] == [("hopper", 2.5), ("hopper", 12.5)]
-    assert (live.not_back(), live.verdict) == (("hopper",), ReturnVerdict.FAIL)
+    assert (live.following.not_back(), live.following.verdict) == (("hopper",), ReturnVerdict.FAIL)
 
 
 def test_a_time_limit_of_ones_own_names_the_missing_even_where_no_limit_is_known() -> None:
     live, news = run(cut(traffic(Sweeper().switch(10.0, 15.0, hopper=8.0)), 0.05), MAP, within_s=4.0)
     assert [one.controller for one in of_kind(news, NewsKind.LATE)] == ["hopper"]
-    assert (live.not_back(), live.verdict) == (("hopper",), ReturnVerdict.FAIL)
+    assert (live.following.not_back(), live.following.verdict) == (("hopper",), ReturnVerdict.FAIL)
 
 
 def test_switched_off_again_it_counts_anew() -> None:
@@ -188,13 +189,13 @@ def test_switched_off_again_it_counts_anew() -> None:
         NewsKind.OFF_AGAIN,
         NewsKind.POWER,
     ]
-    assert live.verdict is ReturnVerdict.PASS
+    assert live.following.verdict is ReturnVerdict.PASS
 
 
 def test_one_that_restarts_while_the_others_settle_fails() -> None:
     live, news = run(cut(traffic(Sweeper().switch(10.0, 15.0).switch(20.0, 20.6, ("broom",))), 0.05))
     assert [one.controller for one in of_kind(news, NewsKind.RESTARTED)] == ["broom"]
-    power_up = live.power_up
+    power_up = live.following.power_up
     assert power_up is not None
     faults = {one.name: one.faults for one in power_up.controllers}
     assert ReturnFault.RESTARTED in faults["broom"]
@@ -210,7 +211,7 @@ def test_a_key_notes_the_moment_of_switching_on() -> None:
         if not pressed and source.now_ns() >= START_NS + 15 * S:
             live.press()
             pressed = True
-    power_up = live.power_up
+    power_up = live.following.power_up
     assert power_up is not None
     assert power_up.power_up.zero is Zero.PRESS
     assert power_up.power_up.time_ns == pytest.approx(START_NS + 15 * S, abs=0.06 * S)
@@ -281,7 +282,7 @@ def test_over_a_real_bus_all_are_counted_home(kind: str) -> None:
         carrier.carry(block, lambda: news.extend(live.step()))
         live.stop()
     assert [one.controller for one in of_kind(news, NewsKind.HOME)] == ["engine", "lights", "broom", "hopper"]
-    assert (live.stage, live.verdict) == (Stage.DONE, ReturnVerdict.PASS)
+    assert (live.stage, live.following.verdict) == (Stage.DONE, ReturnVerdict.PASS)
     (home,) = of_kind(news, NewsKind.ALL_HOME)
     assert home.after_ns == pytest.approx(1.1 * S, abs=0.05 * S)
 

@@ -46,8 +46,8 @@ def test_a_loss_is_in_the_view_at_most_150_ms_after_its_deadline(phase_ms: int, 
         session.step()
         if next(row for row in session.view().controllers if row.name == name).state is ControllerState.LOST:
             break
-    assert session._health is not None
-    hopper = next(one for one in session._health.controllers if one.name == name)
+    assert session._judging.health is not None
+    hopper = next(one for one in session._judging.health.controllers if one.name == name)
     assert hopper.last_ns is not None
     deadline_ns = max(stream.deadline_ns or 0 for stream in hopper.streams)
     shown_ns = bus.clock_ns - hopper.last_ns
@@ -61,7 +61,7 @@ def test_where_judging_is_slow_it_is_done_less_often() -> None:
     for bus, cost_s in ((quick, 0.0), (slow, 0.2)):
         session = ticking(bus, cost_s=cost_s)
         judged: list[int] = []
-        watch = session._watches
+        watch = session._listening.watches
         so_far = watch.so_far
 
         def counted(*words: object, judged: list[int] = judged, so_far: object = so_far) -> object:
@@ -85,13 +85,13 @@ def test_when_the_recording_is_over_it_is_judged_once_and_again_after_each_press
         session.step()
     bus.finished = True
     session.step()
-    health = session._health
+    health = session._judging.health
     session.step()
     session.step()
-    assert session._health is health
+    assert session._judging.health is health
     session.act(ActionKind.UNPLUG, "A")
     session.step()
-    assert session._health is not health
+    assert session._judging.health is not health
     assert [action.part for action in session.view().actions] == ["A"]
 
 

@@ -7,7 +7,8 @@ from types import MappingProxyType
 import numpy as np
 
 from busdoc.actions.action import Action, ActionKind, Origin
-from busdoc.analysis.result import CaptureFacts, Result, SkippedInput
+from busdoc.analysis.case import CaptureFacts, SkippedInput
+from busdoc.analysis.result import Result
 from busdoc.health.codes.code import CodeKind, FaultCode
 from busdoc.health.controller import ControllerHealth, ControllerState, StreamHealth, StreamKey
 from busdoc.health.incident import FramesAround, Gap, GapKind, Incident, IncidentKind, Loss, RanOn

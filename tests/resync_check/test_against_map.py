@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from busdoc.actions.action import Action, ActionKind
-from busdoc.analysis.resync import Resync, ResyncWatches
+from busdoc.analysis.case import Case
+from busdoc.analysis.resync import Resync, judge_resync
+from busdoc.analysis.watches import Watches
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameFlag
 from busdoc.decode.database.database import load_databases
@@ -43,9 +45,10 @@ def judged(
         t_ns = np.linspace(1, sweeper.until_s * S - 1, errors).astype(np.int64)
         more.append(Sent(id=0x08, t_ns=t_ns, extended=False, flags=int(FrameFlag.ERROR)))
     known = None if database is None else load_databases([database])
-    watches = ResyncWatches(machine_from_text(text, "map"), known, channels)
+    case = Case(machine=machine_from_text(text, "map"), channels=channels, database=known)
+    watches = Watches(case)
     watches.feed(merged(*sweeper.sent(), *more))
-    return watches.judge(actions)
+    return judge_resync(case, watches, actions)
 
 
 def press(kind: ActionKind, time_s: float, part: str | None = None, into: str | None = None) -> Action:

@@ -9,8 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busdoc.analysis.baseline import baseline
+from busdoc.analysis.case import Case
 from busdoc.analysis.postmortem import postmortem
-from busdoc.analysis.resync import Resync, ResyncWatches
+from busdoc.analysis.resync import Resync, judge_resync
+from busdoc.analysis.watches import Watches
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.formats.write import write_capture
 from busdoc.capture.frames import FrameBlock
@@ -32,10 +34,11 @@ NS = 1_000_000_000
 def seen_by(machine: Machine, session: PowerUpSession) -> Resync:
     channels = ChannelTable()
     channels.number("can0")
-    watches = ResyncWatches(machine, None, channels)
+    case = Case(machine=machine, channels=channels)
+    watches = Watches(case)
     for block in session.run.blocks:
         watches.feed(block)
-    return watches.judge()
+    return judge_resync(case, watches)
 
 
 @cache

@@ -10,7 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busdoc.analysis.resync import Resync, ResyncWatches, resync
+from busdoc.analysis.case import Case
+from busdoc.analysis.resync import Resync, judge_resync, resync
+from busdoc.analysis.watches import Watches
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock
 from busdoc.machine.machine import Machine
@@ -26,13 +28,14 @@ REAL = Path(__file__).parents[1] / "data" / "real"
 NS = 1_000_000_000
 
 
-def watched(machine: Machine, *blocks: FrameBlock) -> ResyncWatches:
+def returns_of(machine: Machine, *blocks: FrameBlock) -> Resync:
     channels = ChannelTable()
     channels.number("can0")
-    watches = ResyncWatches(machine, None, channels)
+    case = Case(machine=machine, channels=channels)
+    watches = Watches(case)
     for block in blocks:
         watches.feed(block)
-    return watches
+    return judge_resync(case, watches)
 
 
 @dataclass(frozen=True)
@@ -55,11 +58,11 @@ def judged(oddity: Oddity, seed: int = 1, protocol: Protocol | None = None) -> J
     up_ns = session.run.truth.power_ups[session.odd_power_up].time_ns
     cut, begin = (int(np.searchsorted(block.t_ns, up_ns - s * NS)) for s in (3, 12))
     text = machine_text(session.run.machine)
-    healthy = watched(machine_from_text(text, "map"), block.slice(0, cut)).judge()
+    healthy = returns_of(machine_from_text(text, "map"), block.slice(0, cut))
     learnt = merge_into(text, learn_baseline(healthy.health, healthy.power_ups)).text
     machine = machine_from_text(learnt, "map")
     last = block.slice(begin, len(block))
-    return Judged(session, machine, last, watched(machine, last).judge())
+    return Judged(session, machine, last, returns_of(machine, last))
 
 
 @pytest.mark.parametrize("protocol", list(Protocol))
@@ -104,7 +107,7 @@ def test_a_capture_that_begins_while_the_machine_starts_is_told_apart_and_gives_
     first_ns = one.found.power_ups[0].power_up.zero_ns
     assert first_ns is not None
     begin = int(np.searchsorted(one.last.t_ns, first_ns + NS // 20))
-    found = watched(one.machine, one.last.slice(begin, len(one.last))).judge()
+    found = returns_of(one.machine, one.last.slice(begin, len(one.last)))
     (power_up,) = found.power_ups
     assert (power_up.power_up.found_by, power_up.power_up.whole) == (FoundBy.OPENING, False)
     assert power_up.verdict is ReturnVerdict.NO_LIMIT
@@ -113,13 +116,13 @@ def test_a_capture_that_begins_while_the_machine_starts_is_told_apart_and_gives_
 def test_a_capture_of_a_running_machine_has_no_power_up() -> None:
     one = judged(Oddity.NONE, 2, Protocol.J1939)
     end = int(np.searchsorted(one.last.t_ns, int(one.last.t_ns[0]) + 4 * NS))
-    found = watched(one.machine, one.last.slice(0, end)).judge()
+    found = returns_of(one.machine, one.last.slice(0, end))
     assert (found.opening.starting, found.power_ups) == (False, ())
 
 
 def test_without_a_map_nothing_passes_that_nobody_gave_a_limit() -> None:
     one = judged(Oddity.NONE, 2, Protocol.J1939)
-    found = watched(Machine(), one.last).judge()
+    found = returns_of(Machine(), one.last)
     assert found.verdict is ReturnVerdict.NO_LIMIT
     assert {c.verdict for c in found.power_ups[0].controllers} == {ReturnVerdict.NO_LIMIT}
 
@@ -127,7 +130,7 @@ def test_without_a_map_nothing_passes_that_nobody_gave_a_limit() -> None:
 def test_without_a_map_a_controller_that_stays_away_fails_all_the_same() -> None:
     one = judged(Oddity.MISSING, 3, Protocol.J1939)
     address = one.machine.controllers[one.session.controller or ""].spec.identity.address
-    found = watched(Machine(), one.last).judge()
+    found = returns_of(Machine(), one.last)
     failed = [c.name for c in found.power_ups[0].controllers if c.verdict is ReturnVerdict.FAIL]
     assert failed == [f"address 0x{address:02X}"]
 
@@ -142,7 +145,7 @@ def test_where_the_blocks_are_cut_changes_nothing(cuts: list[float], seed: int) 
     one = judged(Oddity.RESTARTS_TWICE, seed)
     edges = sorted({0, len(one.last), *(round(cut * len(one.last)) for cut in cuts)})
     blocks = [one.last.slice(low, high) for low, high in pairwise(edges)]
-    assert summary(watched(one.machine, *blocks).judge()) == summary(one.found)
+    assert summary(returns_of(one.machine, *blocks)) == summary(one.found)
 
 
 def test_a_silence_of_the_bus_in_which_everybody_kept_running_is_no_power_up_and_no_restart() -> None:

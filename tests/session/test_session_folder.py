@@ -108,8 +108,7 @@ def test_a_session_that_broke_off_is_gone_on_with(tmp_path: Path) -> None:
     while not first.source.finished:
         first.step()
     pressed = first.act(ActionKind.UNPLUG, "harness-A")
-    assert first._recorder is not None
-    first._recorder._gap_file.close()
+    first_folder.recorder(first.source.channels)._gap_file.close()
     first_folder._lock.close()  # both as the end of the process would, with nothing else put in order
 
     second_folder = SessionFolder(tmp_path / "s")

@@ -4,6 +4,7 @@ from collections import defaultdict
 
 import pytest
 
+from busdoc.analysis.case import Case
 from busdoc.analysis.watches import Watches
 from busdoc.capture.channels import ChannelTable
 from busdoc.simulation.by_chance.random_traffic import healthy_recording
@@ -18,7 +19,7 @@ def test_every_raise_and_clear_is_found_and_none_invented(seed: int) -> None:
     recording, streams = healthy_recording(seed, length_s=120.0, most_codes=20)
     channels = ChannelTable()
     channels.number("can0")
-    watches = Watches(recording.world.machine, None, channels)
+    watches = Watches(Case(machine=recording.world.machine, channels=channels))
     for block in recording.blocks(streams, chunk_s=20.0):
         watches.feed(block)
     found = watches.codes(watches.close())

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from busdoc.actions.action import Action, ActionKind
-from busdoc.isolation.engine import IsolationSession
 from busdoc.isolation.verdict import Step
 from busdoc.machine.machine import Machine
 from busdoc.simulation.by_chance.random_machine import random_machine
 from busdoc.simulation.timeline import absences
 from busdoc.simulation.world import Fault, World
+from tests.isolation.records import HandRecord
 from tests.truth.isolation_sessions import NS, START_NS, observe
 
 __all__ = ["Bench", "Cost", "find_by_proposals", "find_one_at_a_time", "make_machine"]
@@ -98,8 +98,8 @@ class Bench:
         while not self.up and self.world.now_s < until_s:
             self.world.advance(0.05)
 
-    def session(self) -> IsolationSession:
-        session = IsolationSession(self.machine, start_ns=START_NS)
+    def session(self) -> HandRecord:
+        session = HandRecord(self.machine, start_ns=START_NS)
         rng = np.random.default_rng(7)  # the same blur of detection however often the same past is looked at
         for incident in observe(absences(self.world.events, self.world.now_s), self.machine, rng)[0]:
             session.saw(incident)

@@ -5,8 +5,9 @@ from collections.abc import Generator, Sequence
 from datetime import UTC
 from pathlib import Path
 
+from busdoc.analysis.case import Case
 from busdoc.analysis.postmortem import conclude, postmortem
-from busdoc.analysis.result import CaptureFacts, Result
+from busdoc.analysis.result import Result
 from busdoc.analysis.watches import Watches
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.source import Capture
@@ -53,13 +54,9 @@ def analyse_frames(one: IntermittentRun) -> Result:
         file = Path(name) / "signals.dbc"
         file.write_text(one.database, encoding="utf-8", newline="\n")
         database = load_databases([file])
-    watches = Watches(one.run.machine, database, capture.channels)
+    case = Case(machine=one.run.machine, channels=capture.channels, database=database, recording=capture)
+    watches = Watches(case)
     for block in capture.blocks():
         watches.feed(block)
     health = watches.close()
-    facts = CaptureFacts(
-        files=(), epoch=True, channel_names=((0, "can0"),), channel_frames=(), skipped_lines=0, skipped=()
-    )
-    return conclude(
-        one.run.machine, watches, capture.channels, health, (), facts=facts, database=database, recording=capture
-    )
+    return conclude(case.with_facts(watches.frames_by_channel, epoch=True), watches, health, ())

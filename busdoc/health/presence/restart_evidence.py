@@ -74,7 +74,7 @@ def weigh_restart(absence: Absence, signs: Sequence[Sign], announces_itself: boo
         _from_signs(signs, announces_itself),
         _from_phases(absence),
         _from_counters(absence),
-        _from_order(absence),
+        _from_order(absence, absence.back_ns),
     )
     # their sum decides; what speaks the other way is told as such
     weight = sum(part[0] for part in parts)
@@ -218,15 +218,13 @@ def _counter_weight(counter: Rolling, expected: int | None, found: int) -> float
     return math.log(restarted / kept)
 
 
-def _from_order(absence: Absence) -> tuple[float, list[str]]:
+def _from_order(absence: Absence, back_ns: int) -> tuple[float, list[str]]:
     """Judge whether the streams came back one after the other, later than their periods allow."""
-    if absence.back_ns is None:
-        return 0.0, []
     late_ns = 0
     for stream, silence in absence.streams:
         if silence.to_ns is None or stream.rhythm.exact_period_ns is None:
             continue
-        own_ns = silence.to_ns - absence.back_ns - round(1.25 * stream.slowest_ns)
+        own_ns = silence.to_ns - back_ns - round(1.25 * stream.slowest_ns)
         late_ns = max(late_ns, own_ns)
     if late_ns > _STAGGERED_NS:
         return _STAGGERED_WEIGHT, ["its streams started one after the other"]

@@ -7,8 +7,6 @@ against that of as many independent draws. Exact binomial tails go by that numbe
 themselves, of which there are too few to reach small probabilities, holds in check.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
@@ -17,7 +15,6 @@ from busdoc.intermittent.binomial import at_least
 __all__ = [
     "TAILS",
     "WEIGHTS",
-    "Pattern",
     "by_spells",
     "combine",
     "effective",
@@ -35,27 +32,15 @@ _CLIP = 0.9
 _LEAST_EFFECTIVE = 2.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Pattern:
-    """Where n dropouts lie among the m usable places of a record."""
-
-    at: Int64Array
-    """(n,) the last place up to each dropout."""
-    n_places: int
-
-    def counts(self) -> Float64Array:
-        """(m,) How many dropouts lie at each place."""
-        return np.bincount(self.at, minlength=self.n_places).astype(np.float64)
-
-
-def shifted_sums(values: Float64Array, pattern: Pattern) -> Float64Array:
+def shifted_sums(values: Float64Array, at: Int64Array) -> Float64Array:
     """(m,) Add the values at the dropouts' places, for every shift of the dropouts around the record.
 
     Parameters
     ----------
-    values : (m,) one for each place
+    values : (m,) one for each usable place
+    at : (n,) the last place up to each dropout
     """
-    return _around(values, pattern.counts())
+    return _around(values, np.bincount(at, minlength=len(values)).astype(np.float64))
 
 
 def _around(values: Float64Array, weights: Float64Array) -> Float64Array:
@@ -81,25 +66,23 @@ def effective(sums: Float64Array, n: int, variance: float) -> float:
     return n / max(1.0, float(sums.var()) / (n * variance))
 
 
-def rank_p(ahead: float, variance: float, n_effective: float) -> float:
+def rank_p(ahead: float, n_effective: float) -> float:
     """Give the probability by chance of ranks that are as far ahead in the mean.
 
-    The rank test of Mann & Whitney (Annals of Mathematical Statistics 18 (1947) 50-60) against many places.
+    The rank test of Mann & Whitney (Annals of Mathematical Statistics 18 (1947) 50-60) against many places. Ties leave
+    the ranks less variance than is taken here, so then the p is too large, if anything.
 
     Parameters
     ----------
     ahead : -0.5 … 0.5: mean rank less that of all places, positive in the direction that is asked about
-    variance : of the ranks of all places: 1/12 without ties
     n_effective : independent dropouts
     """
     from scipy.special import ndtr
 
-    if n_effective < _LEAST_EFFECTIVE:
-        return 1.0
-    return float(ndtr(-ahead / np.sqrt(variance / n_effective)))
+    return float(ndtr(-ahead * np.sqrt(12.0 * n_effective))) if n_effective >= _LEAST_EFFECTIVE else 1.0
 
 
-def by_spells(is_beyond: BoolArray, pattern: Pattern, guard: int) -> float:
+def by_spells(is_beyond: BoolArray, at: Int64Array, guard: int) -> float:
     """Give the probability of as many spells of dropouts with one beyond a threshold, each spell counted once.
 
     Where a value is seldom beyond, one excursion that meets a burst of dropouts is one coincidence, however many of
@@ -109,17 +92,16 @@ def by_spells(is_beyond: BoolArray, pattern: Pattern, guard: int) -> float:
     Parameters
     ----------
     is_beyond : (m,) at each place
+    at : (n,) the last place up to each dropout
     guard : places after which the value has forgotten itself
     """
-    begins = np.flatnonzero(np.concatenate(([True], np.diff(pattern.at) > guard)))
-    spells = np.split(pattern.at, begins[1:])
+    spells = np.split(at, 1 + np.flatnonzero(np.diff(at) > guard))
     beyond = np.flatnonzero(is_beyond)
-    n_hit, shares = 0, []
-    for at in spells:
-        meeting = np.unique((beyond[:, None] - np.unique(at - at[0])) % len(is_beyond))  # where it would meet one
-        n_hit += bool(is_beyond[at].any())
-        shares.append(len(meeting) / len(is_beyond))
-    return float(at_least(n_hit, len(spells), float(np.mean(shares))))
+    n_hit = sum(bool(is_beyond[spell].any()) for spell in spells)
+    # The places at which each spell, as long as it is, would meet one.
+    meeting = [np.unique((beyond[:, None] - np.unique(spell - spell[0])) % len(is_beyond)) for spell in spells]
+    share = float(np.mean([len(places) for places in meeting])) / len(is_beyond)
+    return float(at_least(n_hit, len(spells), share))
 
 
 def from_shifts(sums: Float64Array, reached: float, guard: int) -> float:

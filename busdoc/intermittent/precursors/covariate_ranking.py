@@ -15,7 +15,6 @@ from busdoc.intermittent.dropouts import LEAST_DROPOUTS
 from busdoc.intermittent.precursors.covariate_chance import (
     TAILS,
     WEIGHTS,
-    Pattern,
     by_spells,
     combine,
     effective,
@@ -39,8 +38,6 @@ WORTH_MORE = 0.05
 """A value whose p is beyond this at first sight stays with it: a closer look can only make it greater."""
 _RARE = 0.05
 """A value is beyond a threshold so seldom that a single excursion may meet a whole burst of dropouts."""
-UNTIED = 1.0 / 12.0
-"""The variance of ranks without ties; ties leave less, and then a p that goes by this one is too large, if anything."""
 _TAILS = np.array(TAILS)
 
 
@@ -131,7 +128,7 @@ def _first_look(feature: Feature) -> Iterator[FeatureTest]:
         ahead = direction * float((test.ranks(before) - 0.5).mean())
         limits, shares = _thresholds(test)
         n_beyond = test.is_beyond(before, limits[:, None]).sum(axis=1)
-        test.p[0] = rank_p(ahead, UNTIED, n)
+        test.p[0] = rank_p(ahead, n)
         test.p[1:] = np.where(n_beyond >= LEAST_DROPOUTS, at_least(n_beyond, n, shares), 1.0)
         yield test
 
@@ -155,24 +152,24 @@ def _look_closer(test: FeatureTest, at_places: Int64Array, worth: float) -> None
     usable = np.flatnonzero(~np.isnan(test.feature.rest))
     in_order = np.argsort(np.concatenate((usable, at_places[test.which] + 0.5)), kind="stable")
     values = np.concatenate((test.feature.rest[usable], test.before))[in_order]
-    pattern = Pattern(at=np.flatnonzero(in_order >= len(usable)), n_places=len(values))
+    at = np.flatnonzero(in_order >= len(usable))
     ranks = test.direction * (test.ranks(values) - 0.5)
     guard = guard_places(ranks, 2)
-    sums = shifted_sums(ranks, pattern)
+    sums = shifted_sums(ranks, at)
     test.n_effective = effective(sums, n, float(ranks.var()))
     if test.p[0] <= worth:
-        own = ranks[pattern.at]
-        by_ranks = rank_p(float(own.mean()), UNTIED, test.n_effective)
+        own = ranks[at]
+        by_ranks = rank_p(float(own.mean()), test.n_effective)
         test.p[0] = max(test.p[0], by_ranks, from_shifts(sums, float(own.sum()), guard))
     limits, shares = _thresholds(test)
     for k, limit in enumerate(limits):
         if test.p[1 + k] > worth:
             continue
         is_beyond = test.is_beyond(values, limit).astype(np.float64)
-        n_beyond = int(is_beyond[pattern.at].sum())
-        counts = shifted_sums(is_beyond, pattern)
+        n_beyond = int(is_beyond[at].sum())
+        counts = shifted_sums(is_beyond, at)
         independent = effective(counts, n, float(is_beyond.var()))
         tail = float(at_least(n_beyond * independent / n, independent, float(shares[k])))
         if shares[k] <= _RARE:
-            tail = max(tail, by_spells(is_beyond > 0.0, pattern, guard))
+            tail = max(tail, by_spells(is_beyond > 0.0, at, guard))
         test.p[1 + k] = max(test.p[1 + k], tail, from_shifts(counts, n_beyond, guard))

@@ -3,6 +3,7 @@
 Nobody has to list them: whatever happened now and then is a candidate for what goes before dropouts.
 """
 
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -20,7 +21,8 @@ from busdoc.health.streams.payload_bits import BitChanges
 from busdoc.health.summary import Health
 from busdoc.intermittent.precursors.bit_events import bit_events
 from busdoc.intermittent.precursors.event_kind import EventKind, EventSource, events_at
-from busdoc.intermittent.precursors.state_changes import senders_of, signal_events
+from busdoc.intermittent.precursors.state_changes import senders_of, signal_events, stream_key_of
+from busdoc.words.counting import plural
 
 __all__ = ["EventKinds", "gather_event_kinds"]
 
@@ -60,9 +62,10 @@ def gather_event_kinds(
     codes : of all controllers
     actions : the journal's
     """
-    names: dict[StreamKey, str] = {}
+    changes = tuple(changes)
+    names = {stream_key_of(stream): stream.message.name for stream, _, _ in changes}
     senders = senders_of(health.controllers)
-    signals, crowded = signal_events(_noting_names(changes, names), senders)
+    signals, crowded = signal_events(changes, senders)
     commands, busy = _commands(health, {} if arrivals is None else arrivals, names)
     kinds = [
         *signals,
@@ -80,16 +83,6 @@ def gather_event_kinds(
     if len(kinds) > _MOST_KINDS:
         left_out.append(f"{len(kinds) - _MOST_KINDS} kinds of events beyond the first {_MOST_KINDS}")
     return EventKinds(kinds=tuple(kinds[:_MOST_KINDS]), left_out=tuple(left_out))
-
-
-def _noting_names(
-    changes: Iterable[tuple[SignalStream, Signal, Transitions]], names: dict[StreamKey, str]
-) -> Iterator[tuple[SignalStream, Signal, Transitions]]:
-    """Pass changes on, and note which message each stream is."""
-    for stream, signal, transitions in changes:
-        key = StreamKey(channel=stream.channel, extended=stream.extended, id=stream.id)
-        names[key] = stream.message.name
-        yield stream, signal, transitions
 
 
 def _commands(
@@ -141,10 +134,10 @@ def _returns(health: Health) -> Iterator[EventKind]:
                 np.array(back_ns, np.int64),
                 controller=controller.name,
             )
-    whole: dict[int | None, list[int]] = {}
+    whole: defaultdict[int | None, list[int]] = defaultdict(list)
     for incident in health.incidents:
         if incident.kind is IncidentKind.BUS_SILENCE and incident.back_ns is not None:
-            whole.setdefault(incident.channel, []).append(incident.back_ns)
+            whole[incident.channel].append(incident.back_ns)
     for channel, times_ns in whole.items():
         where = "the whole bus" if channel is None else f"the whole bus of channel {channel}"
         yield events_at(f"{where} came back", EventSource.POWER_UP, np.array(times_ns, np.int64))
@@ -153,9 +146,9 @@ def _returns(health: Health) -> Iterator[EventKind]:
 def _wire(health: Health) -> Iterator[EventKind]:
     """Give each error state that the adapter reported."""
     for wire in health.wire:
-        times: dict[str, list[int]] = {}
+        times: defaultdict[str, list[int]] = defaultdict(list)
         for t_ns, words in wire.error_states:
-            times.setdefault(words, []).append(t_ns)
+            times[words].append(t_ns)
         for words, times_ns in times.items():
             yield events_at(
                 f"the adapter on channel {wire.channel} reported: {words}",
@@ -189,7 +182,5 @@ def _action_words(action: Action) -> str:
 
 def _told(one: str, many: str, why: str, names: Sequence[str]) -> list[str]:
     """Say in one sentence what could not be used."""
-    if not names:
-        return []
     named = ", ".join(names[:_MOST_NAMED]) + (", …" if len(names) > _MOST_NAMED else "")
-    return [f"{len(names)} {one if len(names) == 1 else many} {why}: {named}"]
+    return [f"{len(names)} {plural(len(names), one, many)} {why}: {named}"] if names else []

@@ -18,7 +18,7 @@ from busdoc.health.controller import ControllerHealth, StreamKey
 from busdoc.intermittent.precursors.event_kind import EventKind, EventSource, events_at
 from busdoc.times import SECOND_NS
 
-__all__ = ["StreamSender", "senders_of", "signal_events"]
+__all__ = ["StreamSender", "senders_of", "signal_events", "stream_key_of"]
 
 _LEAST_PAUSE_NS = SECOND_NS
 _CYCLES = 2
@@ -61,6 +61,11 @@ def senders_of(controllers: Iterable[ControllerHealth]) -> dict[StreamKey, Strea
     return found
 
 
+def stream_key_of(stream: SignalStream) -> StreamKey:
+    """Give the key by which the health of the same stream is known."""
+    return StreamKey(channel=stream.channel, extended=stream.extended, id=stream.id)
+
+
 def signal_events(
     changes: Iterable[tuple[SignalStream, Signal, Transitions]], senders: Mapping[StreamKey, StreamSender]
 ) -> tuple[tuple[EventKind, ...], tuple[str, ...]]:
@@ -79,7 +84,7 @@ def signal_events(
     kinds: list[tuple[StreamKey, EventKind]] = []
     left_out: list[str] = []
     for stream, signal, transitions in changes:
-        key = StreamKey(channel=stream.channel, extended=stream.extended, id=stream.id)
+        key = stream_key_of(stream)
         if transitions.n_not_kept:
             left_out.append(transitions.name)
             continue

@@ -113,11 +113,13 @@ def taken_away(
     """
     if not actions or not len(losses.t_s):
         return np.zeros((len(losses.t_s), len(actions))), 0.0
+    # When each action may really have been done: over how late it was written, and over the offset of the clocks.
     weights = lateness_weights()
     written_s = np.array([(a.time_ns - start_ns) / SECOND_NS for a in actions])
     true_s = written_s[:, None] - lateness_s(actions)  # (n, nodes)
     by_hand = np.array([a.origin is Origin.JOURNAL for a in actions])
     shift_s = np.where(by_hand[:, None], OFFSETS_S[None, :], 0.0)  # (n, D)
+    # The density of each loss if the action took it, for each offset; one lives on for a moment without supply.
     fit = _group_fit(losses, reach.takes)
     reach_s = 4.0 * np.array([a.uncertainty_ns / SECOND_NS for a in actions]) + float(OFFSETS_S.max()) + _HOLD_UP_S
     density = np.zeros((len(losses.t_s), len(actions), len(OFFSETS_S)))
@@ -125,6 +127,7 @@ def taken_away(
         after_s = losses.t_s[k] - true_s[n][:, None] + shift_s[n][None, :]  # (nodes, D)
         in_time = (after_s > -0.15) & (after_s < _HOLD_UP_S)
         density[k, n] = fit[k, n] * (weights @ in_time) / (_HOLD_UP_S + 0.15)
+    # How often each kind of loss comes by itself, and the offset, judged by one another.
     several = losses.hit.sum(axis=1) > 1
     everyone = several & ~np.any(losses.up & ~losses.hit, axis=1)
     of_class = np.stack((~several, several & ~everyone, everyone))  # (3, K)

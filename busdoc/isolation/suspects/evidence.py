@@ -54,6 +54,11 @@ _SPARED_BY_A_CUT = 0.05
 """Likelihood of each controller beyond a segment that is heard while others there are not, for longer than that."""
 _TOGETHER = 0.03
 """Share of unexplained incidents that take several controllers at once."""
+_RESTARTS: dict[PartKind | None, float] = {PartKind.FEED: 0.98, PartKind.SEGMENT: 0.03}
+"""That controllers restart: without supply for so long that they are missed, nearly always; which are only cut off the
+bus, hardly ever, though some do when they hear nobody (common practice)."""
+_EITHER = (PartKind.LEAD, PartKind.CONNECTOR, PartKind.TERMINATOR)
+"""Parts that carry supply as well as bus, by definition: how the controllers come back tells nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -368,13 +373,6 @@ def _sign_fit(kinds: Sequence[PartKind | None], p_restarted: float) -> Float64Ar
     restarts = np.array([_RESTARTS.get(k, 0.5 if k in _EITHER else 0.95) for k in kinds])
     fit: Float64Array = 2.0 * (restarts * p + (1.0 - restarts) * (1.0 - p))
     return fit
-
-
-_RESTARTS: dict[PartKind | None, float] = {PartKind.FEED: 0.98, PartKind.SEGMENT: 0.03}
-"""That controllers restart: without supply for so long that they are missed, nearly always; which are only cut off the
-bus, hardly ever, though some do when they hear nobody (common practice)."""
-_EITHER = (PartKind.LEAD, PartKind.CONNECTOR, PartKind.TERMINATOR)
-"""Parts that carry supply as well as bus, by definition: how the controllers come back tells nothing."""
 
 
 def _never_sure(p_restarted: npt.ArrayLike) -> Float64Array:

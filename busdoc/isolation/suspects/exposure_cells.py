@@ -49,6 +49,7 @@ def cut_cells(
     first_s : of the first trouble
     home : (P, C) controllers at which a part's quiet counts
     """
+    # Cut at every action, loss and return, and at the first trouble.
     edges = [0.0, span_s, *likely_s.tolist()]
     for absences in losses.away:
         edges += [edge for absence in absences for edge in absence]
@@ -57,6 +58,7 @@ def cut_cells(
     cut_s = np.unique(np.clip([edge for edge in edges if np.isfinite(edge)], 0.0, span_s))
     from_s, length_s = cut_s[:-1], np.diff(cut_s)
     middle_s = from_s + 0.5 * length_s
+    # Who was on the bus in each piece, and what reached them.
     up = np.ones((len(from_s), len(reach.controllers)), np.bool_)
     for c, absences in enumerate(losses.away):
         for gone_s, back_s in absences:
@@ -83,7 +85,7 @@ def exempt(
     hit: BoolArray,
     since: Float64Array,
 ) -> None:
-    """Take the exposure that `_soften` counts out of the cells."""
+    """Take the exposure that `soften` counts out of the cells."""
     since_s = float(since[hit].min()) if hit.any() else 0.0
     middle_s = cells.from_s + 0.5 * cells.length_s
     for j in near:
@@ -99,6 +101,7 @@ def before_first(cells: Cells, first_s: float) -> Float64Array:
     spent_s = cells.live[early] * length_s[:, None]
     if not len(length_s) or length_s.sum() <= 0.0:
         return np.ones((cells.live.shape[1], len(RATES_HZ)))
+    # There from before: all the exposure until the first trouble. Begun since: over an even beginning, piece by piece.
     left_s = np.cumsum(spent_s[::-1], axis=0)[::-1]  # exposure from each cell's start to the first trouble
     whole = np.exp(-left_s[0][:, None] * RATES_HZ)
     after_s = left_s - spent_s

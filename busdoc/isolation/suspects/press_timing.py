@@ -1,7 +1,8 @@
-"""One incident against every part, with the actions near it summed over how late they may have been written down.
+"""When a press was really made, and one incident against every part with the presses near it read in every way.
 
-Takes the reach and the written times; gives hazards and survivals that `busdoc.isolation.suspects.evidence` puts
-together.
+First the law of lateness: written minus true time, on nodes in units of the press's own uncertainty. Then, for one
+incident, hazards and survivals summed over it, the fit of who fell, and what a press that is wrong leaves possible;
+`busdoc.isolation.suspects.evidence` puts them together.
 """
 
 from collections.abc import Sequence
@@ -23,7 +24,6 @@ __all__ = [
     "WIGGLE_SHOWS",
     "Soft",
     "group_fit",
-    "late_by",
     "lateness_s",
     "lateness_weights",
     "shaken",
@@ -46,6 +46,14 @@ _LIKELY = np.exp(-0.5 * (OFFSETS_S / 0.4) ** 2) + 0.02
 """Not normalised: within half a second as a rule, else anywhere in reach (common practice)."""
 OFFSET_PRIOR: Float64Array = np.asarray(_LIKELY / _LIKELY.sum(), np.float64)
 """One clock serves both as a rule (common practice: laptop and bus interface share it); now and then it does not."""
+_EXTRA = 1e-3
+"""Likelihood of each controller that fell and that the part does not reach."""
+SPARED = 0.2
+"""Likelihood of each controller that the part reaches and that did not fall: one rides through what resets another."""
+_WIGGLE_S = 1.5
+"""A bad contact that is moved shows within about this time (common practice)."""
+WIGGLE_SHOWS = 0.4
+"""Chance that a bad contact shows when it is moved (common practice: it often does, not always)."""
 
 
 @lru_cache(maxsize=1)
@@ -55,15 +63,10 @@ def lateness_weights() -> Float64Array:
     lag = np.exp(-fine / _MEAN_LAG)
     blur = np.exp(-0.5 * ((_NODES[:, None] - fine[None, :]) / 0.15) ** 2) @ lag
     sloppy = np.exp(-0.5 * ((_NODES - 0.3) / 1.2) ** 2)
+    # The lag of the press behind the plug, on a grid four times as fine, blurred; each of the two laws sums to one.
     weights: Float64Array = (1.0 - _SLOPPY) * blur / blur.sum() + _SLOPPY * sloppy / sloppy.sum()
     weights.setflags(write=False)
     return weights
-
-
-def late_by(action: Action) -> Float64Array:
-    """Give the nodes for one action, s; a signal or the bus itself told its time without a hand's delay."""
-    nodes: Float64Array = lateness_s((action,))[0]
-    return nodes
 
 
 def lateness_s(actions: Sequence[Action]) -> Float64Array:
@@ -78,16 +81,6 @@ def lateness_s(actions: Sequence[Action]) -> Float64Array:
     centre = np.where(by_hand, 0.0, -_MEAN_LAG)
     nodes: Float64Array = (_NODES[None, :] + centre[:, None]) * sigma_s[:, None]
     return nodes
-
-
-_EXTRA = 1e-3
-"""Likelihood of each controller that fell and that the part does not reach."""
-SPARED = 0.2
-"""Likelihood of each controller that the part reaches and that did not fall: one rides through what resets another."""
-_WIGGLE_S = 1.5
-"""A bad contact that is moved shows within about this time (common practice)."""
-WIGGLE_SHOWS = 0.4
-"""Chance that a bad contact shows when it is moved (common practice: it often does, not always)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -127,6 +120,7 @@ def soften(
     """
     n_parts = len(reach.parts)
     weights = lateness_weights()
+    # As the times are written: joined to one of those that fell, or not.
     now = np.any(reach.reaches[m] & hit[None, :], axis=1)
     rate = np.where(now[:, None], RATES_HZ[None, :], 0.0)
     log_survival = np.zeros((n_parts, len(RATES_HZ)))
@@ -137,6 +131,7 @@ def soften(
         before, after = reach.reaches[j], reach.reaches[j + 1]
         joins = np.any(after & ~before & hit[None, :], axis=1)
         parts = np.any(before & ~after & hit[None, :], axis=1)
+        # Joined by this press: exposed since it was really made, if that was before the incident; both weighted.
         if joins.any():
             waited_s = t - np.maximum(nodes_s[j], since_s)
             done = nodes_s[j] < t
@@ -147,6 +142,7 @@ def soften(
             log_survival[joins] = np.log(alive)
             touched |= joins
             reached |= joins[:, None] & after
+        # Parted by this press: exposed only if it was really made after the incident.
         if parts.any():
             still = float(weights[nodes_s[j] > t].sum())
             gone = parts & ~touched

@@ -289,6 +289,17 @@ def test_channels_are_one_where_they_fell_silent_together_for_half_of_the_time(o
     found = two_channels(other)  # nobody there has a rhythm fast enough to be lost
     assert [bus.gap.channel for bus in found] == [None if joined else 0]
     assert lost_of(found[0]) == ["a", "b"]
+    assert found[0].gap.from_ns == (min(20 * S, other[0]) if joined else 20 * S)
+
+
+def test_two_silences_of_every_channel_are_two() -> None:
+    later = (40 * S, 45 * S)
+    controllers = [one(name, absence(*SPAN), absence(*later), channel=k // 2) for k, name in enumerate("abcd")]
+    found = find_bus_silences(heard(on0=[SPAN, later], on1=[SPAN, later]), controllers, UNTIL_NS)
+    assert [(bus.gap.channel, bus.gap.from_ns, len(bus.absences)) for bus in found] == [
+        (None, 20 * S, 4),
+        (None, 40 * S, 4),
+    ]
 
 
 @pytest.mark.parametrize(

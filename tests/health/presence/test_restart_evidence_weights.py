@@ -188,11 +188,19 @@ def test_several_counters_are_told_together_and_the_strongest_counts_in_full() -
     )
 
 
+def test_counters_that_show_the_same_are_counted() -> None:
+    told = weigh_restart(lost(*(counter(found) for found in (0, 1, 77, 78))), [], announces_itself=False)
+    assert told.evidence == ("2 rolling counters began again at zero", "2 rolling counters jumped")
+
+
 def test_too_few_frames_and_several_in_one_go_count_nothing() -> None:
     assert weigh_restart(lost(counter(0, n_before=7)), [], announces_itself=False).p_restarted is None
     assert weigh_restart(lost(counter(0, n_before=8)), [], announces_itself=False).p_restarted is not None
     pairs = [40 * S - 400 * MS + k // 2 * 100 * MS + k % 2 * 49 * MS for k in range(10)]
     assert weigh_restart(lost(counter(0, before_ns=pairs)), [], announces_itself=False).p_restarted is None
+    assert weigh_restart(lost(counter(0, before_ns=pairs), counter(0)), [], announces_itself=False).evidence == (
+        "a rolling counter began again at zero",
+    )
     half = [40 * S - 50 * MS * k for k in range(10)][::-1]  # half a period is no burst
     assert weigh_restart(lost(counter(0, before_ns=half)), [], announces_itself=False).p_restarted is not None
 
@@ -226,6 +234,20 @@ def phase_weight(error: float) -> float:
 def test_a_phase_is_worth_the_density_near_the_old_one(shift: float) -> None:
     told = weigh_restart(lost(phased(shift)), [], announces_itself=False)
     assert log_odds(told) == pytest.approx(phase_weight(shift), abs=1e-6)
+    (words,) = told.evidence
+    assert ("came back in phase" in words) is (abs(shift) < 0.1)
+
+
+def test_phases_are_told_to_the_tenth_and_to_the_hundredth_of_a_period() -> None:
+    near = weigh_restart(lost(phased(0.0344)), [], announces_itself=False)
+    assert near.evidence == ("one cyclic stream came back in phase, within 3.4 % of a period",)
+    far = weigh_restart(lost(phased(0.454)), [], announces_itself=False)
+    assert far.evidence == ("one cyclic stream came back out of phase, by up to 45 % of a period",)
+
+
+def test_the_strongest_phase_counts_in_full_whichever_way_it_speaks() -> None:
+    told = weigh_restart(lost(phased(0.05), phased(0.0)), [], announces_itself=False)
+    assert log_odds(told) == pytest.approx(phase_weight(0.0) + 0.5 * phase_weight(0.05), abs=1e-6)
 
 
 def test_phases_are_told_with_what_decided_first() -> None:
@@ -238,6 +260,9 @@ def test_phases_are_told_with_what_decided_first() -> None:
     in_phase = "one cyclic stream came back in phase, within 0.0 % of a period"
     off_phase = "2 cyclic streams came back out of phase, by up to 30 % of a period"
     assert anew.evidence == (off_phase, in_phase)
+    barely = weigh_restart(lost(phased(0.3), phased(0.0), phased(0.02)), [], announces_itself=False)
+    assert 0.0 < log_odds(barely) < 1.0
+    assert "out of phase" in barely.evidence[0]
     back = weigh_restart(lost(phased(0.3), phased(0.0), phased(0.01), phased(0.005)), [], announces_itself=False)
     assert back.evidence == (
         "3 cyclic streams came back in phase, within 1.0 % of a period",

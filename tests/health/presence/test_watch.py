@@ -351,9 +351,7 @@ def test_a_return_is_settled_ten_seconds_after_the_controller_was_in_step(until_
 
 def test_what_is_settled_is_told_again_and_not_weighed() -> None:
     found = RestartFinding(ran_on=RanOn.RESTARTED, p_restarted=0.97, evidence=("as settled",))
-    settled: dict[tuple[str, int, int | None], Settled] = {
-        ("address 0x31", 10 * S, 15 * S): Settled(found=found, frames=())
-    }
+    settled: dict[LossKey, Settled] = {("address 0x31", 10 * S, 15 * S): Settled(found=found, frames=())}
     observed = lost_once()._observed
     (incident,) = judge(observed, UNTIL_NS, settled=settled).incidents
     assert (incident.ran_on, incident.p_restarted, incident.why) == (RanOn.RESTARTED, 0.97, ("as settled",))

@@ -5,23 +5,25 @@ terminal; `step` takes what came in and gives what became known.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from enum import StrEnum
 
+from busdoc.analysis.case import Case
+from busdoc.analysis.judgement import observe
 from busdoc.analysis.postmortem import conclude
-from busdoc.analysis.result import CaptureFacts, Result
+from busdoc.analysis.result import Result
 from busdoc.analysis.watches import Watches
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.listening import FrameSource
-from busdoc.capture.reading import RecorderGap
 from busdoc.decode.database.database import Database
 from busdoc.health.incident import GapKind, Incident, IncidentKind, RanOn
 from busdoc.health.summary import Health
 from busdoc.isolation.proposals.cure import CureOutcome, CureState, FaultRate
-from busdoc.live.frame_ticks import Ticks
+from busdoc.live.resync.frame_ticks import Ticks
 from busdoc.machine.machine import Machine
 from busdoc.times import SECOND_NS
 
-__all__ = ["CureWatch", "counts_against", "state_of"]
+__all__ = ["OUTCOMES", "CureEvent", "CureWatch", "counts_against", "outcome_after", "state_of"]
 
 _TICK_NS = SECOND_NS
 _SILENT_NS = SECOND_NS
@@ -29,6 +31,43 @@ _SURE_LOOKS = 2
 """An incident that stands in so many judgements in a row is one: rhythms are still being learnt at the beginning."""
 _PRESENT_WITHIN_NS = 15 * SECOND_NS
 """Whoever is on the map and was not heard by then is missing (common practice)."""
+
+
+class CureEvent(StrEnum):
+    """What settles a watch; of several at once the first in this order does."""
+
+    INCIDENT = "incident"
+    MISSING = "missing"
+    """A controller of the map was never heard."""
+    QUIET_ENOUGH = "quiet enough"
+    BROKEN_OFF = "broken off"
+    """The recording ended, or whoever watched did."""
+
+
+OUTCOMES: Mapping[CureOutcome, Mapping[CureEvent, CureOutcome]] = {
+    CureOutcome.WATCHING: {
+        CureEvent.INCIDENT: CureOutcome.INCIDENT,
+        CureEvent.MISSING: CureOutcome.MISSING,
+        CureEvent.QUIET_ENOUGH: CureOutcome.CURED,
+        CureEvent.BROKEN_OFF: CureOutcome.CUT_SHORT,
+    },
+    CureOutcome.CURED: {},
+    CureOutcome.INCIDENT: {},
+    CureOutcome.MISSING: {},
+    CureOutcome.CUT_SHORT: {},
+}
+"""An outcome stands, whatever comes after it."""
+
+
+def outcome_after(outcome: CureOutcome, events: Iterable[CureEvent]) -> CureOutcome:
+    """Give the outcome that events lead to, one after the other.
+
+    >>> outcome_after(CureOutcome.WATCHING, [CureEvent.MISSING, CureEvent.BROKEN_OFF])
+    <CureOutcome.MISSING: 'missing'>
+    """
+    for event in events:
+        outcome = OUTCOMES[outcome].get(event, outcome)
+    return outcome
 
 
 def counts_against(incident: Incident) -> bool:
@@ -61,13 +100,14 @@ def state_of(result: Result, rate: FaultRate, needed_s: float | None = None) -> 
     ]
     quiet_ns = until_ns - health.start_ns - _covered_ns([(gap.from_ns, min(gap.to_ns, until_ns)) for gap in away])
     missing = result.trouble.never_seen
-    outcome = CureOutcome.CURED if quiet_ns >= needed_s * SECOND_NS else CureOutcome.CUT_SHORT
-    if missing:
-        outcome = CureOutcome.MISSING
-    if first is not None:
-        outcome = CureOutcome.INCIDENT
+    found = {
+        CureEvent.INCIDENT: first is not None,
+        CureEvent.MISSING: bool(missing),
+        CureEvent.QUIET_ENOUGH: quiet_ns >= needed_s * SECOND_NS,
+        CureEvent.BROKEN_OFF: True,
+    }
     return CureState(
-        outcome=outcome,
+        outcome=outcome_after(CureOutcome.WATCHING, [event for event, is_so in found.items() if is_so]),
         quiet_s=quiet_ns / SECOND_NS,
         needed_s=needed_s,
         confidence=rate.confidence(quiet_ns / SECOND_NS),
@@ -110,12 +150,11 @@ class CureWatch:
     ) -> None:
         self._source = source
         self._machine = machine
-        self._database = database
-        self._watches = Watches(machine, database, source.channels)
+        self._case = Case(machine=machine, channels=source.channels, database=database)
+        self._watches = Watches(self._case)
         self._rate = rate
         self._needed_s = rate.needed_s if needed_s is None else needed_s
-        self._ticks = Ticks(_TICK_NS)
-        self._open_gaps: tuple[RecorderGap, ...] = ()
+        self._ticks = Ticks(source, self._watches, _TICK_NS)
         self._looked_ns = 0
         self._first_ns: int | None = None
         self._last_ns: int | None = None
@@ -144,8 +183,7 @@ class CureWatch:
     def stop(self) -> None:
         """Let go of the adapters or files; a watch that was not done is cut short."""
         self._source.stop()
-        if not self.done:
-            self._outcome = CureOutcome.CUT_SHORT
+        self._happens(CureEvent.BROKEN_OFF)
 
     @property
     def state(self) -> CureState:
@@ -165,16 +203,8 @@ class CureWatch:
     def result(self) -> Result:
         """Give all that was heard as the result of one analysis."""
         health = self._watches.close()
-        channels = self._source.channels
-        facts = CaptureFacts(
-            files=(),
-            epoch=self._source.epoch,
-            channel_names=tuple((number, channels.name(number)) for number in channels.numbers),
-            channel_frames=tuple(sorted(self._watches.frames_by_channel.items())),
-            skipped_lines=0,
-            skipped=(),
-        )
-        return conclude(self._machine, self._watches, channels, health, (), facts=facts, database=self._database)
+        case = self._case.with_facts(self._watches.frames_by_channel, epoch=self._source.epoch)
+        return conclude(case, self._watches, health, ())
 
     def step(self) -> None:
         """Take what came in since the last step, second by second.
@@ -183,11 +213,8 @@ class CureWatch:
         ------
         InputError : the recording turns out to be unreadable
         """
-        taken = self._source.take()
-        for gap in taken.gaps:
-            self._watches.note_gap(gap.from_ns, gap.to_ns, gap.channel, gap.why)
-        self._open_gaps = taken.open_gaps
-        for piece, at_ns in self._ticks.cut(taken):
+        self._ticks.take()
+        for piece, at_ns in self._ticks.cut():
             self._tick(piece, at_ns)
             if self.done:
                 break
@@ -201,19 +228,18 @@ class CureWatch:
             self._first_ns = int(frames.t_ns[0]) if self._first_ns is None else self._first_ns
             self._watches.feed(frames)
             self._last_ns = int(frames.t_ns[-1])
-        away = any(gap.channel is None or gap.to_ns >= now_ns - _TICK_NS for gap in self._open_gaps)
+        away = any(gap.channel is None or gap.to_ns >= now_ns - _TICK_NS for gap in self._ticks.open_gaps)
         silent = self._last_ns is None or now_ns - self._last_ns >= _SILENT_NS
         self._pausing = away or silent
         if not silent or away:
-            self._judge(self._watches.so_far(now_ns, self._open_gaps), now_ns)
+            self._judge(self._watches.so_far(now_ns, self._ticks.open_gaps), now_ns)
         if not self._pausing and not self.done and self._standing[1] == 0:
             self._quiet_ns += _TICK_NS
             if self._quiet_ns >= self._needed_s * SECOND_NS:
-                self._outcome = CureOutcome.CURED
+                self._happens(CureEvent.QUIET_ENOUGH)
 
     def _judge(self, health: Health, now_ns: int) -> None:
-        codes = self._watches.codes(health)
-        incidents = sorted((*health.incidents, *codes.incidents), key=lambda incident: incident.onset_ns)
+        incidents = observe(self._watches, health).incidents
         self._power_cycles = sum(
             one.kind is IncidentKind.BUS_SILENCE and one.back_ns is not None and not counts_against(one)
             for one in incidents
@@ -222,14 +248,10 @@ class CureWatch:
         key = None if worst is None else (worst.kind, worst.controllers, worst.last_seen_ns)
         standing = self._standing[1] + 1 if key is not None and key == self._standing[0] else int(key is not None)
         self._standing = (key, standing)
-        if worst is not None and standing >= _SURE_LOOKS:
-            self._outcome, self._incident = CureOutcome.INCIDENT, worst
-            return
-        heard_ns = now_ns - (self._first_ns or now_ns)
-        if self._machine.controllers and heard_ns >= _PRESENT_WITHIN_NS:
-            names = [one.name for one in health.controllers if one.first_ns is None]
-            if names:
-                self._outcome, self._missing = CureOutcome.MISSING, tuple(names)
+        self._settle(
+            incident=worst if standing >= _SURE_LOOKS else None,
+            missing=health if now_ns - (self._first_ns or now_ns) >= _PRESENT_WITHIN_NS else None,
+        )
 
     def _end(self) -> None:
         """End with the recording: what was seen in its last moments counts as it stands."""
@@ -238,14 +260,23 @@ class CureWatch:
             self._watches.feed(rest)
             self._quiet_ns += max(0, int(rest.t_ns[-1]) - self._looked_ns) if self._looked_ns else 0
         health = self._watches.close()
-        incidents: Sequence[Incident] = (*health.incidents, *self._watches.codes(health).incidents)
-        worst = min((one for one in incidents if counts_against(one)), key=lambda one: one.onset_ns, default=None)
-        if worst is not None:
-            self._outcome, self._incident = CureOutcome.INCIDENT, worst
-        elif self._machine.controllers and any(one.first_ns is None for one in health.controllers):
-            self._outcome = CureOutcome.MISSING
-            self._missing = tuple(one.name for one in health.controllers if one.first_ns is None)
-        elif self._quiet_ns >= self._needed_s * SECOND_NS and not math.isinf(self._needed_s):
-            self._outcome = CureOutcome.CURED
-        else:
-            self._outcome = CureOutcome.CUT_SHORT
+        worst = next((one for one in observe(self._watches, health).incidents if counts_against(one)), None)
+        self._settle(incident=worst, missing=health)
+        if self._quiet_ns >= self._needed_s * SECOND_NS and not math.isinf(self._needed_s):
+            self._happens(CureEvent.QUIET_ENOUGH)
+        self._happens(CureEvent.BROKEN_OFF)
+
+    def _settle(self, *, incident: Incident | None, missing: Health | None) -> None:
+        """End with an incident that stands, else with a controller of the map that `missing` shows was never heard."""
+        if incident is not None and self._happens(CureEvent.INCIDENT):
+            self._incident = incident
+        if missing is None or not self._machine.controllers:
+            return
+        names = tuple(one.name for one in missing.controllers if one.first_ns is None)
+        if names and self._happens(CureEvent.MISSING):
+            self._missing = names
+
+    def _happens(self, event: CureEvent) -> bool:
+        """Go on to the outcome that an event leads to; False where it changes nothing."""
+        before, self._outcome = self._outcome, outcome_after(self._outcome, [event])
+        return self._outcome is not before

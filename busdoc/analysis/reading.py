@@ -1,0 +1,75 @@
+"""Reading a recording into the watches, as a session at the machine takes its buses in.
+
+A recording is handed over in the pieces that a source of frames gives (`busdoc.capture.listening.Taken`), and every
+piece goes through `Watches.take`: there is one way in, live and recorded.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor
+from pathlib import Path
+
+from busdoc.analysis.case import Case
+from busdoc.analysis.watches import Watches
+from busdoc.capture.frames import FrameBlock
+from busdoc.capture.listening import Taken
+from busdoc.capture.source import Capture, open_capture
+from busdoc.decode.database.database import load_databases
+from busdoc.machine.machine import Machine
+from busdoc.machine.machine_map import load_machine
+
+__all__ = ["DatabaseFile", "pieces_of", "read_recording"]
+
+DatabaseFile = Path | tuple[int | str, Path]
+
+
+def read_recording(
+    captures: Sequence[Path],
+    *,
+    databases: Sequence[DatabaseFile] = (),
+    machine_file: Path | None = None,
+    progress: Callable[[int], None] | None = None,
+    workers: Executor | None = None,
+) -> tuple[Case, Watches]:
+    """Read a whole recording.
+
+    Parameters
+    ----------
+    captures : capture files, or folders of them
+    databases : message databases, each for every channel or as ``(channel, file)``
+    machine_file : the machine map, TOML
+    progress : called with the number of frames of each block
+    workers : runs the watches of one block side by side; None: one after the other
+
+    Returns
+    -------
+    The case with the facts of the capture, and the watches, fed with all of it
+
+    Raises
+    ------
+    InputError : a file that cannot be used
+    """
+    machine = Machine() if machine_file is None else load_machine(machine_file)
+    capture = open_capture(captures)
+    database = load_databases(databases) if databases else None
+    case = Case(machine=machine, channels=capture.channels, database=database, recording=capture)
+    watches = Watches(case, workers)
+    for taken in pieces_of(capture):
+        watches.take(taken)
+        if progress is not None and len(taken.frames):
+            progress(len(taken.frames))
+    case = case.with_facts(watches.frames_by_channel, epoch=capture.epoch, files=capture.files, skipped=capture.skipped)
+    return case, watches
+
+
+def pieces_of(capture: Capture) -> Iterator[Taken]:
+    """Yield a recording block by block, and at the end what its recorder did not hear.
+
+    Raises
+    ------
+    InputError : when there is no frame, or a file turns out to be of another kind
+    """
+    until_ns = 0
+    for block in capture.blocks():
+        until_ns = int(block.t_ns[-1]) if len(block) else until_ns
+        yield Taken(frames=block, gaps=(), heard_until_ns=until_ns)
+    yield Taken(frames=FrameBlock.empty(), gaps=capture.gaps, heard_until_ns=until_ns)

@@ -1,0 +1,265 @@
+"""Acting: what a person does at the machine, kept at once, followed by the course, and told.
+
+What cannot be done raises `InputError` before anything was written down.
+"""
+
+from collections.abc import Sequence
+
+from busdoc.actions.action import Action, ActionKind, Origin
+from busdoc.actions.plugged import PlugState
+from busdoc.errors import InputError
+from busdoc.live.event_log import Telling
+from busdoc.live.judging import Judging
+from busdoc.live.listening import Listening
+from busdoc.live.procedure import Course
+from busdoc.live.tree import connectors
+from busdoc.live.view_builder import plugged
+from busdoc.machine.machine import Machine
+from busdoc.session.logbook import Logbook
+from busdoc.times import SECOND_NS
+
+__all__ = ["Acting"]
+
+_PRESS_UNCERTAINTY_NS = SECOND_NS
+"""Standard deviation of a press: people press after they plug (common practice)."""
+_NEEDS_PART = (ActionKind.PLUG, ActionKind.UNPLUG, ActionKind.WIGGLE, ActionKind.REPLACE, ActionKind.SWAP)
+_LEADS_OFF = (ActionKind.PLUG, ActionKind.UNPLUG, ActionKind.SWAP, ActionKind.REPLACE)
+
+
+class Acting:
+    """What is done in a session.
+
+    Parameters
+    ----------
+    listening : gives the time on the clock of the frames
+    judging : is told that something was done, and holds what is proposed
+    machine : the map, empty when there is none
+    log : keeps what is done
+    course : follows it
+    telling : is told of it
+    guided : names that the map does not have are new branches
+    """
+
+    def __init__(
+        self,
+        listening: Listening,
+        judging: Judging,
+        machine: Machine,
+        log: Logbook,
+        course: Course,
+        telling: Telling,
+        *,
+        guided: bool,
+    ) -> None:
+        self._listening, self._judging = listening, judging
+        self._machine, self._guided = machine, guided
+        self._log, self._course, self._telling = log, course, telling
+        self._to_play: list[Action] = []
+
+    @property
+    def state(self) -> PlugState:
+        """What is plugged where, as far as it was written down."""
+        return plugged(self._machine, self._log.actions)
+
+    @property
+    def branches(self) -> set[str]:
+        """The names of branches that no map has."""
+        return {name for name in self.state.place_of if name not in self._machine}
+
+    def play(self, actions: Sequence[Action]) -> None:
+        """Press at their times, as the source comes to them, the actions of a journal."""
+        self._to_play = sorted((*self._to_play, *actions), key=lambda action: action.time_ns)
+
+    def press_due(self, *, all_of_them: bool = False) -> None:
+        """Press what is to be played up to now.
+
+        Parameters
+        ----------
+        all_of_them : nothing more comes; the rest is pressed too
+
+        Raises
+        ------
+        InputError : it could not be logged
+        """
+        while self._to_play and (all_of_them or self._to_play[0].time_ns <= self._listening.heard_ns):
+            self._do(self._to_play.pop(0))
+
+    def act(
+        self,
+        kind: ActionKind,
+        part: str | None = None,
+        into: str | None = None,
+        *,
+        time_ns: int | None = None,
+        uncertainty_s: float = _PRESS_UNCERTAINTY_NS / SECOND_NS,
+        note: str = "",
+        origin: Origin = Origin.JOURNAL,
+    ) -> Action:
+        """Log an action, at this instant unless told; it is on disk when this returns.
+
+        Raises
+        ------
+        InputError : a part that is not on the map, an action that makes no sense, or a disk that is full; nothing was
+            logged then
+        """
+        self._check(kind, part, into)
+        action = self._log.act(
+            kind,
+            part,
+            into,
+            time_ns=self._listening.source.now_ns() if time_ns is None else time_ns,
+            uncertainty_ns=round(uncertainty_s * SECOND_NS),
+            note=note,
+            origin=origin,
+        )
+        self._course.did(action)
+        self._telling.action(action)
+        self._judging.anew()
+        return action
+
+    def do_next(self) -> Action | None:
+        """Log the proposed step at this instant; None when there is no step to do.
+
+        Raises
+        ------
+        InputError : it could not be logged
+        """
+        step = self._course.step
+        return None if step is None else self.act(step.action, step.part, step.into)
+
+    def undo(self, n: int | None = None) -> Action | None:
+        """Take an action back, the last one unless told; None when there is none.
+
+        Raises
+        ------
+        InputError : no such action, or the change could not be written down
+        """
+        action = self._log.undo(n)
+        if action is not None:
+            self._course.undid(action)
+            self._telling.action(action, "taken back")
+            self._judging.anew()
+        return action
+
+    def redo(self) -> Action | None:
+        """Do again what was taken back; None when there is nothing.
+
+        Raises
+        ------
+        InputError : the change could not be written down
+        """
+        action = self._log.redo()
+        if action is not None:
+            self._course.did(action)
+            self._telling.action(action, "done again")
+            self._judging.anew()
+        return action
+
+    def retime(self, n: int, seconds_ago: float) -> Action:
+        """Say that an action was done so many seconds before now.
+
+        Raises
+        ------
+        InputError : no such action, or the change could not be written down
+        """
+        action = self._log.retime(n, self._listening.source.now_ns() - round(seconds_ago * SECOND_NS))
+        self._telling.action(action, f"{seconds_ago:g} s ago")
+        self._judging.anew()
+        return action
+
+    def rename(self, old: str, new: str) -> None:
+        """Give a branch that no map names another name.
+
+        Raises
+        ------
+        InputError : it is on the map, is not known, or the new name is taken
+        """
+        new = new.strip()
+        if old in self._machine:
+            raise InputError(old, "a branch that was named here", "a part of the map", "Change the map itself.")
+        if old not in self.branches:
+            raise InputError(old, "a branch that was named here", "no such branch", "See the list of branches.")
+        if not new or new in self._machine or new in self.branches:
+            raise InputError(new or "the new name", "a name that is free", "one that is not", "Take another.")
+        self._log.rename(old, new)
+        self._telling.note(self._listening.heard_ns, f"{old} is called {new} now")
+        self._judging.anew()
+
+    def note(self, text: str) -> None:
+        """Keep a note at this instant.
+
+        Raises
+        ------
+        InputError : it could not be written down
+        """
+        self.act(ActionKind.MARK, note=text)
+
+    def take_proposal(self, key: str) -> Action:
+        """Log what the traffic looks like, with who said so.
+
+        Raises
+        ------
+        InputError : it is no longer proposed, or could not be written down
+        """
+        one = next((proposal for proposal in self._judging.proposals if proposal.key == key), None)
+        if one is None:
+            raise InputError("the proposal", "one that stands", "one that is gone", "Log the action itself.")
+        taken = self._do(one.action)
+        self._judging.answered(key)
+        return taken
+
+    def refuse_proposal(self, key: str) -> None:
+        """Never propose it again.
+
+        Raises
+        ------
+        InputError : it could not be written down
+        """
+        self._log.refuse(key)
+        self._judging.answered(key)
+        self._judging.anew()
+
+    def give_labels(self) -> None:
+        """Give each connector a number to tape on; those that have one keep it.
+
+        Raises
+        ------
+        InputError : they could not be written down
+        """
+        labels = dict(self._log.labels)
+        for name in connectors(self._machine, self.state):
+            if name not in labels:
+                labels[name] = max(labels.values(), default=0) + 1
+        self._log.give_labels(labels)
+        self._judging.anew()
+
+    def skip_test(self) -> None:
+        """Propose another test."""
+        self._course.skip()
+        self._course.start_watch(self._listening.heard_ns)
+        self._judging.revision += 1
+
+    def _do(self, action: Action) -> Action:
+        """Log what somebody else wrote down, with its time and who said so."""
+        return self.act(
+            action.kind,
+            action.part,
+            action.into,
+            time_ns=action.time_ns,
+            uncertainty_s=action.uncertainty_ns / SECOND_NS,
+            note=action.note,
+            origin=action.origin,
+        )
+
+    def _check(self, kind: ActionKind, part: str | None, into: str | None) -> None:
+        if kind in _NEEDS_PART and not part:
+            raise InputError(str(kind), "the name of a part", "none", "Say which part.")
+        if kind is ActionKind.SWAP and not into:
+            raise InputError(str(kind), "two parts", "one", "Say which two changed places.")
+        others = (into,) if kind is ActionKind.SWAP else ()
+        for name in (part, *others):
+            if name is None or name in self._machine or kind is ActionKind.MARK:
+                continue
+            if not self._guided or kind not in (*_LEADS_OFF, ActionKind.WIGGLE):
+                known = ", ".join([*self._machine.parts, *self._machine.controllers][:8])
+                raise InputError(name, "a part of the map", "no such part", f"It has for example {known}.")

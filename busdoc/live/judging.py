@@ -1,0 +1,230 @@
+"""Judging: says again and again who is on the bus, which part is suspected, and what the traffic looks like.
+
+Who is on the bus is judged a dozen times a second; which part it is only when something fell, came back or was done,
+and once a second while nothing but time passes. The steps are those of the post-mortem (`busdoc.analysis.judgement`).
+"""
+
+import math
+from collections.abc import Callable
+
+from busdoc.actions.action import ActionKind
+from busdoc.analysis.judgement import Observed, Weighed, observe, weigh
+from busdoc.errors import InputError
+from busdoc.health.codes.code import FaultCode
+from busdoc.health.incident import Incident, IncidentKind
+from busdoc.health.summary import Health
+from busdoc.isolation.suspects.failed_starts import STARTS_WITHIN_S
+from busdoc.isolation.verdict import Because, IsolationVerdict
+from busdoc.live.event_log import Telling
+from busdoc.live.listening import Listening
+from busdoc.live.procedure import Course
+from busdoc.live.rows import losses_by_controller
+from busdoc.live.view import Proposal
+from busdoc.live.view_builder import proposed
+from busdoc.machine.machine import Machine
+from busdoc.session.folder import SessionFolder
+from busdoc.session.logbook import Logbook
+from busdoc.session.store import incident_bodies
+from busdoc.times import SECOND_NS
+
+__all__ = ["Judging"]
+
+_JUDGED_EVERY_S = 0.08
+"""A little less than two ticks: a loss is shown at the second tick after its deadline at the latest."""
+_WEIGHED_EVERY_S = 1.0
+"""How often the verdict is asked anew while nothing happens but time."""
+_JUDGED_PAUSE = 3.0
+"""How many times as long as it took itself judging is let rest: a long session on a slow laptop stays answerable."""
+_NOTHING = Weighed(because=(), verdict=IsolationVerdict(at_ns=0, trials=(), suspects=(), next_tests=()))
+
+
+class Judging:
+    """What is judged of what was heard and done.
+
+    Parameters
+    ----------
+    listening : what was heard
+    machine : the map, empty when there is none
+    log : what was done
+    course : follows what is proposed and what fell
+    telling : is told what happened
+    folder : where incidents are kept; None: nowhere
+    clock_s : a clock that only goes on, s
+
+    Attributes
+    ----------
+    proposals : what the traffic looks as if it had been done, and no press says
+    trouble : what the journal could not keep; empty when nothing
+    revision : counts up whenever anything of it may have changed
+    """
+
+    def __init__(
+        self,
+        listening: Listening,
+        machine: Machine,
+        log: Logbook,
+        course: Course,
+        telling: Telling,
+        folder: SessionFolder | None,
+        clock_s: Callable[[], float],
+    ) -> None:
+        self._listening, self._machine, self._log = listening, machine, log
+        self._course, self._telling, self._folder = course, telling, folder
+        self._clock_s = clock_s
+        self.proposals: tuple[Proposal, ...] = ()
+        self.trouble = ""
+        self.revision = 0
+        self._observed: Observed | None = None
+        self._weighed = _NOTHING
+        self._judged_s = self._weighed_s = -math.inf
+        self._every_s = _JUDGED_EVERY_S
+        self._to_the_end = False
+        self._weighed_for: object = None
+        """What the verdict was given for; None: it must be given anew."""
+        self._failed_starts: set[int] = set()
+        """Numbers of the actions that gave power, after which a controller stayed down."""
+        self._kept: dict[str, object] = {}
+
+    @property
+    def health(self) -> Health | None:
+        """As judged last; None: nothing was heard yet."""
+        return None if self._observed is None else self._observed.health
+
+    @property
+    def codes(self) -> tuple[FaultCode, ...]:
+        """The fault codes so far."""
+        return () if self._observed is None else self._observed.codes
+
+    @property
+    def because(self) -> tuple[Because, ...]:
+        """Which action each incident of `health` answers to."""
+        return self._weighed.because
+
+    @property
+    def verdict(self) -> IsolationVerdict:
+        """As given last."""
+        return self._weighed.verdict
+
+    def is_due(self, now_s: float) -> bool:
+        """Whether to judge now."""
+        return now_s - self._judged_s >= self._every_s
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether all was judged where nothing more can come, and nothing was done since."""
+        return self._to_the_end
+
+    def anew(self) -> None:
+        """Take note that something was done: judge at once, and weigh whatever the record says."""
+        self._weighed_for = None
+        self._judged_s = -math.inf
+        self._to_the_end = False
+        self.revision += 1
+
+    def answered(self, key: str) -> None:
+        """Drop a proposal at once, so that a second press before the next judgement does not answer it twice."""
+        self.proposals = tuple(one for one in self.proposals if one.key != key)
+        self.revision += 1
+
+    def judge(self, now_s: float) -> None:
+        """Judge what was heard so far; the longer it takes from `now_s` on, the longer it is let rest."""
+        self.look()
+        self._judged_s = now_s
+        self._every_s = max(_JUDGED_EVERY_S, _JUDGED_PAUSE * (self._clock_s() - now_s))
+
+    def judge_all(self) -> None:
+        """Judge and weigh whatever was heard and done, where nothing more can come."""
+        self._weighed_for = None
+        self.look()
+        self._to_the_end = True
+
+    def look(self) -> None:
+        """Judge, and weigh where something changed."""
+        listening = self._listening
+        if listening.watches.start_ns is None:
+            return
+        until_ns = listening.heard_ns
+        known = set() if self._observed is None else {_key(incident) for incident in self._observed.incidents}
+        observed = observe(listening.watches, listening.watches.so_far(until_ns, listening.open_gaps))
+        self._observed = observed
+        # Weigh when an incident began, ended or changed, when something was done, and now and then as time passes.
+        now_s = self._clock_s()
+        state = (self._log.changes, tuple((*_key(incident), incident.back_ns) for incident in observed.incidents))
+        if state != self._weighed_for or now_s - self._weighed_s >= _WEIGHED_EVERY_S:
+            anew = state != self._weighed_for
+            self._weighed_for, self._weighed_s = state, now_s
+            self._weigh(observed, until_ns, anew=anew)
+            self._follow(observed, known, until_ns)
+        # Tell what became known, each thing once.
+        self._telling.losses(losses_by_controller(observed.incidents, self.because), until_ns)
+        self._telling.codes(observed.incidents)
+        self._course.tick(until_ns)
+        self.revision += 1
+
+    def _weigh(self, observed: Observed, until_ns: int, *, anew: bool) -> None:
+        """Ask which action and which part it was, and what to do next."""
+        actions = self._log.numbered()
+        self._weighed = weigh(self._machine, observed, actions)
+        self._telling.verdict(self.verdict)
+        self._course.propose(self.verdict.next_tests, anew=anew)
+        self._course.start_watch(until_ns)
+        watches = self._listening.watches
+        taught = any(action.kind is ActionKind.UNPLUG for action in actions)
+        self.proposals = proposed(
+            self._machine,
+            observed.health,
+            watches.availability(),
+            actions,
+            turned=watches.turned() if taught else (),
+            codes=observed.codes,
+            refused=self._log.refused,
+        )
+        self._keep_incidents(observed)
+
+    def _follow(self, observed: Observed, known: set[tuple[object, ...]], until_ns: int) -> None:
+        """Let the course know of what fell for no reason of its own."""
+        for incident, because in zip(observed.incidents, self.because, strict=True):
+            is_fall = incident.kind in (IncidentKind.DROPOUT, IncidentKind.RESTART)
+            if is_fall and not because.expected and _key(incident) not in known:
+                self._course.fell(incident.onset_ns)
+        self._follow_start(observed, until_ns)
+
+    def _follow_start(self, observed: Observed, until_ns: int) -> None:
+        """Let the course know of a controller that did not start with the power: no watch will tell more."""
+        last = next((a for a in reversed(self._log.numbered()) if a.kind is not ActionKind.MARK), None)
+        if last is None or last.kind not in (ActionKind.POWER_ON, ActionKind.POWER_CYCLE):
+            return
+        if last.n in self._failed_starts or until_ns < last.time_ns + STARTS_WITHIN_S * SECOND_NS:
+            return
+        still_down = {
+            name
+            for incident, because in zip(observed.incidents, self.because, strict=True)
+            if incident.kind is IncidentKind.DROPOUT and incident.back_ns is None and not because.expected
+            for name in incident.controllers
+            if last.part is None or (name in self._machine and last.part in self._machine.above(name))
+        }
+        if still_down:
+            self._failed_starts.add(last.n)
+            self._course.fell(until_ns)
+
+    def _keep_incidents(self, observed: Observed) -> None:
+        """Write down what changed of the incidents since they were written last."""
+        if self._folder is None:
+            return
+        bodies = incident_bodies(observed.incidents, self.because)
+        changed = {key: body for key, body in bodies.items() if self._kept.get(key) != body}
+        gone = [key for key in self._kept if key not in bodies]
+        if not changed and not gone:
+            return
+        try:
+            self._folder.store.keep_incidents(changed, gone)
+        except InputError as error:
+            self.trouble = f"the journal: {error}"
+            return
+        self.trouble = ""
+        self._kept = dict(bodies)
+
+
+def _key(incident: Incident) -> tuple[object, ...]:
+    """Give what stays of an incident while it goes on."""
+    return (incident.kind, incident.last_seen_ns, incident.controllers)
