@@ -14,7 +14,6 @@ from busdoc.cli.status_line import StatusLine
 from busdoc.errors import InputError
 
 if TYPE_CHECKING:
-    from busdoc.analysis.result import Result
     from busdoc.isolation.proposals.cure import CureState, FaultRate
     from busdoc.live.resync.cure_watch import CureWatch
 
@@ -38,7 +37,10 @@ def watch_cure(arguments: argparse.Namespace, surroundings: Surroundings) -> Exi
     needed_s = _needed_s(arguments.watch)
     rate = _rate(arguments.after, surroundings)
     if arguments.capture:
-        result = _recorded(arguments, surroundings)
+        from busdoc.analysis.postmortem import postmortem
+        from busdoc.cli.progress import read_recording
+
+        result = read_recording(postmortem, arguments, surroundings)
         state = state_of(result, rate, needed_s)
     else:
         watch = _Countdown(arguments, surroundings, rate, needed_s).run()
@@ -74,30 +76,9 @@ def _rate(after: Path | None, surroundings: Surroundings) -> "FaultRate":
         from busdoc.cli.progress import Progress
         from busdoc.report.json.document import document
 
-        progress = Progress(surroundings)
-        try:
+        with Progress(surroundings) as progress:
             return fault_rate_of(document(postmortem([after], progress=progress.add)), str(after))
-        finally:
-            progress.clear()
     return fault_rate_of(read_verdict(after), str(after))
-
-
-def _recorded(arguments: argparse.Namespace, surroundings: Surroundings) -> "Result":
-    from busdoc.analysis.postmortem import postmortem
-    from busdoc.cli.options import databases
-    from busdoc.cli.progress import Progress
-
-    progress = Progress(surroundings)
-    try:
-        return postmortem(
-            arguments.capture,
-            databases=databases(arguments),
-            machine_file=arguments.machine,
-            journal_file=arguments.actions,
-            progress=progress.add,
-        )
-    finally:
-        progress.clear()
 
 
 class _Countdown:

@@ -183,28 +183,18 @@ def _demo(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStat
 
 def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
     from busdoc.analysis.postmortem import postmortem
-    from busdoc.cli.progress import Progress
+    from busdoc.cli.progress import read_recording
 
     fields = _report_fields(arguments)  # hours of reading must not end at a slip of the pen
     files = databases(arguments)
     if arguments.signals:
         _check_signals(arguments, files)
-    progress = Progress(surroundings)
     if arguments.report is not None:
         from busdoc.report.record.html import prepare
 
         named = [arguments.machine, arguments.actions, *(Path(text.rpartition("=")[2]) for text in arguments.db)]
         prepare([path for path in (*arguments.capture, *named) if path is not None and path.is_file()])
-    try:
-        result = postmortem(
-            arguments.capture,
-            databases=files,
-            machine_file=arguments.machine,
-            journal_file=arguments.actions,
-            progress=progress.add,
-        )
-    finally:
-        progress.clear()
+    result = read_recording(postmortem, arguments, surroundings)
     if arguments.tables is not None:
         from busdoc.report.tables.tables import write_tables
 

@@ -4,9 +4,8 @@ Everything heavy is imported inside the command that needs it, so that help answ
 """
 
 import argparse
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
 from busdoc.cli.options import add_database_option, databases
@@ -19,8 +18,6 @@ if TYPE_CHECKING:
     from busdoc.analysis.resync import Resync
 
 __all__ = ["add_baseline", "add_resync"]
-
-_R = TypeVar("_R")
 
 
 def add_resync(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -119,40 +116,25 @@ def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
     if arguments.json:
         return _as_document(arguments, surroundings)
     from busdoc.analysis.resync import resync
+    from busdoc.cli.progress import read_recording
     from busdoc.resync_check.records import ReturnVerdict
 
-    found = _read_with(resync, arguments, surroundings)
+    found = read_recording(resync, arguments, surroundings)
     if not found.power_ups:
         raise _no_power_up(arguments.capture)
     surroundings.stdout.write(_text(found, surroundings))
     return ExitStatus.TROUBLE if found.verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
 
 
-def _read_with(read: Callable[..., _R], arguments: argparse.Namespace, surroundings: Surroundings) -> _R:
-    """Have the recording read with all that goes with it, and show how far that is."""
-    from busdoc.cli.progress import Progress
-
-    progress = Progress(surroundings)
-    try:
-        return read(
-            arguments.capture,
-            databases=databases(arguments),
-            machine_file=arguments.machine,
-            journal_file=arguments.actions,
-            progress=progress.add,
-        )
-    finally:
-        progress.clear()
-
-
 def _as_document(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
     """Print the whole verdict of the recording, which holds the returns, with their headline."""
     from busdoc.analysis.postmortem import postmortem
+    from busdoc.cli.progress import read_recording
     from busdoc.report.json.document import print_document, returns_document
     from busdoc.report.words.returns import resync_headline
     from busdoc.resync_check.records import ReturnVerdict, verdict_over
 
-    result = _read_with(postmortem, arguments, surroundings)
+    result = read_recording(postmortem, arguments, surroundings)
     if not result.resync:
         raise _no_power_up(arguments.capture)
     verdict = verdict_over(one.verdict for one in result.resync)
@@ -198,8 +180,7 @@ def _baseline(arguments: argparse.Namespace, surroundings: Surroundings) -> Exit
     machine: Path | None = arguments.machine
     if machine is None and output.exists():
         machine = output
-    progress = Progress(surroundings)
-    try:
+    with Progress(surroundings) as progress:
         learnt = baseline(
             arguments.capture,
             machine_file=machine,
@@ -208,8 +189,6 @@ def _baseline(arguments: argparse.Namespace, surroundings: Surroundings) -> Exit
             name=arguments.name,
             progress=progress.add,
         )
-    finally:
-        progress.clear()
     write_text(output, learnt.text)
     surroundings.stdout.write(_told(learnt, output, max(60, min(surroundings.width, 160))))
     return ExitStatus.HEALTHY
