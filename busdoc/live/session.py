@@ -108,7 +108,7 @@ class LiveSession:
             self._telling.silently(False)
             n = len(self._log.actions)
             frames = self._listening.frames
-            self._telling.note(now_ns, f"gone on with: {counted(n, 'action')}, {frames:,} frames")
+            self._telling.note(now_ns, f"gone on with: {counted(n, 'action')}, {counted(frames, 'frame')}")
 
     def step(self) -> None:
         """Take what came in and judge it, as far as it is due.
