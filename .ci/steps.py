@@ -3,7 +3,7 @@
     python .ci/steps.py              all of it, in the order below
     python .ci/steps.py lint types   these alone
 
-The project's environment is `.venv`; the step `install` makes it where there is none.
+The project's environment is `.venv`, which the step `install` makes; without one, the Python that runs this is used.
 """
 
 import subprocess
@@ -43,8 +43,9 @@ def main(names: Sequence[str]) -> int:
         print(f"== {name}", flush=True)
         if name == "install" and not PYTHON.exists():
             venv.create(ENVIRONMENT, with_pip=True)
+        python = str(PYTHON) if PYTHON.exists() else sys.executable
         for words in STEPS[name]:
-            status = subprocess.run([str(PYTHON), "-m", *words], cwd=ROOT, check=False).returncode
+            status = subprocess.run([python, "-m", *words], cwd=ROOT, check=False).returncode
             if status:
                 return status
     return 0

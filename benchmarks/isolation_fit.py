@@ -10,8 +10,8 @@ Each value is tried on the same sessions as the value in force. The fit is the o
 of what was said of every part, faulty or sound, summed over a session); where the difference is within two standard
 errors, the sessions do not tell the values apart. Beside it stand how many sessions accuse a sound part (80 % or more),
 the bin whose truth is furthest from what was said (of bins with 20 statements), and the share of incidents whose action
-is named rightly. ``--miss``, ``--wrong`` and ``--twice`` spoil the journal, as shares of presses. Fit below seed
-1400000 and judge above it.
+is named rightly. With ``--slips SHARE`` so many presses are forgotten, as many name a neighbour, and as many are made
+twice. Fit below seed 1400000 and judge above it.
 """
 
 import argparse
@@ -45,11 +45,13 @@ def main() -> None:
     parser.add_argument("--law", nargs="+", choices=laws, default=laws[:1], type=PressLaw, help="of presses")
     parser.add_argument("--seed", type=int, default=900_000, metavar="FIRST")
     parser.add_argument("--sessions", type=int, default=20, metavar="N", help="of each kind; %(default)s as a rule")
-    for slip in ("miss", "wrong", "twice"):
-        parser.add_argument(f"--{slip}", type=float, default=0.0, metavar="SHARE")
+    parser.add_argument(
+        "--slips", type=float, default=0.0, metavar="SHARE", help="forgotten, wrong and doubled presses"
+    )
     given = parser.parse_args()
+    share = given.slips
     sessions = [
-        live_through(kind, seed, habits=Habits(law=law, miss=given.miss, wrong=given.wrong, twice=given.twice))
+        live_through(kind, seed, habits=Habits(law=law, miss=share, wrong=share, twice=share))
         for law in given.law
         for kind in SessionKind
         for seed in range(given.seed, given.seed + given.sessions)

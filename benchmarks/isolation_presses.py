@@ -1,8 +1,8 @@
 """Do the probabilities hold for people who press by another law than the engine assumes?
 
-Run ``python -m benchmarks.isolation_presses [--law LAW …] [--latest S] [--seed FIRST] [--sessions N]`` from the
-project's root; N sessions of each kind for each law (``--help`` names the laws). The engine takes presses to be
-exponentially late, with some sloppy ones. Here the simulated technician draws them from the laws of
+Run ``python -m benchmarks.isolation_presses [--law LAW …] [--latest S] [--uncertainty S] [--seed FIRST]
+[--sessions N]`` from the project's root; N sessions of each kind for each law (``--help`` says more). The engine takes
+presses to be exponentially late, with some sloppy ones. Here the simulated technician draws them from the laws of
 `busdoc.simulation.press_law` instead. The sessions of one seed are the same under every law but for the written times,
 so that laws are compared pair by pair.
 """
@@ -52,14 +52,15 @@ def main() -> None:
     )
     parser.add_argument("--seed", type=int, default=HELD_OUT, metavar="FIRST", help="%(default)s as a rule")
     parser.add_argument("--sessions", type=int, default=20, metavar="N", help="of each kind; %(default)s as a rule")
-    parser.add_argument(
-        "--latest", type=float, default=CAREFUL.most_lag_s, metavar="S", help="L of the law; %(default)s"
-    )
+    latest_s, sigma_s = CAREFUL.most_lag_s, CAREFUL.uncertainty_s
+    parser.add_argument("--latest", type=float, default=latest_s, metavar="S", help="L of the law; %(default)s")
+    parser.add_argument("--uncertainty", type=float, default=sigma_s, metavar="S", help="the journal's; %(default)s")
     given = parser.parse_args()
     seeds = range(given.seed, given.seed + given.sessions)
     by_law: dict[PressLaw, list[Judged]] = {}
     for law in given.law:
-        by_law[law] = judge_all(seeds, habits=Habits(law=law, most_lag_s=given.latest))
+        habits = Habits(law=law, most_lag_s=given.latest, uncertainty_s=given.uncertainty)
+        by_law[law] = judge_all(seeds, habits=habits)
         _print_law(law, by_law[law])
     _print_against_the_first(by_law)
 

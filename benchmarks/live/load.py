@@ -1,15 +1,13 @@
 """Two full buses on the screen: what a session costs, what is lost, and whether memory stays flat.
 
-Two senders in their own processes put frames on two UDP multicast groups of the loopback interface, 16,000 a second in
-all (two classical buses at 1 Mbit/s and full load), from 16 controllers on each. `busdoc isolate` runs on both with
-its real screen, 160 columns by 50 lines, on a pseudo-terminal that somebody reads. Counted are the frames sent, those
-in the recording, the process's own time on the processor, and its memory after a third and at the end.
+`busdoc isolate` runs on two full buses of `senders` with its real screen, 160 columns by 50 lines, on a pseudo-terminal
+that somebody reads. Counted are the frames sent, those in the recording, the process's own time on the processor, and
+its memory after a third and at the end.
 
     python -m benchmarks.live.load [SECONDS] [FRAMES_PER_S]
 """
 
 import fcntl
-import multiprocessing
 import os
 import pty
 import signal
@@ -21,37 +19,16 @@ import termios
 import threading
 import time
 from collections.abc import Callable
-from multiprocessing.sharedctypes import Synchronized
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from benchmarks.live.receive import samples
+from benchmarks.live.senders import FRAMES_PER_S, Cost, Senders
 from busdoc.capture.source import open_capture
 
 GROUPS = ("239.74.163.43", "239.74.163.44")
 SECONDS = 600.0
-FRAMES_PER_S = 16_000.0
-N_CONTROLLERS = 16
-
-
-def send(group: str, per_s: float, seconds: float, n_sent: "Synchronized[int]") -> None:
-    """Send at an even rate: eight streams of each of sixteen controllers; each frame holds its number."""
-    import can
-
-    bus = can.Bus(interface="udp_multicast", channel=group)
-    start_s = time.perf_counter()
-    n = 0
-    while (elapsed_s := time.perf_counter() - start_s) < seconds:
-        due = int(elapsed_s * per_s)
-        while n < due:
-            identifier = 0x18FF0000 | (n // N_CONTROLLERS % 8) << 8 | n % N_CONTROLLERS
-            bus.send(can.Message(arbitration_id=identifier, data=n.to_bytes(8, "little")))
-            n += 1
-        time.sleep(0.001)
-    n_sent.value = n
-    bus.shutdown()
 
 
 def on_a_terminal(
@@ -89,16 +66,9 @@ def main() -> None:
         drawn.wait(60)
         time.sleep(4.0)
         os.write(keyboard, b" ")  # the cautions are read
-        counts = [multiprocessing.Value("q", 0) for _ in GROUPS]
-        senders = [
-            multiprocessing.Process(target=send, args=(group, per_s / len(GROUPS), seconds, n_sent))
-            for group, n_sent in zip(GROUPS, counts, strict=True)
-        ]
-        for sender in senders:
-            sender.start()
-        seen = list(samples(screen.pid, seconds, 5.0))
-        for sender in senders:
-            sender.join()
+        senders = Senders(GROUPS, per_s, seconds)
+        cost = Cost(screen.pid, seconds)
+        n_sent = senders.finish()
         time.sleep(1.5)
         screen.send_signal(signal.SIGTERM)
         try:
@@ -112,14 +82,10 @@ def main() -> None:
             for channel, found in enumerate(numbers):
                 found.append(number[block.channel == channel])
         n_recorded = sum(len(piece) for found in numbers for piece in found)
-        n_sent = sum(count.value for count in counts)
         firsts = [int(np.concatenate(found)[:1].sum()) for found in numbers]
-        (first_s, first_mb), (last_s, last_mb) = seen[len(seen) // 3], seen[-1]
-        apart_s = 5.0 * (len(seen) - 1 - len(seen) // 3) or 1.0
         print(f"sent {n_sent:,} ({n_sent / seconds:,.0f}/s), recorded {n_recorded:,}, missing {n_sent - n_recorded:,}")
         print(f"of those, sent before the first that was heard: {sum(firsts):,}")
-        print(f"gaps {len(capture.gaps)}; {(last_s - first_s) / apart_s:.0%} of one core")
-        print(f"memory {first_mb:.0f} MB after a third, {last_mb:.0f} MB at the end")
+        print(f"gaps {len(capture.gaps)}; {cost}")
 
 
 if __name__ == "__main__":

@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.live.load import on_a_terminal
-from benchmarks.live.receive import samples
+from benchmarks.live.senders import samples
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.formats.write import log_text
 from busdoc.capture.frames import FrameBlock, FrameFlag

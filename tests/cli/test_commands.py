@@ -1,34 +1,19 @@
 """The commands as a technician types them: exit statuses, one sentence for bad input, JSON by the contract."""
 
-import io
 import json
 import shutil
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import pytest
 
-from busdoc.cli.environment import ExitStatus, Surroundings
-from busdoc.cli.main import main
+from busdoc.cli.environment import ExitStatus
+from tests.typed import Run
 
 ROOT = Path(__file__).parents[2]
 SWEEPER = ROOT / "captures" / "street_sweeper"
 CARRIER = ROOT / "captures" / "straddle_carrier"
-
-Run = Callable[..., tuple[int, str, str]]
-
-
-@pytest.fixture
-def run() -> Run:
-    def run_command(*words: object) -> tuple[int, str, str]:
-        stdout, stderr = io.StringIO(), io.StringIO()
-        surroundings = Surroundings(stdout=stdout, stderr=stderr, environ={"COLUMNS": "100"})
-        status = main([str(word) for word in words], surroundings)
-        return int(status), stdout.getvalue(), stderr.getvalue()
-
-    return run_command
 
 
 def sweeper(*more: object) -> list[object]:

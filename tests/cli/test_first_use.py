@@ -5,30 +5,23 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
 
 from busdoc.cli.environment import ExitStatus, Surroundings
 from busdoc.cli.main import main
+from tests.typed import Run, typed
 
 ROOT = Path(__file__).parents[2]
 SWEEPER = ROOT / "captures" / "street_sweeper"
 CARRIER = ROOT / "captures" / "straddle_carrier"
 
-Run = Callable[..., tuple[int, str, str]]
-
 
 @pytest.fixture
 def run() -> Run:
-    def run_command(*words: object) -> tuple[int, str, str]:
-        stdout, stderr = io.StringIO(), io.StringIO()
-        surroundings = Surroundings(stdout=stdout, stderr=stderr, environ={"COLUMNS": "160"})
-        status = main([str(word) for word in words], surroundings)
-        return int(status), stdout.getvalue(), stderr.getvalue()
-
-    return run_command
+    return partial(typed, columns=160)
 
 
 def started(*words: object, encoding: str = "utf-8") -> subprocess.Popen[bytes]:

@@ -1,8 +1,6 @@
 """`busdoc resync` and `busdoc baseline` as a technician types them."""
 
-import io
 import json
-from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 
@@ -10,27 +8,14 @@ import jsonschema
 import pytest
 
 import busdoc.report.json
-from busdoc.cli.environment import Surroundings
-from busdoc.cli.main import main
 from busdoc.simulation.by_chance.machine_text import machine_text
 from busdoc.simulation.by_chance.power_up import Oddity, random_power_ups
 from busdoc.simulation.by_chance.random_machine import Protocol
 from busdoc.simulation.run import Run
 from busdoc.simulation.run_folder import write_run
+from tests.typed import Run as Typed
 
 SCHEMA = Path(busdoc.report.json.__file__).parent / "schema" / "busdoc-verdict-1.json"
-RunCommand = Callable[..., tuple[int, str, str]]
-
-
-@pytest.fixture
-def run() -> RunCommand:
-    def run_command(*words: object) -> tuple[int, str, str]:
-        stdout, stderr = io.StringIO(), io.StringIO()
-        surroundings = Surroundings(stdout=stdout, stderr=stderr, environ={"COLUMNS": "100"})
-        status = main([str(word) for word in words], surroundings)
-        return int(status), stdout.getvalue(), stderr.getvalue()
-
-    return run_command
 
 
 @cache
@@ -46,7 +31,7 @@ def healthy(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def test_after_a_baseline_a_healthy_recording_passes_with_status_0(run: RunCommand, healthy: Path) -> None:
+def test_after_a_baseline_a_healthy_recording_passes_with_status_0(run: Typed, healthy: Path) -> None:
     capture, machine = healthy / "capture.log", healthy / "machine.toml"
     assert run("baseline", capture, "-o", machine)[0] == 0
     status, out, err = run("resync", capture, "--machine", machine, "--actions", healthy / "actions.csv")
@@ -54,7 +39,7 @@ def test_after_a_baseline_a_healthy_recording_passes_with_status_0(run: RunComma
     assert out.startswith("PASS: after each of 5 power-ups every controller was back in step in time.")
 
 
-def test_a_controller_that_stays_away_fails_with_status_1_and_its_name(run: RunCommand, healthy: Path) -> None:
+def test_a_controller_that_stays_away_fails_with_status_1_and_its_name(run: Typed, healthy: Path) -> None:
     capture, machine = healthy / "capture.log", healthy / "machine.toml"
     run("baseline", capture, "-o", machine)
     sick = healthy / "sick"
@@ -67,7 +52,7 @@ def test_a_controller_that_stays_away_fails_with_status_1_and_its_name(run: RunC
     assert out.startswith(f"FAIL: {session.controller} did not come back as it should.")
 
 
-def test_json_is_a_whole_document_of_the_contract(run: RunCommand, healthy: Path) -> None:
+def test_json_is_a_whole_document_of_the_contract(run: Typed, healthy: Path) -> None:
     status, out, _ = run("resync", healthy / "capture.log", "--machine", healthy / "machine.toml", "--json")
     document = json.loads(out)
     assert (status, document["verdict"], len(document["resync"])) == (0, "no limit", 5)
@@ -75,13 +60,13 @@ def test_json_is_a_whole_document_of_the_contract(run: RunCommand, healthy: Path
     assert {c["verdict"] for one in document["resync"] for c in one["controllers"]} == {"no limit"}
 
 
-def test_a_post_mortem_gives_the_same_returns_as_resync(run: RunCommand, healthy: Path) -> None:
+def test_a_post_mortem_gives_the_same_returns_as_resync(run: Typed, healthy: Path) -> None:
     words = (healthy / "capture.log", "--machine", healthy / "machine.toml", "--json")
     returns = [json.loads(run(command, *words)[1])["resync"] for command in ("resync", "postmortem")]
     assert returns[0] == returns[1]
 
 
-def test_a_recording_without_a_power_up_is_refused_in_a_sentence(run: RunCommand) -> None:
+def test_a_recording_without_a_power_up_is_refused_in_a_sentence(run: Typed) -> None:
     capture = Path(__file__).parents[1] / "data" / "real" / "car-clean-drive.log.gz"
     status, out, err = run("resync", capture)
     assert (status, out) == (2, "")
@@ -89,7 +74,7 @@ def test_a_recording_without_a_power_up_is_refused_in_a_sentence(run: RunCommand
     assert err.count("\n") == 1
 
 
-def test_a_baseline_added_to_a_map_keeps_its_lines(run: RunCommand, healthy: Path) -> None:
+def test_a_baseline_added_to_a_map_keeps_its_lines(run: Typed, healthy: Path) -> None:
     machine = healthy / "machine.toml"
     before = "# mine\n" + machine.read_text(encoding="utf-8")
     machine.write_text(before, encoding="utf-8")
@@ -100,7 +85,7 @@ def test_a_baseline_added_to_a_map_keeps_its_lines(run: RunCommand, healthy: Pat
     assert all(any(line == later for later in rest) for line in before.splitlines())
 
 
-def test_a_map_with_a_mistake_is_not_touched(run: RunCommand, healthy: Path) -> None:
+def test_a_map_with_a_mistake_is_not_touched(run: Typed, healthy: Path) -> None:
     machine = healthy / "machine.toml"
     machine.write_text("[[controller]]\nnane = 'x'\n", encoding="utf-8")
     status, _, err = run("baseline", healthy / "capture.log", "-o", machine)

@@ -10,7 +10,7 @@ from busdoc.health.incident import Incident
 from busdoc.intermittent.groups import Group, find_groups
 from busdoc.intermittent.groups_evidence import CauseKind, Cluster, list_causes, sign_of, weigh_causes
 from busdoc.machine.machine import Machine
-from tests.isolation.records import NS, dropout, sweeper
+from tests.truth.hand_records import NS, dropout, sweeper
 
 NAMES = ("engine", "display", "broom", "hopper", "fan", "lift")
 

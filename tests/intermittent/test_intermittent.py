@@ -13,7 +13,7 @@ from busdoc.intermittent.intermittent import Intermittent, look_into
 from busdoc.intermittent.rate_shape import Shape
 from busdoc.isolation.verdict import Because
 from busdoc.machine.controller_spec import Identity
-from tests.isolation.records import NS, dropout, health, sweeper
+from tests.truth.hand_records import NS, dropout, health, sweeper
 
 NAMES = ("engine", "display", "broom", "hopper", "fan", "lift")
 

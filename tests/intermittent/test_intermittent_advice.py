@@ -14,7 +14,7 @@ from busdoc.intermittent.precursors.covariate_features import FeatureKind
 from busdoc.intermittent.precursors.event_kind import EventSource
 from busdoc.intermittent.rate_shape import Rate, Watched, measure_rate
 from busdoc.machine.machine import Machine
-from tests.isolation.records import sweeper
+from tests.truth.hand_records import sweeper
 
 HOUR = 3600 * 10**9
 TRIED = Tried(kinds=120, signals=80, tests=200)

@@ -14,7 +14,7 @@ from busdoc.isolation.engine import isolate
 from busdoc.isolation.suspects.attribution import attribute
 from busdoc.machine.controller_spec import Identity
 from busdoc.machine.machine import Machine
-from tests.isolation.records import NS, action, dropout, health, plug, sweeper, unplug
+from tests.truth.hand_records import NS, action, dropout, health, plug, sweeper, unplug
 from tests.truth.isolation_sessions import SessionKind, live_through
 
 ALL = ("engine", "display", "broom", "hopper", "fan", "lift")

@@ -19,7 +19,7 @@ from busdoc.isolation.suspects.rates import BACKGROUND_HZ, RATES_HZ
 from busdoc.machine.controller_spec import ControllerSpec
 from busdoc.machine.machine import Controller, Machine, Part, PartKind
 from tests.isolation.evidence_by_hand import Record, background_density, weigh_part
-from tests.isolation.records import action, dropout
+from tests.truth.hand_records import action, dropout
 
 CARRIER = Machine(
     name="Straddle carrier",

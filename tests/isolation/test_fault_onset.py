@@ -9,7 +9,7 @@ from busdoc.isolation.suspects.exposure_cells import Cells
 from busdoc.isolation.suspects.fault_onset import choose_late, weigh_late
 from busdoc.isolation.suspects.rates import N_RATES, RATES_HZ
 from busdoc.machine.machine import Machine, Part, PartKind
-from tests.isolation.records import NS, HandRecord, dropout, sweeper, unplug
+from tests.truth.hand_records import NS, HandRecord, dropout, sweeper, unplug
 
 
 def one_part(length_s: list[float], live: list[bool]) -> Cells:

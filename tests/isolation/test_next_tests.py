@@ -7,9 +7,8 @@ import pytest
 
 from busdoc.actions.action import ActionKind
 from busdoc.isolation.proposals.gain import fewest_tests
-from busdoc.isolation.verdict import IsolationVerdict
-from tests.isolation.records import NS, HandRecord, action, dropout, sweeper, unplug
 from tests.truth.fault_finding import find_by_proposals, find_one_at_a_time
+from tests.truth.hand_records import NS, HandRecord, action, dropout, sweeper, unplug
 
 POWER = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
 
@@ -19,10 +18,6 @@ def complaint(*, unsafe: tuple[str, ...] = (), latches: bool | None = None, like
     for t in (30.0, 36.0, 42.0):
         session.saw(dropout(t, t + 5.0, "hopper"))
     return session
-
-
-def parts_of(verdict: IsolationVerdict) -> set[str]:
-    return {step.part for test in verdict.next_tests for step in test.steps if step.part is not None}
 
 
 def test_with_even_suspicion_about_half_of_the_branches_come_off() -> None:

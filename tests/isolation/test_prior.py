@@ -9,7 +9,7 @@ import pytest
 from busdoc.health.codes.code import CodeKind, FaultCode
 from busdoc.isolation.suspects.prior import SET_SIZE_PRIOR, kind_of, part_weights, share_off_the_map
 from busdoc.machine.machine import Machine, Part, PartKind
-from tests.isolation.records import BRANCHES, NS, ON_IT, sweeper
+from tests.truth.hand_records import BRANCHES, NS, ON_IT, sweeper
 
 FEEDS = ("battery", "fuse-1", "fuse-2", "fuse-3")
 TRUNKS = ("front-trunk", "rear-trunk")

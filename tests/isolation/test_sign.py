@@ -10,7 +10,7 @@ from busdoc.health.presence.loss_grouping import ControllerLoss, weighed_togethe
 from busdoc.isolation.engine import isolate
 from busdoc.isolation.suspects.attribution import attribute
 from busdoc.isolation.suspects.losses import gather_losses
-from tests.isolation.records import NS, dropout, health, sweeper
+from tests.truth.hand_records import NS, dropout, health, sweeper
 
 
 def odds_of_trunk_against_fuse(p_restarted: float | None) -> float:

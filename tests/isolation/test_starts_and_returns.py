@@ -16,7 +16,7 @@ from busdoc.isolation.suspects.prior import kind_of
 from busdoc.isolation.suspects.rates import RATES_HZ
 from busdoc.isolation.suspects.recovery_evidence import holding, weigh_end
 from busdoc.machine.machine import Machine, PartKind
-from tests.isolation.records import NS, action, dropout, sweeper, unplug
+from tests.truth.hand_records import NS, action, dropout, sweeper, unplug
 
 # Median and spread of the logarithm: a fault that lets go alone, and a start after power-up (common practice).
 FAULT = lognorm(1.0, scale=6.0)

@@ -8,7 +8,7 @@ from busdoc.isolation.verdict import IsolationVerdict, Outcome
 from busdoc.simulation.technician import Technician
 from busdoc.simulation.timeline import absences
 from busdoc.simulation.world import Fault, World
-from tests.isolation.records import BRANCHES, NS, ON_IT, HandRecord, sweeper
+from tests.truth.hand_records import BRANCHES, NS, ON_IT, HandRecord, sweeper
 from tests.truth.isolation_sessions import START_NS, observe
 
 LATCHED = Fault(part="tilt-angle", latches=True, delay_s=0.4, from_s=20.0)

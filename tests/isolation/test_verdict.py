@@ -13,7 +13,7 @@ from busdoc.isolation.engine import isolate
 from busdoc.isolation.suspects.attribution import attribute
 from busdoc.isolation.verdict import ELSEWHERE, IsolationVerdict, Outcome, Suspect
 from busdoc.machine.machine import Controller, Machine
-from tests.isolation.records import BRANCHES, NS, ON_IT, HandRecord, action, dropout, health, plug, sweeper, unplug
+from tests.truth.hand_records import BRANCHES, NS, ON_IT, HandRecord, action, dropout, health, plug, sweeper, unplug
 
 PULLED = [unplug(k, 40.0 + 3 * k, branch) for k, branch in enumerate(BRANCHES, start=1)]
 CYCLE = action(5, 60.4, ActionKind.POWER_CYCLE)

@@ -8,7 +8,7 @@ from busdoc.health.incident import Incident
 from busdoc.isolation.verdict import Because
 from busdoc.live.rows import controller_rows, losses_by_controller
 from busdoc.machine.controller_spec import Identity
-from tests.isolation.records import NS, dropout, health
+from tests.truth.hand_records import NS, dropout, health
 
 UNEXPLAINED = Because(incident=0, action=None, probability=0.0, spontaneous=1.0, lag_ns=None, expected=False)
 LOST, STARTING, STEADY = ControllerState.LOST, ControllerState.STARTING, ControllerState.STEADY

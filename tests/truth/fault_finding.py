@@ -13,7 +13,7 @@ from busdoc.machine.machine import Machine
 from busdoc.simulation.by_chance.random_machine import random_machine
 from busdoc.simulation.timeline import absences
 from busdoc.simulation.world import Fault, World
-from tests.isolation.records import HandRecord
+from tests.truth.hand_records import HandRecord
 from tests.truth.isolation_sessions import NS, START_NS, observe
 
 __all__ = ["Bench", "Cost", "find_by_proposals", "find_one_at_a_time", "make_machine"]

@@ -36,9 +36,11 @@ _STEP = 0.1
 _NODES = np.arange(-30, 51) * _STEP
 """Written minus true time, in units of the action's own uncertainty, from three early to five late (bound on work)."""
 _MEAN_LAG = 0.55
-"""Of the press behind the plug, in the same units: half a second for the usual second of uncertainty."""
+"""Of the press behind the plug, in the same units: half a second for the usual second of uncertainty.
+Fitted: python -m benchmarks.isolation_fit suspects.press_timing._MEAN_LAG 0.4 0.8 --law uniform heavy-tail"""
 _SLOPPY = 0.1
-"""Share of presses whose time is only as good as the uncertainty says, early or late."""
+"""Share of presses whose time is only as good as the uncertainty says, early or late.
+Fitted, and flat: python -m benchmarks.isolation_fit suspects.press_timing._SLOPPY 0.05 0.2 --law uniform heavy-tail"""
 
 OFFSETS_S: Float64Array = np.asarray(np.arange(-14, 15) * 0.5, np.float64)
 """Journal clock minus capture clock, as far as it is worth asking (bound on work)."""
@@ -47,9 +49,11 @@ _LIKELY = np.exp(-0.5 * (OFFSETS_S / 0.4) ** 2) + 0.02
 OFFSET_PRIOR: Float64Array = np.asarray(_LIKELY / _LIKELY.sum(), np.float64)
 """One clock serves both as a rule (common practice: laptop and bus interface share it); now and then it does not."""
 _EXTRA = 1e-3
-"""Likelihood of each controller that fell and that the part does not reach."""
+"""Likelihood of each controller that fell and that the part does not reach.
+Fitted, and flat: python -m benchmarks.isolation_fit suspects.press_timing._EXTRA 1e-4 1e-2"""
 SPARED = 0.2
-"""Likelihood of each controller that the part reaches and that did not fall: one rides through what resets another."""
+"""Likelihood of each controller that the part reaches and that did not fall: one rides through what resets another.
+Fitted: python -m benchmarks.isolation_fit suspects.press_timing.SPARED 0.07 0.5"""
 _WIGGLE_S = 1.5
 """A bad contact that is moved shows within about this time (common practice)."""
 WIGGLE_SHOWS = 0.4

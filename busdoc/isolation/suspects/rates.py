@@ -47,7 +47,7 @@ BACKGROUND_HZ: Float64Array = np.array([1e-8, 1e-5, 1e-4, 4e-4, 1.2e-3, 3.5e-3, 
 steps of three to ten up to once in 100 s (bound on work)."""
 BACKGROUND_BESIDE: Float64Array = np.array([0.97, 0.012, 0.0075, 0.0045, 0.003, 0.00225, 0.00075])
 """(Z,) its prior where a part on the map is at fault: one trouble in seven is off the map, and one in seven machines
-has a second trouble, so one in fifty has both, more or less."""
+has a second trouble, so one in fifty has both, more or less (common practice, as `SET_SIZE_PRIOR`)."""
 BACKGROUND_ALONE: Float64Array = np.array([0.0, 0.1, 0.15, 0.2, 0.25, 0.2, 0.1])
 """(Z,) its prior where none is, and there is trouble all the same (common practice: every few minutes to every few
 hours)."""

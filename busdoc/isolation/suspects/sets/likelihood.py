@@ -26,21 +26,26 @@ from busdoc.arrays import Float64Array, Int64Array
 __all__ = ["SetLikelihoods", "Terms", "likelihoods_of_sets", "log_or_none", "log_product", "log_sum"]
 
 _MOST_WAYS = 5e7
-"""Products for which all ways to share the incidents out are gone through; they take some twentieths of a second."""
+"""Products for which all ways to share the incidents out are gone through; they take some twentieths of a second
+(bound on work)."""
 _MOST_PAIRED = 18
-"""Beyond them: kinds of evidence that are paired with one another; the others count alone, or silently beside one."""
+"""Beyond them: kinds of evidence that are paired with one another; the others count alone, or silently beside one
+(bound on work)."""
 _MOST_TRIPLED = 6
+"""The same in threes (bound on work)."""
 _FEWEST_RATES = 8
+"""Of each of three, whatever it costs (bound on work)."""
 _MOST_PRODUCTS = 2e7
-"""For three at once as many rates of each are tried as this allows, but not fewer than those."""
+"""For three at once as many rates of each are tried as this allows, but not fewer than those (bound on work)."""
 _WORTH_A_THIRD = 1.0
-"""Where no pair explains the record better than its better part alone, by this in the logarithm, no three can."""
+"""Where no pair explains the record better than its better part alone, by this in the logarithm, no three can (bound
+on work)."""
 _CHUNK = 24
 """Incidents multiplied before the logarithm is taken: 24 factors of 1e-12 still fit a double (IEEE 754-2019)."""
 _SMALLEST = 1e-300
-"""In place of zero, so that it has a logarithm."""
+"""In place of zero, so that it has a logarithm: hardly more than a double's least (IEEE 754-2019)."""
 _NEVER = -1e9
-"""Logarithm of a likelihood that is nil: finite, so that differences of two of them are."""
+"""Logarithm of a likelihood that is nil, by definition: finite, so that differences of two of them are."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
