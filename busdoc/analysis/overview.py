@@ -2,10 +2,12 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 from busdoc.actions.action import Action
 from busdoc.analysis.result import Result
 from busdoc.health.incident import Incident, IncidentKind
+from busdoc.intermittent.precursors.precursor import Precursor
 from busdoc.isolation.verdict import Because, IsolationVerdict, NextTest, Suspect
 
 __all__ = [
@@ -18,9 +20,11 @@ __all__ = [
     "open_suspects",
     "silent_ns",
     "warnings_of",
+    "worth_listing",
     "worth_making",
 ]
 
+_Tested = TypeVar("_Tested", bound=Precursor)
 _WORTH_TESTING = 0.02
 """Bits that a test must be expected to tell before it is proposed."""
 
@@ -87,6 +91,12 @@ def warnings_of(result: Result) -> tuple[str, ...]:
 def codes_of(result: Result, controller: str) -> int:
     """Count the fault codes that a controller raised."""
     return sum(code.controller == controller for code in result.codes)
+
+
+def worth_listing(tested: Sequence[_Tested], in_vain: int) -> list[_Tested]:
+    """Give, in their order, all that was found to go before dropouts, and the first few that were tried in vain."""
+    vain = [one for one in tested if not one.found][:in_vain]
+    return [one for one in tested if one.found or one in vain]
 
 
 def open_suspects(verdict: IsolationVerdict, least: float) -> tuple[Suspect, ...]:

@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
-from busdoc.cli.options import add_recording_input, read_with
-from busdoc.words.counting import counted
+from busdoc.cli.options import add_recording_input
+from busdoc.cli.progress import read_with
+from busdoc.words.counting import counted, plural
 
 if TYPE_CHECKING:
     from busdoc.analysis.baseline import LearntMap
@@ -58,13 +59,14 @@ def _told(learnt: "LearntMap", output: Path, width: int) -> str:
 
     found = learnt.learnt
     n_limits = sum(one.limit_ns is not None for one in found.controllers)
+    n_streams = sum(len(one.streams) for one in found.controllers)
     head = (
-        f"Written to {output}: {len(found.controllers)} controllers with "
-        f"{sum(len(one.streams) for one in found.controllers)} streams; "
+        f"Written to {output}: {counted(len(found.controllers), 'controller')} with {counted(n_streams, 'stream')}; "
         f"{counted(found.n_power_ups, 'power-up')} seen whole"
     )
     if n_limits:
-        head += f", from which {n_limits} controllers have a limit for their return."
+        have = counted(n_limits, "controller has", "controllers have")
+        head += f", from which {have} a limit for {plural(n_limits, 'its', 'their')} return."
     else:
         head += "; it takes three until limits for the return can be learnt."
     parts = [filled(head, width)]

@@ -9,12 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
-from busdoc.cli.options import databases, load_inputs, open_source, read_with, waits_s
+from busdoc.cli.options import databases, load_inputs, open_source, waits_s
+from busdoc.cli.progress import read_with
 from busdoc.cli.status_line import StatusLine
 from busdoc.errors import InputError
 
 if TYPE_CHECKING:
-    from busdoc.analysis.result import Result
     from busdoc.isolation.proposals.cure import CureState, FaultRate
     from busdoc.live.resync.cure_watch import CureWatch
 
@@ -38,7 +38,9 @@ def watch_cure(arguments: argparse.Namespace, surroundings: Surroundings) -> Exi
     needed_s = _needed_s(arguments.watch)
     rate = _rate(arguments.after, surroundings)
     if arguments.capture:
-        result = _recorded(arguments, surroundings)
+        from busdoc.analysis.postmortem import postmortem
+
+        result = read_with(postmortem, arguments, surroundings)
         state = state_of(result, rate, needed_s)
     else:
         watch = _Countdown(arguments, surroundings, rate, needed_s).run()
@@ -74,18 +76,9 @@ def _rate(after: Path | None, surroundings: Surroundings) -> "FaultRate":
         from busdoc.cli.progress import Progress
         from busdoc.report.json.document import document
 
-        progress = Progress(surroundings)
-        try:
+        with Progress(surroundings) as progress:
             return fault_rate_of(document(postmortem([after], progress=progress.add)), str(after))
-        finally:
-            progress.clear()
     return fault_rate_of(read_verdict(after), str(after))
-
-
-def _recorded(arguments: argparse.Namespace, surroundings: Surroundings) -> "Result":
-    from busdoc.analysis.postmortem import postmortem
-
-    return read_with(postmortem, arguments, surroundings)
 
 
 class _Countdown:

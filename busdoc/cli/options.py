@@ -3,17 +3,16 @@
 import argparse
 import math
 import shlex
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Literal, TypeVar
+from typing import TYPE_CHECKING, Literal
 
 from busdoc.errors import InputError
 
 if TYPE_CHECKING:
     from busdoc.analysis.result import Result
     from busdoc.capture.listening import FrameSource
-    from busdoc.cli.environment import Surroundings
     from busdoc.decode.database.database import Database
     from busdoc.machine.machine import Machine
 
@@ -25,13 +24,10 @@ __all__ = [
     "load_inputs",
     "open_source",
     "parse_speed",
-    "read_with",
     "report_suffix",
     "waits_s",
     "write_report",
 ]
-
-_R = TypeVar("_R")
 
 
 def add_database_option(parser: argparse.ArgumentParser) -> None:
@@ -153,24 +149,6 @@ def add_recording_input(parser: argparse.ArgumentParser, *, nargs: str = "+") ->
     parser.add_argument("capture", nargs=nargs, type=Path, metavar="CAPTURE", help="capture files, or folders of them")
     add_database_option(parser)
     parser.add_argument("--actions", type=Path, metavar="FILE", help="journal of what was done (CSV)")
-
-
-def read_with(read: Callable[..., _R], arguments: argparse.Namespace, surroundings: "Surroundings", **more: str) -> _R:
-    """Have the recording read with all that goes with it, and show how far that is."""
-    from busdoc.cli.progress import Progress
-
-    progress = Progress(surroundings)
-    try:
-        return read(
-            arguments.capture,
-            databases=databases(arguments),
-            machine_file=arguments.machine,
-            journal_file=arguments.actions,
-            progress=progress.add,
-            **more,
-        )
-    finally:
-        progress.clear()
 
 
 def load_inputs(

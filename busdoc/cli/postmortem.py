@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
-from busdoc.cli.options import add_database_option, databases, read_with, report_suffix, write_report
+from busdoc.cli.options import add_database_option, databases, report_suffix, write_report
+from busdoc.cli.progress import read_with
 from busdoc.errors import InputError
 
 if TYPE_CHECKING:

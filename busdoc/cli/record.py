@@ -208,7 +208,7 @@ class _Run:
 
 def _status_text(state: "RecorderState", buses: "Sequence[BusState]", elapsed_s: float) -> str:
     heard = ", ".join(f"{bus.name} {bus.hearing}" for bus in buses)
-    parts = [_clock_text(elapsed_s), heard, f"{state.frames:,} frames", _files_text(state)]
+    parts = [_clock_text(elapsed_s), heard, counted(state.frames, "frame"), _files_text(state)]
     if state.gaps:
         parts.append(counted(state.gaps, "gap"))
     if state.trouble:
@@ -247,7 +247,7 @@ def _bus_text(bus: "BusState") -> str:
 def _summary_text(summary: "RecordingSummary", n_marks: int, place: "RecordingPlace") -> str:
     state = summary.recorder
     lasted = _clock_text(summary.duration_s)
-    lines = [f"Recorded {state.frames:,} frames in {lasted} to {state.path}: {_files_text(state)}."]
+    lines = [f"Recorded {counted(state.frames, 'frame')} in {lasted} to {state.path}: {_files_text(state)}."]
     if not state.frames:
         lines = [f"Not one frame was heard in {lasted}. docs/adapters.md says what to look at."]
     if summary.gaps:
@@ -256,7 +256,8 @@ def _summary_text(summary: "RecordingSummary", n_marks: int, place: "RecordingPl
     if summary.overruns:
         lines.append(f"The laptop or an adapter did not keep up, {times(summary.overruns)}.")
     if state.left_out:
-        lines.append(f"{state.left_out:,} frames were left out: {state.trouble or 'the disk had no room'}.")
+        frames = counted(state.left_out, "frame was", "frames were")
+        lines.append(f"{frames} left out: {state.trouble or 'the disk had no room'}.")
     elif state.trouble:
         lines.append(f"At the end: {state.trouble}.")
     command = ["busdoc", "postmortem", str(state.path)]

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
-from busdoc.cli.options import add_bus_option, add_recording_input, open_source, read_with
+from busdoc.cli.options import add_bus_option, add_recording_input, open_source
+from busdoc.cli.progress import read_with
 from busdoc.errors import InputError
 
 if TYPE_CHECKING:

@@ -107,8 +107,8 @@ class LiveSession:
             self._judging.look()
             self._telling.silently(False)
             n = len(self._log.actions)
-            words = f"gone on with: {counted(n, 'action')}, {self._listening.frames:,} frames"
-            self._telling.note(now_ns, words)
+            frames = self._listening.frames
+            self._telling.note(now_ns, f"gone on with: {counted(n, 'action')}, {counted(frames, 'frame')}")
 
     def step(self) -> None:
         """Take what came in and judge it, as far as it is due.

@@ -25,6 +25,7 @@ from busdoc.machine.machine import Machine
 from busdoc.report.words.headline import headline
 from busdoc.session.logbook import Logbook
 from busdoc.times import SECOND_NS
+from busdoc.words.counting import counted
 
 __all__ = ["Standing", "look", "plugged", "proposed"]
 
@@ -97,7 +98,9 @@ def look(at: Standing) -> SessionView:
         cautions=tuple(dict.fromkeys((*at.machine.cautions, *needs))),
         labels_given=bool(at.log.labels),
         not_back=not_back(at.machine, opening_state(at.machine, actions), state),
-        recording="" if at.recorder is None else f"recording to {at.recorder.path}: {at.recorder.frames:,} frames",
+        recording=""
+        if at.recorder is None
+        else f"recording to {at.recorder.path}: {counted(at.recorder.frames, 'frame')}",
         trouble="; ".join(text for text in ("" if at.recorder is None else at.recorder.trouble, at.trouble) if text),
         finished=at.source.finished,
         epoch=at.source.epoch,

@@ -62,7 +62,6 @@ class PlainSession:
         self._zone = zone
         self._seen = 0
         self._told_next = ""
-        self._told_headline = ""
         self._told_trouble = ""
         self._told_proposals: set[str] = set()
         self._typed: set[int] = set()

@@ -123,7 +123,11 @@ class ReturnFollowing:
             return
         heard = {one.name for one in found.health.controllers if _is_heard(one.state)}
         mapped = set(self._machine.controllers)
-        who = f"{len(heard & mapped)} of {len(mapped)} controllers" if mapped else f"{len(heard)} controllers"
+        who = (
+            f"{len(heard & mapped)} of {counted(len(mapped), 'controller')}"
+            if mapped
+            else counted(len(heard), "controller")
+        )
         others = f" and {len(heard - mapped)} on no map" if mapped and heard - mapped else ""
         text = f"the machine is on, {who}{others} heard so far: switch it off for two seconds, then on"
         yield ReturnNews(kind=NewsKind.ON, time_ns=until_ns, text=text)

@@ -1,8 +1,9 @@
 """What many dropouts have in common, as plain dictionaries for the JSON document."""
 
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Any, TypeVar
+from collections.abc import Mapping
+from typing import Any
 
+from busdoc.analysis.overview import worth_listing
 from busdoc.intermittent.groups import Group
 from busdoc.intermittent.intermittent import Intermittent
 from busdoc.intermittent.precursors.antecedent import Antecedent
@@ -13,7 +14,6 @@ from busdoc.times import seconds
 __all__ = ["intermittent_keys"]
 
 Json = Mapping[str, Any]
-_Tested = TypeVar("_Tested", Antecedent, Covariate)
 _MOST_IN_VAIN = 20
 
 
@@ -23,8 +23,8 @@ def intermittent_keys(found: Intermittent) -> dict[str, Any]:
     return {
         "groups": [_group(group) for group in found.groups],
         "rate": [_rate(rate) for rate in found.rates],
-        "antecedents": [_antecedent(one, beside) for one in _shown(found.antecedents)],
-        "covariates": [_covariate(one) for one in _shown(found.covariates)],
+        "antecedents": [_antecedent(one, beside) for one in worth_listing(found.antecedents, _MOST_IN_VAIN)],
+        "covariates": [_covariate(one) for one in worth_listing(found.covariates, _MOST_IN_VAIN)],
         "tried": {
             "kinds": found.tried.kinds,
             "signals": found.tried.signals,
@@ -36,15 +36,6 @@ def intermittent_keys(found: Intermittent) -> dict[str, Any]:
             for one in found.advice
         ],
     }
-
-
-def _shown(tests: Sequence[_Tested]) -> Iterator[_Tested]:
-    """Yield all that was found, and the next few: what was tried in vain is told by number alone."""
-    in_vain = 0
-    for one in tests:
-        in_vain += not one.found
-        if one.found or in_vain <= _MOST_IN_VAIN:
-            yield one
 
 
 def _antecedent(one: Antecedent, beside: Mapping[tuple[str, tuple[str, ...]], str | None]) -> Json:

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from busdoc.analysis.result import Result
 from busdoc.report.terminal.wrapping import filled
 from busdoc.report.words.intermittent import before_in_words, rate_in_words
+from busdoc.words.counting import counted
 
 __all__ = ["intermittent_section"]
 
@@ -19,7 +20,7 @@ def intermittent_section(result: Result, width: int) -> Iterator[str]:
     lines = ["What the dropouts have in common"]
     lines += [_wrapped(group.words, width) for group in found.groups[:_MOST_GROUPS]]
     if len(found.groups) > _MOST_GROUPS:
-        lines.append(f"  and {len(found.groups) - _MOST_GROUPS} more groups (--json has them all)")
+        lines.append(f"  and {counted(len(found.groups) - _MOST_GROUPS, 'more group')} (--json has them all)")
     lines.append(_wrapped(rate_in_words(found.rates[0]), width))
     lines += [_wrapped(text, width) for text in before_in_words(found)]
     yield "\n".join(lines)

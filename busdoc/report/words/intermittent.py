@@ -25,16 +25,12 @@ def before_in_words(found: Intermittent) -> Iterator[str]:
     if n_more:
         them = plural(len(standing), "it", "these")
         yield f"and {n_more} more, weaker or along with {them} (--json has them all)."
+    kinds = counted(tried.kinds, "kind of events", "kinds of events")
+    what = f"{kinds} and {counted(tried.signals, 'signal')}"
     if found.findings:
-        yield (
-            f"({tried.kinds} kinds of events and {tried.signals} signals were tried; the chance that any of these is "
-            "false is below 5 %.)"
-        )
+        yield f"({what} were tried; the chance that any of these is false is below 5 %.)"
     elif tried.tests:
-        yield (
-            "Nothing that was recorded goes before the dropouts more often than chance; "
-            f"{tried.kinds} kinds of events and {tried.signals} signals were tried."
-        )
+        yield f"Nothing that was recorded goes before the dropouts more often than chance; {what} were tried."
 
 
 def rate_in_words(rate: Rate) -> str:

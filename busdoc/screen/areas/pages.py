@@ -9,6 +9,7 @@ from busdoc.screen.drawing.lines import Area, Line, fit, line_of, pad, rule, wra
 from busdoc.screen.drawing.states import OFF, STATES
 from busdoc.screen.drawing.styles import Tone
 from busdoc.screen.keys import COMMANDS, Command
+from busdoc.words.counting import counted
 
 __all__ = ["Page", "PageArea", "draw_page"]
 
@@ -46,7 +47,7 @@ def draw_page(page: Page, view: SessionView, width: int, height: int, first: int
     first = max(0, min(first, len(body) - room))
     shown = list(body[first : first + room])
     more = len(body) - first - len(shown)
-    lines = [rule(title, line_of((f"{more} more lines ↓", Tone.WARN)) if more > 0 else (), width)]
+    lines = [rule(title, line_of((f"{counted(more, 'more line')} ↓", Tone.WARN)) if more > 0 else (), width)]
     lines += [fit(line, width) for line in shown]
     lines += [fit((), width)] * (height - 1 - len(lines))
     return [*lines, fit(line_of((f" {foot}", Tone.DO)), width)][:height]

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from busdoc.analysis.overview import worth_listing
 from busdoc.analysis.result import Result
 from busdoc.intermittent.intermittent import Intermittent
 from busdoc.intermittent.precursors.antecedent import Antecedent
@@ -103,10 +104,7 @@ def _before(found: Intermittent) -> Iterator[Block]:
     for value in [one for one in found.covariates if one.found and one.before and one.rest_quantiles][:_MOST_VALUES]:
         yield value_picture(value)
     if found.antecedents:
-        shown = [one for one in found.antecedents if one.found] + [a for a in found.antecedents if not a.found][
-            :_IN_VAIN
-        ]
-        rows = tuple(_event_row(one) for one in shown)
+        rows = tuple(_event_row(one) for one in worth_listing(found.antecedents, _IN_VAIN))
         table = Table(title="Events", columns=_EVENTS, rows=rows, more=len(found.antecedents) - len(rows))
         yield Fold(title="Events that were held against the dropouts, the strongest first", blocks=(table,))
     if found.covariates:
@@ -116,9 +114,7 @@ def _before(found: Intermittent) -> Iterator[Block]:
 
 
 def _values(found: Intermittent) -> Table:
-    in_vain = [one for one in found.covariates if not one.found]
-    shown = [one for one in found.covariates if one.found] + in_vain[:_IN_VAIN]
-    rows = tuple(_value_row(one) for one in shown)
+    rows = tuple(_value_row(one) for one in worth_listing(found.covariates, _IN_VAIN))
     return Table(title="Values", columns=_VALUES, rows=rows, more=len(found.covariates) - len(rows))
 
 

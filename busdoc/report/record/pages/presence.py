@@ -8,6 +8,7 @@ from busdoc.machine.controller_spec import Identity
 from busdoc.report.record.page import Align, Block, Column, Fold, Section, Table, Text, Tone
 from busdoc.report.record.pictures.presence import presence_picture, shown_controllers
 from busdoc.times import clock
+from busdoc.words.counting import counted, plural
 from busdoc.words.duration import duration
 
 __all__ = ["identity_in_words", "presence_section"]
@@ -53,7 +54,9 @@ def presence_section(result: Result) -> Section:
         blocks.append(picture)
     left_out = len(controllers) - len(shown_controllers(result))
     if left_out:
-        blocks.append(Text(text=f"{left_out} controllers without anything to show are in the table only."))
+        are = plural(left_out, "is", "are")
+        said = f"{counted(left_out, 'controller')} without anything to show {are} in the table only."
+        blocks.append(Text(text=said))
     rows = tuple(_row(result, one) for one in controllers)
     blocks.append(Table(title="Controllers", columns=_CONTROLLERS, rows=rows))
     absences = _absences(result)
