@@ -16,9 +16,9 @@ from busdoc.decode.signals.summary import SignalSummary
 from busdoc.health.summary import Health
 from busdoc.intermittent.dropouts import Dropouts, watched_of
 from busdoc.machine.machine_map import load_machine
-from busdoc.simulation.by_chance.intermittent import IntermittentRun, TrueCause, intermittent_run
-from busdoc.simulation.by_chance.machine_text import machine_text
 from busdoc.simulation.run_folder import write_run
+from tests.truth.by_chance.intermittent import IntermittentRun, TrueCause, intermittent_run
+from tests.truth.by_chance.machine_text import machine_text
 
 
 @cache
