@@ -6,6 +6,7 @@ without its name: the frame, the byte and the bit are what the maker needs to lo
 
 from collections.abc import Iterator, Mapping, Sequence
 
+from busdoc.decode.j1939.identifier import NETWORK_GROUPS, PGN_DM1, PGN_DM2, group_of
 from busdoc.health.controller import StreamKey
 from busdoc.health.streams.payload_bits import BitChanges
 from busdoc.intermittent.precursors.event_kind import EventKind, EventSource, events_at
@@ -13,9 +14,7 @@ from busdoc.intermittent.precursors.state_changes import StreamSender
 
 __all__ = ["bit_events"]
 
-_NETWORK_FORMATS = frozenset((0xC7, 0xC8, 0xEA, 0xEB, 0xEC, 0xEE))
-"""Requests, transport sessions and address claims (SAE J1939-21 5.4, 5.10; J1939-81 4.2): their bits are no states."""
-_CODE_GROUPS = frozenset((0xFECA, 0xFECB))
+_CODE_GROUPS = frozenset((PGN_DM1, PGN_DM2))
 """Active and earlier fault codes (J1939-73 5.7): they are kinds of their own."""
 _SDO = range(0x580, 0x680)
 """Service data of CANopen (CiA 301, 7.3.5)."""
@@ -51,4 +50,4 @@ def bit_events(
 def _is_network(key: StreamKey) -> bool:
     if not key.extended:
         return key.id in _SDO or key.id == 0
-    return key.id >> 16 & 0xFF in _NETWORK_FORMATS or key.id >> 8 & 0xFFFF in _CODE_GROUPS
+    return group_of(key.id) & 0xFFFF in NETWORK_GROUPS | _CODE_GROUPS  # on whatever data page
