@@ -18,7 +18,15 @@ from busdoc.health.summary import Health
 from busdoc.isolation.suspects.exposure import Reach, find_reach, with_controllers
 from busdoc.isolation.suspects.findings import Findings, work_through
 from busdoc.isolation.suspects.losses import Losses, gather_losses, silent_at_first
-from busdoc.isolation.suspects.press_timing import OFFSET_PRIOR, OFFSETS_S, lateness_s, lateness_weights
+from busdoc.isolation.suspects.press_timing import (
+    EXTRA,
+    OFFSET_PRIOR,
+    OFFSETS_S,
+    SPARED,
+    WIGGLE_S,
+    lateness_s,
+    lateness_weights,
+)
 from busdoc.isolation.suspects.rates import RATES_HZ
 from busdoc.isolation.verdict import Because
 from busdoc.machine.machine import Machine
@@ -36,16 +44,6 @@ _PROMPT_WIDTH = 0.35
 """How soft that limit is, in the logarithm of the rate.
 Settled on simulated sessions; tried again with:
 python -m benchmarks.isolation_fit suspects.attribution._PROMPT_WIDTH 0.1 1.0"""
-_WIGGLE_S = 1.5
-"""A bad contact that is moved shows within about this time (common practice)."""
-_EXTRA = 1e-3
-"""Likelihood of each controller that fell and that the cause cannot reach.
-Settled on simulated sessions; tried again with:
-python -m benchmarks.isolation_fit suspects.attribution._EXTRA 1e-4 1e-2"""
-_SPARED = 0.2
-"""Likelihood of each controller that the cause reaches and that did not fall in the same incident.
-Settled on simulated sessions; tried again with:
-python -m benchmarks.isolation_fit suspects.attribution._SPARED 0.07 0.5"""
 _PRESS_WITHIN_S = 2.5
 """A press comes no later after what was done, as a rule.
 Settled on simulated sessions; tried again with:
@@ -177,7 +175,7 @@ def _group_fit(losses: Losses, takes: BoolArray) -> Float64Array:
     near = np.abs(losses.t_s[:, None] - losses.t_s[None, :]) < _HOLD_UP_S
     fell_near = (near.astype(np.int64) @ losses.hit.astype(np.int64)) > 0
     spared = np.sum(reached & ~fell_near[:, None, :], axis=2)
-    fit: Float64Array = np.where(np.any(hit & reached, axis=2), _EXTRA**extra * np.maximum(_SPARED**spared, 1e-3), 0.0)
+    fit: Float64Array = np.where(np.any(hit & reached, axis=2), EXTRA**extra * np.maximum(SPARED**spared, 1e-3), 0.0)
     return fit
 
 
@@ -205,7 +203,7 @@ def _exposed_promptly(findings: Findings) -> Float64Array:
             found[k, n] += fresh * float(share[n] @ (shows_rate[k] @ (prompt * there)))
         for n, action in enumerate(actions):
             if action.kind is ActionKind.WIGGLE:
-                soon = float(weights[(done_s[n] < t) & (t - done_s[n] < _WIGGLE_S)].sum())
+                soon = float(weights[(done_s[n] < t) & (t - done_s[n] < WIGGLE_S)].sum())
                 found[k, n] += soon * float(findings.posterior.shows[k][reach.touched[n]].sum())
     total = found.sum(axis=1, keepdims=True)
     capped: Float64Array = found / np.maximum(total, 1.0)

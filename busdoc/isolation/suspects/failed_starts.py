@@ -14,7 +14,7 @@ from busdoc.actions.action import Action, ActionKind
 from busdoc.arrays import BoolArray, Float64Array
 from busdoc.isolation.suspects.exposure import Reach
 from busdoc.isolation.suspects.losses import Losses
-from busdoc.isolation.suspects.press_timing import group_fit
+from busdoc.isolation.suspects.press_timing import SPARED, group_fit
 from busdoc.isolation.suspects.rates import RATES_HZ
 from busdoc.isolation.suspects.recovery_evidence import holding, latching, weigh_end
 from busdoc.machine.machine import Machine, PartKind
@@ -171,7 +171,7 @@ def _beginning(
     scene: _Scene, hit: BoolArray, supply: BoolArray, loose: BoolArray
 ) -> tuple[Float64Array, float, BoolArray, BoolArray, int | None]:
     reaches = scene.reach.reaches[0]
-    fit = group_fit(reaches, hit, np.ones(len(hit), np.bool_), loose)
+    fit = group_fit(reaches, hit, np.ones(len(hit), np.bool_), loose, SPARED)
     names = [scene.reach.controllers[c] for c in np.flatnonzero(hit)]
     stays = float(np.mean([holding(latching(scene.machine, name)) for name in names]))
     fell = stays * -np.expm1(-RATES_HZ * _BEFORE_S) + (1.0 - stays) * RATES_HZ * _HOLDS_S / (1.0 + RATES_HZ * _HOLDS_S)
@@ -192,6 +192,6 @@ def _power_up(
 ) -> tuple[Float64Array, float, BoolArray, BoolArray, int | None]:
     at_s = float(scene.likely_s[m])
     came = np.array([_absence_at(scene, c, at_s + STARTS_WITHIN_S) is None for c in range(len(hit))], np.bool_)
-    fit = group_fit(scene.reach.reaches[m + 1], hit, hit | came, loose)
+    fit = group_fit(scene.reach.reaches[m + 1], hit, hit | came, loose, SPARED)
     fell = -np.expm1(-RATES_HZ * _START_S)
     return fit[:, None] * fell, _DEAD_START, hit, fit > 0.01, m

@@ -18,9 +18,11 @@ from busdoc.isolation.suspects.rates import RATES_HZ
 from busdoc.times import SECOND_NS
 
 __all__ = [
+    "EXTRA",
     "OFFSETS_S",
     "OFFSET_PRIOR",
     "SPARED",
+    "WIGGLE_S",
     "WIGGLE_SHOWS",
     "Soft",
     "group_fit",
@@ -51,15 +53,15 @@ _LIKELY = np.exp(-0.5 * (OFFSETS_S / 0.4) ** 2) + 0.02
 """Not normalised: within half a second as a rule, else anywhere in reach (common practice)."""
 OFFSET_PRIOR: Float64Array = np.asarray(_LIKELY / _LIKELY.sum(), np.float64)
 """One clock serves both as a rule (common practice: laptop and bus interface share it); now and then it does not."""
-_EXTRA = 1e-3
-"""Likelihood of each controller that fell and that the part does not reach.
+EXTRA = 1e-3
+"""Likelihood of each controller that fell and that the cause, a part or an action, does not reach.
 Settled on simulated sessions; tried again with:
-python -m benchmarks.isolation_fit suspects.press_timing._EXTRA 1e-4 1e-2"""
+python -m benchmarks.isolation_fit suspects.press_timing.EXTRA 1e-4 1e-2"""
 SPARED = 0.2
-"""Likelihood of each controller that the part reaches and that did not fall: one rides through what resets another.
+"""Likelihood of each controller that the cause reaches and that did not fall: one rides through what resets another.
 Settled on simulated sessions; tried again with:
 python -m benchmarks.isolation_fit suspects.press_timing.SPARED 0.07 0.5"""
-_WIGGLE_S = 1.5
+WIGGLE_S = 1.5
 """A bad contact that is moved shows within about this time (common practice)."""
 WIGGLE_SHOWS = 0.4
 """Chance that a bad contact shows when it is moved (common practice: it often does, not always)."""
@@ -163,7 +165,7 @@ def soften(
 
 
 def group_fit(
-    reached: BoolArray, hit: BoolArray, up: BoolArray, loose: BoolArray, spared: float | Float64Array = SPARED
+    reached: BoolArray, hit: BoolArray, up: BoolArray, loose: BoolArray, spared: float | Float64Array
 ) -> Float64Array:
     """(P,) likelihood of the group that fell, given whom the part reaches.
 
@@ -173,7 +175,7 @@ def group_fit(
     of_up = reached & up[None, :]
     extra = np.sum(hit[None, :] & ~of_up, axis=1)
     stayed = np.where(loose, 0, np.sum(of_up & ~hit[None, :], axis=1))
-    fit: Float64Array = np.where(np.any(of_up & hit[None, :], axis=1), _EXTRA**extra * spared**stayed, 0.0)
+    fit: Float64Array = np.where(np.any(of_up & hit[None, :], axis=1), EXTRA**extra * spared**stayed, 0.0)
     return fit
 
 
@@ -210,6 +212,6 @@ def shaken(
     for j in near:
         if actions[j].kind is ActionKind.WIGGLE:
             after_s = t - nodes_s[j]
-            soon = float(lateness_weights()[(after_s > 0.0) & (after_s < _WIGGLE_S)].sum()) / _WIGGLE_S
+            soon = float(lateness_weights()[(after_s > 0.0) & (after_s < WIGGLE_S)].sum()) / WIGGLE_S
             added = np.where(reach.touched[j], np.maximum(added, WIGGLE_SHOWS * soon * fit), added)
     return added

@@ -96,7 +96,7 @@ def weigh_returns(
             by_part, by_restart = weigh_end(machine, reach, losses, supply, nodes_s, c, float(losses.t_s[row]), span_s)
             part[:, k] += np.log(by_part) / (alike * len(fell))
             background[k] += np.log(by_restart) / (alike * len(fell))
-    top = np.maximum(part.max(axis=0, initial=-np.inf), background) if len(rows) else background
+    top = np.maximum(part.max(axis=0, initial=-np.inf), background)
     return Returns(part=np.exp(part - top), background=np.exp(background - top))
 
 
@@ -186,7 +186,7 @@ def _held(end: _End, reach: Reach, nodes_s: Float64Array, c: int) -> Float64Arra
     likelihood = np.full(len(reach.parts), 0.0 if end.alone else 1.0)
     for m in range(len(nodes_s)):
         out = reach.reaches[m, :, c] & ~reach.reaches[m + 1, :, c]
-        if not out.any() or nodes_s[m].min() > over_s or nodes_s[m].max() < end.t_s:
+        if not out.any() or nodes_s[m].max() < end.t_s:
             continue
         since_s = over_s - nodes_s[m]
         density, by_then = _start(since_s)
@@ -198,10 +198,10 @@ def _held(end: _End, reach: Reach, nodes_s: Float64Array, c: int) -> Float64Arra
 
 def _start(since_s: Float64Array) -> tuple[Float64Array, Float64Array]:
     """Density, 1/s, and probability by then of a start that many seconds after it could begin."""
-    positive = np.maximum(since_s, 1e-3)
+    positive = np.maximum(since_s, 1e-3)  # before it can begin, as good as nil
     z = np.log(positive / _RESTART_S) / _RESTART_SPREAD
-    density = np.where(since_s > 0.0, np.exp(-0.5 * z * z) / (positive * _RESTART_SPREAD * _ROOT_2PI), 0.0)
-    return density, np.where(since_s > 0.0, np.interp(z, *_normal()), 0.0)
+    density = np.exp(-0.5 * z * z) / (positive * _RESTART_SPREAD * _ROOT_2PI)
+    return density, np.interp(z, *_normal())
 
 
 @lru_cache(maxsize=1)
