@@ -52,6 +52,15 @@ def test_a_map_that_gives_neither_gets_neither() -> None:
     assert named(health_of(block, (ControllerSpec(name="hopper", expects=expects),)), "hopper").identity == Identity()
 
 
+def test_a_name_that_cannot_claim_an_address_is_known_by_the_name_alone() -> None:
+    # SAE J1939-81: 'cannot claim' is a claim sent from the null address
+    lost = ticking(0x18FF0131).without(*GONE)
+    cannot = at(0x18EEFFFE, 14_950 * MS, NAME)
+    health = health_of(merged(lost, OTHER, cannot, at(0x18EEFF31, 1, NAME)), (named_hopper(),))
+    (incident,) = of_kind(health, IncidentKind.DROPOUT)
+    assert "it sent a cannot claim that nobody had asked for" in incident.why
+
+
 # Nodes
 
 

@@ -193,6 +193,25 @@ def test_what_was_asked_for_makes_nobody_one_that_announces_its_starts() -> None
     assert "it did not announce a start, as it does otherwise" in unasked.evidence
 
 
+@pytest.mark.parametrize(("signs", "n"), [((), 0), ((True,), 0), ((False,), 1)])
+def test_a_short_silence_before_a_start_that_nobody_asked_for_is_a_loss(signs: tuple[bool, ...], n: int) -> None:
+    watch = HealthWatch()
+    slow = ticking(A2, 50 * MS, period_ns=S)
+    watch.feed(merged(ticking(A).without(10_100 * MS, 10_400 * MS), slow, ticking(B, 7 * MS)))
+    watch._observed.signs += [sign(SignKind.HEARTBEAT_FIRST, 10_350 * MS, asked=asked) for asked in signs]
+    assert len(of_kind(watch.close(), IncidentKind.DROPOUT)) == n
+
+
+def test_a_sign_is_of_its_sender_alone() -> None:
+    watch = HealthWatch()
+    watch.feed(merged(ticking(A).without(*GONE), ticking(B, 7 * MS).without(18 * S, 20 * S), ticking(C, 9 * MS)))
+    for t_ns in (14_950 * MS, 19_950 * MS):
+        watch._observed.signs.append(sign(SignKind.HEARTBEAT_FIRST, t_ns))
+    first, second = (incident.losses[0] for incident in of_kind(watch.close(), IncidentKind.DROPOUT))
+    words = "it sent a first heartbeat that nobody had asked for"
+    assert (words in first.evidence, words in second.evidence) == (True, False)
+
+
 def test_one_that_announced_its_start_and_is_gone_is_not_known_to_have_restarted() -> None:
     gone = weighed(sign(SignKind.ADDRESS_CLAIM, 5 * S), back_ns=UNTIL_NS + 1)
     assert (gone.back_ns, gone.ran_on) == (None, RanOn.UNKNOWN)
@@ -278,6 +297,9 @@ def test_specs_come_first_in_their_order_and_those_never_heard_last() -> None:
     assert (ghost.state, ghost.channel, ghost.frames, ghost.streams) == (ControllerState.NEVER_SEEN, None, 0, ())
     assert (ghost.present_ns, ghost.lost_ns, ghost.absences) == (0, 0, ())
     assert (ghost.dropouts, ghost.restarts, ghost.first_ns, ghost.last_ns) == (0, 0, None, None)
+    watch = HealthWatch(specs)
+    watch.feed(block)
+    assert watch.close().controllers[-1].absences == ()
     expected = health_of(block, specs, complete=True).controllers[-1]
     assert (expected.lost_ns, expected.absences) == (UNTIL_NS, ((0, UNTIL_NS),))
     on_one = health_of(block, (replace(specs[0], channel=1),)).controllers[-1]
@@ -345,6 +367,14 @@ def test_gaps_of_the_recorder_are_told_in_order_and_excuse_their_channel_alone()
     assert (first.ran_on, first.p_restarted, first.losses) == (RanOn.UNKNOWN, None, ())
     assert (second.kind, second.controllers) == (IncidentKind.DROPOUT, ("address 0x31 on 1",))
     assert (third.why, fourth.why) == (("the disk was full",), ())
+
+
+def test_gaps_of_the_same_time_are_told_by_channel() -> None:
+    watch = HealthWatch()
+    watch.feed(merged(ticking(A), ticking(B, channel=1)))
+    for channel in (1, 0, None):
+        watch.note_gap(20 * S, 21 * S, channel)
+    assert [gap.channel for gap in watch.close().gaps] == [None, 0, 1]
 
 
 def test_an_open_gap_counts_for_now_alone() -> None:
