@@ -21,7 +21,7 @@ from busdoc.isolation.suspects.rates import BACKGROUND_HZ, RATES_HZ
 from busdoc.machine.controller_spec import ControllerSpec
 from busdoc.machine.machine import Controller, Machine, Part, PartKind
 from tests.isolation.evidence_by_hand import Record, background_density, weigh_part
-from tests.truth.hand_records import NS, action, dropout, unplug
+from tests.truth.hand_records import NS, action, dropout, sweeper, unplug
 
 CARRIER = Machine(
     name="Straddle carrier",
@@ -225,3 +225,23 @@ def test_quiet_of_one_plugging_after_another_adds_up() -> None:
     evidence, record = weigh([dropout(20.0, 24.0, "spreader")], moves, 200.0)
     assert evidence.quiet_s[record.reach.parts.index("harness")] == pytest.approx(75.5 + 90.5)
     assert evidence.quiet_s[record.reach.parts.index("spreader")] == pytest.approx(176.0)
+
+
+def test_a_plug_that_no_map_knows_hangs_on_one_of_those_that_fell_alone() -> None:
+    """The hopper and the fan each fell alone, the lift only with others: its quiet says nothing of the blue plug."""
+    machine = sweeper()
+    actions = [unplug(1, 300.0, "blue plug")]
+    incidents = [dropout(20.0, 24.0, "hopper"), dropout(30.0, 34.0, "fan"), dropout(40.0, 44.0, "fan", "lift")]
+    incidents += [dropout(100.0, 190.0, "hopper", "fan")]
+    reach = find_reach(machine, actions)
+    losses = gather_losses(incidents, reach.controllers, 0)
+    evidence = weigh_evidence(machine, losses, range(4), reach, actions, 0, 195.0)
+    # Between the third dropout and the fourth; after that neither was up for long, while the lift was.
+    assert evidence.quiet_s[reach.parts.index("blue plug")] == pytest.approx(60.0, abs=0.1)
+
+
+def test_a_part_that_was_never_exposed_has_no_quiet_and_nothing_to_answer_for() -> None:
+    out = [unplug(1, 0.2, "harness")]
+    evidence, record = weigh([dropout(20.0, 24.0, "spreader")], out, 200.0)
+    assert evidence.quiet_s[record.reach.parts.index("harness")] == 0.0
+    assert not evidence.exposed[record.reach.parts.index("harness")].any()

@@ -97,8 +97,6 @@ class Soft:
     """(P, R) hazard given that the part had stayed quiet until then, 1/s."""
     log_survival: Float64Array
     """(P, R) of the exposure since the action near."""
-    touched: BoolArray
-    """(P,) whose exposure began near."""
     reached: BoolArray
     """(P, C) that may have been reached at the moment, though not as the times are written."""
 
@@ -110,7 +108,6 @@ def soften(
     t: float,
     hit: BoolArray,
     since: Float64Array,
-    m: int,
 ) -> Soft:
     """Weigh one incident against every part, the actions near it summed over when they may really have been done.
 
@@ -122,13 +119,11 @@ def soften(
     t : when the controllers fell, s
     hit : (C,) that fell
     since : (C,) up since, s
-    m : the stretch between actions that the incident lies in, as the times are written
     """
     n_parts = len(reach.parts)
     weights = lateness_weights()
-    # As the times are written: joined to one of those that fell, or not.
-    now = np.any(reach.reaches[m] & hit[None, :], axis=1)
-    rate = np.where(now[:, None], RATES_HZ[None, :], 0.0)
+    # As the times are written; whether it was joined to one of those that fell is `group_fit`'s to say.
+    rate = np.tile(RATES_HZ, (n_parts, 1))
     log_survival = np.zeros((n_parts, len(RATES_HZ)))
     touched = np.zeros(n_parts, np.bool_)
     reached = np.zeros_like(reach.reaches[0])
@@ -155,7 +150,7 @@ def soften(
             rate[gone] = still * RATES_HZ
             rate[parts & touched] *= still
             reached |= parts[:, None] & before
-    return Soft(rate=rate, log_survival=log_survival, touched=touched, reached=reached)
+    return Soft(rate=rate, log_survival=log_survival, reached=reached)
 
 
 def group_fit(

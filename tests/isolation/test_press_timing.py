@@ -1,0 +1,61 @@
+"""When a press was really made, and who falls with a part, by hand."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from busdoc.actions.action import ActionKind, Origin
+from busdoc.isolation.suspects.press_timing import OFFSET_PRIOR, OFFSETS_S, group_fit, lateness_s, lateness_weights
+from tests.truth.hand_records import NS, action
+
+
+def test_a_press_of_twice_the_uncertainty_may_be_twice_as_late() -> None:
+    """From three times as early to five times as late."""
+    press = action(1, 50.0, ActionKind.UNPLUG, "harness-A")
+    loose = replace(press, uncertainty_ns=2 * NS)
+    nodes_s = lateness_s([press, loose])
+    assert (nodes_s[0, 0], nodes_s[0, -1]) == pytest.approx((-3.0, 5.0))
+    assert nodes_s[1] == pytest.approx(2.0 * nodes_s[0])
+
+
+def test_what_a_signal_or_the_bus_told_has_no_lag_of_a_hand() -> None:
+    """On the average: the mean lag of a press is taken off again."""
+    press = action(1, 50.0, ActionKind.POWER_CYCLE)
+    by_hand, by_bus, by_signal = lateness_s(
+        [press, replace(press, origin=Origin.BUS), replace(press, origin=Origin.SIGNAL)]
+    )
+    assert by_hand - by_bus == pytest.approx(np.full(len(by_hand), 0.55))
+    assert by_signal == pytest.approx(by_bus)
+    assert abs(float(lateness_weights() @ by_bus)) < 0.05
+
+
+def test_the_clock_of_the_journal_is_the_captures_as_a_rule_and_seconds_off_now_and_then() -> None:
+    """Half-second steps up to seven seconds either way (common practice)."""
+    assert pytest.approx(np.linspace(-7.0, 7.0, 29)) == OFFSETS_S
+    assert OFFSET_PRIOR.sum() == pytest.approx(1.0)
+    assert pytest.approx(OFFSET_PRIOR[::-1]) == OFFSET_PRIOR
+    # a normal of 0.4 s over one in fifty anywhere
+    odds = (np.exp(-0.5 * (0.5 / 0.4) ** 2) + 0.02) / 1.02
+    assert OFFSET_PRIOR[15] / OFFSET_PRIOR[14] == pytest.approx(odds)
+    assert OFFSET_PRIOR[-1] / OFFSET_PRIOR[14] == pytest.approx(0.02 / 1.02)
+
+
+def test_the_weights_are_worked_out_once_and_cannot_be_changed_by_a_caller() -> None:
+    with pytest.raises(ValueError, match="read-only"):
+        lateness_weights()[0] = 1.0
+
+
+def test_who_falls_with_a_part_is_who_it_reaches_and_hardly_anybody_else() -> None:
+    """One in a thousand for each that it does not reach; one in five for each that stayed, unless no map knows it.
+
+    The fourth controller was away already: it neither fell nor stayed.
+    """
+    reached = np.array(
+        [[1, 1, 0, 1], [1, 0, 0, 1], [1, 1, 1, 1], [0, 0, 1, 1], [1, 1, 1, 1]], np.bool_
+    )  # fmt: skip
+    hit, up = np.array([1, 1, 0, 0], np.bool_), np.array([1, 1, 1, 0], np.bool_)
+    loose = np.array([0, 0, 0, 0, 1], np.bool_)
+    assert group_fit(reached, hit, up, loose, 0.2) == pytest.approx([1.0, 1e-3, 0.2, 0.0, 1.0])
+    by_part = np.array([0.2, 0.2, 0.05, 0.2, 0.2])
+    assert group_fit(reached, hit, up, loose, by_part)[2] == pytest.approx(0.05)
