@@ -6,8 +6,17 @@ import numpy as np
 import pytest
 
 from busdoc.actions.action import ActionKind, Origin
-from busdoc.isolation.suspects.press_timing import OFFSET_PRIOR, OFFSETS_S, group_fit, lateness_s, lateness_weights
-from tests.truth.hand_records import NS, action
+from busdoc.isolation.suspects.exposure import find_reach
+from busdoc.isolation.suspects.press_timing import (
+    OFFSET_PRIOR,
+    OFFSETS_S,
+    group_fit,
+    lateness_s,
+    lateness_weights,
+    soften,
+)
+from busdoc.isolation.suspects.rates import RATES_HZ
+from tests.truth.hand_records import NS, action, sweeper
 
 
 def test_a_press_of_twice_the_uncertainty_may_be_twice_as_late() -> None:
@@ -59,3 +68,33 @@ def test_who_falls_with_a_part_is_who_it_reaches_and_hardly_anybody_else() -> No
     assert group_fit(reached, hit, up, loose, 0.2) == pytest.approx([1.0, 1e-3, 0.2, 0.0, 1.0])
     by_part = np.array([0.2, 0.2, 0.05, 0.2, 0.2])
     assert group_fit(reached, hit, up, loose, by_part)[2] == pytest.approx(0.05)
+
+
+@pytest.mark.parametrize("order", [("plug", "unplug"), ("unplug", "plug")])
+def test_a_branch_that_was_moved_twice_near_a_dropout_is_weighed_by_both_presses(order: tuple[str, str]) -> None:
+    """In and out again within two seconds: exposed since the first, if the second was still to come; by hand.
+
+    Out and in again: as it is after being plugged in, whatever was before.
+    """
+    kinds = {"plug": ActionKind.PLUG, "unplug": ActionKind.UNPLUG}
+    out = action(1, 10.0, ActionKind.UNPLUG, "harness-A")
+    moves = [action(n, t, kinds[one], "harness-A") for n, t, one in zip((2, 3), (50.0, 52.0), order, strict=True)]
+    actions = [out, *moves] if order[0] == "plug" else moves
+    reach = find_reach(sweeper(), actions)
+    p, c = reach.parts.index("harness-A"), reach.controllers.index("hopper")
+    hit = np.array([name == "hopper" for name in reach.controllers])
+    nodes_s = np.array([a.time_ns / NS for a in actions])[:, None] - lateness_s(actions)
+    t, near = 51.0, np.arange(len(actions) - 2, len(actions))
+    soft = soften(reach, near, nodes_s, t, hit, np.zeros(len(hit)))
+    weights, plugged_s = lateness_weights(), nodes_s[near[order.index("plug")]]
+    waited_s = np.where(plugged_s < t, t - plugged_s, 0.0)
+    alive = np.array([weights @ np.exp(-r * waited_s) for r in RATES_HZ])
+    shows = np.array([r * (weights @ np.where(plugged_s < t, np.exp(-r * waited_s), 0.0)) for r in RATES_HZ])
+    still = float(weights[nodes_s[near[order.index("unplug")]] > t].sum()) if order[0] == "plug" else 1.0
+    assert soft.rate[p] == pytest.approx(still * shows / alive)
+    assert soft.log_survival[p] == pytest.approx(np.log(alive))
+    assert soft.reached[p, c]
+    other = reach.parts.index("harness-B")
+    assert pytest.approx(RATES_HZ) == soft.rate[other]
+    assert not soft.log_survival[other].any()
+    assert not soft.reached[other].any()

@@ -136,7 +136,7 @@ def soften(
         if joins.any():
             waited_s = t - np.maximum(nodes_s[j], since_s)
             done = nodes_s[j] < t
-            stays = np.exp(-np.outer(np.maximum(waited_s, 0.0) * done, RATES_HZ))  # (nodes, R)
+            stays = np.exp(-np.outer(waited_s * done, RATES_HZ))  # (nodes, R)
             alive = weights @ stays
             shows = RATES_HZ * ((weights * done) @ stays)
             rate[joins] = shows / alive
