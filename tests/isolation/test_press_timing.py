@@ -14,6 +14,7 @@ from busdoc.isolation.suspects.press_timing import (
     lateness_s,
     lateness_weights,
     soften,
+    untold,
 )
 from busdoc.isolation.suspects.rates import RATES_HZ
 from tests.truth.hand_records import NS, action, sweeper
@@ -98,3 +99,30 @@ def test_a_branch_that_was_moved_twice_near_a_dropout_is_weighed_by_both_presses
     assert pytest.approx(RATES_HZ) == soft.rate[other]
     assert not soft.log_survival[other].any()
     assert not soft.reached[other].any()
+
+
+@pytest.mark.parametrize(
+    ("since_s", "written_s", "spread_s", "latest"),
+    [
+        (10.0, (), 90.0, None),  # no press at all: since it came back
+        (10.0, (80.0,), 50.0, 80.0),  # half a minute before the latest press
+        (70.0, (40.0, 80.0), 30.0, 80.0),  # but not while the controller was away
+        (70.0, (40.0,), 30.0, 40.0),
+        (10.0, (80.0, 101.9), 28.1, 101.9),  # one that is written down just after may come before
+        (10.0, (80.0, 102.1), 50.0, 80.0),
+        (99.8, (), 1.0, None),  # a second at least
+    ],
+)
+def test_a_part_that_is_in_against_what_is_written_may_have_been_put_in_at_the_last_press_or_at_any_time_before(
+    since_s: float, written_s: tuple[float, ...], spread_s: float, latest: float | None
+) -> None:
+    """The dropout comes at 100 s. Half for each: r e^-rw over the readings w of the press, and an even beginning."""
+    presses = [action(n, t, ActionKind.UNPLUG, "harness-A") for n, t in enumerate(written_s, start=1)]
+    nodes_s = np.array(written_s)[:, None] - lateness_s(presses) if presses else np.empty((0, 81))
+    density = untold(np.array(written_s), nodes_s, 100.0, np.array([True, False]), np.array([since_s, 0.0]))
+    expected = 0.5 * (1.0 - np.exp(-RATES_HZ * spread_s)) / spread_s
+    if latest is not None:
+        waited_s = 100.0 - np.maximum(latest - lateness_s(presses[:1])[0], since_s)
+        weights = np.where(waited_s > 0.0, lateness_weights(), 0.0)
+        expected += 0.5 * RATES_HZ * np.array([weights @ np.exp(-r * np.maximum(waited_s, 0.0)) for r in RATES_HZ])
+    assert density == pytest.approx(expected)
