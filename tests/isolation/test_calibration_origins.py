@@ -16,10 +16,9 @@ ROOT = Path(busdoc.isolation.__file__).parent
 ORIGIN = re.compile(r"common practice|from memory|by definition|bound on work|settled\s+on|\b(?:19|20)\d\d\b", re.I)
 """A fact of the trade, a recalled value, no value at all but a name or a unit, a limit on how much is enumerated,
 simulated sessions, or a published source with its year."""
-SETTLED = re.compile(r"^Settled on simulated sessions(?:, and flat)?; tried again with:\n(?=python )", re.MULTILINE)
-"""How a value that simulated sessions decided is worded, whatever it is. It was settled as the engine was made, by more
-than one command; with the commands named, others were tried again. 'Flat' is where no value of these was told apart
-from that in force."""
+SETTLED = re.compile(r"^Settled on simulated sessions(?:, and flat)?; try again with:\n(?=python )", re.MULTILINE)
+"""How a value that simulated sessions decided is worded, whatever it is. It was settled as the engine was made, not by
+the command; that says whether another value would score higher. It has said 'flat' where it told none apart."""
 COMMAND = re.compile(r"^python -m benchmarks\.isolation_fit (.*?)\.?$", re.MULTILINE)
 
 
