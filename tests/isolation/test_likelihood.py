@@ -116,13 +116,12 @@ def test_eight_rates_of_each_about_the_one_that_it_shows_at_are_enough(rates: tu
 
 
 def test_where_only_three_kinds_are_tried_at_once_they_are_those_that_showed() -> None:
-    """And where only four are paired, with one of the six that stayed quiet."""
-    terms = three_that_each_showed(6, (4, 10, 15))
-    whole = the_short_way(terms)
-    short = the_short_way(terms, _MOST_TRIPLED=3, _MOST_PAIRED=4)
-    bad = np.array([[6, 7, 8]])
+    """And where only four are paired, with one of the four that stayed quiet."""
+    terms = three_that_each_showed(4, (4, 10, 15))
+    whole, short = likelihoods_of_sets(terms), the_short_way(terms, _MOST_TRIPLED=3, _MOST_PAIRED=4)
+    bad = np.array([[4, 5, 6]])
     assert short.three(bad) == pytest.approx(whole.three(bad), abs=0.03)
-    assert short.pair[6:, 6:] == pytest.approx(whole.pair[6:, 6:])
+    assert short.pair[4:, 4:] == pytest.approx(whole.pair[4:, 4:])
 
 
 def test_as_many_are_paired_as_may_be_the_likeliest_and_who_explains_an_incident_best() -> None:

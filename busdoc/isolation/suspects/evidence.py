@@ -244,7 +244,7 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
         # Which parts were exposed, as the presses were written down, and as those near it may have been meant.
         m = int(np.searchsorted(record.likely_s, t))
         near = np.flatnonzero(np.abs(record.written_s - t) < 5.0 * record.sigma_s)
-        soft = soften(reach, near, record.nodes_s, t, hit, since, m)
+        soft = soften(reach, near, record.nodes_s, t, hit, since)
         exempt(cells, reach, near, record.likely_s, t, hit, since)
         spent &= cells.live
         # Who fell and who did not, for a part where it was written to be, and for one that is plugged in after all.

@@ -103,8 +103,6 @@ class Soft:
     """(P, R) hazard given that the part had stayed quiet until then, 1/s."""
     log_survival: Float64Array
     """(P, R) of the exposure since the action near."""
-    touched: BoolArray
-    """(P,) whose exposure began near."""
     reached: BoolArray
     """(P, C) that may have been reached at the moment, though not as the times are written."""
 
@@ -116,7 +114,6 @@ def soften(
     t: float,
     hit: BoolArray,
     since: Float64Array,
-    m: int,
 ) -> Soft:
     """Weigh one incident against every part, the actions near it summed over when they may really have been done.
 
@@ -128,13 +125,11 @@ def soften(
     t : when the controllers fell, s
     hit : (C,) that fell
     since : (C,) up since, s
-    m : the stretch between actions that the incident lies in, as the times are written
     """
     n_parts = len(reach.parts)
     weights = lateness_weights()
-    # As the times are written: joined to one of those that fell, or not.
-    now = np.any(reach.reaches[m] & hit[None, :], axis=1)
-    rate = np.where(now[:, None], RATES_HZ[None, :], 0.0)
+    # As the times are written; whether it was joined to one of those that fell is `group_fit`'s to say.
+    rate = np.tile(RATES_HZ, (n_parts, 1))
     log_survival = np.zeros((n_parts, len(RATES_HZ)))
     touched = np.zeros(n_parts, np.bool_)
     reached = np.zeros_like(reach.reaches[0])
@@ -147,7 +142,7 @@ def soften(
         if joins.any():
             waited_s = t - np.maximum(nodes_s[j], since_s)
             done = nodes_s[j] < t
-            stays = np.exp(-np.outer(np.maximum(waited_s, 0.0) * done, RATES_HZ))  # (nodes, R)
+            stays = np.exp(-np.outer(waited_s * done, RATES_HZ))  # (nodes, R)
             alive = weights @ stays
             shows = RATES_HZ * ((weights * done) @ stays)
             rate[joins] = shows / alive
@@ -161,7 +156,7 @@ def soften(
             rate[gone] = still * RATES_HZ
             rate[parts & touched] *= still
             reached |= parts[:, None] & before
-    return Soft(rate=rate, log_survival=log_survival, touched=touched, reached=reached)
+    return Soft(rate=rate, log_survival=log_survival, reached=reached)
 
 
 def group_fit(
