@@ -30,14 +30,14 @@ def test_a_press_of_twice_the_uncertainty_may_be_twice_as_late() -> None:
 
 
 def test_what_a_signal_or_the_bus_told_has_no_lag_of_a_hand() -> None:
-    """On the average: the mean lag of a press is taken off again."""
+    """To a tenth of the uncertainty, on the average: the mean lag of a press is taken off again."""
     press = action(1, 50.0, ActionKind.POWER_CYCLE)
     by_hand, by_bus, by_signal = lateness_s(
         [press, replace(press, origin=Origin.BUS), replace(press, origin=Origin.SIGNAL)]
     )
     assert by_hand - by_bus == pytest.approx(np.full(len(by_hand), 0.55))
     assert by_signal == pytest.approx(by_bus)
-    assert abs(float(lateness_weights() @ by_bus)) < 0.05
+    assert abs(float(lateness_weights() @ by_bus)) < 0.1
 
 
 def test_the_clock_of_the_journal_is_the_captures_as_a_rule_and_seconds_off_now_and_then() -> None:
