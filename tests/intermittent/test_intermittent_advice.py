@@ -56,7 +56,7 @@ def event(followed: int = 60, said_by: str = "boom") -> Antecedent:
         explained=0.9,
         explained_low=0.7,
         explained_high=1.0,
-        lag_s=(0.4, 0.5, 0.6),
+        lags_s=(0.4, 0.5, 0.6),
         order_unclear=False,
         is_sure=True,
         p=1e-9,
