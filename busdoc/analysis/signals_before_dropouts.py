@@ -35,10 +35,7 @@ _MOST_SIGNALS = 5000
 
 
 def second_look(
-    case: Case,
-    health: Health,
-    summaries: Sequence[SignalSummary],
-    dropouts: Sequence[Dropouts],
+    case: Case, health: Health, summaries: Sequence[SignalSummary], dropouts: Sequence[Dropouts]
 ) -> Evidence:
     """Read a recording again and hold its measured values against its dropouts.
 

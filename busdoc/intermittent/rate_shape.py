@@ -13,14 +13,7 @@ import numpy as np
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.intermittent.binomial import at_least
 from busdoc.intermittent.dropouts import Watched
-from busdoc.intermittent.rate_tests import (
-    garwood,
-    greenwood_p,
-    halves_p,
-    halving_seen_after,
-    laplace_trend,
-    phase_p,
-)
+from busdoc.intermittent.rate_tests import garwood, greenwood_p, halves_p, halving_seen_after, laplace_trend, phase_p
 from busdoc.isolation.suspects.dwell import quiet_to_prove
 from busdoc.times import SECOND_NS
 

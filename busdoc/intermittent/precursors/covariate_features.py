@@ -85,10 +85,7 @@ def plan_cells(start_ns: int, until_ns: int, dropouts: Sequence[Dropouts], n_ser
     cuts = [places_ns, places_ns - FINE_NS, ends_ns, *(ends_ns - w for w in windows_ns)]
     edges_ns = np.unique(np.concatenate((np.array([start_ns], np.int64), *cuts)))
     return CellPlan(
-        edges_ns=edges_ns[edges_ns >= start_ns],
-        places_ns=places_ns,
-        period_ns=period_ns,
-        windows_ns=windows_ns,
+        edges_ns=edges_ns[edges_ns >= start_ns], places_ns=places_ns, period_ns=period_ns, windows_ns=windows_ns
     )
 
 

@@ -171,11 +171,7 @@ def test_where_nothing_was_watched_nothing_is_proved() -> None:
     nothing = np.empty(0, np.int64)
     lost = ns(100, 200, 300)
     dropouts = Dropouts(
-        controllers=(),
-        last_seen_ns=lost,
-        onset_ns=lost,
-        over_ns=lost,
-        watched=Watched(from_ns=nothing, to_ns=nothing),
+        controllers=(), last_seen_ns=lost, onset_ns=lost, over_ns=lost, watched=Watched(from_ns=nothing, to_ns=nothing)
     )
     doubt = np.full(3, S, np.int64)
     unsure = events_at("mark", EventSource.JOURNAL, lost, uncertainty_ns=doubt)
