@@ -83,6 +83,10 @@ class Watched:
         """(n,) Mark the instants that were watched; a stretch ends before its last nanosecond."""
         return np.asarray(t_ns < self._ends_ns[self.from_ns.searchsorted(t_ns, side="right") - 1])
 
+    def holds(self, from_ns: Int64Array, to_ns: Int64Array) -> BoolArray:
+        """(n,) Mark the spans that lie wholly in one stretch."""
+        return np.asarray(to_ns <= self._ends_ns[self.from_ns.searchsorted(from_ns, side="right") - 1])
+
     @cached_property
     def _ends_ns(self) -> Int64Array:
         """(k + 1,) Where the stretches end; the last one stands for 'before the first stretch'."""

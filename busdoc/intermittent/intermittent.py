@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from busdoc.actions.action import Action
-from busdoc.arrays import Float64Array, Int64Array
+from busdoc.arrays import Int64Array
 from busdoc.health.summary import Health
 from busdoc.intermittent.advice import Advice, advise
 from busdoc.intermittent.binomial import at_least
@@ -198,7 +198,7 @@ def _corrected(
 
     Each half is corrected by itself: what events count, few of them can show by chance, and values do not pay for that.
     """
-    p_events, p_values = (_column([one.p for one in of]) for of in (antecedents, covariates))
+    p_events, p_values = (np.array([one.p for one in of], np.float64) for of in (antecedents, covariates))
     halves = 2.0 if len(p_events) and len(p_values) else 1.0
     holm_events = np.minimum(halves * holm(p_events, attained([one.chances for one in antecedents])), 1.0)
     holm_values = np.minimum(halves * holm(p_values), 1.0)
@@ -209,10 +209,6 @@ def _corrected(
         tuple(sorted(events, key=lambda one: (one.p, one.name))),
         tuple(sorted(values, key=lambda one: (one.p, one.name))),
     )
-
-
-def _column(numbers: Sequence[float]) -> Float64Array:
-    return np.array(numbers, np.float64)
 
 
 def _rates(health: Health, units: Sequence[Unit], actions: Sequence[Action], *, epoch: bool) -> tuple[Rate, ...]:

@@ -5,13 +5,14 @@ import pytest
 from scipy import stats
 
 from busdoc.intermittent.advice import Advice, AdviceKind, advise, trials_to_show
+from busdoc.intermittent.dropouts import Watched
 from busdoc.intermittent.groups import Group, GroupCause
 from busdoc.intermittent.groups_evidence import CauseKind
 from busdoc.intermittent.precursors.antecedent import Antecedent
 from busdoc.intermittent.precursors.covariate import Covariate
 from busdoc.intermittent.precursors.covariate_features import FeatureKind
 from busdoc.intermittent.precursors.event_kind import EventSource
-from busdoc.intermittent.rate_shape import Rate, Watched, measure_rate
+from busdoc.intermittent.rate_shape import Rate, measure_rate
 from busdoc.machine.machine import Machine
 from tests.truth.hand_records import sweeper
 
