@@ -21,7 +21,7 @@ from busdoc.decode.signals.streams import stream_key
 from busdoc.decode.signals.summary import SignalSummary
 from busdoc.health.controller import StreamKey
 from busdoc.health.summary import Health
-from busdoc.intermittent.dropouts import Dropouts
+from busdoc.intermittent.dropouts import LEAST_DROPOUTS, Dropouts
 from busdoc.intermittent.intermittent import Evidence
 from busdoc.intermittent.precursors.covariate import find_covariates
 from busdoc.intermittent.precursors.covariate_features import CellPlan, plan_cells
@@ -35,10 +35,7 @@ _MOST_SIGNALS = 5000
 
 
 def signals_before_dropouts(
-    case: Case,
-    health: Health,
-    summaries: Sequence[SignalSummary],
-    dropouts: Sequence[Dropouts],
+    case: Case, health: Health, summaries: Sequence[SignalSummary], dropouts: Sequence[Dropouts]
 ) -> Evidence:
     """Read a recording again and hold its measured values against its dropouts.
 
@@ -56,7 +53,7 @@ def signals_before_dropouts(
     capture = case.recording
     if capture is None:
         return Evidence(left_out=(_LIVE,))
-    if not any(len(one) >= 3 for one in dropouts):
+    if not any(len(one) >= LEAST_DROPOUTS for one in dropouts):
         return Evidence()
     if not all(file.is_file() for file in capture.files):
         return Evidence(left_out=("Measured values: the capture can be read only once.",))
