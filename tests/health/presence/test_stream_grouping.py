@@ -61,7 +61,28 @@ def test_a_name_that_cannot_claim_an_address_is_known_by_the_name_alone() -> Non
     assert "it sent a cannot claim that nobody had asked for" in incident.why
 
 
+def test_an_address_on_the_map_is_not_left_for_one_that_the_name_claims() -> None:
+    block = merged(ticking(0x18FF0131), ticking(0x18FF0133, 3 * MS), at(0x18EEFF33, 1, NAME))
+    assert [one.name for one in health_of(block, (named_hopper(address=0x31),)).controllers] == [
+        *("hopper", "address 0x33")
+    ]
+
+
+def test_addresses_stand_in_the_order_of_their_first_frames() -> None:
+    health = health_of(merged(ticking(0x18FF0142), ticking(0x18FF0131, 3 * MS)))
+    assert [one.name for one in health.controllers] == ["address 0x42", "address 0x31"]
+
+
 # Nodes
+
+
+def test_the_emergencies_of_a_node_are_no_rhythm_once_it_is_one() -> None:
+    # CiA 301: 0x080 + node, sent when something has happened
+    emergencies = ticking(0x085, 3 * MS, extended=False)
+    node = named(health_of(merged(ticking(0x705, extended=False, length=1), emergencies, OTHER)), "node 5")
+    assert [(one.key.id, one.cyclic) for one in node.streams] == [(0x705, True), (0x085, False)]
+    (unproven,) = named(health_of(merged(emergencies, OTHER)), "id 0x085").streams
+    assert unproven.cyclic
 
 
 def test_a_node_owns_its_boot_ups() -> None:
@@ -98,3 +119,10 @@ def together(fast: tuple[int, int], slow: tuple[int, int]) -> tuple[tuple[int, i
 )
 def test_a_group_is_back_with_the_first_of_its_identifiers(fast_to_ns: int, slow_to_ns: int, back_ns: int) -> None:
     assert together((29 * S, fast_to_ns), (29 * S, slow_to_ns)) == ((29 * S, back_ns),)
+
+
+@pytest.mark.parametrize(("silent_to_ns", "n"), [(12 * S, 2), (13 * S, 3)])
+def test_a_loss_is_the_channels_once_that_was_silent_for_more_than_half_of_it(silent_to_ns: int, n: int) -> None:
+    streams = [ticking(one, k * MS, extended=False).without(*GONE) for k, one in enumerate((0x1A0, 0x1B0))]
+    other = ticking(0x2C0, 7 * MS, extended=False).without(10 * S, silent_to_ns)
+    assert len(health_of(merged(*streams, other)).controllers) == n

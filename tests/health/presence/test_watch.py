@@ -125,6 +125,17 @@ def test_what_was_late_while_the_bus_was_silent_is_not_told_again(channel: int, 
     assert len(of_kind(health, IncidentKind.LATE)) == n_late
 
 
+def test_what_was_late_beside_a_silence_of_the_bus_is_told() -> None:
+    fast = [ticking(one, k * MS, period_ns=20 * MS).without(10 * S, 11 * S) for k, one in enumerate((A, B, C))]
+    slow = ticking(0x18FF0253, 9 * MS, period_ns=400 * MS)
+    late = slow.without(3 * S, 5 * S).without(8 * S, 14 * S).without(20 * S, 22 * S)
+    found = of_kind(health_of(merged(*fast, late)), IncidentKind.LATE)
+    assert [(one.last_seen_ns, one.back_ns) for one in found] == [
+        (2_809 * MS, 5_209 * MS),
+        (19_609 * MS, 22_009 * MS),
+    ]
+
+
 def test_a_controller_heard_for_a_moment_within_a_silence_of_the_bus_is_one_loss() -> None:
     cut = [ticking(one, k * MS).without(*GONE) for k, one in enumerate((A, B, C))]
     block = merged(*cut, at(A, 12 * S, b"\x07" * 8))
@@ -322,6 +333,16 @@ def test_whoever_sends_events_alone_is_expected_from_the_start(first_ns: int) ->
     assert named(health, "hopper").absences == ((0, first_ns),)
 
 
+def test_the_time_before_its_first_frame_counts_from_the_start_of_the_recording() -> None:
+    specs = (spec("hopper", address=0x31),)
+    block = merged(ticking(A, 5 * S).without(*GONE), ticking(B))
+    block = replace(block, t_ns=block.t_ns + 1000 * S)
+    hopper = named(health_of(block, specs, complete=True), "hopper")
+    assert hopper.absences == ((1000 * S, 1005 * S), (1010 * S, 1015 * S))
+    (soon,) = health_of(replace(block, t_ns=block.t_ns), specs, complete=True).controllers[1:]
+    assert soon.absences == ()
+
+
 def test_a_complete_map_expects_nobody_else_from_the_start() -> None:
     block = merged(ticking(A), ticking(B, 5 * S))
     health = health_of(block, (spec("hopper", address=0x31),), complete=True)
@@ -517,5 +538,6 @@ def test_a_rhythm_is_learnt_again_when_a_tenth_more_has_come() -> None:
 
     assert after((100, 111), live=True) == 100
     assert after((100, 112), live=True) == 112
+    assert after((108, 120), live=True) == 108
     assert after((99, 105), live=True) == 105
     assert after((100, 101), live=False) == 101
