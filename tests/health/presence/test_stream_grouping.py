@@ -68,6 +68,22 @@ def test_an_address_on_the_map_is_not_left_for_one_that_the_name_claims() -> Non
     ]
 
 
+def test_a_controller_has_the_frames_that_its_map_lists_and_those_of_the_address_that_its_name_claims() -> None:
+    expects = (ExpectedStream(id=0x18FF0177, extended=True, period_ns=None, period_from=PeriodFrom.LEARNT),)
+    hopper = ControllerSpec(name="hopper", identity=Identity(can_name=NUMBER), expects=expects)
+    block = merged(ticking(0x18FF0131), ticking(0x18FF0177, 3 * MS), OTHER, at(0x18EEFF31, 1, NAME))
+    health = health_of(block, (hopper,))
+    assert [one.name for one in health.controllers] == ["hopper", "address 0x42"]
+    assert [one.key.id & 0xFF for one in named(health, "hopper").streams if one.cyclic] == [0x31, 0x77]
+
+
+@pytest.mark.parametrize(("channel", "name"), [(0, "hopper"), (1, "address 0x31")])
+def test_a_name_counts_on_the_channel_of_its_controller_alone(channel: int, name: str) -> None:
+    hopper = ControllerSpec(name="hopper", channel=channel, identity=Identity(can_name=NUMBER))
+    health = health_of(merged(ticking(0x18FF0131), OTHER, at(0x18EEFF31, 1, NAME)), (hopper,))
+    assert named(health, name).streams
+
+
 def test_addresses_stand_in_the_order_of_their_first_frames() -> None:
     health = health_of(merged(ticking(0x18FF0142), ticking(0x18FF0131, 3 * MS)))
     assert [one.name for one in health.controllers] == ["address 0x42", "address 0x31"]
@@ -96,6 +112,12 @@ def test_a_node_owns_its_boot_ups() -> None:
 
 
 # Identifiers that nobody owns
+
+
+def test_an_event_before_them_keeps_nobody_from_being_grouped() -> None:
+    streams = [ticking(one, k * MS, extended=False).without(*GONE) for k, one in enumerate((0x1A0, 0x1B0), start=1)]
+    health = health_of(merged(at(0x3F1, 0, bytes(1), extended=False), *streams, OTHER))
+    assert {one.name for one in health.controllers} == {"address 0x42", "id 0x1A0", "id 0x3F1"}
 
 
 def together(fast: tuple[int, int], slow: tuple[int, int]) -> tuple[tuple[int, int], ...]:

@@ -360,6 +360,15 @@ def test_an_expected_stream_heard_once_is_still_starting() -> None:
         assert (slow_stream.period_ns, slow_stream.period_from) == (10 * S, PeriodFrom.MAP)
 
 
+@pytest.mark.parametrize(("n", "cyclic"), [(16, True), (17, False)])
+def test_sixteen_intervals_show_that_a_stream_does_not_keep_the_period_of_its_map(n: int, cyclic: bool) -> None:
+    expects = (ExpectedStream(id=A, extended=True, period_ns=100 * MS, period_from=PeriodFrom.MAP),)
+    hopper = ControllerSpec(name="hopper", identity=Identity(address=0x31), expects=expects)
+    drawn_out = Sent(id=A, t_ns=np.arange(n, dtype=np.int64) ** 2 * 37 * MS)
+    (stream,) = named(health_of(merged(drawn_out, ticking(B)), (hopper,)), "hopper").streams
+    assert (stream.cyclic, stream.period_ns, stream.period_from) == (cyclic, 100 * MS, PeriodFrom.MAP)
+
+
 # The recorder
 
 
