@@ -465,6 +465,17 @@ def test_what_was_left_out_is_said() -> None:
     assert watch.close().frames == n + 11
 
 
+def test_what_comes_block_by_block_adds_up() -> None:
+    watch = HealthWatch()
+    for k in range(2):
+        own = Sent(id=B, t_ns=np.arange(3, dtype=np.int64) * MS + k * S, flags=FrameFlag.TRANSMITTED)
+        watch.feed(merged(ticking(A, k * S, until_ns=k * S + 900 * MS), own, at(0x18EEFF31, k * S + 1, NAME)))
+    health = watch.close()
+    assert [(one.name, one.frames) for one in health.controllers] == [("address 0x31", 22)]
+    assert health.warnings == ("6 frames were sent by the recorder itself and prove no controller's presence",)
+    assert [one.t_ns for one in watch.signs] == [1, S + 1]
+
+
 # Asked on the way
 
 
