@@ -61,7 +61,44 @@ def test_a_name_that_cannot_claim_an_address_is_known_by_the_name_alone() -> Non
     assert "it sent a cannot claim that nobody had asked for" in incident.why
 
 
+def test_an_address_on_the_map_is_not_left_for_one_that_the_name_claims() -> None:
+    block = merged(ticking(0x18FF0131), ticking(0x18FF0133, 3 * MS), at(0x18EEFF33, 1, NAME))
+    assert [one.name for one in health_of(block, (named_hopper(address=0x31),)).controllers] == [
+        *("hopper", "address 0x33")
+    ]
+
+
+def test_a_controller_has_the_frames_that_its_map_lists_and_those_of_the_address_that_its_name_claims() -> None:
+    expects = (ExpectedStream(id=0x18FF0177, extended=True, period_ns=None, period_from=PeriodFrom.LEARNT),)
+    hopper = ControllerSpec(name="hopper", identity=Identity(can_name=NUMBER), expects=expects)
+    block = merged(ticking(0x18FF0131), ticking(0x18FF0177, 3 * MS), OTHER, at(0x18EEFF31, 1, NAME))
+    health = health_of(block, (hopper,))
+    assert [one.name for one in health.controllers] == ["hopper", "address 0x42"]
+    assert [one.key.id & 0xFF for one in named(health, "hopper").streams if one.cyclic] == [0x31, 0x77]
+
+
+@pytest.mark.parametrize(("channel", "name"), [(0, "hopper"), (1, "address 0x31")])
+def test_a_name_counts_on_the_channel_of_its_controller_alone(channel: int, name: str) -> None:
+    hopper = ControllerSpec(name="hopper", channel=channel, identity=Identity(can_name=NUMBER))
+    health = health_of(merged(ticking(0x18FF0131), OTHER, at(0x18EEFF31, 1, NAME)), (hopper,))
+    assert named(health, name).streams
+
+
+def test_addresses_stand_in_the_order_of_their_first_frames() -> None:
+    health = health_of(merged(ticking(0x18FF0142), ticking(0x18FF0131, 3 * MS)))
+    assert [one.name for one in health.controllers] == ["address 0x42", "address 0x31"]
+
+
 # Nodes
+
+
+def test_the_emergencies_of_a_node_are_no_rhythm_once_it_is_one() -> None:
+    # CiA 301: 0x080 + node, sent when something has happened
+    emergencies = ticking(0x085, 3 * MS, extended=False)
+    node = named(health_of(merged(ticking(0x705, extended=False, length=1), emergencies, OTHER)), "node 5")
+    assert [(one.key.id, one.cyclic) for one in node.streams] == [(0x705, True), (0x085, False)]
+    (unproven,) = named(health_of(merged(emergencies, OTHER)), "id 0x085").streams
+    assert unproven.cyclic
 
 
 def test_a_node_owns_its_boot_ups() -> None:
@@ -75,6 +112,12 @@ def test_a_node_owns_its_boot_ups() -> None:
 
 
 # Identifiers that nobody owns
+
+
+def test_an_event_before_them_keeps_nobody_from_being_grouped() -> None:
+    streams = [ticking(one, k * MS, extended=False).without(*GONE) for k, one in enumerate((0x1A0, 0x1B0), start=1)]
+    health = health_of(merged(at(0x3F1, 0, bytes(1), extended=False), *streams, OTHER))
+    assert {one.name for one in health.controllers} == {"address 0x42", "id 0x1A0", "id 0x3F1"}
 
 
 def together(fast: tuple[int, int], slow: tuple[int, int]) -> tuple[tuple[int, int], ...]:
@@ -98,3 +141,10 @@ def together(fast: tuple[int, int], slow: tuple[int, int]) -> tuple[tuple[int, i
 )
 def test_a_group_is_back_with_the_first_of_its_identifiers(fast_to_ns: int, slow_to_ns: int, back_ns: int) -> None:
     assert together((29 * S, fast_to_ns), (29 * S, slow_to_ns)) == ((29 * S, back_ns),)
+
+
+@pytest.mark.parametrize(("silent_to_ns", "n"), [(12 * S, 2), (13 * S, 3)])
+def test_a_loss_is_the_channels_once_that_was_silent_for_more_than_half_of_it(silent_to_ns: int, n: int) -> None:
+    streams = [ticking(one, k * MS, extended=False).without(*GONE) for k, one in enumerate((0x1A0, 0x1B0))]
+    other = ticking(0x2C0, 7 * MS, extended=False).without(10 * S, silent_to_ns)
+    assert len(health_of(merged(*streams, other)).controllers) == n

@@ -125,6 +125,17 @@ def test_what_was_late_while_the_bus_was_silent_is_not_told_again(channel: int, 
     assert len(of_kind(health, IncidentKind.LATE)) == n_late
 
 
+def test_what_was_late_beside_a_silence_of_the_bus_is_told() -> None:
+    fast = [ticking(one, k * MS, period_ns=20 * MS).without(10 * S, 11 * S) for k, one in enumerate((A, B, C))]
+    slow = ticking(0x18FF0253, 9 * MS, period_ns=400 * MS)
+    late = slow.without(3 * S, 5 * S).without(8 * S, 14 * S).without(20 * S, 22 * S)
+    found = of_kind(health_of(merged(*fast, late)), IncidentKind.LATE)
+    assert [(one.last_seen_ns, one.back_ns) for one in found] == [
+        (2_809 * MS, 5_209 * MS),
+        (19_609 * MS, 22_009 * MS),
+    ]
+
+
 def test_a_controller_heard_for_a_moment_within_a_silence_of_the_bus_is_one_loss() -> None:
     cut = [ticking(one, k * MS).without(*GONE) for k, one in enumerate((A, B, C))]
     block = merged(*cut, at(A, 12 * S, b"\x07" * 8))
@@ -322,6 +333,16 @@ def test_whoever_sends_events_alone_is_expected_from_the_start(first_ns: int) ->
     assert named(health, "hopper").absences == ((0, first_ns),)
 
 
+def test_the_time_before_its_first_frame_counts_from_the_start_of_the_recording() -> None:
+    specs = (spec("hopper", address=0x31),)
+    block = merged(ticking(A, 5 * S).without(*GONE), ticking(B))
+    block = replace(block, t_ns=block.t_ns + 1000 * S)
+    hopper = named(health_of(block, specs, complete=True), "hopper")
+    assert hopper.absences == ((1000 * S, 1005 * S), (1010 * S, 1015 * S))
+    (soon,) = health_of(replace(block, t_ns=block.t_ns), specs, complete=True).controllers[1:]
+    assert soon.absences == ()
+
+
 def test_a_complete_map_expects_nobody_else_from_the_start() -> None:
     block = merged(ticking(A), ticking(B, 5 * S))
     health = health_of(block, (spec("hopper", address=0x31),), complete=True)
@@ -337,6 +358,15 @@ def test_an_expected_stream_heard_once_is_still_starting() -> None:
         assert named(health, "hopper").state is state
         (slow_stream,) = [one for one in named(health, "hopper").streams if one.key.id == A2]
         assert (slow_stream.period_ns, slow_stream.period_from) == (10 * S, PeriodFrom.MAP)
+
+
+@pytest.mark.parametrize(("n", "cyclic"), [(16, True), (17, False)])
+def test_sixteen_intervals_show_that_a_stream_does_not_keep_the_period_of_its_map(n: int, cyclic: bool) -> None:
+    expects = (ExpectedStream(id=A, extended=True, period_ns=100 * MS, period_from=PeriodFrom.MAP),)
+    hopper = ControllerSpec(name="hopper", identity=Identity(address=0x31), expects=expects)
+    drawn_out = Sent(id=A, t_ns=np.arange(n, dtype=np.int64) ** 2 * 37 * MS)
+    (stream,) = named(health_of(merged(drawn_out, ticking(B)), (hopper,)), "hopper").streams
+    assert (stream.cyclic, stream.period_ns, stream.period_from) == (cyclic, 100 * MS, PeriodFrom.MAP)
 
 
 # The recorder
@@ -435,6 +465,17 @@ def test_what_was_left_out_is_said() -> None:
     assert watch.close().frames == n + 11
 
 
+def test_what_comes_block_by_block_adds_up() -> None:
+    watch = HealthWatch()
+    for k in range(2):
+        own = Sent(id=B, t_ns=np.arange(3, dtype=np.int64) * MS + k * S, flags=FrameFlag.TRANSMITTED)
+        watch.feed(merged(ticking(A, k * S, until_ns=k * S + 900 * MS), own, at(0x18EEFF31, k * S + 1, NAME)))
+    health = watch.close()
+    assert [(one.name, one.frames) for one in health.controllers] == [("address 0x31", 22)]
+    assert health.warnings == ("6 frames were sent by the recorder itself and prove no controller's presence",)
+    assert [one.t_ns for one in watch.signs] == [1, S + 1]
+
+
 # Asked on the way
 
 
@@ -517,5 +558,6 @@ def test_a_rhythm_is_learnt_again_when_a_tenth_more_has_come() -> None:
 
     assert after((100, 111), live=True) == 100
     assert after((100, 112), live=True) == 112
+    assert after((108, 120), live=True) == 108
     assert after((99, 105), live=True) == 105
     assert after((100, 101), live=False) == 101
