@@ -233,6 +233,20 @@ def test_a_power_up_of_which_something_was_unplugged_before_twelve_seconds_tells
     assert starts(other, [("hopper", round(30.0 * NS), None)])[0].action == ((0,) if counts else ())
 
 
+def test_a_mark_after_a_power_up_ends_no_waiting_and_another_cycle_does() -> None:
+    cycle = action(1, 60.0, ActionKind.POWER_CYCLE)
+    away = [("hopper", 30 * NS, None)]
+    assert starts((cycle, action(2, 65.0, ActionKind.MARK)), away)[0].action == (0,)
+    assert starts((cycle, action(2, 65.0, ActionKind.POWER_CYCLE)), away)[0].action == (1,)
+
+
+def test_one_that_fell_by_the_power_cycle_itself_was_not_waiting_for_it() -> None:
+    """The press is likeliest half a second late: at 59.5 s."""
+    cycle = (action(1, 60.0, ActionKind.POWER_CYCLE),)
+    assert starts(cycle, [("hopper", round(59.55 * NS), None)])[0].action == ()
+    assert starts(cycle, [("hopper", round(59.35 * NS), None)])[0].action == (0,)
+
+
 def test_switching_one_fuse_on_is_no_start_of_a_controller_on_another() -> None:
     off = action(1, 30.0, ActionKind.POWER_OFF, "fuse-2")
     on = action(2, 60.0, ActionKind.POWER_ON, "fuse-2")
