@@ -1,4 +1,4 @@
-"""A second look at a recording: what measured values did before its dropouts.
+"""What measured values did before the dropouts of a recording, which is read a second time for it.
 
 Dropouts are known only at the end, and before them values matter to a tenth of a second. So once there are dropouts to
 explain, the recording is read again, and each signal that moves is taken down in cells of time that end where the
@@ -21,24 +21,21 @@ from busdoc.decode.signals.streams import stream_key
 from busdoc.decode.signals.summary import SignalSummary
 from busdoc.health.controller import StreamKey
 from busdoc.health.summary import Health
-from busdoc.intermittent.dropouts import Dropouts
+from busdoc.intermittent.dropouts import LEAST_DROPOUTS, Dropouts
 from busdoc.intermittent.intermittent import Evidence
 from busdoc.intermittent.precursors.covariate import find_covariates
 from busdoc.intermittent.precursors.covariate_features import CellPlan, plan_cells
 from busdoc.times import SECOND_NS
 
-__all__ = ["second_look"]
+__all__ = ["signals_before_dropouts"]
 
 _LIVE = "measured values before the dropouts: they are looked at in the session's recording, afterwards"
 _MOST_SIGNALS = 5000
 """Signals that are looked at; no machine known has more that move."""
 
 
-def second_look(
-    case: Case,
-    health: Health,
-    summaries: Sequence[SignalSummary],
-    dropouts: Sequence[Dropouts],
+def signals_before_dropouts(
+    case: Case, health: Health, summaries: Sequence[SignalSummary], dropouts: Sequence[Dropouts]
 ) -> Evidence:
     """Read a recording again and hold its measured values against its dropouts.
 
@@ -56,7 +53,7 @@ def second_look(
     capture = case.recording
     if capture is None:
         return Evidence(left_out=(_LIVE,))
-    if not any(len(one) >= 3 for one in dropouts):
+    if not any(len(one) >= LEAST_DROPOUTS for one in dropouts):
         return Evidence()
     if not all(file.is_file() for file in capture.files):
         return Evidence(left_out=("Measured values: the capture can be read only once.",))

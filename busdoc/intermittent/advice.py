@@ -13,7 +13,6 @@ from itertools import islice
 import numpy as np
 
 from busdoc.intermittent.binomial import at_least
-from busdoc.intermittent.finding import Tried
 from busdoc.intermittent.groups import Group
 from busdoc.intermittent.groups_evidence import CauseKind
 from busdoc.intermittent.precursors.antecedent import Antecedent
@@ -69,9 +68,10 @@ def advise(
     rates: Sequence[Rate],
     findings: Sequence[Precursor],
     promising: Sequence[Precursor],
-    tried: Tried,
     machine: Machine,
     suspects: Sequence[tuple[str, float]] = (),
+    *,
+    anything_tried: bool = True,
 ) -> tuple[Advice, ...]:
     """Say what to do next, the most telling first.
 
@@ -80,12 +80,12 @@ def advise(
     groups, rates : of the record; the first of either is the largest
     findings : what goes before the dropouts more often than chance, the strongest first
     promising : what may do so and was not proved, the strongest first
-    tried : how much was tried, which sets how much a new recording must show
     machine : the map, possibly empty
     suspects : (part, probability) of the isolation engine, highest first
+    anything_tried : there were events or values to hold the dropouts against
     """
     fallen = {name for group in groups for name in (*group.controllers, *group.others)}
-    advice = [*_recordings(rates[0], findings, promising, tried, fallen)]
+    advice = [*_recordings(rates[0], findings, promising, fallen, anything_tried)]
     for group in groups[:2]:
         advice += _measurements(group, findings)
         advice += _wiggles(group, machine, suspects)
@@ -117,8 +117,8 @@ def _recordings(
     rate: Rate,
     findings: Sequence[Precursor],
     promising: Sequence[Precursor],
-    tried: Tried,
     fallen: Collection[str],
+    anything_tried: bool,
 ) -> Iterator[Advice]:
     """Say how long to record, and what to do meanwhile.
 
@@ -149,7 +149,7 @@ def _recordings(
             words=f"{rate.n} dropouts would have shown an event or a signal of the database that makes most of them. "
             "Log what the bus does not carry (vibration, wet, temperature at the plug, steering or boom position) in a "
             "journal while the recorder runs, or give a database with more of the machine's signals."
-            if tried.kinds + tried.signals
+            if anything_tried
             else "Give a message database (--db) or keep a journal: there is nothing yet to hold the dropouts against.",
         )
 

@@ -3,6 +3,8 @@
 scipy.stats has both, and takes 0.6 s to import; these are the same functions of scipy.special underneath.
 """
 
+from functools import lru_cache
+
 import numpy as np
 
 from busdoc.arrays import Float64Array, Int64Array
@@ -53,6 +55,7 @@ def greatest_attained(n: Int64Array, share: Float64Array, at_most: Float64Array)
     return np.asarray(np.where(at_most >= 1.0, 1.0, at_least(high, n, share)), np.float64)
 
 
+@lru_cache(maxsize=4096)
 def binomial_interval(k: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
     """Give the exact two-sided interval of a share from k of n.
 

@@ -6,6 +6,7 @@ longer, nothing counts, neither as an event that goes before a dropout nor as ti
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -22,17 +23,17 @@ __all__ = [
     "ANSWER_NS",
     "LEAST_DROPOUTS",
     "SETTLE_NS",
+    "DropoutSet",
     "Dropouts",
-    "Unit",
     "Watched",
-    "list_units",
+    "dropout_sets",
     "power_ups_of",
     "unexplained_losses",
     "watched_of",
 ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Watched:
     """The stretches in which a dropout could have come and would have been seen, ascending and apart."""
 
@@ -52,7 +53,7 @@ class Watched:
         kept = [(a, b) for a, b in stretches if b > a]
         return cls(from_ns=np.array([a for a, _ in kept], np.int64), to_ns=np.array([b for _, b in kept], np.int64))
 
-    @property
+    @cached_property
     def total_ns(self) -> int:
         """How long was watched in all."""
         return int((self.to_ns - self.from_ns).sum())
@@ -61,28 +62,35 @@ class Watched:
         """(…) How much had been watched before each instant, ns, whatever their shape."""
         if not len(self.from_ns):
             return np.zeros(t_ns.shape, np.int64)
-        until = self._cumulated()
-        k = np.searchsorted(self.from_ns, t_ns, side="right") - 1  # the stretch begun last; -1 before the first
+        k = self.from_ns.searchsorted(t_ns, side="right") - 1  # the stretch begun last; -1 before the first
         last = np.maximum(k, 0)
         within = np.minimum(t_ns, self.to_ns[last]) - self.from_ns[last]
-        return np.asarray(np.where(k >= 0, until[last] + within, 0), np.int64)
+        return np.asarray(np.where(k >= 0, self._cumulated[last] + within, 0), np.int64)
 
     def at(self, share: Float64Array) -> Int64Array:
         """(n,) The instants at which these shares of the whole had been watched."""
-        until = self._cumulated()
+        until = self._cumulated
         wanted = np.clip((share * self.total_ns).astype(np.int64), 0, max(self.total_ns - 1, 0))
         k = np.clip(np.searchsorted(until, wanted, side="right") - 1, 0, len(self.from_ns) - 1)
         return np.asarray(self.from_ns[k] + wanted - until[k], np.int64)
 
+    @cached_property
     def _cumulated(self) -> Int64Array:
         """(k + 1,) How much had been watched when each of the k stretches began, and in all."""
         return np.concatenate((np.zeros(1, np.int64), np.cumsum(self.to_ns - self.from_ns)))
 
     def contains(self, t_ns: Int64Array) -> BoolArray:
         """(n,) Mark the instants that were watched; a stretch ends before its last nanosecond."""
-        k = np.searchsorted(self.from_ns, t_ns, side="right") - 1
-        to_ns = np.append(self.to_ns, np.iinfo(np.int64).min)  # the last one stands for 'before the first stretch'
-        return np.asarray(t_ns < to_ns[k])
+        return np.asarray(t_ns < self._ends_ns[self.from_ns.searchsorted(t_ns, side="right") - 1])
+
+    def holds(self, from_ns: Int64Array, to_ns: Int64Array) -> BoolArray:
+        """(n,) Mark the spans that lie wholly in one stretch."""
+        return np.asarray(to_ns <= self._ends_ns[self.from_ns.searchsorted(from_ns, side="right") - 1])
+
+    @cached_property
+    def _ends_ns(self) -> Int64Array:
+        """(k + 1,) Where the stretches end; the last one stands for 'before the first stretch'."""
+        return np.append(self.to_ns, np.iinfo(np.int64).min)
 
     @classmethod
     def union(cls, from_ns: Int64Array, to_ns: Int64Array) -> "Watched":
@@ -195,12 +203,12 @@ def _disturbed(incident: Incident) -> list[tuple[int, int]]:
 
 LEAST_DROPOUTS = 3
 """With fewer of them nothing that went before can be told from chance."""
-_MOST_UNITS = 8
+_MOST_SETS = 8
 """Sets of dropouts that are held against everything, the largest first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Unit:
+class DropoutSet:
     """Incidents that are looked into together: those of one group, or all."""
 
     controllers: tuple[str, ...]
@@ -228,15 +236,17 @@ def unexplained_losses(
     )
 
 
-def list_units(incidents: Sequence[Incident], chosen: Sequence[int], groups: Sequence[Group]) -> tuple[Unit, ...]:
-    """Give all dropouts as one unit, and each group of at least three as another, where there are several."""
-    large = [group for group in groups if len(group.incidents) >= LEAST_DROPOUTS][: _MOST_UNITS - 1]
+def dropout_sets(
+    incidents: Sequence[Incident], chosen: Sequence[int], groups: Sequence[Group]
+) -> tuple[DropoutSet, ...]:
+    """Give all dropouts as one set, and each group of at least three as another, where there are several."""
+    large = [group for group in groups if len(group.incidents) >= LEAST_DROPOUTS][: _MOST_SETS - 1]
     wanted = [
         (groups[0].controllers if len(groups) == 1 else (), chosen),
         *((group.controllers, group.incidents) for group in large if len(groups) > 1),
     ]
     return tuple(
-        Unit(
+        DropoutSet(
             controllers=controllers,
             incidents=tuple(sorted((incidents[k] for k in numbers), key=lambda one: one.last_seen_ns)),
         )

@@ -12,14 +12,7 @@ import numpy as np
 
 from busdoc.arrays import BoolArray, Float64Array
 from busdoc.health.incident import Incident
-from busdoc.intermittent.groups_evidence import (
-    Cause,
-    CauseKind,
-    Cluster,
-    cluster_incidents,
-    list_causes,
-    weigh_causes,
-)
+from busdoc.intermittent.groups_evidence import Cause, CauseKind, Cluster, cluster_incidents, list_causes, weigh_causes
 from busdoc.isolation.suspects.losses import gather_losses, losses_of
 from busdoc.machine.machine import Machine
 from busdoc.times import SECOND_NS

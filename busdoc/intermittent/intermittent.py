@@ -6,24 +6,24 @@ costs nothing: the events and values to hold against them are asked for only the
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from busdoc.actions.action import Action
-from busdoc.arrays import Float64Array, Int64Array
+from busdoc.arrays import Int64Array
 from busdoc.health.summary import Health
 from busdoc.intermittent.advice import Advice, advise
+from busdoc.intermittent.binomial import at_least
 from busdoc.intermittent.dropouts import (
     LEAST_DROPOUTS,
     Dropouts,
-    Unit,
-    list_units,
+    DropoutSet,
+    dropout_sets,
     power_ups_of,
     unexplained_losses,
     watched_of,
 )
-from busdoc.intermittent.finding import Lags, Tried, lags_of, rank, set_aside
 from busdoc.intermittent.groups import Group, find_groups
 from busdoc.intermittent.multiple_testing import attained, benjamini_hochberg, holm
 from busdoc.intermittent.precursors.antecedent import Antecedent, find_antecedents
@@ -37,11 +37,12 @@ from busdoc.machine.machine import Machine
 from busdoc.times import SECOND_NS
 from busdoc.words.sentence import capital
 
-__all__ = ["Evidence", "Intermittent", "look_into"]
+__all__ = ["Evidence", "Intermittent", "Tried", "look_into"]
 
 _PROMISING_AT = 0.01
 """What has such a p by itself, but not given all that was tried, is worth provoking."""
-_MOST_LAGS = 3
+_NOTHING_LEFT = 0.05
+"""An event whose share of the dropouts that another leaves has a p beyond this has nothing of its own to explain."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -53,6 +54,20 @@ class Evidence:
     """Every measured value that was tried, for each set of dropouts."""
     left_out: tuple[str, ...] = ()
     """What could not be tried, and why, as sentences."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tried:
+    """How much was tried, which every p-value pays for."""
+
+    kinds: int
+    """Kinds of events."""
+    signals: int
+    """Signals whose values were looked at, the bus itself counted as some."""
+    tests: int
+    """Questions in all, over every group of controllers."""
+    left_out: tuple[str, ...] = ()
+    """What could not be tried, and why."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,8 +85,6 @@ class Intermittent:
     """Every kind of event that was tried, for each set of dropouts, corrected; by p."""
     covariates: tuple[Covariate, ...]
     """Every measured value that was tried, likewise."""
-    lags: tuple[Lags, ...]
-    """Of the events among `findings`."""
     tried: Tried
     advice: tuple[Advice, ...]
 
@@ -116,17 +129,16 @@ def look_into(
         start_ns=health.start_ns,
         watched_s=watched_of(health, ()).total_ns / SECOND_NS,
     )
-    units = list_units(health.incidents, chosen, groups)
-    rates = _rates(health, units, actions, epoch=epoch)
-    dropouts = [Dropouts.of(unit.controllers, unit.incidents, watched_of(health, unit.controllers)) for unit in units]
+    sets = dropout_sets(health.incidents, chosen, groups)
+    rates = _rates(health, sets, actions, epoch=epoch)
+    dropouts = [Dropouts.of(one.controllers, one.incidents, watched_of(health, one.controllers)) for one in sets]
     evidence = gather(dropouts)
     antecedents, covariates = _corrected(find_antecedents(dropouts, evidence.kinds), evidence.covariates)
     # An event that may be an answer to the loss is neither found nor promising.
     tests = [*(one for one in antecedents if not one.order_unclear), *covariates]
-    findings = set_aside(rank([one for one in tests if one.found]))
-    promising = rank([one for one in tests if not one.found and one.p <= _PROMISING_AT])
+    findings = _set_aside(_rank([one for one in tests if one.found]))
+    promising = _rank([one for one in tests if not one.found and one.p <= _PROMISING_AT])
     standing = [one for one in findings if one.beside is None]
-    shown = [one for one in standing[:_MOST_LAGS] if isinstance(one, Antecedent) and one.is_sure]
     tried = Tried(
         kinds=len({(one.name, one.controller) for one in antecedents}),
         signals=len({one.name for one in covariates}),
@@ -140,10 +152,43 @@ def look_into(
         findings=findings,
         antecedents=antecedents,
         covariates=covariates,
-        lags=tuple(map(lags_of, shown)),
         tried=tried,
-        advice=advise(groups, rates, standing, promising, tried, machine, suspects),
+        advice=advise(groups, rates, standing, promising, machine, suspects, anything_tried=bool(tests)),
     )
+
+
+def _rank(tests: Sequence[Precursor]) -> tuple[Precursor, ...]:
+    """Put events and values in order: what explains most dropouts first; each once, for whom it explains most."""
+    ordered = sorted(tests, key=lambda one: (-round(one.explained, 3), one.p, one.name))
+    return tuple({one.name: one for one in reversed(ordered)}[name] for name in dict.fromkeys(o.name for o in ordered))
+
+
+def _set_aside(ranked: Sequence[Precursor]) -> tuple[Precursor, ...]:
+    """Mark the events that a stronger one leaves nothing to explain: a switch that goes off soon after it went on.
+
+    Returns
+    -------
+    Those that stand on their own first, in their order, then those set aside
+    """
+    standing: list[Precursor] = []
+    aside: list[Precursor] = []
+    for one in ranked:
+        leader = next((strong for strong in standing if _leaves_nothing(strong, one)), None)
+        if leader is None:
+            standing.append(one)
+        else:
+            aside.append(replace(one, beside=leader.name))
+    return (*standing, *aside)
+
+
+def _leaves_nothing(strong: Precursor, weak: Precursor) -> bool:
+    """Tell whether among the dropouts without the stronger event the weaker one comes no more often than by chance."""
+    if not (isinstance(strong, Antecedent) and isinstance(weak, Antecedent)):
+        return False
+    if strong.controllers != weak.controllers or not (strong.is_sure and weak.is_sure):
+        return False
+    rest = ~strong.preceded
+    return float(at_least(int((weak.preceded & rest).sum()), int(rest.sum()), weak.by_chance)) > _NOTHING_LEFT
 
 
 def _corrected(
@@ -153,7 +198,7 @@ def _corrected(
 
     Each half is corrected by itself: what events count, few of them can show by chance, and values do not pay for that.
     """
-    p_events, p_values = (_column([one.p for one in of]) for of in (antecedents, covariates))
+    p_events, p_values = (np.array([one.p for one in of], np.float64) for of in (antecedents, covariates))
     halves = 2.0 if len(p_events) and len(p_values) else 1.0
     holm_events = np.minimum(halves * holm(p_events, attained([one.chances for one in antecedents])), 1.0)
     holm_values = np.minimum(halves * holm(p_values), 1.0)
@@ -166,26 +211,22 @@ def _corrected(
     )
 
 
-def _column(numbers: Sequence[float]) -> Float64Array:
-    return np.array(numbers, np.float64)
-
-
-def _rates(health: Health, units: Sequence[Unit], actions: Sequence[Action], *, epoch: bool) -> tuple[Rate, ...]:
-    """Measure the rate of each unit, and correct all questions about their shape together."""
+def _rates(health: Health, sets: Sequence[DropoutSet], actions: Sequence[Action], *, epoch: bool) -> tuple[Rate, ...]:
+    """Measure the rate of each set, and correct all questions about their shape together."""
     power_ups_ns = power_ups_of(health, actions)
-    rates = [_rate(health, unit, power_ups_ns, epoch=epoch) for unit in units]
+    rates = [_rate(health, one, power_ups_ns, epoch=epoch) for one in sets]
     corrected = iter(holm(np.array([test.p for rate in rates for test in rate.tests])).tolist())
     return tuple(rate.corrected([next(corrected) for _ in rate.tests]) for rate in rates)
 
 
-def _rate(health: Health, unit: Unit, power_ups_ns: Int64Array, *, epoch: bool) -> Rate:
-    incidents = unit.incidents
+def _rate(health: Health, one: DropoutSet, power_ups_ns: Int64Array, *, epoch: bool) -> Rate:
+    incidents = one.incidents
     returns_ns = sorted({loss.back_ns for i in incidents for loss in losses_of(i) if loss.back_ns is not None})
     return measure_rate(
         np.array([incident.last_seen_ns for incident in incidents], np.int64),
         [incident.back_ns for incident in incidents],
-        watched_of(health, unit.controllers),
-        controllers=unit.controllers,
+        watched_of(health, one.controllers),
+        controllers=one.controllers,
         epoch=epoch,
         power_ups_ns=power_ups_ns,
         returns_ns=np.array(returns_ns, np.int64),

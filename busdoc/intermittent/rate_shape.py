@@ -13,22 +13,14 @@ import numpy as np
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.intermittent.binomial import at_least
 from busdoc.intermittent.dropouts import Watched
-from busdoc.intermittent.rate_tests import (
-    garwood,
-    greenwood_p,
-    halves_p,
-    halving_seen_after,
-    laplace_trend,
-    phase_p,
-)
+from busdoc.intermittent.precursors.precursor import FOUND_AT
+from busdoc.intermittent.rate_tests import garwood, greenwood_p, halves_p, halving_seen_after, laplace_trend, phase_p
 from busdoc.isolation.suspects.dwell import quiet_to_prove
 from busdoc.times import SECOND_NS
 
-__all__ = ["FOUND_AT", "Outage", "Rate", "RateColumn", "Shape", "ShapeTest", "StillNeeded", "Watched", "measure_rate"]
+__all__ = ["Outage", "Rate", "RateColumn", "Shape", "ShapeTest", "StillNeeded", "measure_rate"]
 
 _DAY_NS = 86_400 * SECOND_NS
-FOUND_AT = 0.05
-"""A shape is called one at this p, corrected for all that were tried."""
 _SAME_BURST = 1.0 / 20.0
 """Pauses shorter than this share of the mean one join a burst; by chance one in twenty is."""
 _DAY_FROM_S = 20 * 3600.0

@@ -12,15 +12,7 @@ import numpy as np
 
 from busdoc.arrays import Float64Array, Int64Array
 
-__all__ = [
-    "garwood",
-    "greenwood",
-    "greenwood_p",
-    "halves_p",
-    "halving_seen_after",
-    "laplace_trend",
-    "phase_p",
-]
+__all__ = ["garwood", "greenwood", "greenwood_p", "halves_p", "halving_seen_after", "laplace_trend", "phase_p"]
 
 _EXACT_SUM = 20
 """Up to so many uniforms their sum's distribution is worked out; beyond it is normal to three digits."""
@@ -147,12 +139,8 @@ def halving_seen_after(n: int, watched_s: float, *, level: float = 0.05, power: 
     By the one-sided conditional test of two Poisson counts at `level`, with `power`; the first count is taken as the
     true one. Searched to within five per cent.
     """
-    found = None
-    for ratio in np.geomspace(0.1, 60.0, 120):
-        if _power_of_halving(n, float(ratio), level) >= power:
-            found = float(ratio) * watched_s
-            break
-    return found
+    ratios = np.geomspace(0.1, 60.0, 120).tolist()
+    return next((ratio * watched_s for ratio in ratios if _power_of_halving(n, ratio, level) >= power), None)
 
 
 def _power_of_halving(n: int, ratio: float, level: float) -> float:

@@ -10,14 +10,9 @@ from scipy import stats
 
 from busdoc.arrays import Float64Array, Int64Array
 from busdoc.intermittent.binomial import binomial_interval
-from busdoc.intermittent.rate_shape import Rate, Shape, Watched, measure_rate
-from busdoc.intermittent.rate_tests import (
-    garwood,
-    greenwood_p,
-    halves_p,
-    halving_seen_after,
-    laplace_trend,
-)
+from busdoc.intermittent.dropouts import Watched
+from busdoc.intermittent.rate_shape import Rate, Shape, measure_rate
+from busdoc.intermittent.rate_tests import garwood, greenwood_p, halves_p, halving_seen_after, laplace_trend
 from busdoc.isolation.suspects.dwell import quiet_to_prove
 
 NS = 10**9

@@ -12,8 +12,7 @@ import numpy as np
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.intermittent.binomial import binomial_interval
 from busdoc.intermittent.dropouts import LEAST_DROPOUTS, Dropouts
-from busdoc.intermittent.precursors.antecedent_scan import WINDOWS_S, Counts, Windows, scan, windows_for
-from busdoc.intermittent.precursors.antecedent_shift import by_shifting
+from busdoc.intermittent.precursors.antecedent_scan import WINDOWS_S, Counts, Windows, by_shifting, scan, windows_for
 from busdoc.intermittent.precursors.event_kind import EventKind, EventSource
 from busdoc.intermittent.precursors.precursor import Precursor, explained_share
 from busdoc.times import MILLISECOND_NS, SECOND_NS
@@ -55,10 +54,8 @@ class Antecedent(Precursor):
     explained_low: float
     explained_high: float
     """Exact 95 % interval (Clopper & Pearson 1934), carried over."""
-    lag_s: tuple[float, float, float] | None
-    """Quartiles of the time from the event to the dropout, of those preceded; None: none was."""
     lags_s: tuple[float, ...] = ()
-    """That time for each dropout, infinite where no event came before it; empty where p is beyond 0.05."""
+    """Time from the event to each dropout, infinite where none came before it; empty where none is preceded."""
     order_unclear: bool
     """Most of the events may be answers to the loss: they lie between the last frame seen and the first one missed, or
     were written down for a later time."""
@@ -88,6 +85,14 @@ class Antecedent(Precursor):
         return np.array(self.lags_s) <= self.window_s
 
     @property
+    def lag_s(self) -> tuple[float, float, float] | None:
+        """Quartiles of the time from the event to the dropout, of those preceded; None: none was."""
+        if not self.n_preceded:
+            return None
+        low, middle, high = np.quantile(np.sort(self.lags_s)[: self.n_preceded], (0.25, 0.5, 0.75)).tolist()
+        return low, middle, high
+
+    @property
     def can_be_provoked(self) -> bool:
         """Tell whether somebody could make it happen: a switch, a state, a command; not a code, nor a return."""
         return self.source in (EventSource.SIGNAL, EventSource.COMMAND, EventSource.JOURNAL)
@@ -109,8 +114,9 @@ class Antecedent(Precursor):
                 "It shows only as the controller falls silent" if self.is_sure else "Most were written down for later"
             )
             return f"{text}. {when}, so it may be an answer to the loss."
-        if self.lag_s is not None and self.is_sure:
-            first, last = _seconds(self.lag_s[0]), _seconds(self.lag_s[2])
+        lag_s = self.lag_s
+        if lag_s is not None and self.is_sure:
+            first, last = _seconds(lag_s[0]), _seconds(lag_s[2])
             text += f". Half of them came {first if first == last else f'{first} to {last}'} s after it"
         return f"{text}. A dropout came after {self.n_followed} of {self.n_events} such events."
 
@@ -157,7 +163,6 @@ def _antecedent(windows: Windows, kind: EventKind) -> Antecedent:
     preceded: BoolArray = counts.lag_ns <= reach_ns
     n_hit, n_independent = int(counts.n_hit[w]), int(windows.n_independent[w])
     low, high = binomial_interval(n_hit, n_independent)
-    corrected_p = min(1.0, float(p[w]) * n_windows)
     return Antecedent(
         name=kind.name,
         source=kind.source,
@@ -170,15 +175,14 @@ def _antecedent(windows: Windows, kind: EventKind) -> Antecedent:
         n_events=counts.n_events,
         n_followed=int(counts.n_followed[w]),
         by_chance=chance,
-        trigger_by_chance=dropouts.watched.share_after(dropouts.last_seen_ns - reach_ns, reach_ns + windows.doubt_ns),
+        trigger_by_chance=windows.followed_by_chance[w],
         explained=explained_share(n_hit, n_independent, chance),
         explained_low=explained_share(low, 1.0, chance),
         explained_high=explained_share(high, 1.0, chance) if chance < 1.0 else 1.0,
-        lag_s=_quartiles(_to_the_loss_s(dropouts, counts)[preceded]) if preceded.any() else None,
-        lags_s=tuple(_to_the_loss_s(dropouts, counts).tolist()) if corrected_p <= _TELLING_AT else (),
+        lags_s=tuple(_to_the_loss_s(dropouts, counts).tolist()) if preceded.any() else (),
         order_unclear=bool(preceded.any() and np.mean(counts.lag_ns[preceded] < 0) > 0.5),
         is_sure=kind.is_sure,
-        p=corrected_p,
+        p=min(1.0, float(p[w]) * n_windows),
         chances=tuple(
             zip(windows.n_independent[windows.usable].tolist(), counts.share[windows.usable].tolist(), strict=True)
         ),
@@ -195,11 +199,6 @@ def _to_the_loss_s(dropouts: Dropouts, counts: Counts) -> Float64Array:
     half_ns = (dropouts.onset_ns - dropouts.last_seen_ns) // 2
     has_one = counts.lag_ns < np.iinfo(np.int64).max
     return np.where(has_one, np.maximum(counts.lag_ns + half_ns, 0) / SECOND_NS, np.inf)
-
-
-def _quartiles(lags_s: Float64Array) -> tuple[float, float, float]:
-    low, middle, high = np.quantile(lags_s, (0.25, 0.5, 0.75)).tolist()
-    return low, middle, high
 
 
 def _joined(tests: Sequence[Antecedent], kinds: Sequence[EventKind]) -> list[Antecedent]:

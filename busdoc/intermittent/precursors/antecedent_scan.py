@@ -6,6 +6,12 @@ Amarasingham, Harrison, Hatsopoulos, Geman, J. Neurophysiology 107 (2012) 517-53
 counts, a working day or a duty cycle that brings events and dropouts together is no evidence. The neighbourhood is cut
 at the record's ends, at capture gaps, and where there was nothing to lose. What is left is that dropouts of one burst
 hang together: of those that come within twice the window of one another, only the first counts as an independent one.
+
+A second null moves all dropouts along the record together. Where dropouts keep a beat of their own, like a timer that
+runs out every ten minutes, and events keep one too, all fall into the window once the first does; where both come in
+bursts, many do. Moved along together, they keep their beat and their bursts, and chance shows as often as it should
+(the shuffled null of event coincidence analysis: Donges et al., Eur. Phys. J. Special Topics 225 (2016) 471-487,
+section 2).
 """
 
 from collections.abc import Sequence
@@ -20,7 +26,7 @@ from busdoc.intermittent.dropouts import LEAST_DROPOUTS, SETTLE_NS, Dropouts, Wa
 from busdoc.intermittent.precursors.event_kind import EventKind
 from busdoc.times import SECOND_NS
 
-__all__ = ["WINDOWS_S", "Counts", "Windows", "near_ns", "scan", "windows_for"]
+__all__ = ["WINDOWS_S", "Counts", "Windows", "by_shifting", "near_ns", "scan", "windows_for"]
 
 WINDOWS_S = (0.25, 1.0, 4.0, 15.0, 60.0)
 """The windows that are tried, each of which the p-value pays for."""
@@ -28,6 +34,10 @@ _NEAR_WINDOWS = 12
 _SPELL_NS = 40 * SECOND_NS
 _WIDE = 1.4
 """Standard deviations by which an event that was written down may really have been earlier or later."""
+_SHIFTS = (199, 19_999)
+"""Shifts that are tried, the more only where the fewer do not show yet that chance does as much."""
+_GOLDEN = 0.6180339887498949
+_MOST_PLACES = 1 << 19
 _NEVER = np.iinfo(np.int64).max
 
 
@@ -66,6 +76,11 @@ class Windows:
         return np.minimum(self.dropouts.last_seen_ns + self.late_ns, missed_ns)
 
     @cached_property
+    def seen_ns(self) -> Int64Array:
+        """(n + 1,) The last frame before each, and the end of time."""
+        return np.append(self.dropouts.last_seen_ns, _NEVER)
+
+    @cached_property
     def independent(self) -> BoolArray:
         """(w, n) Mark the dropouts that do not follow from the one before, as far as each window can tell."""
         pauses_ns = 2 * (self.reach_ns + self.doubt_ns) + SETTLE_NS
@@ -93,6 +108,32 @@ class Windows:
         far_ns = np.array([near_ns(reach_ns + self.late_ns) for reach_ns in self.reach_ns.tolist()], np.int64)[:, None]
         bounds_ns = np.clip(np.array((place_ns - far_ns, place_ns + far_ns)), 0, total_ns) + self.side_ns
         return bounds_ns[:, self.independent], np.nonzero(self.independent)[0]
+
+    @cached_property
+    def followed_by_chance(self) -> tuple[float, ...]:
+        """(w,) The share of what was watched in which an event has a dropout after it."""
+        watched, seen_ns = self.dropouts.watched, self.dropouts.last_seen_ns
+        return tuple(watched.share_after(seen_ns - ns, ns + self.doubt_ns) for ns in self.reach_ns.tolist())
+
+    def moved(self, w: int, n_shifts: int) -> tuple[Int64Array, BoolArray]:
+        """(n, s) Move the independent dropouts of one window along the record: where to, and whether they can be told.
+
+        The shifts go up to half the record either way and are spread evenly (multiples of the golden section), the same
+        at every run.
+        """
+        if (w, n_shifts) not in self._moved:
+            dropouts = self.dropouts
+            guard_ns = min(dropouts.span_ns / 4.0, 2.0 * (int(self.reach_ns[w]) + self.late_ns))
+            # Every shift, from the guard to half the record, before and after; in order, which searches fastest.
+            along = 2.0 * ((np.arange(1, n_shifts + 1) * _GOLDEN) % 1.0) - 1.0
+            shift_ns = np.round(np.sign(along) * guard_ns + (dropouts.span_ns / 2.0 - guard_ns) * along)
+            moved_ns = dropouts.last_seen_ns[self.independent[w], None] + np.sort(shift_ns.astype(np.int64))
+            self._moved[w, n_shifts] = moved_ns, dropouts.watched.contains(moved_ns)
+        return self._moved[w, n_shifts]
+
+    @cached_property
+    def _moved(self) -> dict[tuple[int, int], tuple[Int64Array, BoolArray]]:
+        return {}
 
 
 def windows_for(dropouts: Dropouts, kind: EventKind, lengths_s: Sequence[float] = WINDOWS_S) -> Windows:
@@ -147,7 +188,9 @@ def scan(windows: Windows, kind: EventKind) -> Counts:
         share=share,
         n_events=len(t_ns),
         n_followed=(ahead_ns <= windows.reach_ns[:, None]).sum(axis=1),
-        p=np.where(windows.usable, at_least(n_hit, windows.n_independent, share), 1.0),
+        p=np.where(windows.usable & (n_hit > 0), at_least(n_hit, windows.n_independent, share), 1.0)
+        if n_hit.any()
+        else np.ones(len(n_hit)),
     )
 
 
@@ -156,11 +199,12 @@ def _ahead(windows: Windows, kind: EventKind) -> Int64Array:
 
     What a lost controller itself says after that frame, like a claim of its address, is no sign of the loss.
     """
-    n, seen_ns = len(windows.dropouts), np.append(windows.dropouts.last_seen_ns, _NEVER)
-    is_own = np.append(windows.dropouts.is_own(kind.controller), False)
-    following = np.searchsorted(windows.latest_ns, kind.t_ns, side="left")
-    following += is_own[following] & (kind.t_ns > seen_ns[following])
-    return np.where(following < n, seen_ns[following] - kind.t_ns, _NEVER)
+    seen_ns, t_ns = windows.seen_ns, kind.t_ns
+    following = windows.latest_ns.searchsorted(t_ns, side="left")
+    if kind.controller is not None:
+        is_own = np.append(windows.dropouts.is_own(kind.controller), False)
+        following += is_own[following] & (t_ns > seen_ns[following])
+    return np.where(following < len(windows.dropouts), seen_ns[following] - t_ns, _NEVER)
 
 
 def _near_share(windows: Windows, event_ns: Int64Array) -> Float64Array:
@@ -180,3 +224,27 @@ def _near_share(windows: Windows, event_ns: Int64Array) -> Float64Array:
     share = np.where(high_ns > low_ns, (hit_high_ns - hit_low_ns) / np.maximum(high_ns - low_ns, 1), 1.0)
     added = np.bincount(window, weights=share, minlength=len(windows.reach_ns))
     return np.asarray(added / np.maximum(windows.n_independent, 1), np.float64)
+
+
+def by_shifting(windows: Windows, counts: Counts, w: int, kind: EventKind, worth: float) -> float:
+    """Give the share of shifts of the record that show as many hits in a window as there are; 0: none does.
+
+    Parameters
+    ----------
+    w : which of the windows
+    worth : a share beyond this is not told more closely
+    """
+    reach_ns, n = int(windows.reach_ns[w]), int(windows.n_independent[w])
+    share = 0.0
+    for n_shifts in _SHIFTS:
+        moved_ns, inside = windows.moved(w, min(n_shifts, max(99, _MOST_PLACES // max(1, n))))
+        # Which of the moved dropouts that can be told have an event before them.
+        n_before = np.searchsorted(kind.t_ns, moved_ns + windows.late_ns, side="right")
+        hit = (n_before > 0) & (moved_ns - kind.t_ns[n_before - 1] <= reach_ns) & inside
+        # As large a share of them as really had one; shifts that leave fewer than half tell nothing.
+        n_inside = inside.sum(axis=0)
+        as_many = hit.sum(axis=0) * n >= int(counts.n_hit[w]) * n_inside
+        share = float(np.mean(as_many & (2 * n_inside >= n)))
+        if share > worth:
+            break
+    return share

@@ -20,11 +20,7 @@ from busdoc.intermittent.precursors.covariate_features import (
     features_of,
     places_of,
 )
-from busdoc.intermittent.precursors.covariate_ranking import (
-    WORTH_MORE,
-    FeatureTest,
-    test_features,
-)
+from busdoc.intermittent.precursors.covariate_ranking import WORTH_MORE, FeatureTest, test_features
 from busdoc.intermittent.precursors.precursor import Precursor, explained_share
 from busdoc.times import SECOND_NS
 from busdoc.words.duration import duration

@@ -49,14 +49,6 @@ class CellPlan:
     windows_ns: tuple[int, ...]
     """How long the windows are, ascending."""
 
-    def is_watched(self, dropouts: Dropouts, end_ns: Int64Array, window_ns: int) -> BoolArray:
-        """(n,) Mark the windows that lie wholly in one stretch of what was watched."""
-        watched = dropouts.watched
-        begun_ns = np.maximum(end_ns - window_ns, self.edges_ns[0])
-        k = np.searchsorted(watched.from_ns, begun_ns, side="right") - 1
-        to_ns = np.append(watched.to_ns, np.iinfo(np.int64).min)
-        return np.asarray((end_ns - window_ns >= self.edges_ns[0]) & (end_ns <= to_ns[k]))
-
 
 def ends_of(dropouts: Dropouts) -> Int64Array:
     """(n,) Give where the windows before each dropout end: up to a cycle before the last frame, the same every time."""
@@ -85,10 +77,7 @@ def plan_cells(start_ns: int, until_ns: int, dropouts: Sequence[Dropouts], n_ser
     cuts = [places_ns, places_ns - FINE_NS, ends_ns, *(ends_ns - w for w in windows_ns)]
     edges_ns = np.unique(np.concatenate((np.array([start_ns], np.int64), *cuts)))
     return CellPlan(
-        edges_ns=edges_ns[edges_ns >= start_ns],
-        places_ns=places_ns,
-        period_ns=period_ns,
-        windows_ns=windows_ns,
+        edges_ns=edges_ns[edges_ns >= start_ns], places_ns=places_ns, period_ns=period_ns, windows_ns=windows_ns
     )
 
 
@@ -159,7 +148,7 @@ def places_of(plan: CellPlan, dropouts: Dropouts) -> tuple[Places, ...]:
             window_ns=window_ns,
             begun=np.searchsorted(plan.edges_ns, ends_ns - window_ns),
             ended=np.searchsorted(plan.edges_ns, ends_ns),
-            usable=plan.is_watched(dropouts, ends_ns, window_ns),
+            usable=(ends_ns - window_ns >= plan.edges_ns[0]) & dropouts.watched.holds(ends_ns - window_ns, ends_ns),
             is_far=ahead_ns > min(window_ns, _GUARD_NS),
         )
         for window_ns in plan.windows_ns

@@ -1,6 +1,8 @@
 """All kinds of events that a record holds: from signals, commands, codes, returns, the wire and the journal.
 
 Nobody has to list them: whatever happened now and then is a candidate for what goes before dropouts.
+A technician rarely has the maker's database. A bit that goes on half a second before each dropout is worth knowing even
+without its name: the frame, the byte and the bit are what the maker needs to look it up.
 """
 
 from collections import defaultdict
@@ -12,6 +14,7 @@ import numpy as np
 from busdoc.actions.action import Action, ActionKind
 from busdoc.arrays import Int64Array
 from busdoc.decode.database.message import Signal
+from busdoc.decode.j1939.identifier import NETWORK_GROUPS, PGN_DM1, PGN_DM2, group_of
 from busdoc.decode.signals.streams import SignalStream
 from busdoc.decode.signals.summary import Transitions
 from busdoc.health.codes.code import FaultCode
@@ -19,16 +22,19 @@ from busdoc.health.controller import StreamKey
 from busdoc.health.incident import IncidentKind
 from busdoc.health.streams.payload_bits import BitChanges
 from busdoc.health.summary import Health
-from busdoc.intermittent.precursors.bit_events import bit_events
 from busdoc.intermittent.precursors.event_kind import EventKind, EventSource, events_at
-from busdoc.intermittent.precursors.state_changes import senders_of, signal_events, stream_key_of
+from busdoc.intermittent.precursors.state_changes import StreamSender, senders_of, signal_events, stream_key_of
 from busdoc.words.counting import plural
 
-__all__ = ["EventKinds", "gather_event_kinds"]
+__all__ = ["EventKinds", "bit_events", "gather_event_kinds"]
 
 _MOST_NAMED = 6
 _MOST_KINDS = 10_000
 """A machine has hundreds; a capture of random frames must not keep the analysis busy for hours."""
+_CODE_GROUPS = frozenset((PGN_DM1, PGN_DM2))
+"""Active and earlier fault codes (J1939-73 5.7): they are kinds of their own."""
+_SDO = range(0x580, 0x680)
+"""Service data of CANopen (CiA 301, 7.3.5)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -85,6 +91,39 @@ def gather_event_kinds(
     return EventKinds(kinds=tuple(kinds[:_MOST_KINDS]), left_out=tuple(left_out))
 
 
+def bit_events(
+    bits: Mapping[StreamKey, Sequence[BitChanges]], senders: Mapping[StreamKey, StreamSender]
+) -> Iterator[EventKind]:
+    """Give each change of each bit into either value, less what its sender shows first after an absence.
+
+    Parameters
+    ----------
+    bits : of the streams that nobody decodes
+    senders : as `senders_of` gives them
+    """
+    for key, all_changes in bits.items():
+        if _is_network(key):
+            continue
+        sender = senders.get(key)
+        of_whom = "" if sender is None else f" of {sender.controller}"
+        for changes in all_changes:
+            t_ns = changes.t_ns if sender is None else changes.t_ns[sender.settled(changes.t_ns)]
+            if len(t_ns):
+                yield events_at(
+                    f"bit {changes.bit % 8 + 1} of byte {changes.bit // 8 + 1} of frame {key}{of_whom} "
+                    f"became {changes.became}",
+                    EventSource.BIT,
+                    t_ns,
+                    controller=None if sender is None else sender.controller,
+                )
+
+
+def _is_network(key: StreamKey) -> bool:
+    if not key.extended:
+        return key.id in _SDO or key.id == 0
+    return group_of(key.id) & 0xFFFF in NETWORK_GROUPS | _CODE_GROUPS  # on whatever data page
+
+
 def _commands(
     health: Health, arrivals: Mapping[StreamKey, Int64Array], names: Mapping[StreamKey, str]
 ) -> tuple[list[EventKind], list[str]]:
@@ -114,10 +153,7 @@ def _codes(codes: Sequence[FaultCode]) -> Iterator[EventKind]:
         raised_ns = np.array([raised_ns for raised_ns, _ in code.active_spans], np.int64)
         if len(raised_ns):
             yield events_at(
-                f"{code.controller} raised {code.code}",
-                EventSource.CODE,
-                raised_ns,
-                controller=code.controller,
+                f"{code.controller} raised {code.code}", EventSource.CODE, raised_ns, controller=code.controller
             )
 
 

@@ -11,7 +11,7 @@ from typing import Self
 __all__ = ["FOUND_AT", "Precursor", "explained_share"]
 
 FOUND_AT = 0.05
-"""Something is said to go before dropouts at this p, corrected for all that was tried."""
+"""Something is said of dropouts at this p, corrected for all that was tried."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

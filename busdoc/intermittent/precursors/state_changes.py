@@ -23,10 +23,7 @@ __all__ = ["StreamSender", "senders_of", "signal_events", "stream_key_of"]
 _LEAST_PAUSE_NS = SECOND_NS
 _CYCLES = 2
 """After its sender came back, a stream's first frame comes within so many periods (common practice)."""
-_STATUS_WORDS = {
-    SignalStatus.NOT_AVAILABLE: "became not available",
-    SignalStatus.ERROR: "reported an error",
-}
+_STATUS_WORDS = {SignalStatus.NOT_AVAILABLE: "became not available", SignalStatus.ERROR: "reported an error"}
 _MOST_VALUES = 32
 """Values of one signal that are kinds of their own; a state machine has fewer."""
 

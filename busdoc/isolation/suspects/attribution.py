@@ -38,17 +38,21 @@ _HOLD_UP_S = 0.6
 """A controller that lost its supply lives on its capacitors for up to about this long (common practice)."""
 _PROMPT_HZ = 0.2
 """A fault that shows at a higher rate than this answers to the action that exposed it; a slower one to none.
-Fitted: python -m benchmarks.isolation_fit suspects.attribution._PROMPT_HZ 0.07 0.6"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.attribution._PROMPT_HZ 0.07 0.6"""
 _PROMPT_WIDTH = 0.35
 """How soft that limit is, in the logarithm of the rate.
-Fitted: python -m benchmarks.isolation_fit suspects.attribution._PROMPT_WIDTH 0.1 1.0"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.attribution._PROMPT_WIDTH 0.1 1.0"""
 _PRESS_WITHIN_S = 2.5
 """A press comes no later after what was done, as a rule.
-Fitted: python -m benchmarks.isolation_fit suspects.attribution._PRESS_WITHIN_S 1.5 5.0"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.attribution._PRESS_WITHIN_S 1.5 5.0"""
 _BY_ITSELF = np.array([0.5, 0.1, 0.1])
 """Losses that no action made, to begin with: of one controller, of several at once, and of all, which are much rarer.
 Each is judged by its own kind: that one controller often restarts makes no loss of all of them likelier.
-Fitted: python -m benchmarks.isolation_fit suspects.attribution._BY_ITSELF '[0.2, 0.03, 0.03]' '[1.5, 0.3, 0.3]'"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.attribution._BY_ITSELF '[0.2, 0.03, 0.03]' '[1.5, 0.3, 0.3]'"""
 _ROUNDS = 4
 """Of judging losses and the clock's offset by one another; bound on work."""
 

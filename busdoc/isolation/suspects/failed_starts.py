@@ -28,16 +28,19 @@ _SOON_S = 20.0
 walk back to the screen)."""
 _BEFORE_S = 300.0
 """How long the machine is taken to have run before the record began.
-Fitted: python -m benchmarks.isolation_fit suspects.failed_starts._BEFORE_S 100.0 900.0"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.failed_starts._BEFORE_S 100.0 900.0"""
 _HOLDS_S = 6.0
 """How long a fault that lets go alone keeps its controller away, on average.
-Fitted: python -m benchmarks.isolation_fit suspects.failed_starts._HOLDS_S 3.0 12.0"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.failed_starts._HOLDS_S 3.0 12.0"""
 _NEVER_SEEN = 0.1
 """That a controller which was never heard is not fitted, asleep or on another bus (common practice: maps cover
 variants of a machine)."""
 _DEAD_FOR_A_WHILE = 0.02
 """That one which was heard later was silent at first for another reason than a fault on the map.
-Fitted: python -m benchmarks.isolation_fit suspects.failed_starts._DEAD_FOR_A_WHILE 0.007 0.06"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.failed_starts._DEAD_FOR_A_WHILE 0.007 0.06"""
 _DEAD_START = 0.02
 """That a sound controller does not start with the power: some need the disconnect switch, not the key (common
 practice)."""

@@ -29,19 +29,23 @@ _RESTART_S, _RESTART_SPREAD = 2.7, 0.5
 """A start after power-up: median, and spread of its logarithm (common practice: one to seven seconds, seldom ten)."""
 _FAULT_S, _FAULT_SPREAD = 6.0, 1.0
 """How long a fault that lets go alone keeps its controller away: median, and spread of its logarithm.
-Fitted: python -m benchmarks.isolation_fit suspects.recovery_evidence._FAULT_SPREAD 0.5 2.0"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.recovery_evidence._FAULT_SPREAD 0.5 2.0"""
 _LATCHES = {True: 0.97, False: 0.03, None: 0.45}
 """That a fault of a branch or of the controller itself latches, by what the map says of the controller (common
 practice: where it says nothing, about half do)."""
 _HOLDS = {True: 0.03, False: 0.35, None: 0.2}
 """That it holds for as long as the part is in, were it not to latch.
-Fitted: python -m benchmarks.isolation_fit suspects.recovery_evidence._HOLDS '{True: 0.03, False: 0.35, None: 0.1}'"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.recovery_evidence._HOLDS '{True: 0.03, False: 0.35, None: 0.1}'"""
 _SUPPLY_STAYS = 0.06
 """That a controller stays away though its supply or bus is back, or that these do not come back alone.
-Fitted: python -m benchmarks.isolation_fit suspects.recovery_evidence._SUPPLY_STAYS 0.02 0.18"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.recovery_evidence._SUPPLY_STAYS 0.02 0.18"""
 _RESTART_STAYS = 0.03
 """The same for a controller that restarted of itself.
-Fitted: python -m benchmarks.isolation_fit suspects.recovery_evidence._RESTART_STAYS 0.01 0.09"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.recovery_evidence._RESTART_STAYS 0.01 0.09"""
 _JUST_BEFORE_S = 3.0
 """An action written down so soon after the return may have made it (common practice: a press is half a second late,
 seldom three)."""
@@ -49,7 +53,8 @@ _ROOT_2PI = 2.5066282746
 """The square root of 2 pi, by definition."""
 _FLOOR = 1e-3
 """No end is less likely than this: one odd return must not decide alone.
-Fitted: python -m benchmarks.isolation_fit suspects.recovery_evidence._FLOOR 1e-4 1e-2"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.recovery_evidence._FLOOR 1e-4 1e-2"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -1,7 +1,11 @@
 """What goes before dropouts: counted as by hand, not fooled by chance, and found where it is true."""
 
+import datetime
+
 import numpy as np
+import pandas as pd
 import pytest
+from EventAnalysis import EventAnalysis
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
@@ -56,6 +60,28 @@ def test_dropouts_that_an_event_goes_before_are_counted_and_timed() -> None:
     assert found.window_s == 1.0
     assert found.lag_s == pytest.approx((0.65, 0.65, 0.65))
     assert found.p < 1e-10
+
+
+def test_another_library_counts_the_same_coincidences() -> None:
+    """event-analysis knows whole units of time alone, and tells the greater share of both directions and their mean."""
+    rng = np.random.default_rng(8)
+    effects_s = np.unique(rng.integers(1, 5000, 40))
+    causes_s = np.unique(np.concatenate((effects_s[:9] - rng.integers(0, 9, 9), rng.integers(1, 5000, 60)))).clip(0)
+    happened = np.zeros((5001, 2), np.bool_)
+    happened[effects_s, 0] = happened[causes_s, 1] = True
+    index = pd.date_range("2026-03-02", periods=len(happened), freq="s")
+    library = EventAnalysis(pd.DataFrame(happened, index=index), time_normalization_factor=1)
+    expected = [float(rates.iloc[0, 1]) for rates in library.ECA(datetime.timedelta(seconds=8))]
+    precursor, trigger = [], []
+    for lost_s, before_s in ((effects_s, causes_s), (causes_s, effects_s)):
+        at_ns = ns(*lost_s)
+        watched = Watched.between(-S, 6000 * S)
+        at_once = Dropouts(controllers=(), last_seen_ns=at_ns, onset_ns=at_ns, over_ns=at_ns, watched=watched)
+        (found,) = find_antecedents([at_once], [kind("cause", *before_s)], (8.0,))
+        precursor.append(found.precursor_rate)
+        trigger.append(found.trigger_rate)
+    counted = [max(precursor), np.mean(precursor), max(trigger), np.mean(trigger)]
+    assert counted == pytest.approx(expected, rel=1e-6)
 
 
 def test_the_words_say_the_counts_and_what_chance_would_make() -> None:
@@ -171,11 +197,7 @@ def test_where_nothing_was_watched_nothing_is_proved() -> None:
     nothing = np.empty(0, np.int64)
     lost = ns(100, 200, 300)
     dropouts = Dropouts(
-        controllers=(),
-        last_seen_ns=lost,
-        onset_ns=lost,
-        over_ns=lost,
-        watched=Watched(from_ns=nothing, to_ns=nothing),
+        controllers=(), last_seen_ns=lost, onset_ns=lost, over_ns=lost, watched=Watched(from_ns=nothing, to_ns=nothing)
     )
     doubt = np.full(3, S, np.int64)
     unsure = events_at("mark", EventSource.JOURNAL, lost, uncertainty_ns=doubt)

@@ -4,8 +4,8 @@ import numpy as np
 
 from busdoc.health.controller import StreamKey
 from busdoc.health.streams.payload_bits import BitChanges
-from busdoc.intermittent.precursors.bit_events import bit_events
 from busdoc.intermittent.precursors.event_kind import EventSource
+from busdoc.intermittent.precursors.event_kinds import bit_events
 from busdoc.intermittent.precursors.state_changes import StreamSender
 
 S = 10**9

@@ -7,12 +7,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from busdoc.intermittent.precursors.covariate import area_interval
-from busdoc.intermittent.precursors.covariate_chance import (
-    combine,
-    effective,
-    rank_p,
-    shifted_sums,
-)
+from busdoc.intermittent.precursors.covariate_ranking import combine, effective, rank_p, shifted_sums
 
 
 @pytest.mark.parametrize("seed", range(5))

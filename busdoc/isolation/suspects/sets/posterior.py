@@ -39,7 +39,8 @@ _SHARPNESS = 1.08
 """Every doubt of the evidence errs to the side of caution, and together they leave what is said four points below what
 is true (simulated sessions, from 50 % up). One exponent takes half of that back: temperature scaling, Guo, Pleiss, Sun
 and Weinberger, On calibration of modern neural networks, ICML 2017. The other half is kept, as caution.
-Fitted: python -m benchmarks.isolation_fit suspects.sets.posterior._SHARPNESS 1.0 1.16"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.sets.posterior._SHARPNESS 1.0 1.16"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

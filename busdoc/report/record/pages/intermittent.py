@@ -21,6 +21,7 @@ __all__ = ["intermittent_section"]
 _MOST_GROUPS = 40
 _IN_VAIN = 12
 _MOST_VALUES = 2
+_MOST_LAGS = 3
 _GROUPS = (
     Column(name="Controllers", weight=2.0),
     Column(name="Dropouts", align=Align.RIGHT, weight=0.8),
@@ -99,8 +100,9 @@ def _rates(result: Result, found: Intermittent) -> Iterator[Block]:
 
 def _before(found: Intermittent) -> Iterator[Block]:
     yield Items(items=tuple(before_in_words(found)))
-    for lags in found.lags:
-        yield lags_picture(lags)
+    for one in [one for one in found.findings if one.beside is None][:_MOST_LAGS]:
+        if isinstance(one, Antecedent) and one.is_sure:
+            yield lags_picture(one)
     for value in [one for one in found.covariates if one.found and one.before and one.rest_quantiles][:_MOST_VALUES]:
         yield value_picture(value)
     if found.antecedents:

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdoc.analysis.result import Result
-from busdoc.intermittent.finding import Lags
+from busdoc.intermittent.precursors.antecedent import Antecedent
 from busdoc.intermittent.precursors.covariate import Covariate
 from busdoc.intermittent.precursors.covariate_features import FeatureKind
 from busdoc.intermittent.rate_shape import Rate
@@ -23,6 +23,8 @@ __all__ = ["lags_picture", "rate_picture", "value_picture"]
 
 _LEFT_IN, _RIGHT_IN = 0.75, 0.25
 _LAG_COLUMNS = 32
+_SHOWN_WINDOWS = 4.0
+"""Lags are shown up to so many windows: what is beyond is what chance makes."""
 
 
 def rate_picture(result: Result, rate: Rate) -> Picture:
@@ -86,43 +88,43 @@ def _draw_columns(axes: "Axes", rate: Rate, start_ns: int) -> None:
     axes.set_ylabel("dropouts", fontsize=7.5)
 
 
-def lags_picture(lags: Lags) -> Picture:
+def lags_picture(one: Antecedent) -> Picture:
     """Draw how long after an event the dropouts came."""
-    within = sum(lag_s <= lags.window_s for lag_s in lags.lag_s)
+    shown_s = _SHOWN_WINDOWS * one.window_s
     text = (
-        f'From each dropout back to the last event "{lags.name}": {within} of {lags.n_dropouts} within '
-        f"{lags.window_s:g} s (left of the dashed line), by chance {lags.by_chance:.1f}; "
-        f"{lags.n_dropouts - len(lags.lag_s)} came later than {lags.shown_s:g} s or after none. "
+        f'From each dropout back to the last event "{one.name}": {one.preceded.sum()} of {one.n_dropouts} within '
+        f"{one.window_s:g} s (left of the dashed line), by chance {one.expected_by_chance:.1f}; "
+        f"{sum(lag_s > shown_s for lag_s in one.lags_s)} came later than {shown_s:g} s or after none. "
         "Dotted: chance, in each column."
     )
     return Picture(
-        title=f'Time from "{lags.name}" to the dropout',
+        title=f'Time from "{one.name}" to the dropout',
         text=text,
-        draw=lambda width_in, outlines: _draw_lags(lags, text, width_in, outlines),
+        draw=lambda width_in, outlines: _draw_lags(one, text, width_in, outlines),
         captioned=True,
         widths=(7.4, 3.9),
     )
 
 
-def _draw_lags(lags: Lags, text: str, width_in: float, outlines: bool) -> str:
+def _draw_lags(one: Antecedent, text: str, width_in: float, outlines: bool) -> str:
     height_in = 1.9
-    with canvas(width_in, height_in, salt=f"lags {lags.name} {width_in}", outlines=outlines) as figure:
+    with canvas(width_in, height_in, salt=f"lags {one.name} {width_in}", outlines=outlines) as figure:
         axes = figure.add_axes(
             (_LEFT_IN / width_in, 0.45 / height_in, (width_in - _LEFT_IN - _RIGHT_IN) / width_in, 1.35 / height_in)
         )
-        edges = np.linspace(0.0, lags.shown_s, _LAG_COLUMNS + 1)
-        counts, _ = np.histogram(np.array(lags.lag_s), edges)
+        edges = np.linspace(0.0, _SHOWN_WINDOWS * one.window_s, _LAG_COLUMNS + 1)
+        counts, _ = np.histogram(np.array(one.lags_s), edges)
         axes.stairs(counts, edges, fill=True, color=HEARD, alpha=0.6)
-        by_chance = lags.by_chance * lags.shown_s / lags.window_s / _LAG_COLUMNS
+        by_chance = one.expected_by_chance * _SHOWN_WINDOWS / _LAG_COLUMNS
         axes.axhline(by_chance, color=INK, linewidth=0.9, linestyle=(0, (1, 2)))
-        axes.axvline(lags.window_s, color=INK, linewidth=0.8, linestyle=(0, (4, 3)))
-        axes.set_xlim(0.0, lags.shown_s)
+        axes.axvline(one.window_s, color=INK, linewidth=0.8, linestyle=(0, (4, 3)))
+        axes.set_xlim(0.0, edges[-1])
         axes.set_ylim(0.0, max(float(counts.max(initial=0)), by_chance) * 1.15 or 1.0)
         axes.locator_params(axis="y", integer=True, nbins=4)
         axes.tick_params(labelsize=7.5)
         axes.set_xlabel("seconds from the last such event to the dropout", fontsize=7.5)
         axes.set_ylabel("dropouts", fontsize=7.5)
-        return svg_of(figure, title=f"Time from {lags.name} to the dropout", text=text)
+        return svg_of(figure, title=f"Time from {one.name} to the dropout", text=text)
 
 
 def value_picture(one: Covariate) -> Picture:
