@@ -10,8 +10,10 @@ from hypothesis import strategies as st
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.health.controller import ControllerHealth, ControllerState
+from busdoc.health.incident import Incident
 from busdoc.isolation.engine import isolate
-from busdoc.isolation.suspects.attribution import attribute
+from busdoc.isolation.suspects.attribution import _latest_exposing, _was_there, attribute
+from busdoc.isolation.suspects.rates import RATES_HZ
 from busdoc.machine.controller_spec import Identity
 from busdoc.machine.machine import Machine
 from tests.truth.hand_records import NS, action, dropout, health, plug, sweeper, unplug
@@ -200,3 +202,67 @@ def test_without_a_map_other_controllers_running_on_does_not_speak_for_a_plug() 
 
 
 OTHERS = ("engine", "display", "broom", "fan", "lift")
+
+
+def test_where_nothing_was_done_every_incident_came_by_itself() -> None:
+    (because,) = attribute(health(100.0, dropout(49.6, 55.0, "hopper")), [], sweeper())
+    assert (because.incident, because.action, because.probability, because.spontaneous) == (0, None, 0.0, 1.0)
+    assert (because.lag_ns, because.expected, because.weights) == (None, False, ())
+    assert attribute(health(100.0), [unplug(1, 40.0, "harness-A")], sweeper()) == ()
+
+
+def test_when_the_capture_began_does_not_matter() -> None:
+    """A day later by the calendar all is the same."""
+    day_ns = 86_400 * NS
+    actions = [unplug(1, 40.0, "harness-A"), plug(2, 60.4, "harness-A"), action(3, 80.0, ActionKind.POWER_CYCLE)]
+    incidents = [dropout(20.0, 26.0, "hopper"), dropout(61.0, 67.0, "hopper")]
+    incidents += [dropout(79.6, 85.0, *ALL, everyone=True)]
+    seen = health(90.0, *incidents)
+
+    def later(incident: Incident) -> Incident:
+        losses = tuple(
+            replace(
+                one,
+                last_seen_ns=one.last_seen_ns + day_ns,
+                onset_ns=one.onset_ns + day_ns,
+                back_ns=None if one.back_ns is None else one.back_ns + day_ns,
+            )
+            for one in incident.losses
+        )
+        return replace(
+            incident, last_seen_ns=incident.last_seen_ns + day_ns, onset_ns=incident.onset_ns + day_ns, losses=losses
+        )
+
+    moved = replace(health(90.0, *map(later, incidents)), start_ns=day_ns, until_ns=day_ns + 90 * NS)
+    moved_actions = [replace(a, time_ns=a.time_ns + day_ns) for a in actions]
+    for one, other in zip(attribute(seen, actions, sweeper()), attribute(moved, moved_actions, sweeper()), strict=True):
+        assert (one.action, one.lag_ns, one.expected) == (other.action, other.lag_ns, other.expected)
+        assert one.probability == pytest.approx(other.probability, abs=1e-6)
+        assert one.spontaneous == pytest.approx(other.spontaneous, abs=1e-6)
+        assert one.spontaneous + sum(p for _, p in one.weights) == pytest.approx(1.0, abs=0.005)
+        assert [n for n, _ in one.weights] == [n for n, _ in sorted(one.weights, key=lambda w: -w[1])]
+
+
+def test_the_last_plug_before_the_dropout_exposed_the_part_unless_it_was_out_again() -> None:
+    """In for sure, out before it at 80 %, in again at 30 %: by the third press 0.3, by the first 0.7 x 0.2.
+
+    Given that it showed, that is 0.3 and 0.14 of 0.44. The other part was never moved.
+    """
+    exposes = np.array([[True, False], [False, False], [True, False]])
+    removes = np.array([[False, False], [True, False], [False, False]])
+    share = _latest_exposing(exposes, removes, np.array([1.0, 0.8, 0.3]))
+    assert share[:, 0] == pytest.approx([0.14 / 0.44, 0.0, 0.3 / 0.44])
+    assert not share[:, 1].any()
+    # One that hung on it from the start may not have been moved yet.
+    late = _latest_exposing(exposes[2:], removes[2:], np.array([0.3]))
+    assert late[0, 0] == pytest.approx(0.3)
+
+
+def test_a_fault_that_shows_at_once_when_exposed_was_there_and_one_that_waits_may_have_begun_since() -> None:
+    """Half for each: e^-rt against (1 - e^-rt) / rT, with t since it was exposed and T since the record began."""
+    t, until_s = 8.0, 50.0
+    there = 0.5 * np.exp(-RATES_HZ * t)
+    begun = (1.0 - np.exp(-RATES_HZ * t)) / (RATES_HZ * until_s)
+    slow = RATES_HZ < 10.0
+    assert _was_there(t, until_s)[slow] == pytest.approx((there / (there + begun))[slow])
+    assert pytest.approx(1.0) == _was_there(0.0, until_s)

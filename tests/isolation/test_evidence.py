@@ -259,3 +259,43 @@ def test_a_part_that_was_never_exposed_has_no_quiet_and_nothing_to_answer_for() 
     evidence, record = weigh([dropout(20.0, 24.0, "spreader")], out, 200.0)
     assert evidence.quiet_s[record.reach.parts.index("harness")] == 0.0
     assert not evidence.exposed[record.reach.parts.index("harness")].any()
+
+
+def test_a_part_gone_bad_late_answers_to_the_shaking_like_one_bad_from_the_start() -> None:
+    incidents = [dropout(20.0, 24.0, "spreader"), dropout(100.0, 104.0, "spreader")]
+    evidence, record = weigh(incidents, [action(1, 100.0, ActionKind.WIGGLE, "harness")], 200.0)
+    p = record.reach.parts.index("harness")
+    assert evidence.hazard[p, 1, 0] > 10.0 * evidence.hazard[record.reach.parts.index("spreader"), 1, 0]
+    slow = RATES_HZ < 0.1
+    assert evidence.late.hazard[p, 1][slow] == pytest.approx(evidence.hazard[p, 1][slow])
+
+
+def test_after_a_doubled_press_another_that_does_not_fit_is_still_a_contradiction() -> None:
+    """Unplugged twice in a second, and once more a minute later: out by what is written, and half of it doubted."""
+
+    def blamed(*pressed_s: float) -> float:
+        pressed = [action(n, t, ActionKind.UNPLUG, "harness") for n, t in enumerate(pressed_s, start=1)]
+        incidents = [dropout(20.0, 24.0, "spreader"), dropout(80.0, 85.0, "spreader")]
+        evidence, record = weigh(incidents, pressed, 300.0)
+        return float(evidence.hazard[record.reach.parts.index("harness"), 1, 10])
+
+    assert blamed(40.0, 41.0, 110.0) == pytest.approx(blamed(40.0, 110.0), rel=0.5)
+    assert blamed(40.0, 41.0, 110.0) > 10.0 * blamed(40.0, 41.0)
+
+
+@pytest.mark.parametrize("kind", [PartKind.LEAD, PartKind.CONNECTOR, PartKind.TERMINATOR])
+def test_of_a_part_that_carries_supply_and_bus_how_they_came_back_tells_nothing(kind: PartKind) -> None:
+    """A harness is of the branch, and restarts its controller in 95 % of cases (common practice)."""
+
+    def weighed(p_restarted: float | None, kind: PartKind) -> float:
+        parts = {**CARRIER.parts, "harness": replace(CARRIER.parts["harness"], kind=kind)}
+        machine = replace(CARRIER, parts=MappingProxyType(parts))
+        reach = find_reach(machine, ())
+        losses = gather_losses([dropout(20.0, 24.0, "spreader", p_restarted=p_restarted)], reach.controllers, 0)
+        evidence = weigh_evidence(machine, losses, range(1), reach, (), 0, 90.0)
+        return float(evidence.hazard[reach.parts.index("harness"), 0, 0])
+
+    assert weighed(0.9, kind) == pytest.approx(weighed(None, kind))
+    assert weighed(0.03, kind) == pytest.approx(weighed(None, kind))
+    harness = weighed(0.9, PartKind.HARNESS) / weighed(None, PartKind.HARNESS)
+    assert harness == pytest.approx(2.0 * (0.95 * 0.9 + 0.05 * 0.1))

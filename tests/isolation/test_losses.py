@@ -17,8 +17,8 @@ NAMES = ("hopper", "fan", "lift")
 def test_a_record_of_four_incidents_by_hand() -> None:
     """Missed a twentieth of a second after the last frame: the moment is taken halfway. The count starts at 10 s.
 
-    The lift is away from the start and never heard; the fan falls alone, then with the hopper, which falls once more
-    while the fan is away and stays away.
+    The lift is away from the start and never heard, the engine for five seconds. The fan falls alone, then with the
+    hopper, which falls once more while the fan is away and stays away.
     """
     incidents = [
         dropout(90.0, None, "hopper"),
@@ -27,22 +27,21 @@ def test_a_record_of_four_incidents_by_hand() -> None:
         dropout(85.0, 95.0, "fan"),
         replace(dropout(70.0, 72.0, "hopper"), kind=IncidentKind.LATE),
     ]
-    losses = gather_losses(incidents, NAMES, 10 * NS, [("lift", 10 * NS, None), ("not on the map", 10 * NS, None)])
+    away = [("lift", 10 * NS, None), ("engine", 10 * NS, 15 * NS), ("not on the map", 10 * NS, None)]
+    losses = gather_losses(incidents, (*NAMES, "engine"), 10 * NS, away)
     assert losses.incident == (1, 2, 3, 0)
     assert losses.t_s == pytest.approx([20.025, 40.025, 75.025, 80.025])
-    assert losses.hit.tolist() == [
-        [False, True, False],
-        [True, True, False],
-        [False, True, False],
-        [True, False, False],
-    ]
-    assert losses.up.tolist() == [[True, True, False], [True, True, False], [True, True, False], [True, False, False]]
+    fell = [["fan"], ["hopper", "fan"], ["fan"], ["hopper"]]
+    assert [[name for name, one in zip(NAMES, row, strict=False) if one] for row in losses.hit] == fell
+    assert not losses.hit[:, 3].any()
+    up = [[True, True, False, True]] * 3 + [[True, False, False, True]]
+    assert losses.up.tolist() == up
     assert losses.since_s == pytest.approx(
-        np.array([[0.0, 0.0, 20.0], [0.0, 24.0, 40.0], [46.0, 46.0, 75.0], [46.0, 80.0, 80.0]])
+        np.array([[0.0, 0.0, 20.0, 5.0], [0.0, 24.0, 40.0, 5.0], [46.0, 46.0, 75.0, 5.0], [46.0, 80.0, 80.0, 5.0]])
     )
     assert losses.away[0] == ((40.0, 46.0), (80.0, np.inf))
     assert losses.away[1] == ((20.0, 24.0), (40.0, 46.0), (75.0, 85.0))
-    assert losses.away[2] == ((0.0, np.inf),)
+    assert losses.away[2:] == (((0.0, np.inf),), ((0.0, 5.0),))
     assert losses.p_restarted[0] == pytest.approx(0.9)
     assert np.isnan(losses.p_restarted[[1, 3]]).all()
 

@@ -57,13 +57,17 @@ def test_one_that_is_heard_through_a_long_silence_of_its_segment_speaks_against_
     The hopper falls and the fan beside it does not: the hopper's own cause against the trunk that carries both.
     """
 
-    def odds_of_trunk(lasted_s: float) -> float:
-        seen = health(120.0, dropout(60.0, 60.0 + lasted_s, "hopper", "lift", p_restarted=None))
+    def odds_of_trunk(lasted_s: float, lift_lasted_s: float | None = None) -> float:
+        fell = dropout(60.0, 60.0 + lasted_s, "hopper", "lift", p_restarted=None)
+        lift_back_ns = round((60.0 + (lasted_s if lift_lasted_s is None else lift_lasted_s)) * NS)
+        losses = (fell.losses[0], replace(fell.losses[1], back_ns=lift_back_ns))
+        seen = health(120.0, replace(fell, losses=losses))
         verdict = isolate(seen, (), sweeper(), attribute(seen, (), sweeper()))
         given = {suspect.part: suspect.probability for suspect in verdict.suspects}
         return given["rear-trunk"] / given["fuse-3"]
 
     assert odds_of_trunk(6.0) < 0.4 * odds_of_trunk(1.0)
+    assert odds_of_trunk(6.0, 1.0) > 0.8 * odds_of_trunk(1.0)  # the wire made contact again at once for one of them
 
 
 def test_of_two_that_fell_together_the_one_that_shows_nothing_is_told_by_the_other() -> None:

@@ -191,6 +191,31 @@ def test_one_that_was_never_heard_accuses_what_it_hangs_on_and_what_hangs_on_it(
     assert not failed.exposed[reach.parts.index("engine"), 0]
 
 
+@pytest.mark.parametrize(
+    ("others", "chance"),
+    [
+        ([("hopper", 0, None)], 0.1),
+        ([("hopper", 0, 40 * NS)], 0.02),
+        ([("hopper", 0, 40 * NS), ("hopper", 80 * NS, None)], 0.02),
+        ([("hopper", 0, None), ("fan", 0, 40 * NS)], 0.02),
+    ],
+)
+def test_one_that_was_never_heard_may_not_be_fitted_and_one_that_was_heard_later_is(
+    others: list[tuple[str, int, int | None]], chance: float
+) -> None:
+    """Times how its absence went on, were it a restart of its own, against the likeliest part."""
+    out = (unplug(1, 39.0, "harness-A"),)
+    failed, reach = starts(out, others)
+    losses = gather_losses([], reach.controllers, 0, others)
+    supply = np.array([kind_of(sweeper(), part) in (PartKind.FEED, PartKind.SEGMENT) for part in reach.parts])
+    expected = chance
+    for name in dict.fromkeys(name for name, _, _ in others):
+        c = reach.controllers.index(name)
+        by_part, alone = weigh_end(sweeper(), reach, losses, supply, nodes(out), c, 0.0, SPAN_S)
+        expected *= alone / max(by_part.max(), alone)
+    assert failed.background[0] == pytest.approx(expected)
+
+
 @pytest.mark.parametrize(("first_s", "counts"), [(11.9, False), (12.1, True)])
 def test_a_start_takes_up_to_twelve_seconds(first_s: float, counts: bool) -> None:
     """Common practice: one to ten. Heard after that, it counts only where somebody had just unplugged something."""
@@ -220,6 +245,11 @@ def test_a_power_up_that_it_did_not_come_back_from() -> None:
     assert by_part["harness-A"] == pytest.approx(1.0 - np.exp(-3.0 * RATES_HZ))
     assert by_part["fuse-3"] == pytest.approx(0.2**2 * (1.0 - np.exp(-3.0 * RATES_HZ)))
     assert failed.background[0] == 0.02
+    # One that came back with the power came, and one that did so too late did not.
+    for back_s, n_came in ((65.0, 2), (100.0, 1)):
+        with_fan, _ = starts(pressed, [("hopper", 30 * NS, None), ("fan", 30 * NS, round(back_s * NS))])
+        fuse = with_fan.hazard[reach.parts.index("fuse-3"), 0]
+        assert fuse == pytest.approx(0.2**n_came * (1.0 - np.exp(-3.0 * RATES_HZ)))
 
 
 @pytest.mark.parametrize(("touched_s", "counts"), [(71.9, False), (72.1, True)])
@@ -231,6 +261,20 @@ def test_a_power_up_of_which_something_was_unplugged_before_twelve_seconds_tells
     assert failed.action == ((0,) if counts else ())
     other = (pressed[0], unplug(2, touched_s, "harness-A"), action(3, touched_s, ActionKind.MARK))
     assert starts(other, [("hopper", round(30.0 * NS), None)])[0].action == ((0,) if counts else ())
+
+
+def test_a_mark_after_a_power_up_ends_no_waiting_and_another_cycle_does() -> None:
+    cycle = action(1, 60.0, ActionKind.POWER_CYCLE)
+    away = [("hopper", 30 * NS, None)]
+    assert starts((cycle, action(2, 65.0, ActionKind.MARK)), away)[0].action == (0,)
+    assert starts((cycle, action(2, 65.0, ActionKind.POWER_CYCLE)), away)[0].action == (1,)
+
+
+def test_one_that_fell_by_the_power_cycle_itself_was_not_waiting_for_it() -> None:
+    """The press is likeliest half a second late: at 59.5 s."""
+    cycle = (action(1, 60.0, ActionKind.POWER_CYCLE),)
+    assert starts(cycle, [("hopper", round(59.55 * NS), None)])[0].action == ()
+    assert starts(cycle, [("hopper", round(59.35 * NS), None)])[0].action == (0,)
 
 
 def test_switching_one_fuse_on_is_no_start_of_a_controller_on_another() -> None:

@@ -91,3 +91,13 @@ def test_it_is_what_every_reading_of_every_press_at_every_offset_of_the_clocks_g
     assert taken[3, 0] > 0.9
     assert taken[-1, 5] > 0.9
     assert taken[:3].max() < 1e-3
+
+
+def test_where_nothing_fell_or_nothing_was_done_nothing_was_taken_away() -> None:
+    pressed = [unplug(1, 20.0, "hopper")]
+    for incidents, actions in (([], pressed), ([dropout(20.0, 24.0, "hopper")], [])):
+        reach = find_reach(sweeper(), actions)
+        losses = gather_losses(incidents, reach.controllers, 0)
+        taken, offset_s = taken_away(losses, reach, actions, 0, SPAN_S)
+        assert taken.shape == (len(incidents), len(actions))
+        assert offset_s == 0.0

@@ -198,10 +198,10 @@ def _held(end: _End, reach: Reach, nodes_s: Float64Array, c: int) -> Float64Arra
 
 def _start(since_s: Float64Array) -> tuple[Float64Array, Float64Array]:
     """Density, 1/s, and probability by then of a start that many seconds after it could begin."""
-    positive = np.maximum(since_s, 1e-3)  # before it can begin, as good as nil
+    positive = np.maximum(since_s, 1e-3)
     z = np.log(positive / _RESTART_S) / _RESTART_SPREAD
-    density = np.exp(-0.5 * z * z) / (positive * _RESTART_SPREAD * _ROOT_2PI)
-    return density, np.interp(z, *_normal())
+    density = np.where(since_s > 0.0, np.exp(-0.5 * z * z) / (positive * _RESTART_SPREAD * _ROOT_2PI), 0.0)
+    return density, np.where(since_s > 0.0, np.interp(z, *_normal()), 0.0)
 
 
 @lru_cache(maxsize=1)

@@ -1,0 +1,71 @@
+"""Time cut at every action, loss and return, by hand."""
+
+import numpy as np
+import pytest
+
+from busdoc.isolation.suspects.exposure import find_reach
+from busdoc.isolation.suspects.exposure_cells import Cells, before_first, cut_cells, exempt
+from busdoc.isolation.suspects.losses import gather_losses
+from busdoc.isolation.suspects.rates import RATES_HZ
+from tests.truth.hand_records import dropout, plug, sweeper, unplug
+
+MOVES = (unplug(1, 30.0, "harness-A"), plug(2, 60.0, "harness-A"))
+
+
+def cut(*, home: bool = True) -> tuple[Cells, tuple[str, ...]]:
+    """The hopper falls at 20 s, 40 s and for good at 90 s of 100 s; its harness is out from 30 s to 60 s."""
+    reach = find_reach(sweeper(), MOVES)
+    incidents = [dropout(20.0, 25.0, "hopper"), dropout(40.0, 45.0, "hopper"), dropout(90.0, None, "hopper")]
+    losses = gather_losses(incidents, reach.controllers, 0)
+    at_home = np.full((len(reach.parts), len(reach.controllers)), home)
+    return cut_cells(losses, reach, np.array([30.0, 60.0]), 100.0, 10.0, at_home), reach.parts
+
+
+def test_pieces_end_at_every_action_loss_and_return_and_at_the_first_trouble() -> None:
+    cells, parts = cut()
+    assert cells.from_s == pytest.approx([0.0, 10.0, 20.0, 25.0, 30.0, 40.0, 45.0, 60.0, 90.0])
+    assert cells.length_s == pytest.approx([10.0, 10.0, 5.0, 5.0, 10.0, 5.0, 15.0, 30.0, 10.0])
+    # Exposed while it is in and the hopper is up; the fuse also to the fan and the lift, all the while.
+    assert cells.live[:, parts.index("harness-A")].tolist() == [True, True, False, True] + [False] * 3 + [True, False]
+    assert cells.live[:, parts.index("fuse-3")].all()
+    assert not cut(home=False)[0].live.any()
+    # What the harness is plugged to changes twice; what the sensor on it is, with it; nothing else.
+    assert cells.stint[:, parts.index("harness-A")].tolist() == [0, 0, 0, 0, 1, 1, 1, 2, 2]
+    assert (cells.stint[:, parts.index("gate-angle")] == cells.stint[:, parts.index("harness-A")]).all()
+    assert not cells.stint[:, parts.index("harness-B")].any()
+    assert cells.up_s == pytest.approx(5 * 100.0 + 80.0)  # five others, and the hopper without 5 s, 5 s and 10 s
+
+
+@pytest.mark.parametrize(("t", "stint"), [(0.0, 0), (29.9, 0), (30.0, 0), (30.1, 1), (60.1, 2), (500.0, 2)])
+def test_the_stint_at_an_instant_is_that_just_before_it(t: float, stint: int) -> None:
+    cells, parts = cut()
+    assert cells.stint_at(t)[parts.index("harness-A")] == stint
+
+
+def test_what_is_summed_over_a_press_is_taken_out_of_the_pieces() -> None:
+    """Of the part that it joined, from the press to the dropout; the hopper being back since before the press."""
+    cells, parts = cut()
+    reach = find_reach(sweeper(), MOVES)
+    hit = np.array([name == "hopper" for name in reach.controllers])
+    before = cells.live.copy()
+    exempt(cells, reach, np.array([0, 1]), np.array([30.0, 60.0]), 90.0, hit, np.full(len(hit), 45.0))
+    changed = np.argwhere(cells.live != before)
+    assert {(int(k), parts[p]) for k, p in changed} == {(7, "harness-A"), (7, "gate-angle")}
+
+
+def test_a_fault_was_there_before_or_began_at_any_time_until_the_first_trouble() -> None:
+    """Half for each; begun within 10 s of exposure, from each instant on: (1 - e^-10r) / 10r (by hand)."""
+    cells, parts = cut()
+    mixed = before_first(cells, 10.0)
+    spent = 10.0 * RATES_HZ
+    expected = 0.5 * np.exp(-spent) + 0.5 * -np.expm1(-spent) / spent
+    assert mixed[parts.index("harness-A")] == pytest.approx(expected)
+    # By the second dropout it has been exposed for 10 s, was away for 5 s with the hopper, and exposed for 5 s.
+    second = before_first(cells, 30.0)[parts.index("harness-B")]
+    quiet = np.exp(-25.0 * RATES_HZ)
+    begun = [np.exp(-25.0 * RATES_HZ + RATES_HZ * x) for x in np.arange(0.05, 20.0, 0.1)]
+    begun += [np.exp(-5.0 * RATES_HZ)] * 50
+    begun += [np.exp(-5.0 * RATES_HZ + RATES_HZ * x) for x in np.arange(0.05, 5.0, 0.1)]
+    slow = RATES_HZ < 1.0
+    assert second[slow] == pytest.approx((0.5 * quiet + 0.5 * np.mean(begun, axis=0))[slow], rel=1e-3)
+    assert before_first(cells, 0.0) == pytest.approx(np.ones_like(mixed))
