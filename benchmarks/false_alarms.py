@@ -11,8 +11,8 @@ import sys
 import time
 
 from busdoc.health.presence.watch import HealthWatch
-from busdoc.simulation.by_chance.random_traffic import healthy_recording
 from tests.truth.alarms import alarms
+from tests.truth.by_chance.random_traffic import healthy_recording
 
 
 def main() -> int:

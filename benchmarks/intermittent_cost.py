@@ -18,9 +18,9 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any
 
-from busdoc.simulation.by_chance.intermittent import TrueCause, intermittent_run
-from busdoc.simulation.by_chance.machine_text import machine_text
 from busdoc.simulation.run_folder import write_run
+from tests.truth.by_chance.intermittent import TrueCause, intermittent_run
+from tests.truth.by_chance.machine_text import machine_text
 
 __all__ = ["make_hours"]
 

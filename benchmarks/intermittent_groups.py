@@ -16,7 +16,7 @@ from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
 from busdoc.intermittent.binomial import binomial_interval
 from busdoc.intermittent.groups import Group, find_groups
 from busdoc.machine.machine import Machine, PartKind
-from busdoc.simulation.by_chance.random_machine import random_machine
+from tests.truth.by_chance.random_machine import random_machine
 
 _NS = 10**9
 _RIDES_THROUGH = (0.0, 0.1, 0.25)

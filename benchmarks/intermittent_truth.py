@@ -21,7 +21,7 @@ from pathlib import Path
 
 from benchmarks.share import share
 from busdoc.intermittent.groups import Group
-from busdoc.simulation.by_chance.intermittent import TrueCause, intermittent_run
+from tests.truth.by_chance.intermittent import TrueCause, intermittent_run
 from tests.truth.intermittent_analysis import analyse, analyse_frames
 
 _ENOUGH = 10

@@ -1,7 +1,7 @@
 """Which value of a named constant of the isolation engine fits the simulated sessions best?
 
-Run ``python -m benchmarks.isolation_fit CONSTANT VALUE … [--law LAW …] [--seed FIRST] [--sessions N]`` from the
-project's root. A constant is named by its place below `busdoc.isolation`, a value is written as in Python::
+Run ``python -m benchmarks.isolation_fit CONSTANT VALUE … [--law LAW …] [--latest S] [--seed FIRST] [--sessions N]``
+from the project's root. A constant is named by its place below `busdoc.isolation`, a value is written as in Python::
 
     python -m benchmarks.isolation_fit suspects.sets.posterior._SHARPNESS 1.0 1.08 1.16
     python -m benchmarks.isolation_fit suspects.recovery_evidence._RESTART_STAYS 0.015 0.06
@@ -11,7 +11,7 @@ of what was said of every part, faulty or sound, summed over a session); where t
 errors, the sessions do not tell the values apart. Beside it stand how many sessions accuse a sound part (80 % or more),
 the bin whose truth is furthest from what was said (of bins with 20 statements), and the share of incidents whose action
 is named rightly. With ``--slips SHARE`` so many presses are forgotten, as many name a neighbour, and as many are made
-twice. Fit below seed 1400000 and judge above it.
+twice; with ``--latest S`` presses are up to so late (the L of their law). Fit below seed 1400000 and judge above it.
 """
 
 import argparse
@@ -20,7 +20,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from busdoc.simulation.press_law import PressLaw
-from busdoc.simulation.technician import Habits
+from busdoc.simulation.technician import CAREFUL, Habits
 from tests.truth.calibration import Judged, attributed_rightly, bin_table, judge
 from tests.truth.constants import constant_set_to
 from tests.truth.isolation_sessions import SessionKind, live_through
@@ -48,10 +48,13 @@ def main() -> None:
     parser.add_argument(
         "--slips", type=float, default=0.0, metavar="SHARE", help="forgotten, wrong and doubled presses"
     )
+    parser.add_argument(
+        "--latest", type=float, default=CAREFUL.most_lag_s, metavar="S", help="L of the law; %(default)s"
+    )
     given = parser.parse_args()
     share = given.slips
     sessions = [
-        live_through(kind, seed, habits=Habits(law=law, miss=share, wrong=share, twice=share))
+        live_through(kind, seed, habits=Habits(law=law, most_lag_s=given.latest, miss=share, wrong=share, twice=share))
         for law in given.law
         for kind in SessionKind
         for seed in range(given.seed, given.seed + given.sessions)

@@ -26,9 +26,9 @@ from busdoc.machine.machine_map import machine_from_text
 from busdoc.resync_check.baseline import learn_baseline
 from busdoc.resync_check.baseline_text import merge_into
 from busdoc.resync_check.records import ControllerReturn, ReturnFault, ReturnVerdict
-from busdoc.simulation.by_chance.machine_text import machine_text
-from busdoc.simulation.by_chance.power_up import Oddity, PowerUpSession, random_power_ups
 from busdoc.simulation.run import Run
+from tests.truth.by_chance.machine_text import machine_text
+from tests.truth.by_chance.power_up import Oddity, PowerUpSession, random_power_ups
 
 __all__ = ["Score", "judge_session"]
 

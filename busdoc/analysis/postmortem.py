@@ -16,7 +16,7 @@ from busdoc.analysis.judgement import observe, weigh
 from busdoc.analysis.power_ups import find_returns
 from busdoc.analysis.reading import DatabaseFile, read_recording
 from busdoc.analysis.result import Result
-from busdoc.analysis.signals_before_dropouts import second_look
+from busdoc.analysis.signals_before_dropouts import signals_before_dropouts
 from busdoc.analysis.watches import Watches
 from busdoc.health.incident import IncidentKind
 from busdoc.health.roll.roll import specs_from_database
@@ -96,7 +96,7 @@ def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action
 
     def gather(dropouts: Sequence[Dropouts]) -> Evidence:
         events = watches.event_kinds(observed.health, observed.codes, actions)
-        values = second_look(case, observed.health, watches.signal_summaries(), dropouts)
+        values = signals_before_dropouts(case, observed.health, watches.signal_summaries(), dropouts)
         return Evidence(kinds=events.kinds, covariates=values.covariates, left_out=(*events.left_out, *values.left_out))
 
     return Result(

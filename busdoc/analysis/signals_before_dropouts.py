@@ -1,4 +1,4 @@
-"""A second look at a recording: what measured values did before its dropouts.
+"""What measured values did before the dropouts of a recording, which is read a second time for it.
 
 Dropouts are known only at the end, and before them values matter to a tenth of a second. So once there are dropouts to
 explain, the recording is read again, and each signal that moves is taken down in cells of time that end where the
@@ -27,14 +27,14 @@ from busdoc.intermittent.precursors.covariate import find_covariates
 from busdoc.intermittent.precursors.covariate_features import CellPlan, plan_cells
 from busdoc.times import SECOND_NS
 
-__all__ = ["second_look"]
+__all__ = ["signals_before_dropouts"]
 
 _LIVE = "measured values before the dropouts: they are looked at in the session's recording, afterwards"
 _MOST_SIGNALS = 5000
 """Signals that are looked at; no machine known has more that move."""
 
 
-def second_look(
+def signals_before_dropouts(
     case: Case, health: Health, summaries: Sequence[SignalSummary], dropouts: Sequence[Dropouts]
 ) -> Evidence:
     """Read a recording again and hold its measured values against its dropouts.

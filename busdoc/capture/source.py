@@ -8,7 +8,7 @@ from pathlib import Path
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.formats.files import size_bytes, suffix_of
 from busdoc.capture.formats.find import find_captures, with_article
-from busdoc.capture.formats.readers import read_in_order
+from busdoc.capture.formats.suffixes import read_in_order
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.merge import FileStream, in_sequence, merged_by_time
 from busdoc.capture.place import piece_of

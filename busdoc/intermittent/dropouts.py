@@ -23,10 +23,10 @@ __all__ = [
     "ANSWER_NS",
     "LEAST_DROPOUTS",
     "SETTLE_NS",
+    "DropoutSet",
     "Dropouts",
-    "Unit",
     "Watched",
-    "list_units",
+    "dropout_sets",
     "power_ups_of",
     "unexplained_losses",
     "watched_of",
@@ -203,12 +203,12 @@ def _disturbed(incident: Incident) -> list[tuple[int, int]]:
 
 LEAST_DROPOUTS = 3
 """With fewer of them nothing that went before can be told from chance."""
-_MOST_UNITS = 8
+_MOST_SETS = 8
 """Sets of dropouts that are held against everything, the largest first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Unit:
+class DropoutSet:
     """Incidents that are looked into together: those of one group, or all."""
 
     controllers: tuple[str, ...]
@@ -236,15 +236,17 @@ def unexplained_losses(
     )
 
 
-def list_units(incidents: Sequence[Incident], chosen: Sequence[int], groups: Sequence[Group]) -> tuple[Unit, ...]:
-    """Give all dropouts as one unit, and each group of at least three as another, where there are several."""
-    large = [group for group in groups if len(group.incidents) >= LEAST_DROPOUTS][: _MOST_UNITS - 1]
+def dropout_sets(
+    incidents: Sequence[Incident], chosen: Sequence[int], groups: Sequence[Group]
+) -> tuple[DropoutSet, ...]:
+    """Give all dropouts as one set, and each group of at least three as another, where there are several."""
+    large = [group for group in groups if len(group.incidents) >= LEAST_DROPOUTS][: _MOST_SETS - 1]
     wanted = [
         (groups[0].controllers if len(groups) == 1 else (), chosen),
         *((group.controllers, group.incidents) for group in large if len(groups) > 1),
     ]
     return tuple(
-        Unit(
+        DropoutSet(
             controllers=controllers,
             incidents=tuple(sorted((incidents[k] for k in numbers), key=lambda one: one.last_seen_ns)),
         )

@@ -18,8 +18,8 @@ from busdoc.intermittent.binomial import at_least
 from busdoc.intermittent.dropouts import (
     LEAST_DROPOUTS,
     Dropouts,
-    Unit,
-    list_units,
+    DropoutSet,
+    dropout_sets,
     power_ups_of,
     unexplained_losses,
     watched_of,
@@ -129,9 +129,9 @@ def look_into(
         start_ns=health.start_ns,
         watched_s=watched_of(health, ()).total_ns / SECOND_NS,
     )
-    units = list_units(health.incidents, chosen, groups)
-    rates = _rates(health, units, actions, epoch=epoch)
-    dropouts = [Dropouts.of(unit.controllers, unit.incidents, watched_of(health, unit.controllers)) for unit in units]
+    sets = dropout_sets(health.incidents, chosen, groups)
+    rates = _rates(health, sets, actions, epoch=epoch)
+    dropouts = [Dropouts.of(one.controllers, one.incidents, watched_of(health, one.controllers)) for one in sets]
     evidence = gather(dropouts)
     antecedents, covariates = _corrected(find_antecedents(dropouts, evidence.kinds), evidence.covariates)
     # An event that may be an answer to the loss is neither found nor promising.
@@ -211,22 +211,22 @@ def _corrected(
     )
 
 
-def _rates(health: Health, units: Sequence[Unit], actions: Sequence[Action], *, epoch: bool) -> tuple[Rate, ...]:
-    """Measure the rate of each unit, and correct all questions about their shape together."""
+def _rates(health: Health, sets: Sequence[DropoutSet], actions: Sequence[Action], *, epoch: bool) -> tuple[Rate, ...]:
+    """Measure the rate of each set, and correct all questions about their shape together."""
     power_ups_ns = power_ups_of(health, actions)
-    rates = [_rate(health, unit, power_ups_ns, epoch=epoch) for unit in units]
+    rates = [_rate(health, one, power_ups_ns, epoch=epoch) for one in sets]
     corrected = iter(holm(np.array([test.p for rate in rates for test in rate.tests])).tolist())
     return tuple(rate.corrected([next(corrected) for _ in rate.tests]) for rate in rates)
 
 
-def _rate(health: Health, unit: Unit, power_ups_ns: Int64Array, *, epoch: bool) -> Rate:
-    incidents = unit.incidents
+def _rate(health: Health, one: DropoutSet, power_ups_ns: Int64Array, *, epoch: bool) -> Rate:
+    incidents = one.incidents
     returns_ns = sorted({loss.back_ns for i in incidents for loss in losses_of(i) if loss.back_ns is not None})
     return measure_rate(
         np.array([incident.last_seen_ns for incident in incidents], np.int64),
         [incident.back_ns for incident in incidents],
-        watched_of(health, unit.controllers),
-        controllers=unit.controllers,
+        watched_of(health, one.controllers),
+        controllers=one.controllers,
         epoch=epoch,
         power_ups_ns=power_ups_ns,
         returns_ns=np.array(returns_ns, np.int64),

@@ -34,7 +34,7 @@ _AFTER_UNPLUG_NS = 5 * SECOND_NS
 """A code raised this soon after something was unplugged speaks of the open circuit, not of the fault (common practice:
 an open circuit is coded within seconds)."""
 _OPENS = (ActionKind.UNPLUG, ActionKind.SWAP, ActionKind.REPLACE, ActionKind.POWER_OFF)
-"""Actions that open a circuit, or the supply."""
+"""Actions that open a circuit, or the supply, by definition."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -1,4 +1,4 @@
-"""Acting: what a person does at the machine, kept at once, followed by the course, and told.
+"""Acting: what a person does at the machine, kept at once, followed by the procedure, and told.
 
 What cannot be done raises `InputError` before anything was written down.
 """
@@ -8,10 +8,10 @@ from collections.abc import Sequence
 from busdoc.actions.action import Action, ActionKind, Origin
 from busdoc.actions.plugged import PlugState
 from busdoc.errors import InputError
-from busdoc.live.event_log import Telling
+from busdoc.live.event_log import EventLog
 from busdoc.live.judging import Judging
 from busdoc.live.listening import Listening
-from busdoc.live.procedure import Course
+from busdoc.live.procedure import Procedure
 from busdoc.live.tree import connectors
 from busdoc.live.view_builder import plugged
 from busdoc.machine.machine import Machine
@@ -35,8 +35,8 @@ class Acting:
     judging : is told that something was done, and holds what is proposed
     machine : the map, empty when there is none
     log : keeps what is done
-    course : follows it
-    telling : is told of it
+    procedure : follows it
+    event_log : is told of it
     guided : names that the map does not have are new branches
     """
 
@@ -46,14 +46,14 @@ class Acting:
         judging: Judging,
         machine: Machine,
         log: Logbook,
-        course: Course,
-        telling: Telling,
+        procedure: Procedure,
+        event_log: EventLog,
         *,
         guided: bool,
     ) -> None:
         self._listening, self._judging = listening, judging
         self._machine, self._guided = machine, guided
-        self._log, self._course, self._telling = log, course, telling
+        self._log, self._procedure, self._event_log = log, procedure, event_log
         self._to_play: list[Action] = []
 
     @property
@@ -112,8 +112,8 @@ class Acting:
             note=note,
             origin=origin,
         )
-        self._course.did(action)
-        self._telling.action(action)
+        self._procedure.did(action)
+        self._event_log.action(action)
         self._judging.anew()
         return action
 
@@ -124,7 +124,7 @@ class Acting:
         ------
         InputError : it could not be logged
         """
-        step = self._course.step
+        step = self._procedure.step
         return None if step is None else self.act(step.action, step.part, step.into)
 
     def undo(self, n: int | None = None) -> Action | None:
@@ -136,8 +136,8 @@ class Acting:
         """
         action = self._log.undo(n)
         if action is not None:
-            self._course.undid(action)
-            self._telling.action(action, "taken back")
+            self._procedure.undid(action)
+            self._event_log.action(action, "taken back")
             self._judging.anew()
         return action
 
@@ -150,8 +150,8 @@ class Acting:
         """
         action = self._log.redo()
         if action is not None:
-            self._course.did(action)
-            self._telling.action(action, "done again")
+            self._procedure.did(action)
+            self._event_log.action(action, "done again")
             self._judging.anew()
         return action
 
@@ -163,7 +163,7 @@ class Acting:
         InputError : no such action, or the change could not be written down
         """
         action = self._log.retime(n, self._listening.source.now_ns() - round(seconds_ago * SECOND_NS))
-        self._telling.action(action, f"{seconds_ago:g} s ago")
+        self._event_log.action(action, f"{seconds_ago:g} s ago")
         self._judging.anew()
         return action
 
@@ -182,7 +182,7 @@ class Acting:
         if not new or new in self._machine or new in self.branches:
             raise InputError(new or "the new name", "a name that is free", "one that is not", "Take another.")
         self._log.rename(old, new)
-        self._telling.note(self._listening.heard_ns, f"{old} is called {new} now")
+        self._event_log.note(self._listening.heard_ns, f"{old} is called {new} now")
         self._judging.anew()
 
     def note(self, text: str) -> None:
@@ -235,8 +235,8 @@ class Acting:
 
     def skip_test(self) -> None:
         """Propose another test."""
-        self._course.skip()
-        self._course.start_watch(self._listening.heard_ns)
+        self._procedure.skip()
+        self._procedure.start_watch(self._listening.heard_ns)
         self._judging.revision += 1
 
     def _do(self, action: Action) -> Action:

@@ -13,7 +13,7 @@ from busdoc.report.words.incidents import back_in_words, code_in_words, loss_in_
 from busdoc.report.words.suspects import culprit_in_words, is_named
 from busdoc.times import SECOND_NS
 
-__all__ = ["Telling"]
+__all__ = ["EventLog"]
 
 _NAMED_AFTER_NS = 2 * SECOND_NS
 """So long the verdict must name a part before it is told: while controllers fall one after the other it may point at
@@ -21,7 +21,7 @@ another for a moment."""
 _MOST_KEPT = 2000
 
 
-class Telling:
+class EventLog:
     """Keeps what was told, so that nothing is told twice."""
 
     def __init__(self) -> None:

@@ -15,9 +15,9 @@ from busdoc.health.incident import Incident, IncidentKind
 from busdoc.health.summary import Health
 from busdoc.isolation.suspects.failed_starts import STARTS_WITHIN_S
 from busdoc.isolation.verdict import Because, IsolationVerdict
-from busdoc.live.event_log import Telling
+from busdoc.live.event_log import EventLog
 from busdoc.live.listening import Listening
-from busdoc.live.procedure import Course
+from busdoc.live.procedure import Procedure
 from busdoc.live.rows import losses_by_controller
 from busdoc.live.view import Proposal
 from busdoc.live.view_builder import proposed
@@ -46,8 +46,8 @@ class Judging:
     listening : what was heard
     machine : the map, empty when there is none
     log : what was done
-    course : follows what is proposed and what fell
-    telling : is told what happened
+    procedure : follows what is proposed and what fell
+    event_log : is told what happened
     folder : where incidents are kept; None: nowhere
     clock_s : a clock that only goes on, s
 
@@ -63,13 +63,13 @@ class Judging:
         listening: Listening,
         machine: Machine,
         log: Logbook,
-        course: Course,
-        telling: Telling,
+        procedure: Procedure,
+        event_log: EventLog,
         folder: SessionFolder | None,
         clock_s: Callable[[], float],
     ) -> None:
         self._listening, self._machine, self._log = listening, machine, log
-        self._course, self._telling, self._folder = course, telling, folder
+        self._procedure, self._event_log, self._folder = procedure, event_log, folder
         self._clock_s = clock_s
         self.proposals: tuple[Proposal, ...] = ()
         self.trouble = ""
@@ -156,18 +156,18 @@ class Judging:
             self._weigh(observed, until_ns, anew=anew)
             self._follow(observed, known, until_ns)
         # Tell what became known, each thing once.
-        self._telling.losses(losses_by_controller(observed.incidents, self.because), until_ns)
-        self._telling.codes(observed.incidents)
-        self._course.tick(until_ns)
+        self._event_log.losses(losses_by_controller(observed.incidents, self.because), until_ns)
+        self._event_log.codes(observed.incidents)
+        self._procedure.tick(until_ns)
         self.revision += 1
 
     def _weigh(self, observed: Observed, until_ns: int, *, anew: bool) -> None:
         """Ask which action and which part it was, and what to do next."""
         actions = self._log.numbered()
         self._weighed = weigh(self._machine, observed, actions)
-        self._telling.verdict(self.verdict)
-        self._course.propose(self.verdict.next_tests, anew=anew)
-        self._course.start_watch(until_ns)
+        self._event_log.verdict(self.verdict)
+        self._procedure.propose(self.verdict.next_tests, anew=anew)
+        self._procedure.start_watch(until_ns)
         watches = self._listening.watches
         taught = any(action.kind is ActionKind.UNPLUG for action in actions)
         self.proposals = proposed(
@@ -182,15 +182,15 @@ class Judging:
         self._keep_incidents(observed)
 
     def _follow(self, observed: Observed, known: set[tuple[object, ...]], until_ns: int) -> None:
-        """Let the course know of what fell for no reason of its own."""
+        """Let the procedure know of what fell for no reason of its own."""
         for incident, because in zip(observed.incidents, self.because, strict=True):
             is_fall = incident.kind in (IncidentKind.DROPOUT, IncidentKind.RESTART)
             if is_fall and not because.expected and _key(incident) not in known:
-                self._course.fell(incident.onset_ns)
+                self._procedure.fell(incident.onset_ns)
         self._follow_start(observed, until_ns)
 
     def _follow_start(self, observed: Observed, until_ns: int) -> None:
-        """Let the course know of a controller that did not start with the power: no watch will tell more."""
+        """Let the procedure know of a controller that did not start with the power: no watch will tell more."""
         last = next((a for a in reversed(self._log.numbered()) if a.kind is not ActionKind.MARK), None)
         if last is None or last.kind not in (ActionKind.POWER_ON, ActionKind.POWER_CYCLE):
             return
@@ -205,7 +205,7 @@ class Judging:
         }
         if still_down:
             self._failed_starts.add(last.n)
-            self._course.fell(until_ns)
+            self._procedure.fell(until_ns)
 
     def _keep_incidents(self, observed: Observed) -> None:
         """Write down what changed of the incidents since they were written last."""

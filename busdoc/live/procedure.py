@@ -1,4 +1,4 @@
-"""The course of the work: which test is proposed, which step of it is next, and what is being waited for.
+"""The procedure at the machine: which test is proposed, which step of it is next, and what is being waited for.
 
 The engine proposes anew with every frame; a person in the middle of a test must not see the ground move. So a test is
 kept from its first step until its watch is over, something falls, or something else is done. How long to watch is the
@@ -21,7 +21,7 @@ from busdoc.live.view import NextRow, Watching
 from busdoc.times import SECOND_NS
 from busdoc.words.sentence import capital
 
-__all__ = ["STAGES", "WAITS", "Course", "Event", "Stage", "Wait"]
+__all__ = ["STAGES", "WAITS", "Event", "Procedure", "Stage", "Wait"]
 
 _LATE_NS = 3 * SECOND_NS
 """A fall this long before the press of the last step belongs to its watch: people press after they plug."""
@@ -47,7 +47,7 @@ class Wait(StrEnum):
 
 
 class Event(StrEnum):
-    """What the course hears of."""
+    """What the procedure hears of."""
 
     OFFER = "offer"
     """The engine has a test to propose."""
@@ -116,7 +116,7 @@ WAITS: Mapping[Wait, Mapping[Event, Wait]] = {
 _STEPS_ON = {Event.STEP: 1, Event.LAST_STEP: 1, Event.BACK: -1, Event.BACK_TO_FIRST: -1}
 
 
-class Course:
+class Procedure:
     """The test that is on, and how far it has come."""
 
     def __init__(self) -> None:

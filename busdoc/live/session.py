@@ -16,11 +16,11 @@ from busdoc.capture.listening import FrameSource
 from busdoc.decode.database.database import Database
 from busdoc.errors import InputError
 from busdoc.live.acting import Acting
-from busdoc.live.event_log import Telling
+from busdoc.live.event_log import EventLog
 from busdoc.live.judging import Judging
 from busdoc.live.learnt import keep_learnt_map
 from busdoc.live.listening import Listening
-from busdoc.live.procedure import Course
+from busdoc.live.procedure import Procedure
 from busdoc.live.view import Happening, SessionView
 from busdoc.live.view_builder import Standing, look
 from busdoc.machine.machine import Machine
@@ -65,12 +65,12 @@ class LiveSession:
         self._folder = folder
         self._clock_s = clock_s
         self._log = Logbook(None if folder is None else folder.store, time.time_ns)
-        self._course, self._telling = Course(), Telling()
+        self._procedure, self._event_log = Procedure(), EventLog()
         case = Case(machine=machine, channels=source.channels, database=database)
         self._listening = Listening(source, case, folder)
-        self._judging = Judging(self._listening, machine, self._log, self._course, self._telling, folder, clock_s)
+        self._judging = Judging(self._listening, machine, self._log, self._procedure, self._event_log, folder, clock_s)
         acting = Acting(
-            self._listening, self._judging, machine, self._log, self._course, self._telling, guided=self.guided
+            self._listening, self._judging, machine, self._log, self._procedure, self._event_log, guided=self.guided
         )
         self._acting = acting
         self._taken_s = -math.inf
@@ -99,16 +99,16 @@ class LiveSession:
         """
         resumed = self._folder is not None and self._folder.resumed
         if resumed:
-            self._telling.silently(True)
+            self._event_log.silently(True)
             self._listening.read_again()
         self._listening.start()
         if resumed:
             now_ns = self.source.now_ns()
             self._judging.look()
-            self._telling.silently(False)
+            self._event_log.silently(False)
             n = len(self._log.actions)
             frames = self._listening.frames
-            self._telling.note(now_ns, f"gone on with: {counted(n, 'action')}, {counted(frames, 'frame')}")
+            self._event_log.note(now_ns, f"gone on with: {counted(n, 'action')}, {counted(frames, 'frame')}")
 
     def step(self) -> None:
         """Take what came in and judge it, as far as it is due.
@@ -129,7 +129,7 @@ class LiveSession:
                 self._judging.judge_all()
         elif self._judging.is_due(now_s):  # a press that was due is judged at once
             self._judging.judge(now_s)
-        self._telling.buses(self.source.buses(), self._listening.heard_ns)
+        self._event_log.buses(self.source.buses(), self._listening.heard_ns)
         self._announce()
 
     def close(self) -> None:
@@ -157,7 +157,7 @@ class LiveSession:
 
     def happenings(self, after: int) -> tuple[Happening, ...]:
         """Give what happened after the one with this number."""
-        return self._telling.after(after)
+        return self._event_log.after(after)
 
     def view(self) -> SessionView:
         """Give all that is shown, as of the last step."""
@@ -191,7 +191,7 @@ class LiveSession:
             codes=judging.codes,
             verdict=judging.verdict,
             log=self._log,
-            course=self._course,
+            procedure=self._procedure,
             proposals=judging.proposals,
             gaps=listening.gaps,
             frames_per_s=listening.frames_per_s,
@@ -202,7 +202,7 @@ class LiveSession:
         )
 
     def _announce(self) -> None:
-        for happening in self._telling.after(self._announced):
+        for happening in self._event_log.after(self._announced):
             self._announced = happening.n
             for listener in self.listeners:
                 listener(happening)
@@ -215,4 +215,4 @@ class LiveSession:
         try:
             keep_learnt_map(self._folder, health, self._judging.because, self._acting.state)
         except InputError as error:
-            self._telling.note(self._listening.heard_ns, f"no map was kept of the branches: {error}")
+            self._event_log.note(self._listening.heard_ns, f"no map was kept of the branches: {error}")

@@ -17,7 +17,7 @@ from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import IncidentKind
 from busdoc.health.summary import Health
 from busdoc.isolation.verdict import Because, IsolationVerdict
-from busdoc.live.procedure import Course
+from busdoc.live.procedure import Procedure
 from busdoc.live.rows import controller_rows, losses_by_controller
 from busdoc.live.tree import harness_rows, not_back
 from busdoc.live.view import Proposal, SessionView
@@ -49,7 +49,7 @@ class Standing:
     codes: tuple[FaultCode, ...]
     verdict: IsolationVerdict
     log: Logbook
-    course: Course
+    procedure: Procedure
     proposals: tuple[Proposal, ...]
     gaps: tuple[RecorderGap, ...]
     frames_per_s: float
@@ -75,7 +75,7 @@ def look(at: Standing) -> SessionView:
     health, actions = at.health, at.log.actions
     state = plugged(at.machine, actions)
     losses = {} if health is None else losses_by_controller(health.incidents, at.because)
-    row = at.course.row(at.log.labels)
+    row = at.procedure.row(at.log.labels)
     suspects = at.verdict.suspects
     needs = row.test.cautions if row is not None and row.step < len(row.steps_text) else ()
     return SessionView(
@@ -93,7 +93,7 @@ def look(at: Standing) -> SessionView:
         why=suspects[0].why if suspects else (),
         suspects=suspects,
         next=row,
-        watching=at.course.watching(at.heard_ns),
+        watching=at.procedure.watching(at.heard_ns),
         proposals=at.proposals,
         cautions=tuple(dict.fromkeys((*at.machine.cautions, *needs))),
         labels_given=bool(at.log.labels),

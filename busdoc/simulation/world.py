@@ -122,12 +122,15 @@ class World:
 
     Examples
     --------
-    >>> from busdoc.simulation.by_chance.random_machine import random_machine
-    >>> rng = np.random.default_rng(1)
-    >>> world = World(random_machine(rng), [Fault(part="sensor-1", latches=True, delay_s=0.5)], rng)
+    >>> from busdoc.machine.machine_map import machine_from_text
+    >>> machine = machine_from_text('''
+    ... controller = [{ name = "hopper", address = 0x31 }]
+    ... part = [{ name = "gate-angle", kind = "sensor", into = "hopper" }]
+    ... ''', "carrier.toml")
+    >>> world = World(machine, [Fault(part="gate-angle", latches=True, delay_s=0.5)], np.random.default_rng(1))
     >>> world.advance(2.0)
     >>> [(event.time_s, event.kind, event.cause) for event in world.events]
-    [(0.5, 'lost', 'fault:sensor-1')]
+    [(0.5, 'lost', 'fault:gate-angle')]
     """
 
     def __init__(

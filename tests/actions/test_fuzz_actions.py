@@ -9,49 +9,8 @@ from busdoc.actions.plugged import exposure_timeline
 from busdoc.errors import InputError
 from busdoc.machine.machine import Machine
 from busdoc.machine.machine_map import machine_from_text
+from tests.truth.sweeper_map import SWEEPER
 
-MAP = """\
-[machine]
-name = "Street sweeper 7"
-[[bus]]
-channel = 0
-bitrate = 250000
-[[part]]
-name = "fuse-3"
-kind = "feed"
-[[part]]
-name = "trunk"
-kind = "segment"
-[[controller]]
-name = "hopper"
-into = "fuse-3"
-on = "trunk"
-address = 0x31
-channel = 0
-back_within_s = 8.0
-frames = ["0x18FF3127"]
-expects = [{ frame = "0x18FF3131", period_s = 0.1 }]
-[[part]]
-name = "harness-A"
-kind = "harness"
-into = "hopper:A"
-swaps_with = ["harness-B"]
-prior = 0.02
-[[part]]
-name = "harness-B"
-kind = "harness"
-into = "hopper:B"
-[[code]]
-controller = "hopper"
-spn = 3509
-points_at = ["sensor", "harness"]
-[[status]]
-controller = "hopper"
-signal = "HopperStatus.State"
-bad = ["FAULT"]
-[report]
-hours = 4211
-"""
 JOURNAL = """\
 time,action,part,into,uncertainty_s,note
 1772359200.5,unplug,harness-A,,0.5,"by hand, quickly"
@@ -93,7 +52,7 @@ def test_a_damaged_map_gives_a_machine_or_a_sentence(seed: int) -> None:
     refusals: list[str] = []
     for _ in range(500):
         try:
-            machine = machine_from_text(damaged(MAP, rng), "machine.toml")
+            machine = machine_from_text(damaged(SWEEPER, rng), "machine.toml")
         except InputError as error:
             refusals.append(str(error))
         else:
@@ -105,7 +64,7 @@ def test_a_damaged_map_gives_a_machine_or_a_sentence(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(5))
 def test_a_damaged_journal_gives_actions_or_a_sentence(seed: int) -> None:
     rng = random.Random(1000 + seed)
-    machine = machine_from_text(MAP, "machine.toml")
+    machine = machine_from_text(SWEEPER, "machine.toml")
     n_with_loss = 0
     refusals: list[str] = []
     for n in range(500):

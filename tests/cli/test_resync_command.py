@@ -8,11 +8,11 @@ import jsonschema
 import pytest
 
 import busdoc.report.json
-from busdoc.simulation.by_chance.machine_text import machine_text
-from busdoc.simulation.by_chance.power_up import Oddity, random_power_ups
-from busdoc.simulation.by_chance.random_machine import Protocol
 from busdoc.simulation.run import Run
 from busdoc.simulation.run_folder import write_run
+from tests.truth.by_chance.machine_text import machine_text
+from tests.truth.by_chance.power_up import Oddity, random_power_ups
+from tests.truth.by_chance.random_machine import Protocol
 from tests.typed import Run as Typed
 
 SCHEMA = Path(busdoc.report.json.__file__).parent / "schema" / "busdoc-verdict-1.json"

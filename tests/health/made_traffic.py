@@ -16,6 +16,8 @@ from busdoc.machine.controller_spec import ControllerSpec
 
 MS = 1_000_000
 S = 1_000_000_000
+TICKING_UNTIL_NS = 30 * S
+"""The last tick of what runs like clockwork, where nothing else is asked for."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -83,6 +85,22 @@ class Maker:
         n = int(self.rng.poisson(until_ns / mean_ns))
         t_ns = np.sort(self.rng.integers(0, until_ns, n))
         return Sent(id=identifier, t_ns=t_ns, extended=extended, channel=channel)
+
+
+def ticking(
+    identifier: int,
+    first_ns: int = 0,
+    *,
+    period_ns: int = 100 * MS,
+    until_ns: int = TICKING_UNTIL_NS,
+    extended: bool = True,
+    channel: int = 0,
+    length: int = 8,
+) -> Sent:
+    """Give one frame each period, numbered in its first byte by no counter: always 7."""
+    t_ns = np.arange(first_ns, until_ns + 1, period_ns, dtype=np.int64)
+    data = np.full((len(t_ns), 8), 7, np.uint8)
+    return Sent(id=identifier, t_ns=t_ns, data=data, extended=extended, channel=channel, length=length)
 
 
 def at(identifier: int, t_ns: int, data: bytes, *, extended: bool = True, channel: int = 0, flags: int = 0) -> Sent:

@@ -8,7 +8,7 @@ from busdoc.actions.action import Action, ActionKind
 from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.health.incident import Gap, GapKind, Incident
 from busdoc.health.summary import Health
-from busdoc.intermittent.dropouts import list_units, unexplained_losses
+from busdoc.intermittent.dropouts import dropout_sets, unexplained_losses
 from busdoc.intermittent.intermittent import Intermittent, look_into
 from busdoc.intermittent.rate_shape import Shape
 from busdoc.isolation.verdict import Because
@@ -105,8 +105,8 @@ def test_a_group_of_two_has_no_rate_of_its_own() -> None:
     found = looked_into(record(3.0, *incidents))
     assert found is not None
     assert [rate.controllers for rate in found.rates] == [(), ("hopper",)]
-    units = list_units(incidents, range(8), found.groups)
-    assert units[0].incidents == tuple(sorted(incidents, key=lambda incident: incident.last_seen_ns))
+    sets = dropout_sets(incidents, range(8), found.groups)
+    assert sets[0].incidents == tuple(sorted(incidents, key=lambda incident: incident.last_seen_ns))
 
 
 def test_time_that_was_not_recorded_or_in_which_it_was_away_counts_in_no_rate() -> None:

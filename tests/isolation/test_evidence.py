@@ -21,7 +21,7 @@ from busdoc.isolation.suspects.rates import BACKGROUND_HZ, RATES_HZ
 from busdoc.machine.controller_spec import ControllerSpec
 from busdoc.machine.machine import Controller, Machine, Part, PartKind
 from tests.isolation.evidence_by_hand import Record, background_density, weigh_part
-from tests.truth.hand_records import NS, action, dropout, unplug
+from tests.truth.hand_records import NS, action, dropout, sweeper, unplug
 
 CARRIER = Machine(
     name="Straddle carrier",
@@ -101,12 +101,12 @@ def test_it_is_what_every_press_read_in_every_way_gives(record: tuple[list[Incid
     assert evidence.calm == pytest.approx(np.exp(-BACKGROUND_HZ * up_s), rel=1e-9)
 
 
-def test_a_press_is_late_by_a_lag_that_a_hand_blurs_and_one_in_ten_at_any_time() -> None:
+def test_a_press_is_late_by_a_lag_that_a_hand_blurs_and_one_in_five_at_any_time() -> None:
     """The exponentially modified normal distribution of scipy (Grushka, Analytical Chemistry 44 (1972) 1733)."""
     nodes = np.arange(-30, 51) / 10.0
     lag = exponnorm.pdf(nodes, 0.55 / 0.15, scale=0.15)
-    sloppy = norm.pdf(nodes, 0.3, 1.2)
-    expected = 0.9 * lag / lag.sum() + 0.1 * sloppy / sloppy.sum()
+    sloppy = norm.pdf(nodes, 1.0, 2.2)
+    expected = 0.8 * lag / lag.sum() + 0.2 * sloppy / sloppy.sum()
     assert lateness_weights() == pytest.approx(expected, abs=5e-3)
     assert lateness_weights().sum() == pytest.approx(1.0)
 
@@ -120,7 +120,7 @@ def test_the_same_press_twice_at_once_is_a_doubled_one_and_no_contradiction() ->
         return float(evidence.hazard[record.reach.parts.index("harness"), 1, 10])
 
     assert blamed(50.0, 52.9) == pytest.approx(blamed(50.0), rel=0.5)
-    assert blamed(50.0, 53.1) > 10.0 * blamed(50.0)
+    assert blamed(50.0, 53.1) > 5.0 * blamed(50.0)
 
 
 @pytest.mark.parametrize(("uncertain_s", "since_s"), [(1, 60.5), (4, 62.0)])
@@ -188,13 +188,27 @@ def test_shaking_a_part_in_vain_speaks_against_it(moved: bool, factor: float) ->
     assert shaken / marked == pytest.approx(factor)
 
 
-@pytest.mark.parametrize(("after_s", "spared"), [(-2.2, True), (-1.2, False), (2.2, True)])
-def test_what_falls_shortly_after_the_shaking_is_not_in_vain(after_s: float, spared: bool) -> None:
+@pytest.mark.parametrize(("after_s", "in_vain"), [(-2.2, True), (-1.8, False), (2.4, False), (2.6, True)])
+def test_what_falls_shortly_after_the_shaking_is_not_in_vain(after_s: float, in_vain: bool) -> None:
     """Written at 100 s, so likely at 99.5 s; from two seconds before to two and a half after counts as an answer."""
-    shaken, _ = harness_with(ActionKind.WIGGLE, moved=False, at_s=100.0, fell_s=99.475 + after_s + 0.2)
-    marked, _ = harness_with(ActionKind.MARK, moved=False, at_s=100.0, fell_s=99.475 + after_s + 0.2)
-    assert (shaken / marked == pytest.approx(0.6)) == (after_s < -2.0)
-    assert spared or shaken == pytest.approx(marked)
+    shaken, _ = harness_with(ActionKind.WIGGLE, moved=False, at_s=100.0, fell_s=99.475 + after_s)
+    marked, _ = harness_with(ActionKind.MARK, moved=False, at_s=100.0, fell_s=99.475 + after_s)
+    assert shaken / marked == pytest.approx(0.6 if in_vain else 1.0)
+
+
+def test_shaking_says_nothing_of_another_part_nor_of_one_that_is_out() -> None:
+    """What hangs on the harness is shaken with it."""
+
+    def survived(part: str, *, out: bool, kind: ActionKind) -> float:
+        pulled = [action(1, 50.0, ActionKind.UNPLUG, "harness")] if out else []
+        evidence, record = weigh([dropout(20.0, 24.0, "spreader")], [*pulled, action(2, 100.0, kind, "harness")], 200.0)
+        return float(evidence.survival[record.reach.parts.index(part), 0])
+
+    def told(part: str, *, out: bool = False) -> float:
+        return survived(part, out=out, kind=ActionKind.WIGGLE) / survived(part, out=out, kind=ActionKind.MARK)
+
+    assert told("harness") == told("sensor") == pytest.approx(0.6)
+    assert told("harness", out=True) == told("spreader") == told("fuse") == pytest.approx(1.0)
 
 
 def test_a_part_that_was_just_shaken_shows_in_two_of_five_cases_within_a_second_and_a_half() -> None:
@@ -225,3 +239,23 @@ def test_quiet_of_one_plugging_after_another_adds_up() -> None:
     evidence, record = weigh([dropout(20.0, 24.0, "spreader")], moves, 200.0)
     assert evidence.quiet_s[record.reach.parts.index("harness")] == pytest.approx(75.5 + 90.5)
     assert evidence.quiet_s[record.reach.parts.index("spreader")] == pytest.approx(176.0)
+
+
+def test_a_plug_that_no_map_knows_hangs_on_one_of_those_that_fell_alone() -> None:
+    """The hopper and the fan each fell alone, the lift only with others: its quiet says nothing of the blue plug."""
+    machine = sweeper()
+    actions = [unplug(1, 300.0, "blue plug")]
+    incidents = [dropout(20.0, 24.0, "hopper"), dropout(30.0, 34.0, "fan"), dropout(40.0, 44.0, "fan", "lift")]
+    incidents += [dropout(100.0, 190.0, "hopper", "fan")]
+    reach = find_reach(machine, actions)
+    losses = gather_losses(incidents, reach.controllers, 0)
+    evidence = weigh_evidence(machine, losses, range(4), reach, actions, 0, 195.0)
+    # Between the third dropout and the fourth; after that neither was up for long, while the lift was.
+    assert evidence.quiet_s[reach.parts.index("blue plug")] == pytest.approx(60.0, abs=0.1)
+
+
+def test_a_part_that_was_never_exposed_has_no_quiet_and_nothing_to_answer_for() -> None:
+    out = [unplug(1, 0.2, "harness")]
+    evidence, record = weigh([dropout(20.0, 24.0, "spreader")], out, 200.0)
+    assert evidence.quiet_s[record.reach.parts.index("harness")] == 0.0
+    assert not evidence.exposed[record.reach.parts.index("harness")].any()

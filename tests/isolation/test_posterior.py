@@ -237,6 +237,26 @@ def test_with_hundreds_of_incidents_the_rate_is_still_the_gamma_posterior() -> N
     assert posterior.marginal[0] > 0.99
 
 
+def test_of_more_parts_than_are_taken_in_threes_those_that_showed_are_taken_first() -> None:
+    """Seventy parts, of which all sets of three would be fifty thousand: the bad ones are the last of the map."""
+    hazard, survival = np.zeros((70, 3, N_RATES)), np.broadcast_to(np.exp(-RATES_HZ * 600.0), (70, N_RATES)).copy()
+    for k, p in enumerate((67, 68, 69)):
+        hazard[p, k], survival[p] = RATES_HZ * np.exp(-RATES_HZ * 1.0), 1.0
+    posterior = weigh_sets(made_up(hazard, survival, np.full((3, len(BACKGROUND_HZ)), 1.0 / 360_000.0)))
+    assert posterior.marginal[67:].min() > 0.99
+
+
+@pytest.mark.parametrize("factor", [1e-60, 1e60])
+def test_how_unlikely_an_incident_is_for_everybody_tells_nothing(factor: float) -> None:
+    """Twenty controllers out of nobody's reach fell with it each time: one in a thousand for each, whoever made it."""
+    causes = many_incidents(0, 40)
+    e = causes.evidence
+    scaled = replace(e, hazard=e.hazard * factor, background=e.background * factor)
+    found, expected = weigh_sets(replace(causes, evidence=scaled)), weigh_sets(causes)
+    assert found.marginal == pytest.approx(expected.marginal, abs=1e-9)
+    assert found.shows == pytest.approx(expected.shows, abs=1e-9)
+
+
 @pytest.mark.filterwarnings("error")
 def test_a_part_that_was_quiet_for_years_is_out_of_the_question_and_nothing_else_suffers() -> None:
     """Its survival is nil at every rate: 231 days at once an hour are e^-5555."""

@@ -8,13 +8,14 @@ from scipy.stats import lognorm
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.arrays import Float64Array
+from busdoc.health.incident import Incident
 from busdoc.isolation.suspects.exposure import Reach, find_reach
 from busdoc.isolation.suspects.failed_starts import Starts, weigh_starts
 from busdoc.isolation.suspects.losses import Losses, gather_losses
 from busdoc.isolation.suspects.press_timing import lateness_s, lateness_weights
 from busdoc.isolation.suspects.prior import kind_of
 from busdoc.isolation.suspects.rates import RATES_HZ
-from busdoc.isolation.suspects.recovery_evidence import holding, weigh_end
+from busdoc.isolation.suspects.recovery_evidence import holding, weigh_end, weigh_returns
 from busdoc.machine.machine import Machine, PartKind
 from tests.truth.hand_records import NS, action, dropout, sweeper, unplug
 
@@ -94,13 +95,65 @@ def test_one_that_came_back_a_start_after_a_part_came_out_was_held_by_that_part(
     assert by_part["harness-B"] == pytest.approx((1.0 - 0.11) * let_go)
 
 
-def test_one_that_did_not_come_back_though_the_part_came_out_was_not_held_by_that_part() -> None:
-    out = unplug(1, 100.0, "harness-A")
+@pytest.mark.parametrize("out_s", [100.0, 118.0])
+def test_one_that_did_not_come_back_though_the_part_came_out_was_not_held_by_that_part(out_s: float) -> None:
+    """Two seconds after it came out a start may not be over yet."""
+    out = unplug(1, out_s, "harness-A")
     by_part, _ = ended(20.0, None, out)
     since_s = SPAN_S - nodes((out,))[0]
-    not_yet = float(lateness_weights() @ START.sf(since_s))
+    not_yet = float(lateness_weights() @ START.sf(np.maximum(since_s, 1e-9)))
     stayed = 0.45 + 0.55 * FAULT.sf(SPAN_S - 20.025)
     assert by_part["harness-A"] == pytest.approx((1.0 - 0.11) * stayed + 0.11 * not_yet, rel=1e-4)
+
+
+def test_one_that_fell_after_the_part_was_out_was_not_held_by_that_part() -> None:
+    """Nor by one that came out long after it was back."""
+    by_part, _ = ended(30.0, 34.0, unplug(1, 20.0, "harness-A"), unplug(2, 60.0, "harness-B"))
+    assert by_part["harness-A"] == pytest.approx(by_part["harness-C"])
+    assert by_part["harness-B"] == pytest.approx(by_part["harness-C"])
+
+
+@pytest.mark.parametrize(("after_s", "cycled"), [(2.9, True), (3.1, False)])
+def test_a_power_cycle_that_is_written_down_within_three_seconds_after_the_return_may_have_made_it(
+    after_s: float, cycled: bool
+) -> None:
+    """Then how long it lasted says how long it stayed away at least, and no more (a survival function)."""
+    lag_s = float(lateness_s((action(1, 0.0, ActionKind.POWER_CYCLE),))[0] @ lateness_weights())
+    _, alone = ended(20.0, 24.0, action(1, 24.0 + after_s + lag_s, ActionKind.POWER_CYCLE))
+    lasted_s = 3.975
+    expected = 0.03 + 0.97 * START.sf(lasted_s) if cycled else 0.97 * lasted_s * START.pdf(lasted_s)
+    assert alone == pytest.approx(expected, rel=1e-4)
+
+
+def returned(*incidents: Incident) -> tuple[Float64Array, Reach]:
+    """(P, K) how much likelier each end is of a part than of a restart."""
+    machine = sweeper()
+    reach = find_reach(machine, ())
+    losses = gather_losses(incidents, reach.controllers, 0)
+    kinds = [kind_of(machine, part) for part in reach.parts]
+    found = weigh_returns(machine, reach, losses, range(len(incidents)), kinds, nodes(()), SPAN_S)
+    if incidents:
+        assert np.maximum(found.part.max(axis=0), found.background) == pytest.approx(1.0)
+    return found.part / found.background, reach
+
+
+def test_a_cause_tells_once_how_it_lets_go_however_often_it_did() -> None:
+    """Each of n losses of one controller counts for the n-th part: the n-th root of its odds; of two that fell
+    together each counts half. Others that fell on their own account are counted apart."""
+    one, reach = returned(dropout(20.0, 24.0, "hopper"))
+    harness = reach.parts.index("harness-A")
+    by_part, alone = ended(20.0, 24.0)
+    assert one[harness, 0] == pytest.approx(by_part["harness-A"] / alone)
+    assert one[reach.parts.index("fuse-3"), 0] == pytest.approx(by_part["fuse-3"] / alone)
+    others = [dropout(30.0, 39.0, "fan"), dropout(50.0, 54.0, "hopper"), dropout(80.0, 84.0, "hopper")]
+    three, _ = returned(dropout(20.0, 24.0, "hopper"), *others)
+    assert three[harness, [0, 2, 3]] == pytest.approx(one[harness, 0] ** (1.0 / 3.0))
+    fan, _ = returned(others[0])
+    assert three[:, 1] == pytest.approx(fan[:, 0])
+    both, _ = returned(dropout(20.0, 24.0, "hopper", "fan"))
+    alike, _ = returned(dropout(20.0, 24.0, "fan"))
+    assert both[:, 0] == pytest.approx(np.sqrt(one[:, 0] * alike[:, 0]))
+    assert returned()[0].shape == (len(reach.parts), 0)
 
 
 # Starts

@@ -1,4 +1,4 @@
-"""The course of the work, state by state: what each thing that can happen does in each state, all of them.
+"""The procedure at the machine, state by state: what each thing that can happen does in each state, all of them.
 
 The picture is written down by hand from what a technician is promised (docs/isolation-live.md): a test that is begun
 stays, one that is watched ends with a fall or its time, a hand on something else ends both test and wait.
@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.isolation.verdict import NextTest, Step
-from busdoc.live.procedure import STAGES, WAITS, Course, Event, Stage, Wait
+from busdoc.live.procedure import STAGES, WAITS, Event, Procedure, Stage, Wait
 
 S = 10**9
 PLUG = Action(n=1, time_ns=100 * S, uncertainty_ns=S, kind=ActionKind.PLUG, part="A")
@@ -28,7 +28,7 @@ def asked(*steps: Step, watch_s: int = 20, clear_s: int = 600) -> NextTest:
 
 BOTH = asked(Step(action=ActionKind.PLUG, part="A"), Step(action=ActionKind.POWER_CYCLE, part=None))
 ANOTHER = asked(Step(action=ActionKind.PLUG, part="B"))
-STARTS: dict[str, tuple[Callable[[Course], object], ...]] = {
+STARTS: dict[str, tuple[Callable[[Procedure], object], ...]] = {
     "none off": (),
     "none on": (
         lambda c: c.propose([BOTH]),
@@ -52,7 +52,7 @@ STARTS: dict[str, tuple[Callable[[Course], object], ...]] = {
         lambda c: c.tick(118 * S),
     ),
 }
-HAPPENS: dict[str, Callable[[Course], object]] = {
+HAPPENS: dict[str, Callable[[Procedure], object]] = {
     "another is offered": lambda c: c.propose([ANOTHER]),
     "none is offered": lambda c: c.propose([]),
     "time alone offers another": lambda c: c.propose([ANOTHER], anew=False),
@@ -94,19 +94,19 @@ def expected() -> dict[tuple[str, str], str]:
     return found
 
 
-def begun(state: str) -> Course:
-    course = Course()
+def begun(state: str) -> Procedure:
+    procedure = Procedure()
     for do in STARTS[state]:
-        do(course)
-    assert f"{course.stage} {course.wait}" == state
-    return course
+        do(procedure)
+    assert f"{procedure.stage} {procedure.wait}" == state
+    return procedure
 
 
 @pytest.mark.parametrize(("state", "happens"), list(product(STARTS, HAPPENS)))
 def test_each_thing_that_can_happen_does_in_each_state_what_the_picture_says(state: str, happens: str) -> None:
-    course = begun(state)
-    HAPPENS[happens](course)
-    assert f"{course.stage} {course.wait}" == expected().get((state, happens), state)
+    procedure = begun(state)
+    HAPPENS[happens](procedure)
+    assert f"{procedure.stage} {procedure.wait}" == expected().get((state, happens), state)
 
 
 def test_the_picture_speaks_of_states_and_happenings_that_there_are() -> None:
@@ -123,26 +123,26 @@ def test_every_state_is_left_and_reached_and_every_event_heard_somewhere() -> No
 
 @pytest.mark.parametrize("state", STARTS)
 def test_whoever_wants_another_test_gets_it_in_every_state(state: str) -> None:
-    course = begun(state)
-    wait = course.wait
-    course.propose([BOTH, ANOTHER])
-    before = course.row({})
-    course.skip()
-    after = course.row({})
+    procedure = begun(state)
+    wait = procedure.wait
+    procedure.propose([BOTH, ANOTHER])
+    before = procedure.row({})
+    procedure.skip()
+    after = procedure.row({})
     assert after is not None
-    assert (course.stage, after.step) == (Stage.OFFERED, 0)
+    assert (procedure.stage, after.step) == (Stage.OFFERED, 0)
     assert before is None or after.test.steps != before.test.steps
-    assert course.wait is wait
+    assert procedure.wait is wait
 
 
 @given(st.lists(st.sampled_from(sorted(HAPPENS)), max_size=30))
 def test_whatever_happens_the_screen_shows_a_test_whenever_there_is_one(walk: list[str]) -> None:
-    course = Course()
+    procedure = Procedure()
     for happens in walk:
-        HAPPENS[happens](course)
-        row = course.row({})
-        assert (row is None) == (course.stage is Stage.NONE)
-        assert (course.watching(900 * S) is None) == (course.wait is Wait.OFF)
+        HAPPENS[happens](procedure)
+        row = procedure.row({})
+        assert (row is None) == (procedure.stage is Stage.NONE)
+        assert (procedure.watching(900 * S) is None) == (procedure.wait is Wait.OFF)
         if row is not None:
             done = {Stage.OFFERED: row.step == 0, Stage.WATCHED: row.step == len(row.test.steps)}
-            assert done.get(course.stage, 0 < row.step < len(row.test.steps))
+            assert done.get(procedure.stage, 0 < row.step < len(row.test.steps))

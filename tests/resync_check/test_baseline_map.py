@@ -24,8 +24,8 @@ from busdoc.resync_check.baseline import Baseline, learn_baseline
 from busdoc.resync_check.baseline_text import map_text, merge_into
 from busdoc.resync_check.changes import ChangeKind
 from busdoc.resync_check.tolerance import normal_factor
-from busdoc.simulation.by_chance.power_up import Oddity, PowerUpSession, random_power_ups
-from busdoc.simulation.by_chance.random_machine import Protocol
+from tests.truth.by_chance.power_up import Oddity, PowerUpSession, random_power_ups
+from tests.truth.by_chance.random_machine import Protocol
 
 REAL = Path(__file__).parents[1] / "data" / "real"
 NS = 1_000_000_000

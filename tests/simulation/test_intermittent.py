@@ -8,8 +8,8 @@ import pytest
 from cantools.database.can import Database
 
 from busdoc.arrays import Float64Array
-from busdoc.simulation.by_chance.background_signals import Habit, event_times
-from busdoc.simulation.by_chance.intermittent import IntermittentRun, TrueCause, intermittent_run
+from tests.truth.by_chance.background_signals import Habit, event_times
+from tests.truth.by_chance.intermittent import IntermittentRun, TrueCause, intermittent_run
 
 START_NS = 1_772_438_400 * 10**9
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from busdoc.machine.machine_map import load_machine
-from busdoc.simulation.by_chance.machine_text import machine_text
-from busdoc.simulation.by_chance.random_machine import Protocol, random_machine
+from tests.truth.by_chance.machine_text import machine_text
+from tests.truth.by_chance.random_machine import Protocol, random_machine
 
 DEMO_MAP = Path(__file__).parents[2] / "busdoc" / "simulation" / "demo" / "machine.toml"
 

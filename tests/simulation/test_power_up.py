@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from busdoc.capture.frames import FrameBlock
-from busdoc.simulation.by_chance.power_up import Oddity, PowerUpSession, random_power_ups
+from tests.truth.by_chance.power_up import Oddity, PowerUpSession, random_power_ups
 
 NS = 1_000_000_000
 

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from busdoc.capture.frames import FrameBlock
-from busdoc.simulation.by_chance.random_machine import Protocol
-from busdoc.simulation.by_chance.random_session import SessionKind, random_session
 from busdoc.simulation.run import Run, frame_times
 from busdoc.simulation.technician import Habits
+from tests.truth.by_chance.random_machine import Protocol
+from tests.truth.by_chance.random_session import SessionKind, random_session
 
 
 def times_of(run: Run) -> dict[str, "np.typing.NDArray[np.int64]"]:

@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from busdoc.simulation.by_chance.random_codes import random_codes
 from busdoc.simulation.protocol import CodeSpan, boot_ups, claims, dm1_frames, emcy_frames, error_burst
 from busdoc.simulation.timeline import Stint
+from tests.truth.by_chance.random_codes import random_codes
 
 STARTED = Stint(start_s=10.0, end_s=60.0, fresh=True, heard=((10.0, 60.0),))
 RUNNING = Stint(start_s=0.0, end_s=60.0, fresh=False, heard=((0.0, 60.0),))

@@ -8,10 +8,10 @@ from hypothesis import strategies as st
 from busdoc.arrays import Int64Array
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.simulation.arbitration import wire_bits
-from busdoc.simulation.by_chance.random_traffic import healthy_recording
 from busdoc.simulation.stream import Beat, Stream
 from busdoc.simulation.timeline import Stint
 from busdoc.simulation.traffic import LooseFrame, Traffic
+from tests.truth.by_chance.random_traffic import healthy_recording
 
 NS = 1_000_000_000
 

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from busdoc.actions.action import ActionKind
 from busdoc.machine.controller_spec import ControllerSpec
 from busdoc.machine.machine import Controller, Machine, Part, PartKind
-from busdoc.simulation.by_chance.random_machine import random_machine
 from busdoc.simulation.technician import Habits, Technician
 from busdoc.simulation.world import Fault, World, WorldEvent
+from tests.truth.by_chance.random_machine import random_machine
 
 
 def small_machine() -> Machine:

@@ -6,8 +6,8 @@
 import pytest
 
 from busdoc.health.presence.watch import HealthWatch
-from busdoc.simulation.by_chance.random_traffic import healthy_recording
 from tests.truth.alarms import alarms
+from tests.truth.by_chance.random_traffic import healthy_recording
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -6,7 +6,7 @@ import pytest
 
 from busdoc.intermittent.groups_evidence import CauseKind
 from busdoc.intermittent.intermittent import Intermittent
-from busdoc.simulation.by_chance.intermittent import IntermittentRun, TrueCause, intermittent_run
+from tests.truth.by_chance.intermittent import IntermittentRun, TrueCause, intermittent_run
 from tests.truth.intermittent_analysis import analyse, analyse_frames
 
 

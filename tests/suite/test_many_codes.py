@@ -7,7 +7,7 @@ import pytest
 from busdoc.analysis.case import Case
 from busdoc.analysis.watches import Watches
 from busdoc.capture.channels import ChannelTable
-from busdoc.simulation.by_chance.random_traffic import healthy_recording
+from tests.truth.by_chance.random_traffic import healthy_recording
 
 LATE_NS = 1_050_000_000
 """DM1 goes out each second (SAE J1939-73 5.7.1); its announcement may have to wait for the bus and for a session of the

@@ -8,9 +8,9 @@ import pytest
 from busdoc.health.presence.watch import HealthWatch
 from busdoc.isolation.suspects.attribution import attribute
 from busdoc.machine.machine import Machine
-from busdoc.simulation.by_chance.random_session import SessionKind, random_session
 from busdoc.simulation.run import Run
 from tests.suite.score import Score, score
+from tests.truth.by_chance.random_session import SessionKind, random_session
 
 SEEDS = range(12)
 

@@ -16,7 +16,7 @@ from busdoc.intermittent.dropouts import SETTLE_NS, Dropouts, Watched
 from busdoc.intermittent.multiple_testing import attained, holm
 from busdoc.intermittent.precursors.antecedent import Antecedent, find_antecedents
 from busdoc.intermittent.precursors.event_kind import EventKind, EventSource, events_at
-from busdoc.simulation.by_chance.background_signals import Habit, event_times
+from tests.truth.by_chance.background_signals import Habit, event_times
 
 __all__ = ["Record", "Way", "draw_null", "draw_power", "judged"]
 

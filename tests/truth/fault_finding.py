@@ -10,9 +10,9 @@ import numpy as np
 from busdoc.actions.action import Action, ActionKind
 from busdoc.isolation.verdict import Step
 from busdoc.machine.machine import Machine
-from busdoc.simulation.by_chance.random_machine import random_machine
 from busdoc.simulation.timeline import absences
 from busdoc.simulation.world import Fault, World
+from tests.truth.by_chance.random_machine import random_machine
 from tests.truth.hand_records import HandRecord
 from tests.truth.isolation_sessions import NS, START_NS, observe
 

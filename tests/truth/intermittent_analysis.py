@@ -12,9 +12,9 @@ from busdoc.analysis.watches import Watches
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.source import Capture
 from busdoc.decode.database.database import load_databases
-from busdoc.simulation.by_chance.intermittent import IntermittentRun
-from busdoc.simulation.by_chance.machine_text import machine_text
 from busdoc.simulation.run_folder import write_run
+from tests.truth.by_chance.intermittent import IntermittentRun
+from tests.truth.by_chance.machine_text import machine_text
 
 __all__ = ["analyse", "analyse_frames"]
 

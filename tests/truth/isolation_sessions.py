@@ -17,10 +17,10 @@ from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
 from busdoc.health.summary import Health
 from busdoc.machine.controller_spec import Identity
 from busdoc.machine.machine import Machine, PartKind
-from busdoc.simulation.by_chance.random_machine import random_machine
 from busdoc.simulation.technician import CAREFUL, Habits, Technician
 from busdoc.simulation.timeline import Absence, absences
 from busdoc.simulation.world import Fault, World
+from tests.truth.by_chance.random_machine import random_machine
 
 __all__ = ["EXPECTED", "PROVES", "Session", "SessionKind", "live_through", "observe", "session_health"]
 

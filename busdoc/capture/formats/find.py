@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from busdoc.capture.formats.files import RECORDING, first_bytes, suffix_of
-from busdoc.capture.formats.readers import READERS
+from busdoc.capture.formats.suffixes import READERS
 from busdoc.errors import InputError, found_instead, nearest
 
 __all__ = ["find_captures", "with_article"]

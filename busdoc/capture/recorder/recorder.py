@@ -15,7 +15,7 @@ from typing import BinaryIO
 
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.formats.files import RECORDING, suffix_of
-from busdoc.capture.formats.readers import READERS
+from busdoc.capture.formats.suffixes import READERS
 from busdoc.capture.formats.write import log_text
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.place import RecordingPlace, place_at, try_lock

@@ -9,13 +9,15 @@ from typing import Final
 
 import numpy as np
 
-from busdoc.arrays import UInt32Array
+from busdoc.arrays import Int64Array, UInt8Array, UInt32Array
 
 __all__ = [
     "DUMMY_SOURCES",
     "GLOBAL_ADDRESS",
+    "NETWORK_GROUPS",
     "NULL_ADDRESS",
     "N_DESTINATIONS",
+    "PGN_ACKNOWLEDGEMENT",
     "PGN_ADDRESS_CLAIMED",
     "PGN_DM1",
     "PGN_DM2",
@@ -34,6 +36,7 @@ __all__ = [
     "is_proprietary",
     "looks_like_j1939",
     "parameter_group",
+    "sender_numbers",
     "source_of",
 ]
 
@@ -43,6 +46,7 @@ GLOBAL_ADDRESS: Final = 255
 """To all; never a sender."""
 
 PGN_REQUEST: Final = 59904
+PGN_ACKNOWLEDGEMENT: Final = 59392
 PGN_ADDRESS_CLAIMED: Final = 60928
 PGN_TP_CM: Final = 60416
 PGN_TP_DT: Final = 60160
@@ -56,6 +60,9 @@ PGN_DM13: Final = 57088
 PGN_ISO_HEARTBEAT: Final = 61668
 """ISO 11783-7."""
 PGN_NMEA_HEARTBEAT: Final = 126993
+NETWORK_GROUPS: Final = frozenset((PGN_REQUEST, PGN_ADDRESS_CLAIMED, PGN_TP_CM, PGN_TP_DT, PGN_ETP_CM, PGN_ETP_DT))
+"""Requests, address claims, transport sessions (SAE J1939-21 5.4, 5.10; J1939-81 4.2; ISO 11783-3): sent as they are
+needed, and no state is in their bits."""
 
 N_DESTINATIONS: Final = 256
 """The numbers that a PDU1 group takes in the identifier, one for each destination."""
@@ -96,6 +103,17 @@ DUMMY_SOURCES = frozenset((0xFE, 0xFF))
 def source_of(frame_id: int) -> int:
     """Give the source address."""
     return frame_id & 0xFF
+
+
+def sender_numbers(channels: UInt8Array, addresses: UInt32Array) -> Int64Array:
+    """Give who sent each frame as one number, ``channel << 8 | address``, (n,) int64, to sort and compare senders by.
+
+    Of `addresses`, (n,), the lowest eight bits count: whole identifiers will do.
+
+    >>> sender_numbers(np.array([0, 1], np.uint8), np.array([0x18FECA31, 0x31], np.uint32)).tolist()
+    [49, 305]
+    """
+    return channels.astype(np.int64) << 8 | (addresses & np.uint32(0xFF)).astype(np.int64)
 
 
 def group_of(frame_id: int) -> int:

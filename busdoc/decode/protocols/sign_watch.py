@@ -8,6 +8,7 @@ import numpy as np
 
 from busdoc.arrays import BoolArray, Int64Array, UInt8Array
 from busdoc.capture.frames import FrameBlock, FrameFlag
+from busdoc.decode.j1939.identifier import sender_numbers
 from busdoc.decode.protocols.boot_up_signs import BootUpSigns
 from busdoc.decode.protocols.claim_signs import ClaimSigns
 from busdoc.decode.protocols.heartbeat_signs import HeartbeatSigns
@@ -99,7 +100,7 @@ def _without_echoes(frames: FrameBlock, topic: UInt8Array, said: UInt8Array) -> 
     before_ns : (n,) int64: the same sign before, masked out or not; long enough ago where there is none in the block
     """
     # one number for who said what: channel, lowest byte of the identifier, topic, what the reader makes of it
-    sender = frames.channel.astype(np.int64) << 8 | (frames.id & np.uint32(0xFF)).astype(np.int64)
+    sender = sender_numbers(frames.channel, frames.id)
     sender = (sender << 8 | topic) << 8 | said
     # its frames one after the other, in the order of time
     order = np.argsort(sender, kind="stable")

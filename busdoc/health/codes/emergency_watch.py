@@ -10,6 +10,7 @@ from busdoc.arrays import Int64Array, UInt8Array
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.decode.canopen.emergency import EmergencyMessage, ErrorRegister, read_emergency, register_bit
 from busdoc.decode.canopen.error_control import NmtState
+from busdoc.decode.j1939.identifier import sender_numbers
 from busdoc.decode.protocols.protocol_frames import Topic
 from busdoc.health.codes.code import CodeTrack
 
@@ -60,7 +61,7 @@ class EmergencyWatch:
         emergency = np.flatnonzero((topic == Topic.EMERGENCY) & ~is_remote & (block.length == 8))
         if not len(control) and not len(emergency):
             return
-        speaker = block.channel[control].astype(np.int64) << 8 | (block.id[control].astype(np.int64) & 0x7F)
+        speaker = sender_numbers(block.channel[control], block.id[control] & np.uint32(0x7F))
         for code in np.unique(speaker).tolist():
             self._shown.add((code >> 8, code & 0xFF))
         boot_up = control[block.data[control, 0] == NmtState.BOOT_UP]

@@ -12,7 +12,7 @@ import numpy as np
 
 from busdoc.arrays import BoolArray, Int64Array, UInt8Array
 from busdoc.capture.frames import FrameBlock
-from busdoc.decode.j1939.identifier import NULL_ADDRESS, PGN_DM1, PGN_DM2, PGN_DM13, parameter_group
+from busdoc.decode.j1939.identifier import NULL_ADDRESS, PGN_DM1, PGN_DM2, PGN_DM13, parameter_group, sender_numbers
 from busdoc.decode.j1939.trouble_code import code_bytes, says_stop
 from busdoc.decode.protocols.protocol_frames import Topic
 from busdoc.decode.transport.watch import TransportWatch
@@ -193,7 +193,7 @@ def _telling(block: FrameBlock, rows: Int64Array, by_transport: set[tuple[int, i
     """
     if not len(rows):
         return np.empty(0, np.bool_), np.empty(0, np.int64)
-    sender = block.channel[rows].astype(np.int64) << 8 | (block.id[rows] & np.uint32(0xFF)).astype(np.int64)
+    sender = sender_numbers(block.channel[rows], block.id[rows])
     # each sender's frames in the order of time, and where one says the same as the one before, in time
     order = np.argsort(sender, kind="stable")
     by_sender = rows[order]
@@ -212,7 +212,8 @@ def _telling(block: FrameBlock, rows: Int64Array, by_transport: set[tuple[int, i
     telling = np.empty(len(rows), np.bool_)
     telling[order] = says_new | before_new
     if by_transport:
-        telling |= np.isin(sender, [channel << 8 | address for channel, address in by_transport])
+        channels, addresses = np.array(sorted(by_transport), np.uint32).T
+        telling |= np.isin(sender, sender_numbers(channels, addresses))
     # when the same sender was heard before each
     own_ns = block.t_ns[by_sender]
     heard_ns = np.empty(len(rows), np.int64)

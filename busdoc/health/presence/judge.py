@@ -131,7 +131,7 @@ def _controllers(
 
 
 def _in_time(gaps: Sequence[Gap]) -> list[Gap]:
-    return sorted(gaps, key=lambda gap: (gap.from_ns, gap.to_ns, gap.channel or -1))
+    return sorted(gaps, key=lambda gap: (gap.from_ns, gap.to_ns, -1 if gap.channel is None else gap.channel))
 
 
 def _gaps_on(channel: int, reported: Sequence[Gap]) -> RecorderGaps:

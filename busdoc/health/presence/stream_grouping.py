@@ -208,18 +208,19 @@ def _unowned_groups(
 def _mostly_silent(silences: Sequence[Silence], absence: Absence, until_ns: int) -> bool:
     """Tell whether the whole channel was silent for most of an absence."""
     end_ns = until_ns if absence.back_ns is None else absence.back_ns
-    overlaps_ns = [
+    half_ns = (end_ns - absence.last_seen_ns) / 2
+    return any(
         min(end_ns, until_ns if silence.to_ns is None else silence.to_ns) - max(absence.last_seen_ns, silence.from_ns)
+        > half_ns
         for silence in silences
-    ]
-    return max(overlaps_ns, default=0) > 0.5 * (end_ns - absence.last_seen_ns)
+    )
 
 
 def _of_nobody(
     observed: Observations, rows: list[int], cyclic: Mapping[int, CyclicStream], until_ns: int
 ) -> JudgedController:
     """Make one controller of identifiers that nobody owns; it is named after the lowest."""
-    key = min((observed.keys[row] for row in rows), key=lambda key: key.id)
+    key = min(observed.keys[row] for row in rows)
     streams = [cyclic[row] for row in rows if row in cyclic]
     return JudgedController(
         name=f"id {key}{_place(observed, key.channel)}",

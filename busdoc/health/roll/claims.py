@@ -7,7 +7,7 @@ import numpy as np
 from busdoc.arrays import BoolArray, Int64Array, UInt8Array
 from busdoc.capture.frames import FrameBlock
 from busdoc.decode.j1939.can_name import CanName, read_can_name
-from busdoc.decode.j1939.identifier import GLOBAL_ADDRESS, NULL_ADDRESS
+from busdoc.decode.j1939.identifier import GLOBAL_ADDRESS, NULL_ADDRESS, sender_numbers
 from busdoc.decode.protocols.protocol_frames import Topic
 from busdoc.times import SECOND_NS
 
@@ -186,7 +186,7 @@ class ClaimWatch:
 def _moves(block: FrameBlock, rows: Int64Array) -> BoolArray:
     """Find the claims of a NAME whose claim before was of another address."""
     # by NAME, in the order of time: the same NAME with another place than before has moved
-    place = block.channel[rows].astype(np.int64) << 8 | (block.id[rows] & np.uint32(0xFF)).astype(np.int64)
+    place = sender_numbers(block.channel[rows], block.id[rows])
     can_name = np.ascontiguousarray(block.data[rows]).view("<u8").ravel()
     order = np.lexsort((can_name, block.channel[rows]))
     moves = np.zeros(len(rows), np.bool_)
@@ -203,7 +203,7 @@ def _telling(block: FrameBlock, rows: Int64Array) -> tuple[BoolArray, Int64Array
     repeats : (n,) int64: how many claims each of these stands for
     """
     # the claims of each address in the order of time, and where one repeats the one before
-    sender = block.channel[rows].astype(np.int64) << 8 | (block.id[rows] & np.uint32(0xFF)).astype(np.int64)
+    sender = sender_numbers(block.channel[rows], block.id[rows])
     order = np.argsort(sender, kind="stable")
     content = np.ascontiguousarray(block.data[rows[order]]).view("<u8").ravel()
     same = (np.diff(sender[order]) == 0) & (content[1:] == content[:-1])

@@ -14,7 +14,14 @@ from typing import TypeAlias
 from busdoc.capture.channels import ChannelTable
 from busdoc.decode.database.database import Database
 from busdoc.decode.database.message import Message
-from busdoc.decode.j1939.identifier import DUMMY_SOURCES, source_of
+from busdoc.decode.j1939.identifier import (
+    DUMMY_SOURCES,
+    NETWORK_GROUPS,
+    PGN_ACKNOWLEDGEMENT,
+    PGN_DM1,
+    group_of,
+    source_of,
+)
 from busdoc.health.controller import StreamKey
 from busdoc.machine.controller_spec import ControllerSpec, ExpectedStream, Identity, PeriodFrom
 
@@ -29,11 +36,9 @@ _NODE_FUNCTIONS = frozenset((0x080, 0x180, 0x280, 0x380, 0x480, 0x580, 0x700))
 _NODE_EVENTS = frozenset((0x080, 0x580))
 """Emergencies and answers to a service data request (CiA 301)."""
 
-_EVENT_FORMATS = frozenset((0xC7, 0xC8, 0xE8, 0xEA, 0xEB, 0xEC, 0xEE))
-"""PDU formats that are event driven by their standard: transport protocol and its extension, acknowledgement, request,
-address claim (SAE J1939-21, -81; ISO 11783-3)."""
-_ACTIVE_CODES = 0xFECA
-"""DM1 may be sent only while a fault is active (older text of SAE J1939-73): its silence is no dropout."""
+_EVENT_GROUPS = NETWORK_GROUPS | {PGN_ACKNOWLEDGEMENT, PGN_DM1}
+"""Event driven by their standard. DM1 may be sent only while a fault is active (older text of SAE J1939-73): its
+silence is no dropout."""
 
 
 class OwnerKind(StrEnum):
@@ -128,8 +133,7 @@ def can_be_cyclic(key: StreamKey, *, canopen: bool = False) -> bool:
     """
     if not key.extended:
         return not (canopen and key.id & 0x780 in _NODE_EVENTS)
-    pdu_format = (key.id >> 16) & 0xFF
-    return pdu_format not in _EVENT_FORMATS and (key.id >> 8) & 0xFFFF != _ACTIVE_CODES
+    return group_of(key.id) & 0xFFFF not in _EVENT_GROUPS  # on whatever data page
 
 
 def specs_from_database(database: Database) -> tuple[ControllerSpec, ...]:

@@ -14,6 +14,7 @@ import numpy as np
 from busdoc.actions.action import Action, ActionKind
 from busdoc.arrays import Int64Array
 from busdoc.decode.database.message import Signal
+from busdoc.decode.j1939.identifier import NETWORK_GROUPS, PGN_DM1, PGN_DM2, group_of
 from busdoc.decode.signals.streams import SignalStream
 from busdoc.decode.signals.summary import Transitions
 from busdoc.health.codes.code import FaultCode
@@ -30,9 +31,7 @@ __all__ = ["EventKinds", "bit_events", "gather_event_kinds"]
 _MOST_NAMED = 6
 _MOST_KINDS = 10_000
 """A machine has hundreds; a capture of random frames must not keep the analysis busy for hours."""
-_NETWORK_FORMATS = frozenset((0xC7, 0xC8, 0xEA, 0xEB, 0xEC, 0xEE))
-"""Requests, transport sessions and address claims (SAE J1939-21 5.4, 5.10; J1939-81 4.2): their bits are no states."""
-_CODE_GROUPS = frozenset((0xFECA, 0xFECB))
+_CODE_GROUPS = frozenset((PGN_DM1, PGN_DM2))
 """Active and earlier fault codes (J1939-73 5.7): they are kinds of their own."""
 _SDO = range(0x580, 0x680)
 """Service data of CANopen (CiA 301, 7.3.5)."""
@@ -122,7 +121,7 @@ def bit_events(
 def _is_network(key: StreamKey) -> bool:
     if not key.extended:
         return key.id in _SDO or key.id == 0
-    return key.id >> 16 & 0xFF in _NETWORK_FORMATS or key.id >> 8 & 0xFFFF in _CODE_GROUPS
+    return group_of(key.id) & 0xFFFF in NETWORK_GROUPS | _CODE_GROUPS  # on whatever data page
 
 
 def _commands(

@@ -18,7 +18,15 @@ from busdoc.health.summary import Health
 from busdoc.isolation.suspects.exposure import Reach, find_reach, with_controllers
 from busdoc.isolation.suspects.findings import Findings, work_through
 from busdoc.isolation.suspects.losses import Losses, gather_losses, silent_at_first
-from busdoc.isolation.suspects.press_timing import OFFSET_PRIOR, OFFSETS_S, lateness_s, lateness_weights
+from busdoc.isolation.suspects.press_timing import (
+    EXTRA,
+    OFFSET_PRIOR,
+    OFFSETS_S,
+    SPARED,
+    WIGGLE_S,
+    lateness_s,
+    lateness_weights,
+)
 from busdoc.isolation.suspects.rates import RATES_HZ
 from busdoc.isolation.verdict import Because
 from busdoc.machine.machine import Machine
@@ -30,25 +38,21 @@ _HOLD_UP_S = 0.6
 """A controller that lost its supply lives on its capacitors for up to about this long (common practice)."""
 _PROMPT_HZ = 0.2
 """A fault that shows at a higher rate than this answers to the action that exposed it; a slower one to none.
-Fitted: python -m benchmarks.isolation_fit suspects.attribution._PROMPT_HZ 0.07 0.6"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.attribution._PROMPT_HZ 0.07 0.6"""
 _PROMPT_WIDTH = 0.35
 """How soft that limit is, in the logarithm of the rate.
-Fitted: python -m benchmarks.isolation_fit suspects.attribution._PROMPT_WIDTH 0.1 1.0"""
-_WIGGLE_S = 1.5
-"""A bad contact that is moved shows within about this time (common practice)."""
-_EXTRA = 1e-3
-"""Likelihood of each controller that fell and that the cause cannot reach.
-Fitted: python -m benchmarks.isolation_fit suspects.attribution._EXTRA 1e-4 1e-2"""
-_SPARED = 0.2
-"""Likelihood of each controller that the cause reaches and that did not fall in the same incident.
-Fitted: python -m benchmarks.isolation_fit suspects.attribution._SPARED 0.07 0.5"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.attribution._PROMPT_WIDTH 0.1 1.0"""
 _PRESS_WITHIN_S = 2.5
 """A press comes no later after what was done, as a rule.
-Fitted: python -m benchmarks.isolation_fit suspects.attribution._PRESS_WITHIN_S 1.5 5.0"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.attribution._PRESS_WITHIN_S 1.5 5.0"""
 _BY_ITSELF = np.array([0.5, 0.1, 0.1])
 """Losses that no action made, to begin with: of one controller, of several at once, and of all, which are much rarer.
 Each is judged by its own kind: that one controller often restarts makes no loss of all of them likelier.
-Fitted: python -m benchmarks.isolation_fit suspects.attribution._BY_ITSELF '[0.2, 0.03, 0.03]' '[1.5, 0.3, 0.3]'"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.attribution._BY_ITSELF '[0.2, 0.03, 0.03]' '[1.5, 0.3, 0.3]'"""
 _ROUNDS = 4
 """Of judging losses and the clock's offset by one another; bound on work."""
 
@@ -171,7 +175,7 @@ def _group_fit(losses: Losses, takes: BoolArray) -> Float64Array:
     near = np.abs(losses.t_s[:, None] - losses.t_s[None, :]) < _HOLD_UP_S
     fell_near = (near.astype(np.int64) @ losses.hit.astype(np.int64)) > 0
     spared = np.sum(reached & ~fell_near[:, None, :], axis=2)
-    fit: Float64Array = np.where(np.any(hit & reached, axis=2), _EXTRA**extra * np.maximum(_SPARED**spared, 1e-3), 0.0)
+    fit: Float64Array = np.where(np.any(hit & reached, axis=2), EXTRA**extra * np.maximum(SPARED**spared, 1e-3), 0.0)
     return fit
 
 
@@ -199,7 +203,7 @@ def _exposed_promptly(findings: Findings) -> Float64Array:
             found[k, n] += fresh * float(share[n] @ (shows_rate[k] @ (prompt * there)))
         for n, action in enumerate(actions):
             if action.kind is ActionKind.WIGGLE:
-                soon = float(weights[(done_s[n] < t) & (t - done_s[n] < _WIGGLE_S)].sum())
+                soon = float(weights[(done_s[n] < t) & (t - done_s[n] < WIGGLE_S)].sum())
                 found[k, n] += soon * float(findings.posterior.shows[k][reach.touched[n]].sum())
     total = found.sum(axis=1, keepdims=True)
     capped: Float64Array = found / np.maximum(total, 1.0)

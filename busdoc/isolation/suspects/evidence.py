@@ -38,29 +38,36 @@ __all__ = ["Evidence", "weigh_evidence"]
 
 _DOUBT = 0.01
 """That what was written down of a part is wrong, where nothing contradicts it.
-Fitted, and flat: python -m benchmarks.isolation_fit suspects.evidence._DOUBT 0.003 0.03 --slips 0.03"""
+Settled on simulated sessions, and flat; try again with:
+python -m benchmarks.isolation_fit suspects.evidence._DOUBT 0.003 0.03 --slips 0.03"""
 _CONTRADICTED = 0.5
 """The same where a later press does not fit.
-Fitted, and flat: python -m benchmarks.isolation_fit suspects.evidence._CONTRADICTED 0.25 0.75 --slips 0.03"""
+Settled on simulated sessions, and flat; try again with:
+python -m benchmarks.isolation_fit suspects.evidence._CONTRADICTED 0.25 0.75 --slips 0.03"""
 _AGAIN = 0.12
 """The same for a part that must have shown already though it should be out: one slip explains all that follows, but
 several parts, each doubted, must not explain together what one that is in explains alone. A branch that no map knows
 could hang on anything, and would be to blame for all that falls while it is out: each time costs it the whole doubt.
-Fitted, and flat: python -m benchmarks.isolation_fit suspects.evidence._AGAIN 0.04 0.36 --slips 0.03"""
+Settled on simulated sessions, and flat; try again with:
+python -m benchmarks.isolation_fit suspects.evidence._AGAIN 0.04 0.36 --slips 0.03"""
 _ACCOMPLICE = 0.3
 """The same for the part that was written down when the contradicted one may have been meant.
-Fitted: python -m benchmarks.isolation_fit suspects.evidence._ACCOMPLICE 0.1 0.6 --slips 0.03"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.evidence._ACCOMPLICE 0.1 0.6 --slips 0.03"""
 _TWICE_S = 3.0
 """The same press again within this time is a doubled one, not a contradiction.
-Fitted: python -m benchmarks.isolation_fit suspects.evidence._TWICE_S 1.5 6.0 --slips 0.03"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.evidence._TWICE_S 1.5 6.0 --slips 0.03"""
 _LONG_S = 2.0
 """Longer than a contact bounces (common practice)."""
 _SPARED_BY_A_CUT = 0.05
 """Likelihood of each controller beyond a segment that is heard while others there are not, for longer than that.
-Fitted, and flat: python -m benchmarks.isolation_fit suspects.evidence._SPARED_BY_A_CUT 0.017 0.15"""
+Settled on simulated sessions, and flat; try again with:
+python -m benchmarks.isolation_fit suspects.evidence._SPARED_BY_A_CUT 0.017 0.15"""
 _TOGETHER = 0.03
 """Share of unexplained incidents that take several controllers at once.
-Fitted, and flat: python -m benchmarks.isolation_fit suspects.evidence._TOGETHER 0.01 0.09"""
+Settled on simulated sessions, and flat; try again with:
+python -m benchmarks.isolation_fit suspects.evidence._TOGETHER 0.01 0.09"""
 _RESTARTS: dict[PartKind | None, float] = {PartKind.FEED: 0.98, PartKind.SEGMENT: 0.03}
 """That controllers restart: without supply for so long that they are missed, nearly always; which are only cut off the
 bus, hardly ever, though some do when they hear nobody (common practice)."""
@@ -237,7 +244,7 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
         # Which parts were exposed, as the presses were written down, and as those near it may have been meant.
         m = int(np.searchsorted(record.likely_s, t))
         near = np.flatnonzero(np.abs(record.written_s - t) < 5.0 * record.sigma_s)
-        soft = soften(reach, near, record.nodes_s, t, hit, since, m)
+        soft = soften(reach, near, record.nodes_s, t, hit, since)
         exempt(cells, reach, near, record.likely_s, t, hit, since)
         spent &= cells.live
         # Who fell and who did not, for a part where it was written to be, and for one that is plugged in after all.

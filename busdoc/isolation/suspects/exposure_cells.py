@@ -16,7 +16,8 @@ __all__ = ["Cells", "before_first", "cut_cells", "exempt"]
 
 _BEGAN_BEFORE = 0.5
 """That a fault was there before the record began, rather than begun between then and the first trouble.
-Fitted: python -m benchmarks.isolation_fit suspects.exposure_cells._BEGAN_BEFORE 0.25 0.75"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.exposure_cells._BEGAN_BEFORE 0.25 0.75"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

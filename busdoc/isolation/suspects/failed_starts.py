@@ -14,7 +14,7 @@ from busdoc.actions.action import Action, ActionKind
 from busdoc.arrays import BoolArray, Float64Array
 from busdoc.isolation.suspects.exposure import Reach
 from busdoc.isolation.suspects.losses import Losses
-from busdoc.isolation.suspects.press_timing import group_fit
+from busdoc.isolation.suspects.press_timing import SPARED, group_fit
 from busdoc.isolation.suspects.rates import RATES_HZ
 from busdoc.isolation.suspects.recovery_evidence import holding, latching, weigh_end
 from busdoc.machine.machine import Machine, PartKind
@@ -28,16 +28,19 @@ _SOON_S = 20.0
 walk back to the screen)."""
 _BEFORE_S = 300.0
 """How long the machine is taken to have run before the record began.
-Fitted: python -m benchmarks.isolation_fit suspects.failed_starts._BEFORE_S 100.0 900.0"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.failed_starts._BEFORE_S 100.0 900.0"""
 _HOLDS_S = 6.0
 """How long a fault that lets go alone keeps its controller away, on average.
-Fitted: python -m benchmarks.isolation_fit suspects.failed_starts._HOLDS_S 3.0 12.0"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.failed_starts._HOLDS_S 3.0 12.0"""
 _NEVER_SEEN = 0.1
 """That a controller which was never heard is not fitted, asleep or on another bus (common practice: maps cover
 variants of a machine)."""
 _DEAD_FOR_A_WHILE = 0.02
 """That one which was heard later was silent at first for another reason than a fault on the map.
-Fitted: python -m benchmarks.isolation_fit suspects.failed_starts._DEAD_FOR_A_WHILE 0.007 0.06"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.failed_starts._DEAD_FOR_A_WHILE 0.007 0.06"""
 _DEAD_START = 0.02
 """That a sound controller does not start with the power: some need the disconnect switch, not the key (common
 practice)."""
@@ -168,7 +171,7 @@ def _beginning(
     scene: _Scene, hit: BoolArray, supply: BoolArray, loose: BoolArray
 ) -> tuple[Float64Array, float, BoolArray, BoolArray, int | None]:
     reaches = scene.reach.reaches[0]
-    fit = group_fit(reaches, hit, np.ones(len(hit), np.bool_), loose)
+    fit = group_fit(reaches, hit, np.ones(len(hit), np.bool_), loose, SPARED)
     names = [scene.reach.controllers[c] for c in np.flatnonzero(hit)]
     stays = float(np.mean([holding(latching(scene.machine, name)) for name in names]))
     fell = stays * -np.expm1(-RATES_HZ * _BEFORE_S) + (1.0 - stays) * RATES_HZ * _HOLDS_S / (1.0 + RATES_HZ * _HOLDS_S)
@@ -189,6 +192,6 @@ def _power_up(
 ) -> tuple[Float64Array, float, BoolArray, BoolArray, int | None]:
     at_s = float(scene.likely_s[m])
     came = np.array([_absence_at(scene, c, at_s + STARTS_WITHIN_S) is None for c in range(len(hit))], np.bool_)
-    fit = group_fit(scene.reach.reaches[m + 1], hit, hit | came, loose)
+    fit = group_fit(scene.reach.reaches[m + 1], hit, hit | came, loose, SPARED)
     fell = -np.expm1(-RATES_HZ * _START_S)
     return fit[:, None] * fell, _DEAD_START, hit, fit > 0.01, m

@@ -18,7 +18,8 @@ __all__ = ["Late", "choose_late", "weigh_late"]
 
 _BEGINS_WITHIN = 0.03
 """That a part which is bad at the end went bad while somebody was recording, and after the first trouble at that.
-Fitted: python -m benchmarks.isolation_fit suspects.fault_onset._BEGINS_WITHIN 0.01 0.09"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.fault_onset._BEGINS_WITHIN 0.01 0.09"""
 _MOST = 6
 """Parts gone bad late that are enumerated, the likeliest first (bound on work)."""
 

@@ -18,9 +18,11 @@ from busdoc.isolation.suspects.rates import RATES_HZ
 from busdoc.times import SECOND_NS
 
 __all__ = [
+    "EXTRA",
     "OFFSETS_S",
     "OFFSET_PRIOR",
     "SPARED",
+    "WIGGLE_S",
     "WIGGLE_SHOWS",
     "Soft",
     "group_fit",
@@ -37,10 +39,13 @@ _NODES = np.arange(-30, 51) * _STEP
 """Written minus true time, in units of the action's own uncertainty, from three early to five late (bound on work)."""
 _MEAN_LAG = 0.55
 """Of the press behind the plug, in the same units: half a second for the usual second of uncertainty.
-Fitted: python -m benchmarks.isolation_fit suspects.press_timing._MEAN_LAG 0.4 0.8 --law uniform heavy-tail"""
-_SLOPPY = 0.1
-"""Share of presses whose time is only as good as the uncertainty says, early or late.
-Fitted, and flat: python -m benchmarks.isolation_fit suspects.press_timing._SLOPPY 0.05 0.2 --law uniform heavy-tail"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.press_timing._MEAN_LAG 0.4 0.8 --law uniform heavy-tail"""
+_SLOPPY = (0.2, 1.0, 2.2)
+"""Share of presses that come at any time, early or late; mean and standard deviation of their lateness, in the same
+units. So wide that presses which are later than their uncertainty says do not accuse a sound part.
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.press_timing._SLOPPY '(0.1, 0.3, 1.2)' --law uniform --latest 6"""
 
 OFFSETS_S: Float64Array = np.asarray(np.arange(-14, 15) * 0.5, np.float64)
 """Journal clock minus capture clock, as far as it is worth asking (bound on work)."""
@@ -48,13 +53,15 @@ _LIKELY = np.exp(-0.5 * (OFFSETS_S / 0.4) ** 2) + 0.02
 """Not normalised: within half a second as a rule, else anywhere in reach (common practice)."""
 OFFSET_PRIOR: Float64Array = np.asarray(_LIKELY / _LIKELY.sum(), np.float64)
 """One clock serves both as a rule (common practice: laptop and bus interface share it); now and then it does not."""
-_EXTRA = 1e-3
-"""Likelihood of each controller that fell and that the part does not reach.
-Fitted, and flat: python -m benchmarks.isolation_fit suspects.press_timing._EXTRA 1e-4 1e-2"""
+EXTRA = 1e-3
+"""Likelihood of each controller that fell and that the cause, a part or an action, does not reach.
+Settled on simulated sessions, and flat; try again with:
+python -m benchmarks.isolation_fit suspects.press_timing.EXTRA 1e-4 1e-2"""
 SPARED = 0.2
-"""Likelihood of each controller that the part reaches and that did not fall: one rides through what resets another.
-Fitted: python -m benchmarks.isolation_fit suspects.press_timing.SPARED 0.07 0.5"""
-_WIGGLE_S = 1.5
+"""Likelihood of each controller that the cause reaches and that did not fall: one rides through what resets another.
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.press_timing.SPARED 0.07 0.5"""
+WIGGLE_S = 1.5
 """A bad contact that is moved shows within about this time (common practice)."""
 WIGGLE_SHOWS = 0.4
 """Chance that a bad contact shows when it is moved (common practice: it often does, not always)."""
@@ -66,9 +73,10 @@ def lateness_weights() -> Float64Array:
     fine = np.arange(0.0, 5.0, _STEP / 4)
     lag = np.exp(-fine / _MEAN_LAG)
     blur = np.exp(-0.5 * ((_NODES[:, None] - fine[None, :]) / 0.15) ** 2) @ lag
-    sloppy = np.exp(-0.5 * ((_NODES - 0.3) / 1.2) ** 2)
+    share, mean, spread = _SLOPPY
+    sloppy = np.exp(-0.5 * ((_NODES - mean) / spread) ** 2)
     # The lag of the press behind the plug, on a grid four times as fine, blurred; each of the two laws sums to one.
-    weights: Float64Array = (1.0 - _SLOPPY) * blur / blur.sum() + _SLOPPY * sloppy / sloppy.sum()
+    weights: Float64Array = (1.0 - share) * blur / blur.sum() + share * sloppy / sloppy.sum()
     weights.setflags(write=False)
     return weights
 
@@ -95,8 +103,6 @@ class Soft:
     """(P, R) hazard given that the part had stayed quiet until then, 1/s."""
     log_survival: Float64Array
     """(P, R) of the exposure since the action near."""
-    touched: BoolArray
-    """(P,) whose exposure began near."""
     reached: BoolArray
     """(P, C) that may have been reached at the moment, though not as the times are written."""
 
@@ -108,7 +114,6 @@ def soften(
     t: float,
     hit: BoolArray,
     since: Float64Array,
-    m: int,
 ) -> Soft:
     """Weigh one incident against every part, the actions near it summed over when they may really have been done.
 
@@ -120,13 +125,11 @@ def soften(
     t : when the controllers fell, s
     hit : (C,) that fell
     since : (C,) up since, s
-    m : the stretch between actions that the incident lies in, as the times are written
     """
     n_parts = len(reach.parts)
     weights = lateness_weights()
-    # As the times are written: joined to one of those that fell, or not.
-    now = np.any(reach.reaches[m] & hit[None, :], axis=1)
-    rate = np.where(now[:, None], RATES_HZ[None, :], 0.0)
+    # As the times are written; whether it was joined to one of those that fell is `group_fit`'s to say.
+    rate = np.tile(RATES_HZ, (n_parts, 1))
     log_survival = np.zeros((n_parts, len(RATES_HZ)))
     touched = np.zeros(n_parts, np.bool_)
     reached = np.zeros_like(reach.reaches[0])
@@ -139,7 +142,7 @@ def soften(
         if joins.any():
             waited_s = t - np.maximum(nodes_s[j], since_s)
             done = nodes_s[j] < t
-            stays = np.exp(-np.outer(np.maximum(waited_s, 0.0) * done, RATES_HZ))  # (nodes, R)
+            stays = np.exp(-np.outer(waited_s * done, RATES_HZ))  # (nodes, R)
             alive = weights @ stays
             shows = RATES_HZ * ((weights * done) @ stays)
             rate[joins] = shows / alive
@@ -153,11 +156,11 @@ def soften(
             rate[gone] = still * RATES_HZ
             rate[parts & touched] *= still
             reached |= parts[:, None] & before
-    return Soft(rate=rate, log_survival=log_survival, touched=touched, reached=reached)
+    return Soft(rate=rate, log_survival=log_survival, reached=reached)
 
 
 def group_fit(
-    reached: BoolArray, hit: BoolArray, up: BoolArray, loose: BoolArray, spared: float | Float64Array = SPARED
+    reached: BoolArray, hit: BoolArray, up: BoolArray, loose: BoolArray, spared: float | Float64Array
 ) -> Float64Array:
     """(P,) likelihood of the group that fell, given whom the part reaches.
 
@@ -167,7 +170,7 @@ def group_fit(
     of_up = reached & up[None, :]
     extra = np.sum(hit[None, :] & ~of_up, axis=1)
     stayed = np.where(loose, 0, np.sum(of_up & ~hit[None, :], axis=1))
-    fit: Float64Array = np.where(np.any(of_up & hit[None, :], axis=1), _EXTRA**extra * spared**stayed, 0.0)
+    fit: Float64Array = np.where(np.any(of_up & hit[None, :], axis=1), EXTRA**extra * spared**stayed, 0.0)
     return fit
 
 
@@ -204,6 +207,6 @@ def shaken(
     for j in near:
         if actions[j].kind is ActionKind.WIGGLE:
             after_s = t - nodes_s[j]
-            soon = float(lateness_weights()[(after_s > 0.0) & (after_s < _WIGGLE_S)].sum()) / _WIGGLE_S
+            soon = float(lateness_weights()[(after_s > 0.0) & (after_s < WIGGLE_S)].sum()) / WIGGLE_S
             added = np.where(reach.touched[j], np.maximum(added, WIGGLE_SHOWS * soon * fit), added)
     return added

@@ -29,19 +29,23 @@ _RESTART_S, _RESTART_SPREAD = 2.7, 0.5
 """A start after power-up: median, and spread of its logarithm (common practice: one to seven seconds, seldom ten)."""
 _FAULT_S, _FAULT_SPREAD = 6.0, 1.0
 """How long a fault that lets go alone keeps its controller away: median, and spread of its logarithm.
-Fitted: python -m benchmarks.isolation_fit suspects.recovery_evidence._FAULT_SPREAD 0.5 2.0"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.recovery_evidence._FAULT_SPREAD 0.5 2.0"""
 _LATCHES = {True: 0.97, False: 0.03, None: 0.45}
 """That a fault of a branch or of the controller itself latches, by what the map says of the controller (common
 practice: where it says nothing, about half do)."""
 _HOLDS = {True: 0.03, False: 0.35, None: 0.2}
 """That it holds for as long as the part is in, were it not to latch.
-Fitted: python -m benchmarks.isolation_fit suspects.recovery_evidence._HOLDS '{True: 0.03, False: 0.35, None: 0.1}'"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.recovery_evidence._HOLDS '{True: 0.03, False: 0.35, None: 0.1}'"""
 _SUPPLY_STAYS = 0.06
 """That a controller stays away though its supply or bus is back, or that these do not come back alone.
-Fitted: python -m benchmarks.isolation_fit suspects.recovery_evidence._SUPPLY_STAYS 0.02 0.18"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.recovery_evidence._SUPPLY_STAYS 0.02 0.18"""
 _RESTART_STAYS = 0.03
 """The same for a controller that restarted of itself.
-Fitted: python -m benchmarks.isolation_fit suspects.recovery_evidence._RESTART_STAYS 0.01 0.09"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.recovery_evidence._RESTART_STAYS 0.01 0.09"""
 _JUST_BEFORE_S = 3.0
 """An action written down so soon after the return may have made it (common practice: a press is half a second late,
 seldom three)."""
@@ -49,7 +53,8 @@ _ROOT_2PI = 2.5066282746
 """The square root of 2 pi, by definition."""
 _FLOOR = 1e-3
 """No end is less likely than this: one odd return must not decide alone.
-Fitted: python -m benchmarks.isolation_fit suspects.recovery_evidence._FLOOR 1e-4 1e-2"""
+Settled on simulated sessions; try again with:
+python -m benchmarks.isolation_fit suspects.recovery_evidence._FLOOR 1e-4 1e-2"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -91,7 +96,7 @@ def weigh_returns(
             by_part, by_restart = weigh_end(machine, reach, losses, supply, nodes_s, c, float(losses.t_s[row]), span_s)
             part[:, k] += np.log(by_part) / (alike * len(fell))
             background[k] += np.log(by_restart) / (alike * len(fell))
-    top = np.maximum(part.max(axis=0, initial=-np.inf), background) if len(rows) else background
+    top = np.maximum(part.max(axis=0, initial=-np.inf), background)
     return Returns(part=np.exp(part - top), background=np.exp(background - top))
 
 
@@ -181,7 +186,7 @@ def _held(end: _End, reach: Reach, nodes_s: Float64Array, c: int) -> Float64Arra
     likelihood = np.full(len(reach.parts), 0.0 if end.alone else 1.0)
     for m in range(len(nodes_s)):
         out = reach.reaches[m, :, c] & ~reach.reaches[m + 1, :, c]
-        if not out.any() or nodes_s[m].min() > over_s or nodes_s[m].max() < end.t_s:
+        if not out.any() or nodes_s[m].max() < end.t_s:
             continue
         since_s = over_s - nodes_s[m]
         density, by_then = _start(since_s)
@@ -193,10 +198,10 @@ def _held(end: _End, reach: Reach, nodes_s: Float64Array, c: int) -> Float64Arra
 
 def _start(since_s: Float64Array) -> tuple[Float64Array, Float64Array]:
     """Density, 1/s, and probability by then of a start that many seconds after it could begin."""
-    positive = np.maximum(since_s, 1e-3)
+    positive = np.maximum(since_s, 1e-3)  # before it can begin, as good as nil
     z = np.log(positive / _RESTART_S) / _RESTART_SPREAD
-    density = np.where(since_s > 0.0, np.exp(-0.5 * z * z) / (positive * _RESTART_SPREAD * _ROOT_2PI), 0.0)
-    return density, np.where(since_s > 0.0, np.interp(z, *_normal()), 0.0)
+    density = np.exp(-0.5 * z * z) / (positive * _RESTART_SPREAD * _ROOT_2PI)
+    return density, np.interp(z, *_normal())
 
 
 @lru_cache(maxsize=1)

@@ -12,7 +12,7 @@ import can
 import pytest
 from can.io.player import MESSAGE_READERS
 
-from busdoc.capture.formats.readers import READERS
+from busdoc.capture.formats.suffixes import READERS
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.capture.source import open_capture
 from tests.capture.published import python_can_captures

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busdoc.capture.formats.readers import READERS
+from busdoc.capture.formats.suffixes import READERS
 from busdoc.capture.source import open_capture
 from busdoc.errors import InputError
 from tests.capture.formats.samples import sample

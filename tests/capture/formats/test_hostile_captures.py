@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from busdoc.capture.formats.readers import READERS
+from busdoc.capture.formats.suffixes import READERS
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.source import open_capture
 from busdoc.errors import InputError

@@ -7,34 +7,19 @@ import pytest
 
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock, FrameFlag
+from busdoc.decode.protocols.sign import Sign, SignKind
 from busdoc.health.controller import ControllerState, StreamKey
-from busdoc.health.incident import FramesAround, Gap, GapKind, IncidentKind, RanOn
+from busdoc.health.incident import FramesAround, Gap, GapKind, IncidentKind, Loss, RanOn
 from busdoc.health.presence.judge import LossKey, Settled, judge
 from busdoc.health.presence.restart_evidence import RestartFinding
 from busdoc.health.presence.watch import HealthWatch
 from busdoc.machine.controller_spec import ControllerSpec, ExpectedStream, Identity, PeriodFrom
-from tests.health.made_traffic import MS, S, Sent, at, health_of, merged, named, of_kind
+from tests.health.made_traffic import MS, TICKING_UNTIL_NS, S, Sent, at, health_of, merged, named, of_kind, ticking
 
-UNTIL_NS = 30 * S
+UNTIL_NS = TICKING_UNTIL_NS
 A, A2, B, C = 0x18FF0131, 0x18FF0231, 0x18FF0142, 0x18FF0153
 GONE = (10 * S, 15 * S)
 NAME = bytes.fromhex("3F426F1A00823CC0")
-
-
-def ticking(
-    identifier: int,
-    first_ns: int = 0,
-    *,
-    period_ns: int = 100 * MS,
-    until_ns: int = UNTIL_NS,
-    extended: bool = True,
-    channel: int = 0,
-    length: int = 8,
-) -> Sent:
-    """Give one frame each period, numbered in its first byte by no counter: always 7."""
-    t_ns = np.arange(first_ns, until_ns + 1, period_ns, dtype=np.int64)
-    data = np.full((len(t_ns), 8), 7, np.uint8)
-    return Sent(id=identifier, t_ns=t_ns, data=data, extended=extended, channel=channel, length=length)
 
 
 def key(identifier: int, channel: int = 0, *, extended: bool = True) -> StreamKey:
@@ -146,10 +131,10 @@ def test_a_controller_heard_for_a_moment_within_a_silence_of_the_bus_is_one_loss
     (incident,) = health_of(block).incidents
     assert (incident.kind, incident.channel) == (IncidentKind.BUS_SILENCE, 0)
     assert incident.controllers == ("address 0x42", "address 0x53", "address 0x31")
-    assert [(one.last_seen_ns, one.back_ns) for one in incident.losses] == [
-        (9_901 * MS, 15_001 * MS),
-        (9_902 * MS, 15_002 * MS),
-        (10 * S, 15 * S),
+    assert [(one.last_seen_ns, one.onset_ns, one.back_ns) for one in incident.losses] == [
+        (9_901 * MS, 10_001 * MS, 15_001 * MS),
+        (9_902 * MS, 10_002 * MS, 15_002 * MS),
+        (10 * S, 10_100 * MS, 15 * S),
     ]
     assert (incident.last_seen_ns, incident.onset_ns, incident.back_ns) == (10 * S, 10_001 * MS, 15_002 * MS)
 
@@ -172,6 +157,64 @@ def test_a_claim_five_seconds_after_it_was_in_step_belongs_to_the_loss(after_ns:
     dropout = health.incidents[0]
     assert ("it sent an address claim that nobody had asked for" in dropout.why) is belongs
     assert len(of_kind(health, IncidentKind.RESTART)) == (0 if belongs else 1)
+
+
+def weighed(*signs: Sign, back_ns: int = 15 * S) -> Loss:
+    """Give the loss of a controller from which also these signs came."""
+    watch = HealthWatch()
+    watch.feed(merged(ticking(A).without(10 * S, back_ns), ticking(B, 7 * MS)))
+    watch._observed.signs += signs
+    ((loss,),) = [incident.losses for incident in of_kind(watch.close(), IncidentKind.DROPOUT)]
+    return loss
+
+
+def sign(kind: SignKind, t_ns: int, *, asked: bool = False) -> Sign:
+    return Sign(t_ns=t_ns, channel=0, kind=kind, address=0x31, asked=asked)
+
+
+@pytest.mark.parametrize(
+    ("kind", "before_ns", "words"),
+    [
+        (SignKind.HEARTBEAT_LAST, 1 * S, "it had announced an orderly shutdown"),
+        (SignKind.HEARTBEAT_FIRST, 0, "it sent a first heartbeat that nobody had asked for"),
+    ],
+)
+def test_a_shutdown_is_announced_up_to_a_second_before_the_last_frame_and_a_start_after_it(
+    kind: SignKind, before_ns: int, words: str
+) -> None:
+    assert words not in weighed(sign(kind, 10 * S - before_ns)).evidence
+    assert words in weighed(sign(kind, 10 * S - before_ns + 1)).evidence
+
+
+def test_what_was_asked_for_makes_nobody_one_that_announces_its_starts() -> None:
+    asked = weighed(sign(SignKind.ADDRESS_CLAIM, 25 * S, asked=True))
+    assert (asked.p_restarted, asked.evidence) == (weighed().p_restarted, weighed().evidence)
+    unasked = weighed(sign(SignKind.ADDRESS_CLAIM, 25 * S))
+    assert "it did not announce a start, as it does otherwise" in unasked.evidence
+
+
+@pytest.mark.parametrize(("signs", "n"), [((), 0), ((True,), 0), ((False,), 1)])
+def test_a_short_silence_before_a_start_that_nobody_asked_for_is_a_loss(signs: tuple[bool, ...], n: int) -> None:
+    watch = HealthWatch()
+    slow = ticking(A2, 50 * MS, period_ns=S)
+    watch.feed(merged(ticking(A).without(10_100 * MS, 10_400 * MS), slow, ticking(B, 7 * MS)))
+    watch._observed.signs += [sign(SignKind.HEARTBEAT_FIRST, 10_350 * MS, asked=asked) for asked in signs]
+    assert len(of_kind(watch.close(), IncidentKind.DROPOUT)) == n
+
+
+def test_a_sign_is_of_its_sender_alone() -> None:
+    watch = HealthWatch()
+    watch.feed(merged(ticking(A).without(*GONE), ticking(B, 7 * MS).without(18 * S, 20 * S), ticking(C, 9 * MS)))
+    for t_ns in (14_950 * MS, 19_950 * MS):
+        watch._observed.signs.append(sign(SignKind.HEARTBEAT_FIRST, t_ns))
+    first, second = (incident.losses[0] for incident in of_kind(watch.close(), IncidentKind.DROPOUT))
+    words = "it sent a first heartbeat that nobody had asked for"
+    assert (words in first.evidence, words in second.evidence) == (True, False)
+
+
+def test_one_that_announced_its_start_and_is_gone_is_not_known_to_have_restarted() -> None:
+    gone = weighed(sign(SignKind.ADDRESS_CLAIM, 5 * S), back_ns=UNTIL_NS + 1)
+    assert (gone.back_ns, gone.ran_on) == (None, RanOn.UNKNOWN)
 
 
 def test_a_slow_controller_is_lost_with_a_fast_one_within_its_own_deadline() -> None:
@@ -254,6 +297,9 @@ def test_specs_come_first_in_their_order_and_those_never_heard_last() -> None:
     assert (ghost.state, ghost.channel, ghost.frames, ghost.streams) == (ControllerState.NEVER_SEEN, None, 0, ())
     assert (ghost.present_ns, ghost.lost_ns, ghost.absences) == (0, 0, ())
     assert (ghost.dropouts, ghost.restarts, ghost.first_ns, ghost.last_ns) == (0, 0, None, None)
+    watch = HealthWatch(specs)
+    watch.feed(block)
+    assert watch.close().controllers[-1].absences == ()
     expected = health_of(block, specs, complete=True).controllers[-1]
     assert (expected.lost_ns, expected.absences) == (UNTIL_NS, ((0, UNTIL_NS),))
     on_one = health_of(block, (replace(specs[0], channel=1),)).controllers[-1]
@@ -267,6 +313,19 @@ def test_a_controller_that_a_complete_map_expects_was_lost_until_its_first_frame
         hopper = named(health_of(block, specs, complete=True), "hopper")
         assert hopper.absences == absences
         assert hopper.lost_ns + hopper.present_ns == UNTIL_NS - (0 if absences else first_ns)
+
+
+@pytest.mark.parametrize("first_ns", [1, 5 * S])
+def test_whoever_sends_events_alone_is_expected_from_the_start(first_ns: int) -> None:
+    block = merged(at(0x18EF3131, first_ns, b"\x01"), ticking(B))
+    health = health_of(block, (spec("hopper", address=0x31),), complete=True)
+    assert named(health, "hopper").absences == ((0, first_ns),)
+
+
+def test_a_complete_map_expects_nobody_else_from_the_start() -> None:
+    block = merged(ticking(A), ticking(B, 5 * S))
+    health = health_of(block, (spec("hopper", address=0x31),), complete=True)
+    assert named(health, "address 0x42").absences == ()
 
 
 def test_an_expected_stream_heard_once_is_still_starting() -> None:
@@ -289,12 +348,14 @@ def test_gaps_of_the_recorder_are_told_in_order_and_excuse_their_channel_alone()
     watch.feed(merged(*sent, ticking(B, channel=1)))
     watch.note_gap(20 * S, 21 * S, None, "the disk was full")
     watch.note_gap(9_900 * MS, 15 * S, 0, "the adapter was away")
+    watch.note_gap(25 * S, 26 * S)
     health = watch.close()
     assert health.gaps == (
         Gap(channel=0, from_ns=9_900 * MS, to_ns=15 * S, kind=GapKind.CAPTURE_GAP, why="the adapter was away"),
         Gap(channel=None, from_ns=20 * S, to_ns=21 * S, kind=GapKind.CAPTURE_GAP, why="the disk was full"),
+        Gap(channel=None, from_ns=25 * S, to_ns=26 * S, kind=GapKind.CAPTURE_GAP, why=""),
     )
-    first, second, third = health.incidents
+    first, second, third, fourth = health.incidents
     assert (first.kind, first.channel, first.controllers, first.why) == (
         *(IncidentKind.CAPTURE_GAP, 0, ()),
         ("the adapter was away",),
@@ -305,7 +366,15 @@ def test_gaps_of_the_recorder_are_told_in_order_and_excuse_their_channel_alone()
     )
     assert (first.ran_on, first.p_restarted, first.losses) == (RanOn.UNKNOWN, None, ())
     assert (second.kind, second.controllers) == (IncidentKind.DROPOUT, ("address 0x31 on 1",))
-    assert third.why == ("the disk was full",)
+    assert (third.why, fourth.why) == (("the disk was full",), ())
+
+
+def test_gaps_of_the_same_time_are_told_by_channel() -> None:
+    watch = HealthWatch()
+    watch.feed(merged(ticking(A), ticking(B, channel=1)))
+    for channel in (1, 0, None):
+        watch.note_gap(20 * S, 21 * S, channel)
+    assert [gap.channel for gap in watch.close().gaps] == [None, 0, 1]
 
 
 def test_an_open_gap_counts_for_now_alone() -> None:
@@ -370,7 +439,7 @@ def test_what_was_left_out_is_said() -> None:
 
 
 def test_nothing_is_judged_before_the_last_frame() -> None:
-    assert HealthWatch().so_far(5 * S).until_ns == 5 * S
+    assert (HealthWatch().so_far(5 * S).start_ns, HealthWatch().so_far(5 * S).until_ns) == (5 * S, 5 * S)
     assert HealthWatch().close().until_ns == 0
     assert HealthWatch().start_ns is None
     watch = HealthWatch()

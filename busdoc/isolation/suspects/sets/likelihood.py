@@ -299,8 +299,6 @@ def _third_silent(
 
 def _likeliest(one: Float64Array, h: Float64Array, most: int) -> Int64Array:
     """Choose kinds for pairing: the likeliest alone, and for each incident those that explain it best."""
-    if len(one) <= most:
-        return np.arange(len(one))
     score = np.argsort(np.argsort(-one, kind="stable"), kind="stable")
     for k in range(h.shape[1]):
         score = np.minimum(score, np.argsort(np.argsort(-h[:, k].max(axis=1), kind="stable"), kind="stable"))

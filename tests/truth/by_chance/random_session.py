@@ -8,13 +8,13 @@ import numpy as np
 
 from busdoc.actions.action import ActionKind
 from busdoc.machine.machine import Machine
-from busdoc.simulation.by_chance.random_machine import Protocol, random_machine
-from busdoc.simulation.by_chance.random_traffic import machine_streams, machine_units
 from busdoc.simulation.recording import FaultSign, Recording
 from busdoc.simulation.run import Run
 from busdoc.simulation.technician import CAREFUL, Habits, Technician
 from busdoc.simulation.world import Fault, World
 from busdoc.times import SECOND_NS
+from tests.truth.by_chance.random_machine import Protocol, random_machine
+from tests.truth.by_chance.random_traffic import machine_streams, machine_units
 
 __all__ = ["SessionKind", "random_session"]
 

@@ -15,7 +15,15 @@ import numpy as np
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.machine.controller_spec import ExpectedStream, PeriodFrom
 from busdoc.machine.machine import Controller, Machine, PartKind
-from busdoc.simulation.by_chance.background_signals import (
+from busdoc.simulation.content import Shape, message_content, sagging
+from busdoc.simulation.database import read_layouts
+from busdoc.simulation.fault import Fault
+from busdoc.simulation.recording import Recording
+from busdoc.simulation.run import Run
+from busdoc.simulation.stream import Stream
+from busdoc.simulation.world import World
+from busdoc.times import SECOND_NS
+from tests.truth.by_chance.background_signals import (
     Habit,
     Message,
     Switching,
@@ -25,16 +33,8 @@ from busdoc.simulation.by_chance.background_signals import (
     event_times,
     random_wandering,
 )
-from busdoc.simulation.by_chance.random_machine import Protocol, random_machine
-from busdoc.simulation.by_chance.random_traffic import machine_units
-from busdoc.simulation.content import Shape, message_content, sagging
-from busdoc.simulation.database import read_layouts
-from busdoc.simulation.fault import Fault
-from busdoc.simulation.recording import Recording
-from busdoc.simulation.run import Run
-from busdoc.simulation.stream import Stream
-from busdoc.simulation.world import World
-from busdoc.times import SECOND_NS
+from tests.truth.by_chance.random_machine import Protocol, random_machine
+from tests.truth.by_chance.random_traffic import machine_units
 
 __all__ = ["IntermittentRun", "TrueCause", "intermittent_run"]
 

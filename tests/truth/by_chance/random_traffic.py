@@ -6,13 +6,13 @@ from dataclasses import replace
 import numpy as np
 
 from busdoc.machine.machine import Machine
-from busdoc.simulation.by_chance.random_codes import random_codes
-from busdoc.simulation.by_chance.random_machine import Protocol, random_machine
 from busdoc.simulation.protocol import heartbeat
 from busdoc.simulation.recording import Recording, Unit
 from busdoc.simulation.stream import Beat, Stream
 from busdoc.simulation.world import World
 from busdoc.times import SECOND_NS
+from tests.truth.by_chance.random_codes import random_codes
+from tests.truth.by_chance.random_machine import Protocol, random_machine
 
 __all__ = ["fill_to_load", "healthy_recording", "machine_streams", "machine_units"]
 

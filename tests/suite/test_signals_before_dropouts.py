@@ -1,4 +1,4 @@
-"""The second look at a recording: read again only for dropouts, and never beyond what the frames themselves say."""
+"""Signals before dropouts: a recording is read again only for dropouts, and never beyond what its frames say."""
 
 from dataclasses import replace
 from functools import cache
@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from busdoc.analysis.case import Case
-from busdoc.analysis.signals_before_dropouts import second_look
+from busdoc.analysis.signals_before_dropouts import signals_before_dropouts
 from busdoc.analysis.watches import Watches
 from busdoc.capture.source import Capture, open_capture
 from busdoc.decode.database.database import load_databases
@@ -16,9 +16,9 @@ from busdoc.decode.signals.summary import SignalSummary
 from busdoc.health.summary import Health
 from busdoc.intermittent.dropouts import Dropouts, watched_of
 from busdoc.machine.machine_map import load_machine
-from busdoc.simulation.by_chance.intermittent import IntermittentRun, TrueCause, intermittent_run
-from busdoc.simulation.by_chance.machine_text import machine_text
 from busdoc.simulation.run_folder import write_run
+from tests.truth.by_chance.intermittent import IntermittentRun, TrueCause, intermittent_run
+from tests.truth.by_chance.machine_text import machine_text
 
 
 @cache
@@ -57,7 +57,7 @@ def recording_of(case: Case) -> Capture:
 
 def test_the_supply_that_sags_before_the_dropouts_comes_first(folder: Path) -> None:
     case, health, summaries, dropouts = first_look(folder)
-    found = second_look(case, health, summaries, [dropouts]).covariates
+    found = signals_before_dropouts(case, health, summaries, [dropouts]).covariates
     assert found[0].name == sagging().signals[0]
     assert found[0].p < 1e-8
     assert found[0].is_voltage
@@ -67,13 +67,15 @@ def test_the_second_reading_leaves_what_the_first_one_counted_alone(folder: Path
     case, health, summaries, dropouts = first_look(folder)
     capture = recording_of(case)
     before = (capture.skipped.total, capture.warnings, capture.gaps, capture.channels.numbers)
-    second_look(case, health, summaries, [dropouts])
+    signals_before_dropouts(case, health, summaries, [dropouts])
     assert (capture.skipped.total, capture.warnings, capture.gaps, capture.channels.numbers) == before
 
 
 def test_without_a_database_the_bus_and_the_controllers_own_rhythm_are_looked_at(folder: Path) -> None:
     case, health, _, dropouts = first_look(folder)
-    names = {one.name for one in second_look(replace(case, database=None), health, (), [dropouts]).covariates}
+    names = {
+        one.name for one in signals_before_dropouts(replace(case, database=None), health, (), [dropouts]).covariates
+    }
     assert any(name.startswith("the interval of 0x") and name.endswith(sagging().controller) for name in names)
     assert any(name.startswith(("the bus load of", "the frames a second on")) for name in names)
 
@@ -87,21 +89,21 @@ def test_a_recording_with_few_dropouts_is_not_read_again(folder: Path, tmp_path:
         over_ns=dropouts.over_ns[:2],
     )
     recording_of(case).files = (tmp_path / "gone.log",)  # to read it again would be to say so
-    found = second_look(case, health, summaries, [few])
+    found = signals_before_dropouts(case, health, summaries, [few])
     assert (found.covariates, found.left_out) == ((), ())
 
 
 def test_a_capture_that_cannot_be_read_twice_is_said(folder: Path, tmp_path: Path) -> None:
     case, health, summaries, dropouts = first_look(folder)
     recording_of(case).files = (tmp_path / "gone.log",)
-    found = second_look(case, health, summaries, [dropouts])
+    found = signals_before_dropouts(case, health, summaries, [dropouts])
     assert found.covariates == ()
     assert "can be read only once" in found.left_out[0]
 
 
 def test_every_number_of_a_finding_is_finite(folder: Path) -> None:
     case, health, summaries, dropouts = first_look(folder)
-    for one in second_look(case, health, summaries, [dropouts]).covariates:
+    for one in signals_before_dropouts(case, health, summaries, [dropouts]).covariates:
         numbers = (one.p, one.threshold, one.threshold_low, one.threshold_high, one.separates, one.explained)
         assert np.isfinite(numbers).all(), one.name
         assert 0.0 <= one.p <= 1.0

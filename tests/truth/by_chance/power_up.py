@@ -8,14 +8,14 @@ from enum import StrEnum
 import numpy as np
 
 from busdoc.actions.action import ActionKind
-from busdoc.simulation.by_chance.random_machine import Protocol, random_machine
-from busdoc.simulation.by_chance.random_traffic import machine_streams, machine_units
 from busdoc.simulation.recording import Recording, Unit
 from busdoc.simulation.run import Run
 from busdoc.simulation.stream import Stream
 from busdoc.simulation.technician import Technician
 from busdoc.simulation.world import World
 from busdoc.times import SECOND_NS
+from tests.truth.by_chance.random_machine import Protocol, random_machine
+from tests.truth.by_chance.random_traffic import machine_streams, machine_units
 
 __all__ = ["Oddity", "PowerUpSession", "random_power_ups"]
 

@@ -1,1 +1,0 @@
-"""Machines, faults and technicians drawn by chance, for tests and benchmarks."""
