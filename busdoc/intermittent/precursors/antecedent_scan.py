@@ -180,17 +180,17 @@ def scan(windows: Windows, kind: EventKind) -> Counts:
     last_ns = np.append(t_ns, 0)[n_before - 1]
     lag_ns = np.where(n_before > 0, dropouts.last_seen_ns - last_ns, _NEVER)
     n_hit = ((lag_ns <= windows.reach_ns[:, None]) & windows.independent).sum(axis=1)
-    event_ns = watched.before(t_ns)
-    share = _near_share(windows, event_ns)
+    share, p = _near_share(windows, watched.before(t_ns)), np.ones(len(n_hit))
+    shown = windows.usable & (n_hit > 0)
+    if shown.any():
+        p[shown] = at_least(n_hit[shown], windows.n_independent[shown], share[shown])
     return Counts(
         lag_ns=lag_ns,
         n_hit=n_hit,
         share=share,
         n_events=len(t_ns),
         n_followed=(ahead_ns <= windows.reach_ns[:, None]).sum(axis=1),
-        p=np.where(windows.usable & (n_hit > 0), at_least(n_hit, windows.n_independent, share), 1.0)
-        if n_hit.any()
-        else np.ones(len(n_hit)),
+        p=p,
     )
 
 

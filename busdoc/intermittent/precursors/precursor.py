@@ -61,7 +61,7 @@ class Precursor(ABC):
 
     def corrected(self, p_holm: float, q_bh: float) -> Self:
         """Take the p-values that were corrected over everything that was tried."""
-        return replace(self, p_holm=p_holm, q_bh=q_bh)
+        return self if p_holm == q_bh == 1.0 else replace(self, p_holm=p_holm, q_bh=q_bh)
 
 
 def explained_share(n_with: float, n: float, by_chance: float) -> float:
