@@ -6,6 +6,7 @@
 The project's environment is `.venv`, which the step `install` makes; without one, the Python that runs this is used.
 """
 
+import os
 import subprocess
 import sys
 import venv
@@ -26,6 +27,8 @@ STEPS: Mapping[str, Sequence[Sequence[str]]] = {
     "tests": (("pytest", "-n", "auto"),),
 }
 """Modules with their arguments, as Python's ``-m`` takes them."""
+JUDGED: Mapping[str, str] = {**os.environ, "CI": os.environ.get("CI", "true")}
+"""A change is judged by the same drawn examples each time, here as on a hosted machine; see tests/conftest.py."""
 
 
 def main(names: Sequence[str]) -> int:
@@ -45,7 +48,7 @@ def main(names: Sequence[str]) -> int:
             venv.create(ENVIRONMENT, with_pip=True)
         python = str(PYTHON) if PYTHON.exists() else sys.executable
         for words in STEPS[name]:
-            status = subprocess.run([python, "-m", *words], cwd=ROOT, check=False).returncode
+            status = subprocess.run([python, "-m", *words], cwd=ROOT, env=JUDGED, check=False).returncode
             if status:
                 return status
     return 0
