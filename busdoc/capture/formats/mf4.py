@@ -107,12 +107,27 @@ def _bus_groups(mdf: Any) -> Iterator[tuple[int, str]]:
                 break
 
 
+def _check_layout(group: Any) -> None:
+    """See that every channel lies within the record: the library reads the memory beyond it without a word.
+
+    Raises
+    ------
+    ValueError : one does not
+    """
+    record_bytes = group.channel_group.samples_byte_nr + group.channel_group.invalidation_bytes_nr
+    for channel in group.channels:
+        end = channel.byte_offset + (channel.bit_offset + channel.bit_count + 7) // 8
+        if end > record_bytes:
+            raise ValueError(f"{channel.name} ends at byte {end} of a record of {record_bytes}")
+
+
 def _group(mdf: Any, number: int, kind: str, start_ns: int, reading: Reading) -> Iterator[FrameBlock]:
     """Yield one group's frames in the order in which they are stored."""
     n_records = int(mdf.groups[number].channel_group.cycles_nr)
     n_at_a_time = _RECORDS if reading.chunk_bytes is None else _RECORDS >> 6
     for first in range(0, n_records, n_at_a_time):
         try:
+            _check_layout(mdf.groups[number])
             signal = mdf.get(kind, number, record_offset=first, record_count=n_at_a_time, raw=False)
             block = _columns(signal, kind, start_ns, reading)
         except Exception as error:  # as above: what was read before the damage is used

@@ -201,3 +201,12 @@ def test_lines_that_are_no_text_at_all_do_not_hide_the_good_ones(tmp_path: Path)
     path = tmp_path / "c.log"
     path.write_bytes(b"\xff\xfe\xfd\n" + LINE + b"\x00\x01\x02\n" + LINE)
     assert [row[2] for row in rows_of(read_all(path))] == [0x123, 0x123]
+
+
+def test_a_channel_beyond_its_record_is_damage_and_no_fault_of_memory() -> None:
+    path = Path(__file__).with_name("beyond_the_record.mf4")  # in a process of its own: a fault would end this one
+    done = subprocess.run(
+        [sys.executable, "-m", "busdoc", "postmortem", str(path)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 2
+    assert "found not one frame" in done.stderr
