@@ -12,10 +12,13 @@ from busdoc.analysis.watches import Watches
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.health.summary import Health
-from busdoc.isolation.engine import isolate
+from busdoc.isolation.engine import SymptomVerdict, isolate, isolate_symptom
 from busdoc.isolation.suspects.attribution import attribute
 from busdoc.isolation.verdict import Because, IsolationVerdict
 from busdoc.machine.machine import Machine
+from busdoc.symptoms.complaint import choose_complaint
+from busdoc.symptoms.gather import gather_symptoms
+from busdoc.symptoms.symptom import Symptom
 
 __all__ = ["Observed", "Weighed", "observe", "weigh"]
 
@@ -43,6 +46,10 @@ class Weighed:
     because: tuple[Because, ...]
     """Which action each incident answers to."""
     verdict: IsolationVerdict
+    """On the complaint."""
+    symptoms: tuple[Symptom, ...] = ()
+    complaint: Symptom | None = None
+    """What the verdict speaks of; None: the dropouts, or nothing showed."""
 
 
 def observe(watches: Watches, health: Health) -> Observed:
@@ -58,7 +65,13 @@ def observe(watches: Watches, health: Health) -> Observed:
     return Observed(health=replace(health, incidents=tuple(incidents)), codes=found.codes, warnings=found.warnings)
 
 
-def weigh(machine: Machine, observed: Observed, actions: Sequence[Action]) -> Weighed:
+def weigh(
+    machine: Machine,
+    observed: Observed,
+    actions: Sequence[Action],
+    asked: str | None = None,
+    further: Sequence[Symptom] = (),
+) -> Weighed:
     """Say which action each incident answers to, and weigh the parts.
 
     A machine that went off and on as a whole accuses nobody where no power action was written down: a key turned off
@@ -69,6 +82,13 @@ def weigh(machine: Machine, observed: Observed, actions: Sequence[Action]) -> We
     machine : the map, empty when there is none
     observed : of the same instant
     actions : what was done, ascending by time
+    asked : the symptom that is isolated, as `--symptom` names it; None: the dropouts, and where nothing dropped what
+        else stands out
+    further : symptoms that were asked for beside those of the traffic
+
+    Raises
+    ------
+    InputError : what is asked for never showed
     """
     health = observed.health
     because = attribute(health, actions, machine)
@@ -76,10 +96,33 @@ def weigh(machine: Machine, observed: Observed, actions: Sequence[Action]) -> We
     if not any(action.kind in POWER_KINDS for action in actions):
         pairs = [pair for pair in pairs if not _is_off_and_on(pair[0])]
     kept = replace(health, incidents=tuple(incident for incident, _ in pairs))
+    reasons = [reason for _, reason in pairs]
+    expected = frozenset(k for k, reason in enumerate(because) if reason.expected)
+    symptoms = gather_symptoms(machine, health, observed.codes, actions, expected, further)
+    verdict = isolate(kept, actions, machine, reasons, observed.codes)
+    if asked is None and verdict.suspects:
+        return Weighed(because=because, verdict=verdict, symptoms=symptoms)
+    complaint = choose_complaint(symptoms, actions, asked)
+    if complaint is None:
+        return Weighed(because=because, verdict=verdict, symptoms=symptoms)
+    found = isolate_symptom(kept, actions, machine, reasons, complaint, observed.codes)
     return Weighed(
-        because=because,
-        verdict=isolate(kept, actions, machine, [reason for _, reason in pairs], observed.codes),
+        because=_with_showings(health, because, found),
+        verdict=found.verdict,
+        symptoms=tuple(found.symptom if one is complaint else one for one in symptoms),
+        complaint=found.symptom,
     )
+
+
+def _with_showings(health: Health, because: Sequence[Because], found: SymptomVerdict) -> tuple[Because, ...]:
+    """Give the codes' incidents the answers of the symptom that they make up."""
+    answers = dict(found.because)
+    given = []
+    for k, (incident, reason) in enumerate(zip(health.incidents, because, strict=True)):
+        own = incident.kind is IncidentKind.CODE and incident.code in found.symptom.codes
+        answer = answers.get(incident.onset_ns) if own and found.symptom.controller in incident.controllers else None
+        given.append(reason if answer is None else replace(answer, incident=k))
+    return tuple(given)
 
 
 def _is_off_and_on(incident: Incident) -> bool:

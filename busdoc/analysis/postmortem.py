@@ -35,6 +35,7 @@ def postmortem(
     databases: Sequence[DatabaseFile] = (),
     machine_file: Path | None = None,
     journal_file: Path | None = None,
+    symptom: str | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Result:
     """Analyse one recording.
@@ -46,6 +47,9 @@ def postmortem(
     databases : message databases, each for every channel or as ``(channel, file)``
     machine_file : the machine map, TOML
     journal_file : what was done, CSV
+    symptom : what to isolate, as the option `--symptom` takes it; None: the dropouts, and where nothing dropped what
+    else
+        stands out
     progress : called with the number of frames of each block
 
     Raises
@@ -67,7 +71,7 @@ def postmortem(
         if journal_file is None
         else load_journal(journal_file, case.machine, start_ns=health.start_ns, epoch=case.facts.epoch)
     )
-    result = conclude(case, watches, health, journal.actions)
+    result = conclude(case, watches, health, journal.actions, symptom)
     return replace(
         result,
         warnings=case.warnings_about(result.warnings, journal.warnings),
@@ -77,7 +81,9 @@ def postmortem(
     )
 
 
-def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action, ...]) -> Result:
+def conclude(
+    case: Case, watches: Watches, health: Health, actions: tuple[Action, ...], symptom: str | None = None
+) -> Result:
     """Draw every conclusion from what the watches saw and what was done.
 
     Parameters
@@ -87,11 +93,12 @@ def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action
     watches : fed with all frames
     health : as the watches judged it
     actions : the journal's, ascending by time, numbered from 1
+    symptom : what to isolate; None: what stands out
     """
     machine = case.machine
     observed = observe(watches, health)
     returns = find_returns(case, watches, health, observed.codes, actions)
-    weighed = weigh(machine, observed, actions)
+    weighed = weigh(machine, observed, actions, symptom)
     seen = seen_actions(machine, observed.health, actions, watches)
 
     def gather(dropouts: Sequence[Dropouts]) -> Evidence:
@@ -109,6 +116,8 @@ def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action
         because=weighed.because,
         codes=observed.codes,
         isolation=weighed.verdict,
+        symptoms=weighed.symptoms,
+        complaint=weighed.complaint,
         intermittent=look_into(
             observed.health,
             weighed.because,

@@ -15,6 +15,7 @@ from busdoc.isolation.verdict import Because, IsolationVerdict
 from busdoc.machine.machine import Machine
 from busdoc.resync_check.changes import Change
 from busdoc.resync_check.records import PowerUpReturn
+from busdoc.symptoms.symptom import Symptom
 
 __all__ = ["Result", "Trouble"]
 
@@ -51,6 +52,11 @@ class Result:
     """What the traffic looks as if had been done and no journal tells; listed, and no ground of any verdict."""
     codes: tuple[FaultCode, ...] = ()
     isolation: IsolationVerdict | None = None
+    """On the complaint."""
+    symptoms: tuple[Symptom, ...] = ()
+    """Whatever showed: dropouts that no action explains, codes that were active, what was asked for."""
+    complaint: Symptom | None = None
+    """What `isolation` speaks of; None: the dropouts, or nothing showed."""
     intermittent: Intermittent | None = None
     """What the losses that no action explains have in common; None where there are fewer than three."""
     signals: tuple[SignalSummary, ...] = ()

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
-from busdoc.cli.options import add_database_option, databases, report_suffix, write_report
+from busdoc.cli.options import add_database_option, add_symptom_option, databases, report_suffix, write_report
 from busdoc.cli.progress import read_with
 from busdoc.errors import InputError
 
@@ -33,6 +33,7 @@ def add_postmortem(commands: "argparse._SubParsersAction[argparse.ArgumentParser
     add_database_option(postmortem)
     postmortem.add_argument("--machine", type=Path, metavar="FILE", help="machine map (TOML)")
     postmortem.add_argument("--actions", type=Path, metavar="FILE", help="journal of what was done (CSV)")
+    add_symptom_option(postmortem)
     postmortem.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
     postmortem.add_argument("--tables", type=Path, metavar="DIR", help="write tables as CSV and Parquet")
     postmortem.add_argument(
@@ -69,7 +70,7 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
 
         named = [arguments.machine, arguments.actions, *(Path(text.rpartition("=")[2]) for text in arguments.db)]
         prepare([path for path in (*arguments.capture, *named) if path is not None and path.is_file()])
-    result = read_with(postmortem, arguments, surroundings)
+    result = read_with(postmortem, arguments, surroundings, symptom=arguments.symptom)
     if arguments.tables is not None:
         from busdoc.report.tables.tables import write_tables
 

@@ -122,6 +122,8 @@ class CodeHint:
     status: str | None = None
     points_at: tuple[str, ...] = ()
     """Part kinds or part names."""
+    latches: bool | None = None
+    """It stays until the power is cycled; False: it clears once its cause is gone; None: nobody said."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -138,13 +138,17 @@ def read_code(table: MapTable) -> CodeHint | None:
     fmi = table.whole("fmi", 0, _LAST_FMI, "a failure mode")
     emcy = table.whole("emcy", 0, _LAST_EMCY, "an emergency error code")
     status = _signal(table, "status")
-    table.require("points_at", "the kinds or names of the parts to look at")
+    latches = table.flag("latches")
+    if "latches" not in table:
+        table.require("points_at", "the kinds or names of the parts to look at, or `latches`")
     points_at = table.texts("points_at")
     if sum(key in table for key in ("spn", "emcy", "status")) != 1:
         found = "none of them" if not any(key in table for key in ("spn", "emcy", "status")) else "several"
         table.wrong("spn", "one of `spn`, `emcy` and `status`", found, "Write one table for each code.")
     table.finish()
-    return CodeHint(controller=controller, spn=spn, fmi=fmi, emcy=emcy, status=status, points_at=points_at)
+    return CodeHint(
+        controller=controller, spn=spn, fmi=fmi, emcy=emcy, status=status, points_at=points_at, latches=latches
+    )
 
 
 def read_report(table: MapTable) -> Mapping[str, str | int | float | bool]:

@@ -157,7 +157,7 @@ def _rates_given(findings: Findings) -> Float64Array:
 
 def _background_quiet(findings: Findings) -> Float64Array:
     """(T,) logarithm of the probability of no trouble, were no part at fault: restarts of their own go on."""
-    n_controllers = len(findings.reach.controllers)
+    n_controllers = len(findings.reach.controllers) if findings.losses.showing is None else 1
     stays = findings.posterior.background @ np.exp(-np.outer(BACKGROUND_HZ * n_controllers, _WATCHES_S))
     log_stays: Float64Array = np.log(np.maximum(stays, 1e-12))
     return log_stays

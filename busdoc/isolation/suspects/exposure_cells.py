@@ -51,10 +51,14 @@ def cut_cells(
     first_s : of the first trouble
     home : (P, C) controllers at which a part's quiet counts
     """
-    # Cut at every action, loss and return, and at the first trouble.
+    # Cut at every action, loss and return, and at the first trouble; and so long before each that what began since
+    # could not be seen any more before it.
+    latency_s = 0.0 if losses.showing is None else losses.showing.latency_s
     edges = [0.0, span_s, *likely_s.tolist()]
     for absences in losses.away:
         edges += [edge for absence in absences for edge in absence]
+    if latency_s > 0.0:
+        edges += [edge - latency_s for edge in edges]
     if np.isfinite(first_s):
         edges.append(first_s)
     cut_s = np.unique(np.clip([edge for edge in edges if np.isfinite(edge)], 0.0, span_s))
@@ -65,8 +69,13 @@ def cut_cells(
     for c, absences in enumerate(losses.away):
         for gone_s, back_s in absences:
             up[(middle_s > gone_s) & (middle_s < back_s), c] = False
+    if losses.showing is not None:
+        up[:, np.arange(up.shape[1]) != losses.showing.observer] = False
     stretch = np.searchsorted(likely_s, middle_s)
-    live = np.any(reach.reaches[stretch] & home & up[:, None, :], axis=2)
+    joined = reach.reaches[stretch] & home & up[:, None, :]
+    if latency_s > 0.0:
+        joined &= _seen_after(losses, reach, likely_s, span_s, middle_s + latency_s)
+    live = np.any(joined, axis=2)
     changed = np.any(reach.reaches[1:] != reach.reaches[:-1], axis=2)
     number = np.concatenate((np.zeros((1, len(reach.parts)), np.int64), np.cumsum(changed, axis=0)))
     return Cells(
@@ -76,6 +85,17 @@ def cut_cells(
         stint=number[stretch],
         up_s=float((up.sum(axis=1) * length_s).sum()),
     )
+
+
+def _seen_after(losses: Losses, reach: Reach, likely_s: Float64Array, span_s: float, at_s: Float64Array) -> BoolArray:
+    """(cells, P, C) the part is joined to a controller that could show it, at the times at which it would be seen."""
+    up = np.ones((len(at_s), len(reach.controllers)), np.bool_)
+    for c, absences in enumerate(losses.away):
+        for gone_s, back_s in absences:
+            up[(at_s > gone_s) & (at_s < back_s), c] = False
+    up[at_s > span_s] = False
+    seen: BoolArray = reach.reaches[np.searchsorted(likely_s, at_s)] & up[:, None, :]
+    return seen
 
 
 def exempt(

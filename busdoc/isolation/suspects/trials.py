@@ -66,7 +66,7 @@ def _of_controller(findings: Findings, c: int) -> list[Trial]:
     shown = branches if reach.reaches[:, branches, c].any() else others
     trials: list[Trial] = []
     for up_s, down_s in _stints(losses.away[c], span_s):
-        end = next((t for t in fell_s if abs(t - down_s) < 1.0), None)
+        end = next((t for t, k in fell_s.items() if abs(t - _window_s(findings, k) - down_s) < 1.0), None)
         cuts = [up_s, *[t for t, _ in changes if up_s < t < down_s], down_s]
         for from_s, to_s in pairwise(cuts):
             trouble = to_s == down_s and end is not None
@@ -85,6 +85,15 @@ def _of_controller(findings: Findings, c: int) -> list[Trial]:
                 )
             )
     return trials
+
+
+def _window_s(findings: Findings, k: int) -> float:
+    """How long before its time an incident may have begun, and nobody looked since."""
+    showing = findings.losses.showing
+    if showing is None:
+        return 0.0
+    row = findings.unexplained[k]
+    return float(min(showing.window_s[row], max(showing.window_s[row] - showing.latency_s, 0.0)))
 
 
 def _changes_s(findings: Findings, c: int, fell_s: dict[float, int]) -> list[tuple[float, int]]:

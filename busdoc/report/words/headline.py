@@ -11,6 +11,7 @@ from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.isolation.verdict import ELSEWHERE
 from busdoc.report.words.incidents import DROPPED_OFF, FELL_SILENT, RESTARTED, bus_in_words
 from busdoc.report.words.suspects import NAMED_FROM, culprit_in_words, is_named, likely, suspects_in_words
+from busdoc.report.words.symptoms import complaint_in_words
 from busdoc.words.counting import all_of, counted, listed, plural, times
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
@@ -46,9 +47,18 @@ def headline(result: Result) -> str:
         n_codes = len(trouble.codes)
         were = plural(n_codes, "was", "were")
         sentences.append(f"No controller was lost over {length}, but {counted(n_codes, 'fault code')} {were} raised.")
+    if result.complaint is not None:
+        sentences.append(_complaint(result))
     sentences += _what_did_it(result)
     sentences += _which_part(result)
     return " ".join(sentences)
+
+
+def _complaint(result: Result) -> str:
+    assert result.complaint is not None
+    health, epoch = result.health, result.capture.epoch
+    said = complaint_in_words(result.complaint, until_ns=health.until_ns, start_ns=health.start_ns, epoch=epoch)
+    return f"{capital(said)}."
 
 
 def _in_step(result: Result, seen: Sequence[ControllerHealth], length: str) -> str:
@@ -126,7 +136,7 @@ def _what_did_it(result: Result) -> list[str]:
     answers: Counter[str] = Counter()
     best: dict[str, float] = {}
     alone = 0
-    for n in result.trouble.incidents:
+    for n in _asked_about(result):
         because = result.because[n]
         if because.action is None or because.action not in by_n:
             alone += 1
@@ -147,6 +157,21 @@ def _what_did_it(result: Result) -> list[str]:
     if len(answers) > 3:
         text += f" and to {len(answers) - 3} more"
     return [f"{text}; {alone} more came with no action near." if alone else f"{text}."]
+
+
+def _asked_about(result: Result) -> tuple[int, ...]:
+    """Give the places of the incidents that the complaint is made of."""
+    complaint = result.complaint
+    if complaint is None:
+        return result.trouble.incidents
+    return tuple(
+        n
+        for n, incident in enumerate(result.incidents)
+        if incident.kind is IncidentKind.CODE
+        and incident.code in complaint.codes[:1]
+        and complaint.controller in incident.controllers
+        and any(span.since_ns == incident.onset_ns and span.not_yet_ns is not None for span in complaint.spans)
+    )
 
 
 def _which_part(result: Result) -> list[str]:
