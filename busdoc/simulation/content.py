@@ -19,6 +19,7 @@ __all__ = [
     "condition",
     "constant",
     "counted",
+    "dropping",
     "message_content",
     "noisy",
     "retries",
@@ -67,6 +68,18 @@ def sagging(shape: Shape, sags: Sequence[tuple[float, float, float]]) -> Shape:
     return sagged
 
 
+def dropping(shape: Shape, drops: Sequence[tuple[float, float, float]]) -> Shape:
+    """Take voltage away for as long as each drop lasts (from s, to s, volts)."""
+
+    def dropped(times_s: Float64Array) -> Float64Array:
+        values = shape(times_s)
+        for from_s, to_s, volts in drops:
+            values = values - np.where((times_s >= from_s) & (times_s < to_s), volts, 0.0)
+        return values
+
+    return dropped
+
+
 def while_joined(shape: Shape, log: Sequence[tuple[float, tuple[str, ...]]], controller: str) -> Shape:
     """Not available while the sensor is not joined to the controller; `log` as in `World.joined`."""
     at_s = np.array([entry[0] for entry in log])
@@ -100,10 +113,10 @@ def condition(values: Mapping[str, float], troubles: Sequence[tuple[float, float
     return read
 
 
-def retries(troubles: Sequence[tuple[float, float]]) -> Shape:
+def retries(attempts_s: Sequence[float]) -> Shape:
     """Count the faults that it has had so far."""
-    lost_s = np.array(sorted(lost for _, lost in troubles))
-    return lambda times_s: np.searchsorted(lost_s, times_s, side="right").astype(np.float64)
+    at_s = np.array(sorted(attempts_s))
+    return lambda times_s: np.searchsorted(at_s, times_s, side="right").astype(np.float64)
 
 
 def counted(signal: SignalLayout) -> Callable[[Int64Array], Float64Array]:

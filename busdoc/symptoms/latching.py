@@ -16,12 +16,12 @@ _PRIOR = 0.45
 """That a code latches where nothing is known (common practice: about half of hardware faults are held)."""
 _MAP = {True: 0.97, False: 0.03}
 """The same where the map says so, or says the contrary: maps are right as a rule (common practice)."""
-_WRONG = 0.05
+_WRONG = 0.03
 """That a power cycle was not written down, or a look was wrong (common practice)."""
 _LASTS = 0.6
 """That a free symptom lasts until somebody cycles the power, as long as its cause is in (common practice)."""
-_LASTS_OUT = 0.15
-"""The same after something was unplugged: it may have been another part."""
+_LASTS_OUT = 0.7
+"""The same for each part that was unplugged meanwhile: as a rule the bad one is not the first (common practice)."""
 _JUST_S = 3
 """A press comes this much before or after what it tells of (common practice)."""
 STAYS_FROM = 0.8
@@ -39,15 +39,16 @@ def probability_latched(symptom: Symptom, actions: Sequence[Action]) -> float:
             continue
         during = [a for a in actions if span.since_ns - just_ns < a.time_ns < until_ns + just_ns]
         cycled = [a for a in during if a.kind in POWER_KINDS] or _ends_by_power(span.gone_ns, symptom)
-        opened = any(
-            a.kind in (ActionKind.UNPLUG, ActionKind.REPLACE, ActionKind.SWAP)
-            and a.time_ns < until_ns - symptom.latency_ns
+        opened = {
+            a.part
             for a in during
-        )
+            if a.kind in (ActionKind.UNPLUG, ActionKind.REPLACE, ActionKind.SWAP)
+            and a.time_ns < until_ns - symptom.latency_ns
+        }
         if span.gone_ns is not None and not cycled:
             latched *= _WRONG
         elif cycled or opened:
-            free *= _LASTS_OUT if opened else _LASTS
+            free *= (_LASTS if cycled else 1.0) * _LASTS_OUT ** len(opened)
     return latched / (latched + free)
 
 
