@@ -32,6 +32,8 @@ class Observed:
     codes: tuple[FaultCode, ...]
     warnings: tuple[str, ...]
     """About the codes."""
+    conditions: tuple[Symptom, ...] = ()
+    """Conditions on signals."""
 
     @property
     def incidents(self) -> tuple[Incident, ...]:
@@ -50,6 +52,8 @@ class Weighed:
     symptoms: tuple[Symptom, ...] = ()
     complaint: Symptom | None = None
     """What the verdict speaks of; None: the dropouts, or nothing showed."""
+    answers: tuple[tuple[int, Because], ...] = ()
+    """(first seen showing in ns, which action it answers to) of each time that the complaint came."""
 
 
 def observe(watches: Watches, health: Health) -> Observed:
@@ -62,7 +66,12 @@ def observe(watches: Watches, health: Health) -> Observed:
     """
     found = watches.codes(health)
     incidents = sorted((*health.incidents, *found.incidents), key=lambda incident: incident.onset_ns)
-    return Observed(health=replace(health, incidents=tuple(incidents)), codes=found.codes, warnings=found.warnings)
+    return Observed(
+        health=replace(health, incidents=tuple(incidents)),
+        codes=found.codes,
+        warnings=found.warnings,
+        conditions=watches.condition_symptoms(health),
+    )
 
 
 def weigh(
@@ -70,7 +79,6 @@ def weigh(
     observed: Observed,
     actions: Sequence[Action],
     asked: str | None = None,
-    further: Sequence[Symptom] = (),
 ) -> Weighed:
     """Say which action each incident answers to, and weigh the parts.
 
@@ -84,7 +92,6 @@ def weigh(
     actions : what was done, ascending by time
     asked : the symptom that is isolated, as `--symptom` names it; None: the dropouts, and where nothing dropped what
         else stands out
-    further : symptoms that were asked for beside those of the traffic
 
     Raises
     ------
@@ -98,7 +105,7 @@ def weigh(
     kept = replace(health, incidents=tuple(incident for incident, _ in pairs))
     reasons = [reason for _, reason in pairs]
     expected = frozenset(k for k, reason in enumerate(because) if reason.expected)
-    symptoms = gather_symptoms(machine, health, observed.codes, actions, expected, further)
+    symptoms = gather_symptoms(machine, health, observed.codes, actions, expected, observed.conditions)
     verdict = isolate(kept, actions, machine, reasons, observed.codes)
     if asked is None and verdict.suspects:
         return Weighed(because=because, verdict=verdict, symptoms=symptoms)
@@ -111,6 +118,7 @@ def weigh(
         verdict=found.verdict,
         symptoms=tuple(found.symptom if one is complaint else one for one in symptoms),
         complaint=found.symptom,
+        answers=found.because,
     )
 
 

@@ -63,7 +63,12 @@ def postmortem(
         databases, kept = databases or session.databases, session.actions
     with ThreadPoolExecutor(max_workers=2, thread_name_prefix="watch") as workers:
         case, watches = read_recording(
-            captures, databases=databases, machine_file=machine_file, progress=progress, workers=workers
+            captures,
+            databases=databases,
+            machine_file=machine_file,
+            asked=symptom,
+            progress=progress,
+            workers=workers,
         )
         health = watches.close()
     journal = (
@@ -71,7 +76,7 @@ def postmortem(
         if journal_file is None
         else load_journal(journal_file, case.machine, start_ns=health.start_ns, epoch=case.facts.epoch)
     )
-    result = conclude(case, watches, health, journal.actions, symptom)
+    result = conclude(case, watches, health, journal.actions)
     return replace(
         result,
         warnings=case.warnings_about(result.warnings, journal.warnings),
@@ -81,9 +86,7 @@ def postmortem(
     )
 
 
-def conclude(
-    case: Case, watches: Watches, health: Health, actions: tuple[Action, ...], symptom: str | None = None
-) -> Result:
+def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action, ...]) -> Result:
     """Draw every conclusion from what the watches saw and what was done.
 
     Parameters
@@ -93,12 +96,11 @@ def conclude(
     watches : fed with all frames
     health : as the watches judged it
     actions : the journal's, ascending by time, numbered from 1
-    symptom : what to isolate; None: what stands out
     """
     machine = case.machine
     observed = observe(watches, health)
     returns = find_returns(case, watches, health, observed.codes, actions)
-    weighed = weigh(machine, observed, actions, symptom)
+    weighed = weigh(machine, observed, actions, case.asked)
     seen = seen_actions(machine, observed.health, actions, watches)
 
     def gather(dropouts: Sequence[Dropouts]) -> Evidence:
@@ -118,6 +120,7 @@ def conclude(
         isolation=weighed.verdict,
         symptoms=weighed.symptoms,
         complaint=weighed.complaint,
+        answers=weighed.answers,
         intermittent=look_into(
             observed.health,
             weighed.because,

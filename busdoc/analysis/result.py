@@ -57,6 +57,8 @@ class Result:
     """Whatever showed: dropouts that no action explains, codes that were active, what was asked for."""
     complaint: Symptom | None = None
     """What `isolation` speaks of; None: the dropouts, or nothing showed."""
+    answers: tuple[tuple[int, Because], ...] = ()
+    """(first seen showing in ns, which action it answers to) of each time that the complaint came."""
     intermittent: Intermittent | None = None
     """What the losses that no action explains have in common; None where there are fewer than three."""
     signals: tuple[SignalSummary, ...] = ()

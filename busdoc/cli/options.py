@@ -97,7 +97,8 @@ def add_symptom_option(parser: argparse.ArgumentParser) -> None:
         "--symptom",
         metavar="WHAT",
         help="what to isolate: dropout, code[:CONTROLLER][:SPN/FMI or 0xEMCY], status or counter[:CONTROLLER], "
-        "seen[:NAME]; without it the dropouts, and where nothing dropped what else stands out",
+        "seen[:NAME], or a condition such as 'Message.Signal < 4.6 for 0.2 s'; without it the dropouts, and where "
+        "nothing dropped what else stands out",
     )
 
 

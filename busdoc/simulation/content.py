@@ -92,7 +92,12 @@ def while_joined(shape: Shape, log: Sequence[tuple[float, tuple[str, ...]]], con
     return read
 
 
-def condition(values: Mapping[str, float], troubles: Sequence[tuple[float, float]], starts_s: Sequence[float]) -> Shape:
+def condition(
+    values: Mapping[str, float],
+    troubles: Sequence[tuple[float, float]],
+    starts_s: Sequence[float],
+    falls_s: Sequence[float],
+) -> Shape:
     """Read how the controller fares, by `values` of ``running``, ``starting``, ``fault`` and ``retry``.
 
     ``fault`` from the sign of a trouble to its silence; after a start, ``retry`` for 1.5 s where the last loss was a
@@ -103,7 +108,7 @@ def condition(values: Mapping[str, float], troubles: Sequence[tuple[float, float
     def read(times_s: Float64Array) -> Float64Array:
         found = np.full(len(times_s), running)
         for start_s in starts_s:
-            by_fault = any(lost_s < start_s for _, lost_s in troubles)
+            by_fault = any(fell_s < start_s for fell_s in falls_s)
             word = "retry" if by_fault and "retry" in values else "starting"
             found[(times_s >= start_s) & (times_s < start_s + 1.5)] = values.get(word, running)
         for sign_s, lost_s in troubles:

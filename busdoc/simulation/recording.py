@@ -114,10 +114,15 @@ class Recording:
                 found.append((self._raised_s(absence, sign), absence.lost_s))
         return found
 
+    def falls_s(self, controller: str) -> list[float]:
+        """Give when a fault took a controller away."""
+        return [lost_s for _, lost_s in self._taken(controller)]
+
     def attempts_s(self, controller: str) -> list[float]:
         """Give when a controller was taken away, or began to complain, by a fault: each time it tries again."""
-        lost_s = [lost_s for _, lost_s in self._taken(controller)]
-        return sorted([*lost_s, *[one.from_s for one in self.world.showings if one.controller == controller]])
+        return sorted(
+            [*self.falls_s(controller), *[one.from_s for one in self.world.showings if one.controller == controller]]
+        )
 
     def drops(self) -> list[tuple[float, float, float]]:
         """Give (from, to, volts) for each time that a supply is held low while its controller complains."""

@@ -58,11 +58,12 @@ def named(symptoms: Sequence[Symptom], expression: str) -> Symptom | None:
     ------
     InputError : nothing of that name showed
     """
-    kind, _, rest = expression.strip().partition(":")
+    expression = " ".join(expression.split())
+    kind, _, rest = expression.partition(":")
     if kind == DROPOUT:
         return None
     others = [one for one in symptoms if one.kind is not SymptomKind.DROPOUT]
-    fitting = [one for one in others if _is_named(one, kind, rest, expression.strip())]
+    fitting = [one for one in others if _is_named(one, kind, rest, expression)]
     if fitting:
         return max(fitting, key=lambda one: (one.n_came, len(one.spans)))
     known = ", ".join(f'"{one.name}"' for one in others[:6]) or "no symptom but dropouts"

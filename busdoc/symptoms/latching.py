@@ -7,7 +7,7 @@ is cycled; of a free one, only where nothing that was done took its cause away b
 from collections.abc import Sequence
 
 from busdoc.actions.action import POWER_KINDS, Action, ActionKind
-from busdoc.symptoms.symptom import Symptom
+from busdoc.symptoms.symptom import Symptom, SymptomKind
 from busdoc.times import SECOND_NS
 
 __all__ = ["STAYS_FROM", "latching_in_words", "probability_latched"]
@@ -30,6 +30,8 @@ STAYS_FROM = 0.8
 
 def probability_latched(symptom: Symptom, actions: Sequence[Action]) -> float:
     """Give the probability that a symptom stays until its controller's power is cycled."""
+    if symptom.kind is SymptomKind.COUNTER:
+        return _PRIOR  # a step is over at once: how it ends tells nothing
     prior = _PRIOR if symptom.latches is None else _MAP[symptom.latches]
     latched, free = prior, 1.0 - prior
     just_ns = _JUST_S * SECOND_NS

@@ -60,7 +60,9 @@ def document(result: Result) -> dict[str, Any]:
         "cautions": list(result.cautions()),
         "warnings": list(result.warnings),
     }
-    tree["symptoms"] = [symptom_entry(symptom) for symptom in result.symptoms]
+    tree["symptoms"] = [
+        symptom_entry(symptom, result.answers if symptom is result.complaint else ()) for symptom in result.symptoms
+    ]
     tree["complaint"] = None if result.complaint is None else result.complaint.name
     if result.isolation is not None:
         tree |= _isolation(result.isolation)

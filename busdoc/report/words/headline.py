@@ -8,7 +8,7 @@ from busdoc.actions.words import act_in_words
 from busdoc.analysis.result import Result
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Incident, IncidentKind, RanOn
-from busdoc.isolation.verdict import ELSEWHERE
+from busdoc.isolation.verdict import ELSEWHERE, Because
 from busdoc.report.words.incidents import DROPPED_OFF, FELL_SILENT, RESTARTED, bus_in_words
 from busdoc.report.words.suspects import NAMED_FROM, culprit_in_words, is_named, likely, suspects_in_words
 from busdoc.report.words.symptoms import complaint_in_words
@@ -136,8 +136,7 @@ def _what_did_it(result: Result) -> list[str]:
     answers: Counter[str] = Counter()
     best: dict[str, float] = {}
     alone = 0
-    for n in _asked_about(result):
-        because = result.because[n]
+    for because in _asked_about(result):
         if because.action is None or because.action not in by_n:
             alone += 1
             continue
@@ -159,19 +158,11 @@ def _what_did_it(result: Result) -> list[str]:
     return [f"{text}; {alone} more came with no action near." if alone else f"{text}."]
 
 
-def _asked_about(result: Result) -> tuple[int, ...]:
-    """Give the places of the incidents that the complaint is made of."""
-    complaint = result.complaint
-    if complaint is None:
-        return result.trouble.incidents
-    return tuple(
-        n
-        for n, incident in enumerate(result.incidents)
-        if incident.kind is IncidentKind.CODE
-        and incident.code in complaint.codes[:1]
-        and complaint.controller in incident.controllers
-        and any(span.since_ns == incident.onset_ns and span.not_yet_ns is not None for span in complaint.spans)
-    )
+def _asked_about(result: Result) -> list[Because]:
+    """Give the answers of what the verdict speaks of."""
+    if result.complaint is not None:
+        return [because for _, because in result.answers]
+    return [result.because[n] for n in result.trouble.incidents]
 
 
 def _which_part(result: Result) -> list[str]:

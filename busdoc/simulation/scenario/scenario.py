@@ -256,7 +256,7 @@ def _shape(given: SignalShape, controller: str, recording: Recording, rng: np.ra
         shape = steps(given.points)
     elif given.condition:
         starts_s = [stint.start_s for stint in recording.timelines[controller] if stint.fresh]
-        shape = condition(given.condition, recording.troubles(controller), starts_s)
+        shape = condition(given.condition, recording.troubles(controller), starts_s, recording.falls_s(controller))
     elif given.retries:
         shape = retries(recording.attempts_s(controller))
     else:
