@@ -79,6 +79,8 @@ def weigh(
     observed: Observed,
     actions: Sequence[Action],
     asked: str | None = None,
+    *,
+    patient: bool = False,
 ) -> Weighed:
     """Say which action each incident answers to, and weigh the parts.
 
@@ -92,6 +94,7 @@ def weigh(
     actions : what was done, ascending by time
     asked : the symptom that is isolated, as `--symptom` names it; None: the dropouts, and where nothing dropped what
         else stands out
+    patient : what is asked for may be still to come
 
     Raises
     ------
@@ -106,10 +109,10 @@ def weigh(
     reasons = [reason for _, reason in pairs]
     expected = frozenset(k for k, reason in enumerate(because) if reason.expected)
     symptoms = gather_symptoms(machine, health, observed.codes, actions, expected, observed.conditions)
-    verdict = isolate(kept, actions, machine, reasons, observed.codes)
+    verdict = isolate(kept, actions, machine, reasons, observed.codes) if health.controllers else _nothing(health)
     if asked is None and verdict.suspects:
         return Weighed(because=because, verdict=verdict, symptoms=symptoms)
-    complaint = choose_complaint(symptoms, actions, asked)
+    complaint = choose_complaint(symptoms, actions, asked, patient=patient)
     if complaint is None:
         return Weighed(because=because, verdict=verdict, symptoms=symptoms)
     found = isolate_symptom(kept, actions, machine, reasons, complaint, observed.codes)
@@ -120,6 +123,11 @@ def weigh(
         complaint=found.symptom,
         answers=found.because,
     )
+
+
+def _nothing(health: Health) -> IsolationVerdict:
+    """Where no controller was ever heard, none was lost."""
+    return IsolationVerdict(at_ns=health.until_ns, trials=(), suspects=(), next_tests=())
 
 
 def _with_showings(health: Health, because: Sequence[Because], found: SymptomVerdict) -> tuple[Because, ...]:

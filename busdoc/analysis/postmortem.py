@@ -17,14 +17,17 @@ from busdoc.analysis.power_ups import find_returns
 from busdoc.analysis.reading import DatabaseFile, read_recording
 from busdoc.analysis.result import Result
 from busdoc.analysis.signals_before_dropouts import signals_before_dropouts
+from busdoc.analysis.unheard import has_looks, unheard
 from busdoc.analysis.watches import Watches
+from busdoc.capture.channels import ChannelTable
 from busdoc.health.incident import IncidentKind
 from busdoc.health.roll.roll import specs_from_database
 from busdoc.health.summary import Health
 from busdoc.intermittent.dropouts import Dropouts
 from busdoc.intermittent.intermittent import Evidence, look_into
 from busdoc.machine.machine import Machine
-from busdoc.session.folder import is_session, read_session
+from busdoc.machine.machine_map import load_machine
+from busdoc.session.folder import KeptSession, is_session, read_session
 
 __all__ = ["conclude", "postmortem", "seen_actions"]
 
@@ -61,6 +64,8 @@ def postmortem(
         session = read_session(captures[0])
         captures, machine_file = (session.recording,), machine_file or session.machine_file
         databases, kept = databases or session.databases, session.actions
+        if not any(session.recording.glob("recording-*")) and has_looks(session.actions):
+            return _without_a_bus(session, machine_file, symptom)
     with ThreadPoolExecutor(max_workers=2, thread_name_prefix="watch") as workers:
         case, watches = read_recording(
             captures,
@@ -84,6 +89,14 @@ def postmortem(
         machine_file=machine_file,
         journal_file=journal_file,
     )
+
+
+def _without_a_bus(session: KeptSession, machine_file: Path | None, symptom: str | None) -> Result:
+    """Conclude from presses and looks alone."""
+    machine = Machine() if machine_file is None else load_machine(machine_file)
+    case = Case(machine=machine, channels=ChannelTable(), asked=symptom)
+    result = conclude(case, Watches(case), unheard(session.actions), session.actions)
+    return replace(result, machine_file=machine_file)
 
 
 def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action, ...]) -> Result:

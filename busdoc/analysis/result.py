@@ -28,9 +28,11 @@ class Trouble:
     """Indices of the incidents that no action explains away."""
     never_seen: tuple[str, ...]
     codes: tuple[FaultCode, ...]
+    showed: bool = False
+    """The complaint, whatever it is, showed."""
 
     def __bool__(self) -> bool:
-        return bool(self.incidents or self.never_seen or self.codes)
+        return bool(self.incidents or self.never_seen or self.codes or self.showed)
 
 
 _NOT_THE_MACHINE = (IncidentKind.CAPTURE_GAP, IncidentKind.CODE)
@@ -80,7 +82,8 @@ class Result:
             if incident.kind not in _NOT_THE_MACHINE and not because.expected
         )
         never_seen = tuple(c.name for c in self.health.controllers if c.first_ns is None and c.last_ns is None)
-        return Trouble(incidents=unexplained, never_seen=never_seen, codes=self.codes)
+        showed = self.complaint is not None and bool(self.complaint.spans)
+        return Trouble(incidents=unexplained, never_seen=never_seen, codes=self.codes, showed=showed)
 
     def cautions(self) -> tuple[str, ...]:
         """Give the machine's own cautions and the usual ones."""

@@ -26,6 +26,7 @@ power off | on | cycle [FEED]
 undo, redo             take the last action back, or do it again
 ago SECONDS            the last action was so long ago
 rename OLD NEW         call a branch that no map names another name
+seen [WHAT], gone      the fault shows: a lamp, the display, a noise; it is gone
 note TEXT, mark        keep a note, or only the moment
 take, refuse           the action that the traffic looks like
 other                  propose another test
@@ -171,6 +172,9 @@ class PlainSession:
             case "mark":
                 self._session.act(ActionKind.MARK)
                 yield "Marked."
+            case "seen" | "gone":
+                action = self._session.act(ActionKind(verb), note=rest)
+                yield f"Logged: {done_in_words(action)}."
             case "take" | "refuse":
                 yield self._answer(verb, view)
             case "other":

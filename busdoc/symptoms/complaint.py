@@ -31,7 +31,11 @@ _ORDER = (
 
 
 def choose_complaint(
-    symptoms: Sequence[Symptom], actions: Sequence[Action], expression: str | None = None
+    symptoms: Sequence[Symptom],
+    actions: Sequence[Action],
+    expression: str | None = None,
+    *,
+    patient: bool = False,
 ) -> Symptom | None:
     """Choose the symptom that is isolated; None: the dropouts, or nothing showed.
 
@@ -40,13 +44,19 @@ def choose_complaint(
     symptoms : all of the record, dropouts among them
     actions : what was done
     expression : what was asked for; None: nothing, and nothing dropped
+    patient : what is asked for may be still to come: while it never showed there is no complaint
 
     Raises
     ------
     InputError : the expression names nothing that showed
     """
     if expression is not None:
-        return named(symptoms, expression)
+        try:
+            return named(symptoms, expression)
+        except InputError:
+            if patient:
+                return None
+            raise
     asked = [one for one in symptoms if one.kind is not SymptomKind.DROPOUT and one.spans]
     return max(asked, key=lambda one: _evidence(one, actions), default=None)
 

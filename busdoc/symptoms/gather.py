@@ -8,6 +8,7 @@ from busdoc.health.summary import Health
 from busdoc.machine.machine import Machine
 from busdoc.symptoms.of_codes import code_symptoms
 from busdoc.symptoms.of_losses import loss_symptoms
+from busdoc.symptoms.of_person import seen_symptoms
 from busdoc.symptoms.symptom import Symptom
 
 __all__ = ["gather_symptoms"]
@@ -30,5 +31,9 @@ def gather_symptoms(
     expected : places among `health.incidents` of those that an action explains
     further : what was asked for beside: conditions on signals
     """
-    del actions
-    return (*loss_symptoms(health, expected), *code_symptoms(codes, health, machine), *further)
+    return (
+        *loss_symptoms(health, expected),
+        *code_symptoms(codes, health, machine),
+        *further,
+        *seen_symptoms(actions, machine, health.until_ns),
+    )

@@ -23,8 +23,6 @@ CODE_LATENCY_NS = 3 * SECOND_NS
 believes it (common practice: 0.1 to 5 s)."""
 _STATUS_LATENCY_NS = 2 * SECOND_NS
 """The same for a status signal: that wait, and its period (common practice)."""
-_RESTS_NS = 60 * SECOND_NS
-"""A controller that has counted an attempt may rest so long before the next (common practice: seconds to a minute)."""
 _BRIDGED_NS = 5 * SECOND_NS
 """Broadcasts that are this far apart, with no restart between, are one (SAE J1939-73 5.7.1: five periods)."""
 _TOGETHER_NS = 2 * SECOND_NS
@@ -86,35 +84,18 @@ def _symptom(code: FaultCode, health: Health, machine: Machine) -> Symptom:
     ]
     counted = code.kind is CodeKind.STATUS and code.controller_count is not None
     kind = SymptomKind.COUNTER if counted else SymptomKind.STATUS if code.kind is CodeKind.STATUS else SymptomKind.CODE
-    shown = cut_at_restarts(spans, restarts, could)
-    if kind is SymptomKind.COUNTER:
-        shown, could = _resting(shown, restarts, could)
     return Symptom(
         kind=kind,
         name=f"code:{code.controller}:{code.code}" if kind is SymptomKind.CODE else code.code,
         text=code.text,
         controller=code.controller,
-        spans=shown,
+        spans=cut_at_restarts(spans, restarts, could),
         observable=could,
         latency_ns=CODE_LATENCY_NS if kind is SymptomKind.CODE else _STATUS_LATENCY_NS,
         latches=_stated(code, machine),
         points_at=code.points_at,
         codes=(code.code,),
     )
-
-
-def _resting(
-    steps: Sequence[ShowingSpan], restarts: Sequence[tuple[int, int | None]], could: Spans
-) -> tuple[tuple[ShowingSpan, ...], Spans]:
-    """Let each step of a counter show for a while: what has just counted may rest in its fault before it counts on."""
-    found: list[ShowingSpan] = []
-    for step, after in zip(steps, [*steps[1:], None], strict=True):
-        ends = [step.since_ns + _RESTS_NS, *[down_ns for down_ns, _ in restarts if down_ns > step.since_ns]]
-        ends += [] if after is None else [after.since_ns]
-        until_ns = max((to_ns for _, to_ns in could), default=step.since_ns)
-        gone_ns = min(ends)
-        found.append(replace(step, still_ns=step.since_ns, gone_ns=None if gone_ns >= until_ns else gone_ns))
-    return tuple(found), could
 
 
 def _bridged(heard: Sequence[tuple[int, int]], restarts: Sequence[tuple[int, int | None]]) -> Spans:

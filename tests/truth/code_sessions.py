@@ -11,7 +11,8 @@ from enum import StrEnum
 
 import numpy as np
 
-from busdoc.actions.action import Action
+from busdoc.actions.action import Action, ActionKind
+from busdoc.analysis.unheard import unheard
 from busdoc.health.codes.code import CodeKind, FaultCode
 from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.health.summary import Health
@@ -40,6 +41,10 @@ class Showing(StrEnum):
     CONTROLLER = "code of the controller's own"
     UNEXPLAINED = "code that no part explains"
     STATUS = "status signal"
+    COUNTER = "counter"
+    SELF_TEST = "code that only a start brings"
+    LAMP = "lamp, seen by a person who errs"
+    NO_BUS = "no bus at all, a lamp"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,21 +112,28 @@ def live_with_codes(showing: Showing, seed: int, *, as_dropouts: bool = False) -
     world, rng = told.world, told.rng
     until_s = world.now_s
     lost = absences(world.events, until_s)
+    actions = told.actions
+    if showing in (Showing.LAMP, Showing.NO_BUS):
+        actions = _with_looks(actions, world, rng, until_s)
     up = {
         name: _up(name, [(a.lost_s, a.back_s) for a in lost if a.controller == name], until_s)
         for name in told.machine.controllers
     }
-    health = replace(
-        session_health(told.incidents, told.until_ns),
-        controllers=tuple(_heard(name, spans, told.until_ns) for name, spans in up.items()),
+    health = (
+        unheard(told.actions, START_NS, told.until_ns)
+        if showing is Showing.NO_BUS
+        else replace(
+            session_health(told.incidents, told.until_ns),
+            controllers=tuple(_heard(name, spans, told.until_ns) for name, spans in up.items()),
+        )
     )
     return CodeSession(
         showing=showing,
         seed=seed,
         machine=told.machine,
         health=health,
-        codes=_codes(showing, world, up, rng, until_s),
-        actions=told.actions,
+        codes=() if showing in (Showing.LAMP, Showing.NO_BUS) else _codes(showing, world, up, rng, until_s),
+        actions=actions,
         faulty=told.faulty,
         carried_out=told.carried_out,
     )
@@ -165,6 +177,11 @@ def _faults(showing: Showing, teller: StoryTeller) -> tuple[tuple[Fault, ...], f
 
     if showing is Showing.LATCHED:
         return (fault(branch[0], latches=True, hard=bool(rng.random() < 0.6)),), 0.0
+    if showing is Showing.SELF_TEST:
+        one = fault(branch[0], latches=True, hard=True)
+        return (replace(one, at_power_up=True, delay_s=float(rng.uniform(0.1, 3.0))),), 0.0
+    if showing in (Showing.LAMP, Showing.NO_BUS, Showing.COUNTER):
+        return (fault(branch[0], latches=bool(rng.random() < 0.5), hard=True),), 0.0
     if showing in (Showing.FREE, Showing.STATUS):
         return (fault(branch[0], latches=False, hard=True),), 0.0
     if showing is Showing.INTERMITTENT:
@@ -180,6 +197,31 @@ def _faults(showing: Showing, teller: StoryTeller) -> tuple[tuple[Fault, ...], f
     return (
         Fault(part=owner, rate_hz=rare_hz, latches=latches, holds_s=8.0, effect=Effect.COMPLAIN, from_s=from_s),
     ), 0.0
+
+
+def _with_looks(
+    actions: Sequence[Action], world: World, rng: np.random.Generator, until_s: float
+) -> tuple[Action, ...]:
+    """Let a person look up every ten seconds or so and before each step, err in three looks of a hundred, and press
+    when what they see changes."""
+    owner = next(iter(world.machine.controllers))
+    lost = [(a.lost_s, a.back_s) for a in absences(world.events, until_s) if a.controller == owner]
+    up = _up(owner, lost, until_s)
+    pressed: list[Action] = []
+    seen: bool | None = None
+    now_and_then = np.cumsum(rng.uniform(5.0, 15.0, int(until_s / 5.0) + 1)) - 5.0
+    before_acting = [(action.time_ns - START_NS) / NS - 1.5 for action in actions]
+    for at_s in sorted([*now_and_then[now_and_then < until_s].tolist(), *before_acting]):
+        if any(a + 1.0 < at_s < b for a, b in up):
+            shows = any(one.from_s <= at_s and (one.to_s is None or at_s < one.to_s) for one in world.showings)
+            sees = shows if rng.random() > 0.03 else not shows
+            if sees != seen:
+                kind = ActionKind.SEEN if sees else ActionKind.GONE
+                time_ns = _ns(at_s + float(rng.uniform(0.2, 1.5)))
+                pressed.append(Action(n=0, time_ns=time_ns, uncertainty_ns=NS, kind=kind, part=None))
+                seen = sees
+    ordered = sorted((*actions, *pressed), key=lambda action: action.time_ns)
+    return tuple(replace(action, n=n) for n, action in enumerate(ordered, start=1))
 
 
 def _up(name: str, away: Sequence[tuple[float, float | None]], until_s: float) -> list[tuple[float, float]]:
@@ -237,7 +279,7 @@ def _codes(
     found = []
     for (controller, label), spans in grouped.items():
         looks = [_looks(span, rng) for span in up[controller]]
-        found += _as_broadcast(controller, label, spans, looks, on_change=on_change)
+        found += _as_broadcast(controller, label, spans, looks, on_change=on_change, showing=showing)
     return tuple(found)
 
 
@@ -269,6 +311,7 @@ def _as_broadcast(
     looks: Sequence[Sequence[float]],
     *,
     on_change: bool,
+    showing: Showing,
 ) -> list[FaultCode]:
     """Say what a listener to the broadcasts knows of one code."""
     active: list[tuple[int, int | None]] = []
@@ -294,10 +337,27 @@ def _as_broadcast(
         edges[-1] = (edges[-1][0], _ns(still_s))
     if not active:
         return []
+    if showing is Showing.COUNTER:
+        starts = tuple((a, a) for a, _ in active)
+        return [
+            FaultCode(
+                controller=controller,
+                kind=CodeKind.STATUS,
+                code="Status.Retries counted up",
+                text="made up",
+                occurrences=len(active),
+                first_ns=active[0][0],
+                last_ns=active[-1][0],
+                active=False,
+                active_spans=starts,
+                edges=starts,
+                controller_count=len(active),
+            )
+        ]
     return [
         FaultCode(
             controller=controller,
-            kind=CodeKind.SPN_FMI,
+            kind=CodeKind.STATUS if showing is Showing.STATUS else CodeKind.SPN_FMI,
             code=label,
             text="made up",
             occurrences=len(active),

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from busdoc.actions.action import POWER_KINDS, Action, ActionKind
+from busdoc.actions.action import POWER_KINDS, REMARKS, Action, ActionKind
 from busdoc.actions.plugged import PlugState, opening_state
 from busdoc.arrays import BoolArray
 from busdoc.machine.controller_spec import ControllerSpec
@@ -81,7 +81,7 @@ def find_reach(machine: Machine, actions: Sequence[Action], *, as_one: bool = Fa
         if action.kind in POWER_KINDS:
             reaches[m + 1] = reaches[m]
             moved = set()
-        elif action.kind is ActionKind.MARK:
+        elif action.kind in REMARKS:
             reaches[m + 1] = reaches[m]
             continue
         else:
@@ -114,7 +114,7 @@ def _gives_power(action: Action) -> bool:
 
 def _named_parts(machine: Machine, actions: Sequence[Action]) -> list[str]:
     """Name the parts that only the actions know."""
-    power = (*POWER_KINDS, ActionKind.MARK)
+    power = (*POWER_KINDS, *REMARKS)
     spoken = [a.part for a in actions if a.kind not in power and a.part is not None]
     return [name for name in dict.fromkeys(spoken) if name not in machine]
 

@@ -61,6 +61,8 @@ def cut_cells(
         edges += [edge - latency_s for edge in edges]
     if np.isfinite(first_s):
         edges.append(first_s)
+    if losses.showing is not None:
+        edges += losses.t_s.tolist()
     cut_s = np.unique(np.clip([edge for edge in edges if np.isfinite(edge)], 0.0, span_s))
     from_s, length_s = cut_s[:-1], np.diff(cut_s)
     middle_s = from_s + 0.5 * length_s
@@ -78,13 +80,30 @@ def cut_cells(
     live = np.any(joined, axis=2)
     changed = np.any(reach.reaches[1:] != reach.reaches[:-1], axis=2)
     number = np.concatenate((np.zeros((1, len(reach.parts)), np.int64), np.cumsum(changed, axis=0)))
+    stint = number[stretch]
+    if losses.showing is not None and losses.showing.rests:
+        live &= ~_resting(losses, losses.showing.observer, from_s, stint)
     return Cells(
         from_s=from_s,
         length_s=length_s,
         live=live,
-        stint=number[stretch],
+        stint=stint,
         up_s=float((up.sum(axis=1) * length_s).sum()),
     )
+
+
+def _resting(losses: Losses, observer: int, from_s: Float64Array, stint: Int64Array) -> BoolArray:
+    """(cells, P) in which a part, had it made the step before, would rest in its fault.
+
+    That is in the same plugging, and until the controller starts anew.
+    """
+    rests = np.zeros(stint.shape, np.bool_)
+    for t in losses.t_s.tolist():
+        again_s = min((back_s for gone_s, back_s in losses.away[observer] if gone_s >= t), default=np.inf)
+        at = max(int(np.searchsorted(from_s, t + 1e-9)) - 1, 0)
+        after = (from_s >= t - 1e-9) & (from_s < again_s)
+        rests |= after[:, None] & (stint == stint[at])
+    return rests
 
 
 def _seen_after(losses: Losses, reach: Reach, likely_s: Float64Array, span_s: float, at_s: Float64Array) -> BoolArray:

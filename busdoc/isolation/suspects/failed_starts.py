@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.action import REMARKS, Action, ActionKind
 from busdoc.arrays import BoolArray, Float64Array
 from busdoc.isolation.suspects.exposure import Reach
 from busdoc.isolation.suspects.losses import Losses, Showing
@@ -158,7 +158,7 @@ def _silent_at_first(scene: _Scene, c: int) -> bool:
     since_s = away[1] - scene.likely_s
     handled = [
         m for m in np.flatnonzero((since_s > -2.0) & (since_s < _SOON_S)).tolist()
-        if scene.actions[m].kind is not ActionKind.MARK
+        if scene.actions[m].kind not in REMARKS
     ]  # fmt: skip
     return bool(handled)
 

@@ -51,6 +51,9 @@ class Showing:
     """That it stays until the power is cycled."""
     others_tell: bool
     """That no other controller has it speaks against what reaches those."""
+    rests: bool
+    """It is over at once, and what made it may rest in its fault, showing nothing more, until it is taken out or its
+    controller starts anew: a counter of attempts."""
     at_first_until_s: float | None
     """It showed as the record began, until then, s; infinity while it still does. None: it did not."""
 

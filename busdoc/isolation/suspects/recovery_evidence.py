@@ -149,7 +149,7 @@ def _weigh_showings(
     """
     part = np.zeros((len(reach.parts), len(rows)))
     background = np.zeros(len(rows))
-    for k, row in enumerate(rows):
+    for k, row in enumerate([] if showing.rests else rows):  # how what is over at once ended tells nothing
         by_part, by_itself = weigh_showing_end(
             reach, losses, showing, nodes_s, float(losses.t_s[row]), float(showing.end_s[row]), span_s,
             float(showing.end_window_s[row]),

@@ -12,7 +12,7 @@ import numpy as np
 from busdoc.arrays import BoolArray
 from busdoc.isolation.suspects.exposure import THE_MACHINE
 from busdoc.isolation.suspects.losses import Losses, Showing
-from busdoc.symptoms.symptom import ShowingSpan, Symptom
+from busdoc.symptoms.symptom import ShowingSpan, Symptom, SymptomKind
 from busdoc.times import SECOND_NS
 
 __all__ = ["losses_of_symptom"]
@@ -90,6 +90,7 @@ def losses_of_symptom(
             errs=symptom.errs,
             p_latches=symptom.p_latches,
             others_tell=symptom.controller is not None,
+            rests=symptom.kind is SymptomKind.COUNTER,
             at_first_until_s=at_first_until_s,
         ),
     )
@@ -141,7 +142,9 @@ def _before(spans: Sequence[tuple[float, float]], at_s: float) -> float | None:
     """Give since when it had been seen not to show, up to an instant; None: it could not be seen just before that."""
     back_s = 0.0
     for from_s, to_s in spans:
-        if from_s < at_s - 1e-9 and to_s > at_s:
+        if from_s >= at_s - 1e-9:
+            break  # the showing itself
+        if to_s > at_s:
             return None
         if to_s <= at_s + 1e-9:
             back_s = to_s

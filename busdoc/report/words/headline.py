@@ -27,7 +27,7 @@ def headline(result: Result) -> str:
     trouble = result.trouble
     length = duration(result.health.until_ns - result.health.start_ns)
     seen = [controller for controller in result.health.controllers if controller.first_ns is not None]
-    if not trouble:
+    if not trouble and result.complaint is None:
         expected = sum(because.expected for because in result.because)
         if not seen:
             return f"No controller was recognised in {length} of traffic."

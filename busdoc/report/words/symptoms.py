@@ -6,7 +6,17 @@ from busdoc.times import clock
 from busdoc.words.counting import counted, times
 from busdoc.words.duration import duration
 
-__all__ = ["complaint_in_words", "observed_in_words", "showing_in_words", "showings_in_words", "symptom_in_words"]
+__all__ = [
+    "WAITS_FOR_A_LOOK",
+    "complaint_in_words",
+    "observed_in_words",
+    "showing_in_words",
+    "showings_in_words",
+    "symptom_in_words",
+]
+
+WAITS_FOR_A_LOOK = "No bus is listened to: write down when the fault shows, and when it is gone."
+"""What is said until somebody has looked."""
 
 
 def symptom_in_words(symptom: Symptom) -> str:
