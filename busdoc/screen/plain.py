@@ -12,6 +12,7 @@ from busdoc.actions.words import done_in_words
 from busdoc.errors import InputError
 from busdoc.live.bell import TerminalBell
 from busdoc.live.view import Happening, HappeningKind, SessionView
+from busdoc.screen.areas.complaint import complaint_state
 from busdoc.screen.drawing.words import bus_name, moment, step_text
 from busdoc.screen.session import Session
 from busdoc.words.duration import countdown
@@ -260,6 +261,9 @@ class PlainSession:
             fell = f", fell {row.dropouts}x" if row.dropouts else ""
             fault = f"; last: {row.last_fault}" if row.last_fault else ""
             yield f"{row.name}: {state}{since}{fell}{fault}"
+        if view.complaint is not None:
+            since = self._at(view.complaint.since_ns, view)
+            yield f"{view.complaint.name}: {complaint_state(view.complaint)[0]} since {since}"
         yield view.headline
         following = self._next_text(view)
         if following:
