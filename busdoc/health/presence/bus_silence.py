@@ -73,7 +73,7 @@ def find_bus_silences(
     found: list[BusSilence] = []
     # the silence of a channel without cyclic traffic proves nothing
     with_rhythm = {controller.channel for controller in controllers if controller.cyclic_streams}
-    silences_of = {channel: channel_silences(observed, channel, until_ns) for channel in sorted(with_rhythm)}
+    silences_of = {channel: channel_silences(observed, channel) for channel in sorted(with_rhythm)}
     for channel, silences in silences_of.items():
         on_channel = [controller for controller in controllers if controller.channel == channel]
         if len(on_channel) > 1:

@@ -35,7 +35,7 @@ class ControllerLoss:
     deadline_ns: int = 0
     """How soon the loss showed."""
     absence: Absence | None = None
-    """What it was found from; None: a start that was announced without one."""
+    """What it was found from; None: of a start that was announced, or of streams that were late."""
 
 
 def group_losses(losses: Sequence[ControllerLoss]) -> list[list[ControllerLoss]]:

@@ -3,6 +3,8 @@
 import pytest
 
 from busdoc.health.incident import IncidentKind
+from busdoc.health.presence.stream_grouping import group_streams
+from busdoc.health.presence.watch import HealthWatch
 from busdoc.machine.controller_spec import ControllerSpec, ExpectedStream, Identity, PeriodFrom
 from tests.health.made_traffic import MS, S, at, health_of, merged, named, of_kind, ticking
 
@@ -148,3 +150,17 @@ def test_a_loss_is_the_channels_once_that_was_silent_for_more_than_half_of_it(si
     streams = [ticking(one, k * MS, extended=False).without(*GONE) for k, one in enumerate((0x1A0, 0x1B0))]
     other = ticking(0x2C0, 7 * MS, extended=False).without(10 * S, silent_to_ns)
     assert len(health_of(merged(*streams, other)).controllers) == n
+
+
+def test_what_was_silent_for_just_half_of_a_loss_was_not_silent_with_it() -> None:
+    streams = [ticking(0x1A0, extended=False).without(*GONE), ticking(0x1B0, extended=False).without(*GONE)]
+    other = ticking(0x2C0, extended=False).without(10 * S, 12_500 * MS)
+    assert len(health_of(merged(*streams, other)).controllers) == 2
+
+
+def test_two_addresses_heard_at_one_moment_leave_no_silence_between() -> None:
+    watch = HealthWatch((named_hopper(),))
+    old, new = ticking(0x18FF0131).without(*GONE), ticking(0x18FF0133).without(15 * S, 20 * S)
+    watch.feed(merged(old, new, at(0x18EEFF31, 1, NAME), at(0x18EEFF33, 2, NAME)))
+    (hopper,) = group_streams(watch._observed, {}, 30 * S, {})
+    assert 15 * S not in [one.from_ns for one in hopper.silences]

@@ -10,9 +10,10 @@ from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.decode.protocols.sign import Sign, SignKind
 from busdoc.health.controller import ControllerState, StreamKey
 from busdoc.health.incident import FramesAround, Gap, GapKind, IncidentKind, Loss, RanOn
-from busdoc.health.presence.judge import LossKey, Settled, judge
+from busdoc.health.presence.judge import LossKey, Settled, _cyclic_stream, judge
 from busdoc.health.presence.restart_evidence import RestartFinding
 from busdoc.health.presence.watch import HealthWatch
+from busdoc.health.streams.rhythm import Rhythm
 from busdoc.machine.controller_spec import ControllerSpec, ExpectedStream, Identity, PeriodFrom
 from tests.health.made_traffic import MS, TICKING_UNTIL_NS, S, Sent, at, health_of, merged, named, of_kind, ticking
 
@@ -134,6 +135,47 @@ def test_what_was_late_beside_a_silence_of_the_bus_is_told() -> None:
         (2_809 * MS, 5_209 * MS),
         (19_609 * MS, 22_009 * MS),
     ]
+
+
+@pytest.mark.parametrize(
+    ("from_ns", "to_ns", "n"),
+    [
+        (8_800 * MS, 10_000 * MS, 1),  # it was back as the bus fell silent
+        (9_600 * MS, 11_200 * MS, 0),
+        (10_000 * MS, 11_600 * MS, 0),
+        (11_200 * MS, 12_400 * MS, 1),  # it was last heard as the bus came back
+    ],
+)
+def test_a_stream_that_was_late_through_part_of_a_silence_of_the_bus_is_not_told(
+    from_ns: int, to_ns: int, n: int
+) -> None:
+    # the bus is silent from 10.0 to 11.2 s: two are lost with it, not the third, whose other stream is slower still
+    silent = (10 * S, 11_200 * MS)
+    lost = [ticking(one, k * MS).without(*silent) for k, one in enumerate((A, B))]
+    slow = ticking(0x18FF0253, 600 * MS, period_ns=1_200 * MS).without(*silent)
+    late = ticking(C, period_ns=400 * MS).without(*silent).without(from_ns, to_ns).without(20 * S, 21_600 * MS)
+    health = health_of(merged(*lost, slow, late))
+    (bus,) = of_kind(health, IncidentKind.BUS_SILENCE)
+    assert (bus.controllers, bus.last_seen_ns) == (("address 0x42", "address 0x31"), 10 * S)
+    found = of_kind(health, IncidentKind.LATE)
+    assert [one.last_seen_ns for one in found] == [from_ns] * n + [20 * S]
+
+
+def test_the_bus_was_not_lost_before_its_last_frame() -> None:
+    # the frame of a that was missed first was due 3 ms before the last frame of b
+    cut = [ticking(A).without(10 * S, 15 * S), ticking(B, 3 * MS).without(10_103 * MS, 15 * S)]
+    (incident,) = health_of(merged(*cut)).incidents
+    assert (incident.kind, incident.losses[0].onset_ns) == (IncidentKind.BUS_SILENCE, 10_100 * MS)
+    assert (incident.last_seen_ns, incident.onset_ns) == (10_103 * MS, 10_103 * MS)
+
+
+def test_a_silence_of_all_channels_is_on_none_of_them_though_it_lost_nobody_on_one() -> None:
+    lost = [ticking(one, k * MS).without(10 * S, 10_800 * MS) for k, one in enumerate((A, B))]
+    kept = ticking(C, period_ns=400 * MS, channel=1).without(10 * S, 10_800 * MS)  # may be missed for 900 ms
+    requests = ticking(0x18EAFF53, channel=1).without(10 * S, 10_800 * MS)  # SAE J1939-21: no rhythm
+    (incident,) = health_of(merged(*lost, kept, requests)).incidents
+    assert (incident.kind, incident.channel) == (IncidentKind.BUS_SILENCE, None)
+    assert incident.controllers == ("address 0x42", "address 0x31")
 
 
 def test_a_controller_heard_for_a_moment_within_a_silence_of_the_bus_is_one_loss() -> None:
@@ -278,6 +320,12 @@ def test_an_event_that_nobody_owns_stands_for_itself() -> None:
     assert event.state is ControllerState.STEADY
 
 
+def test_what_vanishes_together_on_two_channels_is_two() -> None:
+    streams = [ticking(0x1A0 + 16 * k, extended=False, channel=k).without(*GONE) for k in (0, 1)]
+    others = [ticking(0x2C0, 7 * MS, extended=False, channel=k) for k in (0, 1)]
+    assert len(health_of(merged(*streams, *others)).controllers) == 4
+
+
 # Several channels, maps and names
 
 
@@ -313,6 +361,8 @@ def test_specs_come_first_in_their_order_and_those_never_heard_last() -> None:
     assert watch.close().controllers[-1].absences == ()
     expected = health_of(block, specs, complete=True).controllers[-1]
     assert (expected.lost_ns, expected.absences) == (UNTIL_NS, ((0, UNTIL_NS),))
+    nothing = HealthWatch(specs, complete=True).close(5 * S)
+    assert [(one.lost_ns, one.absences) for one in nothing.controllers] == [(0, ())] * 3
     on_one = health_of(block, (replace(specs[0], channel=1),)).controllers[-1]
     assert on_one.channel == 1
 
@@ -475,6 +525,14 @@ def test_what_comes_block_by_block_adds_up() -> None:
     assert [one.t_ns for one in watch.signs] == [1, S + 1]
 
 
+def test_signs_beyond_the_most_are_not_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("busdoc.health.presence.watch._MOST_SIGNS", 2)
+    watch = HealthWatch()
+    for k in range(3):
+        watch.feed(merged(at(0x18EEFF31, k * S, NAME)))
+    assert [one.t_ns for one in watch.signs] == [0, S]
+
+
 # Asked on the way
 
 
@@ -560,3 +618,29 @@ def test_a_rhythm_is_learnt_again_when_a_tenth_more_has_come() -> None:
     assert after((108, 120), live=True) == 108
     assert after((99, 105), live=True) == 105
     assert after((100, 101), live=False) == 101
+
+
+def test_a_rhythm_is_not_learnt_again_from_the_same_frames() -> None:
+    observed = lost_once()._observed
+    judge(observed, UNTIL_NS)
+    known = dict(observed.rhythms)
+    judge(observed, UNTIL_NS)
+    assert [observed.rhythms[row] is one for row, one in known.items()] == [True, True]
+
+
+@pytest.mark.parametrize(("waited_ns", "n"), [(400 * MS, 1), (400 * MS + 1, 2)])
+def test_a_silence_that_the_rhythm_has_is_none(waited_ns: int, n: int) -> None:
+    pauses = ticking(A).without(5 * S, 5_300 * MS).without(10 * S, 10_400 * MS).without(15 * S, 15_500 * MS)
+    watch = HealthWatch()
+    watch.feed(merged(pauses))
+    rhythm = Rhythm(
+        cyclic=True,
+        period_ns=100 * MS,
+        jitter_ns=0,
+        slowest_ns=400 * MS,
+        deadline_ns=900 * MS,
+        exact_period_ns=None,
+    )
+    stream = _cyclic_stream(watch._observed, 0, rhythm, UNTIL_NS + waited_ns)
+    assert stream.silent_from_ns == (15 * S, UNTIL_NS)[:n]
+    assert [silence.to_ns for silence in stream.silences] == [15_500 * MS, None][:n]
