@@ -116,6 +116,13 @@ def test_a_node_owns_its_boot_ups() -> None:
 # Identifiers that nobody owns
 
 
+def test_identifiers_of_no_node_stand_for_themselves_and_the_null_address_for_nobody() -> None:
+    # SAE J1939-81: the null address is 254; CiA 301: 0x600 is what a node is sent, 0x680 is nobody's
+    nobody, tool = ticking(0x18FF01FE), [ticking(one, k * MS, extended=False) for k, one in enumerate((0x605, 0x685))]
+    health = health_of(merged(nobody, *tool, OTHER))
+    assert [one.name for one in health.controllers] == ["address 0x42", "id 0x605", "id 0x685"]
+
+
 def test_an_event_before_them_keeps_nobody_from_being_grouped() -> None:
     streams = [ticking(one, k * MS, extended=False).without(*GONE) for k, one in enumerate((0x1A0, 0x1B0), start=1)]
     health = health_of(merged(at(0x3F1, 0, bytes(1), extended=False), *streams, OTHER))

@@ -180,8 +180,9 @@ def test_a_silence_of_all_channels_is_on_none_of_them_though_it_lost_nobody_on_o
 
 def test_a_controller_heard_for_a_moment_within_a_silence_of_the_bus_is_one_loss() -> None:
     cut = [ticking(one, k * MS).without(*GONE) for k, one in enumerate((A, B, C))]
-    block = merged(*cut, at(A, 12 * S, b"\x07" * 8))
-    (incident,) = health_of(block).incidents
+    health = health_of(merged(*cut, at(A, 12 * S, b"\x07" * 8)))
+    (incident,) = health.incidents
+    assert [one.dropouts for one in health.controllers] == [0, 0, 0]
     assert (incident.kind, incident.channel) == (IncidentKind.BUS_SILENCE, 0)
     assert incident.controllers == ("address 0x42", "address 0x53", "address 0x31")
     assert [(one.last_seen_ns, one.onset_ns, one.back_ns) for one in incident.losses] == [
@@ -263,6 +264,13 @@ def test_a_sign_is_of_its_sender_alone() -> None:
     first, second = (incident.losses[0] for incident in of_kind(watch.close(), IncidentKind.DROPOUT))
     words = "it sent a first heartbeat that nobody had asked for"
     assert (words in first.evidence, words in second.evidence) == (True, False)
+
+
+def test_a_heartbeat_says_no_name_and_takes_none_away() -> None:
+    watch = HealthWatch()
+    watch.feed(merged(ticking(A), at(0x18EEFF31, 1, NAME)))
+    watch._observed.signs.append(sign(SignKind.HEARTBEAT_FIRST, 5 * S))
+    assert named(watch.close(), "address 0x31").identity.can_name == int.from_bytes(NAME, "little")
 
 
 def test_one_that_announced_its_start_and_is_gone_is_not_known_to_have_restarted() -> None:
@@ -359,12 +367,16 @@ def test_specs_come_first_in_their_order_and_those_never_heard_last() -> None:
     watch = HealthWatch(specs)
     watch.feed(block)
     assert watch.close().controllers[-1].absences == ()
-    expected = health_of(block, specs, complete=True).controllers[-1]
-    assert (expected.lost_ns, expected.absences) == (UNTIL_NS, ((0, UNTIL_NS),))
+    assert ghost.identity == Identity(address=0x77)
+    later = replace(block, t_ns=block.t_ns + 1000 * S)
+    expected = health_of(later, specs[1:] + specs[:1], complete=True).controllers[-1]
+    assert (expected.lost_ns, expected.absences) == (UNTIL_NS, ((1000 * S, 1000 * S + UNTIL_NS),))
     nothing = HealthWatch(specs, complete=True).close(5 * S)
     assert [(one.lost_ns, one.absences) for one in nothing.controllers] == [(0, ())] * 3
     on_one = health_of(block, (replace(specs[0], channel=1),)).controllers[-1]
     assert on_one.channel == 1
+    by_name = health_of(block, (replace(specs[0], channel="can1"),)).controllers[-1]
+    assert by_name.channel is None
 
 
 def test_a_controller_that_a_complete_map_expects_was_lost_until_its_first_frame_past_its_deadline() -> None:
@@ -506,12 +518,42 @@ def test_what_was_left_out_is_said() -> None:
     own = replace(ticking(B, until_ns=S), flags=FrameFlag.TRANSMITTED)
     watch = HealthWatch()
     watch.feed(many)
+    watch.feed(replace(many.slice(n - 5, n), t_ns=np.full(5, n * MS, np.int64)))
     watch.feed(replace(merged(own), t_ns=merged(own).t_ns + 5 * S))
     assert watch.close().warnings == (
         "11 frames were sent by the recorder itself and prove no controller's presence",
-        "4 frames of identifiers beyond the first 4096 were not watched",
+        "8 frames of identifiers beyond the first 4096 were not watched",
     )
-    assert watch.close().frames == n + 11
+    assert watch.close().frames == n + 5 + 11
+
+
+def test_frames_on_a_channel_of_no_watched_stream_are_no_sound_of_another(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("busdoc.health.presence.watch._MOST_STREAMS", 2)
+    watch = HealthWatch()
+    watch.feed(merged(*(ticking(A, k * MS, channel=k) for k in range(2)), at(A, UNTIL_NS + S, b"", channel=2)))
+    channels = watch._observed.channels
+    assert channels.n == 2
+    assert (channels.count[:2].tolist(), channels.last_ns[:2].tolist()) == ([301, 300], [UNTIL_NS, 29_901 * MS])
+
+
+def test_streams_owners_and_channels_are_counted_as_they_come() -> None:
+    watch = HealthWatch()
+    for k, sent in enumerate((ticking(A), ticking(A2), ticking(B, channel=1), ticking(0x600, extended=False))):
+        watch.feed(replace(merged(sent), t_ns=merged(sent).t_ns + k * 31 * S))
+    observed = watch._observed
+    assert (observed.streams.n, observed.groups.n, observed.channels.n) == (4, 2, 2)
+
+
+def test_only_frames_of_one_byte_on_the_error_control_of_a_node_prove_it() -> None:
+    # CiA 301: 0x700 + node, nodes 1 to 127
+    def sent(identifier: int, t_ns: int, length: int, *, extended: bool = False) -> Sent:
+        return at(identifier, t_ns, bytes(length), extended=extended)
+
+    watch = HealthWatch()
+    first = [sent(one, k, 1) for k, one in enumerate((0x700, 0x701, 0x77F, 0x780, 0x702, 0x703))]
+    watch.feed(merged(*first, sent(0x704, 7, 2), sent(0x705, 8, 1, extended=True)))
+    watch.feed(merged(sent(0x702, 9, 2), sent(0x703, 10, 1), sent(0x704, 11, 1)))
+    assert watch._observed.proven_nodes() == {(0, 1), (0, 0x7F), (0, 3)}
 
 
 def test_what_comes_block_by_block_adds_up() -> None:
