@@ -76,8 +76,7 @@ def find_bus_silences(
     silences_of = {channel: channel_silences(observed, channel) for channel in sorted(with_rhythm)}
     for channel, silences in silences_of.items():
         on_channel = [controller for controller in controllers if controller.channel == channel]
-        if len(on_channel) > 1:
-            found += _of_channel(channel, silences, on_channel, until_ns)
+        found += _of_channel(channel, silences, on_channel, until_ns)
     if len(silences_of) > 1:
         found = _of_all_channels(found, silences_of, controllers, until_ns)
     return found

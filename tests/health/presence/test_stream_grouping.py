@@ -3,10 +3,11 @@
 import pytest
 
 from busdoc.health.incident import IncidentKind
-from busdoc.health.presence.stream_grouping import group_streams
+from busdoc.health.presence.stream_grouping import _shared, group_streams
 from busdoc.health.presence.watch import HealthWatch
 from busdoc.machine.controller_spec import ControllerSpec, ExpectedStream, Identity, PeriodFrom
 from tests.health.made_traffic import MS, S, at, health_of, merged, named, of_kind, ticking
+from tests.health.presence.made_streams import silence, stream
 
 NAME = bytes.fromhex("3F426F1A00823CC0")
 NUMBER = int.from_bytes(NAME, "little")
@@ -171,3 +172,13 @@ def test_two_addresses_heard_at_one_moment_leave_no_silence_between() -> None:
     watch.feed(merged(old, new, at(0x18EEFF31, 1, NAME), at(0x18EEFF33, 2, NAME)))
     (hopper,) = group_streams(watch._observed, {}, 30 * S, {})
     assert 15 * S not in [one.from_ns for one in hopper.silences]
+
+
+def test_who_was_silent_in_the_middle_is_told_to_the_nanosecond_also_of_the_times_of_today() -> None:
+    # as a float64, a time in ns since 1970 steps by 256 ns (IEEE 754): the middle would be 56 ns late
+    middle_ns = 1_700_000_000 * S + 200
+    fastest = stream(silence(middle_ns - 10 * S, middle_ns + 10 * S))
+    for from_ns, began_ns in ((middle_ns, middle_ns), (middle_ns + 1, middle_ns - 10 * S)):
+        other = stream(silence(from_ns, None), deadline_ns=500 * MS)
+        (shared,) = _shared([fastest, other], middle_ns + 20 * S)
+        assert (shared.from_ns, shared.to_ns) == (began_ns, middle_ns + 10 * S)
