@@ -157,7 +157,7 @@ def _is_like_others(silence: Silence, known_ns: Sequence[int]) -> bool:
     """
     lasts_ns = (silence.to_ns or silence.from_ns) - silence.from_ns
     alike = sum(abs(lasts_ns - other_ns) <= _ALIKE * other_ns for other_ns in known_ns)
-    return 0 < lasts_ns < _TOO_SHORT_TO_START_NS and alike >= _FEWEST_ALIKE
+    return lasts_ns < _TOO_SHORT_TO_START_NS and alike >= _FEWEST_ALIKE
 
 
 def _fell_with(absence: Absence, from_ns: int) -> bool:
@@ -238,7 +238,7 @@ def _of_all_channels(
     """Join what fell silent on every channel at once."""
     joined: list[BusSilence] = []
     used: set[int] = set()
-    for bus in sorted(found, key=lambda bus: (bus.gap.from_ns, bus.gap.channel or 0)):
+    for bus in sorted(found, key=lambda bus: bus.gap.from_ns):
         if any(id(absence) in used for _, absence in bus.absences):
             continue
         # where each other channel has a silence at the same time, all that was lost with any of them is one
