@@ -44,38 +44,44 @@ CARRIER = Machine(
     ),
 )
 MOVES = (ActionKind.PLUG, ActionKind.UNPLUG)
+START_S = 1000.0
+"""When the records begin that are made up."""
 
 
 @st.composite
 def records(draw: st.DrawFn) -> tuple[list[Incident], list[Action], float]:
-    """Up to six incidents at least eight seconds apart and eight presses at least eleven seconds apart."""
-    t, actions = 0.0, []
+    """Up to six incidents at least eight seconds apart and eight presses, of which one at most is near each of them."""
+    t, sigma_s, actions = START_S, 0.0, []
     for n in range(1, draw(st.integers(0, 8)) + 1):
-        t += draw(st.floats(11.0, 60.0))
+        before_s, sigma_s = sigma_s, draw(st.sampled_from((1.0, 0.25, 2.0)))
+        t += 5.0 * (before_s + sigma_s) + draw(st.floats(1.0, 50.0))
         part, kind = draw(st.sampled_from(("harness", "sensor"))), draw(st.sampled_from(MOVES))
-        actions.append(action(n, t, kind, part))
-    incidents, fell = [], draw(st.floats(1.0, 40.0))
+        actions.append(replace(action(n, t, kind, part), uncertainty_ns=round(sigma_s * NS)))
+    incidents, fell = [], START_S + draw(st.floats(1.0, 40.0))
     for _ in range(draw(st.integers(0, 6))):
         close = [a.time_ns / 1e9 for a in actions if a.time_ns / 1e9 > fell + 3.0]
         around_a_press = draw(st.booleans())
         if close and around_a_press:
-            fell = max(fell, close[0] + draw(st.floats(-2.5, 4.5)))
+            fell = max(fell, close[0] + draw(st.floats(-2.5, 10.5)))
         lasts = draw(st.floats(0.5, 6.0))
         names = draw(st.sampled_from((("spreader",), ("hoist",), ("spreader", "hoist"))))
         incidents.append(dropout(fell, fell + lasts, *names, p_restarted=draw(st.sampled_from((None, 0.9, 0.03)))))
         fell += lasts + draw(st.floats(8.0, 100.0))
-    return incidents, actions, max(t, fell) + draw(st.floats(1.0, 300.0))
+    return incidents, actions, max(t, fell) - START_S + draw(st.floats(1.0, 300.0))
 
 
-def weigh(incidents: Sequence[Incident], actions: Sequence[Action], span_s: float) -> tuple[Evidence, Record]:
+def weigh(
+    incidents: Sequence[Incident], actions: Sequence[Action], span_s: float, start_s: float = 0.0
+) -> tuple[Evidence, Record]:
     """Give what the engine makes of a record, and the record as it is worked out by hand."""
-    reach = find_reach(CARRIER, actions)
-    losses = gather_losses(incidents, reach.controllers, 0)
-    evidence = weigh_evidence(CARRIER, losses, range(len(losses.t_s)), reach, actions, 0, span_s)
+    reach, start_ns = find_reach(CARRIER, actions), round(start_s * NS)
+    losses = gather_losses(incidents, reach.controllers, start_ns)
+    evidence = weigh_evidence(CARRIER, losses, range(len(losses.t_s)), reach, actions, start_ns, span_s)
     record = Record(
         reach=reach,
         losses=losses,
-        written=[a.time_ns / 1e9 for a in actions],
+        written=[(a.time_ns - start_ns) / NS for a in actions],
+        sigma=[a.uncertainty_ns / NS for a in actions],
         kinds=[CARRIER.parts[p].kind if p in CARRIER.parts else None for p in reach.parts],
         span=span_s,
         presses=[(a.part or "", a.kind.value) for a in actions],
@@ -86,7 +92,7 @@ def weigh(incidents: Sequence[Incident], actions: Sequence[Action], span_s: floa
 @settings(max_examples=30)
 @given(record=records())
 def test_it_is_what_every_press_read_in_every_way_gives(record: tuple[list[Incident], list[Action], float]) -> None:
-    evidence, by_hand = weigh(*record)
+    evidence, by_hand = weigh(*record, START_S)
     n_incidents = len(by_hand.losses.t_s)
     for p, part in enumerate(by_hand.reach.parts):
         for r in range(2, len(RATES_HZ), 5):

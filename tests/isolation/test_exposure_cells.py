@@ -48,7 +48,7 @@ def test_what_is_summed_over_a_press_is_taken_out_of_the_pieces() -> None:
     reach = find_reach(sweeper(), MOVES)
     hit = np.array([name == "hopper" for name in reach.controllers])
     before = cells.live.copy()
-    exempt(cells, reach, np.array([0, 1]), np.array([30.0, 60.0]), 90.0, hit, np.full(len(hit), 45.0))
+    exempt(cells, reach, np.array([0, 1]), np.array([30.0, 60.0]), 90.0, hit, 45.0)
     changed = np.argwhere(cells.live != before)
     assert {(int(k), parts[p]) for k, p in changed} == {(7, "harness-A"), (7, "gate-angle")}
 

@@ -147,7 +147,7 @@ def weigh_evidence(
     offset_s : the journal's clock minus the capture's, as far as it is known
     """
     written_s = np.array([(a.time_ns - start_ns) / SECOND_NS - offset_s for a in actions])
-    sigma_s = np.array([max(a.uncertainty_ns / SECOND_NS, 1e-3) for a in actions])
+    sigma_s = np.array([a.uncertainty_ns / SECOND_NS for a in actions])
     likely_s = np.maximum.accumulate(written_s - 0.5 * sigma_s) if len(actions) else written_s
     rows = np.array(unexplained, np.int64)
     first_s = float(losses.t_s[rows].min()) if len(rows) else np.inf
@@ -237,15 +237,16 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
     shown_in = np.full(n_parts, -1)  # the stint in which a part has shown though it should have been out
     everywhere: BoolArray = np.asarray(np.any(reach.reaches, axis=0))
     # Quiet exposure since the first trouble that no incident has ended yet.
-    spent = cells.live & (cells.from_s >= first_s - 1e-9)[:, None]
+    spent = cells.live & (cells.from_s >= first_s)[:, None]
     middle_s = cells.from_s + 0.5 * cells.length_s
     for k, row in enumerate(rows):
-        t, hit, since = float(record.losses.t_s[row]), record.losses.hit[row], record.losses.since_s[row]
+        t, hit = float(record.losses.t_s[row]), record.losses.hit[row]
+        since_s = float(record.losses.since_s[row, hit].min(initial=t))
         # Which parts were exposed, as the presses were written down, and as those near it may have been meant.
         m = int(np.searchsorted(record.likely_s, t))
         near = np.flatnonzero(np.abs(record.written_s - t) < 5.0 * record.sigma_s)
-        soft = soften(reach, near, record.nodes_s, t, hit, since)
-        exempt(cells, reach, near, record.likely_s, t, hit, since)
+        soft = soften(reach, near, record.nodes_s, t, hit, since_s)
+        exempt(cells, reach, near, record.likely_s, t, hit, since_s)
         spent &= cells.live
         # Who fell and who did not, for a part where it was written to be, and for one that is plugged in after all.
         spared = _spared(record, row)
@@ -269,7 +270,7 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
         stays = np.where(told[:, None], stays, 1.0)
         # Had another part made it, this one was quiet; had this one, it showed, as written or against what is written.
         beside = (1.0 - doubt) * stays + doubt
-        against = untold(record.written_s, record.nodes_s, t, hit, since)
+        against = untold(record.written_s, record.nodes_s, t, since_s)
         made = (1.0 - doubt) * stays * soft.rate * fit_now[:, None] + doubt * against * fit_ever[:, None]
         # How they came back, and whether somebody had just shaken it.
         sign = _sign_fit(record.kinds, float(record.losses.p_restarted[row]))
@@ -334,7 +335,7 @@ def _quiet_to_the_end(record: _Record, spent: BoolArray) -> tuple[Float64Array, 
     survival: Float64Array = quiet.prod(axis=1)
     length_s: Float64Array = by_stint_s.sum(axis=1)
     # Which of the two it was in the last stint.
-    last = cells.stint[-1] if len(cells.stint) else np.zeros(n_parts, np.int64)
+    last = cells.stint[-1]
     right = ((1.0 - doubt) * stays)[np.arange(n_parts), last]
     trust: Float64Array = right / np.maximum(right + doubt[np.arange(n_parts), last], 1e-300)
     return survival, length_s, np.where(right > 0.0, trust, 0.0)

@@ -55,7 +55,7 @@ def weigh_late(
     # Exposure from each incident to the end; near an action it is counted by `log_near`.
     spent_s = cells.live * cells.length_s[:, None]
     left_s = np.concatenate((np.cumsum(spent_s[::-1], axis=0)[::-1], np.zeros((1, spent_s.shape[1]))))  # (cells + 1, P)
-    at: Int64Array = np.searchsorted(cells.from_s, t_s - 1e-9)
+    at: Int64Array = np.searchsorted(cells.from_s, t_s)
     after_s = left_s[at].T  # (P, K) exposure from each incident on
     near = np.cumsum(log_near[:, ::-1], axis=1)[:, ::-1]
     survival = np.exp(near - after_s[:, :, None] * RATES_HZ)
