@@ -40,10 +40,12 @@ CARRIER = Machine(
         {
             "spreader": Controller(spec=ControllerSpec(name="spreader"), feed="fuse", segment="trunk"),
             "hoist": Controller(spec=ControllerSpec(name="hoist"), feed="fuse", segment="trunk"),
+            "winch": Controller(spec=ControllerSpec(name="winch")),
         }
     ),
 )
 MOVES = (ActionKind.PLUG, ActionKind.UNPLUG)
+FELL = (("spreader",), ("hoist",), ("spreader", "hoist"), ("winch",), ("spreader", "hoist", "winch"))
 START_S = 1000.0
 """When the records begin that are made up."""
 
@@ -64,7 +66,7 @@ def records(draw: st.DrawFn) -> tuple[list[Incident], list[Action], float]:
         if close and around_a_press:
             fell = max(fell, close[0] + draw(st.floats(-2.5, 10.5)))
         lasts = draw(st.floats(0.5, 6.0))
-        names = draw(st.sampled_from((("spreader",), ("hoist",), ("spreader", "hoist"))))
+        names = draw(st.sampled_from(FELL))
         incidents.append(dropout(fell, fell + lasts, *names, p_restarted=draw(st.sampled_from((None, 0.9, 0.03)))))
         fell += lasts + draw(st.floats(8.0, 100.0))
     return incidents, actions, max(t, fell) - START_S + draw(st.floats(1.0, 300.0))

@@ -19,7 +19,7 @@ from busdoc.isolation.suspects.attribution import (
     taken_away,
 )
 from busdoc.isolation.suspects.exposure import find_reach
-from busdoc.isolation.suspects.findings import Findings
+from busdoc.isolation.suspects.findings import Findings, work_through
 from busdoc.isolation.suspects.losses import gather_losses
 from busdoc.isolation.suspects.press_timing import lateness_s, lateness_weights
 from busdoc.isolation.suspects.rates import RATES_HZ
@@ -33,7 +33,7 @@ def by_hand(findings: Findings, k: int, n: int) -> float:
     reach, losses, rows = findings.reach, findings.losses, findings.unexplained
     t, hit = float(losses.t_s[rows[k]]), np.flatnonzero(losses.hit[rows[k]])
     since = min(float(losses.since_s[rows[k], c]) for c in hit)
-    weights = lateness_weights().tolist()
+    weights: list[float] = lateness_weights().tolist()
     readings = [
         [(action.time_ns - findings.start_ns) / NS - findings.offset_s - late for late in lates]
         for action, lates in zip(findings.actions, lateness_s(findings.actions), strict=True)
@@ -140,10 +140,10 @@ CYCLES = [action(n, 50.5, ActionKind.POWER_CYCLE) for n in (1, 2)]
 def weighed(incidents: Sequence[Incident], actions: Sequence[Action], until_s: float) -> list[list[int]]:
     """Rows of the losses that the parts of the map have to answer for, as attribution asks."""
     with pytest.MonkeyPatch.context() as patch:
-        work_through = Mock(wraps=attribution.work_through)
-        patch.setattr(attribution, "work_through", work_through)
+        asked = Mock(wraps=work_through)
+        patch.setattr(attribution, "work_through", asked)
         attribute(health(until_s, *incidents), actions, sweeper())
-    return [list(call.args[3]) for call in work_through.call_args_list]
+    return [list(call.args[3]) for call in asked.call_args_list]
 
 
 def test_a_part_has_to_answer_for_what_no_action_took_away_and_no_press_is_to_come_for() -> None:

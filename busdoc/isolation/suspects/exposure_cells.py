@@ -33,6 +33,12 @@ class Cells:
     up_s: float
     """Controller seconds on the bus, of all together."""
 
+    @property
+    def middle_s(self) -> Float64Array:
+        """Of each piece, which lies on no edge: what holds there holds for all of it."""
+        middle_s: Float64Array = self.from_s + 0.5 * self.length_s
+        return middle_s
+
     def stint_at(self, t: float) -> Int64Array:
         """(P,) the stint of every part just before an instant."""
         at: Int64Array = self.stint[max(int(np.searchsorted(self.from_s, t)) - 1, 0)]
@@ -87,10 +93,9 @@ def exempt(
     since_s: float,
 ) -> None:
     """Take the exposure that `soften` counts out of the cells."""
-    middle_s = cells.from_s + 0.5 * cells.length_s
     for j in near:
         joins = np.any(reach.reaches[j + 1] & ~reach.reaches[j] & hit[None, :], axis=1)
-        counted = (middle_s > max(float(likely_s[j]), since_s)) & (middle_s < t)
+        counted = (cells.middle_s > max(float(likely_s[j]), since_s)) & (cells.middle_s < t)
         cells.live[np.ix_(counted, joins)] = False
 
 

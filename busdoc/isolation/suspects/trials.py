@@ -22,8 +22,6 @@ _SHORTEST_S = 0.5
 
 def likely_times_s(findings: Findings) -> Float64Array:
     """(n,) when each action was most likely done, s from the start, ascending: a press is half a second late."""
-    if not findings.actions:
-        return np.empty(0)
     done_s = [
         (a.time_ns - findings.start_ns) / SECOND_NS - findings.offset_s - 0.5 * a.uncertainty_ns / SECOND_NS
         for a in findings.actions
