@@ -62,11 +62,11 @@ def test_who_falls_with_a_part_is_who_it_reaches_and_hardly_anybody_else() -> No
     The fourth controller was away already: it neither fell nor stayed.
     """
     reached = np.array(
-        [[1, 1, 0, 1], [1, 0, 0, 1], [1, 1, 1, 1], [0, 0, 1, 1], [1, 1, 1, 1]], np.bool_
+        [[1, 1, 0, 1, 1], [1, 0, 0, 1, 0], [1, 1, 1, 1, 1], [0, 0, 1, 1, 0], [1, 1, 1, 1, 1]], np.bool_
     )  # fmt: skip
-    hit, up = np.array([1, 1, 0, 0], np.bool_), np.array([1, 1, 1, 0], np.bool_)
+    hit, up = np.array([1, 1, 0, 0, 1], np.bool_), np.array([1, 1, 1, 0, 1], np.bool_)
     loose = np.array([0, 0, 0, 0, 1], np.bool_)
-    assert group_fit(reached, hit, up, loose, 0.2) == pytest.approx([1.0, 1e-3, 0.2, 0.0, 1.0])
+    assert group_fit(reached, hit, up, loose, 0.2) == pytest.approx([1.0, 1e-6, 0.2, 0.0, 1.0])
     by_part = np.array([0.2, 0.2, 0.05, 0.2, 0.2])
     assert group_fit(reached, hit, up, loose, by_part)[2] == pytest.approx(0.05)
 
@@ -109,7 +109,7 @@ def test_a_branch_that_was_moved_twice_near_a_dropout_is_weighed_by_both_presses
         (70.0, (40.0, 80.0), 30.0, 80.0),  # but not while the controller was away
         (70.0, (40.0,), 30.0, 40.0),
         (10.0, (80.0, 101.9), 28.1, 101.9),  # one that is written down just after may come before
-        (10.0, (80.0, 102.1), 50.0, 80.0),
+        (10.0, (80.0, 102.0), 50.0, 80.0),
         (99.8, (), 1.0, None),  # a second at least
     ],
 )

@@ -180,8 +180,8 @@ def untold(written_s: Float64Array, nodes_s: Float64Array, t: float, since_s: fl
     plugged at any time in the half minute before.
     """
     past = np.flatnonzero(written_s < t + 2.0)
-    begun_s = max(since_s, float(written_s[past[-1]]) if len(past) else 0.0)
-    spread_s = max(t - max(since_s, begun_s - 30.0), 1.0)
+    begun_s = max(since_s, float(written_s[past[-1]]) - 30.0) if len(past) else since_s
+    spread_s = max(t - begun_s, 1.0)
     density: Float64Array = 0.5 * -np.expm1(-RATES_HZ * spread_s) / spread_s
     if len(past):
         waited_s = t - np.maximum(nodes_s[past[-1]], since_s)
