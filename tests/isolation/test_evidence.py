@@ -6,7 +6,7 @@ from types import MappingProxyType
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.stats import exponnorm, norm
 
@@ -91,8 +91,47 @@ def weigh(
     return evidence, record
 
 
+def moved(*moves: tuple[float, str, ActionKind]) -> list[Action]:
+    return [action(n, START_S + at_s, kind, part) for n, (at_s, part, kind) in enumerate(moves, start=1)]
+
+
+def fell(*falls: tuple[float, float, str]) -> list[Incident]:
+    """(when, for how long, who)"""
+    return [dropout(START_S + at_s, START_S + at_s + lasts_s, *names.split()) for at_s, lasts_s, names in falls]
+
+
+PLUG, UNPLUG = ActionKind.PLUG, ActionKind.UNPLUG
+
+
 @settings(max_examples=30)
 @given(record=records())
+@example(  # it may have shown as it was taken out; then again and again while it should be out
+    record=(
+        fell(
+            (20.0, 2.0, "spreader"),
+            (41.0, 2.0, "spreader hoist"),
+            (60.0, 2.0, "spreader"),
+            (80.0, 2.0, "spreader"),
+            (170.0, 2.0, "spreader"),
+        ),
+        moved((40.0, "harness", UNPLUG), (140.0, "harness", PLUG)),
+        200.0,
+    )
+)
+@example(  # out while others fall, then in again, and it does not show any more
+    record=(
+        fell((20.0, 2.0, "winch"), (60.0, 0.2, "spreader"), (90.0, 9.0, "spreader hoist winch"), (150.0, 2.0, "hoist")),
+        moved((40.0, "sensor", UNPLUG), (75.0, "harness", UNPLUG), (120.0, "sensor", PLUG), (140.0, "harness", PLUG)),
+        900.0,
+    )
+)
+@example(  # the missing press was written down as another part's
+    record=(
+        fell((10.0, 2.0, "spreader"), (65.0, 2.0, "spreader"), (95.0, 2.0, "spreader"), (125.0, 2.0, "spreader")),
+        moved((40.0, "harness", UNPLUG), (80.0, "sensor", PLUG), (110.0, "harness", UNPLUG), (140.0, "sensor", UNPLUG)),
+        200.0,
+    )
+)
 def test_it_is_what_every_press_read_in_every_way_gives(record: tuple[list[Incident], list[Action], float]) -> None:
     evidence, by_hand = weigh(*record, START_S)
     n_incidents = len(by_hand.losses.t_s)
