@@ -7,7 +7,7 @@ written down (`lateness_weights` says how likely each is), and whether it is rig
 
 from dataclasses import dataclass
 from itertools import pairwise
-from math import exp, log, pi, sqrt
+from math import erf, exp, log, pi, sqrt
 
 import numpy as np
 import numpy.typing as npt
@@ -262,18 +262,37 @@ def _came_back(record: Record, k: int, p: int | None) -> float:
 
 
 def _one_came_back(record: Record, p: int | None, c: int, t: float, lasted: float) -> float:
-    """Back alone: after a restart, or when the fault let go, or a start after the part came out that held it down."""
+    """Back after a restart, or when the fault let go, or a start after the part came out that held it down.
+
+    Where somebody took its supply or bus away meanwhile, it only is known to have stayed away until then.
+    """
+    done = [sum(w * at for w, at in record.readings(m)) for m in _which(record.reach.takes[:, c])]
+    taken = [at for at in done if t < at < t + lasted + 3.0]
+    until = min(taken[0], t + lasted) if taken else t + lasted
+    alone, lasted = not taken, max(until - t, 0.1)
     if p is None:
-        return max(0.97 * _log_normal(lasted, 2.7, 0.5), 1e-3)
+        return _ended(0.03, lasted, 2.7, 0.5, alone=alone)
     if record.kinds[p] in (PartKind.FEED, PartKind.SEGMENT):
-        return max(0.94 * _log_normal(lasted, 6.0, 1.0), 1e-3)
+        return _ended(0.06, lasted, 6.0, 1.0, alone=alone)
     latches, holds = 0.45, 0.55 * 0.2
-    held = [0.0]
+    held = 0.0 if alone else 1.0
     for m in range(len(record.written)):
-        if _changes(record, m, p, [c], joins=False):
-            starts = [(weight, t + lasted - at) for weight, at in record.readings(m)]
-            density = sum(weight * _log_normal(x, 2.7, 0.5) / x for weight, x in starts if x > 0.0)
-            if max(at for _, at in record.readings(m)) >= t:
-                held.append(density * lasted)
-    let_go = max((1.0 - latches) * _log_normal(lasted, 6.0, 1.0), 1e-3)
-    return max((1.0 - holds) * let_go + holds * max(held), 1e-3)
+        if _changes(record, m, p, [c], joins=False) and max(at for _, at in record.readings(m)) >= t:
+            starts = [(weight, t + lasted - at) for weight, at in record.readings(m) if at < t + lasted]
+            if alone:
+                held = max(held, lasted * sum(weight * _log_normal(x, 2.7, 0.5) / x for weight, x in starts))
+            else:
+                held = min(held, 1.0 - sum(weight * _normal(log(x / 2.7) / 0.5) for weight, x in starts))
+    return max((1.0 - holds) * _ended(latches, lasted, 6.0, 1.0, alone=alone) + holds * held, 1e-3)
+
+
+def _ended(stays: float, lasted: float, median: float, spread: float, *, alone: bool) -> float:
+    """Alone, after so long; or not yet."""
+    if alone:
+        return max((1.0 - stays) * _log_normal(lasted, median, spread), 1e-3)
+    return max(stays + (1.0 - stays) * (1.0 - _normal(log(lasted / median) / spread)), 1e-3)
+
+
+def _normal(z: float) -> float:
+    """The standard normal distribution function."""
+    return 0.5 * (1.0 + erf(z / sqrt(2.0)))

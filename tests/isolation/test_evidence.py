@@ -57,7 +57,7 @@ def records(draw: st.DrawFn) -> tuple[list[Incident], list[Action], float]:
     for n in range(1, draw(st.integers(0, 8)) + 1):
         before_s, sigma_s = sigma_s, draw(st.sampled_from((1.0, 0.25, 2.0)))
         t += 5.0 * (before_s + sigma_s) + draw(st.floats(1.0, 50.0))
-        part, kind = draw(st.sampled_from(("harness", "sensor"))), draw(st.sampled_from(MOVES))
+        part, kind = draw(st.sampled_from(("harness", "sensor", "trunk"))), draw(st.sampled_from(MOVES))
         actions.append(replace(action(n, t, kind, part), uncertainty_ns=round(sigma_s * NS)))
     incidents, fell = [], START_S + draw(st.floats(1.0, 40.0))
     for _ in range(draw(st.integers(0, 6))):
