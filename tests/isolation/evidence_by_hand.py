@@ -6,6 +6,7 @@ written down (`lateness_weights` says how likely each is), and whether it is rig
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from math import erf, exp, log, pi, sqrt
 
@@ -42,7 +43,7 @@ class Record:
         """How many presses come before, as they were likeliest done."""
         return sum(at < t for at in self.likely)
 
-    @property
+    @cached_property
     def likely(self) -> list[float]:
         """A press is likeliest half a second before it was written, for the usual second of uncertainty."""
         return [w - 0.5 * sigma for w, sigma in zip(self.written, self.sigma, strict=True)]

@@ -98,6 +98,8 @@ def test_it_is_what_every_reading_of_every_press_gives(seed: int) -> None:
         record.saw(dropout(fell, fell + rng.uniform(0.5, 4.0), *names))
     findings = replace(record.findings(1100 * NS), unexplained=(0, 1, 3), offset_s=0.7)
     shows_rate = rng.random((3, len(findings.reach.parts), len(RATES_HZ))) ** 8
+    moved = [findings.reach.parts.index(part) for part in ("harness-A", "gate-angle", "tilt-angle")]
+    shows_rate[:, moved] *= 10.0 * (seed % 2)  # one or the other of them has shown for sure, and is shared out
     shows_rate /= shows_rate.sum(axis=(1, 2), keepdims=True) * rng.uniform(0.3, 1.0)
     posterior = replace(findings.posterior, shows_rate=shows_rate, shows=shows_rate.sum(axis=2))
     findings = replace(findings, posterior=posterior)
@@ -171,6 +173,21 @@ def test_what_an_action_took_away_is_not_shared_out_again() -> None:
     expected = taken[0] + np.array([0.3, 0.2]) * (1.0 - both)
     assert dict(because.weights) == pytest.approx({1: expected[0], 2: expected[1]})
     assert because.spontaneous == pytest.approx(1.0 - expected.sum())
+
+
+@pytest.mark.parametrize(("share", "action_n"), [(0.4, None), (0.6, 1)])
+def test_an_action_answers_that_is_likelier_than_none_and_what_is_hardly_one_is_not_listed(
+    share: float, action_n: int | None
+) -> None:
+    """One in a thousand is hardly one."""
+    marks = [action(n, 40.0 + n, ActionKind.MARK) for n in (1, 2, 3)]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(attribution, "_exposed_promptly", Mock(return_value=np.array([[share, 0.0005, 0.0015]])))
+        (because,) = attribute(health(100.0, dropout(50.0, 55.0, "hopper")), marks, sweeper())
+    assert because.action == action_n
+    assert because.probability == (0.0 if action_n is None else share)
+    assert because.weights == ((1, share), (3, 0.0015))
+    assert not because.expected
 
 
 def test_a_capture_of_less_than_a_second_is_taken_for_one_of_a_second() -> None:

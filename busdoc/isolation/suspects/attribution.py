@@ -215,7 +215,7 @@ def _latest_exposing(exposes: BoolArray, removes: BoolArray, before: Float64Arra
 
     A part cannot have shown between its unplugging and its plugging, however the times were written.
     """
-    share = np.zeros(exposes.shape)
+    share = np.empty(exposes.shape)
     rest = np.ones(exposes.shape[1])
     for n in range(len(before) - 1, -1, -1):
         share[n] = np.where(exposes[n], before[n] * rest, 0.0)

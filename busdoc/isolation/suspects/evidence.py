@@ -330,14 +330,13 @@ def _quiet_to_the_end(record: _Record, spent: BoolArray) -> tuple[Float64Array, 
     doubt = np.where(record.moves[:, None], worst, 0.0)[:, :, None]
     # As written it stayed quiet; or it was out, and then that tells nothing.
     stays = np.exp(-by_stint_s[:, :, None] * RATES_HZ)
-    quiet = np.where(by_stint_s[:, :, None] > 0.0, (1.0 - doubt) * stays + doubt, 1.0)
-    survival: Float64Array = quiet.prod(axis=1)
+    survival: Float64Array = ((1.0 - doubt) * stays + doubt).prod(axis=1)
     length_s: Float64Array = by_stint_s.sum(axis=1)
     # Which of the two it was in the last stint.
     last = cells.stint[-1]
     right = ((1.0 - doubt) * stays)[np.arange(n_parts), last]
     trust: Float64Array = right / np.maximum(right + doubt[np.arange(n_parts), last], 1e-300)
-    return survival, length_s, np.where(right > 0.0, trust, 0.0)
+    return survival, length_s, trust
 
 
 def _doubts(reach: Reach, actions: Sequence[Action], written_s: Float64Array) -> Float64Array:

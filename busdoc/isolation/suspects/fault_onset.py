@@ -62,7 +62,7 @@ def weigh_late(
     # Begun at an even time since the incident before, and shown by now: the mean of r exp(-r x) over the gap.
     gap_s = np.maximum(np.diff(t_s, prepend=0.0), 1.0)
     began = fit[:, :, None] * (-np.expm1(-np.outer(gap_s, RATES_HZ)) / gap_s[:, None])[None]
-    prior = _BEGINS_WITHIN * np.minimum(gap_s / max(span_s, 1.0), 1.0)
+    prior = _BEGINS_WITHIN * gap_s / span_s
     if len(prior):
         prior[0] = 0.0  # the first trouble may have begun at any time before it as it is
     return Late(hazard=plain, first=0.5 * plain + 0.5 * began, survival=survival, prior=prior)
@@ -84,7 +84,7 @@ def choose_late(late: Late, hazard: Float64Array, survival: Float64Array) -> Seq
     # The likelihood of the whole record with the part as its only cause, either way.
     from_start = (hazard * (survival * RATE_PRIOR)[:, None, :]).sum(axis=2)
     begun = (late.first * late.survival * RATE_PRIOR).sum(axis=2) * late.prior
-    gain = np.where(begun > 0.0, begun / np.maximum(from_start, 1e-300), 0.0)
+    gain = begun / np.maximum(from_start, 1e-300)
     best = gain.argmax(axis=1)
     top = gain.max(axis=1)
     order = np.argsort(-top, kind="stable")[: 2 * _MOST]
