@@ -267,7 +267,7 @@ def _late_silences(
             continue
         for silence in stream.silences:
             end_ns = until_ns if silence.to_ns is None else silence.to_ns
-            if end_ns - silence.from_ns - gaps.overlap_ns(silence.from_ns, end_ns) <= stream.deadline_ns:
+            if end_ns - silence.from_ns - gaps.overlap_ns(silence.from_ns, end_ns) <= stream.late_ns:
                 continue
             if not any(
                 absence.last_seen_ns < end_ns and (absence.back_ns is None or absence.back_ns > silence.from_ns)
