@@ -155,7 +155,8 @@ def _is_enough(
     until_ns: int,
 ) -> bool:
     """Tell whether the streams past their deadlines prove that the controller was lost, not just one stream late."""
-    if len(past) > 1 or len(streams) == 1:
+    begun = sum(stream.first_ns <= from_ns for stream in streams)
+    if len(past) > 1 or begun == 1:
         return True
     # one stream of several: a start that was announced just after proves that the controller was gone …
     stream, own = past[0]
