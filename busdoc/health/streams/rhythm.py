@@ -53,8 +53,8 @@ _SHORTEST_DEADLINE = 2.25
 _LONGEST_DEADLINE = 2.9
 """Periods: every silence of three must be found, unless the stream itself pauses that long again and again."""
 _PAUSES_ITSELF = 0.002
-_ENOUGH_FOR_TAIL = 5_000
-"""So many intervals tell the thousandth longest, whatever a fault did to a few of them."""
+_ENOUGH_BEYOND = 5
+"""So many longer intervals are no fault that came once or twice."""
 _MOST_WAITED = 25.0
 """Periods: no stream of a healthy bus waits longer than that."""
 _SHORTEST_BIN = int(interval_bin(np.array([_SHORTEST_NS]))[0])
@@ -231,33 +231,31 @@ def _jitter(sample_ns: Int64Array, period_ns: float) -> int:
     return round(_MAD_TO_SIGMA * float(np.median(np.abs(belongs - np.median(belongs)))))
 
 
-def _tail(count: Int64Array, slowest_ns: float, most_periods: float) -> tuple[float, Int64Array]:
+def _tail(healthy: Int64Array, slowest_ns: float, share: float) -> float:
     """Carry the upper tail of a stream's intervals on to less than one in 100 hours.
 
-    The tail beyond the hundredth and the thousandth longest part is carried on exponentially, which is heavier than
-    what queueing behind higher priorities leaves.
-
-    Returns
-    -------
-    (ns, counts of the intervals that it was made from: those of up to so many periods)
+    The tail between ten times a share of the longest intervals and that share is carried on exponentially, which is
+    heavier than what queueing behind higher priorities leaves.
     """
-    reach = int(interval_bin(np.array([round(most_periods * slowest_ns)]))[0])
-    healthy = count[: reach + 1]
     upto = np.cumsum(healthy)
     n = int(upto[-1])
-    hundredth = float(_EDGES_NS[int(np.searchsorted(upto, 0.99 * n)) + 1])
-    thousandth = float(_EDGES_NS[int(np.searchsorted(upto, 0.999 * n)) + 1])
-    decades = max(0.0, math.log10(_FALSE_LOSS_NS / slowest_ns) - 3.0)
-    return thousandth + decades * (thousandth - hundredth), healthy
+    often = float(_EDGES_NS[int(np.searchsorted(upto, (1.0 - 10.0 * share) * n)) + 1])
+    seldom = float(_EDGES_NS[int(np.searchsorted(upto, (1.0 - share) * n)) + 1])
+    decades = max(0.0, math.log10(_FALSE_LOSS_NS / slowest_ns) + math.log10(share))
+    return seldom + decades * (seldom - often)
+
+
+def _up_to(count: Int64Array, longest_ns: float) -> Int64Array:
+    return count[: int(interval_bin(np.array([round(longest_ns)]))[0]) + 1]
 
 
 def _deadline(count: Int64Array, slowest_ns: float) -> float:
     """Set the deadline from the upper tail of the stream's own intervals."""
-    tail_ns, healthy = _tail(count, slowest_ns, 3.0)
-    n = int(healthy.sum())
+    healthy = _up_to(count, 3.0 * slowest_ns)
+    tail_ns = _tail(healthy, slowest_ns, 1e-3)
     shortest_ns = _SHORTEST_DEADLINE * slowest_ns
     beyond = int(healthy[int(interval_bin(np.array([round(shortest_ns)]))[0]) + 1 :].sum())
-    if beyond > _PAUSES_ITSELF * n and beyond >= _MIN_INTERVALS:
+    if beyond > _PAUSES_ITSELF * int(healthy.sum()) and beyond >= _MIN_INTERVALS:
         return max(shortest_ns, tail_ns)
     return float(np.clip(tail_ns, shortest_ns, _LONGEST_DEADLINE * slowest_ns))
 
@@ -268,7 +266,8 @@ def _late(count: Int64Array, slowest_ns: float) -> int | None:
     A controller is lost with all its streams, so their deadlines may be short. One of low priority alone waits behind
     whatever the others send in one go, many periods of its own if it is a fast one.
     """
-    if int(count.sum()) < _ENOUGH_FOR_TAIL:
+    healthy = _up_to(count, _MOST_WAITED * slowest_ns)
+    shares = [share for share in (1e-3, 1e-4) if int(healthy.sum()) * share >= _ENOUGH_BEYOND]
+    if not shares:
         return None
-    tail_ns, _ = _tail(count, slowest_ns, _MOST_WAITED)
-    return round(min(tail_ns, _MOST_WAITED * slowest_ns))
+    return round(min(max(_tail(healthy, slowest_ns, share) for share in shares), _MOST_WAITED * slowest_ns))
