@@ -89,7 +89,7 @@ def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action
     actions : the journal's, ascending by time, numbered from 1
     """
     machine = case.machine
-    observed = observe(watches, health)
+    observed = observe(watches, health, actions)
     returns = find_returns(case, watches, health, observed.codes, actions)
     weighed = weigh(machine, observed, actions)
     seen = seen_actions(machine, observed.health, actions, watches)
