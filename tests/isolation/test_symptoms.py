@@ -99,7 +99,7 @@ def test_a_window_that_closes_is_an_instant() -> None:
     c = reach.controllers.index("hopper")
     hit = np.arange(len(reach.controllers)) == c
     nodes_s = np.array([20.0, 29.0])[:, None] - np.arange(-30, 51)[None, :] * 0.1
-    arguments = (reach, np.array([1]), nodes_s, 30.0, hit, np.zeros(len(hit)))
+    arguments = (reach, np.array([1]), nodes_s, 30.0, hit, 0.0)
     at_once, soon = soften(*arguments), soften(*arguments, window_s=1e-7)
     p = reach.parts.index("harness-A")
     assert soon.rate[p] == pytest.approx(at_once.rate[p], rel=1e-4)
@@ -114,7 +114,7 @@ def test_the_showing_of_a_symptom_fits_a_press_as_an_integral_over_its_window_sa
     hit = np.array([name == "hopper" for name in reach.controllers])
     nodes_s = np.array([5.0, 30.0])[:, None] - np.arange(-30, 51)[None, :] * 0.1
     t, window_s, rate = 32.0, 4.0, float(RATES_HZ[14])
-    soft = soften(reach, np.array([1]), nodes_s, t, hit, np.zeros(len(hit)), window_s)
+    soft = soften(reach, np.array([1]), nodes_s, t, hit, 0.0, window_s)
     moments = t - window_s + (np.arange(20_000) + 0.5) * window_s / 20_000
     shows = alive = 0.0
     for weight, done_s in zip(lateness_weights(), nodes_s[1], strict=True):

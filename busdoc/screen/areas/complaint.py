@@ -5,11 +5,12 @@ from datetime import tzinfo
 
 from busdoc.live.view import ComplaintRow, SessionView
 from busdoc.screen.areas.strip import Window, window_at
-from busdoc.screen.drawing.lines import Line, clean, fit, line_of, shorten
+from busdoc.screen.drawing.lines import Line, fit, line_of, shorten
 from busdoc.screen.drawing.styles import Tone
 from busdoc.screen.drawing.words import moment
 from busdoc.words.counting import times
 from busdoc.words.duration import in_column
+from busdoc.words.printable import printable
 
 __all__ = ["complaint_state", "draw_complaint"]
 
@@ -43,7 +44,7 @@ def draw_complaint(
     more += [f"its own count {row.own_count}"] if row.own_count is not None else []
     more += [row.goes] if row.goes else []
     said = line_of(
-        (f" {word}", tone), (f" {clean(row.name)}", Tone.STRONG), (f"{lasts}; {', '.join(more)}", Tone.FAINT)
+        (f" {word}", tone), (f" {printable(row.name)}", Tone.STRONG), (f"{lasts}; {', '.join(more)}", Tone.FAINT)
     )
     lines = [fit(said, width)]
     if label:
