@@ -14,6 +14,8 @@ from busdoc.isolation.suspects.rates import RATES_HZ
 
 __all__ = ["Cells", "before_first", "cut_cells", "exempt"]
 
+_PRESS_WITHIN_S = 2.5
+"""A press comes no later after what was done, as a rule (common practice)."""
 _BEGAN_BEFORE = 0.5
 """That a fault was there before the record began, rather than begun between then and the first trouble.
 Settled on simulated sessions; try again with:
@@ -104,10 +106,11 @@ def _resting(losses: Losses, observer: int, from_s: Float64Array, stint: Int64Ar
     """
     rests = np.zeros(stint.shape, np.bool_)
     for t in losses.t_s.tolist():
-        again_s = min((back_s for gone_s, back_s in losses.away[observer] if gone_s >= t), default=np.inf)
-        at = max(int(np.searchsorted(from_s, t + 1e-9)) - 1, 0)
+        again_s = min((back_s for gone_s, back_s in losses.away[observer] if back_s > gone_s >= t), default=np.inf)
         after = (from_s >= t - 1e-9) & (from_s < again_s)
-        rests |= after[:, None] & (stint == stint[at])
+        for at_s in (t, t + _PRESS_WITHIN_S):  # as it is written, and as what is pressed just after may have been meant
+            at = max(int(np.searchsorted(from_s, at_s + 1e-9)) - 1, 0)
+            rests |= after[:, None] & (stint == stint[at])
     return rests
 
 
