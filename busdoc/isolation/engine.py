@@ -181,6 +181,7 @@ def work_out(record: Record) -> Findings:
             range(len(losses.t_s)),
             actions,
             codes=_hints(record.codes, actions),
+            symptom=symptom,
             start_ns=record.start_ns,
             span_s=span_s,
             offset_s=offset_s,

@@ -163,7 +163,12 @@ def _check_codes(
     symptoms: Sequence[tuple[MapTable, Condition]],
 ) -> None:
     controller_names = [controller.name for _, controller in controllers]
-    targets = {*PartKind, *(part.name for _, part in parts), *controller_names}
+    supplies = {part.supply for _, part in parts if part.supply is not None}
+    targets = {*PartKind, *(part.name for _, part in parts), *controller_names, *supplies}
+    for table, part in parts:
+        if part.supply is not None:
+            owner = part.supply.partition(":")[0]
+            _check_name(table, "supply", owner, controller_names, "a sensor supply as `controller:supply`")
     sayings: Iterable[tuple[MapTable, str | None]] = [
         *((table, status.controller) for table, status in statuses),
         *((table, code.controller) for table, code in codes),

@@ -12,6 +12,7 @@ from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import GapKind, IncidentKind, RanOn
 from busdoc.health.summary import Health
 from busdoc.machine.machine import Machine
+from busdoc.symptoms.failure_modes import kinds_of_failure
 from busdoc.symptoms.spans import Spans, cut_at_restarts, overlap, without
 from busdoc.symptoms.symptom import ShowingSpan, Symptom, SymptomKind
 from busdoc.times import SECOND_NS
@@ -36,7 +37,8 @@ def code_symptoms(codes: Iterable[FaultCode], health: Health, machine: Machine) 
     ----------
     codes : by the names that `health` gave to the controllers
     """
-    return _put_together([_symptom(code, health, machine) for code in codes if code.active_spans])
+    together = _put_together([_symptom(code, health, machine) for code in codes if code.active_spans])
+    return tuple(_with_shared_supply(one, machine) for one in together)
 
 
 def restarts_of(controller: str, health: Health) -> tuple[tuple[int, int | None], ...]:
@@ -94,6 +96,7 @@ def _symptom(code: FaultCode, health: Health, machine: Machine) -> Symptom:
         latency_ns=CODE_LATENCY_NS if kind is SymptomKind.CODE else _STATUS_LATENCY_NS,
         latches=_stated(code, machine),
         points_at=code.points_at,
+        failure_kinds=() if code.points_at else kinds_of_failure([code.fmi]),
         codes=(code.code,),
     )
 
@@ -145,12 +148,27 @@ def _put_together(symptoms: Sequence[Symptom]) -> tuple[Symptom, ...]:
                     text=f"{other.text}; {one.text}",
                     latches=latches,
                     points_at=points,
+                    failure_kinds=tuple(dict.fromkeys((*other.failure_kinds, *one.failure_kinds))),
                     codes=(*other.codes, *one.codes),
                 )
                 break
         else:
             found.append(one)
     return tuple(found)
+
+
+def _with_shared_supply(symptom: Symptom, machine: Machine) -> Symptom:
+    """Let codes of several parts on one sensor supply, come together, point at all that hangs on it.
+
+    A load that shorts a sensor supply takes it from the others as well, and they read wrong together (common practice).
+    """
+    named = [machine.parts[name] for name in symptom.points_at if name in machine.parts]
+    shared = {
+        part.supply
+        for part in named
+        if part.supply is not None and sum(other.supply == part.supply for other in named) > 1
+    }
+    return replace(symptom, points_at=(*symptom.points_at, *sorted(shared))) if shared else symptom
 
 
 def _are_one(one: Symptom, other: Symptom) -> bool:

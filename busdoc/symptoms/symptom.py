@@ -69,10 +69,10 @@ class Symptom:
     """The same as a probability, as far as the record tells it."""
     points_at: tuple[str, ...] = ()
     """Part kinds or names that it says to look at."""
+    failure_kinds: tuple[str, ...] = ()
+    """Kinds of parts that its failure mode speaks of, where nobody has said where it points."""
     codes: tuple[str, ...] = ()
     """The codes that it is made of, as the code list writes them."""
-    is_history: bool = False
-    """Nothing of it came in the record: stored codes, or what follows from another thing."""
 
     @property
     def showing(self) -> bool:

@@ -91,6 +91,11 @@ class JudgedCode:
         return max(given.get(part, 0.0) for part in self.guilty) >= self.verdict.suspects[0].probability - 1e-6
 
     @property
+    def names_it(self) -> bool:
+        """Whether a faulty part is named: at 80 % or more."""
+        return any(s.probability >= 0.8 and s.part in self.guilty for s in self.verdict.suspects)
+
+    @property
     def log_score(self) -> float:
         given = {s.part: s.probability for s in self.verdict.suspects}
         return float(np.mean([np.log(max(given.get(part, 0.0), 1e-9)) for part in self.guilty]))
@@ -276,11 +281,28 @@ def _codes(
         label = name if showing is Showing.TWO_CODES else "SPN 520000 FMI 4"
         to_s = until_s if one.to_s is None else one.to_s
         grouped.setdefault((one.controller, label), []).append((one.from_s + debounce_s, to_s))
+    modes = {
+        (one.controller, label): _failure_mode(one.part, rng)
+        for one in reversed(world.showings)
+        for who, label in grouped
+        if who == one.controller
+    }
     found = []
     for (controller, label), spans in grouped.items():
         looks = [_looks(span, rng) for span in up[controller]]
-        found += _as_broadcast(controller, label, spans, looks, on_change=on_change, showing=showing)
+        found += _as_broadcast(
+            controller, label, spans, looks, on_change=on_change, showing=showing, fmi=modes.get((controller, label))
+        )
     return tuple(found)
+
+
+def _failure_mode(part: str, rng: np.random.Generator) -> int | None:
+    """Draw a failure mode as the rules of the trade have it, which hold more often than not: J1939-73 appendix A."""
+    if part.startswith("harness"):
+        return int(rng.choice([5, 4, 2, 21], p=[0.4, 0.3, 0.2, 0.1]))
+    if part.startswith("sensor"):
+        return int(rng.choice([4, 21, 5, 2], p=[0.45, 0.25, 0.15, 0.15]))
+    return None
 
 
 def _by_chance(
@@ -312,6 +334,7 @@ def _as_broadcast(
     *,
     on_change: bool,
     showing: Showing,
+    fmi: int | None,
 ) -> list[FaultCode]:
     """Say what a listener to the broadcasts knows of one code."""
     active: list[tuple[int, int | None]] = []
@@ -359,6 +382,7 @@ def _as_broadcast(
             controller=controller,
             kind=CodeKind.STATUS if showing is Showing.STATUS else CodeKind.SPN_FMI,
             code=label,
+            fmi=fmi,
             text="made up",
             occurrences=len(active),
             first_ns=active[0][0],
