@@ -9,8 +9,8 @@ from busdoc.machine.machine_map import machine_from_text
 from busdoc.symptoms.failure_modes import kinds_of_failure
 from busdoc.symptoms.of_codes import code_symptoms
 from busdoc.symptoms.symptom import Symptom, SymptomKind
-from tests.symptoms.test_code_symptoms import hopper
 from tests.truth.hand_records import NS, sweeper
+from tests.truth.hopper_health import hopper
 
 MAP = """
 [[controller]]
@@ -68,9 +68,16 @@ def weights(machine: Machine, symptom: Symptom | None) -> dict[str, float]:
     return dict(zip(parts, part_weights(machine, parts, machine.controllers, (), symptom).tolist(), strict=True))
 
 
-def symptom(**more: tuple[str, ...]) -> Symptom:
+def symptom(failure_kinds: tuple[str, ...] = ()) -> Symptom:
     return Symptom(
-        kind=SymptomKind.CODE, name="", text="", controller="hopper", spans=(), observable=(), latency_ns=0, **more
+        kind=SymptomKind.CODE,
+        name="",
+        text="",
+        controller="hopper",
+        spans=(),
+        observable=(),
+        latency_ns=0,
+        failure_kinds=failure_kinds,
     )
 
 
