@@ -85,10 +85,11 @@ class JudgedCode:
         )
 
     @property
-    def ranks_first(self) -> bool:
-        """Whether a faulty part is first, or as likely as the first."""
-        given = {s.part: s.probability for s in self.verdict.suspects}
-        return max(given.get(part, 0.0) for part in self.guilty) >= self.verdict.suspects[0].probability - 1e-6
+    def ranks_first(self) -> float:
+        """The chance that a faulty part is looked at first, those of equal probability in an order by chance."""
+        best = self.verdict.suspects[0].probability - 1e-6
+        top = [s.part in self.guilty for s in self.verdict.suspects if s.probability >= best]
+        return float(np.mean(top))
 
     @property
     def names_it(self) -> bool:

@@ -53,6 +53,9 @@ code within a second, SAE J1939-73 5.7.1, and what its controller waits before i
 _SHOWING_HOLDS = 0.6
 """That such a symptom shows for as long as the part is in, were it not to latch: a short or an open circuit is there
 all the time, a bad contact is not (common practice)."""
+_HOLDS_STILL = 0.5
+"""That it holds all the same though another time it went alone with the part in: another part may have made that one,
+as likely as not (by definition of not knowing)."""
 _JUST_BEFORE_S = 3.0
 """An action written down so soon after the return may have made it (common practice: a press is half a second late,
 seldom three)."""
@@ -72,6 +75,17 @@ class Returns:
     """(P, K) if the part made it."""
     background: Float64Array
     """(K,) if a restart of its own did."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _End:
+    """How one controller's absence went on."""
+
+    t_s: float
+    alone: bool
+    """It came back, and nobody had cycled its power."""
+    lasted_s: float
+    """Until it was back; or until its power was cycled, or nobody watched any more."""
 
 
 def weigh_returns(
@@ -144,15 +158,27 @@ def _weigh_showings(
     """Weigh how the showings of a symptom ended, one after the other.
 
     One that was seen gone although nobody cycled the power does not latch; one that stays when a part comes out
-    latches, or that part did not make it.
+    latches, or that part did not make it. What let go alone once, with the part in, does not hold, if that part made
+    it.
     """
     part = np.zeros((len(reach.parts), len(rows)))
     background = np.zeros(len(rows))
-    for k, row in enumerate([] if showing.rests else rows):  # how what is over at once ended tells nothing
-        by_part, by_itself = weigh_showing_end(
-            reach, losses, showing, nodes_s, float(losses.t_s[row]), float(showing.end_s[row]), span_s,
-            float(showing.end_window_s[row]),
-        )  # fmt: skip
+    told = [] if showing.rests else list(rows)  # how what is over at once ended tells nothing
+    ends = [
+        _end_of(losses, reach, nodes_s, showing.observer, float(losses.t_s[row]), span_s, float(showing.end_s[row]))
+        for row in told
+    ]
+    held = [
+        _held(end, reach, nodes_s, showing.observer, _GONE_S, _GONE_SPREAD, float(showing.end_window_s[row]))
+        for end, row in zip(ends, told, strict=True)
+    ]
+    went = [(one <= 0.0) & end.alone for end, one in zip(ends, held, strict=True)]
+    let_go = np.array(went, np.bool_).reshape(len(told), len(reach.parts))
+    for k in range(len(told)):
+        others = let_go.sum(axis=0) - let_go[k]
+        by_part, by_itself = _weigh_end_of_showing(
+            ends[k], held[k], showing.p_latches, _SHOWING_HOLDS * _HOLDS_STILL**others
+        )
         part[:, k] = np.log(by_part) / len(rows)
         background[k] = np.log(by_itself) / len(rows)
     top = np.maximum(part.max(axis=0, initial=-np.inf), background)
@@ -181,15 +207,21 @@ def weigh_showing_end(
     (P,) likelihood if the part made it; the same if it came of itself
     """
     end = _end_of(losses, reach, nodes_s, showing.observer, t, span_s, end_s)
+    held = _held(end, reach, nodes_s, showing.observer, _GONE_S, _GONE_SPREAD, window_s)
+    return _weigh_end_of_showing(end, held, showing.p_latches, np.full(len(held), _SHOWING_HOLDS))
+
+
+def _weigh_end_of_showing(
+    end: _End, held: Float64Array, stays: float, holds: Float64Array
+) -> tuple[Float64Array, float]:
+    """Mix the three ways of ending; `holds` is that it is there while the part is in, were it not to latch."""
     z = np.log(end.lasted_s / _FAULT_S) / _FAULT_SPREAD
-    stays = showing.p_latches
     if end.alone:
         free = float(np.exp(-0.5 * z * z)) / (_FAULT_SPREAD * _ROOT_2PI)
         latched = 0.0
     else:
         free, latched = 0.5 * (1.0 - erf(float(z) / 1.4142)), 1.0
-    held = _held(end, reach, nodes_s, showing.observer, _GONE_S, _GONE_SPREAD, window_s)
-    own = stays * latched + (1.0 - stays) * ((1.0 - _SHOWING_HOLDS) * free + _SHOWING_HOLDS * held)
+    own = stays * latched + (1.0 - stays) * ((1.0 - holds) * free + holds * held)
     return np.maximum(own, _FLOOR), max(stays * latched + (1.0 - stays) * free, _FLOOR)
 
 
@@ -202,17 +234,6 @@ def latching(machine: Machine, controller: str) -> bool | None:
     """Say whether a controller latches, as far as the map knows."""
     known = machine.controllers.get(controller)
     return None if known is None else known.spec.latches
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _End:
-    """How one controller's absence went on."""
-
-    t_s: float
-    alone: bool
-    """It came back, and nobody had cycled its power."""
-    lasted_s: float
-    """Until it was back; or until its power was cycled, or nobody watched any more."""
 
 
 def _end_of(
