@@ -1,8 +1,8 @@
 """A machine to listen to, in the emulated kernel: it sends on one end of a pair of interfaces, busdoc listens on the other.
 
-    machine ─ can9 ═ can0 ─ busdoc, and the reference recorder beside it
+machine ─ can9 ═ can0 ─ busdoc, and the reference recorder beside it
 
-    python traffic.py can9 30      sends the bundled sweeper's healthy half minute, whatever becomes of the interface
+python traffic.py can9 30      sends the bundled sweeper's healthy half minute, whatever becomes of the interface
 """
 
 import gzip
