@@ -125,6 +125,15 @@ def test_a_power_cycle_that_is_written_down_within_three_seconds_after_the_retur
     assert alone == pytest.approx(expected, rel=1e-9)
 
 
+def test_an_end_within_a_tenth_of_a_second_is_like_one_after_that() -> None:
+    """What lasted hardly at all is nearly out of the question alike: one in a thousand, and no less."""
+    by_part, _ = ended(20.0, 20.1)
+    assert by_part["fuse-3"] == pytest.approx(1e-3)
+    lag_s = float(lateness_s((action(1, 0.0, ActionKind.POWER_CYCLE),))[0] @ lateness_weights())
+    by_part, _ = ended(20.0, 30.0, action(1, 20.075 + lag_s, ActionKind.POWER_CYCLE))
+    assert by_part["fuse-3"] == pytest.approx(0.06 + 0.94 * FAULT.sf(0.1), rel=1e-9)
+
+
 def returned(*incidents: Incident) -> tuple[Float64Array, Reach]:
     """(P, K) how much likelier each end is of a part than of a restart."""
     machine = sweeper()
