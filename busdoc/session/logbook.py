@@ -58,7 +58,7 @@ class Logbook:
             except (KeyError, TypeError, ValueError, AttributeError):  # damage that is valid JSON all the same
                 n_bad += 1
         if n_bad:
-            self.notes = (f"{counted(n_bad, 'entry')} of the journal make no sense and are left out.",)
+            self.notes = (f"Left out of the journal, since it makes no sense: {counted(n_bad, 'entry', 'entries')}.",)
 
     @property
     def actions(self) -> tuple[Action, ...]:
