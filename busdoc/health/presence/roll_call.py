@@ -22,7 +22,6 @@ def controller_health(
     rhythms: Sequence[Rhythm],
     losses: Mapping[int, ControllerLoss],
     on_bus: set[int],
-    n_restarts: int,
     start_ns: int,
     until_ns: int,
 ) -> ControllerHealth:
@@ -34,7 +33,6 @@ def controller_health(
     rhythms : of all streams, by their numbers
     losses : by the identity of their `Absence`
     on_bus : absences that were the whole bus, by identity: absences, but no dropouts
-    n_restarts : starts that it announced without having been lost
     start_ns, until_ns : the first frame of the capture, and how far was listened
     """
     streams = observed.streams
@@ -59,8 +57,8 @@ def controller_health(
         state=_state(controller),
         present_ns=until_ns - since_ns - lost_ns,
         lost_ns=lost_ns,
-        dropouts=sum(id(absence) not in on_bus for absence in controller.absences),
-        restarts=n_restarts + restarted,
+        dropouts=sum(absence.missed and id(absence) not in on_bus for absence in controller.absences),
+        restarts=restarted,
         first_ns=first_ns,
         last_ns=last_ns,
         absences=tuple(absences),

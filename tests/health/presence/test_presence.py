@@ -226,14 +226,29 @@ def test_the_time_before_the_first_frame_counts_only_where_the_map_expects_the_c
     assert named(health_of(block), "address 0x31").absences == ()
 
 
-def test_a_restart_told_by_a_claim_without_a_silence_is_a_restart() -> None:
-    # SAE J1939-81: the same NAME claiming again, unasked, has started anew
+def test_a_claim_while_no_stream_missed_a_beat_is_no_restart() -> None:
+    # whoever starts anew is away for a while: the address was asked for by other means than a request
     name = bytes.fromhex("3F426F1A00823CC0")
     health = health_of(merged(*two_controllers(), at(0x18EEFF31, 30 * S, name)))
+    assert health.incidents == ()
+    assert named(health, "address 0x31").restarts == 0
+
+
+def test_a_claim_after_a_silence_too_short_for_the_deadlines_is_a_restart_with_both_edges() -> None:
+    # SAE J1939-81: the same NAME claiming again, unasked, has started anew
+    name = bytes.fromhex("3F426F1A00823CC0")
+    slow = Maker(seed=11)
+    other = slow.cyclic(OTHER, 20 * MS, 60 * S)
+    before = slow.cyclic(SLOW, 500 * MS, 30 * S)
+    last_ns = int(before.t_ns[-1])
+    after = slow.cyclic(SLOW, 500 * MS, 60 * S, from_ns=last_ns + 700 * MS)
+    claim_ns = last_ns + 690 * MS
+    health = health_of(merged(before, after, other, at(0x18EEFF31, claim_ns, name)))
     (incident,) = health.incidents
     assert (incident.kind, incident.controllers) == (IncidentKind.RESTART, ("address 0x31",))
-    assert incident.why == ("it sent an address claim that nobody had asked for",)
-    assert named(health, "address 0x31").restarts == 1
+    assert (incident.last_seen_ns, incident.back_ns) == (last_ns, claim_ns)
+    assert "it sent an address claim that nobody had asked for" in incident.why
+    assert (named(health, "address 0x31").restarts, named(health, "address 0x31").dropouts) == (1, 0)
 
 
 def test_a_claim_that_was_asked_for_is_no_restart() -> None:

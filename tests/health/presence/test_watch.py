@@ -152,7 +152,9 @@ def test_a_controller_heard_for_a_moment_within_a_silence_of_the_bus_is_one_loss
 
 def test_dropouts_and_restarts_are_counted() -> None:
     claim = at(0x18EEFF31, 14_990 * MS, NAME)  # SAE J1939-81: an address is claimed at power-up
-    block = merged(ticking(A).without(*GONE), ticking(B, 7 * MS), claim, at(0x18EEFF31, 25 * S, NAME))
+    again = (24_700 * MS, 24_900 * MS)  # one frame missed, which no deadline minds
+    a = ticking(A).without(*GONE).without(*again)
+    block = merged(a, ticking(B, 7 * MS), claim, at(0x18EEFF31, 24_900 * MS, NAME))
     health = health_of(block)
     lost = named(health, "address 0x31")
     assert (lost.dropouts, lost.restarts) == (1, 2)
@@ -167,7 +169,7 @@ def test_a_claim_five_seconds_after_it_was_in_step_belongs_to_the_loss(after_ns:
     health = health_of(merged(ticking(A).without(*GONE), ticking(B, 7 * MS), claim))
     dropout = health.incidents[0]
     assert ("it sent an address claim that nobody had asked for" in dropout.why) is belongs
-    assert len(of_kind(health, IncidentKind.RESTART)) == (0 if belongs else 1)
+    assert of_kind(health, IncidentKind.RESTART) == []  # it missed no beat then
 
 
 def weighed(*signs: Sign, back_ns: int = 15 * S) -> Loss:
