@@ -93,7 +93,7 @@ def judge(
     losses = {id(loss.absence): loss for group in (*bus_groups, *groups, brief.values()) for loss in group}
 
     # the incidents, in the order of their onsets
-    incidents = [_bus_incident(silence, group) for silence, group in zip(bus, bus_groups, strict=True)]
+    incidents = [_bus_incident(silence, group, until_ns) for silence, group in zip(bus, bus_groups, strict=True)]
     incidents += [incident_of(IncidentKind.DROPOUT, group) for group in groups]
     incidents += [incident_of(IncidentKind.RESTART, [loss]) for loss in brief.values()]
     incidents += [_capture_gap(gap) for gap in reported]
@@ -326,7 +326,7 @@ def _weigh(controller: JudgedController, absence: Absence) -> RestartFinding:
     return weigh_restart(absence, signs, announces)
 
 
-def _bus_incident(bus: BusSilence, group: Sequence[ControllerLoss]) -> Incident:
+def _bus_incident(bus: BusSilence, group: Sequence[ControllerLoss], until_ns: int) -> Incident:
     """Make one incident of a silent bus; a controller that was heard for a moment in between is one loss."""
     by_controller: dict[str, ControllerLoss] = {}
     for one in sorted(group, key=lambda one: one.loss.last_seen_ns):
@@ -340,8 +340,15 @@ def _bus_incident(bus: BusSilence, group: Sequence[ControllerLoss]) -> Incident:
         by_controller.values(), key=lambda one: (one.loss.onset_ns, one.loss.last_seen_ns, one.loss.controller)
     )
     incident = incident_of(IncidentKind.BUS_SILENCE, lost)
-    from_ns = bus.gap.from_ns
-    return replace(incident, channel=bus.gap.channel, last_seen_ns=from_ns, onset_ns=max(incident.onset_ns, from_ns))
+    gap = bus.gap
+    lasts = all(one.loss.back_ns is None for one in lost) and gap.to_ns >= until_ns
+    return replace(
+        incident,
+        channel=gap.channel,
+        last_seen_ns=gap.from_ns,
+        onset_ns=min(max(incident.onset_ns, gap.from_ns), gap.to_ns),
+        back_ns=None if lasts else gap.to_ns,  # heard again is the bus, by whomever; each controller has its own return
+    )
 
 
 def _capture_gap(gap: Gap) -> Incident:

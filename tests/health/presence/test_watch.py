@@ -136,18 +136,19 @@ def test_what_was_late_beside_a_silence_of_the_bus_is_told() -> None:
     ]
 
 
-def test_a_controller_heard_for_a_moment_within_a_silence_of_the_bus_is_one_loss() -> None:
+def test_a_word_within_a_silence_of_the_bus_makes_two_silences_and_no_dropout() -> None:
     cut = [ticking(one, k * MS).without(*GONE) for k, one in enumerate((A, B, C))]
-    block = merged(*cut, at(A, 12 * S, b"\x07" * 8))
-    (incident,) = health_of(block).incidents
-    assert (incident.kind, incident.channel) == (IncidentKind.BUS_SILENCE, 0)
-    assert incident.controllers == ("address 0x42", "address 0x53", "address 0x31")
-    assert [(one.last_seen_ns, one.onset_ns, one.back_ns) for one in incident.losses] == [
-        (9_901 * MS, 10_001 * MS, 15_001 * MS),
-        (9_902 * MS, 10_002 * MS, 15_002 * MS),
-        (10 * S, 10_100 * MS, 15 * S),
+    first, second = health_of(merged(*cut, at(A, 12 * S, b"\x07" * 8))).incidents
+    assert (first.kind, first.channel, first.controllers) == (IncidentKind.BUS_SILENCE, 0, ("address 0x31",))
+    assert (first.last_seen_ns, first.onset_ns, first.back_ns) == (10 * S, 10_100 * MS, 12 * S)
+    assert (second.kind, second.channel) == (IncidentKind.BUS_SILENCE, 0)
+    assert [(one.controller, one.last_seen_ns, one.onset_ns, one.back_ns) for one in second.losses] == [
+        ("address 0x42", 9_901 * MS, 10_001 * MS, 15_001 * MS),
+        ("address 0x53", 9_902 * MS, 10_002 * MS, 15_002 * MS),
+        ("address 0x31", 12 * S, 12_100 * MS, 15 * S),
     ]
-    assert (incident.last_seen_ns, incident.onset_ns, incident.back_ns) == (10 * S, 10_001 * MS, 15_002 * MS)
+    # the bus itself is back with the first frame of anybody
+    assert (second.last_seen_ns, second.onset_ns, second.back_ns) == (12 * S, 12 * S, 15 * S)
 
 
 def test_dropouts_and_restarts_are_counted() -> None:
