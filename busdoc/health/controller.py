@@ -16,6 +16,8 @@ class ControllerState(StrEnum):
     STEADY = "steady"
     LATE = "late"
     LOST = "lost"
+    RESTARTING = "restarting"
+    """It restarts again and again, and may be up or down at the moment."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)

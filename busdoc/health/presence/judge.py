@@ -286,6 +286,7 @@ def _loss(
         p_restarted=found.p_restarted,
         evidence=found.evidence,
         frames=frames,
+        announced=absence.announced,
     )
 
 

@@ -7,6 +7,7 @@ from busdoc.health.incident import RanOn
 from busdoc.health.presence.judged_controller import JudgedController
 from busdoc.health.presence.loss_grouping import ControllerLoss
 from busdoc.health.presence.observations import Observations
+from busdoc.health.presence.spells import Fall, fall_of, find_spells, goes_on
 from busdoc.health.streams.rhythm import Rhythm
 from busdoc.machine.controller_spec import PeriodFrom
 
@@ -54,7 +55,7 @@ def controller_health(
         identity=controller.identity,
         frames=sum(int(streams.count[row]) for row in controller.rows),
         streams=tuple(_stream_health(observed, row, rhythms[row]) for row in controller.rows),
-        state=_state(controller),
+        state=_state(controller, _falls(controller, losses), until_ns),
         present_ns=until_ns - since_ns - lost_ns,
         lost_ns=lost_ns,
         dropouts=sum(absence.missed and id(absence) not in on_bus for absence in controller.absences),
@@ -70,8 +71,15 @@ def _due_ns(controller: JudgedController) -> int:
     return min((stream.deadline_ns for stream in controller.cyclic_streams), default=0)
 
 
-def _state(controller: JudgedController) -> ControllerState:
+def _falls(controller: JudgedController, losses: Mapping[int, ControllerLoss]) -> list[Fall]:
+    return [fall_of([losses[id(absence)].loss]) for absence in controller.absences]
+
+
+def _state(controller: JudgedController, falls: Sequence[Fall], until_ns: int) -> ControllerState:
     """Say how a controller stands at the end: the first of these that is so."""
+    spells = find_spells(falls)
+    if spells and spells[-1][1] == len(falls) and goes_on(falls[slice(*spells[-1])], until_ns):
+        return ControllerState.RESTARTING
     if any(absence.back_ns is None for absence in controller.absences):
         return ControllerState.LOST
     if controller.absences and controller.absences[-1].steady_ns is None:
