@@ -3,6 +3,7 @@
 Every frame of a controller proves its presence; only the silence of its cyclic streams proves its absence.
 """
 
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -21,6 +22,8 @@ _SURE_MISSES = 5
 """So many missed frames in a row of a single stream say as much as two streams past their deadlines."""
 _OWN_SHARE = 0.6
 """A single stream's silence is the controller's when nothing else was heard of it for so much of that time."""
+_NEARLY_ALL = 0.9
+"""Where so much of a stream's silence was the controller's own, nothing else of it went on."""
 _ESTABLISHED = 10
 """Frames of a stream whose period was learnt, before its own lateness is worth a word."""
 _BRIEF_NS = 3 * SECOND_NS
@@ -171,7 +174,7 @@ def _is_enough(
     until_ns: int,
 ) -> bool:
     """Tell whether the streams past their deadlines prove that the controller was lost, not just one stream late."""
-    if len(past) > 1 or len(streams) == 1:
+    if len(past) > 1 or sum(stream.first_ns <= from_ns for stream in streams) == 1:  # what came later was not missed
         return True
     # one stream of several: a start that was announced just after proves that the controller was gone …
     stream, own = past[0]
@@ -248,9 +251,13 @@ def _steady(streams: Sequence[SilentStream], back_ns: int | None) -> int | None:
 
 
 def find_late(
-    streams: Sequence[CyclicStream], absences: Sequence[Absence], gaps: RecorderGaps, until_ns: int
+    streams: Sequence[CyclicStream],
+    absences: Sequence[Absence],
+    gaps: RecorderGaps,
+    until_ns: int,
+    silences: Sequence[Silence] = (),
 ) -> list[Absence]:
-    """Find when some of a controller's cyclic streams were missing while it was not lost.
+    """Find when some of a controller's cyclic streams were missing while others went on.
 
     Parameters
     ----------
@@ -258,6 +265,7 @@ def find_late(
     absences : when it was lost
     gaps : of the recorder, on its channel
     until_ns : how far the capture has been read
+    silences : its own, ascending; where nothing at all of it came, no others went on
 
     Returns
     -------
@@ -267,6 +275,8 @@ def find_late(
     groups: list[list[_LateSilence]] = []
     end_ns = 0
     for late in sorted(_late_silences(streams, absences, gaps, until_ns), key=lambda late: late[:2]):
+        if _nothing_came(silences, late[0], late[1], until_ns):
+            continue
         if groups and late[0] < end_ns:
             groups[-1].append(late)
             end_ns = max(end_ns, late[1])
@@ -274,6 +284,18 @@ def find_late(
             groups.append([late])
             end_ns = late[1]
     return [_late_absence(group) for group in groups]
+
+
+def _nothing_came(silences: Sequence[Silence], from_ns: int, end_ns: int, until_ns: int) -> bool:
+    """Tell whether one silence of the controller itself takes nearly all of a stretch."""
+    at = bisect_right(silences, from_ns, key=lambda silence: silence.from_ns) - 1
+    for silence in silences[max(0, at) :]:
+        if silence.from_ns >= end_ns:
+            return False
+        upto_ns = min(end_ns, until_ns if silence.to_ns is None else silence.to_ns)
+        if upto_ns - max(from_ns, silence.from_ns) >= _NEARLY_ALL * (end_ns - from_ns):
+            return True
+    return False
 
 
 def _late_absence(group: Sequence[_LateSilence]) -> Absence:

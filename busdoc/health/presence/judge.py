@@ -7,6 +7,8 @@ from collections.abc import Sequence, Set
 from dataclasses import replace
 from typing import NamedTuple, TypeAlias
 
+import numpy as np
+
 from busdoc.arrays import Int64Array, UInt8Array
 from busdoc.decode.protocols.sign import SignKind
 from busdoc.health.incident import FramesAround, Gap, Incident, IncidentKind, Loss, RanOn
@@ -52,6 +54,7 @@ _NEARLY = 0.9
 """… while they are so many of those that came since."""
 _MOST_STREAMS_SHOWN = 6
 _MOST_FRAMES_SHOWN = 4
+_OFTEN_AWAY = 3
 _GOING_NS = SECOND_NS
 """An orderly shutdown was announced at most so long before the last frame."""
 
@@ -130,18 +133,28 @@ def _controllers(
             [sign.t_ns for sign in one.signs if not sign.asked],
             gaps_of[one.channel],
             until_ns,
-            proven_absences(announced, one.silences, one.cyclic_streams),
+            proven_absences(announced, one.silences, one.cyclic_streams, _ordinary_ns(observed, one)),
         )
-        one.late = find_late(one.cyclic_streams, one.absences, gaps_of[one.channel], until_ns)
+        one.late = find_late(one.cyclic_streams, one.absences, gaps_of[one.channel], until_ns, one.silences)
     return controllers
+
+
+def _ordinary_ns(observed: Observations, one: JudgedController) -> Int64Array | None:
+    """Give when a controller sent what is no claim, answer or the like, ascending; None: too often to be kept."""
+    canopen = one.identity.node_id is not None
+    ordinary = [row for row in one.rows if can_be_cyclic(observed.keys[row], canopen=canopen)]
+    arrivals = [observed.sparse.of(row) for row in ordinary]
+    kept = [t_ns for t_ns in arrivals if t_ns is not None]
+    return np.sort(np.concatenate([*kept, np.empty(0, np.int64)])) if len(kept) == len(arrivals) else None
 
 
 def _learn_within_runs(
     observed: Observations, one: JudgedController, rhythms: list[Rhythm], breaks: Sequence[Silence], until_ns: int
 ) -> None:
     """Learn the rhythms of a controller that was away again and again from the time between its absences."""
-    breaks = breaks or _breaks_of_the_declared(observed, one, rhythms)
-    if not breaks:
+    if len(breaks) < _OFTEN_AWAY:  # once or twice changes no rhythm
+        breaks = _breaks_of_the_declared(observed, one, rhythms)
+    if len(breaks) < _OFTEN_AWAY:
         return
     for row in one.rows:
         key = observed.keys[row]

@@ -80,7 +80,7 @@ def find_spells(falls: Sequence[Fall]) -> list[tuple[int, int]]:
         if up_ns is not None and up_ns <= _longest_up(ups_ns):
             ups_ns.append(up_ns)
             continue
-        if k - first >= _FEWEST and _restarted(falls[first:k]):
+        if sum(fall.back_ns is not None for fall in falls[first:k]) >= _FEWEST and _restarted(falls[first:k]):
             found.append((first, k))
         first, ups_ns = k, []
     return found

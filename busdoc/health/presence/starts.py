@@ -9,6 +9,9 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from typing import NamedTuple
 
+import numpy as np
+
+from busdoc.arrays import Int64Array
 from busdoc.decode.protocols.sign import Sign, SignKind
 from busdoc.health.presence.cyclic_stream import CyclicStream
 from busdoc.health.streams.silence import Silence
@@ -27,6 +30,7 @@ _SAID_AT_STARTS_ONLY = (SignKind.BOOT_UP, SignKind.HEARTBEAT_FIRST)
 """By definition (CiA 301, ISO 11783-7); an address is claimed at other times too."""
 _SEVERAL = 3
 _NEARLY_ALL = 0.9
+_OWN_PART = 1 / 3
 _LATE_BEAT = 1.25
 """Periods: a beat that comes later than that did not come in its time."""
 
@@ -80,28 +84,43 @@ def _lasts_ns(silence: Silence) -> int:
 
 
 def proven_absences(
-    announced: Sequence[Announced], silences: Sequence[Silence], streams: Sequence[CyclicStream]
+    announced: Sequence[Announced],
+    silences: Sequence[Silence],
+    streams: Sequence[CyclicStream],
+    ordinary_ns: Int64Array | None,
 ) -> list[Silence]:
     """Give the silences before announced starts in which the controller really was away.
 
     A claim while no cyclic stream missed a beat is no start: the address was asked for by some other means. Where no
-    stream has a rhythm, a boot-up or a first heartbeat says enough; claims do where there are several, and the
-    controller never paused for so long without one.
+    stream has a rhythm, a boot-up or a first heartbeat says enough; claims do where there are several, the controller
+    never paused for so long without one, and it said something else each time.
 
     Parameters
     ----------
     announced : of `silences_before_starts`
     silences : all of the controller's
     streams : its cyclic streams
+    ordinary_ns : when it sent what is no claim, answer or the like, ascending; None: too often to be kept
     """
     if streams:
         return [one.silence for one in announced if any(_missed_a_beat(stream, one.silence) for stream in streams)]
     sure = [one.silence for one in announced if one.sign.kind in _SAID_AT_STARTS_ONLY]
     if len(sure) == len(announced) or len(announced) < _SEVERAL:
         return sure
+    if ordinary_ns is not None and _spoken(announced, ordinary_ns) < _NEARLY_ALL * len(announced):
+        return sure
     shortest_ns = min(_lasts_ns(one.silence) for one in announced)
     pauses = sum(_lasts_ns(silence) >= shortest_ns for silence in silences)
     return [one.silence for one in announced] if _NEARLY_ALL * pauses <= len(announced) else sure
+
+
+def _spoken(announced: Sequence[Announced], ordinary_ns: Int64Array) -> int:
+    """Count the starts after which the controller said something ordinary, before it was away again."""
+    starts_ns = [one.silence.to_ns or 0 for one in announced]
+    ends_ns = [*(one.silence.from_ns for one in announced[1:]), np.iinfo(np.int64).max]
+    first = np.searchsorted(ordinary_ns, starts_ns, side="left")
+    after = np.searchsorted(ordinary_ns, ends_ns, side="right")
+    return int(np.count_nonzero(after > first))
 
 
 def _missed_a_beat(stream: CyclicStream, silence: Silence) -> bool:
@@ -110,4 +129,5 @@ def _missed_a_beat(stream: CyclicStream, silence: Silence) -> bool:
     end_ns = silence.to_ns or silence.from_ns
     own = stream.silence_over(silence.from_ns, end_ns)
     from_ns, to_ns = (silence.from_ns, end_ns) if own is None else (own.from_ns, own.to_ns or end_ns)
-    return to_ns - from_ns > _LATE_BEAT * stream.slowest_ns
+    is_own = end_ns - silence.from_ns >= _OWN_PART * (to_ns - from_ns)  # it was not away for a reason of its own
+    return is_own and to_ns - from_ns > _LATE_BEAT * stream.slowest_ns
