@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from busdoc.health.incident import Incident, IncidentKind, RanOn
-from busdoc.health.presence.spells import fall_of, find_spells
+from busdoc.health.presence.runs.spells import fall_of, find_spells
 from busdoc.isolation.verdict import Because
 
 __all__ = ["fold_spells"]

@@ -18,6 +18,10 @@ class ControllerState(StrEnum):
     LOST = "lost"
     RESTARTING = "restarting"
     """It restarts again and again, and may be up or down at the moment."""
+    OFF = "off"
+    """It left as the machine was switched off."""
+    NOT_JUDGED = "not judged"
+    """It sends too little, or nothing in a rhythm, for its absence to show."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)

@@ -6,7 +6,7 @@ from busdoc.actions.action import Action, Origin
 from busdoc.actions.words import act_in_words
 from busdoc.capture.listening import BusState, Hearing
 from busdoc.health.incident import Incident, IncidentKind
-from busdoc.health.presence.spells import fall_of, find_spells, goes_on
+from busdoc.health.presence.runs.spells import fall_of, find_spells, goes_on
 from busdoc.isolation.verdict import IsolationVerdict
 from busdoc.live.rows import KnownLoss
 from busdoc.live.view import Happening, HappeningKind

@@ -6,7 +6,7 @@ from busdoc.capture.channels import ChannelTable
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.health.incident import Incident, IncidentKind, Loss
-from busdoc.health.presence.spells import Fall, fall_of, find_spells
+from busdoc.health.presence.runs.spells import Fall, fall_of, find_spells
 from busdoc.health.summary import Health
 from busdoc.isolation.verdict import Because
 from busdoc.live.view import ControllerRow, StripSpan

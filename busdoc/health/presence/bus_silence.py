@@ -34,7 +34,8 @@ _WORD_NS = SECOND_NS
 _LEAST_SLACK_NS = 5 * MILLISECOND_NS
 _ALIKE = 0.2
 """A recorder that stalls again and again does so for the same time, to this share of it."""
-_FEWEST_ALIKE = 2
+_FEWEST_ALIKE, _MANY_ALIKE = 2, 4
+"""So many of the whole bus must have lasted as long; more where somebody is there who may just have nothing to send."""
 _TOO_SHORT_TO_START_NS = 500 * MILLISECOND_NS
 """From power to its first frame a controller takes longer (common practice)."""
 _ALL_AT_ONCE_NS = 300 * MILLISECOND_NS
@@ -69,11 +70,10 @@ def find_bus_silences(
     found: list[BusSilence] = []
     # the silence of a channel without cyclic traffic proves nothing
     with_rhythm = {controller.channel for controller in controllers if controller.cyclic_streams}
-    silences_of = {channel: channel_silences(observed, channel, until_ns) for channel in sorted(with_rhythm)}
+    silences_of = {channel: channel_silences(observed, channel) for channel in sorted(with_rhythm)}
     for channel, silences in silences_of.items():
         on_channel = [controller for controller in controllers if controller.channel == channel]
-        if len(on_channel) > 1:
-            found += _of_channel(channel, silences, on_channel, until_ns)
+        found += _of_channel(channel, silences, on_channel, until_ns)
     if len(silences_of) > 1:
         found = _of_all_channels(found, silences_of, controllers, until_ns)
     return found
@@ -88,7 +88,7 @@ def _of_channel(
     shortest_ns = min((absence.deadline_ns for _, absence in losses), default=0) // 2
     pauses_ns = _own_pauses(silences, losses)
     found: list[BusSilence] = []
-    doubtful: list[tuple[Silence, list[Lost]]] = []
+    doubtful: list[tuple[Silence, list[Lost], int]] = []
     away: list[Lost] = []
     explained: set[int] = set()
     n_begun = 0
@@ -110,19 +110,20 @@ def _of_channel(
         still_away = any(id(absence) in explained for _, absence in away)
         is_alone = len(lost_now) + len(others) == 1 and not still_away
         if is_alone or not _is_whole_bus(lost_now, others, silence.from_ns, end_ns, until_ns):
-            doubtful.append((silence, lost_now))
+            doubtful.append((silence, lost_now, _MANY_ALIKE if others else _FEWEST_ALIKE))
             continue
         explained.update(id(absence) for _, absence in lost_now)
         found.append(
             _bus_silence(channel, silence, lost_now, until_ns, "everything on the channel fell silent at once")
         )
     # what the whole bus showed of a recorder that stalls tells it where only some are left to show it
-    known_ns = [bus.gap.to_ns - bus.gap.from_ns for bus in found]
-    found += [
-        _bus_silence(channel, silence, lost, until_ns, "as short as the silences of the whole bus in this recording")
-        for silence, lost in doubtful
-        if _is_like_others(silence, known_ns)
-    ]
+    for fewest in (_FEWEST_ALIKE, _MANY_ALIKE):
+        known_ns = [bus.gap.to_ns - bus.gap.from_ns for bus in found]
+        found += [
+            _bus_silence(channel, silence, lost, until_ns, "as short as the silences of the whole bus in this recording")
+            for silence, lost, asked in doubtful
+            if asked == fewest and _is_like_others(silence, known_ns, fewest)
+        ]
     return _with_those_that_stayed_away(sorted(found, key=lambda bus: bus.gap.from_ns))
 
 
@@ -216,14 +217,14 @@ def _bus_silence(channel: int, silence: Silence, lost: Sequence[Lost], until_ns:
     return BusSilence(gap=gap, absences=tuple(lost))
 
 
-def _is_like_others(silence: Silence, known_ns: Sequence[int]) -> bool:
+def _is_like_others(silence: Silence, known_ns: Sequence[int], fewest: int) -> bool:
     """Tell a stall of the recorder where one controller alone is left to show it: it lasts as the stalls before did.
 
     Too short for a controller to have started anew, and as long as two silences or more of the whole bus.
     """
     lasts_ns = (silence.to_ns or silence.from_ns) - silence.from_ns
     alike = sum(abs(lasts_ns - other_ns) <= _ALIKE * other_ns for other_ns in known_ns)
-    return 0 < lasts_ns < _TOO_SHORT_TO_START_NS and alike >= _FEWEST_ALIKE
+    return lasts_ns < _TOO_SHORT_TO_START_NS and alike >= fewest
 
 
 def _fell_with(absence: Absence, from_ns: int) -> bool:
@@ -259,7 +260,7 @@ def _of_all_channels(
     """Join what fell silent on every channel at once."""
     joined: list[BusSilence] = []
     used: set[int] = set()
-    for bus in sorted(found, key=lambda bus: (bus.gap.from_ns, bus.gap.channel or 0)):
+    for bus in sorted(found, key=lambda bus: bus.gap.from_ns):
         if any(id(absence) in used for _, absence in bus.absences):
             continue
         # where each other channel has a silence at the same time, all that was lost with any of them is one

@@ -10,12 +10,13 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 
 from busdoc.arrays import Int64Array, UInt8Array
-from busdoc.decode.protocols.sign import SignKind
+from busdoc.decode.protocols.sign import Sign, SignKind
 from busdoc.health.incident import FramesAround, Gap, Incident, IncidentKind, Loss, RanOn
 from busdoc.health.presence.bus_silence import BusSilence, find_bus_silences
 from busdoc.health.presence.cyclic_stream import CyclicStream
 from busdoc.health.presence.dropout import Absence, RecorderGaps, find_late, find_lost
 from busdoc.health.presence.judged_controller import JudgedController
+from busdoc.health.presence.least_start import believed_signs, least_start_ns
 from busdoc.health.presence.loss_grouping import (
     ControllerLoss,
     group_losses,
@@ -25,8 +26,8 @@ from busdoc.health.presence.loss_grouping import (
 from busdoc.health.presence.observations import Observations
 from busdoc.health.presence.restart_evidence import RestartFinding, weigh_restart
 from busdoc.health.presence.roll_call import controller_health, never_seen
-from busdoc.health.presence.run_rhythm import keeps_within_runs, learn_within_runs
-from busdoc.health.presence.starts import LEAST_START_NS, SIGN_AFTER_NS, proven_absences, silences_before_starts
+from busdoc.health.presence.runs.run_rhythm import keeps_within_runs, learn_within_runs
+from busdoc.health.presence.runs.starts import LEAST_START_NS, SIGN_AFTER_NS, proven_absences, silences_before_starts
 from busdoc.health.presence.stream_grouping import group_streams
 from busdoc.health.roll.roll import can_be_cyclic, node_of
 from busdoc.health.streams.rhythm import LONGEST_DEADLINE, Rhythm, declared_rhythm, learn_rhythm
@@ -127,16 +128,27 @@ def _controllers(
     for one in controllers:
         announced = silences_before_starts(one.silences, one.signs)
         _learn_within_runs(observed, one, rhythms, [before.silence for before in announced], until_ns)
+        one.least_start_ns = least_start_ns(one)
+        proven = proven_absences(announced, one.silences, one.cyclic_streams, _ordinary_ns(observed, one))
+        one.signs = _believed(one, [before.sign for before in proven], until_ns)
         one.absences = find_lost(
             one.cyclic_streams,
             one.silences,
             [sign.t_ns for sign in one.signs if not sign.asked],
             gaps_of[one.channel],
             until_ns,
-            proven_absences(announced, one.silences, one.cyclic_streams, _ordinary_ns(observed, one)),
+            [before.silence for before in proven],
         )
         one.late = find_late(one.cyclic_streams, one.absences, gaps_of[one.channel], until_ns, one.silences)
     return controllers
+
+
+def _believed(one: JudgedController, proven: Sequence[Sign], until_ns: int) -> list[Sign]:
+    """Give the controller's signs, those that prove no start marked as asked for."""
+    sure = {id(sign) for sign in proven}
+    return [
+        sign if id(sign) in sure else told for sign, told in zip(one.signs, believed_signs(one, until_ns), strict=True)
+    ]
 
 
 def _ordinary_ns(observed: Observations, one: JudgedController) -> Int64Array | None:
@@ -245,7 +257,7 @@ def _declared(observed: Observations, row: int, learnt: Rhythm, n_intervals: int
 def _cyclic_stream(observed: Observations, row: int, rhythm: Rhythm, until_ns: int) -> CyclicStream:
     """Give a stream with the silences that are longer than its rhythm allows, the one that still lasts included."""
     slowest_ns = rhythm.slowest_ns or 0
-    silences = observed.streams.longer_than(row, min(slowest_ns, rhythm.deadline_ns or 0))
+    silences = observed.streams.longer_than(row, slowest_ns)
     if until_ns - int(observed.streams.last_ns[row]) > slowest_ns:
         silences.append(observed.streams.open_silence(row))
     return CyclicStream(
@@ -280,6 +292,7 @@ def _controller_loss(
         channel=controller.channel,
         deadline_ns=absence.deadline_ns,
         absence=absence,
+        least_start_ns=controller.least_start_ns,
     )
 
 
@@ -337,7 +350,7 @@ def _weigh(controller: JudgedController, absence: Absence) -> RestartFinding:
             if absence.last_seen_ns - (_GOING_NS if sign.kind is SignKind.HEARTBEAT_LAST else 0) < sign.t_ns <= upto_ns
         ]
     announces = any(not sign.asked and sign not in signs for sign in controller.signs)
-    return weigh_restart(absence, signs, announces)
+    return weigh_restart(absence, signs, announces, controller.least_start_ns)
 
 
 def _bus_incident(bus: BusSilence, group: Sequence[ControllerLoss], until_ns: int) -> Incident:
@@ -388,12 +401,7 @@ def _late_incidents(observed: Observations, controller: JudgedController, bus: S
         if any(gap.channel in (None, controller.channel) and _overlaps(gap, late) for gap in bus):
             continue
         names = [f"{observed.keys[stream.row]} (every {duration(stream.period_ns)})" for stream, _ in late.streams]
-        one = ControllerLoss(
-            loss=_loss(controller, late, unknown),
-            channel=controller.channel,
-            deadline_ns=late.deadline_ns,
-            absence=late,
-        )
+        one = ControllerLoss(loss=_loss(controller, late, unknown), channel=controller.channel)
         incidents.append(incident_of(IncidentKind.LATE, [one], why=(f"missing: {', '.join(names)}",)))
     return incidents
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from busdoc.decode.protocols.sign import Sign
 from busdoc.health.controller import StreamKey
 from busdoc.health.incident import Gap
-from busdoc.health.presence.starts import LEAST_START_NS
+from busdoc.health.presence.runs.starts import LEAST_START_NS
 from busdoc.health.roll.roll import Owner, OwnerKind, Roll
 from busdoc.health.streams.arrivals import FirstArrivals
 from busdoc.health.streams.payload_bits import PayloadBits

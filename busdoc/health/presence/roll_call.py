@@ -7,7 +7,7 @@ from busdoc.health.incident import RanOn
 from busdoc.health.presence.judged_controller import JudgedController
 from busdoc.health.presence.loss_grouping import ControllerLoss
 from busdoc.health.presence.observations import Observations
-from busdoc.health.presence.spells import Fall, fall_of, find_spells, goes_on
+from busdoc.health.presence.runs.spells import Fall, fall_of, find_spells, goes_on
 from busdoc.health.streams.rhythm import Rhythm
 from busdoc.machine.controller_spec import PeriodFrom
 
@@ -104,7 +104,7 @@ def _stream_health(observed: Observations, row: int, rhythm: Rhythm) -> StreamHe
         period_ns=rhythm.period_ns,
         jitter_ns=rhythm.jitter_ns,
         deadline_ns=rhythm.deadline_ns,
-        period_from=rhythm.period_from if rhythm.period_ns else PeriodFrom.LEARNT,
+        period_from=rhythm.period_from,
         first_ns=int(streams.first_ns[row]),
         last_ns=int(streams.last_ns[row]),
     )

@@ -7,6 +7,7 @@ from busdoc.actions.words import act_in_words
 from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
 from busdoc.isolation.verdict import Because
 from busdoc.report.words.wire import channel_in_words
+from busdoc.times import SECOND_NS
 from busdoc.words.counting import first_few, plural, times
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
@@ -38,6 +39,7 @@ RESTARTED = "restarted"
 RESTARTS_OVER, RESTART_OVER = "restarts over and over", "restart over and over"
 FELL_SILENT = "fell silent"
 _LATE = "late: some of its streams stopped while others went on"
+_DIPPED = "went away while the starter turned"
 _CAME_BACK = {RanOn.RESTARTED: ", it restarted", RanOn.KEPT_RUNNING: ", it kept running", RanOn.UNKNOWN: ""}
 
 Channels = Sequence[tuple[int, str]]
@@ -60,7 +62,17 @@ def incident_in_words(incident: Incident, channels: Channels = ()) -> str:
         IncidentKind.BUS_SILENCE: f"{bus_in_words(incident, channels)} {FELL_SILENT}",
         IncidentKind.CAPTURE_GAP: "the recorder lost frames or time",
         IncidentKind.CODE: code_in_words(incident, names),
+        IncidentKind.CRANK: f"the engine was started: {names} {_DIPPED}",
+        IncidentKind.POWER_CYCLE: f"the machine went off and on, or its bus slept: {names} left one after the other",
+        IncidentKind.POWER_DOWN: f"the machine was switched off: {names} left{_one_by_one(incident)}",
     }[incident.kind]
+
+
+def _one_by_one(incident: Incident) -> str:
+    """Say how long it took until the last one had left."""
+    last_ns = max((loss.last_seen_ns for loss in incident.losses), default=incident.last_seen_ns)
+    took_ns = last_ns - incident.last_seen_ns
+    return f", the last one {duration(took_ns)} after the first" if took_ns >= SECOND_NS // 10 else ""
 
 
 def bus_in_words(silence: Incident, channels: Channels) -> str:
@@ -83,6 +95,8 @@ def away_in_words(incident: Incident) -> str:
         first_ns, last_ns = incident.losses[0].last_seen_ns, incident.losses[-1].last_seen_ns
         return f"{how_often(incident)} in {duration(last_ns - first_ns)}"
     if incident.back_ns is None:
+        if incident.kind is IncidentKind.POWER_DOWN:
+            return ""
         return _silent_to_the_end(incident)
     if incident.kind is IncidentKind.RESTART:
         return f"away for {duration(incident.back_ns - incident.last_seen_ns)}"

@@ -7,7 +7,7 @@ from busdoc.actions.words import act_in_words
 from busdoc.analysis.result import Result
 from busdoc.health.codes.code import CodeKind
 from busdoc.health.incident import Incident
-from busdoc.health.presence.spells import Fall, Times, fall_of, up_and_down
+from busdoc.health.presence.runs.spells import Fall, Times, fall_of, up_and_down
 from busdoc.times import SECOND_NS, clock
 from busdoc.words.counting import times
 from busdoc.words.duration import duration

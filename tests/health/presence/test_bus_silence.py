@@ -202,13 +202,13 @@ def test_who_stays_away_after_a_stall_of_the_recorder_was_lost_for_another_reaso
 # A recorder that stalls
 
 
-def stalls(*lasts_ms: int, last_ms: int, n: int = 2) -> list[BusSilence]:
-    """Give whole-bus silences that last so long, then one while a controller alone is left."""
+def stalls(*lasts_ms: int, last_ms: int, n: int = 2, new: Sequence[JudgedController] = ()) -> list[BusSilence]:
+    """Give whole-bus silences that last so long, then one while a controller alone is left, but for new ones."""
     edges = [((10 + 10 * k) * S, (10 + 10 * k) * S + ms * MS) for k, ms in enumerate(lasts_ms)]
     last = (80 * S, 80 * S + last_ms * MS)
     a = one("a", *(absence(*edge) for edge in (*edges, last)))
     rest = [one(f"rest {k}", *(absence(*edge) for edge in edges), absence(70 * S, None)) for k in range(n)]
-    return silent(*edges, last, controllers=[a, *rest])
+    return silent(*edges, last, controllers=[a, *rest, *new])
 
 
 @pytest.mark.parametrize(
@@ -231,9 +231,15 @@ def test_a_stall_of_the_recorder_is_told_by_those_before_it(
     found = stalls(*lasts_ms, last_ms=last_ms)
     whys = [bus.gap.why for bus in found]
     assert whys == [ON_THE_CHANNEL] * len(lasts_ms) + [LIKE_THE_OTHERS] * is_stall
+    assert {bus.gap.channel for bus in found} == {0}
     if is_stall:
         assert lost_of(found[-1]) == ["a"]
         assert (found[-1].gap.from_ns, found[-1].gap.to_ns) == (80 * S, 80 * S + last_ms * MS)
+
+
+def test_no_stall_is_told_by_one_controller_while_another_is_there_that_may_have_had_nothing_to_send() -> None:
+    slow = one("slow", slowest_ns=10 * S, first_ns=75 * S)
+    assert [bus.gap.why for bus in stalls(250, 250, last_ms=250, new=[slow])] == [ON_THE_CHANNEL] * 2
 
 
 def test_what_is_told_stands_in_the_order_of_time() -> None:

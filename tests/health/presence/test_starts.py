@@ -3,8 +3,10 @@
 import numpy as np
 import pytest
 
+from busdoc.arrays import Int64Array
 from busdoc.decode.protocols.sign import Sign, SignKind
-from busdoc.health.presence.starts import Announced, is_start, proven_absences, silences_before_starts
+from busdoc.health.presence.cyclic_stream import CyclicStream
+from busdoc.health.presence.runs.starts import Announced, is_start, proven_absences, silences_before_starts
 from busdoc.health.streams.silence import Silence
 from tests.health.presence.made_streams import MS, S, silence, stream
 
@@ -58,6 +60,12 @@ def test_the_latest_long_silence_goes_before_the_start_and_a_short_one_is_part_o
     assert before([silence(20 * S, 22 * S), silence(23 * S, 25 * S)], sign(25 * S)) == [23 * S]
 
 
+def proven(
+    found: list[Announced], silences: list[Silence], streams: list[CyclicStream], ordinary_ns: Int64Array | None
+) -> list[Silence]:
+    return [one.silence for one in proven_absences(found, silences, streams, ordinary_ns)]
+
+
 def announced(kind: SignKind, *away: Silence) -> list[Announced]:
     return [Announced(one, sign(one.to_ns or 0, kind)) for one in away]
 
@@ -66,25 +74,25 @@ def test_a_claim_while_no_stream_missed_a_beat_is_no_start() -> None:
     for lasts_ns, told in ((250 * MS, False), (250 * MS + 1, True)):
         own = silence(20 * S, 20 * S + lasts_ns)
         found = announced(SignKind.ADDRESS_CLAIM, own)
-        assert bool(proven_absences(found, [own], [stream(own, period_ns=200 * MS)], None)) is told
+        assert bool(proven(found, [own], [stream(own, period_ns=200 * MS)], None)) is told
 
 
 def test_without_a_rhythm_a_boot_up_says_enough_and_a_claim_does_not() -> None:
     away = silence(20 * S, 22 * S)
-    assert proven_absences(announced(SignKind.BOOT_UP, away), [away], [], None) == [away]
-    assert proven_absences(announced(SignKind.ADDRESS_CLAIM, away), [away], [], None) == []
+    assert proven(announced(SignKind.BOOT_UP, away), [away], [], None) == [away]
+    assert proven(announced(SignKind.ADDRESS_CLAIM, away), [away], [], None) == []
 
 
 def test_claims_without_a_rhythm_say_enough_where_it_never_pauses_without_one() -> None:
     away = [silence(k * 10 * S, k * 10 * S + 2 * S) for k in range(1, 11)]
     claims = announced(SignKind.ADDRESS_CLAIM, *away)
-    assert proven_absences(claims, away, [], None) == away
-    assert proven_absences(claims[:2], away[:2], [], None) == []
+    assert proven(claims, away, [], None) == away
+    assert proven(claims[:2], away[:2], [], None) == []
     # as many pauses again without a claim: it just speaks seldom
     others = [silence(k * 10 * S + 5 * S, k * 10 * S + 8 * S) for k in range(1, 11)]
-    assert proven_absences(claims, sorted([*away, *others], key=lambda one: one.from_ns), [], None) == []
+    assert proven(claims, sorted([*away, *others], key=lambda one: one.from_ns), [], None) == []
     # nothing but claims: who asks for them is not known
     spoken_ns = np.array([one.silence.to_ns for one in claims], np.int64)
-    assert proven_absences(claims, away, [], spoken_ns) == away
-    assert proven_absences(claims, away, [], spoken_ns[:9]) == away
-    assert proven_absences(claims, away, [], np.repeat(spoken_ns[:8], 10)) == []
+    assert proven(claims, away, [], spoken_ns) == away
+    assert proven(claims, away, [], spoken_ns[:9]) == away
+    assert proven(claims, away, [], np.repeat(spoken_ns[:8], 10)) == []

@@ -88,11 +88,11 @@ def proven_absences(
     silences: Sequence[Silence],
     streams: Sequence[CyclicStream],
     ordinary_ns: Int64Array | None,
-) -> list[Silence]:
+) -> list[Announced]:
     """Give the silences before announced starts in which the controller really was away.
 
-    A claim while no cyclic stream missed a beat is no start: the address was asked for by some other means. Where no
-    stream has a rhythm, a boot-up or a first heartbeat says enough; claims do where there are several, the controller
+    A boot-up or a first heartbeat says enough. A claim while no cyclic stream missed a beat is no start: the address
+    was asked for by some other means. Where no stream has a rhythm, claims do where there are several, the controller
     never paused for so long without one, and it said something else each time.
 
     Parameters
@@ -103,15 +103,19 @@ def proven_absences(
     ordinary_ns : when it sent what is no claim, answer or the like, ascending; None: too often to be kept
     """
     if streams:
-        return [one.silence for one in announced if any(_missed_a_beat(stream, one.silence) for stream in streams)]
-    sure = [one.silence for one in announced if one.sign.kind in _SAID_AT_STARTS_ONLY]
+        return [
+            one
+            for one in announced
+            if one.sign.kind in _SAID_AT_STARTS_ONLY or any(_missed_a_beat(stream, one.silence) for stream in streams)
+        ]
+    sure = [one for one in announced if one.sign.kind in _SAID_AT_STARTS_ONLY]
     if len(sure) == len(announced) or len(announced) < _SEVERAL:
         return sure
     if ordinary_ns is not None and _spoken(announced, ordinary_ns) < _NEARLY_ALL * len(announced):
         return sure
     shortest_ns = min(_lasts_ns(one.silence) for one in announced)
     pauses = sum(_lasts_ns(silence) >= shortest_ns for silence in silences)
-    return [one.silence for one in announced] if _NEARLY_ALL * pauses <= len(announced) else sure
+    return list(announced) if _NEARLY_ALL * pauses <= len(announced) else sure
 
 
 def _spoken(announced: Sequence[Announced], ordinary_ns: Int64Array) -> int:
