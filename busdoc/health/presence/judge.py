@@ -344,6 +344,8 @@ def _weigh(controller: JudgedController, absence: Absence) -> RestartFinding:
     signs = []
     if absence.back_ns is not None:
         upto_ns = max(absence.back_ns, absence.steady_ns or absence.back_ns) + SIGN_AFTER_NS
+        again_ns = [later.last_seen_ns for later in controller.absences if later.last_seen_ns >= absence.back_ns]
+        upto_ns = min([upto_ns, *again_ns])  # what it said after that belongs to the next start
         signs = [
             sign
             for sign in controller.signs

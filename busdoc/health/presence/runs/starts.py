@@ -29,7 +29,7 @@ _CLEAR_OF_OTHERS = 0.5
 _SAID_AT_STARTS_ONLY = (SignKind.BOOT_UP, SignKind.HEARTBEAT_FIRST)
 """By definition (CiA 301, ISO 11783-7); an address is claimed at other times too."""
 _SEVERAL = 3
-_NEARLY_ALL = 0.9
+_NEARLY_ALL, _MOSTLY = 0.9, 0.5
 _OWN_PART = 1 / 3
 _LATE_BEAT = 1.25
 """Periods: a beat that comes later than that did not come in its time."""
@@ -93,7 +93,7 @@ def proven_absences(
 
     A boot-up or a first heartbeat says enough. A claim while no cyclic stream missed a beat is no start: the address
     was asked for by some other means. Where no stream has a rhythm, claims do where there are several, the controller
-    never paused for so long without one, and it said something else each time.
+    never paused for so long without one, and it mostly said something else as well.
 
     Parameters
     ----------
@@ -111,7 +111,7 @@ def proven_absences(
     sure = [one for one in announced if one.sign.kind in _SAID_AT_STARTS_ONLY]
     if len(sure) == len(announced) or len(announced) < _SEVERAL:
         return sure
-    if ordinary_ns is not None and _spoken(announced, ordinary_ns) < _NEARLY_ALL * len(announced):
+    if ordinary_ns is not None and _spoken(announced, ordinary_ns) < _MOSTLY * len(announced):
         return sure
     shortest_ns = min(_lasts_ns(one.silence) for one in announced)
     pauses = sum(_lasts_ns(silence) >= shortest_ns for silence in silences)
