@@ -10,6 +10,7 @@ from busdoc.actions.plugged import PlugState, opening_state
 from busdoc.actions.words import act_in_words
 from busdoc.analysis.case import CaptureFacts
 from busdoc.analysis.result import Result
+from busdoc.analysis.spells import fold_spells
 from busdoc.capture.listening import FrameSource
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder.recorder import RecorderState
@@ -121,13 +122,14 @@ def _loads(at: Standing, health: Health) -> tuple[tuple[str, float], ...]:
 def _headline(at: Standing) -> str:
     if at.health is None:
         return "Nothing heard yet."
+    incidents, because = fold_spells(at.health.incidents, at.because)
     result = Result(
         capture=at.facts,
         machine=at.machine,
         health=at.health,
-        incidents=at.health.incidents,
+        incidents=incidents,
         actions=at.log.numbered(),
-        because=at.because,
+        because=because,
         codes=at.codes,
         isolation=at.verdict,
     )

@@ -18,6 +18,7 @@ from busdoc.report.terminal.wrapping import filled
 from busdoc.report.words.headline import headline
 from busdoc.report.words.incidents import answer_in_words, onset_in_words, ran_on_in_words
 from busdoc.report.words.next_test import next_test_in_words
+from busdoc.report.words.spells import spell_in_words
 from busdoc.report.words.suspects import part_in_words
 from busdoc.report.words.wire import channel_in_words, traffic_in_words
 from busdoc.times import clock
@@ -162,6 +163,8 @@ def _incident(result: Result, n: int, by_n: dict[int, Action], width: int) -> li
     lines = [_wrapped(f"{when}  {what}", width, f"  {n:>3}. ", "       ")]
     if by_n and incident.kind is not IncidentKind.CAPTURE_GAP:
         lines.append(_wrapped(answer_in_words(because, by_n), width, "       "))
+    if incident.kind is IncidentKind.RESTARTING:
+        return [*lines, *(_wrapped(text, width, "       ") for text in spell_in_words(result, incident))]
     evidence = [text for loss in incident.losses[:1] for text in loss.evidence[:2]]
     if incident.ran_on is not RanOn.UNKNOWN and evidence:
         ran_on = capital(ran_on_in_words(incident.ran_on, incident.p_restarted))

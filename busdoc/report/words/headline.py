@@ -9,7 +9,14 @@ from busdoc.analysis.result import Result
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.isolation.verdict import ELSEWHERE
-from busdoc.report.words.incidents import DROPPED_OFF, FELL_SILENT, RESTARTED, bus_in_words
+from busdoc.report.words.incidents import (
+    DROPPED_OFF,
+    FELL_SILENT,
+    RESTARTED,
+    bus_in_words,
+    how_often,
+    incident_in_words,
+)
 from busdoc.report.words.suspects import NAMED_FROM, culprit_in_words, is_named, likely, suspects_in_words
 from busdoc.words.counting import all_of, counted, listed, plural, times
 from busdoc.words.duration import duration
@@ -70,17 +77,20 @@ def _in_step(result: Result, seen: Sequence[ControllerHealth], length: str) -> s
 def _what_happened(result: Result, length: str) -> str:
     incidents = [result.incidents[n] for n in result.trouble.incidents]
     fell = Counter(name for i in incidents if i.kind is IncidentKind.DROPOUT for name in i.controllers)
+    spells = [i for i in incidents if i.kind is IncidentKind.RESTARTING]
     restarts = Counter(name for i in incidents if i.kind is IncidentKind.RESTART for name in i.controllers)
     late = Counter(name for i in incidents if i.kind is IncidentKind.LATE for name in i.controllers)
     silences = [i for i in incidents if i.kind is IncidentKind.BUS_SILENCE]
-    said = []
+    said = [f"{incident_in_words(i)} ({how_often(i)})" for i in spells[:_MOST_NAMES]]
+    if len(spells) > _MOST_NAMES:
+        said.append(f"and {len(spells) - _MOST_NAMES} times more")
     if fell:
         said.append(f"{_grouped(fell, DROPPED_OFF)}{_how(incidents, fell)}")
     if restarts:
         said.append(_grouped(restarts, RESTARTED))
     for bus, n in Counter(bus_in_words(i, result.capture.channel_names) for i in silences).items():
         said.append(f"{bus} {FELL_SILENT} {times(n)}")
-    if late and not fell:
+    if late and not fell and not spells:
         said.append(_grouped(late, "sent late"))
     return f"{capital('; '.join(said))} in {length}."
 
