@@ -28,7 +28,7 @@ from busdoc.health.presence.restart_evidence import RestartFinding, weigh_restar
 from busdoc.health.presence.roll_call import controller_health, never_seen
 from busdoc.health.presence.stream_grouping import group_streams
 from busdoc.health.roll.roll import OwnerKind, can_be_cyclic, node_of
-from busdoc.health.streams.rhythm import Rhythm, declared_rhythm, learn_rhythm
+from busdoc.health.streams.rhythm import Rhythm, declared_rhythm, learn_rhythm, patient
 from busdoc.health.summary import Health
 from busdoc.times import SECOND_NS
 from busdoc.words.duration import duration
@@ -173,6 +173,8 @@ def _rhythm(observed: Observations, row: int, proven: Set[tuple[int, int]], *, l
         rhythm = Rhythm(
             cyclic=False, period_ns=None, jitter_ns=None, slowest_ns=None, deadline_ns=None, exact_period_ns=None
         )
+    if rhythm.cyclic and not key.extended and (owner is None or (owner[0] == OwnerKind.NODE and not canopen)):
+        rhythm = patient(rhythm)  # an identifier that nobody owns: a task that pauses for a frame or two is no loss
     observed.rhythms[row] = ((count, canopen), rhythm)
     return rhythm
 

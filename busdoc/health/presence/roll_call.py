@@ -76,6 +76,8 @@ def _state(controller: JudgedController) -> ControllerState:
     """Say how a controller stands at the end: the first of these that is so."""
     if any(absence.back_ns is None for absence in controller.absences):
         return ControllerState.LOST
+    if not controller.cyclic_streams:
+        return ControllerState.NOT_JUDGED
     if controller.absences and controller.absences[-1].steady_ns is None:
         return ControllerState.STARTING
     if any(late.back_ns is None for late in controller.late):

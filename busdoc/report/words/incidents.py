@@ -56,6 +56,7 @@ def incident_in_words(incident: Incident, channels: Channels = ()) -> str:
         IncidentKind.CAPTURE_GAP: "the recorder lost frames or time",
         IncidentKind.CODE: code_in_words(incident, names),
         IncidentKind.CRANK: f"the engine was started: {names} {_DIPPED}",
+        IncidentKind.POWER_UP: f"more of the machine was switched on: {names} paused",
         IncidentKind.POWER_CYCLE: f"the machine went off and on, or its bus slept: {names} left one after the other",
         IncidentKind.POWER_DOWN: f"the machine was switched off: {names} left{_one_by_one(incident)}",
     }[incident.kind]
@@ -63,7 +64,7 @@ def incident_in_words(incident: Incident, channels: Channels = ()) -> str:
 
 def _one_by_one(incident: Incident) -> str:
     """Say how long it took until the last one had left."""
-    took_ns = max(loss.last_seen_ns for loss in incident.losses) - incident.last_seen_ns
+    took_ns = max((loss.last_seen_ns for loss in incident.losses), default=0) - incident.last_seen_ns
     return f", the last one {duration(took_ns)} after the first" if took_ns >= SECOND_NS // 10 else ""
 
 

@@ -9,6 +9,8 @@ from tests.health.made_traffic import MS, S, at, health_of, merged, named, of_ki
 NAME = bytes.fromhex("3F426F1A00823CC0")
 NUMBER = int.from_bytes(NAME, "little")
 GONE = (10 * S, 15 * S)
+BEFORE = (3 * S, 5 * S)
+"""Identifiers that nobody owns are put together where they were lost together more than once."""
 OTHER = ticking(0x18FF0142, 7 * MS)
 
 
@@ -115,20 +117,21 @@ def test_a_node_owns_its_boot_ups() -> None:
 
 
 def test_an_event_before_them_keeps_nobody_from_being_grouped() -> None:
-    streams = [ticking(one, k * MS, extended=False).without(*GONE) for k, one in enumerate((0x1A0, 0x1B0), start=1)]
+    both = enumerate((0x1A0, 0x1B0), start=1)
+    streams = [ticking(one, k * MS, extended=False).without(*BEFORE).without(*GONE) for k, one in both]
     health = health_of(merged(at(0x3F1, 0, bytes(1), extended=False), *streams, OTHER))
     assert {one.name for one in health.controllers} == {"address 0x42", "id 0x1A0", "id 0x3F1"}
 
 
 def together(fast: tuple[int, int], slow: tuple[int, int]) -> tuple[tuple[int, int], ...]:
-    """Give the absences of two identifiers that fell together once, and then each as given."""
+    """Give the absences of two identifiers that fell together twice, and then each as given."""
     streams = [
-        ticking(0x1A0, extended=False).without(*GONE).without(*fast),
-        ticking(0x1B0, 200 * MS, period_ns=400 * MS, extended=False).without(*GONE).without(*slow),
+        ticking(0x1A0, extended=False).without(*BEFORE).without(*GONE).without(*fast),
+        ticking(0x1B0, 200 * MS, period_ns=400 * MS, extended=False).without(*BEFORE).without(*GONE).without(*slow),
     ]
     health = health_of(merged(*streams, ticking(0x2C0, extended=False)))
     assert {one.name for one in health.controllers} == {"id 0x1A0", "id 0x2C0"}
-    return named(health, "id 0x1A0").absences[1:]
+    return named(health, "id 0x1A0").absences[2:]
 
 
 @pytest.mark.parametrize(
@@ -145,6 +148,7 @@ def test_a_group_is_back_with_the_first_of_its_identifiers(fast_to_ns: int, slow
 
 @pytest.mark.parametrize(("silent_to_ns", "n"), [(12 * S, 2), (13 * S, 3)])
 def test_a_loss_is_the_channels_once_that_was_silent_for_more_than_half_of_it(silent_to_ns: int, n: int) -> None:
-    streams = [ticking(one, k * MS, extended=False).without(*GONE) for k, one in enumerate((0x1A0, 0x1B0))]
+    both = enumerate((0x1A0, 0x1B0))
+    streams = [ticking(one, k * MS, extended=False).without(*BEFORE).without(*GONE) for k, one in both]
     other = ticking(0x2C0, 7 * MS, extended=False).without(10 * S, silent_to_ns)
     assert len(health_of(merged(*streams, other)).controllers) == n
