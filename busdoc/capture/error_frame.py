@@ -9,6 +9,7 @@ __all__ = [
     "CONTROLLER",
     "COUNTERS",
     "NO_ACK",
+    "RESTARTED",
     "ErrorDetail",
     "bus_error",
     "controller_state",
@@ -20,6 +21,7 @@ PROTOCOL = 0x08
 NO_ACK = 0x20
 BUS_OFF = 0x40
 BUS_ERROR = 0x80
+RESTARTED = 0x100
 COUNTERS = 0x200
 
 RX_OVERFLOW = 0x01

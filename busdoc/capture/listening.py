@@ -45,6 +45,8 @@ class BusState:
     """Whether the adapter itself was told to keep silent; None where it cannot be told."""
     note: str = ""
     """What went wrong, or what will be done next, in words."""
+    remarks: tuple[str, ...] = ()
+    """What is to be known of this bus once and for all, as it became known; each is told once, and written down."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -30,6 +30,8 @@ class TestClock:
     def __init__(self) -> None:
         self.t_ns = START_NS
         self.waits: list[float] = []
+        self.set_by_ns = 0
+        """By how much the system's clock was set since."""
 
     def now_ns(self) -> int:
         return self.t_ns
@@ -37,6 +39,9 @@ class TestClock:
     def wait(self, event: threading.Event, seconds: float) -> None:
         self.waits.append(seconds)
         self.t_ns += round(seconds * 1e9)
+
+    def moved_ns(self) -> int:
+        return self.set_by_ns
 
     def pass_s(self, seconds: float) -> None:
         self.t_ns += round(seconds * 1e9)

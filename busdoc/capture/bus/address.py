@@ -182,5 +182,6 @@ def _sections() -> list[str]:
 def reason_of(error: BaseException) -> str:
     """Say why in one line; an error without words says its kind."""
     cause = error.__cause__ if isinstance(error.__cause__, OSError) else error
-    text = " ".join(str(cause).split()).rstrip(".")
+    said = cause.strerror if isinstance(cause, OSError) and cause.strerror else str(cause)  # without "[Errno 19]"
+    text = " ".join(said.split()).rstrip(".")
     return text or type(error).__name__

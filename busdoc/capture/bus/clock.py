@@ -15,10 +15,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from busdoc.arrays import Int64Array
+from busdoc.arrays import BoolArray, Int64Array
 from busdoc.times import MILLISECOND_NS, SECOND_NS
 
-__all__ = ["LiveClock", "StampClock"]
+__all__ = ["LiveClock", "StampClock", "stamps_ns"]
 
 _WINDOW_NS = SECOND_NS
 _WINDOWS = 10
@@ -34,19 +34,34 @@ _WAITS_AT_MOST_NS = 2 * SECOND_NS
 _UNIX_EARLY_NS, _UNIX_LATE_NS = -2 * MILLISECOND_NS, 20 * MILLISECOND_NS
 """A least delay between these is that of a stamp on the laptop's own clock, and such stamps are left as they are."""
 
+_SET_NS = MILLISECOND_NS
+"""The system's clock and the steady one apart by more than before, and than the reading of both took: it was set."""
+
 _FAR_NS = 1 << 61
 _LATEST_STAMP_S = 4_600_000_000.0
+_LOOKS = 5
 
 
 class LiveClock:
     """Unix time as the laptop had it at the start, carried on by a clock that is never set."""
 
     def __init__(self) -> None:
-        self._zero_ns = time.time_ns() - _steady_ns()
+        self._zero_ns = min((_apart_ns() for _ in range(_LOOKS)), key=lambda apart: apart[1])[0]
+        self._moved_ns = 0
 
     def now_ns(self) -> int:
         """Give the time."""
         return self._zero_ns + _steady_ns()
+
+    def moved_ns(self) -> int:
+        """Give by how much the system's clock was set since the start: forward is more than 0.
+
+        A clock whose rate is corrected takes the steady one with it (Linux, adjtimex(2)), so only steps show.
+        """
+        apart_ns, unsure_ns = _apart_ns()
+        if abs(apart_ns - self._zero_ns - self._moved_ns) > _SET_NS + unsure_ns:
+            self._moved_ns = apart_ns - self._zero_ns
+        return self._moved_ns
 
     def wait(self, event: threading.Event, seconds: float) -> None:
         """Wait until something happens, or the time is over."""
@@ -57,6 +72,19 @@ def _steady_ns() -> int:
     """Read a clock that only goes on, and where there is one, also while the laptop sleeps."""
     boot_time = getattr(time, "CLOCK_BOOTTIME", None)
     return time.monotonic_ns() if boot_time is None else time.clock_gettime_ns(boot_time)
+
+
+def _apart_ns() -> tuple[int, int]:
+    """Give how far the system's clock is before the steady one, and how long it took to read both."""
+    before_ns, system_ns, after_ns = _steady_ns(), time.time_ns(), _steady_ns()
+    return system_ns - (before_ns + after_ns) // 2, after_ns - before_ns
+
+
+def stamps_ns(stamp_s: Sequence[float]) -> tuple[Int64Array, BoolArray]:
+    """Give stamps in whole microseconds, ns, and which of them can be times at all."""
+    seconds = np.array(stamp_s, np.float64)
+    is_usable = np.isfinite(seconds) & (np.abs(seconds) < _LATEST_STAMP_S) & (seconds != 0)
+    return np.rint(np.where(is_usable, seconds, 0.0) * 1e6).astype(np.int64) * 1000, is_usable
 
 
 class StampClock:
@@ -87,9 +115,7 @@ class StampClock:
         (n,) int64, ns, whole microseconds: a float of Unix seconds is good to a quarter of one. Never later than the
         arrival.
         """
-        seconds = np.array(stamp_s, np.float64)
-        is_usable = np.isfinite(seconds) & (np.abs(seconds) < _LATEST_STAMP_S) & (seconds != 0)
-        stamp_ns = np.rint(np.where(is_usable, seconds, 0.0) * 1e6).astype(np.int64) * 1000
+        stamp_ns, is_usable = stamps_ns(stamp_s)
         arrival_ns = arrival_ns // 1000 * 1000
         if not is_usable.any():
             return arrival_ns

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdoc.arrays import Int64Array
-from busdoc.capture.error_frame import CONTROLLER, RX_OVERFLOW, bus_error, linux_class
+from busdoc.capture.error_frame import BUS_OFF, CONTROLLER, RESTARTED, RX_OVERFLOW, bus_error, linux_class
 from busdoc.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, NO_LONG, REMOTE, TRANSMITTED, FrameBlock, LongPayloads
 
 if TYPE_CHECKING:
     import can
 
-__all__ = ["block_of", "overflows"]
+__all__ = ["block_of", "off_bus", "overflows"]
 
 _LINUX_ERRORS = frozenset({"gs_usb", "serial", "socketcan", "udp_multicast", "virtual"})
 """Interfaces that hand over error frames as the Linux header can/error.h has them; others have codes of their own."""
@@ -58,6 +58,31 @@ def overflows(block: FrameBlock) -> Int64Array:
     """Give the rows of error frames by which an adapter says that frames were lost in it (Linux header can/error.h)."""
     is_state = (block.flags & ERROR != 0) & (block.id & CONTROLLER != 0)
     return np.flatnonzero(is_state & (block.data[:, 1] & RX_OVERFLOW != 0)).astype(np.int64, copy=False)
+
+
+def off_bus(block: FrameBlock, *, was_off: bool) -> list[tuple[int, bool]]:
+    """Give the rows from which the adapter is off the bus, True, and hears again, False; one for each change.
+
+    The first row counts as a change where the adapter hears. Off the bus it hears no frame: any frame, or its own word
+    that it was restarted, tells that it is back (Linux header can/error.h).
+
+    Parameters
+    ----------
+    block : one frame or more
+    was_off : how it stood before them
+    """
+    is_error = block.flags & ERROR != 0
+    if not is_error.any():
+        return [(0, False)]
+    goes_off = is_error & (block.id & BUS_OFF != 0)
+    hears = ~is_error | (block.id & RESTARTED != 0)
+    if not was_off and not goes_off[0]:
+        hears[0] = True
+    rows = np.flatnonzero(goes_off | hears)
+    state = goes_off[rows]
+    changes = np.ones(len(rows), np.bool_)
+    changes[1:] = state[1:] != state[:-1]
+    return [(int(row), bool(is_off)) for row, is_off in zip(rows[changes], state[changes], strict=True)]
 
 
 def _flags(message: "can.Message") -> int:

@@ -1,28 +1,15 @@
-"""What the operating system knows of an adapter.
-
-Its socket, where it has one: a large buffer to wait in, and a count of what was dropped. Its interface: the bit rate
-and the mode in which it was brought up.
-"""
+"""The socket behind an adapter, where it has one: a large buffer to wait in, and a count of what was dropped."""
 
 import contextlib
-import json
 import os
-import re
 import socket
 import stat
 import struct
-import subprocess
 import sys
-from dataclasses import dataclass
-from typing import Any
 
 __all__ = [
-    "UNKNOWN",
     "DropCounter",
-    "InterfaceFacts",
     "enlarge_buffer",
-    "facts_from_json",
-    "interface_facts",
     "keep_to_own_group",
     "socket_of",
 ]
@@ -40,9 +27,6 @@ _IP_MULTICAST_ALL, _IPV6_MULTICAST_ALL = 49, 29
 _MEMORY_INFO = struct.Struct("=9I")
 """Numbers of the Linux headers asm-generic/socket.h, linux/in.h and linux/in6.h; the last of nine words of memory
 information counts drops (linux/sock_diag.h)."""
-
-_NAME = re.compile(r"[\w.-]{1,15}")  # IFNAMSIZ of the Linux header if.h, less its end
-_ANSWER_S = 2.0
 
 
 class DropCounter:
@@ -113,46 +97,3 @@ def enlarge_buffer(handle: socket.socket) -> bool:
             continue
         break
     return handle.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF) >= _SAFE_BUFFER_BYTES
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InterfaceFacts:
-    """How an interface was brought up."""
-
-    bitrate: int | None = None
-    """bit/s; None where it has none or it is not known."""
-    listen_only: bool | None = None
-    """None where it is not known."""
-
-
-UNKNOWN = InterfaceFacts()
-
-
-def interface_facts(name: str) -> InterfaceFacts:
-    """Ask the operating system; off Linux, and for a name that none can have, nothing is known."""
-    if sys.platform != "linux" or not _NAME.fullmatch(name):
-        return UNKNOWN
-    command = ["ip", "-json", "-details", "link", "show", "dev", name]
-    try:
-        answer = subprocess.run(command, capture_output=True, timeout=_ANSWER_S, check=True).stdout
-    except (OSError, subprocess.SubprocessError):
-        return UNKNOWN
-    return facts_from_json(answer.decode("utf-8", "replace"))
-
-
-def facts_from_json(text: str) -> InterfaceFacts:
-    """Read the answer; whatever is not as expected there is not known."""
-    try:
-        found = json.loads(text)
-        info: dict[str, Any] = found[0]["linkinfo"]
-        if info["info_kind"] != "can":  # a virtual one: nobody acknowledges, and it has no rate
-            return UNKNOWN
-        data = info["info_data"]
-        bitrate = data.get("bittiming", {}).get("bitrate")
-        modes = data.get("ctrlmode", [])
-    except (ValueError, LookupError, TypeError, AttributeError):
-        return UNKNOWN
-    return InterfaceFacts(
-        bitrate=bitrate if isinstance(bitrate, int) and bitrate > 0 else None,
-        listen_only="LISTEN-ONLY" in modes if isinstance(modes, list) else None,
-    )

@@ -182,7 +182,7 @@ def _rhythm(observed: Observations, row: int, proven: Set[tuple[int, int]], *, l
 def _cyclic_stream(observed: Observations, row: int, rhythm: Rhythm, until_ns: int) -> CyclicStream:
     """Give a stream with the silences that are longer than its rhythm allows, the one that still lasts included."""
     slowest_ns = rhythm.slowest_ns or 0
-    silences = observed.streams.longer_than(row, min(slowest_ns, rhythm.deadline_ns or 0))
+    silences = observed.streams.longer_than(row, slowest_ns)
     if until_ns - int(observed.streams.last_ns[row]) > slowest_ns:
         silences.append(observed.streams.open_silence(row))
     return CyclicStream(
@@ -318,12 +318,7 @@ def _late_incidents(observed: Observations, controller: JudgedController, bus: S
         if any(gap.channel in (None, controller.channel) and _overlaps(gap, late) for gap in bus):
             continue
         names = [f"{observed.keys[stream.row]} (every {duration(stream.period_ns)})" for stream, _ in late.streams]
-        one = ControllerLoss(
-            loss=_loss(controller, late, unknown),
-            channel=controller.channel,
-            deadline_ns=late.deadline_ns,
-            absence=late,
-        )
+        one = ControllerLoss(loss=_loss(controller, late, unknown), channel=controller.channel)
         incidents.append(incident_of(IncidentKind.LATE, [one], why=(f"missing: {', '.join(names)}",)))
     return incidents
 

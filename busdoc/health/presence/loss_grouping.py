@@ -35,7 +35,7 @@ class ControllerLoss:
     deadline_ns: int = 0
     """How soon the loss showed."""
     absence: Absence | None = None
-    """What it was found from; None: a start that was announced without one."""
+    """What it was found from; None: of a start that was announced, or of streams that were late."""
     least_start_ns: int = 0
     """The shortest time in which the controller can have restarted."""
 

@@ -64,7 +64,8 @@ def incident_in_words(incident: Incident, channels: Channels = ()) -> str:
 
 def _one_by_one(incident: Incident) -> str:
     """Say how long it took until the last one had left."""
-    took_ns = max((loss.last_seen_ns for loss in incident.losses), default=0) - incident.last_seen_ns
+    last_ns = max((loss.last_seen_ns for loss in incident.losses), default=incident.last_seen_ns)
+    took_ns = last_ns - incident.last_seen_ns
     return f", the last one {duration(took_ns)} after the first" if took_ns >= SECOND_NS // 10 else ""
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from busdoc.capture.bus.socket import UNKNOWN, InterfaceFacts, facts_from_json, interface_facts
+from busdoc.capture.bus.link import UNKNOWN, LinkFacts, facts_from_json, link_facts
 
 
 def answer(*, kind: str = "can", modes: object = (), bitrate: object = 250_000) -> str:
@@ -20,18 +20,19 @@ def answer(*, kind: str = "can", modes: object = (), bitrate: object = 250_000) 
 @pytest.mark.parametrize(
     ("text", "facts"),
     [
-        (answer(modes=["LISTEN-ONLY"]), InterfaceFacts(bitrate=250_000, listen_only=True)),
-        (answer(modes=["LOOPBACK", "FD"]), InterfaceFacts(bitrate=250_000, listen_only=False)),
-        (answer(), InterfaceFacts(bitrate=250_000, listen_only=False)),
-        (answer(bitrate=0), InterfaceFacts(listen_only=False)),
-        (answer(kind="vcan"), UNKNOWN),
-        (answer(modes="odd"), InterfaceFacts(bitrate=250_000, listen_only=None)),
+        (answer(modes=["LISTEN-ONLY"]), LinkFacts(is_real=True, bitrate=250_000, listen_only=True)),
+        (answer(modes=["LOOPBACK", "FD"]), LinkFacts(is_real=True, bitrate=250_000, listen_only=False)),
+        (answer(), LinkFacts(is_real=True, bitrate=250_000, listen_only=False)),
+        (answer(bitrate=0), LinkFacts(is_real=True, listen_only=False)),
+        (answer(kind="vcan"), LinkFacts(is_real=False)),
+        (answer(kind="slcan"), LinkFacts()),
+        (answer(modes="odd"), LinkFacts(is_real=True, bitrate=250_000, listen_only=None)),
         ("[]", UNKNOWN),
         ('[{"linkinfo": null}]', UNKNOWN),
         ("Device does not exist", UNKNOWN),
     ],
 )
-def test_the_answer_is_read_and_what_is_odd_in_it_is_not_known(text: str, facts: InterfaceFacts) -> None:
+def test_the_answer_is_read_and_what_is_odd_in_it_is_not_known(text: str, facts: LinkFacts) -> None:
     assert facts_from_json(text) == facts
 
 
@@ -42,10 +43,10 @@ def test_the_system_is_asked_for_the_interface_by_its_name(tmp_path: Path, monke
     program.write_text(f"#!/bin/sh\n[ \"$6\" = can7 ] && cat <<'END'\n{text}\nEND\n", encoding="utf-8")
     program.chmod(0o755)
     monkeypatch.setenv("PATH", f"{tmp_path}{os.pathsep}{os.environ['PATH']}")
-    assert interface_facts("can7") == InterfaceFacts(bitrate=500_000, listen_only=True)
-    assert interface_facts("can8") == UNKNOWN
+    assert link_facts("can7") == LinkFacts(is_real=True, bitrate=500_000, listen_only=True)
+    assert link_facts("can8") == UNKNOWN
 
 
 @pytest.mark.parametrize("name", ["", "can0; reboot", "../x", "a" * 16, "-help me"])
 def test_a_name_that_no_interface_can_have_is_not_asked_for(name: str) -> None:
-    assert interface_facts(name) == UNKNOWN
+    assert link_facts(name) == UNKNOWN

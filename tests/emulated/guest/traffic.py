@@ -1,0 +1,101 @@
+"""A machine to listen to, in the emulated kernel: it sends on one end of a pair of interfaces, busdoc listens on the other.
+
+machine ─ can9 ═ can0 ─ busdoc, and the reference recorder beside it
+
+python traffic.py can9 30      sends the bundled sweeper's healthy half minute, whatever becomes of the interface
+"""
+
+import gzip
+import socket
+import struct
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+__all__ = ["Machine", "frame", "healthy", "ip", "open_socket"]
+
+ROOT = Path(__file__).resolve().parents[3]
+CAPTURE = ROOT / "captures" / "sweeper_segment" / "capture.log.gz"
+HEALTHY_S = 38.0
+"""Its first fault comes later (scenario.toml)."""
+_CAN_RAW_FD_FRAMES = 5
+_EXTENDED = 0x8000_0000
+"""Numbers of the Linux headers linux/can.h and linux/can/raw.h."""
+
+
+def ip(words: str) -> None:
+    """Run an `ip` command."""
+    subprocess.run(["ip", *words.split()], check=True, capture_output=True)
+
+
+def frame(id_: int, data: bytes, *, flags: int = 0) -> bytes:
+    """Give a classical frame as the kernel takes it (Linux header linux/can.h: struct can_frame)."""
+    return struct.pack("<IB3x8s", id_ | flags, len(data), data)
+
+
+def open_socket(name: str, *, fd: bool = False) -> socket.socket:
+    """Open a raw socket on an interface."""
+    raw = socket.socket(socket.AF_CAN, socket.SOCK_RAW, socket.CAN_RAW)
+    if fd:
+        raw.setsockopt(socket.SOL_CAN_RAW, _CAN_RAW_FD_FRAMES, 1)
+    raw.bind((name,))
+    return raw
+
+
+def healthy() -> list[tuple[float, bytes]]:
+    """Give the machine's frames with their times from the first on."""
+    found: list[tuple[float, bytes]] = []
+    with gzip.open(CAPTURE, "rt", encoding="ascii") as lines:
+        for line in lines:
+            stamp, _, text = line.split()[:3]
+            id_text, _, data = text.partition("#")
+            at_s = float(stamp[1:-1])
+            if found and at_s - start_s > HEALTHY_S:
+                break
+            start_s = start_s if found else at_s
+            if not data.startswith(("R", "#")) and int(id_text, 16) < 0x2000_0000:
+                extended = _EXTENDED if len(id_text) > 3 else 0
+                found.append((at_s - start_s, frame(int(id_text, 16), bytes.fromhex(data), flags=extended)))
+    return found
+
+
+class Machine:
+    """Sends in a thread of its own, over and over; what the interface refuses is left out, as on a wire that is open."""
+
+    def __init__(self, name: str, frames: list[tuple[float, bytes]] | None = None) -> None:
+        self._name = name
+        self._frames = healthy() if frames is None else frames
+        self._ending = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self.sent = 0
+
+    def __enter__(self) -> "Machine":
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._ending.set()
+        self._thread.join()
+
+    def _run(self) -> None:
+        raw: socket.socket | None = None
+        start_s = time.monotonic()
+        for at_s, data in self._frames:
+            while (rest_s := start_s + at_s - time.monotonic()) > 0:
+                if self._ending.wait(rest_s):
+                    return
+            if self._ending.is_set():
+                return
+            try:
+                raw = raw or open_socket(self._name)
+                raw.send(data)
+                self.sent += 1
+            except OSError:
+                raw = None
+
+
+if __name__ == "__main__":
+    with Machine(sys.argv[1]):
+        time.sleep(float(sys.argv[2]))
