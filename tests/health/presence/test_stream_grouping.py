@@ -165,7 +165,7 @@ def test_a_loss_is_the_channels_once_that_was_silent_for_more_than_half_of_it(si
 
 
 def test_what_was_silent_for_just_half_of_a_loss_was_not_silent_with_it() -> None:
-    streams = [ticking(0x1A0, extended=False).without(*GONE), ticking(0x1B0, extended=False).without(*GONE)]
+    streams = [ticking(one, extended=False).without(*BEFORE).without(*GONE) for one in (0x1A0, 0x1B0)]
     other = ticking(0x2C0, extended=False).without(10 * S, 12_500 * MS)
     assert len(health_of(merged(*streams, other)).controllers) == 2
 
