@@ -268,6 +268,8 @@ def _weigh(controller: JudgedController, absence: Absence) -> RestartFinding:
     signs = []
     if absence.back_ns is not None:
         upto_ns = max(absence.back_ns, absence.steady_ns or absence.back_ns) + SIGN_AFTER_NS
+        later = (one.last_seen_ns for one in controller.absences if one.last_seen_ns >= absence.back_ns)
+        upto_ns = min(upto_ns, next(later, upto_ns))  # what comes after the next loss speaks of that one
         signs = [
             sign
             for sign in controller.signs
