@@ -58,6 +58,19 @@ def document(result: Result) -> dict[str, Any]:
         "changes": change_entries(result.changes),
         "cautions": list(result.cautions()),
         "warnings": list(result.warnings),
+        "joins": [
+            {
+                "from_s": seconds(join.from_ns),
+                "to_s": seconds(join.to_ns),
+                "controllers": list(join.controllers),
+                "tool": join.tool,
+            }
+            for join in result.health.joins
+        ],
+        "boxes": [
+            {"controllers": list(box.controllers), "maker": box.maker, "number": box.number}
+            for box in result.health.boxes
+        ],
     }
     if result.isolation is not None:
         tree |= _isolation(result.isolation)

@@ -7,7 +7,7 @@ from busdoc.actions.action import POWER_KINDS
 from busdoc.actions.words import act_in_words
 from busdoc.analysis.result import Result
 from busdoc.health.controller import ControllerHealth
-from busdoc.health.incident import Incident, IncidentKind, RanOn
+from busdoc.health.incident import NORMAL_LIFE, Incident, IncidentKind, RanOn
 from busdoc.isolation.verdict import ELSEWHERE
 from busdoc.report.words.incidents import (
     DROPPED_OFF,
@@ -44,7 +44,7 @@ def headline(result: Result) -> str:
             if expected
             else ""
         )
-        return f"{_in_step(result, seen, length)}{away}."
+        return " ".join((f"{_in_step(result, seen, length)}{away}.", *_normal_life(result)))
     sentences = [_what_happened(result, length), *_silences_in_words(result)] if trouble.incidents else []
     if trouble.never_seen:
         names = listed(trouble.never_seen, _MOST_NAMES)
@@ -53,9 +53,29 @@ def headline(result: Result) -> str:
         n_codes = len(trouble.codes)
         were = plural(n_codes, "was", "were")
         sentences.append(f"No controller was lost over {length}, but {counted(n_codes, 'fault code')} {were} raised.")
+    sentences += _normal_life(result)
     sentences += _what_did_it(result)
     sentences += _which_part(result)
     return " ".join(sentences)
+
+
+def _normal_life(result: Result) -> list[str]:
+    """Say what the machine did beside, in one sentence."""
+    count = Counter(one.kind for one in result.incidents if one.kind in NORMAL_LIFE)
+    said = []
+    if count[IncidentKind.CRANK]:
+        said.append(f"its engine was started{_often(count[IncidentKind.CRANK])}")
+    if count[IncidentKind.POWER_UP]:
+        said.append(f"more of it was switched on{_often(count[IncidentKind.POWER_UP])}")
+    if count[IncidentKind.POWER_CYCLE]:
+        said.append(f"it was switched off and on{_often(count[IncidentKind.POWER_CYCLE])}, or its bus slept")
+    if count[IncidentKind.POWER_DOWN]:
+        said.append("it was switched off at the end")
+    return [f"The machine did what machines do: {', and '.join(said)}."] if said else []
+
+
+def _often(n: int) -> str:
+    return "" if n == 1 else f" {times(n)}"
 
 
 def _in_step(result: Result, seen: Sequence[ControllerHealth], length: str) -> str:
