@@ -120,7 +120,9 @@ def _of_channel(
     for fewest in (_FEWEST_ALIKE, _MANY_ALIKE):
         known_ns = [bus.gap.to_ns - bus.gap.from_ns for bus in found]
         found += [
-            _bus_silence(channel, silence, lost, until_ns, "as short as the silences of the whole bus in this recording")
+            _bus_silence(
+                channel, silence, lost, until_ns, "as short as the silences of the whole bus in this recording"
+            )
             for silence, lost, asked in doubtful
             if asked == fewest and _is_like_others(silence, known_ns, fewest)
         ]

@@ -214,7 +214,7 @@ def _rhythm(observed: Observations, row: int, proven: Set[tuple[int, int]], *, l
     """
     # the same frames, or live nearly the same, have the rhythm that is known
     count = int(observed.streams.count[row])
-    key = observed.keys[row]
+    key, owner = observed.keys[row], observed.owners[row]
     canopen = (key.channel, node_of(key)) in proven
     cached = observed.rhythms.get(row)
     if cached is not None and cached[0] == (count, canopen):

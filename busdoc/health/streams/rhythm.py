@@ -171,7 +171,7 @@ def declared_rhythm(period_ns: int, period_from: PeriodFrom, learnt: Rhythm, n_i
 
 def patient(rhythm: Rhythm) -> Rhythm:
     """Give a cyclic rhythm with the longest deadline at which a silence of three periods is still found."""
-    longest_ns = round(_LONGEST_DEADLINE * (rhythm.slowest_ns or 0))
+    longest_ns = round(LONGEST_DEADLINE * (rhythm.slowest_ns or 0))
     return replace(rhythm, deadline_ns=max(rhythm.deadline_ns or 0, longest_ns))
 
 

@@ -29,6 +29,7 @@ from busdoc.report.words.joins import box_in_words, join_in_words
 from busdoc.report.words.next_test import next_test_in_words
 from busdoc.report.words.spells import spell_in_words
 from busdoc.report.words.suspects import part_in_words
+from busdoc.report.words.symptoms import observed_in_words, showings_in_words, symptom_in_words
 from busdoc.report.words.wire import channel_in_words, traffic_in_words
 from busdoc.times import clock
 from busdoc.words.counting import counted, times
@@ -43,6 +44,7 @@ _WORTH_NAMING = 0.02
 _MOST_TESTS = 3
 _MOST_INCIDENTS = 30
 _MOST_CODES = 20
+_MOST_SHOWINGS = 6
 _MOST_WARNINGS = 20
 _MOST_CONTROLLERS = 60
 _MOST_JOINS = 12
@@ -53,6 +55,7 @@ def render(result: Result, *, width: int = 80, unicode: bool = True) -> str:
     width = max(60, min(width, 160))
     parts = [
         _wrapped(headline(result), width),
+        *_complaint(result, width),
         *_suspects(result, width),
         *_next_tests(result, width),
         *intermittent_section(result, width),
@@ -90,6 +93,18 @@ def _suspects(result: Result, width: int) -> Iterator[str]:
     cleared = [part_in_words(suspect) for suspect in cleared_parts(result.isolation)]
     if cleared:
         yield "Cleared\n" + _wrapped(", ".join(cleared), width, "  ")
+
+
+def _complaint(result: Result, width: int) -> Iterator[str]:
+    complaint, health = result.complaint, result.health
+    if complaint is None:
+        return
+    lines = ["The complaint"]
+    seen = observed_in_words(complaint, health.start_ns, health.until_ns)
+    lines.append(_wrapped(f"{capital(symptom_in_words(complaint))}: {complaint.text}; {seen}.", width, "  ", "    "))
+    showings = showings_in_words(complaint, health.start_ns, epoch=result.capture.epoch, most=_MOST_SHOWINGS)
+    lines += [_wrapped(text, width, "    ", "      ") for text in showings]
+    yield "\n".join(lines)
 
 
 def _next_tests(result: Result, width: int) -> Iterator[str]:

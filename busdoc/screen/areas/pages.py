@@ -76,8 +76,8 @@ _FIRST = (
     Command.SWAP,
     Command.WIGGLE,
     Command.REPLACE,
+    Command.SEEN,
     Command.MARK,
-    Command.NOTE,
     Command.AGO,
     Command.UNDO,
     Command.REDO,
@@ -104,6 +104,8 @@ _PAIRS = {
     Command.UP: ("↑ ↓", "roll call and strip up, down"),
     Command.TREE_UP: ("[ ]", "harness up, down"),
     Command.STEP: ("Space", "step done (also Enter, PgDn)"),
+    Command.SEEN: ("f g", "the fault shows; it is gone"),
+    Command.MARK: ("m t", "mark this moment, write a note"),
     Command.UNDO: ("z", "undo the last one (PgUp)"),
 }
 
