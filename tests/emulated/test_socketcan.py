@@ -23,9 +23,7 @@ CAN_RUN = sys.platform == "linux" and all(map(shutil.which, ("linux.uml", "candu
 
 pytestmark = [
     pytest.mark.emulated,
-    pytest.mark.skipif(
-        not CAN_RUN, reason="user-mode-linux, can-utils, iproute2 or kmod is missing"
-    ),
+    pytest.mark.skipif(not CAN_RUN, reason="user-mode-linux, can-utils, iproute2 or kmod is missing"),
 ]
 
 

@@ -1,4 +1,4 @@
-"""The notes of a recording: how each bus was listened to, when its adapter was lost and found, what is to be known of it.
+"""The notes of a recording: how each bus was listened to, when its adapter was lost, what is to be known of it.
 
 UTF-8 text, a line each: the time, a mark on what a reader of the recording must know, and the words.
 

@@ -1,6 +1,7 @@
 """busdoc's recorder and the reference recorder side by side: candump of Debian's can-utils, with a large buffer."""
 
 import csv
+import re
 import subprocess
 import threading
 import time
@@ -93,8 +94,8 @@ def reference(path: Path, *names: str) -> Iterator[None]:
     """Run the reference recorder."""
     command: Sequence[str] = ["candump", "-L", "-r", "8000000", *(f"{name},0:0,#FFFFFFFF" for name in names)]
     with path.open("wb") as file, subprocess.Popen(command, stdout=file, stderr=subprocess.DEVNULL) as process:
-        until(lambda: b"can_raw" in Path("/proc/net/can/rcvlist_all").read_bytes() and _listens(process.pid))
         try:
+            until(lambda: all(_is_heard(name) for name in names))
             yield
         finally:
             time.sleep(0.2)  # a frame that is there is written at once
@@ -102,5 +103,6 @@ def reference(path: Path, *names: str) -> Iterator[None]:
             process.wait()
 
 
-def _listens(pid: int) -> bool:
-    return any("socket" in str(link.readlink()) for link in Path(f"/proc/{pid}/fd").iterdir() if link.is_symlink())
+def _is_heard(name: str) -> bool:
+    """Whether any program listens to an interface, by the kernel's own list."""
+    return bool(re.search(rf"^\s*{name}\s.*\braw\s*$", Path("/proc/net/can/rcvlist_all").read_text(), re.MULTILINE))
