@@ -10,7 +10,7 @@ from tests.capture.live_doubles import MS, SECOND, START_NS
 
 
 def placed(stamps: SystemStamps, stamp_ns: list[int], arrival_ns: list[int]) -> list[int]:
-    return stamps.place([ns / 1e9 for ns in stamp_ns], np.array(arrival_ns, np.int64)).tolist()
+    return [int(ns) for ns in stamps.place([ns / 1e9 for ns in stamp_ns], np.array(arrival_ns, np.int64))]
 
 
 @given(late_ms=st.integers(0, 60_000), n=st.integers(1, 50))

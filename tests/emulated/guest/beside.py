@@ -92,10 +92,11 @@ def recording(folder: Path, *buses: str, waits: bool = False) -> Iterator[Ours]:
 @contextmanager
 def reference(path: Path, *names: str) -> Iterator[None]:
     """Run the reference recorder."""
-    command: Sequence[str] = ["candump", "-L", "-r", "8000000", *(f"{name},0:0,#FFFFFFFF" for name in names)]
+    command: Sequence[str] = ["candump", "-L", "-D", "-r", "8000000", *(f"{name},0:0,#FFFFFFFF" for name in names)]
+    before = [_listeners(name) for name in names]
     with path.open("wb") as file, subprocess.Popen(command, stdout=file, stderr=subprocess.DEVNULL) as process:
         try:
-            until(lambda: all(_is_heard(name) for name in names))
+            until(lambda: all(_listeners(name) > n for name, n in zip(names, before, strict=True)))
             yield
         finally:
             time.sleep(0.2)  # a frame that is there is written at once
@@ -103,6 +104,7 @@ def reference(path: Path, *names: str) -> Iterator[None]:
             process.wait()
 
 
-def _is_heard(name: str) -> bool:
-    """Whether any program listens to an interface, by the kernel's own list."""
-    return bool(re.search(rf"^\s*{name}\s.*\braw\s*$", Path("/proc/net/can/rcvlist_all").read_text(), re.MULTILINE))
+def _listeners(name: str) -> int:
+    """Count who listens to an interface, by the kernel's own list."""
+    text = Path("/proc/net/can/rcvlist_all").read_text(encoding="ascii")
+    return len(re.findall(rf"^\s*{name}\s.*\braw\s*$", text, re.MULTILINE))

@@ -3,6 +3,7 @@
 import contextlib
 import os
 import pty
+import select
 import subprocess
 import tempfile
 import threading
@@ -41,12 +42,13 @@ class SerialLine:
         self._end, far = pty.openpty()
         tty.setraw(self._end)
         tty.setraw(far)
-        name = os.ttyname(far)
+        self._terminal = os.ttyname(far)
         self._ending = threading.Event()
-        threading.Thread(target=self._hear, args=(self._end, self._ending), daemon=True).start()
+        self._hearing = threading.Thread(target=self._hear, args=(self._end, self._ending), daemon=True)
+        self._hearing.start()
         with contextlib.suppress(FileNotFoundError):
             os.unlink(self.path)
-        os.symlink(name, self.path)
+        os.symlink(self._terminal, self.path)
         self._far = far  # held open, so that the line is quiet until a driver takes it
 
     def hang_up(self) -> None:
@@ -54,6 +56,7 @@ class SerialLine:
         if self._end < 0:
             return
         self._ending.set()
+        self._hearing.join()  # a terminal that is being read does not hang up
         os.close(self._far)
         os.close(self._end)
         self._end = -1
@@ -69,7 +72,9 @@ class SerialLine:
     @contextlib.contextmanager
     def driver(self, name: str) -> Iterator[None]:
         """Have the kernel's driver on the line, with its interface up."""
-        process = subprocess.Popen(["slcand", "-F", "-o", "-s5", self.path, name], stderr=subprocess.DEVNULL)
+        process = subprocess.Popen(
+            ["slcand", "-F", "-o", "-s5", self._terminal.removeprefix("/dev/"), name], stderr=subprocess.DEVNULL
+        )
         try:
             until(Path(f"/sys/class/net/{name}").exists)
             ip(f"link set {name} up")
@@ -80,7 +85,5 @@ class SerialLine:
 
     def _hear(self, end: int, ending: threading.Event) -> None:
         while not ending.is_set():
-            try:
+            if select.select([end], [], [], 0.05)[0]:
                 self.told += os.read(end, 100)
-            except OSError:
-                return

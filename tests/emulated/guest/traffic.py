@@ -5,16 +5,20 @@ machine ─ can9 ═ can0 ─ busdoc, and the reference recorder beside it
 python traffic.py can9 30      sends the bundled sweeper's healthy half minute, whatever becomes of the interface
 """
 
+import contextlib
 import gzip
+import os
 import socket
 import struct
 import subprocess
 import sys
 import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
-__all__ = ["Machine", "bring_up", "frame", "healthy", "ip", "open_socket", "take_away"]
+__all__ = ["Machine", "bring_up", "frame", "healthy", "ip", "machine_beside", "open_socket", "take_away"]
 
 ROOT = Path(__file__).resolve().parents[3]
 CAPTURE = ROOT / "captures" / "sweeper_segment" / "capture.log.gz"
@@ -111,6 +115,27 @@ class Machine:
                 raw = None
 
 
+@contextmanager
+def machine_beside(name: str, on_s: float = HEALTHY_S, off_s: float = 0.0) -> Iterator[None]:
+    """Send from a process of its own, whatever else this one does: so long, then after a pause again, over and over."""
+    command = [sys.executable, str(Path(__file__).resolve()), name, str(on_s), str(off_s)]
+    with subprocess.Popen(command) as process:
+        try:
+            yield
+        finally:
+            process.terminate()
+
+
+def _main(name: str, on_s: float, off_s: float) -> None:
+    with contextlib.suppress(PermissionError):
+        os.sched_setscheduler(
+            0, os.SCHED_FIFO, os.sched_param(10)
+        )  # a machine keeps its rhythm, however busy the laptop
+    frames = [one for one in healthy() if one[0] < on_s]
+    period_s = frames[-1][0] + 0.01 + off_s
+    with Machine(name, [(at_s + k * period_s, data) for k in range(40) for at_s, data in frames]):
+        threading.Event().wait()
+
+
 if __name__ == "__main__":
-    with Machine(sys.argv[1]):
-        time.sleep(float(sys.argv[2]))
+    _main(sys.argv[1], float(sys.argv[2]), float(sys.argv[3]))
