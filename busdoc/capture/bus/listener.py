@@ -23,7 +23,7 @@ from busdoc.capture.bus.frames import block_of, off_bus, overflows
 from busdoc.capture.bus.link import lost_at_once
 from busdoc.capture.bus.system_stamps import SystemStamps
 from busdoc.capture.frames import TRANSMITTED, FrameBlock
-from busdoc.capture.listening import BusState, Hearing
+from busdoc.capture.listening import FRAMES_LOST, OVERRUN_SHOWN_NS, BusState, Hearing
 from busdoc.capture.reading import RecorderGap
 from busdoc.errors import BusError, InputError
 from busdoc.times import MILLISECOND_NS, SECOND_NS
@@ -43,7 +43,6 @@ _REST_S = 0.003
 """How long is rested where frames wait meanwhile: waking up for each costs as much as reading it."""
 
 _SILENT_NS = SECOND_NS
-_OVERRUN_SHOWN_NS = 5 * SECOND_NS
 _PAUSE_NS = SECOND_NS
 """A turn that took longer: the laptop slept, or the program was stopped."""
 
@@ -360,9 +359,9 @@ class BusListener:
                 "can0", self.address.channel or "can0"
             )
         elif hearing is Hearing.HEARD:
-            if self._overrun_ns is not None and now_ns - self._overrun_ns <= _OVERRUN_SHOWN_NS:
+            if self._overrun_ns is not None and now_ns - self._overrun_ns <= OVERRUN_SHOWN_NS:
                 hearing, since_ns = Hearing.OVERRUN, self._overrun_ns
-                note = "frames were lost in this laptop or its adapter; that is nobody's dropout"
+                note = FRAMES_LOST
             elif now_ns - self._heard_ns > _SILENT_NS:
                 hearing, since_ns = Hearing.SILENT, self._heard_ns
         if self._n_garbled:

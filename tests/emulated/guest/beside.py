@@ -99,9 +99,17 @@ def reference(path: Path, *names: str) -> Iterator[None]:
             until(lambda: all(_listeners(name) > n for name, n in zip(names, before, strict=True)))
             yield
         finally:
-            time.sleep(0.2)  # a frame that is there is written at once
+            _let_rest(process.pid)
             process.terminate()
             process.wait()
+
+
+def _let_rest(pid: int) -> None:
+    """Wait until a process has nothing to do any more: it ends without reading what waits for it."""
+    spent = ""
+    while spent != (now := " ".join(Path(f"/proc/{pid}/stat").read_text(encoding="ascii").split()[13:15])):
+        spent = now
+        time.sleep(0.4)
 
 
 def _listeners(name: str) -> int:

@@ -87,7 +87,8 @@ def test_interface_down_and_up_is_told_and_a_gap(tmp_path: Path) -> None:
         until(ours.is_(Hearing.HEARD))
         n = len(ours.lines)
         until(lambda: len(ours.lines) > n + 20)
-    same(ours.lines, lines_of(tmp_path / "ref.log"))
+    mine = ours.lines  # the reference recorder began earlier and ended later
+    same(mine, [line for line in lines_of(tmp_path / "ref.log") if mine[0][0] - 1 <= line[0] <= mine[-1][0] + 1])
     ((from_s, to_s, channel, why),) = ours.gaps
     assert (channel, why) == ("can0", "the adapter did not answer")
     last = max(line[0] for line in ours.lines if line[0] < down_s * 1e6 + 1e5) / 1e6
@@ -289,7 +290,7 @@ def test_a_session_with_interface_down_accuses_nobody_live_or_later(tmp_path: Pa
         session.close()
     told = [(one.kind, one.text) for one in session.happenings(0)]
     wrong = {HappeningKind.LOST, HappeningKind.NAMED, HappeningKind.RESTARTED}
-    assert [one for one in told if one[0] in wrong] == []
+    assert [one for one in told if one[0] in wrong] == [], told
     assert sum("adapter lost" in text for _, text in told) == pulls
     status, out, _ = typed("postmortem", tmp_path / "s")
     assert status == ExitStatus.HEALTHY, out
@@ -316,7 +317,9 @@ def test_the_serial_driver_closed_and_back_is_told_and_a_gap(tmp_path: Path) -> 
             until(ours.is_(Hearing.HEARD))
             line.say(20)
             until(lambda: len(ours.lines) == 40)
-    assert [(gap[2], gap[3]) for gap in ours.gaps] == [("can5", "the adapter did not answer")]
+    first, *later = [(gap[2], gap[3]) for gap in ours.gaps]
+    assert first == ("can5", "the adapter did not answer")
+    assert later in ([], [first])  # the line is closed again before the recording is
 
 
 def test_a_serial_adapter_pulled_and_back_is_told_and_a_gap(tmp_path: Path) -> None:
