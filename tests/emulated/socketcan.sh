@@ -46,7 +46,7 @@ GUEST
 [ $# -gt 0 ] || { echo "no command" >&2; exit 2; }
 rm -f "$SHARE/.status" "$SHARE/.booted"
 if [ $# -eq 1 ]; then printf '%s\n' "$1"; else printf '%q ' "$@"; fi > "$SHARE/.command"
-timeout "$TIMEOUT" nice -n 10 "$UML" mem="${MEM}M" rootfstype=hostfs rootflags=/ ro init="$SHARE/.init" quiet \
+timeout "$TIMEOUT" "$UML" mem="${MEM}M" rootfstype=hostfs rootflags=/ ro init="$SHARE/.init" quiet \
   con=null con0=null,fd:2 ssl=null ssl0=null,fd:1 2> "$SHARE/console.log" </dev/null || true
 if [ ! -s "$SHARE/.status" ]; then echo "socketcan.sh: no exit status; see $SHARE/console.log" >&2; tail -5 "$SHARE/console.log" >&2; exit 125; fi
 exit "$(cat "$SHARE/.status")"

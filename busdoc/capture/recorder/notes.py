@@ -25,7 +25,7 @@ _MOST_REMARKS = 20
 _MOST_NOTES = 5_000
 """A plug that is loose for days must not fill the disk with notes; the gap file has each absence."""
 
-_LOST, _FOUND = "does not answer", "is heard again"
+_LOST, _FOUND = "does not answer", "heard again"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +55,7 @@ class BusNotes:
             elif before is not bus.hearing and bus.hearing is Hearing.ADAPTER_LOST:
                 found.append(BusNote(text=f"{bus.name} {_LOST}: {bus.note}"))
             elif before is Hearing.ADAPTER_LOST and bus.hearing is not before:
-                found.append(BusNote(text=f"{bus.name} {_FOUND}: {bus_in_words(bus)}"))
+                found.append(BusNote(text=f"{_FOUND}: {bus_in_words(bus)}"))
             for remark in bus.remarks:
                 text = f"{bus.name}: {remark}"
                 if text not in self._told:

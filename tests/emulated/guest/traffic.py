@@ -18,7 +18,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-__all__ = ["Machine", "bring_up", "frame", "healthy", "ip", "machine_beside", "open_socket", "take_away"]
+__all__ = ["Machine", "bring_up", "frame", "healthy", "heartbeats", "ip", "machine_beside", "open_socket", "take_away"]
 
 ROOT = Path(__file__).resolve().parents[3]
 CAPTURE = ROOT / "captures" / "sweeper_segment" / "capture.log.gz"
@@ -78,6 +78,12 @@ def healthy() -> list[tuple[float, bytes]]:
     return found
 
 
+def heartbeats(seconds: float) -> list[tuple[float, bytes]]:
+    """Give eight controllers' frames, each heard twice a second (eight.toml): what stalls for a moment drops none."""
+    beats = ((k * 0.5 + one * 0.06, k, one) for k in range(round(seconds * 2)) for one in range(8))
+    return [(at_s, frame(0x180 + one, bytes((k % 256, one)))) for at_s, k, one in beats]
+
+
 class Machine:
     """Sends in a thread of its own; what the interface refuses is left out, as on a wire that is open."""
 
@@ -116,8 +122,8 @@ class Machine:
 
 
 @contextmanager
-def machine_beside(name: str, on_s: float = HEALTHY_S, off_s: float = 0.0) -> Iterator[None]:
-    """Send from a process of its own, whatever else this one does: so long, then after a pause again, over and over."""
+def machine_beside(name: str, on_s: float, off_s: float = 0.0) -> Iterator[None]:
+    """Send eight heartbeats from a process of its own: so long, then after a pause again, over and over."""
     command = [sys.executable, str(Path(__file__).resolve()), name, str(on_s), str(off_s)]
     with subprocess.Popen(command) as process:
         try:
@@ -131,9 +137,8 @@ def _main(name: str, on_s: float, off_s: float) -> None:
         os.sched_setscheduler(
             0, os.SCHED_FIFO, os.sched_param(10)
         )  # a machine keeps its rhythm, however busy the laptop
-    frames = [one for one in healthy() if one[0] < on_s]
-    period_s = frames[-1][0] + 0.01 + off_s
-    with Machine(name, [(at_s + k * period_s, data) for k in range(40) for at_s, data in frames]):
+    frames, period_s = heartbeats(on_s), on_s + off_s
+    with Machine(name, [(at_s + k * period_s, data) for k in range(10) for at_s, data in frames]):
         threading.Event().wait()
 
 
