@@ -232,6 +232,20 @@ def test_a_clock_that_is_set_is_told_and_moves_no_frame(tmp_path: Path) -> None:
     assert ours.gaps == []
 
 
+def test_an_adapter_off_the_bus_is_told_and_a_gap_until_the_next_frame(tmp_path: Path) -> None:
+    with recording(tmp_path / "r", "socketcan:can0") as ours, open_socket("can9") as raw:
+        raw.send(frame(0x123, b"\x01"))
+        raw.send(frame(0x40, bytes(8), flags=ERROR))  # Linux header can/error.h: CAN_ERR_BUSOFF
+        until(ours.is_(Hearing.ADAPTER_LOST))
+        assert "bus-off" in ours.bus.note
+        time.sleep(1.0)
+        raw.send(frame(0x123, b"\x02"))
+        until(ours.is_(Hearing.HEARD))
+    ((from_s, to_s, channel, why),) = ours.gaps
+    assert (channel, why) == ("can0", "the adapter was off the bus (bus-off)")
+    assert to_s - from_s > 0.9
+
+
 def test_an_interface_that_is_down_or_not_there_is_refused_in_a_sentence(tmp_path: Path) -> None:
     ip("link set can0 down")
     status, _, err = typed("record", "--bus", "socketcan:can0", "-o", tmp_path / "a")
