@@ -8,10 +8,15 @@
 traceback.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from difflib import get_close_matches
 
-__all__ = ["BusError", "BusdocError", "InputError", "found_instead", "nearest"]
+__all__ = ["BusError", "BusdocError", "InputError", "found_instead", "guarded", "in_one_line", "nearest"]
+
+
+_LONGEST_FOUND = 400
+"""Letters of what was found that a sentence quotes."""
 
 
 class BusdocError(Exception):
@@ -33,6 +38,8 @@ class InputError(BusdocError):
 
     def __str__(self) -> str:
         where, expected, found, advice = self.args
+        if len(found) > _LONGEST_FOUND:  # what was found is quoted from the input, which may be anything
+            found = f"{found[: _LONGEST_FOUND - 60]} … {found[-50:]}"
         return f"{where}: expected {expected}, found {found}. {advice}"
 
 
@@ -59,6 +66,39 @@ def found_instead(error: OSError) -> str:
             return "no right to it"
     reason = error.strerror or str(error)
     return reason[:1].lower() + reason[1:]
+
+
+def in_one_line(error: BaseException) -> str:
+    """Word what a parser raised, to stand in brackets: its first line, shortened.
+
+    >>> in_one_line(ValueError("too many" + chr(10) + "digits")), in_one_line(RecursionError())
+    ('too many', 'RecursionError')
+    """
+    lines = str(error).splitlines()
+    return (lines[0] if lines and lines[0].strip() else type(error).__name__)[:120]
+
+
+@contextmanager
+def guarded(where: str, expected: str, advice: str) -> Iterator[None]:
+    """Turn whatever a parser raises on what the user gave into one sentence.
+
+    The place of every parse of a file that others wrote: each damage that was thought of is told where it is found,
+    and the next one, which nobody thought of, is told here. The cause goes with it.
+
+    Parameters
+    ----------
+    where, expected, advice : as for `InputError`
+
+    Raises
+    ------
+    InputError : for any exception but those that busdoc raises on purpose, and what the disk says (`OSError`)
+    """
+    try:
+        yield
+    except (BusdocError, OSError):
+        raise
+    except Exception as error:
+        raise InputError(where, expected, f"damage ({in_one_line(error)})", advice) from error
 
 
 def nearest(found: str, allowed: Iterable[str]) -> str:

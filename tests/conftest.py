@@ -1,6 +1,7 @@
 """What holds for all tests: how hypothesis searches, where parsed databases are kept, which tests share a process."""
 
 import os
+from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
@@ -9,6 +10,8 @@ from hypothesis import Phase, settings
 
 if TYPE_CHECKING:
     from xdist.scheduler import LoadFileScheduling
+
+_TESTS = Path(__file__).parent
 
 settings.register_profile("busdoc", deadline=None)
 """No test is timed: how long an example takes says something of the machine, and nothing of busdoc."""
@@ -23,9 +26,32 @@ os.environ["BUSDOC_CACHE"] = _KEPT.name
 """The processes that tests start keep theirs here too, and none reads or writes what is the user's."""
 
 
+_LONGEST_FIRST = ("suite", "health", "intermittent", "isolation", "live", "capture", "cli", "screen")
+"""Rooms whose files take long: begun last, one of them would run on alone while the other cores have nothing to do."""
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """One more than there are cores: some tests wait for processes that they start."""
+    return (os.cpu_count() or 1) + 1
+
+
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> "LoadFileScheduling":
     """Keep the tests of a file in one process: what they share is made once, not once for each core."""
     from xdist.scheduler import LoadFileScheduling
 
+    config.option.loadscopereorder = False  # xdist would begin with the files that have the most tests
     return LoadFileScheduling(config, log)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the rooms that take longest."""
+    rank = {room: n for n, room in enumerate(_LONGEST_FIRST)}
+    items.sort(
+        key=lambda item: (
+            rank.get(Path(item.path).relative_to(_TESTS).parts[0], len(rank))
+            if _TESTS in item.path.parents
+            else len(rank)
+        )
+    )

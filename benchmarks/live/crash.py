@@ -112,7 +112,7 @@ def one_kill(folder: Path, rng: random.Random, n_sent: "Synchronized[int]") -> l
     wrong = []
     settled = [n for t_s, n in sent_by if t_s < killed_s - 1.0]
     folder_again = SessionFolder(folder)
-    rows = folder_again.store.entries()
+    rows = folder_again.store.rows().entries
     if len(rows) < reader.acknowledged():
         wrong.append(f"{reader.acknowledged()} acknowledged, {len(rows)} kept")
     if not folder_again.resumed:

@@ -15,7 +15,9 @@ from busdoc.actions.journal_entry import JournalEntry, read_entry
 from busdoc.actions.journal_names import JournalNames, one_line
 from busdoc.actions.journal_rows import COLUMNS, split_rows
 from busdoc.actions.journal_time import JournalClock, TimeNote, seconds_text
-from busdoc.errors import InputError, found_instead
+from busdoc.errors import InputError, guarded
+from busdoc.files.cells import as_cell
+from busdoc.files.given import read_given
 from busdoc.machine.machine import Machine
 from busdoc.times import SECOND_NS
 
@@ -51,18 +53,13 @@ def load_journal(path: Path, machine: Machine, *, start_ns: int, epoch: bool) ->
     ------
     InputError : when the file cannot be read, its header is missing, or no line of it can be used
     """
-    try:
-        with path.open("rb") as file:
-            raw = file.read(_LARGEST_BYTES + 1)
-    except OSError as error:
-        raise InputError(
-            str(path), "an action journal", found_instead(error), "Check the name and its rights."
-        ) from error
-    if len(raw) > _LARGEST_BYTES:
-        found = f"more than {_LARGEST_BYTES // 1_000_000} MB"
-        raise InputError(str(path), "an action journal", found, "Check that this is the journal and not a capture.")
-    text, warnings = _decoded(raw, str(path))
-    journal = journal_from_text(text, str(path), machine, start_ns=start_ns, epoch=epoch)
+    wanted = "an action journal"
+    raw = read_given(
+        path, wanted, most_bytes=_LARGEST_BYTES, advice="Check that this is the journal and not a capture."
+    )
+    with guarded(str(path), wanted, "Check that this is the journal."):
+        text, warnings = _decoded(raw, str(path))
+        journal = journal_from_text(text, str(path), machine, start_ns=start_ns, epoch=epoch)
     return replace(journal, warnings=(*warnings, *journal.warnings))
 
 
@@ -115,9 +112,10 @@ def journal_text(actions: Sequence[Action], *, start_ns: int, epoch: bool) -> st
     writer.writerow(COLUMNS)
     for action in actions:
         time = seconds_text(action.time_ns) if epoch else f"+{seconds_text(action.time_ns - start_ns)}"
-        note = one_line(action.note)
+        note = as_cell(one_line(action.note))
         uncertainty = seconds_text(action.uncertainty_ns)
-        writer.writerow([time, action.kind.value, action.part or "", action.into or "", uncertainty, note])
+        part, into = as_cell(action.part or ""), as_cell(action.into or "")
+        writer.writerow([time, action.kind.value, part, into, uncertainty, note])
     return out.getvalue()
 
 

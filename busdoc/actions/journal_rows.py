@@ -5,10 +5,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from busdoc.errors import InputError, nearest
+from busdoc.files.cells import from_cell
 
 __all__ = ["COLUMNS", "JournalRow", "JournalRows", "split_rows"]
 
 COLUMNS = ("time", "action", "part", "into", "uncertainty_s", "note")
+_TEXTS = ("part", "into", "note")
 _REQUIRED = ("time", "action", "part")
 _HEADER = ",".join(COLUMNS)
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
@@ -98,6 +100,7 @@ def _rows(lines: list[tuple[int, str]], delimiter: str, names: list[str]) -> Ite
         at += n_taken
         values = [value.strip() for value in _fields(text, delimiter)]
         fields = dict.fromkeys(COLUMNS, "") | dict(zip(names, values, strict=False))
+        fields |= {name: from_cell(fields[name]) for name in _TEXTS}
         yield JournalRow(line=number, fields=fields, n_extra=sum(bool(value) for value in values[len(names) :]))
 
 

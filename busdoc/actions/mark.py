@@ -10,6 +10,7 @@ from busdoc.actions.journal_names import one_line
 from busdoc.actions.journal_rows import COLUMNS
 from busdoc.actions.journal_time import seconds_text
 from busdoc.errors import InputError, found_instead
+from busdoc.files.cells import as_cell
 from busdoc.times import SECOND_NS
 
 __all__ = ["MARK_UNCERTAINTY_NS", "append_mark"]
@@ -36,7 +37,8 @@ def append_mark(path: Path, time_ns: int, note: str = "", *, uncertainty_ns: int
         with path.open("r+b", buffering=0) as journal:
             end = journal.seek(0, os.SEEK_END)
             journal.seek(end - 1)
-            row = _line([seconds_text(time_ns), ActionKind.MARK.value, "", "", seconds_text(uncertainty_ns), note])
+            time, uncertainty = seconds_text(time_ns), seconds_text(uncertainty_ns)
+            row = _line([time, ActionKind.MARK.value, "", "", uncertainty, as_cell(note)])
             text = row if journal.read(1) == b"\n" else b"\n" + row
         with path.open("ab", buffering=0) as journal:  # one write at the end: two who mark at once lose nothing
             journal.write(text)

@@ -11,6 +11,7 @@ from busdoc.actions.action import POWER_KINDS, Action
 from busdoc.analysis.watches import Watches
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident, IncidentKind, RanOn
+from busdoc.health.phases.recognise import recognised
 from busdoc.health.summary import Health
 from busdoc.isolation.engine import isolate
 from busdoc.isolation.suspects.attribution import attribute
@@ -45,14 +46,18 @@ class Weighed:
     verdict: IsolationVerdict
 
 
-def observe(watches: Watches, health: Health) -> Observed:
-    """Add the fault codes to what the watches judged.
+def observe(watches: Watches, health: Health, actions: Sequence[Action] | None = None) -> Observed:
+    """Tell normal life apart in what the watches judged, and add the fault codes.
 
     Parameters
     ----------
     watches : fed with the frames so far
     health : as they judged it: `Watches.close`, or `Watches.so_far`
+    actions : what was done, of a recording that has ended: where somebody wrote down when power was switched, the
+        traffic need not be asked; None: it goes on, and nobody knows yet who left for good
     """
+    told = actions is None or any(action.kind in POWER_KINDS for action in actions)
+    health = recognised(health, watches.engine(), power_told=told)
     found = watches.codes(health)
     incidents = sorted((*health.incidents, *found.incidents), key=lambda incident: incident.onset_ns)
     return Observed(health=replace(health, incidents=tuple(incidents)), codes=found.codes, warnings=found.warnings)

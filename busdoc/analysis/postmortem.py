@@ -53,10 +53,11 @@ def postmortem(
     InputError : a file that cannot be used
     """
     kept: tuple[Action, ...] | None = None
+    notes: tuple[str, ...] = ()
     if len(captures) == 1 and is_session(captures[0]):
         session = read_session(captures[0])
         captures, machine_file = (session.recording,), machine_file or session.machine_file
-        databases, kept = databases or session.databases, session.actions
+        databases, kept, notes = databases or session.databases, session.actions, session.notes
     with ThreadPoolExecutor(max_workers=2, thread_name_prefix="watch") as workers:
         case, watches = read_recording(
             captures, databases=databases, machine_file=machine_file, progress=progress, workers=workers
@@ -70,7 +71,7 @@ def postmortem(
     result = conclude(case, watches, health, journal.actions)
     return replace(
         result,
-        warnings=case.warnings_about(result.warnings, journal.warnings),
+        warnings=(*notes, *case.warnings_about(result.warnings, journal.warnings)),
         databases=tuple(file if isinstance(file, Path) else file[1] for file in databases),
         machine_file=machine_file,
         journal_file=journal_file,
@@ -89,7 +90,7 @@ def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action
     actions : the journal's, ascending by time, numbered from 1
     """
     machine = case.machine
-    observed = observe(watches, health)
+    observed = observe(watches, health, actions)
     returns = find_returns(case, watches, health, observed.codes, actions)
     weighed = weigh(machine, observed, actions)
     seen = seen_actions(machine, observed.health, actions, watches)

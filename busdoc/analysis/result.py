@@ -8,7 +8,7 @@ from busdoc.actions.action import Action
 from busdoc.analysis.case import CaptureFacts
 from busdoc.decode.signals.summary import SignalSummary
 from busdoc.health.codes.code import FaultCode
-from busdoc.health.incident import Incident, IncidentKind
+from busdoc.health.incident import NORMAL_LIFE, Incident, IncidentKind
 from busdoc.health.summary import Health
 from busdoc.intermittent.intermittent import Intermittent
 from busdoc.isolation.verdict import Because, IsolationVerdict
@@ -32,7 +32,7 @@ class Trouble:
         return bool(self.incidents or self.never_seen or self.codes)
 
 
-_NOT_THE_MACHINE = (IncidentKind.CAPTURE_GAP, IncidentKind.CODE)
+_NO_TROUBLE = (IncidentKind.CAPTURE_GAP, IncidentKind.CODE, *NORMAL_LIFE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -69,7 +69,7 @@ class Result:
         unexplained = tuple(
             n
             for n, (incident, because) in enumerate(zip(self.incidents, self.because, strict=True))
-            if incident.kind not in _NOT_THE_MACHINE and not because.expected
+            if incident.kind not in _NO_TROUBLE and not because.expected
         )
         never_seen = tuple(c.name for c in self.health.controllers if c.first_ns is None and c.last_ns is None)
         return Trouble(incidents=unexplained, never_seen=never_seen, codes=self.codes)

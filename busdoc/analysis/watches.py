@@ -19,7 +19,7 @@ from busdoc.capture.listening import Taken
 from busdoc.capture.reading import RecorderGap
 from busdoc.decode.database.database import Database
 from busdoc.decode.j1939.trouble_code import Conversion
-from busdoc.decode.protocols.protocol_frames import protocol_frames
+from busdoc.decode.protocols.protocol_frames import sieved
 from busdoc.decode.protocols.sign import Sign
 from busdoc.decode.signals.signals import SignalStatus
 from busdoc.decode.signals.summary import SignalSummary
@@ -30,6 +30,7 @@ from busdoc.health.codes.code_watch import CodeWatch
 from busdoc.health.codes.status_code import counter_codes, status_codes, status_incidents
 from busdoc.health.controller import ControllerHealth, StreamKey
 from busdoc.health.incident import Gap, GapKind, Incident
+from busdoc.health.phases.engine import Engine, EngineWatch
 from busdoc.health.presence.watch import HealthWatch
 from busdoc.health.roll.identity import IdentityWatch
 from busdoc.health.roll.known import join_specs
@@ -87,6 +88,7 @@ class Watches:
             conversion=self._code_layout,
         )
         self._identity = IdentityWatch()
+        self._engine = EngineWatch()
         self.frames_by_channel: Counter[int] = Counter()
 
     def feed(self, block: FrameBlock) -> None:
@@ -144,6 +146,10 @@ class Watches:
     def start_ns(self) -> int | None:
         """The first frame; None before there was one."""
         return self._health.start_ns
+
+    def engine(self) -> Engine:
+        """Give when the engine stood, was turned over and ran, so far."""
+        return self._engine.engine()
 
     def availability(self) -> tuple[SignalChanges, ...]:
         """Give when each signal that shows a part of the map unplugged could be read, and when not."""
@@ -208,9 +214,10 @@ class Watches:
         return message is not None and bool(message.signals)
 
     def _follow_protocols(self, block: FrameBlock) -> None:
-        telling = protocol_frames(block)
+        telling, topic = sieved(block)
         self._codes.feed(telling)
         self._identity.feed(telling)
+        self._engine.feed(telling, topic)
 
     def _completed(self, health: Health) -> Health:
         """Add the wire, and who each controller said it is."""

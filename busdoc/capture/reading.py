@@ -12,17 +12,30 @@ import numpy as np
 from busdoc.arrays import Int64Array
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.place import Piece, piece_of
-from busdoc.errors import InputError
 from busdoc.times import SECOND_NS
 
-__all__ = ["LATEST_NS", "MOST_CHANNELS", "ReadBlock", "Reading", "RecorderGap", "SkipCount", "SkippedLine"]
+__all__ = [
+    "FIRST_YEAR",
+    "LAST_YEAR",
+    "LATEST_NS",
+    "MOST_BARREN_BYTES",
+    "MOST_CHANNELS",
+    "ReadBlock",
+    "Reading",
+    "RecorderGap",
+    "SkipCount",
+    "SkippedLine",
+]
 
 MOST_CHANNELS = 256
 
 LATEST_NS = 4_600_000_000 * SECOND_NS
 """Times beyond the year 2115 are taken for damage; this leaves int64 room to shift by as much again."""
 
-_MOST_BARREN_BYTES = 64 << 20
+FIRST_YEAR, LAST_YEAR = 1971, 2100
+"""A recorder whose clock shows another year has no date worth the name, in any zone."""
+
+MOST_BARREN_BYTES = 64 << 20
 _MOST_WARNINGS = 5
 _MOST_GAPS = 1000
 _MOST_NAMED = 8
@@ -130,6 +143,8 @@ class Reading:
         self.n_frames = 0
         """Frames found so far, and `n_bytes` read so far: the reader keeps both."""
         self.n_bytes = 0
+        self.gave_up = False
+        """Whether the rest is left unread, since nothing more came of it."""
         self.warnings: list[str] = []
         self.gaps: list[RecorderGap] = []
         self.number_of: dict[str, int] = {}
@@ -152,7 +167,14 @@ class Reading:
         return number
 
     def unix_ns(self, start: datetime) -> int:
-        """Give the Unix time of a wall clock without a zone, as some captures write it; say which zone was taken."""
+        """Give the Unix time of a wall clock without a zone, as some captures write it; say which zone was taken.
+
+        Raises
+        ------
+        ValueError : it lies before 1970 or beyond what a time may be
+        """
+        if not FIRST_YEAR <= start.year < LAST_YEAR:
+            raise ValueError(f"the year {start.year}")
         self.warn(f"its times are wall-clock times without a zone; they are read as {self.wall_clock}.")
         whole_s = round(start.replace(tzinfo=self.wall_clock, microsecond=0).timestamp())
         return whole_s * SECOND_NS + start.microsecond * 1000
@@ -160,23 +182,16 @@ class Reading:
     def is_barren(self) -> bool:
         """Whether the file has gone on for so long without one frame that reading stops; says so.
 
-        A stray archive or a bomb of zeros behind gzip would else be inflated for hours.
-
-        Raises
-        ------
-        InputError : when there was no frame at all
+        A stray archive or a bomb of zeros behind gzip would else be inflated for hours; a recorder that takes its disk
+        beforehand leaves as many zeros behind good frames.
         """
         if self.n_frames > self._frames_at_last_look:
             self._frames_at_last_look = self.n_frames
             self._bytes_at_last_frame = self.n_bytes
-        if self.n_bytes - self._bytes_at_last_frame <= _MOST_BARREN_BYTES:
+        if self.n_bytes - self._bytes_at_last_frame <= MOST_BARREN_BYTES:
             return False
-        n_megabytes = _MOST_BARREN_BYTES >> 20
-        if not self.n_frames:
-            raise InputError(
-                str(self.file), "a capture", f"{n_megabytes} MB without one frame", "Check that this is the right file."
-            )
-        self.warn(f"after {self.n_frames} frames come {n_megabytes} MB without one; the rest is left unread.")
+        self.gave_up = True
+        self.warn(f"it goes on for {MOST_BARREN_BYTES >> 20} MB without one frame; the rest is left unread.")
         return True
 
     def skip(self, line: int, reason: str) -> None:

@@ -12,7 +12,7 @@ from busdoc.capture.formats.suffixes import read_in_order
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.merge import FileStream, in_sequence, merged_by_time
 from busdoc.capture.place import piece_of
-from busdoc.capture.reading import Reading, RecorderGap, SkipCount, SkippedLine
+from busdoc.capture.reading import MOST_BARREN_BYTES, Reading, RecorderGap, SkipCount, SkippedLine
 from busdoc.capture.recorder.gaps import RecordedGap, read_gaps
 from busdoc.capture.recorder.notes import read_remarks
 from busdoc.errors import InputError
@@ -213,7 +213,9 @@ class Capture:
         where = str(self.files[0]) if len(self.files) == 1 else f"the {len(self.files)} files"
         suffix = suffix_of(self.files[0])
         found = "not one frame"
-        if self.skipped.first:
+        if self._readings[0].gave_up:
+            found = f"{MOST_BARREN_BYTES >> 20} MB without one frame"
+        elif self.skipped.first:
             first = self.skipped.first[0]
             found += f" in {counted(self.skipped.total, 'line')} (line {first.line}: {first.reason})"
         return InputError(where, f"{with_article(suffix)} capture", found, "Check that this is the right file.")

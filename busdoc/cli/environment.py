@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import TextIO
 
+from busdoc.words.printable import PrintableStream
+
 __all__ = ["ExitStatus", "Surroundings", "ended_by_signals"]
 
 
@@ -32,11 +34,15 @@ def _nowhere() -> TextIO:
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:
-    """Streams and environment of one run of the program."""
+    """Streams and environment of one run of the program; what is written on its streams is made printable."""
 
     stdout: TextIO = field(default_factory=lambda: sys.stdout or _nowhere())
     stderr: TextIO = field(default_factory=lambda: sys.stderr or _nowhere())
     environ: Mapping[str, str] = field(default_factory=lambda: os.environ)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "stdout", PrintableStream(self.stdout))
+        object.__setattr__(self, "stderr", PrintableStream(self.stderr))
 
     @property
     def width(self) -> int:

@@ -14,6 +14,7 @@ from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
 from busdoc.cli.options import (
     add_bus_option,
     add_database_option,
+    add_shared_option,
     databases,
     load_inputs,
     open_source,
@@ -59,6 +60,7 @@ def add_isolate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
         help="folder to keep the session in; one that holds a session is gone on with (default: a new one, named by "
         "the time; none for --replay)",
     )
+    add_shared_option(isolate)
     isolate.add_argument("--plain", action="store_true", help="line by line instead of a screen")
     isolate.add_argument("--quiet", action="store_true", help="ring no bell")
     isolate.add_argument("--on-event", metavar="COMMAND", help="run a command with each thing that happens")
@@ -78,7 +80,7 @@ def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitS
     from busdoc.live.on_event import EventCommand
 
     runner = EventCommand(arguments.on_event) if arguments.on_event else None
-    session = _open(arguments, databases(arguments))
+    session = _open(arguments, databases(arguments), surroundings)
     if runner is not None:
         session.listeners.append(runner.hear)
     try:
@@ -107,7 +109,9 @@ def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitS
     return _conclude(session, arguments, surroundings)
 
 
-def _open(arguments: argparse.Namespace, files: list[Path | tuple[int | str, Path]]) -> "LiveSession":
+def _open(
+    arguments: argparse.Namespace, files: list[Path | tuple[int | str, Path]], surroundings: Surroundings
+) -> "LiveSession":
     """Open the source, the folder and the session; nothing is listened to yet."""
     from datetime import UTC, datetime
 
@@ -134,6 +138,8 @@ def _open(arguments: argparse.Namespace, files: list[Path | tuple[int | str, Pat
         command=shlex.join(["busdoc", *arguments.words]),
         version=__version__,
     )
+    for note in folder.notes:
+        print(f"busdoc: {note}", file=surroundings.stderr)
     if folder.resumed:
         machine, database = load_inputs(folder.machine_file, folder.databases)
     return LiveSession(source, machine, database, folder=folder)

@@ -15,10 +15,12 @@ from busdoc.cli.baseline import add_baseline
 from busdoc.cli.demo import add_demo
 from busdoc.cli.environment import ExitStatus, Surroundings
 from busdoc.cli.isolate import add_isolate
+from busdoc.cli.options import private_files
 from busdoc.cli.postmortem import add_postmortem
 from busdoc.cli.record import add_record
 from busdoc.cli.resync import add_resync
 from busdoc.cli.simulate import add_simulate
+from busdoc.cli.standard_input import standard_input_as_file
 from busdoc.errors import BusdocError
 
 __all__ = ["build_parser", "main", "run"]
@@ -87,7 +89,8 @@ def main(argv: Sequence[str] | None = None, surroundings: Surroundings | None = 
         build_parser().print_help(surroundings.stdout)
         return ExitStatus.HEALTHY
     try:
-        return command(arguments, surroundings)
+        with standard_input_as_file(arguments), private_files(arguments):
+            return command(arguments, surroundings)
     except BusdocError as error:
         print(f"busdoc: {error}", file=surroundings.stderr)
         return ExitStatus.COULD_NOT

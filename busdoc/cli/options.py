@@ -1,13 +1,16 @@
 """What several commands ask for alike: recordings, buses, maps, databases, reports; how they are named and opened."""
 
 import argparse
+import contextlib
 import math
+import os
 import shlex
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
+from busdoc.cli.standard_input import add_format_option
 from busdoc.errors import InputError
 
 if TYPE_CHECKING:
@@ -20,10 +23,12 @@ __all__ = [
     "add_bus_option",
     "add_database_option",
     "add_recording_input",
+    "add_shared_option",
     "databases",
     "load_inputs",
     "open_source",
     "parse_speed",
+    "private_files",
     "report_suffix",
     "waits_s",
     "write_report",
@@ -90,6 +95,32 @@ def write_report(
         write_html(result, path, command=command, fields=fields)
 
 
+def add_shared_option(parser: argparse.ArgumentParser) -> None:
+    """Add ``--shared`` to a command that keeps what it hears."""
+    parser.add_argument(
+        "--shared",
+        action="store_true",
+        help="let other users of this computer read what is kept; else only you can (a recording may hold what its "
+        "owner would not publish)",
+    )
+
+
+@contextlib.contextmanager
+def private_files(arguments: argparse.Namespace) -> Iterator[None]:
+    """Have the files and folders of a command that has ``--shared`` be the user's own, unless that was given.
+
+    Where rights are inherited from the folder, as on Windows, those of the folder hold.
+    """
+    if getattr(arguments, "shared", True):
+        yield
+        return
+    before = os.umask(0o077)
+    try:
+        yield
+    finally:
+        os.umask(before)
+
+
 def add_bus_option(parser: argparse.ArgumentParser) -> None:
     """Add ``--bus`` to a command that listens."""
     parser.add_argument(
@@ -149,7 +180,14 @@ def waits_s(source: "FrameSource", tick_s: float) -> float:
 
 def add_recording_input(parser: argparse.ArgumentParser, *, nargs: str = "+") -> None:
     """Add what every command takes that reads a recording: captures, databases, a journal."""
-    parser.add_argument("capture", nargs=nargs, type=Path, metavar="CAPTURE", help="capture files, or folders of them")
+    parser.add_argument(
+        "capture",
+        nargs=nargs,
+        type=Path,
+        metavar="CAPTURE",
+        help="capture files, or folders of them; - reads standard input",
+    )
+    add_format_option(parser)
     add_database_option(parser)
     parser.add_argument("--actions", type=Path, metavar="FILE", help="journal of what was done (CSV)")
 

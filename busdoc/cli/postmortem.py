@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
-from busdoc.cli.options import add_database_option, databases, report_suffix, write_report
+from busdoc.cli.options import add_recording_input, databases, report_suffix, write_report
 from busdoc.cli.progress import read_with
-from busdoc.errors import InputError
+from busdoc.errors import InputError, found_instead
 
 if TYPE_CHECKING:
     from busdoc.analysis.result import Result
@@ -27,12 +27,8 @@ def add_postmortem(commands: "argparse._SubParsersAction[argparse.ArgumentParser
         description="Reads a capture and says which controllers dropped, when, for how long, whether they restarted "
         "or were only unheard, which recorded action did it, and which part is suspected.",
     )
-    postmortem.add_argument(
-        "capture", nargs="+", type=Path, metavar="CAPTURE", help="capture files, or folders of them"
-    )
-    add_database_option(postmortem)
+    add_recording_input(postmortem)
     postmortem.add_argument("--machine", type=Path, metavar="FILE", help="machine map (TOML)")
-    postmortem.add_argument("--actions", type=Path, metavar="FILE", help="journal of what was done (CSV)")
     postmortem.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
     postmortem.add_argument("--tables", type=Path, metavar="DIR", help="write tables as CSV and Parquet")
     postmortem.add_argument(
@@ -71,18 +67,32 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
         prepare([path for path in (*arguments.capture, *named) if path is not None and path.is_file()])
     result = read_with(postmortem, arguments, surroundings)
     if arguments.tables is not None:
-        from busdoc.report.tables.tables import write_tables
-
-        write_tables(result, arguments.tables)
-        if arguments.signals:
-            from busdoc.report.tables.signal_tables import write_signal_tables
-
-            write_signal_tables(arguments.capture, files, arguments.signals, arguments.tables)
+        _write_tables(result, arguments, files)
     if arguments.report is not None:
         write_report(result, arguments.report, words=arguments.words, fields=fields, paper=arguments.paper)
     with contextlib.suppress(BrokenPipeError):  # the reader has seen enough; the status is still owed to the script
         _print_result(result, arguments, surroundings)
     return ExitStatus.TROUBLE if result.trouble else ExitStatus.HEALTHY
+
+
+def _write_tables(
+    result: "Result", arguments: argparse.Namespace, files: "list[Path | tuple[int | str, Path]]"
+) -> None:
+    """Write every table that was asked for, or none."""
+    from busdoc.files.staged import staged_folder
+    from busdoc.report.tables.signal_tables import write_signal_tables
+    from busdoc.report.tables.tables import is_table, write_tables
+
+    folder: Path = arguments.tables
+    try:
+        with staged_folder(folder, is_table) as stage:
+            write_tables(result, stage)
+            if arguments.signals:
+                write_signal_tables(arguments.capture, files, arguments.signals, stage)
+    except OSError as error:
+        raise InputError(
+            str(folder), "a folder that can be written", found_instead(error), "Name another folder."
+        ) from error
 
 
 def _check_signals(arguments: argparse.Namespace, files: "list[Path | tuple[int | str, Path]]") -> None:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
-from busdoc.cli.options import add_bus_option
+from busdoc.cli.options import add_bus_option, add_shared_option
 from busdoc.cli.status_line import StatusLine
 from busdoc.errors import InputError
 from busdoc.times import SECOND_NS
@@ -59,6 +59,7 @@ def add_record(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         metavar="FILE.log|DIR",
         help="folder to record to, or one file that is never rotated (default: a new folder named by the time)",
     )
+    add_shared_option(record)
     record.add_argument("--rotate", metavar="SIZE", help="begin a new file after so much text (default 100MB)")
     record.add_argument(
         "--keep-free", default="500MB", metavar="SIZE", help="pause while the disk has less room (default 500MB)"
@@ -137,6 +138,8 @@ def _record(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
     except BaseException:
         source.stop()
         raise
+    for note in recorder.notes:
+        print(f"busdoc: {note}", file=surroundings.stderr)
     with ended_by_signals() as stopping, terminal_keys() as keys:
         recording = _Run(source, recorder, keys, surroundings)
         summary = recording.run(stopping, hours)

@@ -3,6 +3,8 @@
 import contextlib
 from typing import TextIO
 
+from busdoc.words.printable import own_stream, printable
+
 __all__ = ["StatusLine"]
 
 
@@ -16,17 +18,18 @@ class StatusLine:
     """
 
     def __init__(self, stream: TextIO, width: int | None = None) -> None:
-        self._stream = stream
+        self._stream = own_stream(stream)
         self._width = width
         self._drawn = 0
 
     def say(self, text: str) -> None:
         """Write a line that stays."""
         self.wipe()
-        self._write(f"{text}\n")
+        self._write(f"{printable(text)}\n")
 
     def draw(self, text: str) -> None:
         """Draw the line that changes."""
+        text = printable(text)
         if self._width is not None and len(text) > self._width:
             text = f"{text[: self._width - 3]}..."
         self._write(f"\r{text.ljust(self._drawn)}")

@@ -16,6 +16,10 @@ class ControllerState(StrEnum):
     STEADY = "steady"
     LATE = "late"
     LOST = "lost"
+    OFF = "off"
+    """It left as the machine was switched off."""
+    NOT_JUDGED = "not judged"
+    """It sends too little, or nothing in a rhythm, for its absence to show."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)

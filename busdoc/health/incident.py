@@ -5,7 +5,7 @@ from enum import StrEnum
 
 from busdoc.health.controller import StreamKey
 
-__all__ = ["FramesAround", "Gap", "GapKind", "Incident", "IncidentKind", "Loss", "RanOn"]
+__all__ = ["NORMAL_LIFE", "FramesAround", "Gap", "GapKind", "Incident", "IncidentKind", "Loss", "RanOn"]
 
 
 class IncidentKind(StrEnum):
@@ -23,6 +23,16 @@ class IncidentKind(StrEnum):
     """The recorder itself lost frames or time."""
     CODE = "code"
     """A fault code was raised."""
+    CRANK = "crank"
+    """Controllers were away while the starter turned the engine, and came back."""
+    POWER_CYCLE = "power-cycle"
+    """All left, in an order, and came back: the machine was off and on, or its bus slept."""
+    POWER_DOWN = "power-down"
+    """The machine was switched off: controllers left in an order, to the end."""
+
+
+NORMAL_LIFE = (IncidentKind.CRANK, IncidentKind.POWER_CYCLE, IncidentKind.POWER_DOWN)
+"""What machines do when nothing is wrong."""
 
 
 class RanOn(StrEnum):

@@ -12,6 +12,7 @@ from typing import TextIO
 from busdoc.isolation.proposals.cure import CureOutcome
 from busdoc.live.resync.news import NewsKind
 from busdoc.live.view import HappeningKind
+from busdoc.words.printable import own_stream
 
 __all__ = ["Bell", "Rung", "TerminalBell"]
 
@@ -92,7 +93,7 @@ class TerminalBell:
     """
 
     def __init__(self, stream: TextIO, *, quiet: bool, clock_s: Callable[[], float] = time.monotonic) -> None:
-        self._stream = stream
+        self._stream = own_stream(stream)
         self._clock_s = clock_s
         self._bell = Bell(quiet=quiet or not stream.isatty())
 

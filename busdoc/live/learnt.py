@@ -64,7 +64,7 @@ def keep_learnt_map(folder: SessionFolder, health: Health, because: Sequence[Bec
     ------
     InputError : names that no map may have, or a file that cannot be written
     """
-    began = folder.store.about().get("began", "")
+    began = folder.store.rows().about.get("began", "")
     save_text(folder.path / LEARNT, learnt_map(health, because, state, began=began))
 
 

@@ -82,6 +82,11 @@ class Listening:
         return (*self._gaps, *self._open_gaps)
 
     @property
+    def recording_notes(self) -> tuple[str, ...]:
+        """What was found damaged of the recording that is gone on with, as sentences."""
+        return () if self._recorder is None else self._recorder.notes
+
+    @property
     def recorder(self) -> RecorderState | None:
         """How the recording goes; None: nothing is recorded."""
         return None if self._recorder is None else self._recorder.state

@@ -109,6 +109,8 @@ class LiveSession:
             n = len(self._log.actions)
             frames = self._listening.frames
             self._event_log.note(now_ns, f"gone on with: {counted(n, 'action')}, {counted(frames, 'frame')}")
+            for text in (*self._log.notes, *self._listening.recording_notes):
+                self._event_log.note(now_ns, text)
 
     def step(self) -> None:
         """Take what came in and judge it, as far as it is due.

@@ -13,7 +13,8 @@ from types import MappingProxyType
 from typing import TypeVar
 
 from busdoc.capture.channels import ChannelTable
-from busdoc.errors import InputError, found_instead
+from busdoc.errors import InputError, guarded
+from busdoc.files.given import read_given
 from busdoc.machine.controller_spec import ControllerSpec
 from busdoc.machine.machine import Controller, Machine, Part
 from busdoc.machine.map_check import check_links
@@ -46,13 +47,10 @@ def load_machine(path: Path) -> Machine:
     ------
     InputError : when the file cannot be read, or holds any mistake
     """
-    try:
-        with path.open("rb") as file:
-            raw = file.read(_LARGEST_BYTES + 1)
-    except OSError as error:
-        raise InputError(str(path), "a machine map", found_instead(error), "Check the name and its rights.") from error
-    _require_size(len(raw), str(path))
-    return machine_from_text(_decoded(raw, str(path)), str(path))
+    wanted = "a machine map"
+    raw = read_given(path, wanted, most_bytes=_LARGEST_BYTES, advice="Check that this is the map and not a capture.")
+    with guarded(str(path), wanted, "Check that this is the map."):
+        return machine_from_text(_decoded(raw, str(path)), str(path))
 
 
 def machine_from_text(text: str, where: str) -> Machine:

@@ -4,8 +4,9 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from busdoc.screen.drawing.lines import Line, clean, fit, line_of, pad
+from busdoc.screen.drawing.lines import Line, fit, line_of, pad
 from busdoc.screen.drawing.styles import Tone
+from busdoc.words.printable import printable
 
 __all__ = ["Asking", "Choice", "Digit", "Picking", "Writing", "matching"]
 
@@ -82,7 +83,7 @@ class Picking:
     def found(self) -> list[Choice]:
         """What matches, nearest first; a new name last."""
         found = matching(self._choices, self.typed)
-        name = clean(self.typed.strip())
+        name = printable(self.typed.strip())
         if self._new_names and name and all(name.casefold() != choice.text.casefold() for choice in found):
             new = Choice(value=name, text=name, aside="new")
             return [new, *found] if len(name) == 1 or not found else [*found, new]

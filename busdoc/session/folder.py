@@ -13,7 +13,7 @@ import json
 import shutil
 import sqlite3
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,7 +26,8 @@ from busdoc.capture.place import try_lock
 from busdoc.capture.recorder.recorder import LogRecorder
 from busdoc.errors import InputError, found_instead
 from busdoc.session.logbook import Logbook
-from busdoc.session.store import Entry, SessionStore
+from busdoc.session.rows import StoredRows, read_rows
+from busdoc.session.store import SessionStore
 
 __all__ = ["KeptSession", "SessionFolder", "is_session", "read_session"]
 
@@ -44,6 +45,8 @@ class KeptSession:
     databases: tuple[DatabaseFile, ...]
     actions: tuple[Action, ...]
     """Ascending by time, numbered from 1."""
+    notes: tuple[str, ...] = ()
+    """What of the folder is damaged or gone, as sentences."""
 
 
 class SessionFolder:
@@ -71,6 +74,7 @@ class SessionFolder:
     ) -> None:
         self.path = path
         self.resumed = is_session(path)
+        notes: list[str] = []
         if not self.resumed and path.is_dir() and any(path.iterdir()):
             raise InputError(
                 str(path), "an empty folder, or one with a session", "a folder with other files", "Name another folder."
@@ -88,16 +92,23 @@ class SessionFolder:
                 )
             if not self.resumed:
                 self._copy_in(machine_file, databases)
+            elif machine_file is not None and _is_empty(path / _MACHINE):
+                shutil.copyfile(machine_file, path / _MACHINE)
+                notes.append(f"{_MACHINE} in the folder was empty or gone; the map given now takes its place.")
         except OSError as error:
             raise InputError(
                 str(path), "a folder that can be written", found_instead(error), "Name another folder."
             ) from error
-        self.store = SessionStore(path / _STORE)
+        self.store, lost = _open_store(path / _STORE, resumed=self.resumed)
+        notes += lost
         if not self.resumed:
             named = [[file[0], file[1].name] if isinstance(file, tuple) else [None, file.name] for file in databases]
             self.store.describe(command=command, version=version, databases=json.dumps(named), began=_now_text())
         else:
             self.store.describe(resumed=_now_text())
+            notes += _damage(path, self.store.rows().about)
+        self.notes = tuple(notes)
+        """What of a folder that is gone on with is damaged or gone, as sentences."""
         self._recorder: LogRecorder | None = None
 
     def _copy_in(self, machine_file: Path | None, databases: Sequence[DatabaseFile]) -> None:
@@ -118,7 +129,7 @@ class SessionFolder:
     @property
     def databases(self) -> tuple[DatabaseFile, ...]:
         """The databases that the session uses."""
-        return _databases(self.path, self.store.about())
+        return _databases(self.path, self.store.rows().about)
 
     @property
     def recording(self) -> Path:
@@ -145,7 +156,7 @@ class SessionFolder:
 
     def abandon(self) -> None:
         """Let go, and take back what was made here, where nothing was ever heard or done in it."""
-        is_unused = not self.resumed and not self.store.entries() and self._recorder_is_empty()
+        is_unused = not self.resumed and not self.store.rows().entries and self._recorder_is_empty()
         self.close()
         if is_unused:
             shutil.rmtree(self.path, ignore_errors=True)
@@ -155,8 +166,8 @@ class SessionFolder:
 
 
 def is_session(path: Path) -> bool:
-    """Whether a folder holds a session."""
-    return (path / _STORE).is_file()
+    """Whether a folder holds a session, or what is left of one."""
+    return (path / _STORE).is_file() or ((path / RECORDING).is_dir() and (path / _LOCK).is_file())
 
 
 def read_session(path: Path) -> KeptSession:
@@ -166,36 +177,84 @@ def read_session(path: Path) -> KeptSession:
     ------
     InputError : the folder cannot be read, or holds no recording
     """
-    rows: list[tuple[str, str]] = []
-    about: dict[str, str] = {}
+    rows = StoredRows(entries=(), about={}, notes=())
+    problem = "it is gone"
     for mode in ("mode=ro", "mode=ro&immutable=1"):  # the second reads a folder that must not be written to
         try:
             with closing(sqlite3.connect(f"{(path / _STORE).resolve().as_uri()}?{mode}", uri=True)) as file:
-                rows = file.execute("SELECT kind, body FROM entry ORDER BY n").fetchall()
-                about = dict(file.execute("SELECT key, value FROM about").fetchall())
+                file.execute("SELECT count(*) FROM sqlite_master").fetchone()
+                rows = read_rows(file, _STORE)
             break
         except sqlite3.Error as error:
-            problem = error
+            problem = str(error)
     else:
-        raise InputError(str(path), "the folder of a session", str(problem), "Check that it is whole.") from problem
+        lost = f"{_STORE} cannot be read ({problem}): what was done is not known; the recording is used."
+        rows = StoredRows(entries=(), about={}, notes=(lost,))
     recording = path / RECORDING
     if not recording.is_dir():
         raise InputError(str(path), "a session with a recording", "none in it", "Check that it is whole.")
-    logbook = Logbook.replayed([Entry(kind=kind, body=json.loads(body)) for kind, body in rows])
+    logbook = Logbook.replayed(rows.entries)
     machine = path / _MACHINE
     return KeptSession(
         recording=recording,
         machine_file=machine if machine.exists() else None,
-        databases=_databases(path, about),
+        databases=_databases(path, rows.about),
         actions=logbook.numbered(),
+        notes=(*rows.notes, *logbook.notes, *_damage(path, rows.about)),
     )
 
 
-def _databases(path: Path, about: dict[str, str]) -> tuple[DatabaseFile, ...]:
+def _open_store(path: Path, *, resumed: bool) -> tuple[SessionStore, list[str]]:
+    """Open the journal; one that is damaged beyond reading is set aside, and a new one begun beside the recording."""
+    if not resumed:
+        return SessionStore(path), []
+    if _is_empty(path):
+        lost = "was gone" if not path.exists() else "was empty"
+        return SessionStore(path), [f"{path.name} {lost}: what was logged before is not known; the recording is whole."]
+    try:
+        return SessionStore(path), []
+    except InputError as error:
+        if not isinstance(error.__cause__, sqlite3.DatabaseError):
+            raise
+    aside = path.with_name(f"{path.name}.damaged")
+    for ending in ("", "-wal", "-shm"):
+        file = path.with_name(path.name + ending)
+        if file.exists():
+            file.replace(aside.with_name(aside.name + ending))
+    lost = f"{path.name} is damaged and was set aside as {aside.name}: what was logged before is not known."
+    return SessionStore(path), [lost]
+
+
+def _is_empty(path: Path) -> bool:
+    return not path.exists() or not path.stat().st_size
+
+
+def _damage(path: Path, about: Mapping[str, str]) -> list[str]:
+    """Say what of the other files is gone or empty."""
+    notes = []
+    if (path / _MACHINE).exists() and _is_empty(path / _MACHINE):
+        notes.append(f"{_MACHINE} in the folder is empty: it is judged without a map.")
+    gone = [name for _, name in _named_databases(about) if _is_empty(path / _DATABASES / name)]
+    if gone:
+        notes.append(f"Gone from the folder, or empty: {', '.join(gone)}; nothing is decoded with it.")
+    return notes
+
+
+def _named_databases(about: Mapping[str, str]) -> list[tuple[int | str | None, str]]:
+    """Give the channel and name of each database that was copied in."""
+    try:
+        named = json.loads(about.get("databases", "[]"))
+        return [(channel, Path(name).name) for channel, name in named]
+    except (TypeError, ValueError):
+        return []
+
+
+def _databases(path: Path, about: Mapping[str, str]) -> tuple[DatabaseFile, ...]:
     found: list[DatabaseFile] = []
-    for channel, name in json.loads(about.get("databases", "[]")):
+    for channel, name in _named_databases(about):
         file = path / _DATABASES / name
-        found.append(file if channel is None else (channel, file))
+        if not _is_empty(file):
+            found.append(file if channel is None else (channel, file))
     return tuple(found)
 
 

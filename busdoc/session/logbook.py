@@ -6,7 +6,9 @@ from typing import Any
 
 from busdoc.actions.action import Action, ActionKind, Origin
 from busdoc.errors import InputError
-from busdoc.session.store import Entry, SessionStore
+from busdoc.session.rows import Entry
+from busdoc.session.store import SessionStore
+from busdoc.words.counting import counted
 
 __all__ = ["Logbook"]
 
@@ -34,16 +36,29 @@ class Logbook:
         """Keys of proposals that are not to be made again."""
         self.changes = 0
         """How often anything changed: a reader asks again when this has grown."""
-        for entry in () if store is None else store.entries():
-            self._apply(entry)
+        self.notes: tuple[str, ...] = ()
+        """What of it could not be read, as sentences."""
+        if store is not None:
+            rows = store.rows()
+            self._replay(rows.entries)
+            self.notes = (*rows.notes, *self.notes)
 
     @classmethod
     def replayed(cls, entries: Iterable[Entry]) -> "Logbook":
         """Give what a series of rows comes to."""
         logbook = cls(None, lambda: 0)
-        for entry in entries:
-            logbook._apply(entry)
+        logbook._replay(entries)
         return logbook
+
+    def _replay(self, entries: Iterable[Entry]) -> None:
+        n_bad = 0
+        for entry in entries:
+            try:
+                self._apply(entry)
+            except (KeyError, TypeError, ValueError, AttributeError):  # damage that is valid JSON all the same
+                n_bad += 1
+        if n_bad:
+            self.notes = (f"Left out of the journal, since it makes no sense: {counted(n_bad, 'entry', 'entries')}.",)
 
     @property
     def actions(self) -> tuple[Action, ...]:

@@ -6,17 +6,18 @@ the recording.
 """
 
 import json
+import os
 import sqlite3
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from busdoc.errors import InputError
 from busdoc.health.incident import Incident
 from busdoc.isolation.verdict import Because
+from busdoc.session.rows import StoredRows, read_rows
 
-__all__ = ["Entry", "SessionStore", "incident_bodies"]
+__all__ = ["SessionStore", "incident_bodies"]
 
 _LAYOUT = 1
 _APPLICATION = 0x62756473
@@ -28,14 +29,6 @@ CREATE TABLE entry (
 );
 CREATE TABLE incident (key TEXT PRIMARY KEY, body TEXT NOT NULL);
 """
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
-    """One row: what was pressed, and when on the clock of the frames."""
-
-    kind: str
-    body: Mapping[str, Any]
 
 
 class SessionStore:
@@ -52,6 +45,7 @@ class SessionStore:
     def __init__(self, path: Path) -> None:
         self.path = path
         is_new = not path.exists() or not path.stat().st_size
+        self._opened: os.stat_result | None = None
         try:
             self._file = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
             if is_new:
@@ -61,6 +55,7 @@ class SessionStore:
             self._check()
             self._file.execute("PRAGMA journal_mode = WAL")
             self._file.execute("PRAGMA synchronous = FULL")
+            self._opened = path.stat()
         except sqlite3.DatabaseError as error:
             raise InputError(
                 str(path), "the journal of a session", str(error), "Take another folder, or one that busdoc made."
@@ -93,10 +88,9 @@ class SessionStore:
         text = json.dumps(body, ensure_ascii=False)
         self._write("INSERT INTO entry (written_ns, kind, body) VALUES (?, ?, ?)", [(written_ns, kind, text)])
 
-    def entries(self) -> tuple[Entry, ...]:
-        """Give every row, in the order written."""
-        rows = self._file.execute("SELECT kind, body FROM entry ORDER BY n").fetchall()
-        return tuple(Entry(kind=kind, body=json.loads(body)) for kind, body in rows)
+    def rows(self) -> StoredRows:
+        """Give what it holds, as far as it is whole."""
+        return read_rows(self._file, self.path.name)
 
     def keep_incidents(self, bodies: Mapping[str, Mapping[str, Any]], gone: Sequence[str] = ()) -> None:
         """Keep incidents as they are judged now, by their keys; take back those that turned out to be none.
@@ -124,15 +118,31 @@ class SessionStore:
         """
         self._write("INSERT OR REPLACE INTO about (key, value) VALUES (?, ?)", list(about.items()))
 
-    def about(self) -> dict[str, str]:
-        """Give what `describe` wrote."""
-        return dict(self._file.execute("SELECT key, value FROM about").fetchall())
-
     def close(self) -> None:
         """Let go of the file."""
         self._file.close()
 
+    def _require_in_place(self) -> None:
+        """See that what is written to can still be found: a file that was deleted takes rows all the same.
+
+        Raises
+        ------
+        InputError : it was deleted, or its disk is gone
+        """
+        try:
+            is_there = self._opened is None or os.path.samestat(self.path.stat(), self._opened)
+        except OSError:
+            is_there = False
+        if not is_there:
+            raise InputError(
+                str(self.path),
+                "the file that the session began with",
+                "it gone, or another in its place",
+                "Nothing was logged. Put it back, or end here and begin a session in another folder.",
+            )
+
     def _write(self, statement: str, rows: Sequence[tuple[Any, ...]]) -> None:
+        self._require_in_place()
         try:
             self._file.execute("BEGIN IMMEDIATE")
             self._file.executemany(statement, rows)

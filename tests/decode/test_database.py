@@ -255,7 +255,7 @@ class TestUnusableFiles:
         assert self.error(path).startswith(f"{path}, line 3, column 5: expected the text of a .kcd database")
 
     def test_a_missing_file_an_empty_one_and_a_folder_are_told(self, tmp_path: Path) -> None:
-        assert "found no such file" in self.error(tmp_path / "gone.dbc")
+        assert "found nothing by this name" in self.error(tmp_path / "gone.dbc")
         assert "found an empty file" in self.error(write(tmp_path, " \n"))
         (tmp_path / "folder.dbc").mkdir()
         assert "found a folder" in self.error(tmp_path / "folder.dbc")

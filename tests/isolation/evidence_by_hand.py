@@ -6,8 +6,9 @@ written down (`lateness_weights` says how likely each is), and whether it is rig
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
-from math import exp, log, pi, sqrt
+from math import erf, exp, log, pi, sqrt
 
 import numpy as np
 import numpy.typing as npt
@@ -26,26 +27,37 @@ NODES = [n / 10.0 for n in range(-30, 51)]
 
 @dataclass(frozen=True)
 class Record:
-    """What was seen and written down, s from the start; every press is uncertain by a second."""
+    """What was seen and written down, s from the start."""
 
     reach: Reach
     losses: Losses
     written: list[float]
+    sigma: list[float]
+    """How far each time that was written may be off, s."""
     presses: list[tuple[str, str]]
     """(part, kind) of every press."""
     kinds: list[PartKind | None]
     span: float
 
     def stretch(self, t: float) -> int:
-        """How many presses come before: each is likeliest half a second before it was written."""
-        return sum(w - 0.5 < t for w in self.written)
+        """How many presses come before, as they were likeliest done."""
+        return sum(at < t for at in self.likely)
+
+    @cached_property
+    def likely(self) -> list[float]:
+        """A press is likeliest half a second before it was written, for the usual second of uncertainty."""
+        return [w - 0.5 * sigma for w, sigma in zip(self.written, self.sigma, strict=True)]
+
+    def readings(self, m: int) -> list[tuple[float, float]]:
+        """(weight, when the press was really made)"""
+        return [(w, self.written[m] - node * self.sigma[m]) for w, node in zip(lateness_weights(), NODES, strict=True)]
 
     def joined(self, p: int, c: int, t: float) -> bool:
         return bool(self.reach.reaches[self.stretch(t), p, c])
 
     def edges(self) -> list[float]:
         gone_and_back = [edge for absences in self.losses.away for absence in absences for edge in absence]
-        every = {0.0, self.span, *[w - 0.5 for w in self.written], *gone_and_back, *self.losses.t_s[:1]}
+        every = {0.0, self.span, *self.likely, *gone_and_back, *self.losses.t_s[:1]}
         return sorted(t for t in every if 0.0 <= t <= self.span)
 
     def stint(self, p: int, t: float) -> int:
@@ -97,7 +109,7 @@ def weigh_part(record: Record, p: int, rate: float) -> Weighed:
     for k, t in enumerate(losses.t_s.tolist()):
         hit = _which(losses.hit[k])
         since = min(float(losses.since_s[k, c]) for c in hit)
-        near = [m for m, w in enumerate(record.written) if abs(w - t) < 5.0]
+        near = [m for m, w in enumerate(record.written) if abs(w - t) < 5.0 * record.sigma[m]]
         joins = [m for m in near if _changes(record, m, p, hit, joins=True)]
         parts = [m for m in near if _changes(record, m, p, hit, joins=False)]
         # every reading of a press nearby that put it in: exposed since then, or not exposed yet
@@ -107,9 +119,8 @@ def weigh_part(record: Record, p: int, rate: float) -> Weighed:
         counted_apart = (t, t)
         if joins:
             (m,) = joins
-            counted_apart = (max(record.written[m] - 0.5, since), t)
-            readings = [(w, record.written[m] - node) for w, node in zip(lateness_weights(), NODES, strict=True)]
-            stays = [(w, exp(-rate * (t - max(at, since))) if at < t else 1.0, at < t) for w, at in readings]
+            counted_apart = (max(record.likely[m], since), t)
+            stays = [(w, exp(-rate * (t - max(at, since))) if at < t else 1.0, at < t) for w, at in record.readings(m)]
             stays = [(w, min(s, 1.0), done) for w, s, done in stays]
             alive = sum(w * s for w, s, _ in stays)
             shows = rate * sum(w * s for w, s, done in stays if done) / alive
@@ -117,7 +128,7 @@ def weigh_part(record: Record, p: int, rate: float) -> Weighed:
             quiet = [(a, b) for a, b in quiet if not counted_apart[0] < (a + b) / 2.0 < counted_apart[1]]
         if parts:
             (m,) = parts
-            still_in = sum(w for w, node in zip(lateness_weights(), NODES, strict=True) if record.written[m] - node > t)
+            still_in = sum(w for w, at in record.readings(m) if at > t)
             shows = still_in * rate
             reached |= set(_which(record.reach.reaches[m, p]))
         # who fell, and who did not
@@ -213,12 +224,12 @@ def _against_what_is_written(record: Record, k: int, rate: float) -> float:
     """Exposed though it should be out: put in at the latest press, or at any time in the half minute before it."""
     t = float(record.losses.t_s[k])
     since = min(float(record.losses.since_s[k, c]) for c in _which(record.losses.hit[k]))
-    past = [w for w in record.written if w < t + 2.0]
-    begun = max(since, past[-1]) if past else max(since, 0.0)
+    past = [m for m, w in enumerate(record.written) if w < t + 2.0]
+    begun = max(since, record.written[past[-1]]) if past else max(since, 0.0)
     spread = max(t - max(since, begun - 30.0), 1.0)
     density = 0.5 * (1.0 - exp(-rate * spread)) / spread
     if past:
-        waits = [(w, t - max(past[-1] - node, since)) for w, node in zip(lateness_weights(), NODES, strict=True)]
+        waits = [(w, t - max(at, since)) for w, at in record.readings(past[-1])]
         density += 0.5 * rate * sum(w * exp(-rate * waited) for w, waited in waits if waited > 0.0)
     return density
 
@@ -252,18 +263,37 @@ def _came_back(record: Record, k: int, p: int | None) -> float:
 
 
 def _one_came_back(record: Record, p: int | None, c: int, t: float, lasted: float) -> float:
-    """Back alone: after a restart, or when the fault let go, or a start after the part came out that held it down."""
+    """Back after a restart, or when the fault let go, or a start after the part came out that held it down.
+
+    Where somebody took its supply or bus away meanwhile, it only is known to have stayed away until then.
+    """
+    done = [sum(w * at for w, at in record.readings(m)) for m in _which(record.reach.takes[:, c])]
+    taken = [at for at in done if t < at < t + lasted + 3.0]
+    until = min(taken[0], t + lasted) if taken else t + lasted
+    alone, lasted = not taken, max(until - t, 0.1)
     if p is None:
-        return max(0.97 * _log_normal(lasted, 2.7, 0.5), 1e-3)
+        return _ended(0.03, lasted, 2.7, 0.5, alone=alone)
     if record.kinds[p] in (PartKind.FEED, PartKind.SEGMENT):
-        return max(0.94 * _log_normal(lasted, 6.0, 1.0), 1e-3)
+        return _ended(0.06, lasted, 6.0, 1.0, alone=alone)
     latches, holds = 0.45, 0.55 * 0.2
-    held = [0.0]
-    for m, w in enumerate(record.written):
-        if _changes(record, m, p, [c], joins=False):
-            starts = [(weight, t + lasted - (w - node)) for weight, node in zip(lateness_weights(), NODES, strict=True)]
-            density = sum(weight * _log_normal(x, 2.7, 0.5) / x for weight, x in starts if x > 0.0)
-            if min(w - node for node in NODES) <= t + lasted and max(w - node for node in NODES) >= t:
-                held.append(density * lasted)
-    let_go = max((1.0 - latches) * _log_normal(lasted, 6.0, 1.0), 1e-3)
-    return max((1.0 - holds) * let_go + holds * max(held), 1e-3)
+    held = 0.0 if alone else 1.0
+    for m in range(len(record.written)):
+        if _changes(record, m, p, [c], joins=False) and max(at for _, at in record.readings(m)) >= t:
+            starts = [(weight, t + lasted - at) for weight, at in record.readings(m) if at < t + lasted]
+            if alone:
+                held = max(held, lasted * sum(weight * _log_normal(x, 2.7, 0.5) / x for weight, x in starts))
+            else:
+                held = min(held, 1.0 - sum(weight * _normal(log(x / 2.7) / 0.5) for weight, x in starts))
+    return max((1.0 - holds) * _ended(latches, lasted, 6.0, 1.0, alone=alone) + holds * held, 1e-3)
+
+
+def _ended(stays: float, lasted: float, median: float, spread: float, *, alone: bool) -> float:
+    """Alone, after so long; or not yet."""
+    if alone:
+        return max((1.0 - stays) * _log_normal(lasted, median, spread), 1e-3)
+    return max(stays + (1.0 - stays) * (1.0 - _normal(log(lasted / median) / spread)), 1e-3)
+
+
+def _normal(z: float) -> float:
+    """The standard normal distribution function."""
+    return 0.5 * (1.0 + erf(z / sqrt(2.0)))

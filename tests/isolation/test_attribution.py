@@ -266,3 +266,7 @@ def test_a_fault_that_shows_at_once_when_exposed_was_there_and_one_that_waits_ma
     slow = RATES_HZ < 10.0
     assert _was_there(t, until_s)[slow] == pytest.approx((there / (there + begun))[slow])
     assert pytest.approx(1.0) == _was_there(0.0, until_s)
+    early = _was_there(0.5, 1.5)[slow]
+    stayed, since = 0.5 * np.exp(-RATES_HZ * 0.5), -np.expm1(-RATES_HZ * 0.5) / RATES_HZ
+    assert early == pytest.approx((stayed / (stayed + since / 1.5))[slow])
+    assert _was_there(0.5, 0.7)[slow] == pytest.approx((stayed / (stayed + since))[slow])  # a second at least

@@ -1,5 +1,8 @@
 """What can be a cause: the parts, those gone bad within the record, and what a map leaves out."""
 
+from dataclasses import replace
+from types import MappingProxyType
+
 import numpy as np
 import pytest
 
@@ -7,7 +10,7 @@ from busdoc.actions.action import ActionKind
 from busdoc.isolation.suspects.fault_onset import choose_late
 from busdoc.isolation.suspects.sets.causes import OFF_THE_MAP, list_causes
 from busdoc.machine.controller_spec import ControllerSpec
-from busdoc.machine.machine import Controller, Machine
+from busdoc.machine.machine import Controller, Machine, Part, PartKind
 from tests.truth.hand_records import NS, HandRecord, action, dropout, sweeper, unplug
 
 
@@ -27,6 +30,8 @@ def test_of_a_part_that_went_bad_within_the_record_only_what_came_since_counts()
     record.away("lift", 900 * NS, None)
     findings = record.findings(982 * NS)
     evidence, n_parts = findings.evidence, len(findings.reach.parts)
+    # That it shows later as it would have from the start is the evidence's to say.
+    evidence = replace(evidence, late=replace(evidence.late, hazard=1.5 * evidence.late.hazard))
     causes = list_causes(findings.machine, findings.reach, evidence, findings.weights)
     late = choose_late(evidence.late, evidence.hazard, evidence.survival)
     assert late
@@ -61,3 +66,15 @@ def test_what_a_map_of_controllers_leaves_out_is_one_cause_for_each_of_them() ->
     assert np.array_equal(causes.evidence.hazard[2:], causes.evidence.hazard[:2])
     assert not causes.late.any()
     assert causes.n_parts == 2
+
+
+def test_of_one_controller_all_that_a_map_leaves_out_is_one_cause() -> None:
+    """Its branches are known, its feed and its segment are not: 24 of 100 troubles (common practice)."""
+    controllers = {"hopper": Controller(spec=ControllerSpec(name="hopper"))}
+    parts = {"harness": Part(name="harness", kind=PartKind.HARNESS, owner="hopper")}
+    record = HandRecord(Machine(controllers=controllers, parts=MappingProxyType(parts)), start_ns=0)
+    record.saw(dropout(20.0, 26.0, "hopper"))
+    findings = record.findings(60 * NS)
+    causes = list_causes(findings.machine, findings.reach, findings.evidence, findings.weights)
+    assert causes.part.tolist() == [0, 1, OFF_THE_MAP]
+    assert causes.weights[2] == pytest.approx(0.24)

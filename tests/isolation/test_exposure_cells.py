@@ -1,5 +1,7 @@
 """Time cut at every action, loss and return, by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -42,13 +44,35 @@ def test_the_stint_at_an_instant_is_that_just_before_it(t: float, stint: int) ->
     assert cells.stint_at(t)[parts.index("harness-A")] == stint
 
 
+def test_at_the_very_beginning_it_is_the_first_stint_however_short_that_is() -> None:
+    cells, parts = cut()
+    harness = parts.index("harness-A")
+    later = replace(cells, stint=cells.stint + np.arange(len(cells.from_s))[:, None])
+    assert (later.stint_at(0.0)[harness], later.stint_at(0.1)[harness], later.stint_at(10.1)[harness]) == (0, 0, 1)
+
+
+def test_the_shortest_pieces_count_as_well() -> None:
+    """Away for a fifth of a second, and a tenth later out."""
+    moves = (unplug(1, 20.8, "harness-A"),)
+    reach = find_reach(sweeper(), moves)
+    losses = gather_losses([dropout(20.0, 20.2, "hopper")], reach.controllers, 0)
+    home = np.ones((len(reach.parts), len(reach.controllers)), np.bool_)
+    cells = cut_cells(losses, reach, np.array([20.3]), 100.0, 20.0, home)
+    harness = reach.parts.index("harness-A")
+    assert cells.from_s == pytest.approx([0.0, 20.0, 20.2, 20.3])
+    assert cells.live[:, harness].tolist() == [True, False, True, False]
+    assert cells.stint[:, harness].tolist() == [0, 0, 0, 1]
+    assert cells.up_s == pytest.approx(5 * 100.0 + 99.8)
+    assert cells.middle_s == pytest.approx([10.0, 20.1, 20.25, 60.15])
+
+
 def test_what_is_summed_over_a_press_is_taken_out_of_the_pieces() -> None:
     """Of the part that it joined, from the press to the dropout; the hopper being back since before the press."""
     cells, parts = cut()
     reach = find_reach(sweeper(), MOVES)
     hit = np.array([name == "hopper" for name in reach.controllers])
     before = cells.live.copy()
-    exempt(cells, reach, np.array([0, 1]), np.array([30.0, 60.0]), 90.0, hit, np.full(len(hit), 45.0))
+    exempt(cells, reach, np.array([0, 1]), np.array([30.0, 60.0]), 90.0, hit, 45.0)
     changed = np.argwhere(cells.live != before)
     assert {(int(k), parts[p]) for k, p in changed} == {(7, "harness-A"), (7, "gate-angle")}
 

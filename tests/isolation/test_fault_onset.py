@@ -36,6 +36,18 @@ def test_only_the_quiet_after_the_beginning_counts() -> None:
     assert late.first[0, 1, 0] == pytest.approx(0.5 * slow + 0.5 * begun)
 
 
+@pytest.mark.parametrize(("apart_s", "gap_s"), [(0.4, 1.0), (1.5, 1.5)])
+def test_a_part_that_goes_bad_between_two_dropouts_does_so_within_a_second_at_least(
+    apart_s: float, gap_s: float
+) -> None:
+    flat = np.broadcast_to(RATES_HZ, (1, 2, N_RATES)).copy()
+    cells = one_part([100.0, apart_s, 50.0], [True, True, True])
+    t_s = np.array([100.0, 100.0 + apart_s])
+    late = weigh_late(flat, np.zeros((1, 2, N_RATES)), cells, t_s, np.ones((1, 2)), 200.0)
+    assert late.prior[1] == pytest.approx(0.03 * gap_s / 200.0)
+    assert late.first[0, 1] == pytest.approx(0.5 * RATES_HZ - 0.5 * np.expm1(-gap_s * RATES_HZ) / gap_s)
+
+
 def test_the_quiet_of_each_plug_near_an_incident_counts_from_the_beginning_on() -> None:
     """Exposure ends with the last dropout, which goes on; near each of the three a plug was weighed by itself."""
     t_s = np.array([100.0, 670.0, 700.025])

@@ -146,3 +146,19 @@ def test_three_are_tried_at_once_where_two_explain_what_neither_does_alone(secon
         patch.setattr(likelihood, "_threes", threes)
         the_short_way(terms)
     assert threes.called is tried
+
+
+def test_three_are_tried_at_once_of_those_that_explain_it_or_gain_most_from_another() -> None:
+    """Log likelihoods by hand: the first two explain together what neither does, at -1 against -10.
+
+    The last is likelier alone than any of them, and beside the third as likely; but it gains nothing from it.
+    """
+    one = np.array([-10.0, -10.0, -10.0, -2.0])
+    pair = np.full((4, 4), -12.0)
+    pair[0, 1] = pair[1, 0] = -1.0
+    pair[2, 3] = pair[3, 2] = -3.0
+    pair[3, 3] = -4.0
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(likelihood, "_MOST_TRIPLED", 2)
+        found = likelihood._threes(any_terms(0, 2), one, pair, np.full((4, N_RATES), 1.0 / N_RATES))
+    assert set(found) == {(0, 0, 0), (0, 0, 1), (0, 1, 1), (1, 1, 1)}

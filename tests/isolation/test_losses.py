@@ -56,6 +56,12 @@ def test_one_that_falls_again_before_it_was_back_was_away_all_the_while() -> Non
     assert losses.since_s[:, 1] == pytest.approx([15.0, 40.0])
 
 
+def test_one_that_came_back_as_another_fell_was_on_the_bus_by_then() -> None:
+    losses = gather_losses([dropout(15.0, 30.0, "fan"), dropout(30.0, 40.0, "hopper")], NAMES, 0)
+    assert losses.up.tolist() == [[True, True, True], [True, True, True]]
+    assert losses.since_s[1].tolist() == [0.0, 30.0, 0.0]
+
+
 @pytest.mark.parametrize("told", [0.0, 0.04, 0.3, 0.96, 1.0])
 def test_one_controller_is_told_wrongly_in_four_of_a_hundred_cases_at_least(told: float) -> None:
     losses = gather_losses([dropout(15.0, 18.0, "fan", p_restarted=told)], NAMES, 0)

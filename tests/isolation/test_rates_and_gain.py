@@ -37,11 +37,11 @@ def test_the_dwell_of_a_known_rate_is_that_of_a_poisson_process(per_hour: float,
 
 
 def test_a_rate_known_on_the_grid_gives_the_same_dwell() -> None:
-    weights = np.zeros(len(RATES_HZ))
-    weights[9] = 1.0
-    for confidence in (0.5, 0.9, 0.95, 0.99):
-        expected_s = known_rate_dwell_s(confidence, float(RATES_HZ[9]))
-        assert dwell_s(confidence, weights) == pytest.approx(expected_s, rel=1e-6)
+    """Be it once an hour or at once, and be next to certain or hardly so what is asked for."""
+    for rate_hz, weights in zip(RATES_HZ, np.eye(len(RATES_HZ)), strict=True):
+        for confidence in (1e-6, 0.3, 0.5, 0.9, 0.95, 0.99, 1.0 - 1e-12):
+            expected_s = known_rate_dwell_s(confidence, float(rate_hz))
+            assert dwell_s(confidence, weights) == pytest.approx(expected_s, rel=1e-4)
 
 
 @pytest.mark.parametrize("quiet_s", [1.0, 10.0, 60.0, 600.0, 3600.0])
@@ -62,7 +62,7 @@ def test_quiet_that_was_watched_already_shortens_the_dwell_and_enough_ends_it() 
     weights[9] = 1.0
     rate = float(RATES_HZ[9])
     assert dwell_s(0.95, weights, so_far=math.exp(-rate * 10.0)) == pytest.approx(3.0 / rate - 10.0, rel=0.01)
-    assert dwell_s(0.95, weights, so_far=0.04) == 0.0
+    assert dwell_s(0.95, weights, so_far=0.04) == dwell_s(0.95, weights, so_far=1.0 - 0.95) == 0.0
 
 
 def test_the_fewest_tests_are_the_information_bound_of_group_testing() -> None:

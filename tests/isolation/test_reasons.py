@@ -1,8 +1,10 @@
 """What is said for and against a part, and the table of trials, counted from records by hand."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from types import MappingProxyType
 
+import numpy as np
 import pytest
 
 from busdoc.actions.action import Action, ActionKind
@@ -38,6 +40,12 @@ def found(
     for controller, from_ns, to_ns in away:
         record.away(controller, from_ns, to_ns)
     return record.findings(round(until_s * NS))
+
+
+def shown_by(findings: Findings, *shares: Mapping[str, float]) -> Findings:
+    """Let the posterior be that these parts made the incidents, one after the other."""
+    shows = np.array([[share.get(part, 0.0) for part in findings.reach.parts] for share in shares])
+    return replace(findings, posterior=replace(findings.posterior, shows=shows))
 
 
 def said(findings: Findings, part: str, *, cleared: bool = False, codes: tuple[FaultCode, ...] = ()) -> list[str]:
@@ -79,6 +87,105 @@ def test_a_dropout_within_fifteen_seconds_answers_to_the_plug(after_s: float, an
     assert f"the dropout came back {times} it was restored" in said(found(TWICE, fell, 130.0), "harness-A")
 
 
+@pytest.mark.parametrize(
+    ("early_s", "uncertain_s", "answers"), [(2.9, 1.0, True), (3.1, 1.0, False), (5.9, 2.0, True), (6.1, 2.0, False)]
+)
+def test_a_dropout_before_the_plug_answers_to_it_as_far_as_that_may_have_been_written_late(
+    early_s: float, uncertain_s: float, answers: bool
+) -> None:
+    """Up to three times its uncertainty."""
+    moves = [unplug(1, 40.5, "harness-A"), replace(plug(2, 60.5, "harness-A"), uncertainty_ns=round(uncertain_s * NS))]
+    findings = found(moves, [dropout(60.5 - early_s, None, "hopper")], 130.0)
+    told = f"was plugged in as the dropout came (written down {early_s - 0.025:.1f} s after it)"
+    assert (told in said(shown_by(findings, {"harness-A": 1.0}), "harness-A")) is answers
+
+
+def test_a_branch_that_was_plugged_in_once_did_not_bring_the_dropout_back_each_time() -> None:
+    """A mark is no plug, and moving another branch is none of this one."""
+    moves = [unplug(1, 40.5, "harness-A"), action(2, 50.0, ActionKind.MARK), plug(3, 60.5, "harness-A")]
+    moves += [action(4, 64.0, ActionKind.MARK), unplug(5, 70.0, "harness-B"), plug(6, 72.0, "harness-B")]
+    assert said(shown_by(found(moves, FELL[1:2], 130.0), {"harness-A": 1.0}), "harness-A")[:2] == [
+        "was plugged in 0.5 s before the dropout",
+        "with it out, 20 s quiet",
+    ]
+
+
+def test_a_dropout_that_is_hardly_a_branchs_does_not_answer_to_its_plug() -> None:
+    """It counts with what hangs on it, and not with what supplies the controller nor with the controller."""
+    findings = found(TWICE, FELL[1:], 130.0)
+
+    def answered(**shares: float) -> bool:
+        by_part = {name.replace("_", "-"): share for name, share in shares.items()}
+        return any("plugged in" in one for one in said(shown_by(findings, by_part, {}), "harness-A"))
+
+    assert answered(harness_A=0.4)
+    assert answered(harness_A=0.2, gate_angle=0.2)
+    assert not answered(harness_A=0.1, gate_angle=0.1)
+    assert not answered(harness_A=0.1, hopper=0.9)
+    assert not answered(harness_A=0.1, fuse_3=0.9)
+    assert not answered(harness_A=0.1, harness_B=0.9)
+
+
+@pytest.mark.parametrize(("first_out_s", "quiet"), [(19.3, "37 s"), (19.6, "38 s")])
+def test_quiet_with_a_branch_out_is_that_of_its_controller_while_it_was_on_the_bus(
+    first_out_s: float, quiet: str
+) -> None:
+    """Out until it is plugged in, and from 60 s to the end at 80 s; the hopper away for two seconds of that.
+
+    That it was away while the branch was in, twice, takes nothing off, nor does what was pressed in between.
+    """
+    moves = [plug(1, first_out_s + 0.5, "harness-A"), unplug(2, 60.5, "harness-A")]
+    moves += [action(n, 70.5, ActionKind.MARK) for n in (3, 4)]
+    away = [("hopper", from_s * NS, to_s * NS) for from_s, to_s in ((10, 12), (30, 34), (40, 47))]
+    assert said(found(moves, [], 80.0, away=away), "harness-A") == [f"with it out, {quiet} quiet"]
+
+
+@pytest.mark.parametrize(("out_s", "told"), [(0.8, []), (1.4, ["with it out, 1 s quiet"])])
+def test_quiet_of_less_than_a_second_is_not_worth_a_word(out_s: float, told: list[str]) -> None:
+    moves = [unplug(1, 40.5, "harness-A"), plug(2, 40.5 + out_s, "harness-A")]
+    assert said(found(moves, [], 80.0), "harness-A") == told
+
+
+def test_trouble_with_a_branch_out_is_its_controllers_by_whatever_else_while_it_was_out() -> None:
+    """Not the fan's; not one that came while it was in; nor one that it made all the same, as far as one can tell."""
+    moves = [unplug(1, 40.5, "harness-A"), plug(2, 80.5, "harness-A")]
+    fell = [dropout(t, t + 4.0, name) for t, name in ((20.0, "hopper"), (50.0, "fan"), (60.0, "hopper"))]
+
+    def told(**shares: float) -> list[str]:
+        by_part = {name.replace("_", "-"): share for name, share in shares.items()}
+        findings = shown_by(found(moves, fell, 130.0), {"harness-B": 1.0}, {"fan": 1.0}, by_part)
+        return [one for one in said(findings, "harness-A") if one.startswith("with it out")]
+
+    assert told(harness_B=1.0) == ["with it out, the trouble came all the same, 1 time"]
+    assert told(harness_A=0.4) == ["with it out, the trouble came all the same, 1 time"]
+    assert told(harness_A=0.3, gate_angle=0.3) == ["with it out, 36 s quiet"]
+
+
+@pytest.mark.parametrize(("quiet_s", "passed", "told"), [(0.9, 0.1, 0), (1.1, 0.1, 1), (9.0, 0.4, 1), (9.0, 0.6, 0)])
+def test_quiet_that_a_fault_would_hardly_have_kept_is_said(quiet_s: float, passed: float, told: int) -> None:
+    """From a second on, and where more than half of such faults would have shown."""
+    findings = found([], FELL[:1], 60.0)
+    n_parts = len(findings.reach.parts)
+    findings = replace(findings, evidence=replace(findings.evidence, quiet_s=np.full(n_parts, quiet_s)))
+    findings = replace(findings, posterior=replace(findings.posterior, earned=np.full(n_parts, passed)))
+    assert sum("quiet for" in one for one in said(findings, "engine")) == told
+
+
+def test_the_calendar_does_not_matter_to_what_is_said() -> None:
+    day_s = 86_400.0
+    record = HandRecord(sweeper(), start_ns=round(day_s * NS))
+    for move in (*TWICE, action(5, 100.0, ActionKind.REPLACE, "harness-B")):
+        record.act(replace(move, time_ns=move.time_ns + record.known_at(0).start_ns))
+    for t in (20.0, 61.0, 91.0):
+        record.saw(dropout(day_s + t, day_s + t + 5.0, "hopper"))
+    findings = record.findings(round((day_s + 130.0) * NS))
+    assert said(findings, "harness-A")[:2] == [
+        "was plugged in 0.5 s before the dropout",
+        "the dropout came back both times it was restored",
+    ]
+    assert "was replaced, and 30 s quiet since" in said(findings, "harness-B")
+
+
 def test_of_a_branch_that_was_replaced_and_of_one_beside_it() -> None:
     fell = [dropout(t, t + 4.0, "hopper") for t in (20.0, 30.0, 40.0, 90.0)]
     replaced = found([action(1, 60.0, ActionKind.REPLACE, "harness-B")], fell, 200.0)
@@ -90,6 +197,41 @@ def test_of_a_branch_that_was_replaced_and_of_one_beside_it() -> None:
     assert said(replaced, "hopper")[0] == "fell alone 4 times"
     quiet = found([action(1, 100.0, ActionKind.REPLACE, "harness-B")], fell, 200.0)
     assert "was replaced, and 1 min 40 s quiet since" in said(quiet, "harness-B")
+    assert not any("replaced" in one for one in said(quiet, "harness-A"))
+
+
+@pytest.mark.parametrize(("after_s", "again"), [(-0.5, False), (0.5, False), (1.5, True)])
+def test_the_trouble_comes_again_no_sooner_than_a_second_after_the_replacement_was_written_down(
+    after_s: float, again: bool
+) -> None:
+    """A press may be late: what comes sooner may have come before."""
+    moves = [unplug(1, 50.0, "harness-B"), action(2, 60.0, ActionKind.REPLACE, "harness-B"), plug(3, 70.0, "harness-B")]
+    told = said(found(moves, [dropout(60.0 + after_s, 64.0, "hopper")], 90.0), "harness-B")
+    assert [one for one in told if "replaced" in one] == [
+        "was replaced; the trouble came again 1 time since" if again else "was replaced, and 30 s quiet since"
+    ]
+
+
+def test_of_a_controller_only_what_it_did_alone_is_its_own() -> None:
+    """Also where it was off the machine for a while."""
+    moves = [unplug(1, 70.0, "hopper"), plug(2, 80.0, "hopper")]
+    fell = [dropout(20.0, 24.0, "hopper"), dropout(40.0, 44.0, "hopper", "fan"), dropout(60.0, 64.0, "fan")]
+    assert said(found(moves, fell, 90.0), "hopper")[0] == "fell alone 1 time"
+
+
+def test_a_feed_that_was_pulled_for_a_while_supplies_what_it_supplies() -> None:
+    """One that fell alone did not fall together with anything."""
+    moves = [unplug(1, 70.0, "fuse-3"), plug(2, 80.0, "fuse-3")]
+    fell = [dropout(20.0, 24.0, "hopper", "fan"), dropout(40.0, 44.0, "fan"), dropout(50.0, 54.0, "fan", "engine")]
+    findings = found(moves, fell, 69.0)
+    assert said(findings, "fuse-3")[0] == "supplies hopper, fan, lift; they fell together 1 time"
+    apart = found(moves, [dropout(20.0, 24.0, "hopper"), dropout(40.0, 44.0, "fan")], 69.0)
+    assert said(apart, "fuse-3")[0] == "supplies hopper, fan, lift, which did not fall together"
+
+
+def test_of_more_than_four_controllers_three_are_named() -> None:
+    fell = [dropout(20.0, 24.0, "engine", "display", "broom", "hopper", "fan")]
+    assert elsewhere_reasons(found([], fell, 60.0))[0].endswith("on engine, display, broom and 2 more")
 
 
 @pytest.mark.parametrize(
@@ -175,7 +317,9 @@ def test_where_no_map_says_what_hangs_on_them() -> None:
         "it fits no part on the map better than chance",
         hint,
     )
-    assert hint not in elsewhere_reasons(found([], FELL[:1], 60.0))
+    assert elsewhere_reasons(found([], FELL[:1], 60.0)) == ("1 dropout that no action explains, on hopper",)
+    twice = shown_by(found([], FELL, 130.0), {}, {"fan": 0.4}, {"harness-A": 0.3, "hopper": 0.3})
+    assert elsewhere_reasons(twice)[1] == "2 of them fit no part on the map better than chance"
 
 
 def test_trials_are_cut_where_a_plug_was_moved_and_where_the_controller_fell_and_came_back() -> None:

@@ -4,8 +4,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from busdoc.screen.drawing.lines import clean, fit, line_of, pad, plain, shorten, width_of, wrap
+from busdoc.screen.drawing.lines import fit, line_of, pad, plain, shorten, width_of, wrap
 from busdoc.screen.drawing.styles import Tone
+from busdoc.words.printable import printable
 
 TEXTS = st.text(max_size=60)
 WIDTHS = st.integers(1, 50)
@@ -26,7 +27,7 @@ def test_a_padded_name_has_exactly_its_width(text: str, width: int) -> None:
 @given(pieces=st.lists(TEXTS, max_size=4), width=WIDTHS)
 @settings(max_examples=150)
 def test_a_fitted_line_has_exactly_its_width(pieces: list[str], width: int) -> None:
-    assert width_of(fit(line_of(*map(clean, pieces)), width)) == width
+    assert width_of(fit(line_of(*map(printable, pieces)), width)) == width
 
 
 @given(text=TEXTS, width=st.integers(4, 50), most=st.integers(1, 4))
@@ -38,9 +39,9 @@ def test_wrapped_text_keeps_to_its_lines(text: str, width: int, most: int) -> No
 @given(text=TEXTS)
 @settings(max_examples=150)
 def test_no_name_moves_the_cursor(text: str) -> None:
-    assert all(letter.isprintable() or letter.isspace() or ord(letter) > 0x9F for letter in clean(text))
-    assert "\x1b" not in clean(text)
-    assert "\n" not in clean(text)
+    assert all(letter.isprintable() or letter.isspace() or ord(letter) > 0x9F for letter in printable(text))
+    assert "\x1b" not in printable(text)
+    assert "\n" not in printable(text)
 
 
 def test_a_long_name_keeps_its_beginning_and_its_end() -> None:

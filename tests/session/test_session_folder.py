@@ -156,7 +156,7 @@ def test_a_folder_that_must_not_be_written_is_read_all_the_same(tmp_path: Path) 
 def test_the_command_line_is_kept(tmp_path: Path) -> None:
     SessionFolder(tmp_path / "s", command="busdoc isolate --bus x", version="1").close()
     folder = SessionFolder(tmp_path / "s")
-    about = folder.store.about()
+    about = folder.store.rows().about
     folder.close()
     assert about["command"] == "busdoc isolate --bus x"
     assert json.loads(about["databases"]) == []

@@ -133,11 +133,12 @@ class _AscLines:
                 hour = hour % 12 + (12 if half == "pm" else 0)
             minute, second = int(match.group("minute")), int(match.group("second"))
             start = datetime(int(match.group("year")), number, int(match.group("day")), hour, minute, second)
-        except ValueError:
+            whole_ns = self._reading.unix_ns(start)
+        except (ValueError, OverflowError):
             self._reading.warn(f"its date {text[:40]!r} is not understood; times count from the start of the file.")
             return None
         fraction = (match.group("fraction") or "")[:9].ljust(9, "0")
-        return self._reading.unix_ns(start) + int(fraction)
+        return whole_ns + int(fraction)
 
     def _frame(self, channel: str, id_: int, flags: int, length: int, payload: bytes) -> FrameLine:
         name = self._name_of.get(channel)

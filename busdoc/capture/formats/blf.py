@@ -197,7 +197,7 @@ class _Objects:
         for columns in self._columns:
             block = ReadBlock.join(block, columns)
         lines = block.all_lines()
-        if self._columns:
+        if self._columns and len(lines):
             order = np.argsort(lines, kind="stable")
             block = ReadBlock(frames=block.frames.take(order), first_line=int(lines[order[0]]), lines=lines[order])
         self._columns = []

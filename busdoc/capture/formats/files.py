@@ -34,7 +34,7 @@ def first_bytes(path: Path) -> bytes:
     with open_bytes(path) as file:
         try:
             return file.read(_SNIFF_BYTES)
-        except (EOFError, zlib.error, OSError):
+        except (EOFError, OSError):
             return b""
 
 
@@ -69,6 +69,8 @@ def is_gzip(path: Path) -> bool:
 class _GzipBytes(io.RawIOBase):
     """The inflated bytes of a .gz file, in order, as far as the file is whole; then it raises what is wrong with it.
 
+    That is an `EOFError` where the file is cut off, an `OSError` where it is damaged.
+
     A thread inflates ahead of the reader. It reports damage for a whole block at once, so where it does, what the block
     held before the damage is inflated again by itself: a recorder that lost its power leaves just such a file.
     """
@@ -90,8 +92,11 @@ class _GzipBytes(io.RawIOBase):
         if self._rest is None:
             try:
                 n_read = self._file.readinto(buffer)  # type: ignore[attr-defined]  # a buffered reader
-            except (EOFError, zlib.error, OSError) as error:
+            except EOFError as error:
                 self._rest = _good_bytes(self._path, self._n_given, error)
+            except Exception as error:  # the inflater's own, zlib's, or what the disk says
+                damage = error if isinstance(error, OSError) else OSError(str(error))
+                self._rest = _good_bytes(self._path, self._n_given, damage)
             else:
                 self._n_given += n_read
                 return int(n_read)

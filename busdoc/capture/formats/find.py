@@ -6,6 +6,7 @@ from pathlib import Path
 from busdoc.capture.formats.files import RECORDING, first_bytes, suffix_of
 from busdoc.capture.formats.suffixes import READERS
 from busdoc.errors import InputError, found_instead, nearest
+from busdoc.files.given import no_plain_file
 
 __all__ = ["find_captures", "with_article"]
 
@@ -66,6 +67,10 @@ def _check_kind(path: Path) -> None:
     ------
     InputError : as `find_captures`
     """
+    odd = no_plain_file(path)
+    if odd is not None:
+        advice = "Give a file, or - to read standard input."
+        raise InputError(str(path), "a capture file", odd, advice)
     if not path.exists():
         raise InputError(str(path), "a capture file", "nothing by this name", _nearby_advice(path))
     suffix = suffix_of(path)

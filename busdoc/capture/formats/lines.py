@@ -1,6 +1,5 @@
 """Cuts a text file into chunks of whole lines, in bounded memory whatever the file holds."""
 
-import zlib
 from collections.abc import Callable, Iterator
 from typing import IO
 
@@ -65,10 +64,7 @@ def whole_lines(
     ------
     A buffer and how many bytes of it are whole lines. Only the last chunk may lack its newline. A long tail of NUL
     bytes, which a power cut leaves, is shortened to one.
-
-    Raises
-    ------
-    InputError : when the file goes on without one frame (see `Reading.is_barren`)
+    The file is left where it goes on without one frame (see `Reading.is_barren`).
     """
     buffer = next_buffer()
     n_filled = 0
@@ -149,7 +145,7 @@ def read_into(file: IO[bytes], reading: Reading, room: memoryview) -> int:
             n_read += n_more
     except EOFError:
         reading.warn("the compressed file is cut off; what was before the cut is used.")
-    except (zlib.error, OSError) as error:
+    except OSError as error:
         reading.warn(f"the file is damaged ({error}); what was before the damage is used.")
     return n_read
 

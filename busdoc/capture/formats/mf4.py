@@ -1,34 +1,34 @@
-"""Reads `.mf4` captures through asammdf, by whole columns.
+"""Reads `.mf4` captures in a process of its own: what a damaged one does to the library that parses it ends there.
 
-Data, error and remote frames, and perhaps each channel, stand in groups of their own, which are merged by time.
+The library reads memory behind the end of a damaged block, fills it where a length is wrong, and leaves copies in the
+temporary folder. The process has a bound on its memory where the system knows one, a temporary folder of its own that
+is removed whatever happens, and an end when nothing comes of it for long.
 """
 
 import contextlib
-import gc
-import logging
+import os
+import shutil
+import subprocess
 import sys
+import tempfile
+import threading
 from collections.abc import Iterator
-from typing import Any
+from pathlib import Path
 
-import numpy as np
-
-from busdoc.arrays import Int64Array, UInt8Array, UInt16Array
-from busdoc.capture.error_frame import BUS_ERROR
+from busdoc.capture.formats.passing import Passed, receive
 from busdoc.capture.formats.unpacked import unpacked_file
-from busdoc.capture.frames import LENGTH_OF_CODE, NO_LONG, FrameBlock, FrameFlag, LongPayloads
-from busdoc.capture.reading import LATEST_NS, ReadBlock, Reading
+from busdoc.capture.reading import ReadBlock, Reading
 from busdoc.errors import InputError
-from busdoc.times import SECOND_NS
 
 __all__ = ["read_mf4"]
 
-_RECORDS = 1 << 17
-_BUS_EVENT = 0x02
-_ALL_CLASSES = 0x3FF
-_KINDS = ("CAN_DataFrame", "CAN_ErrorFrame", "CAN_RemoteFrame")
-_CAN_BUS = 2
-_OPTIONS: dict[str, Any] = {"process_bus_logging": False}
-"""asammdf's own index of the buses is not needed, and slow."""
+_CHILD = "busdoc.capture.formats.mf4_columns"
+_LONGEST_SILENCE_S = 300.0
+_MOST_COPY_BYTES = 8 << 30
+"""What the library may write to the temporary folder."""
+_KEPT_FREE_BYTES = 1 << 30
+_LOOK_EVERY_S = 0.25
+_TEMPORARY = ("TMPDIR", "TEMP", "TMP")
 
 
 def read_mf4(reading: Reading) -> Iterator[ReadBlock]:
@@ -38,218 +38,103 @@ def read_mf4(reading: Reading) -> Iterator[ReadBlock]:
     ------
     InputError : when the file cannot be opened as one, or holds no CAN traffic
     """
-    import can  # noqa: F401  # python-can first: imported after asammdf it silently does without .mf4
-    from asammdf import MDF
-
-    with unpacked_file(reading) as path, _without_noise(), contextlib.ExitStack() as stack:
-        groups, damage = [], ""
+    with unpacked_file(reading) as path, tempfile.TemporaryDirectory(prefix="busdoc-") as folder:
+        environment = os.environ | dict.fromkeys(_TEMPORARY, folder)
+        command = [sys.executable, "-m", _CHILD, str(path), "" if reading.chunk_bytes is None else "few"]
+        # its errors come as messages; what the library prints is nobody's business
+        child = subprocess.Popen(
+            command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=environment
+        )
+        watch = _Watch(child, Path(folder))
         try:
-            mdf = MDF(path, **_OPTIONS)
-            stack.callback(_close, mdf)
-            start_ns = round(mdf.header.start_time.timestamp() * 1e6) * 1000
-            groups = list(_bus_groups(mdf))
-        except Exception as error:  # asammdf raises whatever a damaged byte leads it to
-            damage = _first_line(error)
-        if damage:
-            gc.collect()  # what asammdf left half built, while its finaliser is kept quiet
-            raise InputError(str(reading.file), "an .mf4 capture", f"damage ({damage})", "Copy it again.")
-        if not groups:
-            raise InputError(
-                str(reading.file), "an .mf4 capture with CAN bus events", "none", "Record with bus logging on."
-            )
-        row = 1
-        for frames in _merged([_group(mdf, number, name, start_ns, reading) for number, name in groups]):
-            reading.n_frames += len(frames)
-            yield ReadBlock(frames=frames, first_line=row)
-            row += len(frames)
+            yield from _blocks(child, reading, watch)
+        finally:
+            watch.end()
 
 
-def _close(mdf: Any) -> None:
-    with contextlib.suppress(Exception):  # of a damaged file, there may be nothing to close
-        mdf.close()
+def _blocks(child: "subprocess.Popen[bytes]", reading: Reading, watch: "_Watch") -> Iterator[ReadBlock]:
+    assert child.stdout is not None
+    done = False
+    messages = receive(child.stdout)
+    while (passed := watch.wait_for(messages)) is not None:
+        _take_over(reading, passed)
+        if passed.refused is not None:
+            expected, found, advice = passed.refused
+            raise InputError(str(reading.file), expected, found, advice)
+        done = passed.done
+        if passed.block is not None:
+            reading.n_frames += len(passed.block.frames)
+            yield passed.block
+    if done:
+        return
+    why = watch.why or "the library that reads it did not survive it"
+    if not reading.n_frames:
+        raise InputError(str(reading.file), "an .mf4 capture", f"damage ({why})", "Copy it again.")
+    reading.warn(f"it is damaged ({why}); what was before the damage is used.")
 
 
-@contextlib.contextmanager
-def _without_noise() -> Iterator[None]:
-    """Keep asammdf from writing to stderr what is said in a sentence elsewhere.
-
-    It logs each damaged block, and its finaliser stumbles over a file that could not be opened.
-    """
-    before = sys.unraisablehook
-    logger = logging.getLogger("asammdf")
-    level = logger.level
-
-    def without_noise(unraisable: "sys.UnraisableHookArgs") -> None:
-        if not getattr(unraisable.object, "__qualname__", "").endswith("MDF4.__del__"):
-            before(unraisable)
-
-    sys.unraisablehook = without_noise
-    logger.setLevel(logging.CRITICAL + 1)
-    try:
-        yield
-    finally:
-        sys.unraisablehook = before
-        logger.setLevel(level)
+def _take_over(reading: Reading, passed: Passed) -> None:
+    """Do to the reading here what the child did to its own."""
+    for name in passed.channels[len(reading.channel_names) :]:
+        reading.channel(name)
+    for line, reason in passed.skipped:
+        reading.skip(line, reason)
+    reading.skipped.total += passed.n_skipped - len(passed.skipped)
+    for text in passed.warnings:
+        reading.warn(text)
 
 
-def _bus_groups(mdf: Any) -> Iterator[tuple[int, str]]:
-    """Name the groups that hold CAN frames."""
-    for number, group in enumerate(mdf.groups):
-        source = group.channel_group.acq_source
-        if not group.channel_group.flags & _BUS_EVENT or not group.channel_group.cycles_nr:
-            continue
-        if source is not None and source.bus_type != _CAN_BUS:
-            continue
-        names = {channel.name for channel in group.channels}
-        for kind in _KINDS:
-            if kind in names:
-                yield number, kind
-                break
+class _Watch:
+    """Ends the child when it hangs or fills the disk; says why."""
+
+    def __init__(self, child: "subprocess.Popen[bytes]", folder: Path) -> None:
+        self.why = ""
+        self._child = child
+        self._folder = folder
+        self._waiting = threading.Event()
+        self._n_heard = 0
+        self._ended = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="mf4 watch", daemon=True)
+        self._thread.start()
+
+    def wait_for(self, messages: Iterator[Passed]) -> Passed | None:
+        """Give the next message; only this waiting counts, not what is done with a message."""
+        self._waiting.set()
+        passed = next(messages, None)
+        self._n_heard += 1
+        self._waiting.clear()
+        return passed
+
+    def end(self) -> None:
+        """End the child and the watch."""
+        self._ended.set()
+        self._child.kill()
+        self._child.wait()
+        if self._child.stdout is not None:
+            self._child.stdout.close()
+        self._thread.join()
+
+    def _run(self) -> None:
+        silent_s, n_heard = 0.0, 0
+        while not self._ended.wait(_LOOK_EVERY_S):
+            is_silent = self._waiting.is_set() and n_heard == self._n_heard
+            silent_s = silent_s + _LOOK_EVERY_S if is_silent else 0.0
+            n_heard = self._n_heard
+            if silent_s > _LONGEST_SILENCE_S:
+                self.why = f"nothing came of it for {_LONGEST_SILENCE_S:.0f} s"
+            elif _bytes_in(self._folder) > _MOST_COPY_BYTES or _free_bytes(self._folder) < _KEPT_FREE_BYTES:
+                self.why = "it fills the disk"
+            if self.why:
+                self._child.kill()
+                return
 
 
-def _check_layout(group: Any) -> None:
-    """See that every channel lies within the record: the library reads the memory beyond it without a word.
-
-    Raises
-    ------
-    ValueError : one does not
-    """
-    record_bytes = group.channel_group.samples_byte_nr + group.channel_group.invalidation_bytes_nr
-    for channel in group.channels:
-        end = channel.byte_offset + (channel.bit_offset + channel.bit_count + 7) // 8
-        if end > record_bytes:
-            raise ValueError(f"{channel.name} ends at byte {end} of a record of {record_bytes}")
+def _bytes_in(folder: Path) -> int:
+    n_bytes = 0
+    with contextlib.suppress(OSError):  # files come and go
+        n_bytes = sum(path.stat().st_size for path in folder.iterdir())
+    return n_bytes
 
 
-def _group(mdf: Any, number: int, kind: str, start_ns: int, reading: Reading) -> Iterator[FrameBlock]:
-    """Yield one group's frames in the order in which they are stored."""
-    n_records = int(mdf.groups[number].channel_group.cycles_nr)
-    n_at_a_time = _RECORDS if reading.chunk_bytes is None else _RECORDS >> 6
-    for first in range(0, n_records, n_at_a_time):
-        try:
-            _check_layout(mdf.groups[number])
-            signal = mdf.get(kind, number, record_offset=first, record_count=n_at_a_time, raw=False)
-            block = _columns(signal, kind, start_ns, reading)
-        except Exception as error:  # as above: what was read before the damage is used
-            reading.warn(f"records from {first + 1} on are damaged ({_first_line(error)}); what was before is used.")
-            return
-        if not len(block):
-            return
-        yield block
-
-
-def _columns(signal: Any, kind: str, start_ns: int, reading: Reading) -> FrameBlock:
-    samples = signal.samples
-    members = samples.dtype.names or ()
-    n = len(samples)
-
-    def member(name: str) -> Int64Array:
-        full = f"{kind}.{name}"
-        if full not in members:
-            return np.zeros(n, np.int64)
-        column = samples[full]
-        if column.dtype.kind in "SU":  # a direction in words
-            column = np.char.lower(column.astype("U8")) == "tx"
-        number: Int64Array = column.astype(np.int64)
-        return number
-
-    t_s = np.asarray(signal.timestamps, np.float64)
-    usable = np.isfinite(t_s) & (np.abs(t_s) < LATEST_NS / 4e9)
-    flags = member("Dir") * int(FrameFlag.TRANSMITTED)
-    for name, flag in (("EDL", FrameFlag.FD), ("BRS", FrameFlag.BRS), ("ESI", FrameFlag.ESI)):
-        flags |= (member(name) != 0) * int(flag)
-    id_ = member("ID") & 0x1FFFFFFF
-    code = member("DLC")
-    length = member("DataLength") if f"{kind}.DataLength" in members else np.array(LENGTH_OF_CODE)[code & 15]
-    payload = samples[f"{kind}.DataBytes"] if f"{kind}.DataBytes" in members else np.zeros((n, 8), np.uint8)
-    payload = np.atleast_2d(payload) if payload.ndim == 2 else np.zeros((n, 8), np.uint8)
-    if kind == "CAN_ErrorFrame":
-        known = (id_ > 0) & (id_ <= _ALL_CLASSES)  # python-can keeps class bits in the identifier
-        flags = (flags & int(FrameFlag.TRANSMITTED)) | int(FrameFlag.ERROR)
-        id_ = np.where(known, id_, BUS_ERROR)
-        length = np.full(n, 8, np.int64)
-        payload = np.where(known[:, None], _fitted(payload, 8), 0).astype(np.uint8)
-    else:
-        flags |= (member("IDE") != 0) * int(FrameFlag.EXTENDED)
-        if kind == "CAN_RemoteFrame":
-            flags |= int(FrameFlag.REMOTE)
-            length = np.minimum(code if f"{kind}.DLC" in members else length, 8)
-            payload = np.zeros((n, 8), np.uint8)
-        usable &= (flags & int(FrameFlag.EXTENDED) != 0) | (id_ <= 0x7FF)
-    channel = _channels(member("BusChannel"), reading)
-    usable &= (length >= 0) & (length <= 64) & (channel >= 0)
-    for row in np.flatnonzero(~usable):
-        reading.skip(int(row) + 1, "a time, identifier, channel or length out of range")
-    t_ns = start_ns + np.round(np.where(usable, t_s, 0.0) * SECOND_NS).astype(np.int64)
-    n_bytes = np.where(usable, length, 0).astype(np.uint8)
-    block = FrameBlock(
-        t_ns=t_ns,
-        channel=channel.astype(np.uint8),
-        id=id_.astype(np.uint32),
-        flags=flags.astype(np.uint16),
-        length=n_bytes,
-        **_payload_columns(payload, n_bytes, flags.astype(np.uint16)),
-    )
-    return block if usable.all() else block.take(usable)
-
-
-def _fitted(payload: UInt8Array, n_columns: int) -> UInt8Array:
-    """Give payload bytes as so many columns, zero where there are fewer."""
-    fitted = np.zeros((len(payload), n_columns), np.uint8)
-    n_given = min(n_columns, payload.shape[1])
-    fitted[:, :n_given] = payload[:, :n_given]
-    return fitted
-
-
-def _payload_columns(payload: UInt8Array, length: UInt8Array, flags: UInt16Array) -> dict[str, Any]:
-    """Give the first eight bytes, and the whole payloads of the rows that are longer."""
-    whole = _fitted(payload, 64)
-    whole[np.arange(64) >= length[:, None]] = 0
-    long_row = np.flatnonzero((length > 8) & (flags & int(FrameFlag.REMOTE) == 0))
-    if not len(long_row):
-        return {"data": np.ascontiguousarray(whole[:, :8]), "long": NO_LONG}
-    n_bytes = length[long_row].astype(np.int64)
-    inside = np.arange(64) < n_bytes[:, None]
-    long = LongPayloads(
-        row=long_row,
-        start=np.concatenate((np.zeros(1, np.int64), np.cumsum(n_bytes))),
-        bytes=whole[long_row][inside],
-    )
-    return {"data": np.ascontiguousarray(whole[:, :8]), "long": long}
-
-
-def _channels(stored: Int64Array, reading: Reading) -> Int64Array:
-    """Give the file's own numbers of bus channels as stored; -1 for one too many."""
-    number = np.empty(len(stored), np.int64)
-    for value in np.unique(stored).tolist():
-        own = reading.channel(str(value))
-        number[stored == value] = -1 if own is None else own
-    return number
-
-
-def _merged(groups: list[Iterator[FrameBlock]]) -> Iterator[FrameBlock]:
-    """Merge the groups by time, holding a block of each."""
-    held: list[tuple[FrameBlock, Iterator[FrameBlock]]] = []
-    for group in groups:
-        first = next(group, None)
-        if first is not None:
-            held.append((first, group))
-    while held:
-        until_ns = min(int(block.t_ns.max()) for block, _ in held)
-        pieces = []
-        left: list[tuple[FrameBlock, Iterator[FrameBlock]]] = []
-        for block, group in held:
-            now = block.t_ns <= until_ns
-            pieces.append(block.take(now))
-            rest: FrameBlock | None = block.take(~now)
-            if rest is not None and not len(rest):
-                rest = next(group, None)
-            if rest is not None:
-                left.append((rest, group))
-        merged = FrameBlock.concat(pieces)
-        yield merged.take(np.argsort(merged.t_ns, kind="stable"))
-        held = left
-
-
-def _first_line(error: Exception) -> str:
-    return (str(error).splitlines() or [type(error).__name__])[0][:120]
+def _free_bytes(folder: Path) -> int:
+    return shutil.disk_usage(folder).free

@@ -14,6 +14,8 @@ __all__ = ["TOO_MANY_CHANNELS", "FrameLine", "FrameRows", "frames_of_lines", "ju
 
 TOO_MANY_CHANNELS = "a channel beyond the 256th"
 
+_BOM = b"\xef\xbb\xbf"
+"""An editor's mark before the first line."""
 _BLOCK_ROWS = 1 << 16
 _FEW_ROWS = 1 << 10
 """Where only the beginning of a file is looked at."""
@@ -108,7 +110,7 @@ def frames_of_lines(
     number_of = reading.number_of
     block_rows = _BLOCK_ROWS if reading.chunk_bytes is None else _FEW_ROWS
     for line, content, last in numbered_lines(reading, chunk_bytes):
-        text = content.strip(b"\0 \t\r\n").decode("utf-8", "replace")
+        text = content.removeprefix(_BOM).strip(b"\0 \t\r\n").decode("utf-8", "replace")
         try:
             parsed = parse(text) if text else None
         except (ValueError, IndexError, OverflowError):  # a field that is no number, or not there

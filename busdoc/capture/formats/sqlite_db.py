@@ -49,7 +49,7 @@ def _connect(path: Path, reading: Reading) -> sqlite3.Connection:
             database = sqlite3.connect(f"{uri}?{how}", uri=True)
             database.text_factory = bytes
             found = {str(row[1], "utf-8", "replace") for row in database.execute("PRAGMA table_info(messages)")}
-        except sqlite3.Error as error:
+        except (sqlite3.Error, UnicodeDecodeError) as error:
             reason = str(error)
             if database is not None:
                 database.close()

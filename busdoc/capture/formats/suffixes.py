@@ -14,6 +14,7 @@ from busdoc.capture.formats.trc import read_trc
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.order import TimeOrder
 from busdoc.capture.reading import ReadBlock, Reading
+from busdoc.errors import InputError, guarded, in_one_line
 
 __all__ = ["READERS", "Reader", "read_in_order"]
 
@@ -53,10 +54,34 @@ def read_in_order(reading: Reading) -> Generator[FrameBlock, None, None]:
     InputError : when the file cannot be read as what its suffix says
     """
     order = TimeOrder(reading)
-    for block in READERS[suffix_of(reading.file)].read(reading):
+    for block in _as_far_as_it_goes(reading):
         ready = order.feed(block)
         if len(ready):
             yield ready
     rest = order.close()
     if len(rest):
         yield rest
+
+
+def _as_far_as_it_goes(reading: Reading) -> Iterator[ReadBlock]:
+    """Yield what a reader gives; damage that it does not know itself ends the file there, with a warning.
+
+    Raises
+    ------
+    InputError : there was nothing before the damage, or the reader says so itself
+    """
+    suffix = suffix_of(reading.file)
+    blocks: Iterator[ReadBlock] | None = None
+    while True:
+        try:
+            with guarded(str(reading.file), f"{READERS[suffix].article} {suffix} capture", "Copy it again."):
+                blocks = blocks or READERS[suffix].read(reading)
+                block = next(blocks, None)
+        except InputError as error:
+            if error.__cause__ is None or not reading.n_frames:
+                raise
+            reading.warn(f"it is damaged ({in_one_line(error.__cause__)}); what was before the damage is used.")
+            return
+        if block is None:
+            return
+        yield block

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 
 from busdoc.capture.error_frame import ErrorDetail, bus_error, controller_state
 from busdoc.capture.formats.rows import FrameLine, frames_of_lines
@@ -159,11 +159,10 @@ class _TrcLines:
             n_ns = int((Decimal(days_text) - _DAYS_FROM_1899_TO_1970) * _DAY_NS)
             if not 0 <= n_ns <= LATEST_NS // 2:
                 raise ValueError
-        except (InvalidOperation, ValueError, OverflowError):
+            whole = datetime.fromtimestamp(n_ns // SECOND_NS, tz=UTC).replace(tzinfo=None)
+            self._start_ns = self._reading.unix_ns(whole) + n_ns % SECOND_NS
+        except (ArithmeticError, ValueError):
             self._reading.warn(f"its start time {days_text[:40]!r} is no date; times count from the start of the file.")
-            return
-        whole = datetime.fromtimestamp(n_ns // SECOND_NS, tz=UTC).replace(tzinfo=None)
-        self._start_ns = self._reading.unix_ns(whole) + n_ns % SECOND_NS
 
 
 def _nanoseconds(milliseconds: str) -> int:

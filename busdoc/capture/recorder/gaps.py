@@ -15,6 +15,7 @@ from typing import BinaryIO
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.reading import LATEST_NS, RecorderGap
 from busdoc.errors import InputError
+from busdoc.files.cells import as_cell, from_cell
 from busdoc.times import SECOND_NS, nanoseconds
 
 __all__ = ["GapFile", "RecordedGap", "is_gap_file", "read_gaps"]
@@ -68,7 +69,10 @@ def _gap_of(line: str) -> RecordedGap | None:
         return None
     if len(row) != 4 or not -LATEST_NS <= from_ns < to_ns <= LATEST_NS:
         return None
-    return RecordedGap(from_ns=from_ns, to_ns=to_ns, channel=row[2] or None, why=row[3])
+    return RecordedGap(from_ns=from_ns, to_ns=to_ns, channel=from_cell(row[2]) or None, why=from_cell(row[3]))
+
+
+_SNIFFED_BYTES = 4096
 
 
 class GapFile:
@@ -82,6 +86,8 @@ class GapFile:
         InputError : another file is called so
         OSError : it cannot be written
         """
+        self.mended = _set_aside_damage(path)
+        """What was damaged here, as a sentence; empty: nothing."""
         if path.exists() and path.stat().st_size and not is_gap_file(path):
             raise InputError(
                 str(path), f'a gap file of a recording, which begins "{_HEADER}"', "another file", "Record elsewhere."
@@ -106,7 +112,8 @@ class GapFile:
         writer = csv.writer(out, lineterminator="\n")
         for gap in gaps:
             channel = "" if gap.channel is None else channels.name(gap.channel)
-            writer.writerow([_seconds(gap.from_ns), _seconds(gap.to_ns), channel, " ".join(gap.why.split())])
+            why = " ".join(gap.why.split())
+            writer.writerow([_seconds(gap.from_ns), _seconds(gap.to_ns), as_cell(channel), as_cell(why)])
         self._append(out.getvalue().encode("utf-8", "replace"))
 
     def take_back(self) -> None:
@@ -126,6 +133,20 @@ class GapFile:
         except OSError:
             self.file.truncate(end)
             raise
+
+
+def _set_aside_damage(path: Path) -> str:
+    """Rename a gap file that a failing disk left as zeros, so that the recording can be gone on with; say so."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(_SNIFFED_BYTES)
+    except FileNotFoundError:
+        return ""
+    if not head or head.strip(b"\0"):
+        return ""
+    aside = path.with_name(f"{path.name}.damaged")
+    os.replace(path, aside)
+    return f"{path.name} held zeros only and was set aside as {aside.name}: which gaps it told of is not known."
 
 
 def _ends_with_newline(path: Path) -> bool:

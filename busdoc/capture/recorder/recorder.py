@@ -94,8 +94,9 @@ class LogRecorder:
         self._keep_free_bytes = keep_free_bytes
         self._clock_s = clock_s
         self._free_bytes = free_bytes
-        self._gap_file, last = _opened(self.place)
-        self._notes, self._note_file = BusNotes(), NoteFile(self.place.notes_file)
+        self._gap_file, last, self.notes = _opened(self.place)
+        """What was found damaged, or gone, of a recording that is gone on with, as sentences."""
+        self._bus_notes, self._note_file = BusNotes(), NoteFile(self.place.notes_file)
         self._last_ns: int | None = last.t_ns
         """The time of the last frame recorded."""
         self._broke_off: str | None = None if last.t_ns is None else "the recorder was not running"
@@ -165,7 +166,7 @@ class LogRecorder:
 
     def note(self, t_ns: int, buses: Sequence[BusState]) -> None:
         """Note what is new about the buses."""
-        self._note_file.add(t_ns, self._notes.news(buses))
+        self._note_file.add(t_ns, self._bus_notes.news(buses))
 
     def close(self) -> None:
         """End the recording: all is on the disk, and compressed, when this returns."""
@@ -272,8 +273,8 @@ class LogRecorder:
             self._broke_off = self._trouble.removeprefix("not recording: ")
 
 
-def _opened(place: RecordingPlace) -> tuple[GapFile, LastPiece]:
-    """Make the folder, lock it, and see what is there already.
+def _opened(place: RecordingPlace) -> tuple[GapFile, LastPiece, tuple[str, ...]]:
+    """Make the folder, lock it, and see what is there already, and what is not.
 
     Raises
     ------
@@ -284,10 +285,12 @@ def _opened(place: RecordingPlace) -> tuple[GapFile, LastPiece]:
     try:
         place.folder.mkdir(parents=True, exist_ok=True)
         _refuse_other_captures(place)
+        is_lost = not place.gap_file.exists() and bool(place.pieces()) and place.file is None
+        lost = f"{place.gap_file.name} is gone: which gaps it told of is not known." if is_lost else ""
         gap_file = GapFile(place.gap_file)
         if not try_lock(gap_file.file):
             raise InputError(where, "a place to record to", "another program that records there", "Name another.")
-        return gap_file, tidy_up(place)
+        return gap_file, tidy_up(place), tuple(note for note in (lost, gap_file.mended) if note)
     except (OSError, InputError) as error:
         if gap_file is not None:
             gap_file.close()
@@ -308,6 +311,9 @@ def _refuse_other_captures(place: RecordingPlace) -> None:
     if (place.folder / RECORDING).is_dir():
         raise InputError(where, wanted, "the folder of a session", "Name another with -o.")
     tables = [suffix for suffix, reader in READERS.items() if reader.shared]  # those of the recording among them
-    others = [p.name for p in place.folder.iterdir() if suffix_of(p) in READERS and p.suffix not in tables]
+    own = {path.name for path in place.pieces().values()}  # a recording that lost its gap file
+    own |= {f"{name}.gz" for name in own}
+    found = [p for p in place.folder.iterdir() if suffix_of(p) in READERS and p.suffix not in tables]
+    others = [p.name for p in found if p.name not in own]
     if others:
         raise InputError(where, wanted, f"{others[0]} in it", "Name another with -o.")

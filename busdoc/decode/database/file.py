@@ -17,7 +17,7 @@ from busdoc.decode.database.meaning import give_meaning
 from busdoc.decode.database.message import DatabaseFile, Message, Signal, faults
 from busdoc.decode.database.text import as_text, read_bytes, remove_refused
 from busdoc.decode.j1939.identifier import DUMMY_SOURCES, group_of, is_proprietary, looks_like_j1939, source_of
-from busdoc.errors import InputError
+from busdoc.errors import InputError, guarded, in_one_line
 from busdoc.times import SECOND_NS
 
 __all__ = ["read_database_file"]
@@ -40,7 +40,8 @@ def read_database_file(path: Path, channel: int | str | None = None) -> Database
     place = kept_path(path.name, raw)
     file = kept(place) if place is not None else None
     if file is None:
-        file = _read(path, raw)
+        with guarded(str(path), f"a {path.suffix.lower()} database", "Export the database again."):
+            file = _read(path, raw)
         if place is not None:
             keep(place, file)
     if channel is None:
@@ -60,20 +61,13 @@ def _read(path: Path, raw: bytes) -> DatabaseFile:
     for theirs in loaded.messages:
         if theirs.is_container:
             notes.append(f"{theirs.name} is a container of other messages and is not decoded")
-        signals, left_out = _signals(theirs)
+        try:
+            message, left_out = _message(theirs, path.name)
+            messages.append(give_meaning(style.apply(message, theirs)))
+        except Exception as error:  # numbers beyond any float, texts where numbers belong, and whatever comes next
+            notes.append(f"{theirs.name} is left out ({in_one_line(error)})")
+            continue
         notes += left_out
-        message = Message(
-            name=str(theirs.name),
-            frame_id=int(theirs.frame_id),
-            extended=bool(theirs.is_extended_frame),
-            length=int(theirs.length or 0),
-            senders=tuple(str(sender) for sender in theirs.senders),
-            cycle_ns=_cycle_ns(theirs.cycle_time),
-            signals=signals,
-            comment=str(theirs.comment or ""),
-            file=path.name,
-        )
-        messages.append(give_meaning(style.apply(message, theirs)))
     notes += [fault for message in messages for fault in faults(message)]
     if not messages:
         notes.append("it holds no messages")
@@ -172,6 +166,23 @@ class _GroupStyle:
         return message
 
 
+def _message(theirs: Any, file: str) -> tuple[Message, list[str]]:
+    """Give a message in busdoc's own record, and words on the signals that were left out."""
+    signals, left_out = _signals(theirs)
+    message = Message(
+        name=str(theirs.name),
+        frame_id=int(theirs.frame_id),
+        extended=bool(theirs.is_extended_frame),
+        length=int(theirs.length or 0),
+        senders=tuple(str(sender) for sender in theirs.senders),
+        cycle_ns=_cycle_ns(theirs.cycle_time),
+        signals=signals,
+        comment=str(theirs.comment or ""),
+        file=file,
+    )
+    return message, left_out
+
+
 def _signals(theirs: Any) -> tuple[tuple[Signal, ...], list[str]]:
     """Give a message's signals, multiplexers first, and words on those that were left out."""
     left_out = []
@@ -183,7 +194,7 @@ def _signals(theirs: Any) -> tuple[tuple[Signal, ...], list[str]]:
             left_out.append(f"{theirs.name}.{signal.name} has {length} bits and is left out (at most 64 are decoded)")
         elif is_float and length not in _FLOAT_BITS:
             left_out.append(f"{theirs.name}.{signal.name} is a float of {length} bits and is left out")
-        elif not (isfinite(signal.conversion.scale) and isfinite(signal.conversion.offset)):
+        elif not (_is_number(signal.conversion.scale) and _is_number(signal.conversion.offset)):
             left_out.append(f"{theirs.name}.{signal.name} has a scale or an offset that is no number and is left out")
         elif signal.name in kept:
             left_out.append(f"{theirs.name} has two signals named {signal.name}; the first is used")
@@ -228,8 +239,16 @@ def _cycle_ns(cycle_ms: Any) -> int | None:
     return round(cycle_s * SECOND_NS) if 0 < cycle_s < _LONGEST_CYCLE_S else None
 
 
+def _is_number(value: Any) -> bool:
+    """Whether a float can hold it: a text may give a scale of four hundred digits."""
+    try:
+        return isfinite(value)
+    except OverflowError:
+        return False
+
+
 def _number(value: Any) -> float | None:
-    return None if value is None else float(value)
+    return float(value) if value is not None and _is_number(value) else None
 
 
 def _as_ranges(values: list[int]) -> tuple[tuple[int, int], ...]:

@@ -12,6 +12,7 @@ from math import prod
 from pathlib import Path
 
 from busdoc.errors import InputError
+from busdoc.files.given import read_given
 
 __all__ = ["SUFFIXES", "Excess", "as_text", "first_excess", "read_bytes", "remove_refused"]
 
@@ -21,6 +22,10 @@ _MOST_BYTES = 256 << 20
 
 _DECLARED_ENCODING = re.compile(rb"""<\?xml[^>]{0,200}?encoding=["']([A-Za-z0-9._-]{1,40})["']""")
 
+
+_XML = (".arxml", ".cdd", ".kcd")
+_ENTITIES = re.compile(r"<!ENTITY|<!DOCTYPE[^>\[]{0,500}\[")
+"""An internal subset (XML 1.0, section 2.8): no export of a database has one, and Python's parser expands it."""
 
 _LONGEST_MESSAGE = 1785
 """Bytes that a J1939-21 transport session carries; CAN FD carries 64."""
@@ -76,16 +81,9 @@ def read_bytes(path: Path) -> bytes:
             f"the suffix {suffix!r}" if suffix else "no suffix",
             "Give a database file, or rename it if its suffix is wrong.",
         )
-    try:
-        with path.open("rb") as file:
-            raw = file.read(_MOST_BYTES + 1)
-    except OSError as error:
-        reason = "a folder" if path.is_dir() else (error.strerror or str(error)).lower()
-        raise InputError(str(path), "a readable database file", reason, "Check the path.") from error
-    if len(raw) > _MOST_BYTES:
-        raise InputError(
-            str(path), f"at most {_MOST_BYTES >> 20} MB", "a larger file", "Export the part that this machine uses."
-        )
+    raw = read_given(
+        path, "a message database", most_bytes=_MOST_BYTES, advice="Export the part that this machine uses."
+    )
     if not raw.strip(b"\0 \t\r\n"):
         raise InputError(str(path), "a message database", "an empty file", "Export the database again.")
     return raw
@@ -100,6 +98,14 @@ def as_text(path: Path, raw: bytes) -> tuple[str, tuple[str, ...]]:
     """
     suffix = path.suffix.lower()
     text, warnings = _decode(raw, suffix, path.name)
+    entities = _ENTITIES.search(text) if suffix in _XML else None
+    if entities is not None:
+        raise InputError(
+            f"{path}, line {text.count(chr(10), 0, entities.start()) + 1}",
+            "a database without definitions of its own entities",
+            "one, which can grow without bounds or read other files",
+            "Export the database again.",
+        )
     excess = first_excess(text, suffix)
     if excess is not None:
         raise InputError(
@@ -129,7 +135,7 @@ def _decode_as(raw: bytes, encodings: tuple[str, ...], name: str) -> tuple[str, 
     for encoding in encodings:
         try:
             text = raw.decode(encoding)
-        except (UnicodeDecodeError, LookupError):
+        except (UnicodeError, LookupError):
             continue
         odd = encoding == "cp1252" and encodings[-2:] != ("utf-8", "cp1252")
         warned = odd or (encoding == "cp1252" and encodings[0] != "ascii")

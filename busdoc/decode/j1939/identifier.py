@@ -22,9 +22,11 @@ __all__ = [
     "PGN_DM1",
     "PGN_DM2",
     "PGN_DM13",
+    "PGN_ENGINE",
     "PGN_ETP_CM",
     "PGN_ETP_DT",
     "PGN_ISO_HEARTBEAT",
+    "PGN_NMEA_ENGINE",
     "PGN_NMEA_HEARTBEAT",
     "PGN_REQUEST",
     "PGN_TP_CM",
@@ -60,6 +62,10 @@ PGN_DM13: Final = 57088
 PGN_ISO_HEARTBEAT: Final = 61668
 """ISO 11783-7."""
 PGN_NMEA_HEARTBEAT: Final = 126993
+PGN_ENGINE: Final = 61444
+"""Electronic engine controller 1, with the engine's speed (SAE J1939-71)."""
+PGN_NMEA_ENGINE: Final = 127488
+"""Engine parameters, rapid update, with the engine's speed (NMEA 2000)."""
 NETWORK_GROUPS: Final = frozenset((PGN_REQUEST, PGN_ADDRESS_CLAIMED, PGN_TP_CM, PGN_TP_DT, PGN_ETP_CM, PGN_ETP_DT))
 """Requests, address claims, transport sessions (SAE J1939-21 5.4, 5.10; J1939-81 4.2; ISO 11783-3): sent as they are
 needed, and no state is in their bits."""

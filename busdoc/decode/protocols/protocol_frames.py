@@ -16,9 +16,11 @@ from busdoc.decode.j1939.identifier import (
     PGN_DM1,
     PGN_DM2,
     PGN_DM13,
+    PGN_ENGINE,
     PGN_ETP_CM,
     PGN_ETP_DT,
     PGN_ISO_HEARTBEAT,
+    PGN_NMEA_ENGINE,
     PGN_NMEA_HEARTBEAT,
     PGN_REQUEST,
     PGN_TP_CM,
@@ -48,6 +50,8 @@ class Topic(IntEnum):
     """CANopen emergency, or anything else that another network sends on these identifiers."""
     ERROR_CONTROL = 8
     """CANopen heartbeat, boot-up, node guarding (its request is a remote frame)."""
+    ENGINE = 9
+    """Engine speed, of J1939 or NMEA 2000."""
 
 
 _GROUPS_OF = {
@@ -56,6 +60,7 @@ _GROUPS_OF = {
     Topic.TRANSPORT: (PGN_TP_CM, PGN_TP_DT, PGN_ETP_CM, PGN_ETP_DT),
     Topic.TROUBLE: (PGN_DM1, PGN_DM2, PGN_DM13),
     Topic.HEARTBEAT: (PGN_ISO_HEARTBEAT, PGN_NMEA_HEARTBEAT),
+    Topic.ENGINE: (PGN_ENGINE, PGN_NMEA_ENGINE),
 }
 """The parameter groups of 29-bit frames."""
 _BASE_IDS_OF = {

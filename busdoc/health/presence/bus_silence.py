@@ -73,11 +73,10 @@ def find_bus_silences(
     found: list[BusSilence] = []
     # the silence of a channel without cyclic traffic proves nothing
     with_rhythm = {controller.channel for controller in controllers if controller.cyclic_streams}
-    silences_of = {channel: channel_silences(observed, channel, until_ns) for channel in sorted(with_rhythm)}
+    silences_of = {channel: channel_silences(observed, channel) for channel in sorted(with_rhythm)}
     for channel, silences in silences_of.items():
         on_channel = [controller for controller in controllers if controller.channel == channel]
-        if len(on_channel) > 1:
-            found += _of_channel(channel, silences, on_channel, until_ns)
+        found += _of_channel(channel, silences, on_channel, until_ns)
     if len(silences_of) > 1:
         found = _of_all_channels(found, silences_of, controllers, until_ns)
     return found
@@ -158,7 +157,7 @@ def _is_like_others(silence: Silence, known_ns: Sequence[int]) -> bool:
     """
     lasts_ns = (silence.to_ns or silence.from_ns) - silence.from_ns
     alike = sum(abs(lasts_ns - other_ns) <= _ALIKE * other_ns for other_ns in known_ns)
-    return 0 < lasts_ns < _TOO_SHORT_TO_START_NS and alike >= _FEWEST_ALIKE
+    return lasts_ns < _TOO_SHORT_TO_START_NS and alike >= _FEWEST_ALIKE
 
 
 def _fell_with(absence: Absence, from_ns: int) -> bool:
@@ -239,7 +238,7 @@ def _of_all_channels(
     """Join what fell silent on every channel at once."""
     joined: list[BusSilence] = []
     used: set[int] = set()
-    for bus in sorted(found, key=lambda bus: (bus.gap.from_ns, bus.gap.channel or 0)):
+    for bus in sorted(found, key=lambda bus: bus.gap.from_ns):
         if any(id(absence) in used for _, absence in bus.absences):
             continue
         # where each other channel has a silence at the same time, all that was lost with any of them is one

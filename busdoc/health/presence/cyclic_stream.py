@@ -37,6 +37,11 @@ class CyclicStream:
         return self.rhythm.deadline_ns or 0
 
     @property
+    def late_ns(self) -> int:
+        """A silence of this stream alone that is longer than this is worth a word, ns."""
+        return max(self.deadline_ns, self.rhythm.late_ns or 0)
+
+    @property
     def period_ns(self) -> int:
         """Time from one frame to the next, as learnt or given, ns."""
         return self.rhythm.period_ns or 0

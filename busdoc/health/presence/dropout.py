@@ -155,7 +155,8 @@ def _is_enough(
     until_ns: int,
 ) -> bool:
     """Tell whether the streams past their deadlines prove that the controller was lost, not just one stream late."""
-    if len(past) > 1 or len(streams) == 1:
+    begun = sum(stream.first_ns <= from_ns for stream in streams)
+    if len(past) > 1 or begun == 1:
         return True
     # one stream of several: a start that was announced just after proves that the controller was gone …
     stream, own = past[0]
@@ -267,7 +268,7 @@ def _late_silences(
             continue
         for silence in stream.silences:
             end_ns = until_ns if silence.to_ns is None else silence.to_ns
-            if end_ns - silence.from_ns - gaps.overlap_ns(silence.from_ns, end_ns) <= stream.deadline_ns:
+            if end_ns - silence.from_ns - gaps.overlap_ns(silence.from_ns, end_ns) <= stream.late_ns:
                 continue
             if not any(
                 absence.last_seen_ns < end_ns and (absence.back_ns is None or absence.back_ns > silence.from_ns)

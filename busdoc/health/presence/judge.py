@@ -14,6 +14,7 @@ from busdoc.health.presence.bus_silence import BusSilence, find_bus_silences
 from busdoc.health.presence.cyclic_stream import CyclicStream
 from busdoc.health.presence.dropout import Absence, RecorderGaps, find_late, find_lost
 from busdoc.health.presence.judged_controller import JudgedController
+from busdoc.health.presence.least_start import believed_signs, least_start_ns
 from busdoc.health.presence.loss_grouping import (
     SIGN_AFTER_NS,
     ControllerLoss,
@@ -124,6 +125,8 @@ def _controllers(
     gaps_of = {channel: _gaps_on(channel, reported) for channel in observed.channel_row}
     controllers = group_streams(observed, cyclic, until_ns, gaps_of)
     for one in controllers:
+        one.least_start_ns = least_start_ns(one)
+        one.signs = believed_signs(one, until_ns)
         starts_ns = [sign.t_ns for sign in one.signs if not sign.asked]
         one.absences = find_lost(one.cyclic_streams, one.silences, starts_ns, gaps_of[one.channel], until_ns)
         one.late = find_late(one.cyclic_streams, one.absences, gaps_of[one.channel], until_ns)
@@ -177,7 +180,7 @@ def _rhythm(observed: Observations, row: int, proven: Set[tuple[int, int]], *, l
 def _cyclic_stream(observed: Observations, row: int, rhythm: Rhythm, until_ns: int) -> CyclicStream:
     """Give a stream with the silences that are longer than its rhythm allows, the one that still lasts included."""
     slowest_ns = rhythm.slowest_ns or 0
-    silences = observed.streams.longer_than(row, min(slowest_ns, rhythm.deadline_ns or 0))
+    silences = observed.streams.longer_than(row, slowest_ns)
     if until_ns - int(observed.streams.last_ns[row]) > slowest_ns:
         silences.append(observed.streams.open_silence(row))
     return CyclicStream(
@@ -212,6 +215,7 @@ def _controller_loss(
         channel=controller.channel,
         deadline_ns=absence.deadline_ns,
         absence=absence,
+        least_start_ns=controller.least_start_ns,
     )
 
 
@@ -268,7 +272,7 @@ def _weigh(controller: JudgedController, absence: Absence) -> RestartFinding:
             if absence.last_seen_ns - (_GOING_NS if sign.kind is SignKind.HEARTBEAT_LAST else 0) < sign.t_ns <= upto_ns
         ]
     announces = any(not sign.asked and sign not in signs for sign in controller.signs)
-    return weigh_restart(absence, signs, announces)
+    return weigh_restart(absence, signs, announces, controller.least_start_ns)
 
 
 def _bus_incident(bus: BusSilence, group: Sequence[ControllerLoss]) -> Incident:
@@ -312,12 +316,7 @@ def _late_incidents(observed: Observations, controller: JudgedController, bus: S
         if any(gap.channel in (None, controller.channel) and _overlaps(gap, late) for gap in bus):
             continue
         names = [f"{observed.keys[stream.row]} (every {duration(stream.period_ns)})" for stream, _ in late.streams]
-        one = ControllerLoss(
-            loss=_loss(controller, late, unknown),
-            channel=controller.channel,
-            deadline_ns=late.deadline_ns,
-            absence=late,
-        )
+        one = ControllerLoss(loss=_loss(controller, late, unknown), channel=controller.channel)
         incidents.append(incident_of(IncidentKind.LATE, [one], why=(f"missing: {', '.join(names)}",)))
     return incidents
 

@@ -30,3 +30,5 @@ class JudgedController:
     signs: list[Sign]
     absences: list[Absence] = field(default_factory=list)
     late: list[Absence] = field(default_factory=list)
+    least_start_ns: int = 0
+    """The shortest time in which it can have restarted."""

@@ -35,7 +35,9 @@ class ControllerLoss:
     deadline_ns: int = 0
     """How soon the loss showed."""
     absence: Absence | None = None
-    """What it was found from; None: a start that was announced without one."""
+    """What it was found from; None: of a start that was announced, or of streams that were late."""
+    least_start_ns: int = 0
+    """The shortest time in which the controller can have restarted."""
 
 
 def group_losses(losses: Sequence[ControllerLoss]) -> list[list[ControllerLoss]]:
@@ -80,8 +82,16 @@ def weighed_together(group: Sequence[ControllerLoss]) -> list[ControllerLoss]:
             one,
             loss=replace(one.loss, ran_on=told.ran_on, p_restarted=told.p_restarted, evidence=told.evidence),
         )
+        if not _is_too_short(one)
+        else one
         for one, told in zip(group, found, strict=True)
     ]
+
+
+def _is_too_short(one: ControllerLoss) -> bool:
+    """Tell whether nobody can have restarted in a loss, whatever the others show."""
+    back_ns = one.loss.back_ns
+    return back_ns is not None and back_ns - one.loss.last_seen_ns < one.least_start_ns
 
 
 def incident_of(kind: IncidentKind, group: Sequence[ControllerLoss], why: tuple[str, ...] = ()) -> Incident:

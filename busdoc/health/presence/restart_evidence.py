@@ -19,6 +19,7 @@ from busdoc.health.presence.restart_phase import phase_error
 from busdoc.health.streams.rolling import Rolling
 from busdoc.times import MILLISECOND_NS
 from busdoc.words.counting import plural
+from busdoc.words.duration import duration
 
 __all__ = ["RestartFinding", "share_evidence", "unasked_words", "weigh_restart"]
 
@@ -45,6 +46,8 @@ _MOST_OF_ONE = 6.0
 _STAGGERED_WEIGHT = 2.5
 _STAGGERED_NS = 10 * MILLISECOND_NS
 """Streams later than this beyond their own rhythm started one after the other."""
+_TOO_SHORT_WEIGHT = 6.0
+"""What comes back sooner than a start takes did not start."""
 _RESET_SHARE = 0.7
 """Share of restarted controllers whose rolling counters begin at zero."""
 
@@ -58,7 +61,9 @@ class RestartFinding:
     evidence: tuple[str, ...]
 
 
-def weigh_restart(absence: Absence, signs: Sequence[Sign], announces_itself: bool) -> RestartFinding:
+def weigh_restart(
+    absence: Absence, signs: Sequence[Sign], announces_itself: bool, least_start_ns: int = 0
+) -> RestartFinding:
     """Weigh what speaks for a restart and what speaks against it.
 
     Parameters
@@ -66,9 +71,12 @@ def weigh_restart(absence: Absence, signs: Sequence[Sign], announces_itself: boo
     absence : the loss, with the silences of the controller's cyclic streams
     signs : the controller's own signs from the loss until some seconds after the return
     announces_itself : this controller is known to announce its starts
+    least_start_ns : the shortest time in which it can have restarted
     """
     if absence.back_ns is None:
         return RestartFinding(ran_on=RanOn.UNKNOWN, p_restarted=None, evidence=())
+    if absence.back_ns - absence.last_seen_ns < least_start_ns:
+        return _answer(-_TOO_SHORT_WEIGHT, [f"nobody restarts within {duration(least_start_ns)}"])
     # a log-likelihood ratio and its words from each kind of evidence, positive for a restart
     parts = (
         _from_signs(signs, announces_itself),

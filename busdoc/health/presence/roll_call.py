@@ -98,7 +98,7 @@ def _stream_health(observed: Observations, row: int, rhythm: Rhythm) -> StreamHe
         period_ns=rhythm.period_ns,
         jitter_ns=rhythm.jitter_ns,
         deadline_ns=rhythm.deadline_ns,
-        period_from=rhythm.period_from if rhythm.period_ns else PeriodFrom.LEARNT,
+        period_from=rhythm.period_from,
         first_ns=int(streams.first_ns[row]),
         last_ns=int(streams.last_ns[row]),
     )

@@ -9,7 +9,7 @@ first one heard the channel's name follows.
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from busdoc.decode.protocols.sign import Sign, SignKind
+from busdoc.decode.protocols.sign import Sign
 from busdoc.health.presence.common_loss import UnownedStream, group_by_common_loss
 from busdoc.health.presence.cyclic_stream import CyclicStream
 from busdoc.health.presence.dropout import Absence, RecorderGaps, find_lost
@@ -39,29 +39,25 @@ def group_streams(
     """
     names_of = _names_by_address(observed)
     rows_of, unowned = _by_owner(observed, names_of)
-    order = sorted(
-        rows_of, key=lambda owner: (owner[0] != OwnerKind.SPEC, owner[2] if owner[0] == OwnerKind.SPEC else 0)
-    )
-    controllers = [_of_owner(observed, owner, rows_of[owner], cyclic, names_of, until_ns) for owner in order]
+    n_specs = len(observed.roll.specs)
+    order = sorted(rows_of, key=lambda owner: owner[2] if owner[0] == OwnerKind.SPEC else n_specs)
+    controllers = [_of_owner(observed, owner, rows_of[owner], cyclic, names_of) for owner in order]
     groups = sorted(_unowned_groups(observed, unowned, cyclic, until_ns, gaps_of))
     return controllers + [_of_nobody(observed, rows, cyclic, until_ns) for rows in groups]
 
 
-def channel_silences(observed: Observations, channel: int, until_ns: int) -> list[Silence]:
-    """Give when nothing was heard on a channel, ascending; the last silence may still last."""
+def channel_silences(observed: Observations, channel: int) -> list[Silence]:
+    """Give when nothing was heard on a channel, ascending; the last silence still lasts, if only just begun."""
     row = observed.channel_row[channel]
-    silences = observed.channels.silences(row)
-    if until_ns > int(observed.channels.last_ns[row]):
-        silences.append(observed.channels.open_silence(row))
-    return silences
+    return [*observed.channels.silences(row), observed.channels.open_silence(row)]
 
 
 def _names_by_address(observed: Observations) -> dict[tuple[int, int], int]:
-    """Give the last NAME claimed for each (channel, address)."""
+    """Give the last NAME claimed for each (channel, address); who cannot claim comes from nobody's address."""
     return {
         (sign.channel, sign.address): sign.can_name
         for sign in observed.signs
-        if sign.kind is SignKind.ADDRESS_CLAIM and sign.address is not None and sign.can_name is not None
+        if sign.address is not None and sign.can_name is not None
     }
 
 
@@ -70,7 +66,7 @@ def _by_owner(
 ) -> tuple[dict[Owner, list[int]], list[int]]:
     """Give the streams of each owner, in the order of their first frames, and those that nobody owns."""
     proven = observed.proven_nodes()
-    spec_of_name = {
+    spec_of_name: dict[int | None, int] = {
         spec.identity.can_name: number
         for number, spec in enumerate(observed.roll.specs)
         if spec.identity.can_name is not None and spec.identity.address is None
@@ -89,7 +85,7 @@ def _by_owner(
             unowned.append(row)
             continue
         if kind == OwnerKind.ADDRESS:
-            named = spec_of_name.get(names_of.get((channel, number), -1))
+            named = spec_of_name.get(names_of.get((channel, number)))
             if named is not None and observed.roll.is_on(observed.roll.specs[named], channel):
                 owner = (OwnerKind.SPEC, -1, named)
         rows_of.setdefault(owner, []).append(row)
@@ -102,7 +98,6 @@ def _of_owner(
     rows: list[int],
     cyclic: Mapping[int, CyclicStream],
     names_of: Mapping[tuple[int, int], int],
-    until_ns: int,
 ) -> JudgedController:
     """Make one controller of the streams of a spec, an address or a node."""
     kind, _, number = owner
@@ -120,7 +115,8 @@ def _of_owner(
         name, identity = f"node {number}{_place(observed, channel)}", Identity(node_id=number)
     if identity.address is not None and identity.can_name is None:
         identity = replace(identity, can_name=names_of.get((channel, identity.address)))
-    group_rows = list(dict.fromkeys(observed.group_of[row] for row in rows))
+    groups = observed.groups
+    group_rows = dict.fromkeys(observed.group_of[row] for row in rows)
     return JudgedController(
         name=name,
         channel=channel,
@@ -130,7 +126,7 @@ def _of_owner(
         first_ns=min(int(observed.streams.first_ns[row]) for row in rows),
         last_ns=max(int(observed.streams.last_ns[row]) for row in rows),
         cyclic_streams=[cyclic[row] for row in rows if row in cyclic],
-        silences=_common([_group_silences(observed, row, until_ns) for row in group_rows]),
+        silences=_common([[*groups.silences(row), groups.open_silence(row)] for row in group_rows]),
         signs=_signs_of(observed, channel, identity),
     )
 
@@ -138,13 +134,6 @@ def _of_owner(
 def _place(observed: Observations, channel: int) -> str:
     """Say on which channel a controller is, where it is not the first one heard."""
     return "" if channel == observed.keys[0].channel else f" on {observed.roll.channel_name(channel)}"
-
-
-def _group_silences(observed: Observations, row: int, until_ns: int) -> list[Silence]:
-    silences = observed.groups.silences(row)
-    if until_ns > int(observed.groups.last_ns[row]):
-        silences.append(observed.groups.open_silence(row))
-    return silences
 
 
 def _common(tracks: list[list[Silence]]) -> list[Silence]:
@@ -187,7 +176,7 @@ def _unowned_groups(
 
     What is not cyclic cannot be seen to vanish, and stays alone.
     """
-    silences_of = {channel: channel_silences(observed, channel, until_ns) for channel in observed.channel_row}
+    silences_of = {channel: channel_silences(observed, channel) for channel in observed.channel_row}
     on_channel: dict[int, list[UnownedStream]] = {}
     for row in unowned:
         if row not in cyclic:

@@ -62,7 +62,7 @@ class HealthWatch:
         self._observed = Observations(roll=Roll(specs, channels), complete=complete)
         self._codes = StreamCodes(_MOST_STREAMS)
         self._signs = SignWatch()
-        self._group_of = np.full(0, -1, np.int64)
+        self._group_of: Int64Array  # of each stream, once there is one
         self._decoded = decoded
         self._has_bits = np.zeros(0, np.bool_)
         self._overflows: dict[int, tuple[int, int]] = {}

@@ -53,6 +53,10 @@ _SHORTEST_DEADLINE = 2.25
 _LONGEST_DEADLINE = 2.9
 """Periods: every silence of three must be found, unless the stream itself pauses that long again and again."""
 _PAUSES_ITSELF = 0.002
+_ENOUGH_BEYOND = 5
+"""So many longer intervals are no fault that came once or twice."""
+_MOST_WAITED = 25.0
+"""Periods: no stream of a healthy bus waits longer than that."""
 _SHORTEST_BIN = int(interval_bin(np.array([_SHORTEST_NS]))[0])
 _FALSE_LOSS_NS = 100 * 3600 * SECOND_NS
 """One false loss in 100 h of healthy traffic is too many."""
@@ -72,6 +76,8 @@ class Rhythm:
     exact_period_ns: float | None
     """Mean of the intervals of this length, for following the phase; None when the period is not fixed."""
     period_from: PeriodFrom = PeriodFrom.LEARNT
+    late_ns: int | None = None
+    """What one stream alone may be late, when that is more than `deadline_ns`: a busy bus makes low priorities wait."""
 
 
 _EVENT_DRIVEN = Rhythm(
@@ -121,6 +127,7 @@ def learn_rhythm(
         slowest_ns=round(slowest_ns),
         deadline_ns=round(_deadline(count, slowest_ns)),
         exact_period_ns=period_ns if fixed else None,
+        late_ns=_late(count, slowest_ns),
     )
 
 
@@ -139,6 +146,7 @@ def declared_rhythm(period_ns: int, period_from: PeriodFrom, learnt: Rhythm, n_i
             deadline_ns=learnt.deadline_ns,
             exact_period_ns=learnt.exact_period_ns,
             period_from=period_from,
+            late_ns=learnt.late_ns,
         )
     if n_intervals >= 4 * _MIN_INTERVALS:  # enough to see that it does not keep the period
         return Rhythm(
@@ -223,23 +231,43 @@ def _jitter(sample_ns: Int64Array, period_ns: float) -> int:
     return round(_MAD_TO_SIGMA * float(np.median(np.abs(belongs - np.median(belongs)))))
 
 
-def _deadline(count: Int64Array, slowest_ns: float) -> float:
-    """Set the deadline from the upper tail of the stream's own intervals.
+def _tail(healthy: Int64Array, slowest_ns: float, share: float) -> float:
+    """Carry the upper tail of a stream's intervals on to less than one in 100 hours.
 
-    The tail beyond the hundredth and the thousandth longest part is carried on exponentially, which is heavier than
-    what queueing behind higher priorities leaves, to less than one interval in 100 hours.
+    The tail between ten times a share of the longest intervals and that share is carried on exponentially, which is
+    heavier than what queueing behind higher priorities leaves.
     """
-    reach = int(interval_bin(np.array([round(3.0 * slowest_ns)]))[0])
-    healthy = count[: reach + 1]
     upto = np.cumsum(healthy)
     n = int(upto[-1])
-    hundredth = float(_EDGES_NS[int(np.searchsorted(upto, 0.99 * n)) + 1])
-    thousandth = float(_EDGES_NS[int(np.searchsorted(upto, 0.999 * n)) + 1])
-    decade_ns = thousandth - hundredth
-    decades = max(0.0, math.log10(_FALSE_LOSS_NS / slowest_ns) - 3.0)
-    tail_ns = thousandth + decades * decade_ns
+    often = float(_EDGES_NS[int(np.searchsorted(upto, (1.0 - 10.0 * share) * n)) + 1])
+    seldom = float(_EDGES_NS[int(np.searchsorted(upto, (1.0 - share) * n)) + 1])
+    decades = max(0.0, math.log10(_FALSE_LOSS_NS / slowest_ns) + math.log10(share))
+    return seldom + decades * (seldom - often)
+
+
+def _up_to(count: Int64Array, longest_ns: float) -> Int64Array:
+    return count[: int(interval_bin(np.array([round(longest_ns)]))[0]) + 1]
+
+
+def _deadline(count: Int64Array, slowest_ns: float) -> float:
+    """Set the deadline from the upper tail of the stream's own intervals."""
+    healthy = _up_to(count, 3.0 * slowest_ns)
+    tail_ns = _tail(healthy, slowest_ns, 1e-3)
     shortest_ns = _SHORTEST_DEADLINE * slowest_ns
     beyond = int(healthy[int(interval_bin(np.array([round(shortest_ns)]))[0]) + 1 :].sum())
-    if beyond > _PAUSES_ITSELF * n and beyond >= _MIN_INTERVALS:
+    if beyond > _PAUSES_ITSELF * int(healthy.sum()) and beyond >= _MIN_INTERVALS:
         return max(shortest_ns, tail_ns)
     return float(np.clip(tail_ns, shortest_ns, _LONGEST_DEADLINE * slowest_ns))
+
+
+def _late(count: Int64Array, slowest_ns: float) -> int | None:
+    """Say how long one stream may be silent while its controller goes on; None from too few intervals to see a tail.
+
+    A controller is lost with all its streams, so their deadlines may be short. One of low priority alone waits behind
+    whatever the others send in one go, many periods of its own if it is a fast one.
+    """
+    healthy = _up_to(count, _MOST_WAITED * slowest_ns)
+    shares = [share for share in (1e-3, 1e-4) if int(healthy.sum()) * share >= _ENOUGH_BEYOND]
+    if not shares:
+        return None
+    return round(min(max(_tail(healthy, slowest_ns, share) for share in shares), _MOST_WAITED * slowest_ns))

@@ -122,7 +122,7 @@ def taken_away(
     (K, n) probabilities; the journal's clock minus the capture's, s, as far as that tells
     """
     if not actions or not len(losses.t_s):
-        return np.zeros((len(losses.t_s), len(actions))), 0.0
+        return np.empty((len(losses.t_s), len(actions))), 0.0
     # When each action may really have been done: over how late it was written, and over the offset of the clocks.
     weights = lateness_weights()
     written_s = np.array([(a.time_ns - start_ns) / SECOND_NS for a in actions])
@@ -131,7 +131,7 @@ def taken_away(
     shift_s = np.where(by_hand[:, None], OFFSETS_S[None, :], 0.0)  # (n, D)
     # The density of each loss if the action took it, for each offset; one lives on for a moment without supply.
     fit = _group_fit(losses, reach.takes)
-    reach_s = 4.0 * np.array([a.uncertainty_ns / SECOND_NS for a in actions]) + float(OFFSETS_S.max()) + _HOLD_UP_S
+    reach_s = np.abs(lateness_s(actions)).max(axis=1) + OFFSETS_S.max() + _HOLD_UP_S  # beyond it there is none
     density = np.zeros((len(losses.t_s), len(actions), len(OFFSETS_S)))
     for k, n in np.argwhere((np.abs(losses.t_s[:, None] - written_s) < reach_s) & (fit > 0.0)).tolist():
         after_s = losses.t_s[k] - true_s[n][:, None] + shift_s[n][None, :]  # (nodes, D)
@@ -215,7 +215,7 @@ def _latest_exposing(exposes: BoolArray, removes: BoolArray, before: Float64Arra
 
     A part cannot have shown between its unplugging and its plugging, however the times were written.
     """
-    share = np.zeros(exposes.shape)
+    share = np.empty(exposes.shape)
     rest = np.ones(exposes.shape[1])
     for n in range(len(before) - 1, -1, -1):
         share[n] = np.where(exposes[n], before[n] * rest, 0.0)

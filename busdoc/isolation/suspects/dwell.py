@@ -20,13 +20,13 @@ def dwell_s(confidence: float, weights: Float64Array | None = None, *, so_far: f
 
     Parameters
     ----------
-    confidence : 0 … 1
+    confidence : from 0 on, below 1
     weights : (R,) what is known of the rate; None: nothing
     so_far : probability of the quiet that was already watched
 
     Returns
     -------
-    Seconds from now; infinity when even the slowest rate is not reached within ten days
+    Seconds from now
     """
     goal = 1.0 - confidence
     if so_far <= goal:
@@ -34,8 +34,6 @@ def dwell_s(confidence: float, weights: Float64Array | None = None, *, so_far: f
     times_s, stays = _decay()
     log_quiet = np.log(np.maximum(so_far * (stays @ (RATE_PRIOR if weights is None else weights)), 1e-300))
     after = int(np.searchsorted(-log_quiet, -math.log(goal)))
-    if after == len(times_s):
-        return math.inf
     return float(np.interp(-math.log(goal), -log_quiet[after - 1 : after + 1], times_s[after - 1 : after + 1]))
 
 

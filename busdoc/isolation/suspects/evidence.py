@@ -147,8 +147,8 @@ def weigh_evidence(
     offset_s : the journal's clock minus the capture's, as far as it is known
     """
     written_s = np.array([(a.time_ns - start_ns) / SECOND_NS - offset_s for a in actions])
-    sigma_s = np.array([max(a.uncertainty_ns / SECOND_NS, 1e-3) for a in actions])
-    likely_s = np.maximum.accumulate(written_s - 0.5 * sigma_s) if len(actions) else written_s
+    sigma_s = np.array([a.uncertainty_ns / SECOND_NS for a in actions])
+    likely_s = np.maximum.accumulate(written_s - 0.5 * sigma_s)
     rows = np.array(unexplained, np.int64)
     first_s = float(losses.t_s[rows].min()) if len(rows) else np.inf
     loose = np.array([part not in machine for part in reach.parts], np.bool_)
@@ -159,7 +159,7 @@ def weigh_evidence(
         written_s=written_s,
         sigma_s=sigma_s,
         likely_s=likely_s,
-        nodes_s=written_s[:, None] - lateness_s(actions) if len(actions) else np.empty((0, 0)),
+        nodes_s=written_s[:, None] - lateness_s(actions),
         cells=cut_cells(losses, reach, likely_s, span_s, first_s, _home(losses, rows, loose)),
         doubt=_doubts(reach, actions, written_s),
         moves=np.asarray(np.any(reach.reaches != reach.reaches[:1], axis=(0, 2))),
@@ -229,23 +229,23 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
     """
     reach, cells = record.reach, record.cells
     n_parts, n_rates = len(reach.parts), len(RATES_HZ)
-    hazard = np.zeros((n_parts, len(rows), n_rates))
-    plain, log_near, fit = np.zeros_like(hazard), np.zeros_like(hazard), np.zeros((n_parts, len(rows)))
-    exposed = np.zeros((n_parts, len(rows)), np.bool_)
+    hazard = np.empty((n_parts, len(rows), n_rates))
+    plain, log_near, fit = np.empty_like(hazard), np.empty_like(hazard), np.empty((n_parts, len(rows)))
+    exposed = np.empty((n_parts, len(rows)), np.bool_)
     log_survival = np.zeros((n_parts, n_rates))
     longest_s = np.zeros(n_parts)
     shown_in = np.full(n_parts, -1)  # the stint in which a part has shown though it should have been out
     everywhere: BoolArray = np.asarray(np.any(reach.reaches, axis=0))
     # Quiet exposure since the first trouble that no incident has ended yet.
-    spent = cells.live & (cells.from_s >= first_s - 1e-9)[:, None]
-    middle_s = cells.from_s + 0.5 * cells.length_s
+    spent = cells.live & (cells.from_s >= first_s)[:, None]
     for k, row in enumerate(rows):
-        t, hit, since = float(record.losses.t_s[row]), record.losses.hit[row], record.losses.since_s[row]
+        t, hit = float(record.losses.t_s[row]), record.losses.hit[row]
+        since_s = float(record.losses.since_s[row, hit].min(initial=t))
         # Which parts were exposed, as the presses were written down, and as those near it may have been meant.
         m = int(np.searchsorted(record.likely_s, t))
         near = np.flatnonzero(np.abs(record.written_s - t) < 5.0 * record.sigma_s)
-        soft = soften(reach, near, record.nodes_s, t, hit, since)
-        exempt(cells, reach, near, record.likely_s, t, hit, since)
+        soft = soften(reach, near, record.nodes_s, t, hit, since_s)
+        exempt(cells, reach, near, record.likely_s, t, hit, since_s)
         spent &= cells.live
         # Who fell and who did not, for a part where it was written to be, and for one that is plugged in after all.
         spared = _spared(record, row)
@@ -258,7 +258,7 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
         again = ~told & (shown_in == stint) & ~record.loose
         doubt = np.where(again, np.maximum(doubt, _AGAIN), doubt)[:, None]
         # The quiet that this incident ends: of this plugging, and of the parts that may have made it.
-        ended = spent & (middle_s < t)[:, None] & (cells.stint == stint[None, :]) & told[None, :]
+        ended = spent & (cells.middle_s < t)[:, None] & (cells.stint == stint[None, :]) & told[None, :]
         ended_s = (ended * cells.length_s[:, None]).sum(axis=0)
         spent &= ~ended
         longest_s = np.maximum(longest_s, ended_s)
@@ -269,7 +269,7 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
         stays = np.where(told[:, None], stays, 1.0)
         # Had another part made it, this one was quiet; had this one, it showed, as written or against what is written.
         beside = (1.0 - doubt) * stays + doubt
-        against = untold(record.written_s, record.nodes_s, t, hit, since)
+        against = untold(record.written_s, record.nodes_s, t, since_s)
         made = (1.0 - doubt) * stays * soft.rate * fit_now[:, None] + doubt * against * fit_ever[:, None]
         # How they came back, and whether somebody had just shaken it.
         sign = _sign_fit(record.kinds, float(record.losses.p_restarted[row]))
@@ -325,19 +325,18 @@ def _quiet_to_the_end(record: _Record, spent: BoolArray) -> tuple[Float64Array, 
     np.add.at(by_stint_s, (columns, cells.stint), spent * cells.length_s[:, None])
     # The worst doubt of any stretch of it: what was written may have been wrong from the stint's first press on.
     worst = np.zeros((n_parts, n_stints))
-    stretch = np.searchsorted(record.likely_s, cells.from_s + 0.5 * cells.length_s)
+    stretch = np.searchsorted(record.likely_s, cells.middle_s)
     np.maximum.at(worst, (columns, cells.stint), record.doubt[stretch])
     doubt = np.where(record.moves[:, None], worst, 0.0)[:, :, None]
     # As written it stayed quiet; or it was out, and then that tells nothing.
     stays = np.exp(-by_stint_s[:, :, None] * RATES_HZ)
-    quiet = np.where(by_stint_s[:, :, None] > 0.0, (1.0 - doubt) * stays + doubt, 1.0)
-    survival: Float64Array = quiet.prod(axis=1)
+    survival: Float64Array = ((1.0 - doubt) * stays + doubt).prod(axis=1)
     length_s: Float64Array = by_stint_s.sum(axis=1)
     # Which of the two it was in the last stint.
-    last = cells.stint[-1] if len(cells.stint) else np.zeros(n_parts, np.int64)
+    last = cells.stint[-1]
     right = ((1.0 - doubt) * stays)[np.arange(n_parts), last]
     trust: Float64Array = right / np.maximum(right + doubt[np.arange(n_parts), last], 1e-300)
-    return survival, length_s, np.where(right > 0.0, trust, 0.0)
+    return survival, length_s, trust
 
 
 def _doubts(reach: Reach, actions: Sequence[Action], written_s: Float64Array) -> Float64Array:

@@ -60,26 +60,21 @@ def find_reach(machine: Machine, actions: Sequence[Action]) -> Reach:
     """
     state = opening_state(machine, actions)
     names = tuple(machine.controllers)
-    parts = tuple(dict.fromkeys((*names, *machine.parts, *state.place_of, *_named_parts(machine, actions))))
+    parts = tuple(dict.fromkeys((*names, *machine.parts, *state.place_of)))
     row, column = {part: p for p, part in enumerate(parts)}, {name: c for c, name in enumerate(names)}
     n, n_parts, n_names = len(actions), len(parts), len(names)
     reaches = np.zeros((n + 1, n_parts, n_names), np.bool_)
-    takes, odd = np.zeros((n, n_names), np.bool_), np.zeros(n, np.bool_)
+    takes, odd = np.zeros((n, n_names), np.bool_), np.empty(n, np.bool_)
     exposes, touched = np.zeros((n, n_parts, n_names), np.bool_), np.zeros((n, n_parts), np.bool_)
     _note(reaches[0], state, row, column)
     for m, action in enumerate(actions):
         after = state.after(action)
         odd[m] = _is_odd(state, action)
-        moved = {name for name in (action.part, action.into) if name is not None}
-        if action.kind in POWER_KINDS:
+        if action.kind in (*POWER_KINDS, ActionKind.MARK):
             reaches[m + 1] = reaches[m]
-            moved = set()
-        elif action.kind is ActionKind.MARK:
-            reaches[m + 1] = reaches[m]
-            continue
         else:
             _note(reaches[m + 1], after, row, column)
-            touched[m] = [bool(moved & _chain(state, part)) for part in parts]
+            touched[m] = [not _chain(state, part).isdisjoint((action.part, action.into)) for part in parts]
         effect = state.effect(action)
         for name in effect.taken:
             takes[m, column[name]] = True
@@ -96,13 +91,6 @@ def find_reach(machine: Machine, actions: Sequence[Action]) -> Reach:
         touched=touched,
         last=state,
     )
-
-
-def _named_parts(machine: Machine, actions: Sequence[Action]) -> list[str]:
-    """Name the parts that only the actions know."""
-    power = (*POWER_KINDS, ActionKind.MARK)
-    spoken = [a.part for a in actions if a.kind not in power and a.part is not None]
-    return [name for name in dict.fromkeys(spoken) if name not in machine]
 
 
 def _note(reaches: BoolArray, state: PlugState, row: dict[str, int], column: dict[str, int]) -> None:

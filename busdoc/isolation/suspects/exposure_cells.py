@@ -22,7 +22,7 @@ python -m benchmarks.isolation_fit suspects.exposure_cells._BEGAN_BEFORE 0.25 0.
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Cells:
-    """Pieces of time, ascending, without gaps."""
+    """Pieces of time, ascending, without gaps; one at least."""
 
     from_s: Float64Array
     length_s: Float64Array
@@ -33,17 +33,22 @@ class Cells:
     up_s: float
     """Controller seconds on the bus, of all together."""
 
+    @property
+    def middle_s(self) -> Float64Array:
+        """Of each piece, which lies on no edge: what holds there holds for all of it."""
+        middle_s: Float64Array = self.from_s + 0.5 * self.length_s
+        return middle_s
+
     def stint_at(self, t: float) -> Int64Array:
         """(P,) the stint of every part just before an instant."""
-        last = max(int(np.searchsorted(self.from_s, t)) - 1, 0)
-        at: Int64Array = self.stint[last] if len(self.stint) else np.zeros(self.live.shape[1], np.int64)
+        at: Int64Array = self.stint[max(int(np.searchsorted(self.from_s, t)) - 1, 0)]
         return at
 
 
 def cut_cells(
     losses: Losses, reach: Reach, likely_s: Float64Array, span_s: float, first_s: float, home: BoolArray
 ) -> Cells:
-    """Cut the time from 0 to `span_s`.
+    """Cut the time from 0 to `span_s`, which is positive.
 
     Parameters
     ----------
@@ -85,23 +90,21 @@ def exempt(
     likely_s: Float64Array,
     t: float,
     hit: BoolArray,
-    since: Float64Array,
+    since_s: float,
 ) -> None:
     """Take the exposure that `soften` counts out of the cells."""
-    since_s = float(since[hit].min()) if hit.any() else 0.0
-    middle_s = cells.from_s + 0.5 * cells.length_s
     for j in near:
         joins = np.any(reach.reaches[j + 1] & ~reach.reaches[j] & hit[None, :], axis=1)
-        counted = (middle_s > max(float(likely_s[j]), since_s)) & (middle_s < t)
+        counted = (cells.middle_s > max(float(likely_s[j]), since_s)) & (cells.middle_s < t)
         cells.live[np.ix_(counted, joins)] = False
 
 
 def before_first(cells: Cells, first_s: float) -> Float64Array:
     """(P, R) survival up to the first trouble, for a fault that was there before or began at any time since."""
-    early = cells.from_s < first_s - 1e-9
+    early = cells.from_s < first_s
     length_s = cells.length_s[early]
     spent_s = cells.live[early] * length_s[:, None]
-    if not len(length_s) or length_s.sum() <= 0.0:
+    if not len(length_s):
         return np.ones((cells.live.shape[1], len(RATES_HZ)))
     # There from before: all the exposure until the first trouble. Begun since: over an even beginning, piece by piece.
     left_s = np.cumsum(spent_s[::-1], axis=0)[::-1]  # exposure from each cell's start to the first trouble

@@ -117,7 +117,7 @@ def weigh_starts(
                 rows.append(_power_up(scene, failed, m, loose))
     n_parts, n_names = len(reach.parts), len(reach.controllers)
     return Starts(
-        hazard=np.stack([r[0] for r in rows], axis=1) if rows else np.zeros((n_parts, 0, len(RATES_HZ))),
+        hazard=np.stack([r[0] for r in rows], axis=1) if rows else np.empty((n_parts, 0, len(RATES_HZ))),
         background=np.array([r[1] for r in rows]),
         hit=np.array([r[2] for r in rows], np.bool_).reshape(len(rows), n_names),
         exposed=np.array([r[3] for r in rows], np.bool_).reshape(len(rows), n_parts).T,
@@ -182,7 +182,7 @@ def _beginning(
         )
         top = max(float(by_part.max()), by_restart)
         part, background = part * by_part / top, background * by_restart / top
-    never = all(not np.isfinite(b) for c in np.flatnonzero(hit) for a, b in scene.losses.away[int(c)] if a <= 0.0)
+    never = all(np.isinf(scene.losses.away[int(c)][0][1]) for c in np.flatnonzero(hit))
     chance = (_NEVER_SEEN if never else _DEAD_FOR_A_WHILE) * background
     return (fit * part)[:, None] * fell, chance, hit, fit > 0.01, None
 

@@ -55,14 +55,14 @@ def weigh_late(
     # Exposure from each incident to the end; near an action it is counted by `log_near`.
     spent_s = cells.live * cells.length_s[:, None]
     left_s = np.concatenate((np.cumsum(spent_s[::-1], axis=0)[::-1], np.zeros((1, spent_s.shape[1]))))  # (cells + 1, P)
-    at: Int64Array = np.searchsorted(cells.from_s, t_s - 1e-9)
+    at: Int64Array = np.searchsorted(cells.from_s, t_s)
     after_s = left_s[at].T  # (P, K) exposure from each incident on
     near = np.cumsum(log_near[:, ::-1], axis=1)[:, ::-1]
     survival = np.exp(near - after_s[:, :, None] * RATES_HZ)
     # Begun at an even time since the incident before, and shown by now: the mean of r exp(-r x) over the gap.
     gap_s = np.maximum(np.diff(t_s, prepend=0.0), 1.0)
     began = fit[:, :, None] * (-np.expm1(-np.outer(gap_s, RATES_HZ)) / gap_s[:, None])[None]
-    prior = _BEGINS_WITHIN * np.minimum(gap_s / max(span_s, 1.0), 1.0)
+    prior = _BEGINS_WITHIN * gap_s / span_s
     if len(prior):
         prior[0] = 0.0  # the first trouble may have begun at any time before it as it is
     return Late(hazard=plain, first=0.5 * plain + 0.5 * began, survival=survival, prior=prior)
@@ -84,7 +84,7 @@ def choose_late(late: Late, hazard: Float64Array, survival: Float64Array) -> Seq
     # The likelihood of the whole record with the part as its only cause, either way.
     from_start = (hazard * (survival * RATE_PRIOR)[:, None, :]).sum(axis=2)
     begun = (late.first * late.survival * RATE_PRIOR).sum(axis=2) * late.prior
-    gain = np.where(begun > 0.0, begun / np.maximum(from_start, 1e-300), 0.0)
+    gain = begun / np.maximum(from_start, 1e-300)
     best = gain.argmax(axis=1)
     top = gain.max(axis=1)
     order = np.argsort(-top, kind="stable")[: 2 * _MOST]

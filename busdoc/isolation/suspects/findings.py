@@ -51,7 +51,7 @@ def work_through(
     codes: Sequence[FaultCode] = (),
     start_ns: int,
     span_s: float,
-    offset_s: float = 0.0,
+    offset_s: float,
 ) -> Findings:
     """Work the record through.
 

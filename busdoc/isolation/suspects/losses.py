@@ -109,7 +109,7 @@ def gather_losses(
                 away[index[loss.controller]].append((from_s, max(from_s, to_s)))
     spans = [_merged(one) for one in away]
     n, width = len(order), len(controllers)
-    t_s, p = np.zeros(n), np.full(n, np.nan)
+    t_s, p = np.empty(n), np.empty(n)
     hit, up = np.zeros((n, width), np.bool_), np.ones((n, width), np.bool_)
     since_s = np.zeros((n, width))
     for row, k in enumerate(order):

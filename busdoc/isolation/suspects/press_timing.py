@@ -88,7 +88,7 @@ def lateness_s(actions: Sequence[Action]) -> Float64Array:
     -------
     (n, nodes) float64, s: written minus true time, weighted by `lateness_weights`
     """
-    sigma_s = np.array([max(a.uncertainty_ns / SECOND_NS, 1e-3) for a in actions])
+    sigma_s = np.array([a.uncertainty_ns / SECOND_NS for a in actions])
     by_hand = np.array([a.origin is Origin.JOURNAL for a in actions])
     centre = np.where(by_hand, 0.0, -_MEAN_LAG)
     nodes: Float64Array = (_NODES[None, :] + centre[:, None]) * sigma_s[:, None]
@@ -113,7 +113,7 @@ def soften(
     nodes_s: Float64Array,
     t: float,
     hit: BoolArray,
-    since: Float64Array,
+    since_s: float,
 ) -> Soft:
     """Weigh one incident against every part, the actions near it summed over when they may really have been done.
 
@@ -124,7 +124,7 @@ def soften(
     nodes_s : (n, nodes) possible true times of the n actions, s, weighted by `lateness_weights`
     t : when the controllers fell, s
     hit : (C,) that fell
-    since : (C,) up since, s
+    since_s : the first of those that fell was up since
     """
     n_parts = len(reach.parts)
     weights = lateness_weights()
@@ -133,7 +133,6 @@ def soften(
     log_survival = np.zeros((n_parts, len(RATES_HZ)))
     touched = np.zeros(n_parts, np.bool_)
     reached = np.zeros_like(reach.reaches[0])
-    since_s = float(since[hit].min()) if hit.any() else 0.0
     for j in near:
         before, after = reach.reaches[j], reach.reaches[j + 1]
         joins = np.any(after & ~before & hit[None, :], axis=1)
@@ -174,18 +173,15 @@ def group_fit(
     return fit
 
 
-def untold(
-    written_s: Float64Array, nodes_s: Float64Array, t: float, hit: BoolArray, since: Float64Array
-) -> Float64Array:
+def untold(written_s: Float64Array, nodes_s: Float64Array, t: float, since_s: float) -> Float64Array:
     """(R,) density of the incident for a part that was exposed against what was written down, 1/s.
 
     Half for one that was plugged when the latest press says that something else was done, half for one that was
     plugged at any time in the half minute before.
     """
-    since_s = float(since[hit].min()) if hit.any() else 0.0
     past = np.flatnonzero(written_s < t + 2.0)
-    begun_s = max(since_s, float(written_s[past[-1]]) if len(past) else 0.0)
-    spread_s = max(t - max(since_s, begun_s - 30.0), 1.0)
+    begun_s = max(since_s, float(written_s[past[-1]]) - 30.0) if len(past) else since_s
+    spread_s = max(t - begun_s, 1.0)
     density: Float64Array = 0.5 * -np.expm1(-RATES_HZ * spread_s) / spread_s
     if len(past):
         waited_s = t - np.maximum(nodes_s[past[-1]], since_s)

@@ -152,7 +152,7 @@ def _without_it(findings: Findings, part: int) -> list[str]:
     """How the controller fared with the part out."""
     reached = _reached(findings, part)
     home: BoolArray = np.asarray(np.any(findings.reach.reaches[:, part], axis=0))
-    if all(reached) or not home.any():
+    if not home.any():
         return []
     c = int(np.flatnonzero(home)[0])
     edges = [0.0, *likely_times_s(findings).tolist(), findings.span_s]
@@ -217,7 +217,7 @@ def _together(findings: Findings, part: int, kind: PartKind) -> list[str]:
     verb = "supplies" if kind is PartKind.FEED else "carries the bus of"
     names = [name for name, on in zip(reach.controllers, carried, strict=True) if on]
     rows = [row for row in findings.unexplained if losses.hit[row].sum() > 1]
-    all_in = [row for row in rows if not (losses.hit[row] & ~carried).any() and losses.hit[row].sum() >= 2]
+    all_in = [row for row in rows if not (losses.hit[row] & ~carried).any()]
     if not all_in:
         return [f"{verb} {_some(names)}, which did not fall together"] if findings.unexplained else []
     said = [f"{verb} {_some(names)}; they fell together {counted(len(all_in), 'time')}"]
@@ -231,10 +231,8 @@ def _together(findings: Findings, part: int, kind: PartKind) -> list[str]:
 
 def _itself(findings: Findings, part: int) -> list[str]:
     reach, losses = findings.reach, findings.losses
-    c = int(np.flatnonzero(reach.reaches[:, part].any(axis=0))[0]) if reach.reaches[:, part].any() else None
-    if c is None:
-        return []
-    alone = sum(bool(losses.hit[row, c]) and losses.hit[row].sum() == 1 for row in findings.unexplained)
+    home = np.flatnonzero(reach.reaches[:, part].any(axis=0))[:1]
+    alone = sum(bool(losses.hit[row, home].any()) and losses.hit[row].sum() == 1 for row in findings.unexplained)
     return [f"fell alone {counted(alone, 'time')}"] if alone else []
 
 

@@ -12,8 +12,7 @@ tells its way once, so each of them counts for the n-th part.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
-from math import erf
+from math import erf, sqrt
 
 import numpy as np
 
@@ -173,7 +172,7 @@ def _likelihoods(end: _End, latches: bool | None) -> tuple[float, float, float]:
         if end.alone:
             found.append(max((1.0 - stays) * float(np.exp(-0.5 * z * z)) / (spread * _ROOT_2PI), _FLOOR))
         else:
-            found.append(max(stays + (1.0 - stays) * 0.5 * (1.0 - erf(float(z) / 1.4142)), _FLOOR))
+            found.append(max(stays + (1.0 - stays) * (1.0 - _normal(z)), _FLOOR))
     return found[0], found[1], found[2]
 
 
@@ -201,11 +200,9 @@ def _start(since_s: Float64Array) -> tuple[Float64Array, Float64Array]:
     positive = np.maximum(since_s, 1e-3)
     z = np.log(positive / _RESTART_S) / _RESTART_SPREAD
     density = np.where(since_s > 0.0, np.exp(-0.5 * z * z) / (positive * _RESTART_SPREAD * _ROOT_2PI), 0.0)
-    return density, np.where(since_s > 0.0, np.interp(z, *_normal()), 0.0)
+    return density, np.where(since_s > 0.0, [_normal(one) for one in z], 0.0)
 
 
-@lru_cache(maxsize=1)
-def _normal() -> tuple[Float64Array, Float64Array]:
-    """The normal distribution function on a grid: scipy.stats would cost more to import than all of this."""
-    z = np.linspace(-6.0, 6.0, 241)
-    return z, np.array([0.5 * (1.0 + erf(one / 1.41421356)) for one in z])
+def _normal(z: float) -> float:
+    """The standard normal distribution function: scipy.stats would cost more to import than all of this."""
+    return 0.5 * (1.0 + erf(z / sqrt(2.0)))

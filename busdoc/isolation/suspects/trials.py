@@ -22,8 +22,6 @@ _SHORTEST_S = 0.5
 
 def likely_times_s(findings: Findings) -> Float64Array:
     """(n,) when each action was most likely done, s from the start, ascending: a press is half a second late."""
-    if not findings.actions:
-        return np.empty(0)
     done_s = [
         (a.time_ns - findings.start_ns) / SECOND_NS - findings.offset_s - 0.5 * a.uncertainty_ns / SECOND_NS
         for a in findings.actions
@@ -44,8 +42,8 @@ def _of_interest(findings: Findings) -> list[int]:
     reach, losses = findings.reach, findings.losses
     troubled = losses.hit[list(findings.unexplained)].any(axis=0)
     branches = _branch_parts(findings)
-    changed = (reach.reaches[:-1] != reach.reaches[1:])[:, branches]
-    return [int(c) for c in np.flatnonzero(troubled | np.any(changed, axis=(0, 1)))]
+    moved = (reach.reaches != reach.reaches[:1])[:, branches]
+    return [int(c) for c in np.flatnonzero(troubled | np.any(moved, axis=(0, 1)))]
 
 
 def _branch_parts(findings: Findings) -> BoolArray:
@@ -65,14 +63,16 @@ def _of_controller(findings: Findings, c: int) -> list[Trial]:
     others = np.array([part not in reach.controllers for part in reach.parts])
     shown = branches if reach.reaches[:, branches, c].any() else others
     trials: list[Trial] = []
+    # A loss of several has one moment, and each of them is away from about then on.
+    gone_s = np.array([from_s for from_s, _ in losses.away[c]])
+    fatal_s = {float(gone_s[np.abs(gone_s - t).argmin()]) for t in fell_s}
     for up_s, down_s in _stints(losses.away[c], span_s):
-        end = next((t for t in fell_s if abs(t - down_s) < 1.0), None)
         cuts = [up_s, *[t for t, _ in changes if up_s < t < down_s], down_s]
         for from_s, to_s in pairwise(cuts):
-            trouble = to_s == down_s and end is not None
+            trouble = to_s == down_s and down_s in fatal_s
             if not trouble and to_s - from_s < _SHORTEST_S:
                 continue
-            stretch = max((m for t, m in changes if t <= from_s + 1e-9), default=0)
+            stretch = max((m for t, m in changes if t <= from_s), default=0)
             exposed = np.flatnonzero(reach.reaches[stretch, :, c] & shown)
             trials.append(
                 Trial(

@@ -16,7 +16,7 @@ from busdoc.analysis.watches import Watches
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.listening import FrameSource
 from busdoc.decode.database.database import Database
-from busdoc.health.incident import GapKind, Incident, IncidentKind, RanOn
+from busdoc.health.incident import NORMAL_LIFE, GapKind, Incident, IncidentKind, RanOn
 from busdoc.health.summary import Health
 from busdoc.isolation.proposals.cure import CureOutcome, CureState, FaultRate
 from busdoc.live.resync.frame_ticks import Ticks
@@ -75,7 +75,7 @@ def counts_against(incident: Incident) -> bool:
 
     A key turned off and on and a lost main supply look the same on the bus; the one who watches knows.
     """
-    if incident.kind is IncidentKind.CAPTURE_GAP:
+    if incident.kind is IncidentKind.CAPTURE_GAP or incident.kind in NORMAL_LIFE:
         return False
     return incident.kind is not IncidentKind.BUS_SILENCE or incident.ran_on is RanOn.KEPT_RUNNING
 

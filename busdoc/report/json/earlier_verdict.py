@@ -5,7 +5,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from busdoc.errors import InputError, found_instead
+from busdoc.errors import InputError
+from busdoc.files.given import read_given
 from busdoc.isolation.proposals.cure import FaultRate
 from busdoc.isolation.verdict import ELSEWHERE
 from busdoc.report.json.document import SCHEMA
@@ -29,17 +30,18 @@ def read_verdict(path: Path) -> Json:
     """
     wanted, advice = "a verdict of busdoc", "Make one with busdoc postmortem … --json > verdict.json."
     try:
-        if path.stat().st_size > _LARGEST_BYTES:
-            raise InputError(str(path), wanted, "a file of more than 200 MB", advice)
-        tree = json.loads(path.read_bytes())
-    except OSError as error:
-        raise InputError(str(path), wanted, found_instead(error), "Check the name and its rights.") from error
+        tree = json.loads(read_given(path, wanted, most_bytes=_LARGEST_BYTES, advice=advice), parse_constant=_no_number)
     except (ValueError, RecursionError) as error:
         raise InputError(str(path), wanted, "no JSON document", advice) from error
     if not isinstance(tree, dict) or tree.get("schema") != SCHEMA:
         found = f'"schema": {tree.get("schema")!r}' if isinstance(tree, dict) else "something else"
         raise InputError(str(path), f'a verdict of busdoc, "schema": "{SCHEMA}"', found, advice)
     return tree
+
+
+def _no_number(text: str) -> float:
+    """Refuse NaN and infinities, which JSON (RFC 8259, section 6) does not have and Python reads all the same."""
+    raise ValueError(text)
 
 
 def fault_rate_of(verdict: Json, where: str) -> FaultRate:
@@ -56,7 +58,7 @@ def fault_rate_of(verdict: Json, where: str) -> FaultRate:
     """
     try:
         return _under_suspect(verdict) or _over_all(verdict)
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, IndexError, TypeError, ArithmeticError, ValueError, AttributeError) as error:
         raise InputError(
             where, f"a whole document of {SCHEMA}", f"one that lacks {error}", "Give it as busdoc printed it."
         ) from error

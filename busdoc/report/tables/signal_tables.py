@@ -20,6 +20,7 @@ from busdoc.decode.database.message import Message, Signal
 from busdoc.decode.signals.signals import SignalColumn, SignalStatus, decode
 from busdoc.decode.signals.streams import SignalStream, StreamTable
 from busdoc.errors import InputError, found_instead
+from busdoc.report.tables.tables import frame_as_cells
 from busdoc.times import SECOND_NS
 
 if TYPE_CHECKING:
@@ -159,7 +160,7 @@ class _SignalTable:
         if self._parquet is None:
             self._parquet = pq.ParquetWriter(self.parquet_path, table.schema)
         self._parquet.write_table(table)
-        frame.to_csv(self._csv, index=False, header=first, lineterminator="\n")
+        frame_as_cells(frame).to_csv(self._csv, index=False, header=first, lineterminator="\n")
 
     def _schema(self) -> "pa.Schema":
         """Keep a column of texts one of texts in a block that has none."""

@@ -7,13 +7,21 @@ import numpy as np
 
 from busdoc.analysis.result import Result
 from busdoc.errors import InputError, found_instead
+from busdoc.files.cells import as_cell
 from busdoc.report.json.document import document
 from busdoc.times import SECOND_NS, seconds
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["tables", "write_tables"]
+__all__ = ["frame_as_cells", "is_table", "tables", "write_tables"]
+
+_NAMES = frozenset(
+    (
+        *("controllers", "streams", "incidents", "actions", "codes", "load", "trials", "suspects"),
+        *("groups", "antecedents", "covariates", "signals"),
+    )
+)
 
 
 def tables(result: Result) -> "dict[str, pd.DataFrame]":
@@ -46,8 +54,20 @@ def tables(result: Result) -> "dict[str, pd.DataFrame]":
     return frames
 
 
+def is_table(name: str) -> bool:
+    """Whether a file has the name of one that `write_tables` or `write_signal_tables` writes.
+
+    >>> is_table("incidents.csv"), is_table("signals-HopperStatus-can0-18FF3131.parquet"), is_table("notes.csv")
+    (True, True, False)
+    """
+    stem, _, suffix = name.rpartition(".")
+    return suffix in ("csv", "parquet") and (stem in _NAMES or stem.startswith("signals-"))
+
+
 def write_tables(result: Result, folder: Path) -> tuple[Path, ...]:
     """Write each table as `NAME.csv` (UTF-8) and `NAME.parquet`; give the paths.
+
+    In CSV a text that a spreadsheet would compute is written as `busdoc.files.cells` says; Parquet has it as it is.
 
     Raises
     ------
@@ -58,7 +78,7 @@ def write_tables(result: Result, folder: Path) -> tuple[Path, ...]:
         folder.mkdir(parents=True, exist_ok=True)
         for name, frame in tables(result).items():
             csv, parquet = folder / f"{name}.csv", folder / f"{name}.parquet"
-            frame.to_csv(csv, index=False, encoding="utf-8", lineterminator="\n")
+            frame_as_cells(frame).to_csv(csv, index=False, encoding="utf-8", lineterminator="\n")
             frame.to_parquet(parquet, index=False)
             written += [csv, parquet]
     except OSError as error:
@@ -66,6 +86,12 @@ def write_tables(result: Result, folder: Path) -> tuple[Path, ...]:
             str(folder), "a folder that can be written", found_instead(error), "Name another folder."
         ) from error
     return tuple(written)
+
+
+def frame_as_cells(frame: "pd.DataFrame") -> "pd.DataFrame":
+    """Give a frame with its texts as CSV may hold them."""
+    texts = [name for name in frame.columns if frame[name].dtype.kind not in "biuf"]
+    return frame.assign(**{name: frame[name].map(lambda v: as_cell(v) if isinstance(v, str) else v) for name in texts})
 
 
 def _joined(rows: list[dict[str, Any]], drop: tuple[str, ...] = ()) -> list[dict[str, Any]]:

@@ -105,7 +105,7 @@ def _silences_in_words(result: Result) -> list[str]:
         return [f"The controllers ran on through {which}: look at the bus itself, or the recorder's own lead."]
     if ways != {RanOn.RESTARTED}:
         return []
-    switched = any(a.kind in POWER_KINDS and a.part is None for a in result.seen)
+    switched = not any(a.kind in POWER_KINDS for a in result.actions)
     doubt = ", or somebody switched the machine off and on and no journal tells" if switched else ""
     return [f"Every controller restarted after {which}: look at the supply{doubt}."]
 

@@ -7,6 +7,7 @@ from busdoc.actions.words import act_in_words
 from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
 from busdoc.isolation.verdict import Because
 from busdoc.report.words.wire import channel_in_words
+from busdoc.times import SECOND_NS
 from busdoc.words.counting import first_few
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
@@ -32,6 +33,7 @@ DROPPED_OFF = "dropped off the bus"
 RESTARTED = "restarted"
 FELL_SILENT = "fell silent"
 _LATE = "late: some of its streams stopped while others went on"
+_DIPPED = "went away while the starter turned"
 _CAME_BACK = {RanOn.RESTARTED: ", it restarted", RanOn.KEPT_RUNNING: ", it kept running", RanOn.UNKNOWN: ""}
 
 Channels = Sequence[tuple[int, str]]
@@ -53,7 +55,17 @@ def incident_in_words(incident: Incident, channels: Channels = ()) -> str:
         IncidentKind.BUS_SILENCE: f"{bus_in_words(incident, channels)} {FELL_SILENT}",
         IncidentKind.CAPTURE_GAP: "the recorder lost frames or time",
         IncidentKind.CODE: code_in_words(incident, names),
+        IncidentKind.CRANK: f"the engine was started: {names} {_DIPPED}",
+        IncidentKind.POWER_CYCLE: f"the machine went off and on, or its bus slept: {names} left one after the other",
+        IncidentKind.POWER_DOWN: f"the machine was switched off: {names} left{_one_by_one(incident)}",
     }[incident.kind]
+
+
+def _one_by_one(incident: Incident) -> str:
+    """Say how long it took until the last one had left."""
+    last_ns = max((loss.last_seen_ns for loss in incident.losses), default=incident.last_seen_ns)
+    took_ns = last_ns - incident.last_seen_ns
+    return f", the last one {duration(took_ns)} after the first" if took_ns >= SECOND_NS // 10 else ""
 
 
 def bus_in_words(silence: Incident, channels: Channels) -> str:
@@ -73,6 +85,8 @@ def away_in_words(incident: Incident) -> str:
     if incident.kind in (IncidentKind.RESTART, IncidentKind.CODE):
         return ""
     if incident.back_ns is None:
+        if incident.kind is IncidentKind.POWER_DOWN:
+            return ""
         return "silent to the end" if incident.kind is IncidentKind.DROPOUT else "to the end"
     text = f"back after {duration(incident.back_ns - incident.last_seen_ns)}"
     if incident.steady_ns is not None and incident.steady_ns > incident.back_ns:

@@ -5,11 +5,12 @@ from datetime import tzinfo
 from busdoc.capture.listening import Hearing
 from busdoc.live.view import SessionView
 from busdoc.screen.areas.pages import Page
-from busdoc.screen.drawing.lines import Area, Line, clean, fit, line_of, plain, shorten, width_of, wrap
+from busdoc.screen.drawing.lines import Area, Line, fit, line_of, plain, shorten, width_of, wrap
 from busdoc.screen.drawing.states import OFF, sign_of
 from busdoc.screen.drawing.styles import Tone
 from busdoc.screen.drawing.words import bus_name, bus_trouble, moment
 from busdoc.words.duration import in_column
+from busdoc.words.printable import printable
 
 __all__ = ["Bar", "draw_head", "draw_hints", "draw_message", "draw_offer", "draw_troubles"]
 
@@ -36,7 +37,7 @@ def draw_head(view: SessionView, width: int, zone: tzinfo | None) -> Line:
     while len(pieces) > 2 and sum(len(piece) + 3 for piece in pieces) + len(clock) + 1 > width:
         pieces.pop()
     left = fit(
-        line_of((f" {pieces[0]}", Tone.STRONG), (f" · {' · '.join(map(clean, pieces[1:]))}", Tone.FAINT)),
+        line_of((f" {pieces[0]}", Tone.STRONG), (f" · {' · '.join(map(printable, pieces[1:]))}", Tone.FAINT)),
         width - len(clock) - 1,
     )
     return (*left, (clock, Tone.STRONG), (" ", Tone.PLAIN))
@@ -69,7 +70,7 @@ def draw_offer(view: SessionView, width: int, zone: tzinfo | None, *, labels: bo
         more = f" +{len(view.proposals) - 1}" if len(view.proposals) > 1 else ""
         tail = line_of(("  y", Tone.KEY), " yes", ("  n", Tone.KEY), f" no{more} ")
         at = moment(proposal.action.time_ns, view.start_ns, epoch=view.epoch, zone=zone)
-        said = line_of((f" ? {at} ", Tone.WARN), (clean(proposal.text), Tone.STRONG))
+        said = line_of((f" ? {at} ", Tone.WARN), (printable(proposal.text), Tone.STRONG))
         head = fit(said, max(8, width - width_of(tail)))
         return [fit((*head, *tail), width)]
     if labels:
@@ -83,7 +84,7 @@ def draw_offer(view: SessionView, width: int, zone: tzinfo | None, *, labels: bo
 def draw_message(text: str, tone: Tone, width: int) -> list[Line]:
     """Draw what was logged last on one line; why something could not be logged, on as many as it needs."""
     if tone is not Tone.ALARM:
-        return [fit(line_of((f" {clean(text)}", tone)), width)]
+        return [fit(line_of((f" {printable(text)}", tone)), width)]
     rows = wrap(text, width - 2, tone, most=_MOST_TROUBLES)
     return [((f" {plain(row)}".ljust(width), tone),) for row in rows]
 

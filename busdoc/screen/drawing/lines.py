@@ -4,7 +4,6 @@ Widths are counted in terminal cells, so a name in wide letters keeps the column
 """
 
 import textwrap
-import unicodedata
 from collections.abc import Mapping, Sequence
 
 from rich.cells import cell_len, set_cell_size
@@ -15,12 +14,12 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from busdoc.screen.drawing.styles import NIGHT, Tone
+from busdoc.words.printable import printable
 
 __all__ = [
     "ELLIPSIS",
     "Area",
     "Line",
-    "clean",
     "fit",
     "line_of",
     "pad",
@@ -36,17 +35,6 @@ Line = tuple[tuple[str, Tone], ...]
 """Pieces of one line, from left to right."""
 
 ELLIPSIS = "…"
-
-
-def clean(text: str) -> str:
-    r"""Take out what would move the cursor or hide text: names and notes come from files and from the bus.
-
-    >>> clean("fan\x1b[2J\n1")
-    'fan?[2J?1'
-    """
-    if text.isascii() and text.isprintable():
-        return text
-    return "".join("?" if unicodedata.category(letter) in ("Cc", "Cf", "Cs", "Zl", "Zp") else letter for letter in text)
 
 
 def plain(line: Line) -> str:
@@ -65,7 +53,7 @@ def shorten(text: str, width: int) -> str:
     >>> shorten("rear-left-broom-harness", 12), shorten("fan", 12), shorten("hopper", 1)
     ('rear-l…rness', 'fan', '…')
     """
-    return _cut(clean(text), width, (width - 1) // 2)
+    return _cut(printable(text), width, (width - 1) // 2)
 
 
 def shorten_apart(names: Sequence[str], width: int) -> dict[str, str]:
@@ -80,7 +68,7 @@ def shorten_apart(names: Sequence[str], width: int) -> dict[str, str]:
         if len(set(best.values())) == len(best):
             break
         for tail in (middle - away, middle + away):
-            cut = {name: _cut(clean(name), width, tail) for name in names}
+            cut = {name: _cut(printable(name), width, tail) for name in names}
             if len(set(cut.values())) > len(set(best.values())):
                 best = cut
     return best
@@ -146,7 +134,7 @@ def wrap(text: str, width: int, tone: Tone = Tone.PLAIN, *, most: int | None = N
     """
     if width < 2 or (most is not None and most <= 0):
         return []
-    rows = textwrap.wrap(clean(text), width, subsequent_indent=indent, break_on_hyphens=False) or [""]
+    rows = textwrap.wrap(printable(text), width, subsequent_indent=indent, break_on_hyphens=False) or [""]
     if most is not None and len(rows) > most:
         rows = rows[:most]
         while cell_len(rows[-1]) >= width and " " in rows[-1].strip():

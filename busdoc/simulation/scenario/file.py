@@ -27,7 +27,8 @@ from pathlib import Path
 from typing import NoReturn
 
 from busdoc.actions.action import ActionKind
-from busdoc.errors import InputError, nearest
+from busdoc.errors import InputError, guarded, nearest
+from busdoc.files.given import read_given
 from busdoc.machine.machine import Machine
 from busdoc.simulation.database import MessageLayout, read_layouts
 from busdoc.simulation.recording import FaultSign
@@ -55,15 +56,24 @@ def load_scenario(path: Path) -> Scenario:
     ------
     InputError : when a file is missing or something in it cannot be used
     """
+    text = _read(path)
+    with guarded(str(path), "a scenario file", "Correct what it names."):
+        return _scenario(path, text)
+
+
+def _scenario(path: Path, text: str) -> Scenario:
+    """Make the scenario that a text describes."""
     from busdoc.machine.machine_map import load_machine
 
-    text = _read(path)
     try:
         values = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise InputError(path.name, "a TOML file", str(error), "Correct the line that it names.") from error
     except RecursionError as error:
         raise InputError(path.name, "a TOML file", "tables nested too deep", "Flatten it.") from error
+    except ValueError as error:  # what int() raises on thousands of digits
+        found = str(error).partition(";")[0]
+        raise InputError(path.name, "a TOML file", f"this: {found}", "Write a smaller number.") from error
     lines = Lines(text)
     for key in values:
         if key not in _TABLES:
@@ -106,12 +116,9 @@ def load_scenario(path: Path) -> Scenario:
 
 
 def _read(path: Path) -> str:
-    if not path.is_file():
-        raise InputError(str(path), "a scenario file", "no such file", "Check the path.")
-    if path.stat().st_size > _LARGEST_BYTES:
-        raise InputError(str(path), "a scenario of less than a megabyte", "a larger file", "Is it the right file?")
+    raw = read_given(path, "a scenario file", most_bytes=_LARGEST_BYTES, advice="Is it the right file?")
     try:
-        return path.read_text(encoding="utf-8")
+        return raw.decode("utf-8").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
         raise InputError(str(path), "UTF-8 text", f"byte {error.start} that is not", "Save it as UTF-8.") from error
 

@@ -2,19 +2,24 @@
 
 import gzip
 import io
+import os
 import re
 import subprocess
 import sys
+import tempfile
 import tracemalloc
 import zlib
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from busdoc.capture.formats.suffixes import READERS
+from busdoc.capture.formats.suffixes import READERS, Reader
 from busdoc.capture.frames import FrameBlock
+from busdoc.capture.reading import ReadBlock, Reading
 from busdoc.capture.source import open_capture
 from busdoc.errors import InputError
+from tests.capture.formats.samples import sample
 from tests.capture.random_frames import rows_of
 
 LINE = b"(1700000000.000001) can0 123#11\n"
@@ -106,7 +111,101 @@ def test_zeros_without_end_behind_good_frames_are_left_with_a_warning(tmp_path: 
     (tmp_path / "c.log.gz").write_bytes(gzip_of_zeros(200 << 20, before=LINE * 10))
     capture = open_capture([tmp_path / "c.log.gz"])
     assert sum(len(block) for block in capture.blocks()) == 10
-    assert "after 10 frames come 64 MB without one" in capture.warnings[0]
+    assert "it goes on for 64 MB without one frame" in capture.warnings[0]
+
+
+def test_zeros_behind_good_frames_of_a_large_file_cost_none_of_them(tmp_path: Path) -> None:
+    path = tmp_path / "c.log"
+    with path.open("wb") as file:
+        file.write(LINE * 10)
+        file.truncate(100 << 20)  # a recorder's file that was allocated ahead
+    capture = open_capture([path], compiled=True)
+    assert sum(len(block) for block in capture.blocks()) == 10
+    assert any("it goes on for 64 MB without one frame" in text for text in capture.warnings)
+
+
+@pytest.mark.parametrize("compiled", [False, True])
+@pytest.mark.parametrize("share", [0.1, 0.5, 0.8, 0.97])
+def test_a_flipped_bit_behind_gzip_costs_only_what_follows_it(share: float, compiled: bool, tmp_path: Path) -> None:
+    # RFC 1951 has no way to go on behind damage
+    lines = b"".join(b"(%d.%06d) can0 18FF00%02X#%016X\n" % (1, k, k % 256, k * 2654435761) for k in range(20_000))
+    packed = bytearray(gzip.compress(lines, 6))
+    packed[int(share * len(packed))] ^= 0x10
+    (tmp_path / "c.log.gz").write_bytes(packed)
+    capture = open_capture([tmp_path / "c.log.gz"], compiled=compiled)
+    n_frames = sum(len(block) for block in capture.blocks())
+    assert n_frames >= (share - 0.1) * 20_000 * 0.9
+    assert len(capture.warnings) >= 1
+
+
+def test_damage_that_no_reader_knows_ends_the_file_with_what_was_before(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def read(reading: Reading) -> Iterator[ReadBlock]:
+        yield from READERS[".log"].read(reading)
+        raise ZeroDivisionError("division by zero")
+
+    def read_nothing(_: Reading) -> Iterator[ReadBlock]:
+        raise RecursionError
+
+    (tmp_path / "c.odd").write_bytes(LINE * 10)
+    monkeypatch.setitem(READERS, ".odd", Reader(read))
+    capture = open_capture([tmp_path / "c.odd"])
+    assert sum(len(block) for block in capture.blocks()) == 10
+    assert capture.warnings == ("c.odd: it is damaged (division by zero); what was before the damage is used.",)
+    monkeypatch.setitem(READERS, ".odd", Reader(read_nothing))
+    with pytest.raises(InputError, match=r"found damage \(RecursionError\)"):
+        read_all(tmp_path / "c.odd")
+
+
+@pytest.mark.parametrize(
+    ("name", "head"),
+    [
+        ("c.asc", b"date Sam Sep 30 15:06:13.191 65017\nbase hex timestamps absolute\n"),
+        ("c.asc", b"date Sam Sep 30 15:06:13.191 1023\nbase hex timestamps absolute\n"),
+        ("c.trc", b";$FILEVERSION=2.1\n;$STARTTIME=46083.301e5743389355\n;$COLUMNS=N,O,T,B,I,d,R,L,D\n"),
+    ],
+)
+def test_a_start_in_a_year_that_no_recorder_saw_leaves_the_frames(name: str, head: bytes, tmp_path: Path) -> None:
+    line = b"0.5 1 123 Rx d 1 00\n" if name == "c.asc" else b"1 500.0 DT 1 0123 Rx - 1 00\n"
+    (tmp_path / name).write_bytes(head + line)
+    capture = open_capture([tmp_path / name])
+    (block,) = list(capture.blocks())
+    assert block.t_ns.tolist() == [500_000_000]
+    assert any("times count from the start of the file" in text for text in capture.warnings)
+
+
+def test_a_blf_without_one_usable_time_is_a_sentence(tmp_path: Path) -> None:
+    # objects of python-can's writer, the time of each set to its highest
+    content = sample(".blf", tmp_path)
+    header, at = content[:144], content.index(b"LOBJ", 4)
+    container = zlib.decompress(content[at + 32 :])
+    spoilt = bytearray(container)
+    for place in [found.start() for found in re.finditer(b"LOBJ", container)]:
+        spoilt[place + 24 : place + 32] = b"\xff" * 7 + b"\x7f"
+    packed = zlib.compress(bytes(spoilt))
+    size = 32 + len(packed)
+    head = content[at : at + 8] + size.to_bytes(4, "little") + content[at + 12 : at + 32]
+    (tmp_path / "t.blf").write_bytes(header + head + packed + bytes(size % 4))
+    with pytest.raises(InputError, match="a time out of range"):
+        read_all(tmp_path / "t.blf")
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_pipe_under_a_captures_name_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "c.log")
+    with pytest.raises(InputError, match=r"found a pipe. Give a file, or - to read standard input"):
+        read_all(tmp_path / "c.log")
+
+
+def test_an_inflated_capture_far_beyond_its_size_is_refused_before_the_disk_is_full(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    (tmp_path / "c.mf4.gz").write_bytes(gzip_of_zeros(300 << 20, before=b"MDF     4.10    "))
+    with pytest.raises(InputError, match="inflates to more than"):
+        read_all(tmp_path / "c.mf4.gz")
+    assert [path.name for path in tmp_path.iterdir()] == ["c.mf4.gz"]
 
 
 def test_a_compressed_file_that_is_cut_off_is_used_up_to_the_cut(tmp_path: Path) -> None:

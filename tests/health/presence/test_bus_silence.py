@@ -196,9 +196,10 @@ def test_a_word_of_nobody_known_goes_on_where_all_stay_away() -> None:
     assert (bus.gap.from_ns, bus.gap.to_ns, lost_of(bus)) == (20 * S, 40 * S, ["a", "b"])
 
 
-def test_where_most_stay_away_a_silence_that_nobody_else_fell_silent_with_is_not_part_of_it() -> None:
+@pytest.mark.parametrize("jitter_ns", [0, 2 * S])  # nobody falls silent twice, however late a frame may be
+def test_where_most_stay_away_a_silence_that_nobody_else_fell_silent_with_is_not_part_of_it(jitter_ns: int) -> None:
     first, second = (20 * S, 25 * S), (26 * S, 40 * S)
-    stay = [one(name, absence(20 * S, 40 * S)) for name in "ab"]
+    stay = [one(name, absence(20 * S, 40 * S, jitter_ns=jitter_ns)) for name in "ab"]
     (bus,) = silent(first, second, controllers=[*stay, one("c", absence(*first))])
     assert (bus.gap.from_ns, bus.gap.to_ns) == first
 
@@ -214,13 +215,13 @@ def test_silences_that_are_less_than_half_of_the_time_are_no_bus_while_others_ar
 # A recorder that stalls
 
 
-def stalls(*lasts_ms: int, last_ms: int, n: int = 2) -> list[BusSilence]:
-    """Give whole-bus silences that last so long, then one while a controller alone is left."""
+def stalls(*lasts_ms: int, last_ms: int, n: int = 2, new: Sequence[JudgedController] = ()) -> list[BusSilence]:
+    """Give whole-bus silences that last so long, then one while a controller alone is left, but for new ones."""
     edges = [((10 + 10 * k) * S, (10 + 10 * k) * S + ms * MS) for k, ms in enumerate(lasts_ms)]
     last = (80 * S, 80 * S + last_ms * MS)
     a = one("a", *(absence(*edge) for edge in (*edges, last)))
     rest = [one(f"rest {k}", *(absence(*edge) for edge in edges), absence(70 * S, None)) for k in range(n)]
-    return silent(*edges, last, controllers=[a, *rest])
+    return silent(*edges, last, controllers=[a, *rest, *new])
 
 
 @pytest.mark.parametrize(
@@ -243,9 +244,15 @@ def test_a_stall_of_the_recorder_is_told_by_those_before_it(
     found = stalls(*lasts_ms, last_ms=last_ms)
     whys = [bus.gap.why for bus in found]
     assert whys == [ON_THE_CHANNEL] * len(lasts_ms) + [LIKE_THE_OTHERS] * is_stall
+    assert {bus.gap.channel for bus in found} == {0}
     if is_stall:
         assert lost_of(found[-1]) == ["a"]
         assert (found[-1].gap.from_ns, found[-1].gap.to_ns) == (80 * S, 80 * S + last_ms * MS)
+
+
+def test_no_stall_is_told_by_one_controller_while_another_is_there_that_may_have_had_nothing_to_send() -> None:
+    slow = one("slow", slowest_ns=10 * S, first_ns=75 * S)
+    assert [bus.gap.why for bus in stalls(250, 250, last_ms=250, new=[slow])] == [ON_THE_CHANNEL] * 2
 
 
 def test_what_is_told_stands_in_the_order_of_time() -> None:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from busdoc.health.presence.cyclic_stream import CyclicStream
-from busdoc.health.presence.restart_phase import phase_error
+from busdoc.health.presence.restart_phase import _mean_phase, phase_error
 from busdoc.health.streams.silence import Silence
 from tests.health.presence.made_streams import MS, S, silence, stream
 
@@ -220,3 +220,13 @@ def test_the_silence_over_a_stretch_is_the_one_that_covers_it() -> None:
         *(first, first, None, None, None)
     ]
     assert [one.silence_over(*stretch) for stretch in ((30, 99), (29, 30))] == [last, None]
+
+
+def test_arrivals_on_both_sides_of_the_turn_of_a_period_agree() -> None:
+    # three just after it and three just before it are more than the four half a period off
+    arrivals_ns = [(100 * k + off) * MS for k, off in enumerate((0, 2, 2, 98, 98, 98, 50, 50, 50, 50))]
+    phase, spread, n = _mean_phase(np.array(arrivals_ns) / PERIOD_NS)
+    assert n == 6
+    assert (circular(phase), spread, n) == pytest.approx(
+        (circular(one_phase(arrivals_ns)[0]), *one_phase(arrivals_ns)[1:])
+    )

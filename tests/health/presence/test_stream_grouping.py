@@ -3,8 +3,11 @@
 import pytest
 
 from busdoc.health.incident import IncidentKind
+from busdoc.health.presence.stream_grouping import _shared, group_streams
+from busdoc.health.presence.watch import HealthWatch
 from busdoc.machine.controller_spec import ControllerSpec, ExpectedStream, Identity, PeriodFrom
 from tests.health.made_traffic import MS, S, at, health_of, merged, named, of_kind, ticking
+from tests.health.presence.made_streams import silence, stream
 
 NAME = bytes.fromhex("3F426F1A00823CC0")
 NUMBER = int.from_bytes(NAME, "little")
@@ -114,6 +117,13 @@ def test_a_node_owns_its_boot_ups() -> None:
 # Identifiers that nobody owns
 
 
+def test_identifiers_of_no_node_stand_for_themselves_and_the_null_address_for_nobody() -> None:
+    # SAE J1939-81: the null address is 254; CiA 301: 0x600 is what a node is sent, 0x680 is nobody's
+    nobody, tool = ticking(0x18FF01FE), [ticking(one, k * MS, extended=False) for k, one in enumerate((0x605, 0x685))]
+    health = health_of(merged(nobody, *tool, OTHER))
+    assert [one.name for one in health.controllers] == ["address 0x42", "id 0x605", "id 0x685"]
+
+
 def test_an_event_before_them_keeps_nobody_from_being_grouped() -> None:
     streams = [ticking(one, k * MS, extended=False).without(*GONE) for k, one in enumerate((0x1A0, 0x1B0), start=1)]
     health = health_of(merged(at(0x3F1, 0, bytes(1), extended=False), *streams, OTHER))
@@ -148,3 +158,27 @@ def test_a_loss_is_the_channels_once_that_was_silent_for_more_than_half_of_it(si
     streams = [ticking(one, k * MS, extended=False).without(*GONE) for k, one in enumerate((0x1A0, 0x1B0))]
     other = ticking(0x2C0, 7 * MS, extended=False).without(10 * S, silent_to_ns)
     assert len(health_of(merged(*streams, other)).controllers) == n
+
+
+def test_what_was_silent_for_just_half_of_a_loss_was_not_silent_with_it() -> None:
+    streams = [ticking(0x1A0, extended=False).without(*GONE), ticking(0x1B0, extended=False).without(*GONE)]
+    other = ticking(0x2C0, extended=False).without(10 * S, 12_500 * MS)
+    assert len(health_of(merged(*streams, other)).controllers) == 2
+
+
+def test_two_addresses_heard_at_one_moment_leave_no_silence_between() -> None:
+    watch = HealthWatch((named_hopper(),))
+    old, new = ticking(0x18FF0131).without(*GONE), ticking(0x18FF0133).without(15 * S, 20 * S)
+    watch.feed(merged(old, new, at(0x18EEFF31, 1, NAME), at(0x18EEFF33, 2, NAME)))
+    (hopper,) = group_streams(watch._observed, {}, 30 * S, {})
+    assert 15 * S not in [one.from_ns for one in hopper.silences]
+
+
+def test_who_was_silent_in_the_middle_is_told_to_the_nanosecond_also_of_the_times_of_today() -> None:
+    # as a float64, a time in ns since 1970 steps by 256 ns (IEEE 754): the middle would be 56 ns late
+    middle_ns = 1_700_000_000 * S + 200
+    fastest = stream(silence(middle_ns - 10 * S, middle_ns + 10 * S))
+    for from_ns, began_ns in ((middle_ns, middle_ns), (middle_ns + 1, middle_ns - 10 * S)):
+        other = stream(silence(from_ns, None), deadline_ns=500 * MS)
+        (shared,) = _shared([fastest, other], middle_ns + 20 * S)
+        assert (shared.from_ns, shared.to_ns) == (began_ns, middle_ns + 10 * S)

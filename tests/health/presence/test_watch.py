@@ -10,9 +10,10 @@ from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.decode.protocols.sign import Sign, SignKind
 from busdoc.health.controller import ControllerState, StreamKey
 from busdoc.health.incident import FramesAround, Gap, GapKind, IncidentKind, Loss, RanOn
-from busdoc.health.presence.judge import LossKey, Settled, judge
+from busdoc.health.presence.judge import LossKey, Settled, _cyclic_stream, judge
 from busdoc.health.presence.restart_evidence import RestartFinding
 from busdoc.health.presence.watch import HealthWatch
+from busdoc.health.streams.rhythm import Rhythm
 from busdoc.machine.controller_spec import ControllerSpec, ExpectedStream, Identity, PeriodFrom
 from tests.health.made_traffic import MS, TICKING_UNTIL_NS, S, Sent, at, health_of, merged, named, of_kind, ticking
 
@@ -136,10 +137,52 @@ def test_what_was_late_beside_a_silence_of_the_bus_is_told() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("from_ns", "to_ns", "n"),
+    [
+        (8_800 * MS, 10_000 * MS, 1),  # it was back as the bus fell silent
+        (9_600 * MS, 11_200 * MS, 0),
+        (10_000 * MS, 11_600 * MS, 0),
+        (11_200 * MS, 12_400 * MS, 1),  # it was last heard as the bus came back
+    ],
+)
+def test_a_stream_that_was_late_through_part_of_a_silence_of_the_bus_is_not_told(
+    from_ns: int, to_ns: int, n: int
+) -> None:
+    # the bus is silent from 10.0 to 11.2 s: two are lost with it, not the third, whose other stream is slower still
+    silent = (10 * S, 11_200 * MS)
+    lost = [ticking(one, k * MS).without(*silent) for k, one in enumerate((A, B))]
+    slow = ticking(0x18FF0253, 600 * MS, period_ns=1_200 * MS).without(*silent)
+    late = ticking(C, period_ns=400 * MS).without(*silent).without(from_ns, to_ns).without(20 * S, 21_600 * MS)
+    health = health_of(merged(*lost, slow, late))
+    (bus,) = of_kind(health, IncidentKind.BUS_SILENCE)
+    assert (bus.controllers, bus.last_seen_ns) == (("address 0x42", "address 0x31"), 10 * S)
+    found = of_kind(health, IncidentKind.LATE)
+    assert [one.last_seen_ns for one in found] == [from_ns] * n + [20 * S]
+
+
+def test_the_bus_was_not_lost_before_its_last_frame() -> None:
+    # the frame of a that was missed first was due 3 ms before the last frame of b
+    cut = [ticking(A).without(10 * S, 15 * S), ticking(B, 3 * MS).without(10_103 * MS, 15 * S)]
+    (incident,) = health_of(merged(*cut)).incidents
+    assert (incident.kind, incident.losses[0].onset_ns) == (IncidentKind.BUS_SILENCE, 10_100 * MS)
+    assert (incident.last_seen_ns, incident.onset_ns) == (10_103 * MS, 10_103 * MS)
+
+
+def test_a_silence_of_all_channels_is_on_none_of_them_though_it_lost_nobody_on_one() -> None:
+    lost = [ticking(one, k * MS).without(10 * S, 10_800 * MS) for k, one in enumerate((A, B))]
+    kept = ticking(C, period_ns=400 * MS, channel=1).without(10 * S, 10_800 * MS)  # may be missed for 900 ms
+    requests = ticking(0x18EAFF53, channel=1).without(10 * S, 10_800 * MS)  # SAE J1939-21: no rhythm
+    (incident,) = health_of(merged(*lost, kept, requests)).incidents
+    assert (incident.kind, incident.channel) == (IncidentKind.BUS_SILENCE, None)
+    assert incident.controllers == ("address 0x42", "address 0x31")
+
+
 def test_a_controller_heard_for_a_moment_within_a_silence_of_the_bus_is_one_loss() -> None:
     cut = [ticking(one, k * MS).without(*GONE) for k, one in enumerate((A, B, C))]
-    block = merged(*cut, at(A, 12 * S, b"\x07" * 8))
-    (incident,) = health_of(block).incidents
+    health = health_of(merged(*cut, at(A, 12 * S, b"\x07" * 8)))
+    (incident,) = health.incidents
+    assert [one.dropouts for one in health.controllers] == [0, 0, 0]
     assert (incident.kind, incident.channel) == (IncidentKind.BUS_SILENCE, 0)
     assert incident.controllers == ("address 0x42", "address 0x53", "address 0x31")
     assert [(one.last_seen_ns, one.onset_ns, one.back_ns) for one in incident.losses] == [
@@ -155,8 +198,8 @@ def test_dropouts_and_restarts_are_counted() -> None:
     block = merged(ticking(A).without(*GONE), ticking(B, 7 * MS), claim, at(0x18EEFF31, 25 * S, NAME))
     health = health_of(block)
     lost = named(health, "address 0x31")
-    assert (lost.dropouts, lost.restarts) == (1, 2)
-    assert [incident.kind for incident in health.incidents] == [IncidentKind.DROPOUT, IncidentKind.RESTART]
+    assert (lost.dropouts, lost.restarts) == (1, 1)  # the second claim came while it sent as ever
+    assert [incident.kind for incident in health.incidents] == [IncidentKind.DROPOUT]
     assert (named(health, "address 0x42").dropouts, named(health, "address 0x42").restarts) == (0, 0)
     assert lost.identity == Identity(address=0x31, can_name=int.from_bytes(NAME, "little"))
 
@@ -167,7 +210,7 @@ def test_a_claim_five_seconds_after_it_was_in_step_belongs_to_the_loss(after_ns:
     health = health_of(merged(ticking(A).without(*GONE), ticking(B, 7 * MS), claim))
     dropout = health.incidents[0]
     assert ("it sent an address claim that nobody had asked for" in dropout.why) is belongs
-    assert len(of_kind(health, IncidentKind.RESTART)) == (0 if belongs else 1)
+    assert of_kind(health, IncidentKind.RESTART) == []
 
 
 def weighed(*signs: Sign, back_ns: int = 15 * S) -> Loss:
@@ -200,7 +243,9 @@ def test_a_shutdown_is_announced_up_to_a_second_before_the_last_frame_and_a_star
 def test_what_was_asked_for_makes_nobody_one_that_announces_its_starts() -> None:
     asked = weighed(sign(SignKind.ADDRESS_CLAIM, 25 * S, asked=True))
     assert (asked.p_restarted, asked.evidence) == (weighed().p_restarted, weighed().evidence)
-    unasked = weighed(sign(SignKind.ADDRESS_CLAIM, 25 * S))
+    late = weighed(sign(SignKind.ADDRESS_CLAIM, 25 * S))  # while it sent as ever: somebody had asked
+    assert late.evidence == weighed().evidence
+    unasked = weighed(sign(SignKind.ADDRESS_CLAIM, S))
     assert "it did not announce a start, as it does otherwise" in unasked.evidence
 
 
@@ -221,6 +266,13 @@ def test_a_sign_is_of_its_sender_alone() -> None:
     first, second = (incident.losses[0] for incident in of_kind(watch.close(), IncidentKind.DROPOUT))
     words = "it sent a first heartbeat that nobody had asked for"
     assert (words in first.evidence, words in second.evidence) == (True, False)
+
+
+def test_a_heartbeat_says_no_name_and_takes_none_away() -> None:
+    watch = HealthWatch()
+    watch.feed(merged(ticking(A), at(0x18EEFF31, 1, NAME)))
+    watch._observed.signs.append(sign(SignKind.HEARTBEAT_FIRST, 5 * S))
+    assert named(watch.close(), "address 0x31").identity.can_name == int.from_bytes(NAME, "little")
 
 
 def test_one_that_announced_its_start_and_is_gone_is_not_known_to_have_restarted() -> None:
@@ -278,6 +330,12 @@ def test_an_event_that_nobody_owns_stands_for_itself() -> None:
     assert event.state is ControllerState.STEADY
 
 
+def test_what_vanishes_together_on_two_channels_is_two() -> None:
+    streams = [ticking(0x1A0 + 16 * k, extended=False, channel=k).without(*GONE) for k in (0, 1)]
+    others = [ticking(0x2C0, 7 * MS, extended=False, channel=k) for k in (0, 1)]
+    assert len(health_of(merged(*streams, *others)).controllers) == 4
+
+
 # Several channels, maps and names
 
 
@@ -311,10 +369,16 @@ def test_specs_come_first_in_their_order_and_those_never_heard_last() -> None:
     watch = HealthWatch(specs)
     watch.feed(block)
     assert watch.close().controllers[-1].absences == ()
-    expected = health_of(block, specs, complete=True).controllers[-1]
-    assert (expected.lost_ns, expected.absences) == (UNTIL_NS, ((0, UNTIL_NS),))
+    assert ghost.identity == Identity(address=0x77)
+    later = replace(block, t_ns=block.t_ns + 1000 * S)
+    expected = health_of(later, specs[1:] + specs[:1], complete=True).controllers[-1]
+    assert (expected.lost_ns, expected.absences) == (UNTIL_NS, ((1000 * S, 1000 * S + UNTIL_NS),))
+    nothing = HealthWatch(specs, complete=True).close(5 * S)
+    assert [(one.lost_ns, one.absences) for one in nothing.controllers] == [(0, ())] * 3
     on_one = health_of(block, (replace(specs[0], channel=1),)).controllers[-1]
     assert on_one.channel == 1
+    by_name = health_of(block, (replace(specs[0], channel="can1"),)).controllers[-1]
+    assert by_name.channel is None
 
 
 def test_a_controller_that_a_complete_map_expects_was_lost_until_its_first_frame_past_its_deadline() -> None:
@@ -456,12 +520,42 @@ def test_what_was_left_out_is_said() -> None:
     own = replace(ticking(B, until_ns=S), flags=FrameFlag.TRANSMITTED)
     watch = HealthWatch()
     watch.feed(many)
+    watch.feed(replace(many.slice(n - 5, n), t_ns=np.full(5, n * MS, np.int64)))
     watch.feed(replace(merged(own), t_ns=merged(own).t_ns + 5 * S))
     assert watch.close().warnings == (
         "11 frames were sent by the recorder itself and prove no controller's presence",
-        "4 frames of identifiers beyond the first 4096 were not watched",
+        "8 frames of identifiers beyond the first 4096 were not watched",
     )
-    assert watch.close().frames == n + 11
+    assert watch.close().frames == n + 5 + 11
+
+
+def test_frames_on_a_channel_of_no_watched_stream_are_no_sound_of_another(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("busdoc.health.presence.watch._MOST_STREAMS", 2)
+    watch = HealthWatch()
+    watch.feed(merged(*(ticking(A, k * MS, channel=k) for k in range(2)), at(A, UNTIL_NS + S, b"", channel=2)))
+    channels = watch._observed.channels
+    assert channels.n == 2
+    assert (channels.count[:2].tolist(), channels.last_ns[:2].tolist()) == ([301, 300], [UNTIL_NS, 29_901 * MS])
+
+
+def test_streams_owners_and_channels_are_counted_as_they_come() -> None:
+    watch = HealthWatch()
+    for k, sent in enumerate((ticking(A), ticking(A2), ticking(B, channel=1), ticking(0x600, extended=False))):
+        watch.feed(replace(merged(sent), t_ns=merged(sent).t_ns + k * 31 * S))
+    observed = watch._observed
+    assert (observed.streams.n, observed.groups.n, observed.channels.n) == (4, 2, 2)
+
+
+def test_only_frames_of_one_byte_on_the_error_control_of_a_node_prove_it() -> None:
+    # CiA 301: 0x700 + node, nodes 1 to 127
+    def sent(identifier: int, t_ns: int, length: int, *, extended: bool = False) -> Sent:
+        return at(identifier, t_ns, bytes(length), extended=extended)
+
+    watch = HealthWatch()
+    first = [sent(one, k, 1) for k, one in enumerate((0x700, 0x701, 0x77F, 0x780, 0x702, 0x703))]
+    watch.feed(merged(*first, sent(0x704, 7, 2), sent(0x705, 8, 1, extended=True)))
+    watch.feed(merged(sent(0x702, 9, 2), sent(0x703, 10, 1), sent(0x704, 11, 1)))
+    assert watch._observed.proven_nodes() == {(0, 1), (0, 0x7F), (0, 3)}
 
 
 def test_what_comes_block_by_block_adds_up() -> None:
@@ -473,6 +567,14 @@ def test_what_comes_block_by_block_adds_up() -> None:
     assert [(one.name, one.frames) for one in health.controllers] == [("address 0x31", 22)]
     assert health.warnings == ("6 frames were sent by the recorder itself and prove no controller's presence",)
     assert [one.t_ns for one in watch.signs] == [1, S + 1]
+
+
+def test_signs_beyond_the_most_are_not_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("busdoc.health.presence.watch._MOST_SIGNS", 2)
+    watch = HealthWatch()
+    for k in range(3):
+        watch.feed(merged(at(0x18EEFF31, k * S, NAME)))
+    assert [one.t_ns for one in watch.signs] == [0, S]
 
 
 # Asked on the way
@@ -560,3 +662,29 @@ def test_a_rhythm_is_learnt_again_when_a_tenth_more_has_come() -> None:
     assert after((108, 120), live=True) == 108
     assert after((99, 105), live=True) == 105
     assert after((100, 101), live=False) == 101
+
+
+def test_a_rhythm_is_not_learnt_again_from_the_same_frames() -> None:
+    observed = lost_once()._observed
+    judge(observed, UNTIL_NS)
+    known = dict(observed.rhythms)
+    judge(observed, UNTIL_NS)
+    assert [observed.rhythms[row] is one for row, one in known.items()] == [True, True]
+
+
+@pytest.mark.parametrize(("waited_ns", "n"), [(400 * MS, 1), (400 * MS + 1, 2)])
+def test_a_silence_that_the_rhythm_has_is_none(waited_ns: int, n: int) -> None:
+    pauses = ticking(A).without(5 * S, 5_300 * MS).without(10 * S, 10_400 * MS).without(15 * S, 15_500 * MS)
+    watch = HealthWatch()
+    watch.feed(merged(pauses))
+    rhythm = Rhythm(
+        cyclic=True,
+        period_ns=100 * MS,
+        jitter_ns=0,
+        slowest_ns=400 * MS,
+        deadline_ns=900 * MS,
+        exact_period_ns=None,
+    )
+    stream = _cyclic_stream(watch._observed, 0, rhythm, UNTIL_NS + waited_ns)
+    assert stream.silent_from_ns == (15 * S, UNTIL_NS)[:n]
+    assert [silence.to_ns for silence in stream.silences] == [15_500 * MS, None][:n]

@@ -46,7 +46,7 @@ def list_causes(machine: Machine, reach: Reach, evidence: Evidence, weights: Flo
     weights : (P,) their prior weights, sum 1
     """
     n_parts = len(reach.parts)
-    off = share_off_the_map(machine, reach.parts, reach.controllers) if reach.controllers else 0.0
+    off = share_off_the_map(machine, reach.parts, reach.controllers)
     own = np.array([reach.parts.index(name) for name in reach.controllers if off > 0.0], np.int64)
     late = choose_late(evidence.late, evidence.hazard, evidence.survival)
     rows = np.concatenate((np.arange(n_parts), own, np.array([p for p, _ in late], np.int64)))
@@ -58,7 +58,7 @@ def list_causes(machine: Machine, reach: Reach, evidence: Evidence, weights: Flo
         hazard[q, k] = evidence.late.first[p, k]
         hazard[q, k + 1 :] = evidence.late.hazard[p, k + 1 :]
         survival[q] = evidence.late.survival[p, k]
-        starts[q] *= np.array([[float(m is not None)] for m in evidence.starts.action]).reshape(-1, 1)
+        starts[q] *= np.array([m is not None for m in evidence.starts.action])[:, None]
     begun = np.array([shared[p] * evidence.late.prior[k] for p, k in late])
     return Causes(
         evidence=replace(

@@ -167,7 +167,7 @@ def _scaled(evidence: Evidence) -> tuple[Float64Array, Float64Array]:
 def _alike(marginal: Float64Array, of_kind: Int64Array, weights: Float64Array) -> Float64Array:
     """Make equal to the last digit what is equal by evidence and prior: rounding is not to rank one before another."""
     _, same = np.unique(np.stack((of_kind.astype(np.float64), weights)), axis=1, return_inverse=True)
-    same = same.reshape(-1)
+    same = same.ravel()
     mean: Float64Array = (np.bincount(same, marginal) / np.bincount(same))[same]
     return mean
 
@@ -239,7 +239,7 @@ def _who_showed(
     """
     n_events = hazard.shape[1]
     if not n_events:
-        return np.zeros((0, *survival.shape))
+        return np.empty((0, *survival.shape))
     alone = background @ (z_weights / max(z_weights.sum(), 1e-300))  # (K,)
     made = np.zeros((len(hazard), n_events))
     for _ in range(3):

@@ -1,0 +1,1 @@
+"""Damaged inputs by the hundred thousand, through the whole program."""

@@ -1,0 +1,1 @@
+"""Files that others give, and files that are the user's own."""
