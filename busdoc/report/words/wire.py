@@ -36,7 +36,7 @@ def errors_in_words(wire: WireLoad, at: Callable[[int], str]) -> tuple[str, ...]
     """
     lines = [
         f"{kind.words}, {times(kind.n)}: "
-        + (f"at {at(kind.first_ns)}" if kind.n == 1 else f"from {at(kind.first_ns)} to {at(kind.last_ns)}")
+        + (f"from {at(kind.first_ns)} to {at(kind.last_ns)}" if kind.n > 1 else f"at {at(kind.first_ns)}")
         for kind in wire.error_kinds
     ]
     if wire.error_counters is not None:

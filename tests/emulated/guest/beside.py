@@ -15,6 +15,7 @@ from busdoc.capture.bus.buses import LiveBuses
 from busdoc.capture.listening import BusState, Hearing
 from busdoc.capture.recorder.recorder import LogRecorder
 from busdoc.capture.recorder.recording import Recording
+from tests.emulated.guest.traffic import let_pass
 
 __all__ = ["Line", "Ours", "lines_of", "recording", "reference", "until"]
 
@@ -29,7 +30,7 @@ def until(happened: Callable[[], bool]) -> None:
     end_s = time.monotonic() + _GIVEN_UP_S
     while not happened():
         assert time.monotonic() < end_s, "it did not happen"
-        time.sleep(0.01)
+        let_pass(0.01)
 
 
 def lines_of(path: Path) -> list[Line]:
@@ -109,7 +110,7 @@ def _let_rest(pid: int) -> None:
     spent = ""
     while spent != (now := " ".join(Path(f"/proc/{pid}/stat").read_text(encoding="ascii").split()[13:15])):
         spent = now
-        time.sleep(0.4)
+        let_pass(0.4)
 
 
 def _listeners(name: str) -> int:

@@ -15,7 +15,7 @@ from busdoc.capture.listening import Hearing
 from busdoc.cli.environment import ExitStatus, Surroundings
 from busdoc.cli.main import main
 from tests.emulated.guest.beside import recording, until
-from tests.emulated.guest.traffic import Machine, frame, heartbeats, ip, open_socket
+from tests.emulated.guest.traffic import Machine, frame, heartbeats, ip, let_pass, open_socket
 
 
 def bring_up(name: str, *, listen_only: bool, bitrate: int = 250_000) -> None:
@@ -83,7 +83,7 @@ def test_a_removed_controller_is_told_and_a_gap_and_found_again(tmp_path: Path) 
         until(ours.is_(Hearing.ADAPTER_LOST))
         Path("/sys/bus/pci/rescan").write_text("1", encoding="ascii")
         until(Path("/sys/class/net/can0").exists)
-        time.sleep(1.0)
+        let_pass(1.0)
         assert ours.bus.hearing is Hearing.ADAPTER_LOST  # it is there, and down
         bring_up("can0", listen_only=True)
         until(ours.is_(Hearing.HEARD))
@@ -102,6 +102,6 @@ def test_an_overflow_of_the_controller_is_told(tmp_path: Path) -> None:
                 try:
                     raw.send(frame(0x100, k.to_bytes(8, "little")))
                 except OSError:
-                    time.sleep(0.001)
+                    let_pass(0.001)
         assert any("overran" in text for text in ours.said)
     assert any("20000004#0001" in text for path in (tmp_path / "r").glob("*.log") for text in path.read_text().split())

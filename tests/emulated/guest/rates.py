@@ -13,7 +13,7 @@ import time
 from pathlib import Path
 
 from tests.emulated.guest.beside import lines_of, reference, until
-from tests.emulated.guest.traffic import bring_up, frame, open_socket, take_away
+from tests.emulated.guest.traffic import bring_up, frame, let_pass, open_socket, take_away
 
 RATES = (500, 1_000, 2_000, 4_000, 8_000, 16_000)
 SECONDS = 3.0
@@ -27,13 +27,13 @@ def send(rate: int) -> int:
         for k in range(n):
             wait_s = start_s + k / rate - time.monotonic()
             if wait_s > 0.001:
-                time.sleep(wait_s)
+                let_pass(wait_s)
             while True:
                 try:
                     raw.send(frame(0x100 + k % 64, k.to_bytes(8, "little")))
                     break
                 except OSError:  # the queue is full
-                    time.sleep(0.0005)
+                    let_pass(0.0005)
     return n
 
 
@@ -45,7 +45,7 @@ def measure(rate: int, folder: Path) -> None:
             start_s = time.monotonic()
             n = send(rate)
             took_s = time.monotonic() - start_s
-            time.sleep(1.0)
+            let_pass(1.0)
         process.terminate()
         process.wait()
     ours, theirs = lines_of(folder / "ours.log"), lines_of(folder / "ref.log")

@@ -7,13 +7,12 @@ import select
 import subprocess
 import tempfile
 import threading
-import time
 import tty
 from collections.abc import Iterator
 from pathlib import Path
 
 from tests.emulated.guest.beside import until
-from tests.emulated.guest.traffic import ip
+from tests.emulated.guest.traffic import ip, let_pass
 
 __all__ = ["SerialLine"]
 
@@ -67,7 +66,7 @@ class SerialLine:
         """Send frames as the protocol writes them."""
         for k in range(n):
             os.write(self._end, b"t1232%04X\r" % k)
-            time.sleep(0.01)
+            let_pass(0.01)
 
     @contextlib.contextmanager
     def driver(self, name: str) -> Iterator[None]:

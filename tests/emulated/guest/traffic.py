@@ -18,7 +18,18 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-__all__ = ["Machine", "bring_up", "frame", "healthy", "heartbeats", "ip", "machine_beside", "open_socket", "take_away"]
+__all__ = [
+    "Machine",
+    "bring_up",
+    "frame",
+    "healthy",
+    "heartbeats",
+    "ip",
+    "let_pass",
+    "machine_beside",
+    "open_socket",
+    "take_away",
+]
 
 ROOT = Path(__file__).resolve().parents[3]
 CAPTURE = ROOT / "captures" / "sweeper_segment" / "capture.log.gz"
@@ -44,6 +55,11 @@ def bring_up(near: str = "can0", far: str = "can9") -> None:
 def take_away(name: str = "can0") -> None:
     """Take an interface away, and its pair with it."""
     subprocess.run(["ip", "link", "del", name], check=False, capture_output=True)
+
+
+def let_pass(seconds: float) -> None:
+    """Let time pass, for the machine and the kernel; how long it really was decides nothing."""
+    threading.Event().wait(seconds)
 
 
 def frame(id_: int, data: bytes, *, flags: int = 0) -> bytes:
