@@ -17,11 +17,10 @@ import numpy as np
 from busdoc.capture.bus.absence import Absence, Retry
 from busdoc.capture.bus.adapter import OpenAdapter
 from busdoc.capture.bus.address import BusAddress
-from busdoc.capture.bus.clock import StampClock
 from busdoc.capture.bus.drops import DropWatch, ListeningPause
-from busdoc.capture.bus.frames import block_of, off_bus, overflows
+from busdoc.capture.bus.frames import off_bus, overflows
 from busdoc.capture.bus.link import lost_at_once
-from busdoc.capture.bus.system_stamps import SystemStamps
+from busdoc.capture.bus.received import Received
 from busdoc.capture.frames import TRANSMITTED, FrameBlock
 from busdoc.capture.listening import FRAMES_LOST, OVERRUN_SHOWN_NS, BusState, Hearing
 from busdoc.capture.reading import RecorderGap
@@ -116,19 +115,10 @@ class BusListener:
         self.channel = channel
         self._opener = opener
         self._clock = clock
-        self._most_waiting = most_waiting
+        self._received = Received(channel, most_waiting)
         self._settling = threading.Lock()
         self._stopping = threading.Event()
         self._open: OpenAdapter | None = None
-        self._interface = ""
-        self._stamps: StampClock | SystemStamps = StampClock()
-        self._moved_ns = 0
-        """By how much the system's clock was known to be set."""
-        self._unplaced = False
-        """Whether frames may be on their way that were stamped before it was set."""
-        self._pending: list[tuple[can.Message, int]] = []
-        """Received and when; appended to by the thread and cut off at its head by `take`, each in one step."""
-        self._settled: list[FrameBlock] = []
         self._gaps: list[RecorderGap] = []
         now_ns = clock.now_ns()
         self._hearing = Hearing.OPENING
@@ -139,8 +129,6 @@ class BusListener:
         self._remarks: dict[str, None] = {}
         self._heard_ns = now_ns
         """When the last frame arrived, or the adapter was opened."""
-        self._last_t_ns: int | None = None
-        """The time of the last frame taken."""
         self.opened_ns = now_ns
         """When the adapter was opened last."""
         self._sure_ns = now_ns
@@ -239,30 +227,25 @@ class BusListener:
             return
         self._failures = 0
         self._retry.works()
-        room = self._most_waiting - len(self._pending)
-        if len(batch) > room:
+        if self._received.add(batch, now_ns):
+            self._heard_ns = now_ns
+        else:
             self._dropping_since_ns = self._dropping_since_ns or now_ns
             self._overrun_ns = now_ns
-            del batch[max(0, room) :]
-        if batch:
-            self._heard_ns = now_ns
-            self._pending += [(message, now_ns) for message in batch]
 
     def _look_at_the_clock(self, *, is_drained: bool) -> None:
         """Follow a clock that is set, so that what it was set by stays out of the times."""
-        stamps = self._stamps
-        assert isinstance(stamps, SystemStamps)
-        if self._unplaced and is_drained:
-            with self._settling:  # all that was read so far, and nothing that comes later
-                self._settle()
-                stamps.all_before_are_placed()
-            self._unplaced = False
         moved_ns = self._clock.moved_ns()
-        if moved_ns == self._moved_ns:
+        is_news = is_drained and self._received.all_was_read()
+        if not is_news and moved_ns == self._received.moved_ns:
             return
-        step_ns, self._moved_ns, self._unplaced = moved_ns - self._moved_ns, moved_ns, True
         with self._settling:
-            stamps.clock_was_set(moved_ns)
+            if is_news:
+                self._settle()
+                self._received.place_by_the_clock_as_it_is()
+            step_ns = self._received.clock_was_set(moved_ns)
+        if not step_ns:
+            return
         way = "forward" if step_ns > 0 else "back"
         self._remark(
             f"the laptop's clock was set {way} by {duration(abs(step_ns))}; the times recorded go on by the clock "
@@ -290,20 +273,19 @@ class BusListener:
 
     def take(self) -> Heard:
         """Give what was received since the last time, in columns, with the stretches that were not heard."""
-        before_ns = self._last_t_ns
+        before_ns = self._received.last_t_ns
         with self._settling:
             sure_ns = self._sure_ns - _STAMPED_BEFORE_NS
             dropping_ns, self._dropping_since_ns = self._dropping_since_ns, None
             self._settle()
             self._add_gap(self._absence.over(None, self._clock.now_ns()))
-            frames = FrameBlock.concat(self._settled)
-            self._settled = []
+            frames = self._received.take()
             gaps, self._gaps = self._gaps, []
-            sure_ns -= self._stamps.lag_ns
+            sure_ns -= self._received.lag_ns
             away_ns, why = self._absence.from_ns, self._absence.why
             is_away = self._open is None or away_ns is not None
-        if self._last_t_ns is not None:
-            sure_ns = max(sure_ns, self._last_t_ns)
+        if self._received.last_t_ns is not None:
+            sure_ns = max(sure_ns, self._received.last_t_ns)
         gaps += self._gaps_of_overruns(frames, dropping_ns)
         gaps += self._gap_of_a_pause(frames, before_ns, sure_ns)
         open_gap = None
@@ -318,21 +300,9 @@ class BusListener:
 
     def _settle(self) -> None:
         """Turn what is pending into columns."""
-        n = len(self._pending)
-        if not n:
+        block = self._received.settle(0 if self._pause is None else self._pause.paused_ns)
+        if block is None:
             return
-        pending = self._pending[:n]
-        del self._pending[:n]
-        messages = [message for message, _ in pending]
-        arrival_ns = np.array([arrived_ns for _, arrived_ns in pending], np.int64)
-        paused_ns = 0 if self._pause is None else self._pause.paused_ns
-        t_ns = self._stamps.place([message.timestamp for message in messages], arrival_ns, paused_ns=paused_ns)
-        if self._last_t_ns is not None:
-            t_ns = np.maximum(t_ns, self._last_t_ns)
-        t_ns = np.maximum.accumulate(t_ns)
-        self._last_t_ns = int(t_ns[-1])
-        block = block_of(messages, t_ns, self.channel, self._interface)
-        self._settled.append(block)
         if (block.flags & TRANSMITTED).any():
             self._remark(_SENT_HERE)
         self._follow_off_bus(block)
@@ -382,7 +352,6 @@ class BusListener:
         now_ns = self._clock.now_ns()
         with self._settling:
             self._open = opened
-            self._interface = opened.interface
             self._bitrate = opened.bitrate
             self._listen_only = opened.listen_only
             self._note = opened.note
@@ -394,9 +363,7 @@ class BusListener:
             self._drops = DropWatch(opened.drops, now_ns)
             self._retry.costs_a_look = opened.link is not None
             self._absence.opened(now_ns)
-            if opened.system_stamped:
-                self._moved_ns, self._unplaced = self._clock.moved_ns(), False
-                self._stamps = SystemStamps(self._moved_ns)
+            self._received.from_adapter(opened, self._clock.moved_ns())
         for remark in opened.remarks:
             self._remark(remark)
 
@@ -415,7 +382,6 @@ class BusListener:
         now_ns = self._clock.now_ns()
         with self._settling:
             self._settle()  # by the clock of its own stamps: the next adapter has another
-            self._stamps = StampClock()
             self._open = None
             self._hearing, self._since_ns = Hearing.ADAPTER_LOST, now_ns
             self._is_off_bus = False
