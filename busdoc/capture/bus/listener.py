@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from busdoc.capture.bus.absence import Retry
 from busdoc.capture.bus.adapter import OpenAdapter
-from busdoc.capture.bus.address import BusAddress
+from busdoc.capture.bus.address import BusAddress, reason_of
 from busdoc.capture.bus.link import lost_at_once
 from busdoc.capture.bus.received import Received
 from busdoc.capture.bus.unheard import PAUSE_NS, Unheard, from_last_frame
@@ -148,7 +148,7 @@ class BusListener:
             self._hearing, self._since_ns = Hearing.ADAPTER_LOST, now_ns
             self._unheard.lost(now_ns)
             self._retry.lost(now_ns)
-            self._note = self._retry_note(_words(error))
+            self._note = self._retry_note(reason_of(error))
 
     def run(self) -> None:
         """Listen until `stop` is called."""
@@ -338,7 +338,7 @@ class BusListener:
             self._n_garbled += 1
         is_lost = self._failures >= _FAILURES or lost_at_once(error)
         if is_lost and not self._stopping.is_set():
-            self._lost(opened, _words(error))
+            self._lost(opened, reason_of(error))
 
     def _lost(self, opened: OpenAdapter, why: str) -> None:
         if opened.keeps_frames:
@@ -363,7 +363,7 @@ class BusListener:
             opened = self._opener(self._with_known_bitrate())
         except (BusError, InputError) as error:
             self._retry.tried(self._clock.now_ns())
-            self._note = self._retry_note(_words(error))
+            self._note = self._retry_note(reason_of(error))
             return
         self._retry.tried(self._clock.now_ns())
         self._opened(opened)
@@ -374,8 +374,3 @@ class BusListener:
 
     def _retry_note(self, why: str) -> str:
         return f"{why}; it is tried again every {self._retry.after_s:g} s"
-
-
-def _words(error: BaseException) -> str:
-    text = " ".join(str(error).split()).rstrip(".")
-    return text or type(error).__name__
