@@ -6,6 +6,7 @@ On a Linux with CAN in its kernel, as administrator:
 
 import io
 import os
+import random
 import subprocess
 import time
 from collections.abc import Iterator
@@ -272,7 +273,7 @@ def test_frames_of_a_program_on_the_same_computer_are_told_of_live(tmp_path: Pat
 
 def test_a_session_with_interface_down_accuses_nobody_live_or_later(tmp_path: Path) -> None:
     """Pulls of every kind; the number of them from the environment, before a release fifty."""
-    pulls = int(os.environ.get("BUSDOC_PULLS", "4"))
+    pulls, draw = int(os.environ.get("BUSDOC_PULLS", "4")), random.Random(19)
     machine = load_machine(MAP)
     source = LiveBuses([parse_bus("socketcan:can0")])
     session = LiveSession(source, machine, folder=SessionFolder(tmp_path / "s", machine_file=MAP))
@@ -286,9 +287,9 @@ def test_a_session_with_interface_down_accuses_nobody_live_or_later(tmp_path: Pa
 
     with machine_beside("can9", 600.0):
         go_on(8.0)
-        for k in range(pulls):
-            away_s = (0.3, 1.2, 2.5, 4.0)[k % 4] + 0.13 * (k % 7)
-            if k % 2:
+        for _ in range(pulls):
+            away_s = draw.uniform(0.05, 5.0)
+            if draw.random() < 0.5:
                 take_away()
                 go_on(away_s)
                 bring_up()
@@ -296,7 +297,7 @@ def test_a_session_with_interface_down_accuses_nobody_live_or_later(tmp_path: Pa
                 ip("link set can0 down")
                 go_on(away_s)
                 ip("link set can0 up")
-            go_on(3.0 + 0.21 * (k % 5))
+            go_on(draw.uniform(2.5, 4.5))
         session.close()
     told = [(one.kind, one.text) for one in session.happenings(0)]
     wrong = {HappeningKind.LOST, HappeningKind.NAMED, HappeningKind.RESTARTED}
