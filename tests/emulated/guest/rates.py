@@ -40,7 +40,7 @@ def send(rate: int) -> int:
 def measure(rate: int, folder: Path) -> None:
     command = [sys.executable, "-m", "busdoc", "record", "--bus", "socketcan:can0", "-o", str(folder / "ours.log")]
     with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True) as process:
-        until((folder / "ours.notes.txt").exists)
+        until((folder / "ours.gaps.csv").exists)
         with reference(folder / "ref.log", "can0"):
             start_s = time.monotonic()
             n = send(rate)
