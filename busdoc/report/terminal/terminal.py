@@ -30,7 +30,7 @@ from busdoc.report.words.next_test import next_test_in_words
 from busdoc.report.words.spells import spell_in_words
 from busdoc.report.words.suspects import part_in_words
 from busdoc.report.words.symptoms import observed_in_words, showings_in_words, symptom_in_words
-from busdoc.report.words.wire import channel_in_words, traffic_in_words
+from busdoc.report.words.wire import channel_in_words, errors_in_words, traffic_in_words
 from busdoc.times import clock
 from busdoc.words.counting import counted, times
 from busdoc.words.duration import duration
@@ -263,14 +263,16 @@ def _codes(result: Result, width: int) -> Iterator[str]:
 
 def _wire(result: Result, width: int) -> Iterator[str]:
     lines = []
+    start_ns, epoch = result.health.start_ns, result.capture.epoch
     for wire in result.health.wire:
         text = f"{channel_in_words(result.capture.channel_names, wire.channel)}: {traffic_in_words(wire)}"
         lines.append(_wrapped(text, width, "  ", "    "))
         for t_ns, words in wire.error_states[:8]:
-            when = clock(t_ns, result.health.start_ns, epoch=result.capture.epoch)
-            lines.append(_wrapped(f"{when}  {words}", width, "    "))
+            lines.append(_wrapped(f"{clock(t_ns, start_ns, epoch=epoch)}  {words}", width, "    "))
         if len(wire.error_states) > 8:
             lines.append(f"    and {len(wire.error_states) - 8} more")
+        errors = errors_in_words(wire, lambda t_ns: clock(t_ns, start_ns, epoch=epoch))
+        lines += [_wrapped(text, width, "    ") for text in errors]
     if lines:
         yield "\n".join(["The wire", *lines])
 
