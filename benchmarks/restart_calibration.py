@@ -9,6 +9,7 @@ what was said, how many there were and how many had restarted.
 """
 
 import argparse
+import itertools
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -91,7 +92,7 @@ def started_losses(block: FrameBlock, from_s: float, to_s: float, *, with_claims
 
 
 def table(said: Sequence[tuple[float, bool]]) -> None:
-    for low, high in zip(BINS[:-1], BINS[1:], strict=True):
+    for low, high in itertools.pairwise(BINS):
         inside = [(p, truth) for p, truth in said if low <= p < high or p == high == 1.0]
         if inside:
             mean = sum(p for p, _ in inside) / len(inside)

@@ -159,7 +159,7 @@ def _perhaps_together(signals: Sequence[Signal]) -> Iterator[tuple[Signal, Signa
         pairs += combinations(branch, 2)
     multiplexers = {signal.multiplexer for signal in signals if signal.multiplexer is not None}
     for one, other in combinations(sorted(multiplexers), 2):  # one below the other, or two of the same frame
-        pairs += product(*([s for s in signals if s.multiplexer == name] for name in (one, other)))
+        pairs += product([s for s in signals if s.multiplexer == one], [s for s in signals if s.multiplexer == other])
     in_order = {(min(pair), max(pair)) for pair in ((place[one.name], place[other.name]) for one, other in pairs)}
     for first, second in sorted(in_order):
         yield signals[first], signals[second]
