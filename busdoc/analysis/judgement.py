@@ -11,6 +11,7 @@ from busdoc.actions.action import POWER_KINDS, Action
 from busdoc.analysis.watches import Watches
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident, IncidentKind, RanOn
+from busdoc.health.phases.joins import find_boxes, find_joins
 from busdoc.health.phases.recognise import recognised
 from busdoc.health.summary import Health
 from busdoc.isolation.engine import SymptomVerdict, isolate, isolate_symptom
@@ -69,6 +70,7 @@ def observe(watches: Watches, health: Health, actions: Sequence[Action] | None =
     """
     told = actions is None or any(action.kind in POWER_KINDS for action in actions)
     health = recognised(health, watches.engine(), power_told=told)
+    health = replace(health, joins=find_joins(health), boxes=find_boxes(health.controllers))
     found = watches.codes(health)
     incidents = sorted((*health.incidents, *found.incidents), key=lambda incident: incident.onset_ns)
     return Observed(

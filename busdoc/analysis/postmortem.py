@@ -17,6 +17,7 @@ from busdoc.analysis.power_ups import find_returns
 from busdoc.analysis.reading import DatabaseFile, read_recording
 from busdoc.analysis.result import Result
 from busdoc.analysis.signals_before_dropouts import signals_before_dropouts
+from busdoc.analysis.spells import fold_spells
 from busdoc.analysis.unheard import has_looks, unheard
 from busdoc.analysis.watches import Watches
 from busdoc.capture.channels import ChannelTable
@@ -115,29 +116,31 @@ def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action
     observed = observe(watches, health, actions)
     returns = find_returns(case, watches, health, observed.codes, actions)
     weighed = weigh(machine, observed, actions, case.asked)
+    incidents, because = fold_spells(observed.incidents, weighed.because)
+    told = replace(observed.health, incidents=incidents)
     seen = seen_actions(machine, observed.health, actions, watches)
 
     def gather(dropouts: Sequence[Dropouts]) -> Evidence:
-        events = watches.event_kinds(observed.health, observed.codes, actions)
-        values = signals_before_dropouts(case, observed.health, watches.signal_summaries(), dropouts)
+        events = watches.event_kinds(told, observed.codes, actions)
+        values = signals_before_dropouts(case, told, watches.signal_summaries(), dropouts)
         return Evidence(kinds=events.kinds, covariates=values.covariates, left_out=(*events.left_out, *values.left_out))
 
     return Result(
         capture=case.facts,
         machine=machine,
-        health=observed.health,
-        incidents=observed.incidents,
+        health=told,
+        incidents=incidents,
         actions=actions,
         seen=seen,
-        because=weighed.because,
+        because=because,
         codes=observed.codes,
         isolation=weighed.verdict,
         symptoms=weighed.symptoms,
         complaint=weighed.complaint,
         answers=weighed.answers,
         intermittent=look_into(
-            observed.health,
-            weighed.because,
+            told,
+            because,
             machine,
             (*actions, *seen),
             gather=gather,

@@ -81,7 +81,8 @@ class Result:
             for n, (incident, because) in enumerate(zip(self.incidents, self.because, strict=True))
             if incident.kind not in _NO_TROUBLE and not because.expected
         )
-        never_seen = tuple(c.name for c in self.health.controllers if c.first_ns is None and c.last_ns is None)
+        belongs = self.machine.controllers  # a database may name what other machines of the kind have
+        never_seen = tuple(c.name for c in self.health.controllers if c.first_ns is None and c.name in belongs)
         showed = self.complaint is not None and bool(self.complaint.spans)
         return Trouble(incidents=unexplained, never_seen=never_seen, codes=self.codes, showed=showed)
 

@@ -143,6 +143,9 @@ def add_bus_option(parser: argparse.ArgumentParser) -> None:
         help="a bus, by python-can's names, such as socketcan:can0 or pcan:PCAN_USBBUS1@250000, or a section of "
         "python-can's configuration; several may be given; none: the bus that is configured there",
     )
+    parser.add_argument(
+        "--wait", action="store_true", help="with --bus: wait for an adapter that is not there or not up yet"
+    )
 
 
 def parse_speed(text: str) -> float:
@@ -179,7 +182,7 @@ def open_source(arguments: argparse.Namespace) -> "FrameSource":
     from busdoc.capture.bus.address import parse_bus
     from busdoc.capture.bus.buses import LiveBuses
 
-    return LiveBuses([parse_bus(text) for text in arguments.bus])
+    return LiveBuses([parse_bus(text) for text in arguments.bus], waits=arguments.wait)
 
 
 def waits_s(source: "FrameSource", tick_s: float) -> float:

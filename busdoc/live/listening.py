@@ -219,6 +219,8 @@ class Listening:
             self._gathered.append(taken)
             if self._recorder is not None and (len(taken.frames) or taken.gaps):
                 self._recorder.write(taken.frames, taken.gaps)
+            if self._recorder is not None:
+                self._recorder.note(self.source.now_ns(), self.source.buses())
 
     def _gather_on(self) -> None:
         while not self._ending.wait(_GATHERED_EVERY_S):

@@ -11,6 +11,7 @@ from busdoc.actions.words import act_in_words
 from busdoc.analysis.case import CaptureFacts
 from busdoc.analysis.judgement import Weighed
 from busdoc.analysis.result import Result
+from busdoc.analysis.spells import fold_spells
 from busdoc.capture.listening import FrameSource
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder.recorder import RecorderState
@@ -156,13 +157,14 @@ def _headline(at: Standing) -> str:
         return "Nothing heard yet."
     if at.without_a_bus and at.weighed.complaint is None:
         return WAITS_FOR_A_LOOK
+    incidents, because = fold_spells(at.health.incidents, at.because)
     result = Result(
         capture=at.facts,
         machine=at.machine,
         health=at.health,
-        incidents=at.health.incidents,
+        incidents=incidents,
         actions=at.log.numbered(),
-        because=at.because,
+        because=because,
         codes=at.codes,
         isolation=at.weighed.verdict,
         symptoms=at.weighed.symptoms,

@@ -25,7 +25,7 @@ _ONE_TELLS = 0.04
 """How one controller came back is told wrongly this often at least.
 Settled on simulated sessions; try again with:
 python -m benchmarks.isolation_fit suspects.losses._ONE_TELLS 0.013 0.12"""
-FALLS = (IncidentKind.DROPOUT, IncidentKind.RESTART, IncidentKind.BUS_SILENCE)
+FALLS = (IncidentKind.DROPOUT, IncidentKind.RESTART, IncidentKind.RESTARTING, IncidentKind.BUS_SILENCE)
 """Kinds of incidents in which a controller really stopped, or could no longer be heard, by definition."""
 
 

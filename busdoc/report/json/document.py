@@ -59,6 +59,19 @@ def document(result: Result) -> dict[str, Any]:
         "changes": change_entries(result.changes),
         "cautions": list(result.cautions()),
         "warnings": list(result.warnings),
+        "joins": [
+            {
+                "from_s": seconds(join.from_ns),
+                "to_s": seconds(join.to_ns),
+                "controllers": list(join.controllers),
+                "tool": join.tool,
+            }
+            for join in result.health.joins
+        ],
+        "boxes": [
+            {"controllers": list(box.controllers), "maker": box.maker, "number": box.number}
+            for box in result.health.boxes
+        ],
     }
     tree["symptoms"] = [
         symptom_entry(symptom, result.answers if symptom is result.complaint else ()) for symptom in result.symptoms
