@@ -91,8 +91,21 @@ def test_the_three_calls_that_read_a_recording_take_the_same_things() -> None:
     def taken(call: Callable[..., object]) -> dict[str, inspect.Parameter]:
         return dict(inspect.signature(call).parameters)
 
-    assert taken(busdoc.resync) == taken(busdoc.postmortem)
-    assert {name: one for name, one in taken(busdoc.baseline).items() if name != "name"} == taken(busdoc.postmortem)
+    shared = {name: one for name, one in taken(busdoc.postmortem).items() if name != "symptom"}
+    assert taken(busdoc.resync) == shared
+    assert {name: one for name, one in taken(busdoc.baseline).items() if name != "name"} == shared
+
+
+def test_the_post_mortem_isolates_the_symptom_that_is_asked_for() -> None:
+    captures = Path(__file__).parents[2] / "captures"
+    result = busdoc.postmortem(
+        captures / "sweeper_code" / "capture.log.gz",
+        machine=captures / "street_sweeper" / "machine.toml",
+        journal=captures / "sweeper_code" / "actions.csv",
+        symptom="code:hopper:3509/4",
+    )
+    assert result.complaint is not None
+    assert result.complaint.name == "code:hopper:SPN 3509 FMI 4"
 
 
 def test_a_map_that_was_learnt_gives_the_recording_it_was_learnt_from_no_fault(tmp_path: Path) -> None:
