@@ -8,6 +8,7 @@ import pytest
 from busdoc.live.view import ComplaintRow
 from busdoc.screen.areas.big_view import draw_big
 from busdoc.screen.areas.complaint import complaint_state, draw_complaint
+from busdoc.screen.areas.head import draw_hints
 from busdoc.screen.drawing.lines import plain, width_of
 from tests.screen.made_views import HEALTHY
 
@@ -55,6 +56,11 @@ def test_its_strip_shows_when_it_showed_and_when_nobody_could_see() -> None:
     assert strip.count("·") == pytest.approx(90 - 34, abs=2)
     assert strip.startswith(" ")
     assert strip.rstrip().endswith("█")
+
+
+def test_where_nothing_is_heard_the_keys_of_what_is_seen_come_first() -> None:
+    assert "f it shows" in plain(draw_hints(replace(HEALTHY, buses=()), 80))
+    assert "f it shows" not in plain(draw_hints(HEALTHY, 80))
 
 
 def test_without_a_complaint_there_is_no_line() -> None:

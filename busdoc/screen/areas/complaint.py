@@ -39,13 +39,12 @@ def draw_complaint(
         return []
     word, tone = complaint_state(row)
     since = moment(row.since_ns, view.start_ns, epoch=view.epoch, zone=zone)
-    lasts = f" since {since} ({in_column(view.now_ns - row.since_ns)})" if row.showing or row.n_came else ""
+    lasts = f" since {since} ({in_column(view.now_ns - row.since_ns)})"
     more = [f"came {times(row.n_came)}"] if row.n_came else []
     more += [f"its own count {row.own_count}"] if row.own_count is not None else []
     more += [row.goes] if row.goes else []
-    said = line_of(
-        (f" {word}", tone), (f" {printable(row.name)}", Tone.STRONG), (f"{lasts}; {', '.join(more)}", Tone.FAINT)
-    )
+    tail = f"; {', '.join(more)}" if more else ""
+    said = line_of((f" {word}", tone), (f" {printable(row.name)}", Tone.STRONG), (f"{lasts}{tail}", Tone.FAINT))
     lines = [fit(said, width)]
     if label:
         window = window_at(view.now_ns, back_ns, length_s, max(1, width - label - 2))

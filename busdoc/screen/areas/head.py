@@ -96,6 +96,8 @@ def draw_hints(view: SessionView, width: int, page: Page | None = None) -> Line:
             line_of((" ↑ ↓", Tone.KEY), (" read on  ", Tone.FAINT), (" q", Tone.KEY), (" leave", Tone.FAINT)), width
         )
     hints = [("Space", "step done"), ("u", "unplug"), ("p", "plug"), ("c", "power cycle"), ("z", "undo")]
+    if not view.buses:  # what nobody hears somebody has to see
+        hints[1:1] = [("f", "it shows"), ("g", "gone")]
     hints += [("b", "big"), ("h", "help"), ("q", "leave")]
     if any(bus.hearing is Hearing.ENDED for bus in view.buses):
         hints = [("q", "leave"), *hints[:-1]]
