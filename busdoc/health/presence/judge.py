@@ -98,7 +98,7 @@ def judge(
 
     # the incidents, in the order of their onsets
     incidents = [_bus_incident(silence, group, until_ns) for silence, group in zip(bus, bus_groups, strict=True)]
-    incidents += [incident_of(IncidentKind.DROPOUT, group) for group in groups]
+    incidents += [_dropout(controllers, group) for group in groups]
     incidents += [incident_of(IncidentKind.RESTART, [loss]) for loss in brief.values()]
     incidents += [_capture_gap(gap) for gap in reported]
     for one in controllers:
@@ -378,6 +378,28 @@ def _bus_incident(bus: BusSilence, group: Sequence[ControllerLoss], until_ns: in
         onset_ns=min(max(incident.onset_ns, gap.from_ns), gap.to_ns),
         back_ns=None if lasts else gap.to_ns,  # heard again is the bus, by whomever; each controller has its own return
     )
+
+
+def _dropout(controllers: Sequence[JudgedController], group: Sequence[ControllerLoss]) -> Incident:
+    """Make one incident of a dropout; of several controllers, say of how many on their channels."""
+    incident = incident_of(IncidentKind.DROPOUT, group)
+    if len(group) == 1:
+        return incident
+    fell = {one.loss.controller for one in group}
+    channels = {one.channel for one in group}
+    at_ns = incident.last_seen_ns
+    others = sum(
+        one.name not in fell
+        and one.channel in channels
+        and one.first_ns <= at_ns
+        and bool(one.cyclic_streams)
+        and not any(
+            absence.last_seen_ns < at_ns and (absence.back_ns is None or absence.back_ns > at_ns)
+            for absence in one.absences
+        )
+        for one in controllers
+    )
+    return replace(incident, among=len(fell) + others)
 
 
 def _capture_gap(gap: Gap) -> Incident:

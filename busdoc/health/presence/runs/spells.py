@@ -16,7 +16,7 @@ __all__ = ["Fall", "Times", "fall_of", "find_spells", "goes_on", "up_and_down"]
 
 _FEWEST = 3
 """Restarts that are 'again and again': two belong to the start-up of many a healthy controller (common practice)."""
-_MOST_UP_NS = 10 * SECOND_NS
+_MOST_UP_NS = 5 * SECOND_NS
 """Up for longer than this, it runs (common practice)."""
 _TYPICAL_UPS = 4
 _BEYOND_NS = 2 * SECOND_NS
