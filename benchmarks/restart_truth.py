@@ -1,4 +1,4 @@
-"""Restarts over and over: how many are told with both edges, how many are invented, and does the right branch come first.
+"""Restarts over and over: how many are told with both edges, how many invented, and does the right branch come first.
 
     python -m benchmarks.restart_truth [--seed 5000] [--machines 60] [--isolated]
 

@@ -56,6 +56,7 @@ _NEARLY = 0.9
 _MOST_STREAMS_SHOWN = 6
 _MOST_FRAMES_SHOWN = 4
 _OFTEN_AWAY = 3
+_FAR_BEYOND = 2
 _GOING_NS = SECOND_NS
 """An orderly shutdown was announced at most so long before the last frame."""
 
@@ -180,12 +181,16 @@ def _learn_within_runs(
 
 
 def _breaks_of_the_declared(observed: Observations, one: JudgedController, rhythms: Sequence[Rhythm]) -> list[Silence]:
-    """Give the silences that are longer than declared periods allow, of a controller whose streams show no rhythm.
+    """Give the silences longer than declared periods allow, of a controller whose streams seem to have another rhythm.
 
     A number in a map or a database may be wrong: what the streams do between the silences must show it.
     """
-    declared = {row: observed.declared(row) for row in one.rows if not rhythms[row].cyclic}
-    periods_ns = {row: said.period_ns for row, said in declared.items() if said is not None and said.period_ns}
+    declared = {row: observed.declared(row) for row in one.rows}
+    periods_ns = {
+        row: said.period_ns
+        for row, said in declared.items()
+        if said is not None and said.period_ns and not _keeps(rhythms[row], said.period_ns)
+    }
     if not periods_ns:
         return []
     limit_ns = max(LEAST_START_NS, round(LONGEST_DEADLINE * min(periods_ns.values())))
@@ -197,6 +202,11 @@ def _breaks_of_the_declared(observed: Observations, one: JudgedController, rhyth
 
 def _is_missed(loss: ControllerLoss) -> bool:
     return loss.absence is None or loss.absence.missed
+
+
+def _keeps(rhythm: Rhythm, period_ns: int) -> bool:
+    """Tell whether a rhythm is that of a declared period, without pauses that the fault itself may have taught."""
+    return rhythm.cyclic and (rhythm.deadline_ns or 0) <= _FAR_BEYOND * LONGEST_DEADLINE * period_ns
 
 
 def _in_time(gaps: Sequence[Gap]) -> list[Gap]:
