@@ -27,13 +27,15 @@ class IncidentKind(StrEnum):
     """A fault code was raised."""
     CRANK = "crank"
     """Controllers were away while the starter turned the engine, and came back."""
+    POWER_UP = "power-up"
+    """Controllers paused while more of the machine was switched on."""
     POWER_CYCLE = "power-cycle"
     """All left, in an order, and came back: the machine was off and on, or its bus slept."""
     POWER_DOWN = "power-down"
     """The machine was switched off: controllers left in an order, to the end."""
 
 
-NORMAL_LIFE = (IncidentKind.CRANK, IncidentKind.POWER_CYCLE, IncidentKind.POWER_DOWN)
+NORMAL_LIFE = (IncidentKind.CRANK, IncidentKind.POWER_UP, IncidentKind.POWER_CYCLE, IncidentKind.POWER_DOWN)
 """What machines do when nothing is wrong."""
 
 

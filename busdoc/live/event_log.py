@@ -40,6 +40,7 @@ class EventLog:
         self._back: set[tuple[str, int]] = set()
         self._codes: set[tuple[str, int]] = set()
         self._hearing: dict[str, Hearing] = {}
+        self._remarks: set[tuple[str, str]] = set()
         self._cleared: set[str] = set()
         self._named: str | None = None
         self._naming: tuple[str, int] | None = None
@@ -116,8 +117,12 @@ class EventLog:
                 self._tell(incident.onset_ns, HappeningKind.CODE, code_in_words(incident, name), name or None)
 
     def buses(self, states: Sequence[BusState], now_ns: int) -> None:
-        """Tell what became of a bus."""
+        """Tell what became of a bus, and once each what is to be known of it."""
         for state in states:
+            for remark in state.remarks:
+                if (state.name, remark) not in self._remarks:
+                    self._remarks.add((state.name, remark))
+                    self._tell(now_ns, HappeningKind.NOTE, f"{state.name}: {remark}")
             before = self._hearing.get(state.name)
             self._hearing[state.name] = state.hearing
             if before is None and state.hearing is Hearing.HEARD:

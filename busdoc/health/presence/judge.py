@@ -29,8 +29,8 @@ from busdoc.health.presence.roll_call import controller_health, never_seen
 from busdoc.health.presence.runs.run_rhythm import keeps_within_runs, learn_within_runs
 from busdoc.health.presence.runs.starts import LEAST_START_NS, SIGN_AFTER_NS, proven_absences, silences_before_starts
 from busdoc.health.presence.stream_grouping import group_streams
-from busdoc.health.roll.roll import can_be_cyclic, node_of
-from busdoc.health.streams.rhythm import LONGEST_DEADLINE, Rhythm, declared_rhythm, learn_rhythm
+from busdoc.health.roll.roll import OwnerKind, can_be_cyclic, node_of
+from busdoc.health.streams.rhythm import LONGEST_DEADLINE, Rhythm, declared_rhythm, learn_rhythm, patient
 from busdoc.health.streams.silence import Silence
 from busdoc.health.summary import Health
 from busdoc.times import SECOND_NS
@@ -224,7 +224,7 @@ def _rhythm(observed: Observations, row: int, proven: Set[tuple[int, int]], *, l
     """
     # the same frames, or live nearly the same, have the rhythm that is known
     count = int(observed.streams.count[row])
-    key = observed.keys[row]
+    key, owner = observed.keys[row], observed.owners[row]
     canopen = (key.channel, node_of(key)) in proven
     cached = observed.rhythms.get(row)
     if cached is not None and cached[0] == (count, canopen):
@@ -247,6 +247,8 @@ def _rhythm(observed: Observations, row: int, proven: Set[tuple[int, int]], *, l
         rhythm = Rhythm(
             cyclic=False, period_ns=None, jitter_ns=None, slowest_ns=None, deadline_ns=None, exact_period_ns=None
         )
+    if rhythm.cyclic and not key.extended and (owner is None or (owner[0] == OwnerKind.NODE and not canopen)):
+        rhythm = patient(rhythm)  # an identifier that nobody owns: a task that pauses for a frame or two is no loss
     observed.rhythms[row] = ((count, canopen), rhythm)
     return rhythm
 

@@ -82,6 +82,8 @@ def _state(controller: JudgedController, falls: Sequence[Fall], until_ns: int) -
         return ControllerState.RESTARTING
     if any(absence.back_ns is None for absence in controller.absences):
         return ControllerState.LOST
+    if not controller.cyclic_streams:
+        return ControllerState.NOT_JUDGED
     if controller.absences and controller.absences[-1].steady_ns is None:
         return ControllerState.STARTING
     if any(late.back_ns is None for late in controller.late):

@@ -10,7 +10,7 @@ proves nothing.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,7 +19,7 @@ from busdoc.health.streams.interval import BINS_PER_OCTAVE, N_BINS, bin_edges_ns
 from busdoc.machine.controller_spec import PeriodFrom
 from busdoc.times import MILLISECOND_NS, SECOND_NS
 
-__all__ = ["LONGEST_DEADLINE", "Rhythm", "declared_rhythm", "learn_rhythm"]
+__all__ = ["LONGEST_DEADLINE", "Rhythm", "declared_rhythm", "learn_rhythm", "patient"]
 
 _MAD_TO_SIGMA = 1.482602218505602  # 1 / Phi^-1(3/4), for a normal spread
 _EDGES_NS: Float64Array = bin_edges_ns()
@@ -167,6 +167,12 @@ def declared_rhythm(period_ns: int, period_from: PeriodFrom, learnt: Rhythm, n_i
         exact_period_ns=None,
         period_from=period_from,
     )
+
+
+def patient(rhythm: Rhythm) -> Rhythm:
+    """Give a cyclic rhythm with the longest deadline at which a silence of three periods is still found."""
+    longest_ns = round(LONGEST_DEADLINE * (rhythm.slowest_ns or 0))
+    return replace(rhythm, deadline_ns=max(rhythm.deadline_ns or 0, longest_ns))
 
 
 def _fixed_period_bin(count: Int64Array, sum_ns: Int64Array) -> int | None:

@@ -63,6 +63,7 @@ def incident_in_words(incident: Incident, channels: Channels = ()) -> str:
         IncidentKind.CAPTURE_GAP: "the recorder lost frames or time",
         IncidentKind.CODE: code_in_words(incident, names),
         IncidentKind.CRANK: f"the engine was started: {names} {_DIPPED}",
+        IncidentKind.POWER_UP: f"more of the machine was switched on: {names} paused",
         IncidentKind.POWER_CYCLE: f"the machine went off and on, or its bus slept: {names} left one after the other",
         IncidentKind.POWER_DOWN: f"the machine was switched off: {names} left{_one_by_one(incident)}",
     }[incident.kind]

@@ -149,8 +149,17 @@ def test_an_incident_gives_its_reason_or_the_evidence_of_its_losses() -> None:
 # Identifiers that vanish and return together
 
 
-def unowned(*losses: tuple[int, int | None], row: int = 0, deadline_ns: int = 50 * MS) -> UnownedStream:
-    return UnownedStream(row=row, deadline_ns=deadline_ns, losses=losses)
+ONCE = (5 * S, 8 * S)
+"""Streams that are one must have been lost together more than once."""
+
+
+def unowned(
+    *losses: tuple[int, int | None],
+    row: int = 0,
+    deadline_ns: int = 50 * MS,
+    before: tuple[tuple[int, int], ...] = (ONCE,),
+) -> UnownedStream:
+    return UnownedStream(row=row, deadline_ns=deadline_ns, losses=(*before, *losses))
 
 
 def are_one(a: UnownedStream, b: UnownedStream) -> bool:
@@ -197,7 +206,14 @@ def test_a_loss_that_the_other_stream_would_have_shown_keeps_them_apart() -> Non
     assert are_one(unowned(both, (100 * S - 140 * MS, None), row=1), slow)
 
 
-def test_streams_share_at_least_one_loss_with_every_other_of_their_controller() -> None:
+def test_streams_that_were_lost_together_once_are_not_one_unless_it_lasts_to_the_end() -> None:
+    once = [unowned((20 * S, 30 * S), row=row, before=()) for row in (1, 2)]
+    assert not are_one(*once)
+    for_good = [unowned((20 * S, None), row=row, before=()) for row in (1, 2)]
+    assert are_one(*for_good)
+
+
+def test_streams_share_losses_with_every_other_of_their_controller() -> None:
     assert not are_one(unowned((20 * S, 20 * S + 60 * MS), row=1), unowned((40 * S, 40 * S + 60 * MS), row=2))
     assert not are_one(unowned(row=1), unowned(row=2))
     assert not are_one(unowned((20 * S, 20 * S + 60 * MS), row=1), unowned(row=2))
