@@ -141,7 +141,7 @@ def _past_deadline(
     past = []
     for stream in streams:
         own = stream.silence_over(from_ns, end_ns)
-        if own is not None and end_ns - own.from_ns - gaps.overlap_ns(own.from_ns, end_ns) > stream.deadline_ns:
+        if own is not None and end_ns - own.from_ns - gaps.overlap_ns(own.from_ns, end_ns) > stream.late_ns:
             past.append((stream, own))
     return past
 

@@ -52,6 +52,7 @@ _NEARLY = 0.9
 """… while they are so many of those that came since."""
 _MOST_STREAMS_SHOWN = 6
 _MOST_FRAMES_SHOWN = 4
+_WITH_RETURN_NS = SECOND_NS // 4
 _GOING_NS = SECOND_NS
 """An orderly shutdown was announced at most so long before the last frame."""
 
@@ -269,7 +270,8 @@ def _weigh(controller: JudgedController, absence: Absence) -> RestartFinding:
     if absence.back_ns is not None:
         upto_ns = max(absence.back_ns, absence.steady_ns or absence.back_ns) + SIGN_AFTER_NS
         later = (one.last_seen_ns for one in controller.absences if one.last_seen_ns >= absence.back_ns)
-        upto_ns = min(upto_ns, next(later, upto_ns))  # what comes after the next loss speaks of that one
+        # what comes after the next loss speaks of that one, unless it came with the return
+        upto_ns = max(min(upto_ns, next(later, upto_ns)), absence.back_ns + _WITH_RETURN_NS)
         signs = [
             sign
             for sign in controller.signs

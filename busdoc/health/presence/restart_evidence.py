@@ -175,6 +175,8 @@ def _from_phases(absence: Absence) -> tuple[float, list[str]]:
             f"{_streams(len(off_phase))} came back out of phase, by up to {100 * max(off_phase):.0f} % of a period"
         )
     weight = _sum_of_kin(weights)
+    if len(weights) == 1:
+        weight = min(weight, 0.0)  # one task may have been put off: alone it proves no restart
     return weight, words[::-1] if weight > 0.0 else words  # what decided comes first
 
 
