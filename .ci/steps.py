@@ -7,6 +7,7 @@ The project's environment is `.venv`, which the step `install` makes; without on
 """
 
 import os
+import shutil
 import subprocess
 import sys
 import venv
@@ -24,9 +25,12 @@ STEPS: Mapping[str, Sequence[Sequence[str]]] = {
     "lint": (("ruff", "check", "."),),
     "format": (("ruff", "format", "--check", "."),),
     "types": (("mypy",),),
-    "tests": (("pytest", "-n", "auto"),),
+    "tests": (("pytest", "-n", "auto", "-m", "not emulated"),),
+    "emulated": (("pytest", "-m", "emulated", "tests/emulated"),),
 }
 """Modules with their arguments, as Python's ``-m`` takes them."""
+EMULATOR = ("user-mode-linux", "can-utils", "iproute2", "kmod")
+"""Debian's packages that the emulated tests need: a Linux with the real CAN stack, and the reference recorder."""
 JUDGED: Mapping[str, str] = {**os.environ, "CI": os.environ.get("CI", "true")}
 """A change is judged by the same drawn examples each time, here as on a hosted machine; see tests/conftest.py."""
 
@@ -46,12 +50,29 @@ def main(names: Sequence[str]) -> int:
         print(f"== {name}", flush=True)
         if name == "install" and not PYTHON.exists():
             venv.create(ENVIRONMENT, with_pip=True)
+        if name == "emulated":
+            install_emulator()
         python = str(PYTHON) if PYTHON.exists() else sys.executable
         for words in STEPS[name]:
             status = subprocess.run([python, "-m", *words], cwd=ROOT, env=JUDGED, check=False).returncode
             if status:
                 return status
     return 0
+
+
+def install_emulator() -> None:
+    """Install what the emulated tests need, where a system has it; where it has not, they are left out, and say so."""
+    if sys.platform != "linux" or all(map(shutil.which, ("linux.uml", "candump", "ip", "depmod"))):
+        return
+    if shutil.which("apt-get") is None:
+        print(f"The emulated tests are left out: they need Debian's {', '.join(EMULATOR)}.", file=sys.stderr)
+        return
+    rights = [] if os.geteuid() == 0 else ["sudo", "-n"]
+    quietly = {**os.environ, "DEBIAN_FRONTEND": "noninteractive"}
+    for words in (["update", "-qq"], ["install", "-y", "-qq", "--no-install-recommends", *EMULATOR]):
+        if subprocess.run([*rights, "apt-get", *words], env=quietly, stdout=subprocess.DEVNULL, check=False).returncode:
+            print(f"apt-get {words[0]} failed: the emulated tests may be left out.", file=sys.stderr)
+            return
 
 
 if __name__ == "__main__":

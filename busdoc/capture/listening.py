@@ -10,8 +10,14 @@ from typing import Protocol
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.reading import RecorderGap
+from busdoc.times import SECOND_NS
 
-__all__ = ["BusState", "FrameSource", "Hearing", "Taken"]
+__all__ = ["FRAMES_LOST", "OVERRUN_SHOWN_NS", "BusState", "FrameSource", "Hearing", "Taken"]
+
+
+OVERRUN_SHOWN_NS = 5 * SECOND_NS
+"""For so long it is shown that frames were lost in the laptop or its adapter."""
+FRAMES_LOST = "frames were lost in this laptop or its adapter; that is nobody's dropout"
 
 
 class Hearing(StrEnum):

@@ -4,8 +4,9 @@
     DIR/recording-0002.log         the piece that is being written
     DIR/gaps.csv                   what was not heard or not recorded (`busdoc.capture.recorder.gaps`)
     DIR/marks.csv                  what was marked while it ran: a journal
+    DIR/notes.txt                  how the buses were listened to (`busdoc.capture.recorder.notes`)
 
-or, in one file: FILE.log, FILE.gaps.csv, FILE.marks.csv.
+or, in one file: FILE.log, FILE.gaps.csv, FILE.marks.csv, FILE.notes.txt.
 """
 
 import re
@@ -20,7 +21,7 @@ __all__ = ["PIECE_STEM", "Piece", "RecordingPlace", "piece_of", "place_at", "try
 PIECE_STEM = "recording"
 
 _NUMBERED = re.compile(r"(?P<stem>.+)-(?P<number>\d{4,9})")
-_GAPS, _MARKS = "gaps.csv", "marks.csv"
+_GAPS, _MARKS, _NOTES = "gaps.csv", "marks.csv", "notes.txt"
 
 _FAR_BYTE = 0x7FFF_FF00
 """Windows keeps others from reading a locked stretch, so one is locked that no such file reaches."""
@@ -33,6 +34,11 @@ class Piece:
     gap_file: Path
     """The same for all pieces of one recording."""
     number: int
+
+    @property
+    def notes_file(self) -> Path:
+        """Where it is noted how the buses were listened to; the same for all pieces of one recording."""
+        return self.gap_file.with_name(self.gap_file.name.removesuffix(_GAPS) + _NOTES)
 
     def follows(self, other: "Piece | None") -> bool:
         """Whether it goes on where the other ends: what lies between them was heard, unless the gap file says else."""
@@ -56,6 +62,11 @@ class RecordingPlace:
     def marks_file(self) -> Path:
         """Where marks are kept."""
         return self.folder / (_MARKS if self.file is None else f"{self.file.stem}.{_MARKS}")
+
+    @property
+    def notes_file(self) -> Path:
+        """Where it is noted how the buses were listened to."""
+        return self.folder / (_NOTES if self.file is None else f"{self.file.stem}.{_NOTES}")
 
     def piece(self, number: int) -> Path:
         """Name a piece as it is written."""

@@ -11,9 +11,10 @@ from pathlib import Path
 
 import numpy as np
 
+from busdoc.capture.bus.frames import overflows
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock
-from busdoc.capture.listening import BusState, Hearing, Taken
+from busdoc.capture.listening import FRAMES_LOST, OVERRUN_SHOWN_NS, BusState, Hearing, Taken
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.source import Capture, open_capture
 from busdoc.errors import InputError
@@ -56,6 +57,7 @@ class Playback:
         self._shown_at_ns: int | None = None
         self._until_ns = 0
         self._last_ns: dict[int, int] = {}
+        self._overrun_ns: dict[int, int] = {}
         self._told_gaps: set[RecorderGap] = set()
 
     @property
@@ -118,6 +120,8 @@ class Playback:
         if len(frames):
             for channel in np.unique(frames.channel).tolist():
                 self._last_ns[channel] = int(frames.t_ns[np.flatnonzero(frames.channel == channel)[-1]])
+        for row in overflows(frames).tolist():
+            self._overrun_ns[int(frames.channel[row])] = int(frames.t_ns[row])
         if self._read_out and not len(self._ahead) and not self._ended:
             self._ended = True
             self._shown_at_ns = None
@@ -134,9 +138,15 @@ class Playback:
         hearing, since_ns = Hearing.HEARD, self._until_ns if last_ns is None else last_ns
         if self._ended:
             hearing, since_ns = Hearing.ENDED, self._until_ns
+        elif self._until_ns - (overrun_ns := self._overrun_ns.get(channel, -OVERRUN_SHOWN_NS)) < OVERRUN_SHOWN_NS:
+            return self._state(channel, Hearing.OVERRUN, overrun_ns, FRAMES_LOST)
         elif last_ns is None or self._until_ns - last_ns > _SILENT_NS:
             hearing = Hearing.SILENT
-        return BusState(name=self.channels.name(channel), channel=channel, hearing=hearing, since_ns=since_ns)
+        return self._state(channel, hearing, since_ns)
+
+    def _state(self, channel: int, hearing: Hearing, since_ns: int, note: str = "") -> BusState:
+        name = self.channels.name(channel)
+        return BusState(name=name, channel=channel, hearing=hearing, since_ns=since_ns, note=note)
 
     def _take_next(self) -> FrameBlock:
         """Give the next block whole."""

@@ -14,6 +14,7 @@ from busdoc.capture.merge import FileStream, in_sequence, merged_by_time
 from busdoc.capture.place import piece_of
 from busdoc.capture.reading import MOST_BARREN_BYTES, Reading, RecorderGap, SkipCount, SkippedLine
 from busdoc.capture.recorder.gaps import RecordedGap, read_gaps
+from busdoc.capture.recorder.notes import read_remarks
 from busdoc.errors import InputError
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import counted
@@ -117,7 +118,7 @@ class Capture:
             f"{names[0]}{f' and {len(names) - 1} more' if len(names) > 1 else ''}: {text}"
             for text, names in names_of.items()
         )
-        return own + tuple(self._seam_warnings)
+        return own + tuple(self._seam_warnings) + _remarks(self.files)
 
     @property
     def gaps(self) -> tuple[RecorderGap, ...]:
@@ -225,3 +226,10 @@ def _recorded_gaps(files: Sequence[Path]) -> tuple[RecordedGap, ...]:
     pieces = (piece_of(file) for file in files)
     gap_files = dict.fromkeys(piece.gap_file for piece in pieces if piece is not None)
     return tuple(gap for gap_file in gap_files for gap in read_gaps(gap_file))
+
+
+def _remarks(files: Sequence[Path]) -> tuple[str, ...]:
+    """Read what was noted of how the recordings that files are pieces of were made."""
+    pieces = (piece_of(file) for file in files)
+    note_files = dict.fromkeys(piece.notes_file for piece in pieces if piece is not None)
+    return tuple(text for note_file in note_files for text in read_remarks(note_file))

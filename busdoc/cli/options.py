@@ -24,6 +24,7 @@ __all__ = [
     "add_database_option",
     "add_recording_input",
     "add_shared_option",
+    "add_symptom_option",
     "databases",
     "load_inputs",
     "open_source",
@@ -95,6 +96,17 @@ def write_report(
         write_html(result, path, command=command, fields=fields)
 
 
+def add_symptom_option(parser: argparse.ArgumentParser) -> None:
+    """Add ``--symptom`` to a command that isolates."""
+    parser.add_argument(
+        "--symptom",
+        metavar="WHAT",
+        help="what to isolate: dropout, code[:CONTROLLER][:SPN/FMI or 0xEMCY], status or counter[:CONTROLLER], "
+        "seen[:NAME], or a condition such as 'Message.Signal < 4.6 for 0.2 s'; without it the dropouts, and where "
+        "nothing dropped what else stands out",
+    )
+
+
 def add_shared_option(parser: argparse.ArgumentParser) -> None:
     """Add ``--shared`` to a command that keeps what it hears."""
     parser.add_argument(
@@ -130,6 +142,9 @@ def add_bus_option(parser: argparse.ArgumentParser) -> None:
         metavar="INTERFACE:CHANNEL[@BITRATE]",
         help="a bus, by python-can's names, such as socketcan:can0 or pcan:PCAN_USBBUS1@250000, or a section of "
         "python-can's configuration; several may be given; none: the bus that is configured there",
+    )
+    parser.add_argument(
+        "--wait", action="store_true", help="with --bus: wait for an adapter that is not there or not up yet"
     )
 
 
@@ -167,7 +182,7 @@ def open_source(arguments: argparse.Namespace) -> "FrameSource":
     from busdoc.capture.bus.address import parse_bus
     from busdoc.capture.bus.buses import LiveBuses
 
-    return LiveBuses([parse_bus(text) for text in arguments.bus])
+    return LiveBuses([parse_bus(text) for text in arguments.bus], waits=arguments.wait)
 
 
 def waits_s(source: "FrameSource", tick_s: float) -> float:

@@ -131,7 +131,7 @@ def _record(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
     from busdoc.capture.recorder.recorder import LogRecorder
     from busdoc.cli.keys import terminal_keys
 
-    source = LiveBuses(addresses)
+    source = LiveBuses(addresses, waits=arguments.wait)
     source.start()
     try:
         recorder = LogRecorder(output, source.channels, rotate_bytes=rotate_bytes, keep_free_bytes=keep_free_bytes)
@@ -144,7 +144,7 @@ def _record(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
         recording = _Run(source, recorder, keys, surroundings)
         summary = recording.run(stopping, hours)
     surroundings.stdout.write(_summary_text(summary, recording.n_marks, recorder.place))
-    return ExitStatus.HEALTHY
+    return ExitStatus.TROUBLE if summary.away else ExitStatus.HEALTHY
 
 
 class _Run:
@@ -166,10 +166,12 @@ class _Run:
 
     def run(self, stopping: threading.Event, hours: float | None) -> "RecordingSummary":
         """Record until it is to end; whatever happens, what was heard is on the disk."""
+        from busdoc.capture.recorder.notes import bus_in_words
+
         try:
             for bus in self._source.buses():
                 if self._draws:
-                    self._say(f"listening to {_bus_text(bus)}")
+                    self._say(f"listening to {bus_in_words(bus)}")
             if self._draws:
                 self._say(f"recording to {self._recorder.state.path}; m marks this moment, Ctrl-C ends")
             while not stopping.wait(_TICK_S):
@@ -233,20 +235,6 @@ def _clock_text(seconds: float) -> str:
     return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
 
 
-def _bus_text(bus: "BusState") -> str:
-    """Say how a bus was opened."""
-    from busdoc.capture.bus.address import bitrate_text
-
-    parts = [bus.name]
-    if bus.bitrate is not None:
-        parts[0] += f" at {bitrate_text(bus.bitrate)}"
-    if bus.listen_only:
-        parts.append("listen only")
-    if bus.note:
-        parts.append(bus.note)
-    return ", ".join(parts)
-
-
 def _summary_text(summary: "RecordingSummary", n_marks: int, place: "RecordingPlace") -> str:
     state = summary.recorder
     lasted = _clock_text(summary.duration_s)
@@ -258,6 +246,9 @@ def _summary_text(summary: "RecordingSummary", n_marks: int, place: "RecordingPl
         lines.append(f"{gaps} in our own hearing, {summary.gap_s:.1f} s in all: nobody is accused of what lies there.")
     if summary.overruns:
         lines.append(f"The laptop or an adapter did not keep up, {times(summary.overruns)}.")
+    lines += [
+        f"At the end {bus.name} did not answer: {bus.note.partition('; it is tried')[0]}." for bus in summary.away
+    ]
     if state.left_out:
         frames = counted(state.left_out, "frame was", "frames were")
         lines.append(f"{frames} left out: {state.trouble or 'the disk had no room'}.")

@@ -67,6 +67,7 @@ def resync_live(arguments: argparse.Namespace, surroundings: Surroundings, sourc
                     lines.say("power on, by your key", time_ns=source.now_ns())
                 news = live.step()
                 lines.tell(news)
+                lines.remark(source)
                 if not news and pace_s:
                     stopping.wait(pace_s)
         finally:
@@ -119,15 +120,22 @@ class _Lines:
         self._bell = bell
         self._says = says
         self._name_width = 12
+        self._remarks: set[tuple[str, str]] = set()
 
     def greet(self, source: "FrameSource") -> None:
         """Say what is listened to."""
         buses = source.buses()
         heard = ", ".join(bus.name for bus in buses) or "the recording"
         self.say(f"listening to {heard}; nothing is transmitted. A key notes the moment you switch on; Ctrl-C ends.")
-        for bus in buses:
-            if bus.note:
-                self.say(f"{bus.name}: {bus.note}")
+        self.remark(source)
+
+    def remark(self, source: "FrameSource") -> None:
+        """Say what is to be known of the buses, each once."""
+        for bus in source.buses():
+            for text in bus.remarks:
+                if (bus.name, text) not in self._remarks:
+                    self._remarks.add((bus.name, text))
+                    self.say(f"{bus.name}: {text}")
 
     def tell(self, news: "tuple[ReturnNews, ...]") -> None:
         """Write a line for each thing that became known."""

@@ -15,6 +15,8 @@ class IncidentKind(StrEnum):
     """Controllers that were on the bus fell silent, expected or not."""
     RESTART = "restart"
     """A controller started anew without a silence long enough to be a dropout."""
+    RESTARTING = "restarting"
+    """Controllers restarted again and again: one incident, with a loss for each restart."""
     LATE = "late"
     """Some of a controller's cyclic streams went missing while others went on."""
     BUS_SILENCE = "bus-silence"
@@ -93,6 +95,8 @@ class Loss:
     """What speaks for `ran_on`, in words a technician would use."""
     frames: tuple[FramesAround, ...] = ()
     """The controller's streams around the loss, where they were kept."""
+    announced: bool = False
+    """It said that it had just started when it was back."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,18 @@ from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Gap, Incident
 from busdoc.health.join import Box, Join
 
-__all__ = ["Health", "WireLoad"]
+__all__ = ["ErrorKind", "Health", "WireLoad"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ErrorKind:
+    """Bus errors of one kind, as the recording adapter told them."""
+
+    words: str
+    """Bit, form, stuff, CRC or acknowledge error (ISO 11898-1, error types)."""
+    n: int
+    first_ns: int
+    last_ns: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -34,6 +45,10 @@ class WireLoad:
     peak_load: float | None
     error_states: tuple[tuple[int, str], ...] = ()
     """(ns, words): bus-off, error passive, no acknowledge, restarted, lost in the laptop, as recorded."""
+    error_kinds: tuple[ErrorKind, ...] = ()
+    """Bus errors by kind, where the adapter told which."""
+    error_counters: tuple[int, int] | None = None
+    """The most that the adapter's error counters stood at, sending and receiving; None: it told none."""
     likely_bitrate: int | None = None
     """bit/s that the traffic itself speaks for; None when it does not decide."""
     warnings: tuple[str, ...] = ()

@@ -76,6 +76,9 @@ class _HandClock:
     def wait(self, event: threading.Event, seconds: float) -> None:
         """Come back at once: nothing happens while this clock stands."""
 
+    def moved_ns(self) -> int:
+        return 0
+
 
 class _Awaited:
     """A real adapter that waits for the frames that were sent to it, and for nothing else."""

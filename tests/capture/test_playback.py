@@ -3,12 +3,13 @@
 import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from busdoc.capture.formats.write import write_log
-from busdoc.capture.frames import FrameBlock
+from busdoc.capture.frames import ERROR, FrameBlock
 from busdoc.capture.listening import Hearing
 from busdoc.capture.playback import Playback
 from busdoc.capture.reading import RecorderGap
@@ -115,6 +116,7 @@ def test_a_gap_of_the_recording_is_open_while_it_lasts_and_told_once_when_it_is_
 
 def test_a_channel_that_has_no_frame_for_a_second_is_shown_as_silent(tmp_path: Path) -> None:
     block = random_block(3, 50, most_steps=1000)
+    block = block.take(np.flatnonzero(block.flags & ERROR == 0))  # some tell of an overflow, which shows as well
     late = random_block(4, 1, t0_ns=int(block.t_ns[-1]) + 5 * SECOND)
     write_log(tmp_path / "c.log", [block, late], three_channels())
     clock = Hands()
@@ -158,3 +160,24 @@ def test_the_bundled_machine_is_played_whole() -> None:
     while not played.finished:
         n_frames += len(played.take().frames)
     assert n_frames == sum(len(block) for block in open_capture([path]).blocks())
+
+
+def test_an_overflow_that_the_recording_tells_of_shows_as_overrun_while_it_is_played(tmp_path: Path) -> None:
+    path = tmp_path / "o.log"  # Linux header can/error.h: CAN_ERR_CRTL, CAN_ERR_CRTL_RX_OVERFLOW
+    lines = [
+        "(100.0) can0 123#01",
+        "(101.0) can0 20000004#0001000000000000",
+        "(103.0) can0 123#01",
+        "(107.4) can0 123#01",
+        "(110.0) can0 123#01",
+    ]
+    path.write_text("".join(f"{line}\n" for line in lines), encoding="ascii")
+    clock = Hands()
+    played = Playback([path], 1.0, clock_ns=clock)
+    played.start()
+    seen = []
+    for seconds in (0.5, 1.0, 2.0, 4.0):
+        clock.pass_s(seconds)
+        played.take()
+        seen.append(played.buses()[0].hearing)
+    assert seen == [Hearing.HEARD, Hearing.OVERRUN, Hearing.OVERRUN, Hearing.HEARD]

@@ -86,7 +86,11 @@ def test_it_records_for_so_long_and_says_what_it_did(tmp_path: Path) -> None:
     said = re.search(r"Recorded (\d+) frames in 0:00:\d\d to .*: 0\.0 MB in 1 file\.", out)
     assert said is not None
     assert f"busdoc postmortem {tmp_path / 'r'}" in out
-    assert sorted(path.name for path in (tmp_path / "r").iterdir()) == ["gaps.csv", "recording-0001.log.gz"]
+    assert sorted(path.name for path in (tmp_path / "r").iterdir()) == [
+        "gaps.csv",
+        "notes.txt",
+        "recording-0001.log.gz",
+    ]
     status, out, _ = run("postmortem", tmp_path / "r", "--json")
     assert json.loads(out)["capture"]["frames"] == int(said[1]) > 0
 
@@ -103,7 +107,7 @@ def test_nothing_is_ever_sent_by_it(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 def test_one_file_is_written_where_one_is_named(tmp_path: Path) -> None:
     with traffic("rec-3"):
         run("record", "--bus", "virtual:rec-3", "-o", tmp_path / "day.log", "--for", SHORT)
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["day.gaps.csv", "day.log"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["day.gaps.csv", "day.log", "day.notes.txt"]
 
 
 def test_run_again_it_goes_on_and_the_time_between_is_nobodys_dropout(tmp_path: Path) -> None:

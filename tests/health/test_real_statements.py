@@ -26,10 +26,10 @@ SWITCHED = ENGINE_ONLY | {"address 0x17"}
 
 NORMAL = {
     # recording: kind, about when (s), who; what is true
-    "tractor-crank-run-1": ((IncidentKind.CRANK, 3.3, ENGINE_ONLY), (IncidentKind.POWER_DOWN, 10.3, SWITCHED)),
+    "tractor-crank-run-1": ((IncidentKind.CRANK, 3.3, SWITCHED), (IncidentKind.POWER_DOWN, 10.3, SWITCHED)),
     "tractor-crank-run-2": ((IncidentKind.CRANK, 3.3, SWITCHED), (IncidentKind.POWER_DOWN, 10.6, SWITCHED)),
-    "tractor-crank-run-3": ((IncidentKind.CRANK, 3.3, ENGINE_ONLY), (IncidentKind.POWER_DOWN, 10.3, SWITCHED)),
-    "tractor-key-on-crank-key-off": ((IncidentKind.CRANK, 3.3, ENGINE_ONLY), (IncidentKind.POWER_DOWN, 10.3, SWITCHED)),
+    "tractor-crank-run-3": ((IncidentKind.CRANK, 3.3, SWITCHED), (IncidentKind.POWER_DOWN, 10.3, SWITCHED)),
+    "tractor-key-on-crank-key-off": ((IncidentKind.CRANK, 3.3, SWITCHED), (IncidentKind.POWER_DOWN, 10.3, SWITCHED)),
     "tractor-idle-run": ((IncidentKind.CRANK, 0.6, ENGINE_ONLY), (IncidentKind.POWER_DOWN, 22.0, SWITCHED)),
     # 23 leaves after key-off and comes with a claim at 22.1 s; the engine's controller goes last
     "tractor-one-controller-comes-back": (

@@ -30,8 +30,9 @@ def test_of_a_part_that_went_bad_within_the_record_only_what_came_since_counts()
     record.away("lift", 900 * NS, None)
     findings = record.findings(982 * NS)
     evidence, n_parts = findings.evidence, len(findings.reach.parts)
-    # That it shows later as it would have from the start is the evidence's to say.
-    evidence = replace(evidence, late=replace(evidence.late, hazard=1.5 * evidence.late.hazard))
+    # How it shows later is the evidence's to say: at each dropout otherwise, and otherwise than from the start.
+    otherwise = evidence.late.hazard * np.arange(2.0, 8.0)[:, None]
+    evidence = replace(evidence, late=replace(evidence.late, hazard=otherwise))
     causes = list_causes(findings.machine, findings.reach, evidence, findings.weights)
     late = choose_late(evidence.late, evidence.hazard, evidence.survival)
     assert late

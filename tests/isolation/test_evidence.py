@@ -125,6 +125,13 @@ PLUG, UNPLUG = ActionKind.PLUG, ActionKind.UNPLUG
         900.0,
     )
 )
+@example(  # one of the two that it carries may have fallen with it as it came out, and then the other did
+    record=(
+        fell((20.0, 2.0, "spreader"), (41.0, 2.0, "spreader"), (60.0, 2.0, "hoist")),
+        moved((40.0, "trunk", UNPLUG), (140.0, "trunk", PLUG)),
+        200.0,
+    )
+)
 @example(  # the missing press was written down as another part's
     record=(
         fell((10.0, 2.0, "spreader"), (65.0, 2.0, "spreader"), (95.0, 2.0, "spreader"), (125.0, 2.0, "spreader")),

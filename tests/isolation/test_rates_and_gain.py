@@ -44,6 +44,12 @@ def test_a_rate_known_on_the_grid_gives_the_same_dwell() -> None:
             assert dwell_s(confidence, weights) == pytest.approx(expected_s, rel=1e-4)
 
 
+def test_rates_are_quarters_of_a_decade_apart_from_once_an_hour_to_at_once_and_nobody_changes_them() -> None:
+    assert pytest.approx(np.logspace(0.125, 4.875, 20) / 3600.0) == RATES_HZ
+    with pytest.raises(ValueError, match="read-only"):
+        RATES_HZ[0] = 1.0
+
+
 @pytest.mark.parametrize("quiet_s", [1.0, 10.0, 60.0, 600.0, 3600.0])
 def test_an_unknown_rate_stays_quiet_as_the_exponential_integral_says(quiet_s: float) -> None:
     # log-uniform rates between a and b: P(quiet for t) = [E1(a t) - E1(b t)] / ln(b / a)

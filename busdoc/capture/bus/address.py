@@ -23,6 +23,8 @@ _LEAST_BITRATE, _MOST_BITRATE = 5_000, 1_000_000
 """ISO 11898-2 goes to 1 Mbit/s; slower than 5 kbit/s no controller is built (common practice)."""
 
 _BITRATE = re.compile(r"(?P<number>\d+(?:\.\d+)?)(?P<unit>[kKmM]?)(?:[bB]it/s)?")
+_NUMBERS = re.compile(r"\[Errno -?\d+\]|\[Error Code -?\d+\]")
+"""What Python and python-can put beside the words of an error; nobody acts on it."""
 _UNITS = {"": 1, "k": 1_000, "m": 1_000_000}
 _EXAMPLE = "socketcan:can0, pcan:PCAN_USBBUS1@250000 or slcan:COM5@250000"
 
@@ -183,5 +185,5 @@ def reason_of(error: BaseException) -> str:
     """Say why in one line; an error without words says its kind."""
     cause = error.__cause__ if isinstance(error.__cause__, OSError) else error
     said = cause.strerror if isinstance(cause, OSError) and cause.strerror else str(cause)  # without "[Errno 19]"
-    text = " ".join(said.split()).rstrip(".")
+    text = " ".join(_NUMBERS.sub("", said).split()).rstrip(".")
     return text or type(error).__name__

@@ -32,6 +32,7 @@ _SURE_WITHIN_NS = 2 * SECOND_NS
 _TICK_AT_MOST_NS = 200_000_000
 """Where more time passed between two calls, nobody ran: that is no hanging driver."""
 
+_LATE_NS = 20 * MILLISECOND_NS
 _OPENED_APART_NS = 20 * MILLISECOND_NS
 _JOIN_S = 3.0
 
@@ -67,6 +68,7 @@ class LiveBuses:
     clock : the time; None for the laptop's, carried on by a clock that is never set
     opener : opens an adapter; python-can's unless a test hands in its own
     threads : whether each bus has a thread; without, a test turns them by `turn`
+    waits : an adapter that does not open yet is waited for, as for one that was lost
 
     Raises
     ------
@@ -80,12 +82,14 @@ class LiveBuses:
         clock: Clock | None = None,
         opener: Callable[[BusAddress], OpenAdapter] | None = None,
         threads: bool = True,
+        waits: bool = False,
     ) -> None:
         _check(addresses)
         self.channels = ChannelTable()
         self._clock: Clock = LiveClock() if clock is None else clock
         self._opener = self._open if opener is None else opener
         self._with_threads = threads
+        self._waits = waits
         self._listeners = [
             BusListener(address, self.channels.number(name), opener=self._opener, clock=self._clock)
             for address, name in zip(addresses, channel_names(addresses), strict=True)
@@ -123,7 +127,7 @@ class LiveBuses:
 
         try:
             for listener in self._listeners:  # one after the other: not every driver bears more
-                listener.open()
+                listener.open(waits=self._waits)
                 if self._with_threads:
                     thread = threading.Thread(target=listener.run, name=f"bus {listener.address.name}", daemon=True)
                     self._threads.append(thread)
@@ -132,7 +136,7 @@ class LiveBuses:
             self.stop()
             if isinstance(error, BusError):
                 reason = str(error).rstrip(".")
-                advice = "Check that it is plugged in and free."
+                advice = "Check that it is plugged in and free, or let --wait wait for it."
                 raise InputError("--bus", "an adapter that opens", reason, advice) from error
             raise
         opened_ns = {listener.channel: listener.opened_ns for listener in self._listeners}
@@ -173,6 +177,7 @@ class LiveBuses:
         until_ns = max(until_ns, self._until_ns)
         gaps, self._opening_gaps = self._opening_gaps, []
         gaps += [gap for one in heard for gap in one.gaps]
+        gaps += [gap for one in heard for gap in self._late(one.frames)]
         frames = FrameBlock.concat([self._held, *(self._not_before(one.frames) for one in heard)])
         if len(frames) > 1 and np.any(frames.t_ns[1:] < frames.t_ns[:-1]):
             frames = frames.take(np.argsort(frames.t_ns, kind="stable"))
@@ -198,6 +203,14 @@ class LiveBuses:
         if self._patience_ns > _SURE_WITHIN_NS:
             sure_ns = max(sure_ns, now_ns - _SURE_WITHIN_NS)
         return min(sure_ns, now_ns)
+
+    def _late(self, frames: FrameBlock) -> list[RecorderGap]:
+        """Give the stretch whose frames came too late: they lose their times, so nothing is concluded from it."""
+        if not len(frames) or self._until_ns - int(frames.t_ns[0]) <= _LATE_NS:
+            return []
+        why = "frames came too late for their own times"
+        channel, from_ns = int(frames.channel[0]), int(frames.t_ns[0])
+        return [RecorderGap(from_ns=from_ns, to_ns=self._until_ns, channel=channel, why=why)]
 
     def _not_before(self, frames: FrameBlock) -> FrameBlock:
         """Move frames that came too late for the order of time up to where the others stand."""

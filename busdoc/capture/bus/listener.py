@@ -12,18 +12,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol
 
-import numpy as np
-
-from busdoc.capture.bus.absence import Absence, Retry
+from busdoc.capture.bus.absence import Retry
 from busdoc.capture.bus.adapter import OpenAdapter
-from busdoc.capture.bus.address import BusAddress
-from busdoc.capture.bus.clock import StampClock
-from busdoc.capture.bus.drops import DropWatch, ListeningPause
-from busdoc.capture.bus.frames import block_of, off_bus, overflows
+from busdoc.capture.bus.address import BusAddress, reason_of
 from busdoc.capture.bus.link import lost_at_once
-from busdoc.capture.bus.system_stamps import SystemStamps
+from busdoc.capture.bus.received import Received
+from busdoc.capture.bus.unheard import PAUSE_NS, Unheard, from_last_frame
 from busdoc.capture.frames import TRANSMITTED, FrameBlock
-from busdoc.capture.listening import BusState, Hearing
+from busdoc.capture.listening import FRAMES_LOST, BusState, Hearing
 from busdoc.capture.reading import RecorderGap
 from busdoc.errors import BusError, InputError
 from busdoc.times import MILLISECOND_NS, SECOND_NS
@@ -43,9 +39,6 @@ _REST_S = 0.003
 """How long is rested where frames wait meanwhile: waking up for each costs as much as reading it."""
 
 _SILENT_NS = SECOND_NS
-_OVERRUN_SHOWN_NS = 5 * SECOND_NS
-_PAUSE_NS = SECOND_NS
-"""A turn that took longer: the laptop slept, or the program was stopped."""
 
 _LOOK_EVERY_NS = 250 * MILLISECOND_NS
 """How often the operating system is asked whether the interface is still the one that was opened, and its clock."""
@@ -61,9 +54,6 @@ _AT_ONCE = 256
 _LAST_READING_NS = 2 * SECOND_NS
 """What waits when listening ends is read for so long at most."""
 
-_AWAY = "the adapter did not answer"
-_OFF_BUS = "the adapter was off the bus (bus-off)"
-_NOT_KEPT_UP = "the laptop did not keep up"
 _SENT_HERE = (
     "frames come from a program on this computer (a bridge, a player): they count for no controller and prove nobody's "
     "presence"
@@ -117,20 +107,10 @@ class BusListener:
         self.channel = channel
         self._opener = opener
         self._clock = clock
-        self._most_waiting = most_waiting
+        self._received = Received(channel, most_waiting)
         self._settling = threading.Lock()
         self._stopping = threading.Event()
         self._open: OpenAdapter | None = None
-        self._interface = ""
-        self._stamps: StampClock | SystemStamps = StampClock()
-        self._moved_ns = 0
-        """By how much the system's clock was known to be set."""
-        self._unplaced = False
-        """Whether frames may be on their way that were stamped before it was set."""
-        self._pending: list[tuple[can.Message, int]] = []
-        """Received and when; appended to by the thread and cut off at its head by `take`, each in one step."""
-        self._settled: list[FrameBlock] = []
-        self._gaps: list[RecorderGap] = []
         now_ns = clock.now_ns()
         self._hearing = Hearing.OPENING
         self._since_ns = now_ns
@@ -140,20 +120,13 @@ class BusListener:
         self._remarks: dict[str, None] = {}
         self._heard_ns = now_ns
         """When the last frame arrived, or the adapter was opened."""
-        self._last_t_ns: int | None = None
-        """The time of the last frame taken."""
         self.opened_ns = now_ns
         """When the adapter was opened last."""
         self._sure_ns = now_ns
         self._turned_ns = self._looked_ns = now_ns
-        self._pause: ListeningPause | None = None
         self._failures = 0
         self._n_garbled = 0
-        self._absence, self._retry = Absence(), Retry()
-        self._is_off_bus = False
-        self._overrun_ns: int | None = None
-        self._dropping_since_ns: int | None = None
-        self._drops = DropWatch(None, now_ns)
+        self._unheard, self._retry = Unheard(channel, now_ns), Retry()
 
     def open(self, *, waits: bool = False) -> None:
         """Open the adapter for the first time.
@@ -173,9 +146,9 @@ class BusListener:
                 raise
             now_ns = self._clock.now_ns()
             self._hearing, self._since_ns = Hearing.ADAPTER_LOST, now_ns
-            self._absence.begin(now_ns, _AWAY)
+            self._unheard.lost(now_ns)
             self._retry.lost(now_ns)
-            self._note = self._retry_note(_words(error))
+            self._note = self._retry_note(reason_of(error))
 
     def run(self) -> None:
         """Listen until `stop` is called."""
@@ -195,7 +168,7 @@ class BusListener:
             adapter.close()
         with self._settling:
             self._settle()
-            self._add_gap(self._absence.close(self._clock.now_ns()))
+            self._unheard.closed(self._clock.now_ns())
 
     def turn(self) -> None:
         """Read what waits or wait for it; or, while the adapter is away, wait for the time to try it again."""
@@ -227,9 +200,9 @@ class BusListener:
         before_ns, self._turned_ns = self._turned_ns, now_ns
         if opened.system_stamped:
             self._look_at_the_clock(is_drained=not batch)
-        if now_ns - before_ns > _PAUSE_NS:
+        if now_ns - before_ns > PAUSE_NS:
             with self._settling:  # the frame and the pause that it waited through are judged together
-                self._pause = ListeningPause(now_ns, now_ns - before_ns)
+                self._unheard.paused(now_ns, now_ns - before_ns)
                 self._receive(batch, begun_ns, now_ns)
         else:
             self._receive(batch, begun_ns, now_ns)
@@ -240,30 +213,24 @@ class BusListener:
             return
         self._failures = 0
         self._retry.works()
-        room = self._most_waiting - len(self._pending)
-        if len(batch) > room:
-            self._dropping_since_ns = self._dropping_since_ns or now_ns
-            self._overrun_ns = now_ns
-            del batch[max(0, room) :]
-        if batch:
+        if self._received.add(batch, now_ns):
             self._heard_ns = now_ns
-            self._pending += [(message, now_ns) for message in batch]
+        else:
+            self._unheard.not_kept(now_ns)
 
     def _look_at_the_clock(self, *, is_drained: bool) -> None:
         """Follow a clock that is set, so that what it was set by stays out of the times."""
-        stamps = self._stamps
-        assert isinstance(stamps, SystemStamps)
-        if self._unplaced and is_drained:
-            with self._settling:  # all that was read so far, and nothing that comes later
-                self._settle()
-                stamps.all_before_are_placed()
-            self._unplaced = False
         moved_ns = self._clock.moved_ns()
-        if moved_ns == self._moved_ns:
+        is_news = is_drained and self._received.all_was_read()
+        if not is_news and moved_ns == self._received.moved_ns:
             return
-        step_ns, self._moved_ns, self._unplaced = moved_ns - self._moved_ns, moved_ns, True
         with self._settling:
-            stamps.clock_was_set(moved_ns)
+            if is_news:
+                self._settle()
+                self._received.place_by_the_clock_as_it_is()
+            step_ns = self._received.clock_was_set(moved_ns)
+        if not step_ns:
+            return
         way = "forward" if step_ns > 0 else "back"
         self._remark(
             f"the laptop's clock was set {way} by {duration(abs(step_ns))}; the times recorded go on by the clock "
@@ -286,83 +253,51 @@ class BusListener:
             now_ns = self._clock.now_ns()
             self._receive(batch, begun_ns, now_ns)
             if now_ns - begun_ns > _LAST_READING_NS:
-                self._dropping_since_ns = self._dropping_since_ns or now_ns
+                self._unheard.not_kept(now_ns)
                 return
 
     def take(self) -> Heard:
         """Give what was received since the last time, in columns, with the stretches that were not heard."""
-        before_ns = self._last_t_ns
+        before_ns, now_ns = self._received.last_t_ns, self._clock.now_ns()
         with self._settling:
             sure_ns = self._sure_ns - _STAMPED_BEFORE_NS
-            dropping_ns, self._dropping_since_ns = self._dropping_since_ns, None
             self._settle()
-            self._add_gap(self._absence.over(None, self._clock.now_ns()))
-            frames = FrameBlock.concat(self._settled)
-            self._settled = []
-            gaps, self._gaps = self._gaps, []
-            sure_ns -= self._stamps.lag_ns
-            away_ns, why = self._absence.from_ns, self._absence.why
-            is_away = self._open is None or away_ns is not None
-        if self._last_t_ns is not None:
-            sure_ns = max(sure_ns, self._last_t_ns)
-        gaps += self._gaps_of_overruns(frames, dropping_ns)
-        gaps += self._gap_of_a_pause(frames, before_ns, sure_ns)
-        open_gap = None
-        if away_ns is not None and (now_ns := self._clock.now_ns()) > away_ns:
-            open_gap = _from_last_frame(self._made_gap(away_ns, now_ns, why), frames, before_ns)
+            gaps, open_gap, dropping_ns = self._unheard.take_stretches(now_ns)
+            frames = self._received.take()
+            sure_ns -= self._received.lag_ns
+            is_away = self._open is None or self._unheard.away_from_ns is not None
+        if self._received.last_t_ns is not None:
+            sure_ns = max(sure_ns, self._received.last_t_ns)
+        gaps += self._unheard.judge(frames, before_ns, sure_ns, now_ns, dropping_ns)
         return Heard(
             frames=frames,
-            gaps=tuple(_from_last_frame(gap, frames, before_ns) for gap in gaps),
+            gaps=tuple(from_last_frame(gap, frames, before_ns) for gap in gaps),
             sure_until_ns=None if is_away else sure_ns,
-            open_gap=open_gap,
+            open_gap=None if open_gap is None else from_last_frame(open_gap, frames, before_ns),
         )
 
     def _settle(self) -> None:
         """Turn what is pending into columns."""
-        n = len(self._pending)
-        if not n:
+        block = self._received.settle(self._unheard.paused_ns)
+        if block is None:
             return
-        pending = self._pending[:n]
-        del self._pending[:n]
-        messages = [message for message, _ in pending]
-        arrival_ns = np.array([arrived_ns for _, arrived_ns in pending], np.int64)
-        paused_ns = 0 if self._pause is None else self._pause.paused_ns
-        t_ns = self._stamps.place([message.timestamp for message in messages], arrival_ns, paused_ns=paused_ns)
-        if self._last_t_ns is not None:
-            t_ns = np.maximum(t_ns, self._last_t_ns)
-        t_ns = np.maximum.accumulate(t_ns)
-        self._last_t_ns = int(t_ns[-1])
-        block = block_of(messages, t_ns, self.channel, self._interface)
-        self._settled.append(block)
         if (block.flags & TRANSMITTED).any():
             self._remark(_SENT_HERE)
-        self._follow_off_bus(block)
-
-    def _follow_off_bus(self, block: FrameBlock) -> None:
-        """End the adapter's absence with its first frame; begin another where it says that it is off the bus."""
-        for first, is_off in off_bus(block, was_off=self._is_off_bus):
-            t_ns = int(block.t_ns[first])
-            if is_off:
-                self._absence.begin(t_ns, _OFF_BUS)
-            else:
-                self._add_gap(self._absence.over(t_ns, t_ns))
-            self._is_off_bus = is_off
+        self._unheard.heard(block)
 
     def state(self) -> BusState:
         """Say how the bus is heard now."""
         now_ns = self._clock.now_ns()
         hearing, since_ns = self._hearing, self._since_ns
         note = self._note
-        off_ns = self._absence.from_ns if self._is_off_bus else None
+        off_ns = self._unheard.away_from_ns if self._unheard.is_off_bus else None
         if hearing is Hearing.HEARD and off_ns is not None:
             hearing, since_ns = Hearing.ADAPTER_LOST, off_ns
-            note = "bus-off: it hears nothing until it is restarted (ip link set can0 type can restart)".replace(
-                "can0", self.address.channel or "can0"
-            )
+            name = self.address.channel or "can0"
+            note = f"bus-off: it hears nothing until it is restarted (ip link set {name} type can restart)"
         elif hearing is Hearing.HEARD:
-            if self._overrun_ns is not None and now_ns - self._overrun_ns <= _OVERRUN_SHOWN_NS:
-                hearing, since_ns = Hearing.OVERRUN, self._overrun_ns
-                note = "frames were lost in this laptop or its adapter; that is nobody's dropout"
+            if (overran_ns := self._unheard.overran_ns(now_ns)) is not None:
+                hearing, since_ns, note = Hearing.OVERRUN, overran_ns, FRAMES_LOST
             elif now_ns - self._heard_ns > _SILENT_NS:
                 hearing, since_ns = Hearing.SILENT, self._heard_ns
         if self._n_garbled:
@@ -383,21 +318,16 @@ class BusListener:
         now_ns = self._clock.now_ns()
         with self._settling:
             self._open = opened
-            self._interface = opened.interface
             self._bitrate = opened.bitrate
             self._listen_only = opened.listen_only
             self._note = opened.note
             self._hearing, self._since_ns, self._heard_ns, self._sure_ns = Hearing.HEARD, now_ns, now_ns, now_ns
             self.opened_ns = now_ns
-            self._turned_ns, self._pause, self._looked_ns = now_ns, None, now_ns
+            self._turned_ns = self._looked_ns = now_ns
             self._failures = 0
-            self._is_off_bus = False
-            self._drops = DropWatch(opened.drops, now_ns)
+            self._unheard.opened(opened.drops, now_ns)
             self._retry.costs_a_look = opened.link is not None
-            self._absence.opened(now_ns)
-            if opened.system_stamped:
-                self._moved_ns, self._unplaced = self._clock.moved_ns(), False
-                self._stamps = SystemStamps(self._moved_ns)
+            self._received.from_adapter(opened, self._clock.moved_ns())
         for remark in opened.remarks:
             self._remark(remark)
 
@@ -408,7 +338,7 @@ class BusListener:
             self._n_garbled += 1
         is_lost = self._failures >= _FAILURES or lost_at_once(error)
         if is_lost and not self._stopping.is_set():
-            self._lost(opened, _words(error))
+            self._lost(opened, reason_of(error))
 
     def _lost(self, opened: OpenAdapter, why: str) -> None:
         if opened.keeps_frames:
@@ -416,11 +346,9 @@ class BusListener:
         now_ns = self._clock.now_ns()
         with self._settling:
             self._settle()  # by the clock of its own stamps: the next adapter has another
-            self._stamps = StampClock()
             self._open = None
             self._hearing, self._since_ns = Hearing.ADAPTER_LOST, now_ns
-            self._is_off_bus = False
-            self._absence.begin(self._heard_ns, _AWAY)
+            self._unheard.lost(self._heard_ns)
             self._retry.lost(now_ns)
             self._note = self._retry_note(why)
         opened.close()
@@ -435,7 +363,7 @@ class BusListener:
             opened = self._opener(self._with_known_bitrate())
         except (BusError, InputError) as error:
             self._retry.tried(self._clock.now_ns())
-            self._note = self._retry_note(_words(error))
+            self._note = self._retry_note(reason_of(error))
             return
         self._retry.tried(self._clock.now_ns())
         self._opened(opened)
@@ -446,48 +374,3 @@ class BusListener:
 
     def _retry_note(self, why: str) -> str:
         return f"{why}; it is tried again every {self._retry.after_s:g} s"
-
-    def _add_gap(self, found: tuple[int, int, str] | None) -> None:
-        if found is not None:
-            self._gaps.append(self._made_gap(*found))
-
-    def _gap_of_a_pause(self, frames: FrameBlock, before_ns: int | None, sure_ns: int) -> list[RecorderGap]:
-        pause = self._pause
-        if pause is None:
-            return []
-        pause.feed(frames.t_ns, before_ns, sure_ns)
-        if not pause.is_over:
-            return []
-        kept_all = self._drops.counts and not self._drops.dropped_in_pause
-        self._pause, self._drops.dropped_in_pause = None, False
-        if pause.hole_ns is None or kept_all:
-            return []
-        return [self._made_gap(*pause.hole_ns, "the laptop did not listen")]
-
-    def _gaps_of_overruns(self, frames: FrameBlock, dropping_ns: int | None) -> list[RecorderGap]:
-        now_ns = self._clock.now_ns()
-        if len(overflows(frames)):  # whoever judges the frames finds the gap in them, also in a recording
-            self._overrun_ns = now_ns
-        stretches = self._drops.look(now_ns, is_pause=self._pause is not None)
-        if self._drops.last_drop_ns == now_ns:
-            self._overrun_ns = now_ns
-        if dropping_ns is not None:
-            stretches.append((dropping_ns, now_ns))
-        return [self._made_gap(from_ns, to_ns, _NOT_KEPT_UP) for from_ns, to_ns in stretches]
-
-    def _made_gap(self, from_ns: int, to_ns: int, why: str) -> RecorderGap:
-        return RecorderGap(from_ns=from_ns, to_ns=to_ns, channel=self.channel, why=why)
-
-
-def _from_last_frame(gap: RecorderGap, frames: FrameBlock, before_ns: int | None) -> RecorderGap:
-    """Let a gap begin where the last frame before it stands, which is a little before that frame arrived."""
-    row = int(np.searchsorted(frames.t_ns, gap.from_ns, side="right")) - 1
-    last_ns = before_ns if row < 0 else int(frames.t_ns[row])
-    if last_ns is None or not 0 < gap.from_ns - last_ns < _PAUSE_NS:
-        return gap
-    return replace(gap, from_ns=last_ns)
-
-
-def _words(error: BaseException) -> str:
-    text = " ".join(str(error).split()).rstrip(".")
-    return text or type(error).__name__

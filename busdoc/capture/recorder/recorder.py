@@ -18,10 +18,12 @@ from busdoc.capture.formats.files import RECORDING, suffix_of
 from busdoc.capture.formats.suffixes import READERS
 from busdoc.capture.formats.write import log_text
 from busdoc.capture.frames import FrameBlock
+from busdoc.capture.listening import BusState
 from busdoc.capture.place import RecordingPlace, place_at, try_lock
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder.gaps import GapFile, is_gap_file
 from busdoc.capture.recorder.keeper import PieceKeeper, sync_folder
+from busdoc.capture.recorder.notes import BusNotes, NoteFile
 from busdoc.capture.recorder.resume import LastPiece, tidy_up
 from busdoc.errors import InputError, found_instead
 
@@ -94,6 +96,7 @@ class LogRecorder:
         self._free_bytes = free_bytes
         self._gap_file, last, self.notes = _opened(self.place)
         """What was found damaged, or gone, of a recording that is gone on with, as sentences."""
+        self._bus_notes, self._note_file = BusNotes(), NoteFile(self.place.notes_file)
         self._last_ns: int | None = last.t_ns
         """The time of the last frame recorded."""
         self._broke_off: str | None = None if last.t_ns is None else "the recorder was not running"
@@ -160,6 +163,10 @@ class LogRecorder:
             )
         if not self._may_write() or not self._attempt(lambda: self._record(frames, first_ns)):
             self._leave_out(frames)
+
+    def note(self, t_ns: int, buses: Sequence[BusState]) -> None:
+        """Note what is new about the buses."""
+        self._note_file.add(t_ns, self._bus_notes.news(buses))
 
     def close(self) -> None:
         """End the recording: all is on the disk, and compressed, when this returns."""

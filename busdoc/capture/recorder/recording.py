@@ -32,6 +32,8 @@ class RecordingSummary:
     """How long they were together."""
     overruns: int
     """Times that the laptop or an adapter did not keep up."""
+    away: tuple[BusState, ...] = ()
+    """Buses whose adapter did not answer at the end."""
 
 
 class Recording:
@@ -42,6 +44,7 @@ class Recording:
         self.recorder = recorder
         self._start_ns = source.now_ns()
         self._hearing: dict[str, Hearing] = {}
+        self._remarks: set[tuple[str, str]] = set()
         self._trouble = ""
         self._gaps: list[RecorderGap] = []
         self._n_gaps = 0
@@ -59,11 +62,14 @@ class Recording:
         self.recorder.write(taken.frames, taken.gaps)
         self._n_gaps += len(taken.gaps)
         self._gap_ns += sum(gap.to_ns - gap.from_ns for gap in taken.gaps)
-        return (*self._changed_buses(self.source.buses()), *self._changed_recorder())
+        buses = self.source.buses()
+        self.recorder.note(self.source.now_ns(), buses)
+        return (*self._remarked(buses), *self._changed_buses(buses), *self._changed_recorder())
 
     def finish(self) -> RecordingSummary:
         """Stop listening, record what had come in, and close the recording."""
         now_ns = self.source.now_ns()
+        away = tuple(bus for bus in self.source.buses() if bus.hearing is Hearing.ADAPTER_LOST)
         self.source.stop()
         try:
             self.tick()
@@ -75,7 +81,14 @@ class Recording:
             gaps=self._n_gaps,
             gap_s=self._gap_ns / SECOND_NS,
             overruns=self._n_overruns,
+            away=away,
         )
+
+    def _remarked(self, buses: Sequence[BusState]) -> list[Change]:
+        """Give what is to be known of the buses, each once, whoever listens."""
+        new = [(bus.name, text) for bus in buses for text in bus.remarks if (bus.name, text) not in self._remarks]
+        self._remarks.update(new)
+        return [Change(text=f"{name}: {text}", is_ours=True) for name, text in new]
 
     def _changed_buses(self, buses: Sequence[BusState]) -> list[Change]:
         changes = []

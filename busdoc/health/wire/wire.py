@@ -138,6 +138,8 @@ class WireWatch:
             mean_load=_mean(load, seconds, n_whole_s, until_ns - zero_ns),
             peak_load=None if not len(load) or np.isnan(load).any() else float(load.max()),
             error_states=self._error_states.states(channel),
+            error_kinds=self._error_states.kinds(channel),
+            error_counters=self._error_states.counters(channel),
             likely_bitrate=likely,
             warnings=self._warnings(channel, load, data, likely),
         )

@@ -87,5 +87,5 @@ def choose_late(late: Late, hazard: Float64Array, survival: Float64Array) -> Seq
     gain = begun / np.maximum(from_start, 1e-300)
     best = gain.argmax(axis=1)
     top = gain.max(axis=1)
-    order = np.argsort(-top, kind="stable")[: 2 * _MOST]
+    order = np.argsort(-top, kind="stable")
     return [(int(p), int(best[p])) for p in order if top[p] > 1.0][:_MOST]

@@ -27,8 +27,10 @@ from busdoc.report.words.headline import headline
 from busdoc.report.words.incidents import answer_in_words, onset_in_words, ran_on_in_words
 from busdoc.report.words.joins import box_in_words, join_in_words
 from busdoc.report.words.next_test import next_test_in_words
+from busdoc.report.words.spells import spell_in_words
 from busdoc.report.words.suspects import part_in_words
-from busdoc.report.words.wire import channel_in_words, traffic_in_words
+from busdoc.report.words.symptoms import observed_in_words, showings_in_words, symptom_in_words
+from busdoc.report.words.wire import channel_in_words, errors_in_words, traffic_in_words
 from busdoc.times import clock
 from busdoc.words.counting import counted, times
 from busdoc.words.duration import duration
@@ -42,6 +44,7 @@ _WORTH_NAMING = 0.02
 _MOST_TESTS = 3
 _MOST_INCIDENTS = 30
 _MOST_CODES = 20
+_MOST_SHOWINGS = 6
 _MOST_WARNINGS = 20
 _MOST_CONTROLLERS = 60
 _MOST_JOINS = 12
@@ -52,6 +55,7 @@ def render(result: Result, *, width: int = 80, unicode: bool = True) -> str:
     width = max(60, min(width, 160))
     parts = [
         _wrapped(headline(result), width),
+        *_complaint(result, width),
         *_suspects(result, width),
         *_next_tests(result, width),
         *intermittent_section(result, width),
@@ -89,6 +93,18 @@ def _suspects(result: Result, width: int) -> Iterator[str]:
     cleared = [part_in_words(suspect) for suspect in cleared_parts(result.isolation)]
     if cleared:
         yield "Cleared\n" + _wrapped(", ".join(cleared), width, "  ")
+
+
+def _complaint(result: Result, width: int) -> Iterator[str]:
+    complaint, health = result.complaint, result.health
+    if complaint is None:
+        return
+    lines = ["The complaint"]
+    seen = observed_in_words(complaint, health.start_ns, health.until_ns)
+    lines.append(_wrapped(f"{capital(symptom_in_words(complaint))}: {complaint.text}; {seen}.", width, "  ", "    "))
+    showings = showings_in_words(complaint, health.start_ns, epoch=result.capture.epoch, most=_MOST_SHOWINGS)
+    lines += [_wrapped(text, width, "    ", "      ") for text in showings]
+    yield "\n".join(lines)
 
 
 def _next_tests(result: Result, width: int) -> Iterator[str]:
@@ -200,6 +216,8 @@ def _incident(result: Result, n: int, by_n: dict[int, Action], width: int) -> li
     lines = [_wrapped(f"{when}  {what}", width, f"  {n:>3}. ", "       ")]
     if by_n and incident.kind is not IncidentKind.CAPTURE_GAP:
         lines.append(_wrapped(answer_in_words(because, by_n), width, "       "))
+    if incident.kind is IncidentKind.RESTARTING:
+        return [*lines, *(_wrapped(text, width, "       ") for text in spell_in_words(result, incident))]
     evidence = [text for loss in incident.losses[:1] for text in loss.evidence[:2]]
     if incident.ran_on is not RanOn.UNKNOWN and evidence:
         ran_on = capital(ran_on_in_words(incident.ran_on, incident.p_restarted))
@@ -245,14 +263,16 @@ def _codes(result: Result, width: int) -> Iterator[str]:
 
 def _wire(result: Result, width: int) -> Iterator[str]:
     lines = []
+    start_ns, epoch = result.health.start_ns, result.capture.epoch
     for wire in result.health.wire:
         text = f"{channel_in_words(result.capture.channel_names, wire.channel)}: {traffic_in_words(wire)}"
         lines.append(_wrapped(text, width, "  ", "    "))
         for t_ns, words in wire.error_states[:8]:
-            when = clock(t_ns, result.health.start_ns, epoch=result.capture.epoch)
-            lines.append(_wrapped(f"{when}  {words}", width, "    "))
+            lines.append(_wrapped(f"{clock(t_ns, start_ns, epoch=epoch)}  {words}", width, "    "))
         if len(wire.error_states) > 8:
             lines.append(f"    and {len(wire.error_states) - 8} more")
+        errors = errors_in_words(wire, lambda t_ns: clock(t_ns, start_ns, epoch=epoch))
+        lines += [_wrapped(text, width, "    ") for text in errors]
     if lines:
         yield "\n".join(["The wire", *lines])
 

@@ -76,8 +76,8 @@ _FIRST = (
     Command.SWAP,
     Command.WIGGLE,
     Command.REPLACE,
+    Command.SEEN,
     Command.MARK,
-    Command.NOTE,
     Command.AGO,
     Command.UNDO,
     Command.REDO,
@@ -104,6 +104,8 @@ _PAIRS = {
     Command.UP: ("↑ ↓", "roll call and strip up, down"),
     Command.TREE_UP: ("[ ]", "harness up, down"),
     Command.STEP: ("Space", "step done (also Enter, PgDn)"),
+    Command.SEEN: ("f g", "the fault shows; it is gone"),
+    Command.MARK: ("m t", "mark this moment, write a note"),
     Command.UNDO: ("z", "undo the last one (PgUp)"),
 }
 
@@ -122,7 +124,7 @@ def _help(view: SessionView, width: int) -> Drawn:
     strokes += [("╌", "partly away"), ("?", "not heard")]
     body += wrap(" Part: a few letters or its label number, then Enter; a sole match needs none.", width)
     body.append(line_of(" ", *(piece for s in signs for piece in ((s.mark, s.tone), (f" {s.word}   ", Tone.PLAIN)))))
-    body += wrap(" Strip: " + "  ".join(f"{stroke} {word}" for stroke, word in strokes), width)
+    body += wrap(" Strip: " + " ".join(f"{stroke} {word}" for stroke, word in strokes), width)
     body += wrap(" off: away because of what was done.  Parts: ■ in, □ OUT, ○ off, #3 label.", width)
     body += wrap(" Bell: once for a loss, twice when back.  clear: the wait has earned it.", width)
     return "Keys and signs", body, "any key: back"

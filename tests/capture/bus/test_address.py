@@ -1,8 +1,9 @@
 """What may stand behind --bus, and what is said when it cannot be read."""
 
+import can
 import pytest
 
-from busdoc.capture.bus.address import BusAddress, bitrate_text, parse_bus
+from busdoc.capture.bus.address import BusAddress, bitrate_text, parse_bus, reason_of
 from busdoc.capture.bus.buses import LiveBuses, channel_names
 from busdoc.errors import InputError
 
@@ -74,3 +75,16 @@ def test_the_same_bus_twice_is_refused() -> None:
 
 def test_a_rate_is_said_as_people_say_it() -> None:
     assert [bitrate_text(rate) for rate in (125_000, 1_000_000, 83_300)] == ["125 kbit/s", "1 Mbit/s", "83.3 kbit/s"]
+
+
+@pytest.mark.parametrize(
+    ("error", "words"),
+    [
+        (OSError(19, "No such device"), "No such device"),
+        (OSError(2, "could not open port x: [Errno 2] No such file: 'x'"), "could not open port x: No such file: 'x'"),
+        (can.CanOperationError("Error receiving: Network is down", 100), "Error receiving: Network is down"),
+        (ValueError(), "ValueError"),
+    ],
+)
+def test_an_error_is_said_without_its_number(error: Exception, words: str) -> None:
+    assert reason_of(error) == words

@@ -1,7 +1,9 @@
 """One bus listened to: lost and found again, silent, overrun, garbled; the clock goes on only when told."""
 
+import errno
 import struct
 from dataclasses import replace
+from itertools import pairwise
 
 import can
 import pytest
@@ -10,6 +12,7 @@ from busdoc.capture.bus.adapter import OpenAdapter
 from busdoc.capture.bus.address import BusAddress
 from busdoc.capture.bus.listener import BusListener
 from busdoc.capture.listening import Hearing
+from busdoc.errors import BusError
 from tests.capture.live_doubles import (
     MS,
     SECOND,
@@ -114,7 +117,7 @@ def test_a_frame_shows_that_an_adapter_works_again() -> None:
     assert tried_s[1:6] == pytest.approx([0.5, 1.5, 3.5, 7.5, 8.0], abs=0.01)
 
 
-def test_the_gap_of_a_lost_adapter_goes_from_the_last_frame_to_the_reopening() -> None:
+def test_the_gap_of_a_lost_adapter_goes_from_the_last_frame_to_the_first() -> None:
     listener, _, opener, clock = listening(frame(START_NS), LOST, LOST)
     again = ScriptedAdapter(clock, [frame(START_NS + 3 * SECOND)])
     clock.pass_s(0.004)
@@ -129,6 +132,125 @@ def test_the_gap_of_a_lost_adapter_goes_from_the_last_frame_to_the_reopening() -
     assert [(gap.from_ns, gap.to_ns, gap.channel) for gap in heard.gaps] == [(START_NS, reopened_ns, 0)]
     assert heard.open_gap is None
     assert listener.state().hearing is Hearing.HEARD
+
+
+def test_a_bus_that_is_silent_after_its_adapter_came_back_is_silent_since_then() -> None:
+    listener, _, opener, clock = listening(frame(START_NS), LOST, LOST)
+    opener.bring(ScriptedAdapter(clock))
+    turn_until(listener, clock, START_NS + 2 * SECOND)
+    heard = listener.take()
+    assert (heard.gaps, heard.open_gap is None) == ((), False)  # a frame may still be on its way
+    turn_until(listener, clock, START_NS + 4 * SECOND)
+    heard = listener.take()
+    assert [(gap.from_ns, gap.to_ns) for gap in heard.gaps] == [(START_NS, opener.tried[-1][0])]
+    assert heard.open_gap is None
+    assert listener.state().hearing is Hearing.SILENT
+
+
+@pytest.mark.parametrize("number", [errno.ENETDOWN, errno.ENODEV])
+def test_an_interface_that_is_down_or_gone_says_so_once_and_that_is_enough(number: int) -> None:
+    """Linux, net/can/raw.c: a socket gives ENETDOWN or ENODEV to one reading, and then nothing at all."""
+    gone = can.CanOperationError("Error receiving", number)
+    listener, adapter, _, _ = listening(frame(START_NS), gone)
+    listener.turn()
+    listener.turn()
+    assert adapter.closed
+    assert listener.state().hearing is Hearing.ADAPTER_LOST
+
+
+class ScriptedLink:
+    """Says what keeps an interface from being heard."""
+
+    def __init__(self) -> None:
+        self.says, self.closed = "", False
+
+    def trouble(self) -> str:
+        return self.says
+
+    def close(self) -> None:
+        self.closed = True
+
+
+def test_an_interface_is_looked_at_as_well_and_tried_again_every_half_second() -> None:
+    clock, link = TestClock(), ScriptedLink()
+    opener = ScriptedOpener(clock, ScriptedAdapter(clock, [frame(START_NS)]))
+    listener = BusListener(address(), 0, opener=lambda asked: replace(opener(asked), link=link), clock=clock)
+    listener.open()
+    turn_until(listener, clock, START_NS + SECOND)
+    link.says = "can0 was made anew"
+    turn_until(listener, clock, START_NS + 6 * SECOND)
+    assert link.closed
+    assert "can0 was made anew" not in listener.state().note  # the last reason counts
+    tried_s = [(t_ns - START_NS) / 1e9 for t_ns, _ in opener.tried[1:]]
+    assert tried_s[0] < 2
+    assert max(later - before for before, later in pairwise(tried_s)) < 0.7
+
+
+def test_an_adapter_that_is_not_there_yet_is_waited_for_where_that_is_wished() -> None:
+    clock = TestClock()
+    opener = ScriptedOpener(clock, None)
+    listener = BusListener(address(), 0, opener=opener, clock=clock)
+    with pytest.raises(BusError):
+        listener.open()
+    listener.open(waits=True)
+    assert listener.state().hearing is Hearing.ADAPTER_LOST
+    opener.bring(ScriptedAdapter(clock, [frame(START_NS)]))
+    turn_until(listener, clock, START_NS + 2 * SECOND)
+    heard = listener.take()
+    assert len(heard.frames) == 1
+    assert [gap.from_ns for gap in heard.gaps] == [START_NS]
+
+
+def test_an_absence_that_is_not_over_when_listening_ends_is_a_gap_up_to_then() -> None:
+    listener, _, _, clock = listening(frame(START_NS), LOST, LOST)
+    turn_until(listener, clock, START_NS + 3 * SECOND)
+    listener.take()
+    listener.stop()
+    listener.close()
+    assert [(gap.from_ns, gap.to_ns) for gap in listener.take().gaps] == [(START_NS, clock.t_ns)]
+    assert listener.take().gaps == ()
+
+
+def test_off_the_bus_an_adapter_hears_nothing_until_a_frame_shows_that_it_is_back() -> None:
+    """Linux header can/error.h: CAN_ERR_BUSOFF 0x40, CAN_ERR_RESTARTED 0x100."""
+    off = can.Message(timestamp=START_NS / 1e9 + 1, arbitration_id=0x40, is_error_frame=True, data=bytes(8))
+    listener, adapter, _, clock = listening(frame(START_NS))
+    listener.turn()
+    turn_until(listener, clock, START_NS + SECOND)
+    adapter.put(off)
+    turn_until(listener, clock, START_NS + 3 * SECOND)
+    heard = listener.take()
+    assert heard.open_gap is not None
+    assert heard.open_gap.from_ns == START_NS + SECOND
+    assert listener.state().hearing is Hearing.ADAPTER_LOST
+    assert "bus-off" in listener.state().note
+    adapter.put(frame(START_NS + 3 * SECOND))
+    listener.turn()
+    assert [(gap.from_ns, gap.to_ns) for gap in listener.take().gaps] == [(START_NS + SECOND, START_NS + 3 * SECOND)]
+    assert listener.state().hearing is Hearing.HEARD
+
+
+def test_frames_of_a_program_on_this_computer_are_remarked_once() -> None:
+    own = [frame(START_NS + k * MS) for k in range(3)]
+    for message in own:
+        message.is_rx = False
+    listener, _, _, _ = listening(*own)
+    for _ in range(3):
+        listener.turn()
+        listener.take()
+    (remark,) = listener.state().remarks
+    assert "count for no controller" in remark
+
+
+def test_what_waits_in_an_adapter_is_read_before_it_is_let_go_of() -> None:
+    clock = TestClock()
+    adapter = ScriptedAdapter(clock, [frame(START_NS + k * MS) for k in range(600)])
+    opener = ScriptedOpener(clock, adapter)
+    listener = BusListener(address(), 0, opener=lambda asked: replace(opener(asked), keeps_frames=True), clock=clock)
+    listener.open()
+    listener.stop()
+    listener.close()
+    assert len(listener.take().frames) == 600
 
 
 def test_the_rate_that_was_found_is_kept_when_an_adapter_comes_back() -> None:

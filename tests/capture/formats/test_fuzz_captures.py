@@ -16,6 +16,7 @@ from tests.truth.damage import damaged
 N_MUTANTS = dict.fromkeys(READERS, 300) | {".log": 600, ".asc": 400, ".trc": 400, ".blf": 450, ".db": 200, ".mf4": 4}
 """More than 2,000 in all; each `.mf4` starts a process (`benchmarks.campaign` damages thousands)."""
 
+
 @pytest.mark.parametrize("suffix", sorted(N_MUTANTS))
 def test_damage_ends_in_frames_or_in_a_sentence(suffix: str, tmp_path: Path) -> None:
     content = sample(suffix, tmp_path)

@@ -1,20 +1,35 @@
-"""A machine to listen to, in the emulated kernel: it sends on one end of a pair of interfaces, busdoc listens on the other.
+"""A machine to listen to, in the emulated kernel: it sends on one end of a pair of interfaces.
 
 machine ─ can9 ═ can0 ─ busdoc, and the reference recorder beside it
 
 python traffic.py can9 30      sends the bundled sweeper's healthy half minute, whatever becomes of the interface
 """
 
+import contextlib
 import gzip
+import os
 import socket
 import struct
 import subprocess
 import sys
 import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
-__all__ = ["Machine", "frame", "healthy", "ip", "open_socket"]
+__all__ = [
+    "Machine",
+    "bring_up",
+    "frame",
+    "healthy",
+    "heartbeats",
+    "ip",
+    "let_pass",
+    "machine_beside",
+    "open_socket",
+    "take_away",
+]
 
 ROOT = Path(__file__).resolve().parents[3]
 CAPTURE = ROOT / "captures" / "sweeper_segment" / "capture.log.gz"
@@ -28,6 +43,23 @@ _EXTENDED = 0x8000_0000
 def ip(words: str) -> None:
     """Run an `ip` command."""
     subprocess.run(["ip", *words.split()], check=True, capture_output=True)
+
+
+def bring_up(near: str = "can0", far: str = "can9") -> None:
+    """Make a pair of interfaces, what is sent on one comes out of the other, and bring both up."""
+    ip(f"link add {near} type vxcan peer name {far}")
+    for name in (far, near):
+        ip(f"link set {name} up")
+
+
+def take_away(name: str = "can0") -> None:
+    """Take an interface away, and its pair with it."""
+    subprocess.run(["ip", "link", "del", name], check=False, capture_output=True)
+
+
+def let_pass(seconds: float) -> None:
+    """Let time pass, for the machine and the kernel; how long it really was decides nothing."""
+    threading.Event().wait(seconds)
 
 
 def frame(id_: int, data: bytes, *, flags: int = 0) -> bytes:
@@ -47,22 +79,29 @@ def open_socket(name: str, *, fd: bool = False) -> socket.socket:
 def healthy() -> list[tuple[float, bytes]]:
     """Give the machine's frames with their times from the first on."""
     found: list[tuple[float, bytes]] = []
+    start_s: float | None = None
     with gzip.open(CAPTURE, "rt", encoding="ascii") as lines:
         for line in lines:
             stamp, _, text = line.split()[:3]
             id_text, _, data = text.partition("#")
             at_s = float(stamp[1:-1])
-            if found and at_s - start_s > HEALTHY_S:
+            start_s = at_s if start_s is None else start_s
+            if at_s - start_s > HEALTHY_S:
                 break
-            start_s = start_s if found else at_s
             if not data.startswith(("R", "#")) and int(id_text, 16) < 0x2000_0000:
                 extended = _EXTENDED if len(id_text) > 3 else 0
                 found.append((at_s - start_s, frame(int(id_text, 16), bytes.fromhex(data), flags=extended)))
     return found
 
 
+def heartbeats(seconds: float) -> list[tuple[float, bytes]]:
+    """Give eight controllers' frames, each heard twice a second (eight.toml): what stalls for a moment drops none."""
+    beats = ((k * 0.5 + one * 0.06, k, one) for k in range(round(seconds * 2)) for one in range(8))
+    return [(at_s, frame(0x180 + one, bytes((k % 256, one)))) for at_s, k, one in beats]
+
+
 class Machine:
-    """Sends in a thread of its own, over and over; what the interface refuses is left out, as on a wire that is open."""
+    """Sends in a thread of its own; what the interface refuses is left out, as on a wire that is open."""
 
     def __init__(self, name: str, frames: list[tuple[float, bytes]] | None = None) -> None:
         self._name = name
@@ -93,9 +132,31 @@ class Machine:
                 raw.send(data)
                 self.sent += 1
             except OSError:
+                if raw is not None:
+                    raw.close()
                 raw = None
 
 
+@contextmanager
+def machine_beside(name: str, on_s: float, off_s: float = 0.0) -> Iterator[None]:
+    """Send eight heartbeats from a process of its own: so long, then after a pause again, over and over."""
+    command = [sys.executable, str(Path(__file__).resolve()), name, str(on_s), str(off_s)]
+    with subprocess.Popen(command) as process:
+        try:
+            yield
+        finally:
+            process.terminate()
+
+
+def _main(name: str, on_s: float, off_s: float) -> None:
+    with contextlib.suppress(PermissionError):
+        os.sched_setscheduler(
+            0, os.SCHED_FIFO, os.sched_param(10)
+        )  # a machine keeps its rhythm, however busy the laptop
+    frames, period_s = heartbeats(on_s), on_s + off_s
+    with Machine(name, [(at_s + k * period_s, data) for k in range(10) for at_s, data in frames]):
+        threading.Event().wait()
+
+
 if __name__ == "__main__":
-    with Machine(sys.argv[1]):
-        time.sleep(float(sys.argv[2]))
+    _main(sys.argv[1], float(sys.argv[2]), float(sys.argv[3]))

@@ -59,6 +59,37 @@ def test_a_bus_error_is_counted_elsewhere_and_is_no_state() -> None:
     assert states([(5, 0x88, {2: 0x04, 3: 0x08})]) == []
 
 
+@pytest.mark.parametrize(
+    ("detail", "words"),
+    [
+        ({2: 0x01}, ["bit error"]),
+        ({2: 0x08}, ["bit error"]),
+        ({2: 0x02}, ["form error"]),
+        ({2: 0x04, 3: 0x08}, ["stuff error"]),
+        ({3: 0x08}, ["CRC error"]),
+        ({3: 0x18}, ["CRC error"]),
+        ({3: 0x19}, ["acknowledge error"]),
+        ({}, []),
+    ],
+)
+def test_bus_errors_are_counted_by_kind(detail: dict[int, int], words: list[str]) -> None:
+    """Linux header can/error.h: CAN_ERR_PROT in the class, the kind in the second byte, the place in the third."""
+    collected = ErrorStates()
+    collected.feed(messages([(5, 0x88, detail), (9, 0x80, detail)]))
+    collected.feed(messages([(20, 0x88, detail)]))
+    assert [(kind.words, kind.n, kind.first_ns, kind.last_ns) for kind in collected.kinds(0)] == [
+        (one, 2, 5 * MS, 20 * MS) for one in words
+    ]
+
+
+def test_the_most_that_the_error_counters_stood_at_is_kept() -> None:
+    """Linux header can/error.h: CAN_ERR_CNT 0x200, sending in byte 6, receiving in byte 7."""
+    collected = ErrorStates()
+    assert collected.counters(0) is None
+    collected.feed(messages([(1, 0x204, {1: 0x04, 6: 3, 7: 96}), (2, 0x204, {1: 0x40, 6: 12, 7: 0})]))
+    assert collected.counters(0) == (12, 96)
+
+
 def test_a_state_that_repeats_thousands_of_times_is_told_once() -> None:
     assert len(states([(ms, 0x20, {}) for ms in range(0, 5000, 2)])) == 1
 

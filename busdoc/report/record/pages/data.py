@@ -8,7 +8,7 @@ from busdoc.health.summary import WireLoad
 from busdoc.report.record.page import Align, Block, Column, Facts, Fold, Items, Section, Table, Text, Tone
 from busdoc.report.record.pictures.load import load_columns, load_picture
 from busdoc.report.record.provenance import Provenance
-from busdoc.report.words.wire import channel_in_words, traffic_in_words
+from busdoc.report.words.wire import channel_in_words, errors_in_words, traffic_in_words
 from busdoc.times import clock
 from busdoc.words.counting import counted
 from busdoc.words.duration import duration
@@ -84,8 +84,11 @@ def _wire(result: Result, wire: WireLoad) -> Iterator[Block]:
     if picture is not None:
         yield picture
         yield Fold(title=f"Traffic on {name} in numbers", blocks=(_load_table(result, wire),))
+    start_ns, epoch = result.health.start_ns, result.capture.epoch
+    errors = errors_in_words(wire, lambda t_ns: clock(t_ns, start_ns, epoch=epoch))
+    if errors:
+        yield Items(items=errors)
     if wire.error_states:
-        start_ns, epoch = result.health.start_ns, result.capture.epoch
         states = tuple(f"{clock(t_ns, start_ns, epoch=epoch)}  {words}" for t_ns, words in wire.error_states)
         shown = states[:_MOST_STATES]
         more = (f"and {len(states) - len(shown)} more",) if len(states) > len(shown) else ()

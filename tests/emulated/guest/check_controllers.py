@@ -1,0 +1,105 @@
+"""busdoc with real drivers of real controllers, on emulated buses: can0 and can1 on one, can2 and can3 on another.
+
+Run before a release, in the machine that `tests/emulated/controllers.sh` starts (some ten minutes):
+    python -m pytest -m controllers tests/emulated/test_controllers.py
+"""
+
+import io
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from busdoc.capture.listening import Hearing
+from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.cli.main import main
+from tests.emulated.guest.beside import recording, until
+from tests.emulated.guest.traffic import Machine, heartbeats, ip, let_pass
+
+
+def bring_up(name: str, *, listen_only: bool, bitrate: int = 250_000) -> None:
+    ip(f"link set {name} down")
+    ip(f"link set {name} type can bitrate {bitrate} listen-only {'on' if listen_only else 'off'}")
+    ip(f"link set {name} up")
+
+
+@pytest.fixture(autouse=True)
+def _machine_end() -> None:
+    bring_up("can1", listen_only=False)
+
+
+def sent_by(name: str) -> int:
+    return int(Path(f"/sys/class/net/{name}/statistics/tx_packets").read_text(encoding="ascii"))
+
+
+def refused(folder: Path, bus: str) -> str:
+    err = io.StringIO()
+    words = ["record", "--bus", bus, "-o", str(folder)]
+    assert main(words, Surroundings(stdout=io.StringIO(), stderr=err, environ={})) == ExitStatus.COULD_NOT
+    assert err.getvalue().count("\n") == 1
+    return err.getvalue()
+
+
+def test_listen_only_is_read_and_transmits_nothing(tmp_path: Path) -> None:
+    bring_up("can0", listen_only=True)
+    before = sent_by("can0")
+    with Machine("can1", heartbeats(60.0)), recording(tmp_path / "r", "socketcan:can0") as ours:
+        until(lambda: len(ours.lines) > 50)
+        assert (ours.bus.listen_only, ours.bus.bitrate, ours.bus.remarks) == (True, 250_000, ())
+    assert sent_by("can0") == before
+
+
+def test_an_interface_that_takes_part_is_told_with_the_commands_that_help(tmp_path: Path) -> None:
+    bring_up("can0", listen_only=False)
+    with recording(tmp_path / "r", "socketcan:can0") as ours:
+        until(lambda: bool(ours.said))
+    commands = "ip link set can0 down && ip link set can0 type can bitrate 250000 listen-only on && ip link set can0 up"
+    assert "it takes part in the bus" in ours.said[0]
+    assert commands in ours.said[0]
+    assert commands in ours.notes
+    for command in commands.split(" && "):  # they work as they stand
+        subprocess.run(command.split(), check=True)
+
+
+def test_another_bit_rate_than_the_interfaces_is_refused(tmp_path: Path) -> None:
+    bring_up("can0", listen_only=True)
+    said = refused(tmp_path / "r", "socketcan:can0@500k")
+    assert "expected can0 at 500 kbit/s, found it at 250 kbit/s" in said
+
+
+def test_an_interface_that_is_down_is_refused_with_the_three_commands(tmp_path: Path) -> None:
+    said = refused(tmp_path / "r", "socketcan:can2")
+    assert "can2 is down and has no bit rate" in said
+    assert "type can bitrate 250000 listen-only on" in said
+
+
+def test_a_removed_controller_is_told_and_a_gap_and_found_again(tmp_path: Path) -> None:
+    bring_up("can0", listen_only=True)
+    device = Path("/sys/class/net/can0/device").resolve()
+    with Machine("can1", heartbeats(300.0)), recording(tmp_path / "r", "socketcan:can0") as ours:
+        until(lambda: len(ours.lines) > 20)
+        (device / "remove").write_text("1", encoding="ascii")
+        until(ours.is_(Hearing.ADAPTER_LOST))
+        Path("/sys/bus/pci/rescan").write_text("1", encoding="ascii")
+        until(Path("/sys/class/net/can0").exists)
+        let_pass(1.0)
+        assert ours.bus.hearing is Hearing.ADAPTER_LOST  # it is there, and down
+        bring_up("can0", listen_only=True)
+        until(ours.is_(Hearing.HEARD))
+        n = len(ours.lines)
+        until(lambda: len(ours.lines) > n + 20)
+    assert [(gap[2], gap[3]) for gap in ours.gaps] == [("can0", "the adapter did not answer")]
+
+
+def test_an_overflow_of_the_controller_is_told(tmp_path: Path) -> None:
+    """The controller keeps 64 bytes (SJA1000 data sheet, 6.3): a burst is more than it can hold."""
+    bring_up("can0", listen_only=True)
+    burst = ["cangen", "can1", "-g", "0", "-p", "1", "-n", "3000", "-L", "8", "-I", "100"]
+    with recording(tmp_path / "r", "socketcan:can0") as ours:
+        for _ in range(5):
+            for one in [subprocess.Popen(burst) for _ in range(3)]:
+                one.wait()
+            if any("overran" in text for text in ours.said):
+                break
+        until(lambda: any("overran" in text for text in ours.said))
+    assert any("20000004#0001" in text for path in (tmp_path / "r").glob("*.log") for text in path.read_text().split())
