@@ -131,7 +131,9 @@ def _controllers(
         _learn_within_runs(observed, one, rhythms, [before.silence for before in announced], until_ns)
         one.least_start_ns = least_start_ns(one)
         proven = proven_absences(announced, one.silences, one.cyclic_streams, _ordinary_ns(observed, one))
-        one.signs = _believed(one, [before.sign for before in proven], until_ns)
+        believed = _believed(one, [before.sign for before in proven], until_ns)
+        one.claims_freely = believed != one.signs
+        one.signs = believed
         one.absences = find_lost(
             one.cyclic_streams,
             one.silences,
@@ -356,7 +358,7 @@ def _weigh(controller: JudgedController, absence: Absence) -> RestartFinding:
             if absence.last_seen_ns - (_GOING_NS if sign.kind is SignKind.HEARTBEAT_LAST else 0) < sign.t_ns <= upto_ns
         ]
     announces = any(not sign.asked and sign not in signs for sign in controller.signs)
-    return weigh_restart(absence, signs, announces, controller.least_start_ns)
+    return weigh_restart(absence, signs, announces, controller.least_start_ns, claims_freely=controller.claims_freely)
 
 
 def _bus_incident(bus: BusSilence, group: Sequence[ControllerLoss], until_ns: int) -> Incident:
