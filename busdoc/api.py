@@ -60,6 +60,7 @@ def postmortem(
     databases: AnyPath | Iterable[DatabaseFile] = (),
     machine: AnyPath | None = None,
     journal: AnyPath | None = None,
+    symptom: str | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Result:
     """Say who dropped, when, for how long and why: one recording, end to end.
@@ -71,6 +72,8 @@ def postmortem(
     databases : a message database, or several; in a list, ``(channel, file)`` is one for that channel only
     machine : the machine map (TOML)
     journal : what was done (CSV)
+    symptom : what to isolate, as the option ``--symptom`` takes it; None: the dropouts, and where nothing dropped what
+        else stands out
     progress : called with the number of frames of each block that was read
 
     Returns
@@ -94,7 +97,7 @@ def postmortem(
     """
     from busdoc.analysis.postmortem import postmortem as run
 
-    return run(_paths(captures), progress=progress, **_inputs(databases, machine, journal))
+    return run(_paths(captures), symptom=symptom, progress=progress, **_inputs(databases, machine, journal))
 
 
 def resync(

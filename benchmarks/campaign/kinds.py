@@ -75,7 +75,9 @@ def _converted(suffix: str) -> bytes:
 
     with TemporaryDirectory() as folder:
         path = Path(folder) / f"d{suffix}"
-        cantools.database.dump_file(cantools.database.load_file(DATABASE), path)
+        database = cantools.database.load_file(DATABASE)
+        assert isinstance(database, cantools.database.Database)
+        cantools.database.dump_file(database, path)
         return path.read_bytes()
 
 

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["POWER_KINDS", "Action", "ActionKind", "Origin"]
+__all__ = ["POWER_KINDS", "REMARKS", "Action", "ActionKind", "Origin"]
 
 
 class ActionKind(StrEnum):
@@ -18,10 +18,18 @@ class ActionKind(StrEnum):
     WIGGLE = "wiggle"
     REPLACE = "replace"
     MARK = "mark"
+    SEEN = "seen"
+    """A person sees it: a lamp, the display, a noise; the note says what."""
+    GONE = "gone"
+    """It is gone."""
 
 
 POWER_KINDS = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
 """What is done to a switch: to that of a feed, or of the whole machine."""
+
+
+REMARKS = (ActionKind.MARK, ActionKind.SEEN, ActionKind.GONE)
+"""What is written down without anything being done to the machine."""
 
 
 class Origin(StrEnum):

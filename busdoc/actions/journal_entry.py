@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from busdoc.actions.action import POWER_KINDS, Action, ActionKind
+from busdoc.actions.action import POWER_KINDS, REMARKS, Action, ActionKind
 from busdoc.actions.journal_names import JournalNames, one_line
 from busdoc.actions.journal_rows import JournalRow
 from busdoc.actions.journal_time import JournalClock, TimeNote, decimal_ns
@@ -42,7 +42,7 @@ def read_entry(row: JournalRow, clock: JournalClock, names: JournalNames, where:
         warnings.append(f"{where}: more fields than the header has; put a note that holds a comma in quotes")
     part: str | None
     into: str | None
-    if kind is ActionKind.MARK:
+    if kind in REMARKS:
         part, into, note = _marked(row, names, note)
     elif kind in POWER_KINDS:
         part, into = names.feed(row.fields["part"], where), None

@@ -18,7 +18,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from busdoc.actions.action import POWER_KINDS, Action, ActionKind
+from busdoc.actions.action import POWER_KINDS, REMARKS, Action, ActionKind
 from busdoc.machine.machine import Machine, PartKind
 
 __all__ = ["Effect", "PlugState", "Span", "exposure_timeline", "opening_state"]
@@ -258,10 +258,10 @@ def opening_state(machine: Machine, actions: Sequence[Action]) -> PlugState:
     ----------
     actions : ascending by time
     """
-    off_map = [a.part for a in actions if a.part is not None and a.kind not in (*POWER_KINDS, ActionKind.MARK)]
+    off_map = [a.part for a in actions if a.part is not None and a.kind not in (*POWER_KINDS, *REMARKS)]
     off_map += [a.into for a in actions if a.into is not None and a.kind is ActionKind.SWAP]
     state = PlugState.all_plugged(machine, off_map)
-    done = [action for action in actions if action.kind not in (ActionKind.MARK, ActionKind.WIGGLE)]
+    done = [action for action in actions if action.kind not in (*REMARKS, ActionKind.WIGGLE)]
     out: set[str] = set()
     for action in done:
         if action.kind is ActionKind.UNPLUG:

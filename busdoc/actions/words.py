@@ -60,6 +60,15 @@ _FORMS = {
     ActionKind.MARK: _Forms(
         order="mark this moment", act="the mark {note}", done="marked this moment", question="Marked"
     ),
+    ActionKind.SEEN: _Forms(
+        order="look whether it shows", act="seeing {note}", done="saw that it shows", question="It shows"
+    ),
+    ActionKind.GONE: _Forms(
+        order="look whether it is gone",
+        act="seeing that {note} is gone",
+        done="saw that it is gone",
+        question="It is gone",
+    ),
 }
 _PLUG_INTO = "plug {part} into {into}"
 
@@ -70,7 +79,7 @@ def act_in_words(action: Action) -> str:
     >>> act_in_words(Action(n=1, time_ns=0, uncertainty_ns=0, kind=ActionKind.PLUG, part="harness-A"))
     'plugging harness-A in'
     """
-    note = f'"{action.note}"'
+    note = f'"{action.note}"' if action.note or action.kind is ActionKind.MARK else "it"
     return _FORMS[action.kind].act.format(part=_part(action), into=action.into or "another", note=note).rstrip()
 
 

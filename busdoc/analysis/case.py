@@ -50,6 +50,8 @@ class Case:
     database: Database | None = None
     facts: CaptureFacts = CaptureFacts()
     """Empty until something was read."""
+    asked: str | None = None
+    """The symptom that is to be isolated, as `--symptom` names it; None: what stands out."""
     recording: Capture | None = None
     """Read a second time where dropouts are to be explained; None: it cannot be, as on a live bus."""
 

@@ -11,12 +11,16 @@ from busdoc.actions.action import POWER_KINDS, Action
 from busdoc.analysis.watches import Watches
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident, IncidentKind, RanOn
+from busdoc.health.phases.joins import find_boxes, find_joins
 from busdoc.health.phases.recognise import recognised
 from busdoc.health.summary import Health
-from busdoc.isolation.engine import isolate
+from busdoc.isolation.engine import SymptomVerdict, isolate, isolate_symptom
 from busdoc.isolation.suspects.attribution import attribute
 from busdoc.isolation.verdict import Because, IsolationVerdict
 from busdoc.machine.machine import Machine
+from busdoc.symptoms.complaint import choose_complaint
+from busdoc.symptoms.gather import gather_symptoms
+from busdoc.symptoms.symptom import Symptom
 
 __all__ = ["Observed", "Weighed", "observe", "weigh"]
 
@@ -30,6 +34,8 @@ class Observed:
     codes: tuple[FaultCode, ...]
     warnings: tuple[str, ...]
     """About the codes."""
+    conditions: tuple[Symptom, ...] = ()
+    """Conditions on signals."""
 
     @property
     def incidents(self) -> tuple[Incident, ...]:
@@ -44,6 +50,12 @@ class Weighed:
     because: tuple[Because, ...]
     """Which action each incident answers to."""
     verdict: IsolationVerdict
+    """On the complaint."""
+    symptoms: tuple[Symptom, ...] = ()
+    complaint: Symptom | None = None
+    """What the verdict speaks of; None: the dropouts, or nothing showed."""
+    answers: tuple[tuple[int, Because], ...] = ()
+    """(first seen showing in ns, which action it answers to) of each time that the complaint came."""
 
 
 def observe(watches: Watches, health: Health, actions: Sequence[Action] | None = None) -> Observed:
@@ -58,12 +70,25 @@ def observe(watches: Watches, health: Health, actions: Sequence[Action] | None =
     """
     told = actions is None or any(action.kind in POWER_KINDS for action in actions)
     health = recognised(health, watches.engine(), power_told=told)
+    health = replace(health, joins=find_joins(health), boxes=find_boxes(health.controllers))
     found = watches.codes(health)
     incidents = sorted((*health.incidents, *found.incidents), key=lambda incident: incident.onset_ns)
-    return Observed(health=replace(health, incidents=tuple(incidents)), codes=found.codes, warnings=found.warnings)
+    return Observed(
+        health=replace(health, incidents=tuple(incidents)),
+        codes=found.codes,
+        warnings=found.warnings,
+        conditions=watches.condition_symptoms(health),
+    )
 
 
-def weigh(machine: Machine, observed: Observed, actions: Sequence[Action]) -> Weighed:
+def weigh(
+    machine: Machine,
+    observed: Observed,
+    actions: Sequence[Action],
+    asked: str | None = None,
+    *,
+    patient: bool = False,
+) -> Weighed:
     """Say which action each incident answers to, and weigh the parts.
 
     A machine that went off and on as a whole accuses nobody where no power action was written down: a key turned off
@@ -74,6 +99,13 @@ def weigh(machine: Machine, observed: Observed, actions: Sequence[Action]) -> We
     machine : the map, empty when there is none
     observed : of the same instant
     actions : what was done, ascending by time
+    asked : the symptom that is isolated, as `--symptom` names it; None: the dropouts, and where nothing dropped what
+        else stands out
+    patient : what is asked for may be still to come
+
+    Raises
+    ------
+    InputError : what is asked for never showed
     """
     health = observed.health
     because = attribute(health, actions, machine)
@@ -81,10 +113,39 @@ def weigh(machine: Machine, observed: Observed, actions: Sequence[Action]) -> We
     if not any(action.kind in POWER_KINDS for action in actions):
         pairs = [pair for pair in pairs if not _is_off_and_on(pair[0])]
     kept = replace(health, incidents=tuple(incident for incident, _ in pairs))
+    reasons = [reason for _, reason in pairs]
+    expected = frozenset(k for k, reason in enumerate(because) if reason.expected)
+    symptoms = gather_symptoms(machine, health, observed.codes, actions, expected, observed.conditions)
+    verdict = isolate(kept, actions, machine, reasons, observed.codes) if health.controllers else _nothing(health)
+    if asked is None and verdict.suspects:
+        return Weighed(because=because, verdict=verdict, symptoms=symptoms)
+    complaint = choose_complaint(symptoms, actions, asked, patient=patient)
+    if complaint is None:
+        return Weighed(because=because, verdict=verdict, symptoms=symptoms)
+    found = isolate_symptom(kept, actions, machine, reasons, complaint, observed.codes)
     return Weighed(
-        because=because,
-        verdict=isolate(kept, actions, machine, [reason for _, reason in pairs], observed.codes),
+        because=_with_showings(health, because, found),
+        verdict=found.verdict,
+        symptoms=tuple(found.symptom if one is complaint else one for one in symptoms),
+        complaint=found.symptom,
+        answers=found.because,
     )
+
+
+def _nothing(health: Health) -> IsolationVerdict:
+    """Where no controller was ever heard, none was lost."""
+    return IsolationVerdict(at_ns=health.until_ns, trials=(), suspects=(), next_tests=())
+
+
+def _with_showings(health: Health, because: Sequence[Because], found: SymptomVerdict) -> tuple[Because, ...]:
+    """Give the codes' incidents the answers of the symptom that they make up."""
+    answers = dict(found.because)
+    given = []
+    for k, (incident, reason) in enumerate(zip(health.incidents, because, strict=True)):
+        own = incident.kind is IncidentKind.CODE and incident.code in found.symptom.codes
+        answer = answers.get(incident.onset_ns) if own and found.symptom.controller in incident.controllers else None
+        given.append(reason if answer is None else replace(answer, incident=k))
+    return tuple(given)
 
 
 def _is_off_and_on(incident: Incident) -> bool:

@@ -2,19 +2,25 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import inf, log10
 from typing import TypeVar
 
 from busdoc.actions.action import Action
 from busdoc.analysis.result import Result
+from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.health.incident import Incident, IncidentKind
 from busdoc.intermittent.precursors.precursor import Precursor
 from busdoc.isolation.verdict import Because, IsolationVerdict, NextTest, Suspect
+from busdoc.machine.controller_spec import Identity
+from busdoc.words.duration import duration
 
 __all__ = [
     "LikeIncidents",
     "action_behind",
     "cleared_parts",
     "codes_of",
+    "identifiers_by_period",
+    "in_step_identifiers",
     "incidents_to_tell",
     "like_incidents",
     "open_suspects",
@@ -25,6 +31,8 @@ __all__ = [
 ]
 
 _Tested = TypeVar("_Tested", bound=Precursor)
+_MANY_IDENTIFIERS = 12
+"""More identifiers that nobody owns than that are a table and no pictures."""
 _WORTH_TESTING = 0.02
 """Bits that a test must be expected to tell before it is proposed."""
 
@@ -32,6 +40,41 @@ _WORTH_TESTING = 0.02
 def incidents_to_tell(result: Result) -> tuple[int, ...]:
     """Give the numbers, from 1, of all incidents but fault codes, which have a list of their own."""
     return tuple(n for n, one in enumerate(result.incidents, start=1) if one.kind is not IncidentKind.CODE)
+
+
+def in_step_identifiers(controllers: Sequence[ControllerHealth]) -> tuple[ControllerHealth, ...]:
+    """Give the identifiers that stand for themselves and were never missing, where they are many; else nothing."""
+    bare = tuple(
+        one
+        for one in controllers
+        if one.identity == Identity()
+        and len(one.streams) == 1
+        and one.state in (ControllerState.STEADY, ControllerState.NOT_JUDGED)
+        and not (one.absences or one.dropouts or one.restarts)
+    )
+    return bare if len(bare) > _MANY_IDENTIFIERS else ()
+
+
+def identifiers_by_period(bare: Sequence[ControllerHealth]) -> list[tuple[str, list[str]]]:
+    """Group identifiers by their periods, quickest first; those without a rhythm come last.
+
+    Returns
+    -------
+    (title, names), the names ascending
+    """
+    by_title: dict[tuple[str, float, str], list[str]] = {}
+    for one in bare:
+        (stream,) = one.streams
+        name, on, channel = one.name.removeprefix("id ").partition(" on ")
+        rounded_ns = _round(stream.period_ns) if stream.cyclic and stream.period_ns else None
+        rhythm = "in no rhythm" if rounded_ns is None else f"every {duration(rounded_ns)}"
+        by_title.setdefault((channel, rounded_ns or inf, f"{rhythm}{on}{channel}"), []).append(name)
+    return [(title, sorted(names)) for (_, _, title), names in sorted(by_title.items())]
+
+
+def _round(period_ns: int) -> int:
+    """Give a period to two digits: what differs by less is one rhythm."""
+    return round(period_ns, 1 - int(log10(max(period_ns, 1))))
 
 
 def action_behind(result: Result, because: Because) -> Action | None:

@@ -17,14 +17,18 @@ from busdoc.analysis.power_ups import find_returns
 from busdoc.analysis.reading import DatabaseFile, read_recording
 from busdoc.analysis.result import Result
 from busdoc.analysis.signals_before_dropouts import signals_before_dropouts
+from busdoc.analysis.spells import fold_spells
+from busdoc.analysis.unheard import has_looks, unheard
 from busdoc.analysis.watches import Watches
+from busdoc.capture.channels import ChannelTable
 from busdoc.health.incident import IncidentKind
 from busdoc.health.roll.roll import specs_from_database
 from busdoc.health.summary import Health
 from busdoc.intermittent.dropouts import Dropouts
 from busdoc.intermittent.intermittent import Evidence, look_into
 from busdoc.machine.machine import Machine
-from busdoc.session.folder import is_session, read_session
+from busdoc.machine.machine_map import load_machine
+from busdoc.session.folder import KeptSession, is_session, read_session
 
 __all__ = ["conclude", "postmortem", "seen_actions"]
 
@@ -35,6 +39,7 @@ def postmortem(
     databases: Sequence[DatabaseFile] = (),
     machine_file: Path | None = None,
     journal_file: Path | None = None,
+    symptom: str | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Result:
     """Analyse one recording.
@@ -46,6 +51,9 @@ def postmortem(
     databases : message databases, each for every channel or as ``(channel, file)``
     machine_file : the machine map, TOML
     journal_file : what was done, CSV
+    symptom : what to isolate, as the option `--symptom` takes it; None: the dropouts, and where nothing dropped what
+    else
+        stands out
     progress : called with the number of frames of each block
 
     Raises
@@ -58,9 +66,16 @@ def postmortem(
         session = read_session(captures[0])
         captures, machine_file = (session.recording,), machine_file or session.machine_file
         databases, kept, notes = databases or session.databases, session.actions, session.notes
+        if not any(session.recording.glob("recording-*")) and has_looks(session.actions):
+            return _without_a_bus(session, machine_file, symptom)
     with ThreadPoolExecutor(max_workers=2, thread_name_prefix="watch") as workers:
         case, watches = read_recording(
-            captures, databases=databases, machine_file=machine_file, progress=progress, workers=workers
+            captures,
+            databases=databases,
+            machine_file=machine_file,
+            asked=symptom,
+            progress=progress,
+            workers=workers,
         )
         health = watches.close()
     journal = (
@@ -78,6 +93,14 @@ def postmortem(
     )
 
 
+def _without_a_bus(session: KeptSession, machine_file: Path | None, symptom: str | None) -> Result:
+    """Conclude from presses and looks alone."""
+    machine = Machine() if machine_file is None else load_machine(machine_file)
+    case = Case(machine=machine, channels=ChannelTable(), asked=symptom)
+    result = conclude(case, Watches(case), unheard(session.actions), session.actions)
+    return replace(result, machine_file=machine_file)
+
+
 def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action, ...]) -> Result:
     """Draw every conclusion from what the watches saw and what was done.
 
@@ -92,27 +115,32 @@ def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action
     machine = case.machine
     observed = observe(watches, health, actions)
     returns = find_returns(case, watches, health, observed.codes, actions)
-    weighed = weigh(machine, observed, actions)
+    weighed = weigh(machine, observed, actions, case.asked)
+    incidents, because = fold_spells(observed.incidents, weighed.because)
+    told = replace(observed.health, incidents=incidents)
     seen = seen_actions(machine, observed.health, actions, watches)
 
     def gather(dropouts: Sequence[Dropouts]) -> Evidence:
-        events = watches.event_kinds(observed.health, observed.codes, actions)
-        values = signals_before_dropouts(case, observed.health, watches.signal_summaries(), dropouts)
+        events = watches.event_kinds(told, observed.codes, actions)
+        values = signals_before_dropouts(case, told, watches.signal_summaries(), dropouts)
         return Evidence(kinds=events.kinds, covariates=values.covariates, left_out=(*events.left_out, *values.left_out))
 
     return Result(
         capture=case.facts,
         machine=machine,
-        health=observed.health,
-        incidents=observed.incidents,
+        health=told,
+        incidents=incidents,
         actions=actions,
         seen=seen,
-        because=weighed.because,
+        because=because,
         codes=observed.codes,
         isolation=weighed.verdict,
+        symptoms=weighed.symptoms,
+        complaint=weighed.complaint,
+        answers=weighed.answers,
         intermittent=look_into(
-            observed.health,
-            weighed.because,
+            told,
+            because,
             machine,
             (*actions, *seen),
             gather=gather,

@@ -27,6 +27,7 @@ def read_recording(
     *,
     databases: Sequence[DatabaseFile] = (),
     machine_file: Path | None = None,
+    asked: str | None = None,
     progress: Callable[[int], None] | None = None,
     workers: Executor | None = None,
 ) -> tuple[Case, Watches]:
@@ -37,6 +38,7 @@ def read_recording(
     captures : capture files, or folders of them
     databases : message databases, each for every channel or as ``(channel, file)``
     machine_file : the machine map, TOML
+    asked : the symptom that is to be isolated
     progress : called with the number of frames of each block
     workers : runs the watches of one block side by side; None: one after the other
 
@@ -51,7 +53,7 @@ def read_recording(
     machine = Machine() if machine_file is None else load_machine(machine_file)
     capture = open_capture(captures)
     database = load_databases(databases) if databases else None
-    case = Case(machine=machine, channels=capture.channels, database=database, recording=capture)
+    case = Case(machine=machine, channels=capture.channels, database=database, recording=capture, asked=asked)
     watches = Watches(case, workers)
     for taken in pieces_of(capture):
         watches.take(taken)

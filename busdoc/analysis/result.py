@@ -15,6 +15,7 @@ from busdoc.isolation.verdict import Because, IsolationVerdict
 from busdoc.machine.machine import Machine
 from busdoc.resync_check.changes import Change
 from busdoc.resync_check.records import PowerUpReturn
+from busdoc.symptoms.symptom import Symptom
 
 __all__ = ["Result", "Trouble"]
 
@@ -27,9 +28,11 @@ class Trouble:
     """Indices of the incidents that no action explains away."""
     never_seen: tuple[str, ...]
     codes: tuple[FaultCode, ...]
+    showed: bool = False
+    """The complaint, whatever it is, showed."""
 
     def __bool__(self) -> bool:
-        return bool(self.incidents or self.never_seen or self.codes)
+        return bool(self.incidents or self.never_seen or self.codes or self.showed)
 
 
 _NO_TROUBLE = (IncidentKind.CAPTURE_GAP, IncidentKind.CODE, *NORMAL_LIFE)
@@ -51,6 +54,13 @@ class Result:
     """What the traffic looks as if had been done and no journal tells; listed, and no ground of any verdict."""
     codes: tuple[FaultCode, ...] = ()
     isolation: IsolationVerdict | None = None
+    """On the complaint."""
+    symptoms: tuple[Symptom, ...] = ()
+    """Whatever showed: dropouts that no action explains, codes that were active, what was asked for."""
+    complaint: Symptom | None = None
+    """What `isolation` speaks of; None: the dropouts, or nothing showed."""
+    answers: tuple[tuple[int, Because], ...] = ()
+    """(first seen showing in ns, which action it answers to) of each time that the complaint came."""
     intermittent: Intermittent | None = None
     """What the losses that no action explains have in common; None where there are fewer than three."""
     signals: tuple[SignalSummary, ...] = ()
@@ -71,8 +81,10 @@ class Result:
             for n, (incident, because) in enumerate(zip(self.incidents, self.because, strict=True))
             if incident.kind not in _NO_TROUBLE and not because.expected
         )
-        never_seen = tuple(c.name for c in self.health.controllers if c.first_ns is None and c.last_ns is None)
-        return Trouble(incidents=unexplained, never_seen=never_seen, codes=self.codes)
+        belongs = self.machine.controllers  # a database may name what other machines of the kind have
+        never_seen = tuple(c.name for c in self.health.controllers if c.first_ns is None and c.name in belongs)
+        showed = self.complaint is not None and bool(self.complaint.spans)
+        return Trouble(incidents=unexplained, never_seen=never_seen, codes=self.codes, showed=showed)
 
     def cautions(self) -> tuple[str, ...]:
         """Give the machine's own cautions and the usual ones."""

@@ -24,6 +24,7 @@ from busdoc.decode.protocols.sign import Sign
 from busdoc.decode.signals.signals import SignalStatus
 from busdoc.decode.signals.summary import SignalSummary
 from busdoc.decode.signals.watch import SignalWatch
+from busdoc.errors import InputError
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.codes.code_pointer import CodePointer
 from busdoc.health.codes.code_watch import CodeWatch
@@ -39,8 +40,11 @@ from busdoc.health.streams.arrivals import StreamArrivals
 from busdoc.health.summary import Health
 from busdoc.health.wire.wire import WireWatch
 from busdoc.intermittent.precursors.event_kinds import EventKinds, gather_event_kinds
+from busdoc.machine.condition import is_condition, parse_condition
 from busdoc.machine.machine import Machine
 from busdoc.machine.machine_map import bitrates, specs
+from busdoc.symptoms.condition_watch import ConditionWatch
+from busdoc.symptoms.symptom import Symptom
 
 __all__ = ["CodeFindings", "Watches"]
 
@@ -88,6 +92,7 @@ class Watches:
             conversion=self._code_layout,
         )
         self._identity = IdentityWatch()
+        self._conditions = _watch_conditions(case)
         self._engine = EngineWatch()
         self.frames_by_channel: Counter[int] = Counter()
 
@@ -98,6 +103,8 @@ class Watches:
         feeds = [self._health.feed, self._wire.feed, self._follow_protocols, self._count]
         if self.signals is not None:
             feeds.append(self.signals.feed)
+        if self._conditions is not None:
+            feeds.append(self._conditions.feed)
         if self._workers is None or len(block) < _WORTH_THREADS:
             for feed in feeds:
                 feed(block)
@@ -209,6 +216,10 @@ class Watches:
             warnings=self._codes.warnings,
         )
 
+    def condition_symptoms(self, health: Health) -> tuple[Symptom, ...]:
+        """Give the conditions on signals that the map names, or that were asked for, as symptoms."""
+        return () if self._conditions is None else self._conditions.symptoms(health)
+
     def _is_decoded(self, key: StreamKey) -> bool:
         message = None if self._database is None else self._database.find(key.channel, key.id, key.extended)
         return message is not None and bool(message.signals)
@@ -294,6 +305,26 @@ class Names:
             if controller.name == name and controller.last_ns is not None:
                 return controller.last_ns
         return health.until_ns
+
+
+def _watch_conditions(case: Case) -> ConditionWatch | None:
+    """Follow the conditions of the map, and the one that was asked for.
+
+    Raises
+    ------
+    InputError : a condition without a database, or with a signal that it does not have
+    """
+    asked = case.asked
+    wanted = [parse_condition(asked, "--symptom")] if asked is not None and is_condition(asked) else []
+    if case.database is None:
+        if wanted:
+            raise InputError("--symptom", "--db FILE beside a condition on a signal", "none", "Add --db FILE.")
+        return None
+    named = [one for one in case.machine.symptoms if one.name != asked]
+    known = [one for one in case.machine.symptoms if one.name == asked]
+    wanted = [one for one in wanted if one.name not in {other.name for other in known}]
+    conditions = (*wanted, *known, *named)
+    return ConditionWatch(conditions, case.database) if conditions else None
 
 
 def _spn_names(database: Database) -> dict[int, str]:

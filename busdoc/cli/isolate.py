@@ -15,6 +15,7 @@ from busdoc.cli.options import (
     add_bus_option,
     add_database_option,
     add_shared_option,
+    add_symptom_option,
     databases,
     load_inputs,
     open_source,
@@ -44,6 +45,12 @@ def add_isolate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
         "It never transmits.",
     )
     add_bus_option(isolate)
+    isolate.add_argument(
+        "--no-bus",
+        action="store_true",
+        help="listen to nothing: only what you do counts, and what you see (keys f and g, or seen and gone)",
+    )
+    add_symptom_option(isolate)
     isolate.add_argument("--replay", action="append", default=[], type=Path, metavar="CAPTURE", help="play a recording")
     isolate.add_argument(
         "--speed", metavar="X", help="with --replay: how many times faster (default 1); max: as fast as it goes"
@@ -77,6 +84,8 @@ def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitS
         raise InputError("--actions", "--replay beside it", "a live bus", "Live, log what you do as you do it.")
     if arguments.bus and arguments.replay:
         raise InputError("--bus", "either --bus or --replay", "both", "Leave one out.")
+    if arguments.no_bus and (arguments.bus or arguments.replay):
+        raise InputError("--no-bus", "neither --bus nor --replay beside it", "one of them", "Leave one out.")
     from busdoc.live.on_event import EventCommand
 
     runner = EventCommand(arguments.on_event) if arguments.on_event else None
@@ -126,11 +135,17 @@ def _open(
         path = Path(datetime.now(UTC).strftime("session-%Y%m%d-%H%M%S"))
     if path is not None and arguments.replay and is_session(path):
         raise InputError(str(path), "a new folder for a replay", "one that holds a session", "Name another folder.")
-    if not arguments.bus and not arguments.replay:
-        arguments.bus = [""]
-    source: FrameSource = open_source(arguments)
+    asked: str | None = arguments.symptom
+    source: FrameSource
+    if arguments.no_bus:
+        from busdoc.capture.no_bus import NoBus
+
+        source = NoBus()
+    else:
+        arguments.bus = arguments.bus or ([] if arguments.replay else [""])
+        source = open_source(arguments)
     if path is None:
-        return LiveSession(source, machine, database)
+        return LiveSession(source, machine, database, asked=asked)
     folder = SessionFolder(
         path,
         machine_file=machine_file,
@@ -142,7 +157,7 @@ def _open(
         print(f"busdoc: {note}", file=surroundings.stderr)
     if folder.resumed:
         machine, database = load_inputs(folder.machine_file, folder.databases)
-    return LiveSession(source, machine, database, folder=folder)
+    return LiveSession(source, machine, database, folder=folder, asked=asked)
 
 
 def _line_by_line(session: "LiveSession", arguments: argparse.Namespace, surroundings: Surroundings) -> None:

@@ -24,6 +24,7 @@ __all__ = [
     "add_database_option",
     "add_recording_input",
     "add_shared_option",
+    "add_symptom_option",
     "databases",
     "load_inputs",
     "open_source",
@@ -93,6 +94,17 @@ def write_report(
         from busdoc.report.record.html import write_html
 
         write_html(result, path, command=command, fields=fields)
+
+
+def add_symptom_option(parser: argparse.ArgumentParser) -> None:
+    """Add ``--symptom`` to a command that isolates."""
+    parser.add_argument(
+        "--symptom",
+        metavar="WHAT",
+        help="what to isolate: dropout, code[:CONTROLLER][:SPN/FMI or 0xEMCY], status or counter[:CONTROLLER], "
+        "seen[:NAME], or a condition such as 'Message.Signal < 4.6 for 0.2 s'; without it the dropouts, and where "
+        "nothing dropped what else stands out",
+    )
 
 
 def add_shared_option(parser: argparse.ArgumentParser) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
-from busdoc.cli.options import add_recording_input, databases, report_suffix, write_report
+from busdoc.cli.options import add_recording_input, add_symptom_option, databases, report_suffix, write_report
 from busdoc.cli.progress import read_with
 from busdoc.errors import InputError, found_instead
 
@@ -29,6 +29,7 @@ def add_postmortem(commands: "argparse._SubParsersAction[argparse.ArgumentParser
     )
     add_recording_input(postmortem)
     postmortem.add_argument("--machine", type=Path, metavar="FILE", help="machine map (TOML)")
+    add_symptom_option(postmortem)
     postmortem.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
     postmortem.add_argument("--tables", type=Path, metavar="DIR", help="write tables as CSV and Parquet")
     postmortem.add_argument(
@@ -65,7 +66,7 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
 
         named = [arguments.machine, arguments.actions, *(Path(text.rpartition("=")[2]) for text in arguments.db)]
         prepare([path for path in (*arguments.capture, *named) if path is not None and path.is_file()])
-    result = read_with(postmortem, arguments, surroundings)
+    result = read_with(postmortem, arguments, surroundings, symptom=arguments.symptom)
     if arguments.tables is not None:
         _write_tables(result, arguments, files)
     if arguments.report is not None:

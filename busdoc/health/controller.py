@@ -16,6 +16,8 @@ class ControllerState(StrEnum):
     STEADY = "steady"
     LATE = "late"
     LOST = "lost"
+    RESTARTING = "restarting"
+    """It restarts again and again, and may be up or down at the moment."""
     OFF = "off"
     """It left as the machine was switched off."""
     NOT_JUDGED = "not judged"

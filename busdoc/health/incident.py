@@ -15,6 +15,8 @@ class IncidentKind(StrEnum):
     """Controllers that were on the bus fell silent, expected or not."""
     RESTART = "restart"
     """A controller started anew without a silence long enough to be a dropout."""
+    RESTARTING = "restarting"
+    """Controllers restarted again and again: one incident, with a loss for each restart."""
     LATE = "late"
     """Some of a controller's cyclic streams went missing while others went on."""
     BUS_SILENCE = "bus-silence"
@@ -25,13 +27,15 @@ class IncidentKind(StrEnum):
     """A fault code was raised."""
     CRANK = "crank"
     """Controllers were away while the starter turned the engine, and came back."""
+    POWER_UP = "power-up"
+    """Controllers paused while more of the machine was switched on."""
     POWER_CYCLE = "power-cycle"
     """All left, in an order, and came back: the machine was off and on, or its bus slept."""
     POWER_DOWN = "power-down"
     """The machine was switched off: controllers left in an order, to the end."""
 
 
-NORMAL_LIFE = (IncidentKind.CRANK, IncidentKind.POWER_CYCLE, IncidentKind.POWER_DOWN)
+NORMAL_LIFE = (IncidentKind.CRANK, IncidentKind.POWER_UP, IncidentKind.POWER_CYCLE, IncidentKind.POWER_DOWN)
 """What machines do when nothing is wrong."""
 
 
@@ -91,6 +95,8 @@ class Loss:
     """What speaks for `ran_on`, in words a technician would use."""
     frames: tuple[FramesAround, ...] = ()
     """The controller's streams around the loss, where they were kept."""
+    announced: bool = False
+    """It said that it had just started when it was back."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from busdoc.arrays import Float64Array, Int64Array
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Gap, Incident
+from busdoc.health.join import Box, Join
 
 __all__ = ["ErrorKind", "Health", "WireLoad"]
 
@@ -78,3 +79,7 @@ class Health:
     gaps: tuple[Gap, ...]
     wire: tuple[WireLoad, ...] = ()
     warnings: tuple[str, ...] = ()
+    joins: tuple[Join, ...] = ()
+    """Who came in mid-recording, ascending by time."""
+    boxes: tuple[Box, ...] = ()
+    """Addresses that are one box."""

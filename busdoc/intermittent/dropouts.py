@@ -195,6 +195,9 @@ def _disturbed(incident: Incident) -> list[tuple[int, int]]:
     """Give the stretches in which what happens may be an answer to the loss, or to the return."""
     from_ns, lost_ns = incident.last_seen_ns, max(incident.onset_ns, incident.last_seen_ns)
     back_ns = incident.back_ns
+    if incident.kind is IncidentKind.RESTARTING:  # all of it, from the first restart to the last
+        last_ns = max([lost_ns, *(loss.back_ns or loss.last_seen_ns for loss in incident.losses)])
+        return [(from_ns, last_ns + (ANSWER_NS if back_ns is None else SETTLE_NS))]
     if back_ns is None:
         return [(from_ns, lost_ns + ANSWER_NS)]
     steady_ns = max(back_ns if incident.steady_ns is None else incident.steady_ns, back_ns)

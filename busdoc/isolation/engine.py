@@ -13,17 +13,20 @@ from busdoc.health.incident import Incident
 from busdoc.health.summary import Health
 from busdoc.isolation.proposals.cure import tests_after_repair
 from busdoc.isolation.proposals.next_tests import propose_tests
-from busdoc.isolation.suspects.attribution import awaits_its_press, taken_away
-from busdoc.isolation.suspects.exposure import find_reach, with_controllers
+from busdoc.isolation.suspects.attribution import attribute_showings, awaits_its_press, taken_away
+from busdoc.isolation.suspects.exposure import THE_MACHINE, find_reach, with_controllers
 from busdoc.isolation.suspects.findings import Findings, work_through
 from busdoc.isolation.suspects.losses import gather_losses, losses_of, silent_at_first
 from busdoc.isolation.suspects.reasons import elsewhere_reasons, reasons_for
+from busdoc.isolation.suspects.showings import losses_of_symptom
 from busdoc.isolation.suspects.trials import cut_trials
 from busdoc.isolation.verdict import ELSEWHERE, Because, IsolationVerdict, Suspect
 from busdoc.machine.machine import Machine
+from busdoc.symptoms.latching import probability_latched
+from busdoc.symptoms.symptom import Symptom
 from busdoc.times import SECOND_NS
 
-__all__ = ["CLEARED_AT", "Record", "isolate", "verdict_on", "work_out"]
+__all__ = ["CLEARED_AT", "Record", "SymptomVerdict", "isolate", "isolate_symptom", "verdict_on", "work_out"]
 
 CLEARED_AT = 0.05
 """A part is called clear at this probability or less, and only when its own quiet was as unlikely for a culprit.
@@ -55,6 +58,18 @@ class Record:
     codes: tuple[FaultCode, ...] = ()
     absent: tuple[tuple[str, int, int | None], ...] = ()
     """(controller, from, to) of those not on the bus, ns: from the start, say, before they were ever seen."""
+    symptom: Symptom | None = None
+    """What is isolated; None: the dropouts."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SymptomVerdict:
+    """The answer about one symptom."""
+
+    symptom: Symptom
+    verdict: IsolationVerdict
+    because: tuple[tuple[int, Because], ...]
+    """(first seen showing in ns, which action it answers to) of each showing that was seen to begin."""
 
 
 def isolate(
@@ -95,6 +110,47 @@ def isolate(
     return verdict if troubled or findings.evidence.starts.action else replace(verdict, suspects=(), next_tests=())
 
 
+def isolate_symptom(
+    health: Health,
+    actions: Sequence[Action],
+    machine: Machine,
+    because: Sequence[Because],
+    symptom: Symptom,
+    codes: Sequence[FaultCode] = (),
+) -> SymptomVerdict:
+    """Give the verdict on any symptom, by the same sums as on dropouts.
+
+    Parameters
+    ----------
+    health, actions, machine, because, codes : as of `isolate`
+    symptom : what is isolated
+
+    Returns
+    -------
+    The verdict at the end of `health`; without suspects and tests when it never showed
+    """
+    symptom = replace(symptom, p_latches=probability_latched(symptom, actions))
+    record = Record(
+        machine=_with_those_seen(machine, health),
+        start_ns=health.start_ns,
+        at_ns=health.until_ns,
+        incidents=health.incidents,
+        because=tuple(because),
+        actions=tuple(actions),
+        codes=tuple(codes),
+        absent=silent_at_first(health),
+        symptom=symptom,
+    )
+    findings = work_out(record)
+    verdict = verdict_on(record, findings)
+    if not symptom.spans:
+        verdict = replace(verdict, suspects=(), next_tests=())
+    spans = sorted(symptom.spans, key=lambda span: span.since_ns)
+    onsets_ns = [spans[k].since_ns for k in findings.losses.incident]
+    answers = attribute_showings(findings, onsets_ns)
+    return SymptomVerdict(symptom=symptom, verdict=verdict, because=tuple(zip(onsets_ns, answers, strict=True)))
+
+
 def work_out(record: Record) -> Findings:
     """Work a record through: reach, losses, evidence and posterior."""
     # What was done by then, in the order in which it was done.
@@ -106,12 +162,30 @@ def work_out(record: Record) -> Findings:
     )
     incidents = [incident for incident, _ in pairs]
     names = [name for incident in incidents for name in incident.controllers] + [name for name, _, _ in record.absent]
+    symptom = record.symptom
+    names += [] if symptom is None or symptom.controller is None else [symptom.controller]
     machine = with_controllers(record.machine, names)
     # Whom each part could trouble, stretch by stretch, and what of the losses the actions do not explain away.
     reach = find_reach(machine, actions)
     losses = gather_losses(incidents, reach.controllers, record.start_ns, record.absent)
     span_s = max((record.at_ns - record.start_ns) / SECOND_NS, 1.0)
     _, offset_s = taken_away(losses, reach, actions, record.start_ns, span_s)
+    if symptom is not None:
+        reach = find_reach(machine, actions, as_one=True) if symptom.controller is None else reach
+        away = (*losses.away, ()) if symptom.controller is None else losses.away
+        losses = losses_of_symptom(symptom, reach.controllers, record.start_ns, record.at_ns, away)
+        return work_through(
+            machine,
+            reach,
+            losses,
+            range(len(losses.t_s)),
+            actions,
+            codes=_hints(record.codes, actions),
+            symptom=symptom,
+            start_ns=record.start_ns,
+            span_s=span_s,
+            offset_s=offset_s,
+        )
     explained = [
         pairs[k][1].expected or awaits_its_press(losses, row, actions, span_s) for row, k in enumerate(losses.incident)
     ]
@@ -139,7 +213,12 @@ def verdict_on(record: Record, findings: Findings | None = None) -> IsolationVer
     findings = work_out(record) if findings is None else findings
     if not findings.reach.parts:
         return IsolationVerdict(at_ns=record.at_ns, trials=(), suspects=(), next_tests=())
-    down = {loss.controller for incident in record.incidents for loss in losses_of(incident) if loss.back_ns is None}
+    if record.symptom is None:
+        down = {
+            loss.controller for incident in record.incidents for loss in losses_of(incident) if loss.back_ns is None
+        }
+    else:
+        down = {record.symptom.controller or THE_MACHINE} if record.symptom.showing else set()
     repaired = tests_after_repair(findings)
     return IsolationVerdict(
         at_ns=record.at_ns,

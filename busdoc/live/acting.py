@@ -5,7 +5,7 @@ What cannot be done raises `InputError` before anything was written down.
 
 from collections.abc import Sequence
 
-from busdoc.actions.action import Action, ActionKind, Origin
+from busdoc.actions.action import REMARKS, Action, ActionKind, Origin
 from busdoc.actions.plugged import PlugState
 from busdoc.errors import InputError
 from busdoc.live.event_log import EventLog
@@ -258,7 +258,7 @@ class Acting:
             raise InputError(str(kind), "two parts", "one", "Say which two changed places.")
         others = (into,) if kind is ActionKind.SWAP else ()
         for name in (part, *others):
-            if name is None or name in self._machine or kind is ActionKind.MARK:
+            if name is None or name in self._machine or kind in REMARKS:
                 continue
             if not self._guided or kind not in (*_LEADS_OFF, ActionKind.WIGGLE):
                 known = ", ".join([*self._machine.parts, *self._machine.controllers][:8])

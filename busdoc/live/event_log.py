@@ -6,10 +6,18 @@ from busdoc.actions.action import Action, Origin
 from busdoc.actions.words import act_in_words
 from busdoc.capture.listening import BusState, Hearing
 from busdoc.health.incident import Incident, IncidentKind
+from busdoc.health.presence.runs.spells import fall_of, find_spells, goes_on
 from busdoc.isolation.verdict import IsolationVerdict
 from busdoc.live.rows import KnownLoss
 from busdoc.live.view import Happening, HappeningKind
-from busdoc.report.words.incidents import back_in_words, code_in_words, loss_in_words, restart_in_words
+from busdoc.report.words.incidents import (
+    back_in_words,
+    code_in_words,
+    loss_in_words,
+    restart_in_words,
+    restarts_over_and_over,
+    runs_on_in_words,
+)
 from busdoc.report.words.suspects import culprit_in_words, is_named
 from busdoc.times import SECOND_NS
 
@@ -18,6 +26,7 @@ __all__ = ["EventLog"]
 _NAMED_AFTER_NS = 2 * SECOND_NS
 """So long the verdict must name a part before it is told: while controllers fall one after the other it may point at
 another for a moment."""
+_TOLD_ALONE = 2
 _MOST_KEPT = 2000
 
 
@@ -50,10 +59,11 @@ class EventLog:
         """Tell who was lost and who is back."""
         new: list[tuple[int, HappeningKind, str, str]] = []
         for name, losses in found.items():
+            in_spell = self._spells(name, losses, now_ns, new)
             for incident, loss, expected in losses:
-                if incident.kind is IncidentKind.LATE:
-                    continue
                 key = (name, loss.last_seen_ns)
+                if incident.kind is IncidentKind.LATE or key in in_spell:
+                    continue
                 if incident.kind is IncidentKind.RESTART:
                     if key not in self._lost:
                         self._lost.add(key)
@@ -68,6 +78,32 @@ class EventLog:
                     new.append((loss.steady_ns, HappeningKind.BACK, back_in_words(loss), name))
         for at_ns, kind, text, name in sorted(new):
             self._tell(at_ns, kind, text, name)
+
+    def _spells(
+        self, name: str, losses: Sequence[KnownLoss], now_ns: int, new: list[tuple[int, HappeningKind, str, str]]
+    ) -> set[tuple[str, int]]:
+        """Tell once that a controller restarts over and over, and once that it runs on; give what is told with that.
+
+        The first two restarts were told when they came: that it goes on like that shows with the third.
+        """
+        told: set[tuple[str, int]] = set()
+        away = [known for known in losses if known[0].kind is not IncidentKind.LATE]
+        falls = [fall_of([loss]) for _, loss, _ in away]
+        for first, after in find_spells(falls):
+            spell = falls[first:after]
+            later = [(name, fall.last_seen_ns) for fall in spell[_TOLD_ALONE:]]
+            last = later[-1]
+            if later[0] not in self._lost:
+                new.append((later[0][1], HappeningKind.RESTARTED, restarts_over_and_over(name), name))
+            self._lost.update(later)
+            told.update(later)
+            over = after < len(falls) or not goes_on(spell, now_ns)
+            steady_ns = away[after - 1][1].steady_ns
+            if over and steady_ns is not None and steady_ns <= now_ns and last not in self._back:
+                new.append((steady_ns, HappeningKind.BACK, runs_on_in_words(name, len(spell)), name))
+            if over:
+                self._back.update(later)
+        return told
 
     def codes(self, incidents: Sequence[Incident]) -> None:
         """Tell the codes that were raised."""

@@ -7,8 +7,9 @@ and once a second while nothing but time passes. The steps are those of the post
 import math
 from collections.abc import Callable
 
-from busdoc.actions.action import ActionKind
+from busdoc.actions.action import REMARKS, ActionKind
 from busdoc.analysis.judgement import Observed, Weighed, observe, weigh
+from busdoc.analysis.unheard import has_looks, unheard
 from busdoc.errors import InputError
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident, IncidentKind
@@ -105,6 +106,17 @@ class Judging:
         """As given last."""
         return self._weighed.verdict
 
+    @property
+    def weighed(self) -> Weighed:
+        """All that was weighed last."""
+        return self._weighed
+
+    @property
+    def _shown(self) -> set[int]:
+        """When the complaint began to show each time, ns."""
+        complaint = self._weighed.complaint
+        return set() if complaint is None else {span.since_ns for span in complaint.spans}
+
     def is_due(self, now_s: float) -> bool:
         """Whether to judge now."""
         return now_s - self._judged_s >= self._every_s
@@ -141,11 +153,15 @@ class Judging:
     def look(self) -> None:
         """Judge, and weigh where something changed."""
         listening = self._listening
-        if listening.watches.start_ns is None:
-            return
         until_ns = listening.heard_ns
         known = set() if self._observed is None else {_key(incident) for incident in self._observed.incidents}
-        observed = observe(listening.watches, listening.watches.so_far(until_ns, listening.open_gaps))
+        if listening.watches.start_ns is not None:
+            observed = observe(listening.watches, listening.watches.so_far(until_ns, listening.open_gaps))
+        elif has_looks(self._log.actions) or listening.without_a_bus:
+            health = unheard(self._log.numbered(), listening.began_ns, until_ns)
+            observed = Observed(health=health, codes=(), warnings=())
+        else:
+            return
         self._observed = observed
         # Weigh when an incident began, ended or changed, when something was done, and now and then as time passes.
         now_s = self._clock_s()
@@ -164,7 +180,10 @@ class Judging:
     def _weigh(self, observed: Observed, until_ns: int, *, anew: bool) -> None:
         """Ask which action and which part it was, and what to do next."""
         actions = self._log.numbered()
-        self._weighed = weigh(self._machine, observed, actions)
+        shown = self._shown
+        self._weighed = weigh(self._machine, observed, actions, self._listening.asked, patient=True)
+        for since_ns in sorted(self._shown - shown):
+            self._procedure.fell(since_ns)
         self._event_log.verdict(self.verdict)
         self._procedure.propose(self.verdict.next_tests, anew=anew)
         self._procedure.start_watch(until_ns)
@@ -191,7 +210,7 @@ class Judging:
 
     def _follow_start(self, observed: Observed, until_ns: int) -> None:
         """Let the procedure know of a controller that did not start with the power: no watch will tell more."""
-        last = next((a for a in reversed(self._log.numbered()) if a.kind is not ActionKind.MARK), None)
+        last = next((a for a in reversed(self._log.numbered()) if a.kind not in REMARKS), None)
         if last is None or last.kind not in (ActionKind.POWER_ON, ActionKind.POWER_CYCLE):
             return
         if last.n in self._failed_starts or until_ns < last.time_ns + STARTS_WITHIN_S * SECOND_NS:

@@ -13,6 +13,7 @@ from busdoc.analysis.reading import pieces_of
 from busdoc.analysis.watches import Watches
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.listening import FrameSource, Taken
+from busdoc.capture.no_bus import NoBus
 from busdoc.capture.playback import Playback
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder.recorder import LogRecorder, RecorderState
@@ -45,6 +46,7 @@ class Listening:
     watches : fed with all that was taken
     frames : how many were taken
     heard_ns : until when was listened
+    began_ns : when a session without a bus began; None: it has one, or did not begin
     """
 
     def __init__(self, source: FrameSource, case: Case, folder: SessionFolder | None) -> None:
@@ -52,6 +54,7 @@ class Listening:
         self.watches = Watches(case)
         self.frames = 0
         self.heard_ns = 0
+        self.began_ns: int | None = None
         self._case = case
         self._folder = folder
         self._recorder: LogRecorder | None = None
@@ -65,6 +68,16 @@ class Listening:
         """Until when the earlier run of a folder heard, while nothing has been heard since."""
         self._lately: list[tuple[int, int]] = []
         """(ns, frames so far), for the rate."""
+
+    @property
+    def asked(self) -> str | None:
+        """The symptom that is to be isolated; None: what stands out."""
+        return self._case.asked
+
+    @property
+    def without_a_bus(self) -> bool:
+        """Whether nothing will ever be heard, and only what is done and seen counts."""
+        return isinstance(self.source, NoBus)
 
     @property
     def gathers(self) -> bool:
@@ -127,6 +140,7 @@ class Listening:
         if self._folder is not None:
             self._recorder = self._folder.recorder(self.source.channels)
         self.source.start()
+        self.began_ns = self.source.now_ns() if self.without_a_bus else None
         if self._recorder is not None and not isinstance(self.source, Playback):
             self._gatherer = threading.Thread(target=self._gather_on, name="record", daemon=True)
             self._gatherer.start()

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from enum import StrEnum
 
-from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.action import REMARKS, Action, ActionKind
 from busdoc.actions.words import order_in_words
 from busdoc.isolation.verdict import NextTest, Step
 from busdoc.live.view import NextRow, Watching
@@ -173,7 +173,7 @@ class Procedure:
         if self._test is not None and step is not None and _is_step(action, step):
             is_last = self._step + 1 == len(self._test.steps)
             self._happens(Event.LAST_STEP if is_last else Event.STEP, action.time_ns)
-        elif action.kind not in (ActionKind.MARK, ActionKind.WIGGLE):
+        elif action.kind not in (*REMARKS, ActionKind.WIGGLE):
             self._happens(Event.OTHER)
 
     def undid(self, action: Action) -> None:

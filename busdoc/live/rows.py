@@ -6,9 +6,11 @@ from busdoc.capture.channels import ChannelTable
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.health.incident import Incident, IncidentKind, Loss
+from busdoc.health.presence.runs.spells import Fall, fall_of, find_spells
 from busdoc.health.summary import Health
 from busdoc.isolation.verdict import Because
 from busdoc.live.view import ControllerRow, StripSpan
+from busdoc.report.words.spells import restarts_in_words
 from busdoc.words.duration import duration
 
 __all__ = ["controller_rows", "losses_by_controller"]
@@ -61,16 +63,27 @@ def _row(
     spans = tuple(_spans(one, health, losses[-_MOST_SPANS:]))
     current = spans[-1] if spans else None
     away = [known for known in losses if known[0].kind in _AWAY]
+    spell = _spell(one, away)
+    since_ns = current.from_ns if current is not None and one.first_ns is not None else None
     return ControllerRow(
         name=one.name,
         channel="" if one.channel is None else channels.name(one.channel),
         state=one.state,
-        since_ns=current.from_ns if current is not None and one.first_ns is not None else None,
+        since_ns=spell[0].last_seen_ns if spell else since_ns,
         dropouts=sum(not expected for _, _, expected in away),
         expected_off=bool(current is not None and current.expected and current.state is ControllerState.LOST),
-        last_fault=_last_fault(one, away, codes),
+        last_fault=restarts_in_words(spell) if spell else _last_fault(one, away, codes),
         spans=spans,
     )
+
+
+def _spell(one: ControllerHealth, away: Sequence[KnownLoss]) -> list[Fall]:
+    """Give the restarts of a controller that restarts over and over, those of the spell that goes on."""
+    if one.state is not ControllerState.RESTARTING:
+        return []
+    falls = [fall_of([loss]) for _, loss, _ in away]
+    spells = find_spells(falls)
+    return falls[slice(*spells[-1])] if spells else []
 
 
 def _spans(one: ControllerHealth, health: Health, losses: Sequence[KnownLoss]) -> Iterator[StripSpan]:

@@ -12,6 +12,7 @@ from pathlib import Path
 from busdoc.analysis.case import Case
 from busdoc.analysis.postmortem import conclude
 from busdoc.analysis.result import Result
+from busdoc.analysis.unheard import has_looks, unheard
 from busdoc.capture.listening import FrameSource
 from busdoc.decode.database.database import Database
 from busdoc.errors import InputError
@@ -43,6 +44,7 @@ class LiveSession:
     machine : the map, empty when there is none
     database : None when there is none
     folder : where it is kept; None: nowhere
+    asked : the symptom that is isolated, as `--symptom` names it; None: what stands out
     guided : names that the map does not have are new branches; None: only without parts on the map
     clock_s : a clock that only goes on, s
     """
@@ -54,6 +56,7 @@ class LiveSession:
         database: Database | None = None,
         *,
         folder: SessionFolder | None = None,
+        asked: str | None = None,
         guided: bool | None = None,
         clock_s: Callable[[], float] = time.monotonic,
     ) -> None:
@@ -66,7 +69,7 @@ class LiveSession:
         self._clock_s = clock_s
         self._log = Logbook(None if folder is None else folder.store, time.time_ns)
         self._procedure, self._event_log = Procedure(), EventLog()
-        case = Case(machine=machine, channels=source.channels, database=database)
+        case = Case(machine=machine, channels=source.channels, database=database, asked=asked)
         self._listening = Listening(source, case, folder)
         self._judging = Judging(self._listening, machine, self._log, self._procedure, self._event_log, folder, clock_s)
         acting = Acting(
@@ -175,7 +178,10 @@ class LiveSession:
         ------
         InputError : nothing was heard
         """
-        watches = self._listening.watches
+        watches, listening, actions = self._listening.watches, self._listening, self._log.numbered()
+        if watches.start_ns is None and (listening.without_a_bus or has_looks(actions)):
+            case = listening.case(closed=False)
+            return conclude(case, watches, unheard(actions, listening.began_ns, listening.heard_ns), actions)
         if watches.start_ns is None:
             raise InputError("the session", "frames", "none so far", "Listen to a bus that speaks.")
         case = self._listening.case(closed=self._closed)
@@ -191,7 +197,7 @@ class LiveSession:
             health=judging.health,
             because=judging.because,
             codes=judging.codes,
-            verdict=judging.verdict,
+            weighed=judging.weighed,
             log=self._log,
             procedure=self._procedure,
             proposals=judging.proposals,
@@ -201,6 +207,7 @@ class LiveSession:
             heard_ns=listening.heard_ns,
             recorder=listening.recorder,
             trouble=judging.trouble,
+            without_a_bus=listening.without_a_bus,
         )
 
     def _announce(self) -> None:

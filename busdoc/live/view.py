@@ -12,6 +12,7 @@ from busdoc.health.controller import ControllerState
 from busdoc.isolation.verdict import NextTest, Suspect
 
 __all__ = [
+    "ComplaintRow",
     "ControllerRow",
     "Happening",
     "HappeningKind",
@@ -96,6 +97,27 @@ class NextRow:
     """Each step as a sentence, with label numbers where given."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComplaintRow:
+    """The symptom that is isolated, where it is no dropout."""
+
+    name: str
+    showing: bool
+    seen: bool
+    """It could be seen now."""
+    since_ns: int
+    """When it began to show, or was gone, last."""
+    n_came: int
+    own_count: int | None
+    """The machine's own count of how often it came, where it sends one."""
+    goes: str
+    """How it goes away, where that is known."""
+    spans: tuple[tuple[int, int], ...]
+    """(from, to) in which it showed, ns."""
+    observable: tuple[tuple[int, int], ...]
+    """(from, to) in which it could be seen, ns."""
+
+
 class HappeningKind(StrEnum):
     """What a bell or a line of the plain session may tell."""
 
@@ -175,3 +197,5 @@ class SessionView:
     """The controller that the suspicion is about; None while there is none."""
     gaps: tuple[tuple[int, int], ...] = ()
     """(from, to), ns: stretches that were not heard, ascending; nobody's absence."""
+    complaint: ComplaintRow | None = None
+    """What is isolated, where it is no dropout."""

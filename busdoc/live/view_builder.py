@@ -9,21 +9,26 @@ from busdoc.actions.learnt_signs import learnt_plug_actions
 from busdoc.actions.plugged import PlugState, opening_state
 from busdoc.actions.words import act_in_words
 from busdoc.analysis.case import CaptureFacts
+from busdoc.analysis.judgement import Weighed
 from busdoc.analysis.result import Result
+from busdoc.analysis.spells import fold_spells
 from busdoc.capture.listening import FrameSource
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder.recorder import RecorderState
-from busdoc.health.codes.code import FaultCode
+from busdoc.health.codes.code import CodeKind, FaultCode
 from busdoc.health.incident import IncidentKind
 from busdoc.health.summary import Health
-from busdoc.isolation.verdict import Because, IsolationVerdict
+from busdoc.isolation.verdict import Because
 from busdoc.live.procedure import Procedure
 from busdoc.live.rows import controller_rows, losses_by_controller
 from busdoc.live.tree import harness_rows, not_back
-from busdoc.live.view import Proposal, SessionView
+from busdoc.live.view import ComplaintRow, Proposal, SessionView
 from busdoc.machine.machine import Machine
 from busdoc.report.words.headline import headline
+from busdoc.report.words.symptoms import WAITS_FOR_A_LOOK, symptom_in_words
 from busdoc.session.logbook import Logbook
+from busdoc.symptoms.latching import latching_in_words
+from busdoc.symptoms.symptom import Symptom, SymptomKind
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import counted
 
@@ -31,6 +36,9 @@ __all__ = ["Standing", "look", "plugged", "proposed"]
 
 _REDONE_NS = 30 * SECOND_NS
 """A press this near says already what the traffic looks like."""
+
+_SEEN_WITHIN_NS = 5 * SECOND_NS
+"""A controller that has said nothing of its codes for longer cannot be asked now (SAE J1939-73 5.7.1: five periods)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -47,7 +55,7 @@ class Standing:
     because: tuple[Because, ...]
     """One for each incident of `health`."""
     codes: tuple[FaultCode, ...]
-    verdict: IsolationVerdict
+    weighed: Weighed
     log: Logbook
     procedure: Procedure
     proposals: tuple[Proposal, ...]
@@ -60,6 +68,8 @@ class Standing:
     """None: nothing is kept."""
     trouble: str
     """What the journal could not keep."""
+    without_a_bus: bool = False
+    """Nothing is listened to."""
 
 
 def plugged(machine: Machine, actions: Sequence[Action]) -> PlugState:
@@ -76,7 +86,7 @@ def look(at: Standing) -> SessionView:
     state = plugged(at.machine, actions)
     losses = {} if health is None else losses_by_controller(health.incidents, at.because)
     row = at.procedure.row(at.log.labels)
-    suspects = at.verdict.suspects
+    suspects = at.weighed.verdict.suspects
     needs = row.test.cautions if row is not None and row.step < len(row.steps_text) else ()
     return SessionView(
         start_ns=at.heard_ns if health is None else health.start_ns,
@@ -107,6 +117,30 @@ def look(at: Standing) -> SessionView:
         guided=at.guided,
         focus=None if health is None else _focus(health, at.because),
         gaps=tuple((gap.from_ns, gap.to_ns) for gap in at.gaps),
+        complaint=None if at.weighed.complaint is None else _complaint(at.weighed.complaint, at),
+    )
+
+
+def _complaint(symptom: Symptom, at: Standing) -> ComplaintRow:
+    last = symptom.spans[-1] if symptom.spans else None
+    counts = [
+        code.controller_count
+        for code in at.codes
+        if code.controller == symptom.controller and code.controller_count is not None
+        and (code.code in symptom.codes or code.kind is CodeKind.STATUS)
+    ]  # fmt: skip
+    since_ns = at.heard_ns if last is None else last.since_ns if last.gone_ns is None else last.gone_ns
+    live = symptom.kind is SymptomKind.SEEN or not symptom.observable
+    return ComplaintRow(
+        name=symptom_in_words(symptom),
+        showing=symptom.showing,
+        seen=live or symptom.observable[-1][1] >= at.heard_ns - _SEEN_WITHIN_NS,
+        since_ns=since_ns,
+        n_came=symptom.n_came,
+        own_count=max(counts, default=None),
+        goes=latching_in_words(symptom),
+        spans=tuple((one.since_ns, at.heard_ns if one.gone_ns is None else one.gone_ns) for one in symptom.spans),
+        observable=symptom.observable,
     )
 
 
@@ -121,15 +155,21 @@ def _loads(at: Standing, health: Health) -> tuple[tuple[str, float], ...]:
 def _headline(at: Standing) -> str:
     if at.health is None:
         return "Nothing heard yet."
+    if at.without_a_bus and at.weighed.complaint is None:
+        return WAITS_FOR_A_LOOK
+    incidents, because = fold_spells(at.health.incidents, at.because)
     result = Result(
         capture=at.facts,
         machine=at.machine,
         health=at.health,
-        incidents=at.health.incidents,
+        incidents=incidents,
         actions=at.log.numbered(),
-        because=at.because,
+        because=because,
         codes=at.codes,
-        isolation=at.verdict,
+        isolation=at.weighed.verdict,
+        symptoms=at.weighed.symptoms,
+        complaint=at.weighed.complaint,
+        answers=at.weighed.answers,
     )
     return headline(result)
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from types import MappingProxyType
 
+from busdoc.machine.condition import Condition
 from busdoc.machine.controller_spec import ControllerSpec
 
 __all__ = ["Bus", "CodeHint", "Controller", "Machine", "Part", "PartKind", "StatusSignal", "Wake"]
@@ -64,6 +65,9 @@ class Part:
     prior: float | None = None
     signal: str | None = None
     """`Message.Signal` that reads 'not available' when this is unplugged."""
+    supply: str | None = None
+    """The sensor supply of a controller that it hangs on, `hopper:5V-1`, say: parts of one supply share a fault of
+    it."""
     unsafe_live: bool = False
     label: str | None = None
     """What is taped onto its connector."""
@@ -122,6 +126,8 @@ class CodeHint:
     status: str | None = None
     points_at: tuple[str, ...] = ()
     """Part kinds or part names."""
+    latches: bool | None = None
+    """It stays until the power is cycled; False: it clears once its cause is gone; None: nobody said."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,6 +143,8 @@ class Machine:
     controllers: Mapping[str, Controller] = field(default_factory=lambda: MappingProxyType({}))
     statuses: tuple[StatusSignal, ...] = ()
     codes: tuple[CodeHint, ...] = ()
+    symptoms: tuple[Condition, ...] = ()
+    """Conditions on signals that count as a symptom while they hold."""
     report: Mapping[str, str | int | float | bool] = field(default_factory=lambda: MappingProxyType({}))
 
     def __contains__(self, name: str) -> bool:

@@ -25,6 +25,7 @@ from busdoc.machine.map_entry import (
     read_part,
     read_report,
     read_status,
+    read_symptom,
     read_wake,
 )
 from busdoc.machine.map_problems import MapProblems
@@ -85,9 +86,10 @@ def machine_from_text(text: str, where: str) -> Machine:
     controllers = [(table, one) for table in controller_tables if (one := read_controller(table)) is not None]
     statuses = [(table, status) for table in root.tables("status") if (status := read_status(table)) is not None]
     codes = [(table, code) for table in root.tables("code") if (code := read_code(table)) is not None]
+    symptoms = [(table, symptom) for table in root.tables("symptom") if (symptom := read_symptom(table)) is not None]
     report = read_report(root.table("report"))
     root.finish()
-    check_links(problems, buses, parts, controllers, statuses, codes)
+    check_links(problems, buses, parts, controllers, statuses, codes, symptoms)
     problems.raise_any()
     return Machine(
         name=name,
@@ -98,6 +100,7 @@ def machine_from_text(text: str, where: str) -> Machine:
         controllers=MappingProxyType(_with_mutual_swaps({one.name: one for _, one in controllers})),
         statuses=tuple(status for _, status in statuses),
         codes=tuple(code for _, code in codes),
+        symptoms=tuple(one for _, one in symptoms),
         report=report,
     )
 

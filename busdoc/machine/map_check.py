@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 from typing import TypeAlias
 
+from busdoc.machine.condition import Condition
 from busdoc.machine.machine import Bus, CodeHint, Controller, Part, PartKind, StatusSignal
 from busdoc.machine.map_problems import MapProblems, shown
 from busdoc.machine.map_table import MapTable
@@ -22,6 +23,7 @@ def check_links(
     controllers: Controllers,
     statuses: Sequence[tuple[MapTable, StatusSignal]],
     codes: Sequence[tuple[MapTable, CodeHint]],
+    symptoms: Sequence[tuple[MapTable, Condition]],
 ) -> None:
     """Note every mistake that shows only when the entries are held against one another."""
     _check_unique_names(problems, parts, controllers)
@@ -31,7 +33,7 @@ def check_links(
     _check_swaps(parts, controllers)
     _check_channels(problems, buses, controllers)
     _check_identities(problems, controllers)
-    _check_codes(parts, controllers, statuses, codes)
+    _check_codes(parts, controllers, statuses, codes, symptoms)
 
 
 def _check_unique_names(problems: MapProblems, parts: Parts, controllers: Controllers) -> None:
@@ -158,17 +160,28 @@ def _check_codes(
     controllers: Controllers,
     statuses: Sequence[tuple[MapTable, StatusSignal]],
     codes: Sequence[tuple[MapTable, CodeHint]],
+    symptoms: Sequence[tuple[MapTable, Condition]],
 ) -> None:
     controller_names = [controller.name for _, controller in controllers]
-    targets = {*PartKind, *(part.name for _, part in parts), *controller_names}
+    supplies = {part.supply for _, part in parts if part.supply is not None}
+    targets = {*PartKind, *(part.name for _, part in parts), *controller_names, *supplies}
+    for table, part in parts:
+        if part.supply is not None:
+            owner = part.supply.partition(":")[0]
+            _check_name(table, "supply", owner, controller_names, "a sensor supply as `controller:supply`")
     sayings: Iterable[tuple[MapTable, str | None]] = [
         *((table, status.controller) for table, status in statuses),
         *((table, code.controller) for table, code in codes),
+        *((table, symptom.controller) for table, symptom in symptoms),
     ]
     for table, name in sayings:
         _check_name(table, "controller", name, controller_names, "the name of a controller")
-    for table, code in codes:
-        for index, target in enumerate(code.points_at):
+    pointing: Iterable[tuple[MapTable, tuple[str, ...]]] = [
+        *((table, code.points_at) for table, code in codes),
+        *((table, symptom.points_at) for table, symptom in symptoms),
+    ]
+    for table, points_at in pointing:
+        for index, target in enumerate(points_at):
             if target not in targets:
                 expected = "a kind of part, or a name on this map"
                 table.wrong_item("points_at", index, expected, shown(target), table.nearest(target, targets))

@@ -4,9 +4,12 @@ What an entry says of others by name is left to `busdoc.machine.map_check`.
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
 from decimal import Decimal
 from types import MappingProxyType
 
+from busdoc.errors import InputError
+from busdoc.machine.condition import Condition, parse_condition
 from busdoc.machine.controller_spec import ControllerSpec, ExpectedStream, Identity, PeriodFrom
 from busdoc.machine.frame_name import parse_frame_name
 from busdoc.machine.machine import Bus, CodeHint, Controller, Part, PartKind, StatusSignal, Wake
@@ -20,6 +23,7 @@ __all__ = [
     "read_part",
     "read_report",
     "read_status",
+    "read_symptom",
     "read_wake",
     "split_place",
 ]
@@ -72,6 +76,7 @@ def read_part(table: MapTable) -> Part | None:
     swaps_with = table.texts("swaps_with")
     prior = table.decimal("prior", "0", "1", "a probability")
     signal = _signal(table, "signal")
+    supply = table.text("supply")
     unsafe_live = table.flag("unsafe_live")
     label = table.text("label")
     effort = table.decimal("effort_s", "0", "1000000", "seconds")
@@ -89,6 +94,7 @@ def read_part(table: MapTable) -> Part | None:
         swaps_with=swaps_with,
         prior=None if prior is None else float(prior),
         signal=signal,
+        supply=supply,
         unsafe_live=bool(unsafe_live),
         label=label,
         effort_s=None if effort is None else float(effort),
@@ -138,13 +144,44 @@ def read_code(table: MapTable) -> CodeHint | None:
     fmi = table.whole("fmi", 0, _LAST_FMI, "a failure mode")
     emcy = table.whole("emcy", 0, _LAST_EMCY, "an emergency error code")
     status = _signal(table, "status")
-    table.require("points_at", "the kinds or names of the parts to look at")
+    latches = table.flag("latches")
+    if "latches" not in table:
+        table.require("points_at", "the kinds or names of the parts to look at, or `latches`")
     points_at = table.texts("points_at")
     if sum(key in table for key in ("spn", "emcy", "status")) != 1:
         found = "none of them" if not any(key in table for key in ("spn", "emcy", "status")) else "several"
         table.wrong("spn", "one of `spn`, `emcy` and `status`", found, "Write one table for each code.")
     table.finish()
-    return CodeHint(controller=controller, spn=spn, fmi=fmi, emcy=emcy, status=status, points_at=points_at)
+    return CodeHint(
+        controller=controller, spn=spn, fmi=fmi, emcy=emcy, status=status, points_at=points_at, latches=latches
+    )
+
+
+def read_symptom(table: MapTable) -> Condition | None:
+    """Read a [[symptom]]: a condition on a signal that is worth isolating, with a name."""
+    name = table.name()
+    table.require("when", 'the condition, as "HopperStatus.SensorSupply < 4.6"')
+    when = table.text("when")
+    hold_ns = table.seconds_ns("hold_s")
+    controller = table.text("controller")
+    latches = table.flag("latches")
+    points_at = table.texts("points_at")
+    table.finish()
+    if name is None or when is None:
+        return None
+    try:
+        condition = parse_condition(when, "when", name=name)
+    except InputError as error:
+        _, expected, found, advice = error.args
+        table.wrong("when", expected, found, advice)
+        return None
+    return replace(
+        condition,
+        hold_ns=condition.hold_ns if hold_ns is None else hold_ns,
+        controller=controller,
+        latches=latches,
+        points_at=points_at,
+    )
 
 
 def read_report(table: MapTable) -> Mapping[str, str | int | float | bool]:

@@ -22,6 +22,7 @@ from busdoc.errors import InputError
 from busdoc.live.on_event import EventCommand
 from busdoc.live.view import Happening
 from busdoc.screen.areas.big_view import BigView, draw_big
+from busdoc.screen.areas.complaint import draw_complaint
 from busdoc.screen.areas.harness import HarnessTree, draw_harness
 from busdoc.screen.areas.head import Bar, draw_head, draw_hints, draw_message, draw_offer, draw_troubles
 from busdoc.screen.areas.next_step import NextStep, draw_next
@@ -36,6 +37,8 @@ from busdoc.screen.session import Session
 
 __all__ = ["IsolateApp", "run_screen"]
 
+_BESIDE = 60
+"""From this width on the complaint has a strip of its own, beside those of the controllers."""
 _TICK_S = 1 / 20
 
 
@@ -86,6 +89,7 @@ class IsolateApp(App[None]):
         """Make the areas."""
         yield Bar("head")
         yield Bar("troubles")
+        yield Bar("complaint")
         with Horizontal(id="upper"):
             yield RollCall("roll")
             yield PresenceStrip("strip")
@@ -149,18 +153,25 @@ class IsolateApp(App[None]):
         )
         asking = state.asking.draw(width) if state.asking is not None else []
         message = draw_message(state.message.text, state.message.tone, width)
+        n_complaint = 0 if state.view.complaint is None or state.page or state.big else 2 if width >= _BESIDE else 1
         places = places_for(
             width,
             self.size.height,
             n_controllers=len(state.view.controllers),
-            n_around=1 + len(troubles) + len(offer) + len(message),
+            n_around=1 + len(troubles) + n_complaint + len(offer) + len(message),
             n_asking=len(asking),
             alone=state.alone,
         )
         self._place(places)
         self.screen.set_class(state.light, "day")
         self._show("head", [draw_head(state.view, width, state.zone)])
-        for name, lines in (("troubles", troubles), ("offer", offer), ("asking", asking), ("message", message)):
+        label = places.roll if n_complaint > 1 and places.strip else 0
+        scroll = state.scroll
+        complaint = draw_complaint(
+            state.view, width, state.zone, label=label, length_s=scroll.length_s, back_ns=scroll.back_ns
+        )[:n_complaint]
+        bars = [("troubles", troubles), ("complaint", complaint), ("offer", offer), ("asking", asking)]
+        for name, lines in (*bars, ("message", message)):
             bar = self.query_one(f"#{name}")
             bar.set_class(not lines, "hidden")
             if bar.styles.height is None or bar.styles.height.value != max(1, len(lines)):

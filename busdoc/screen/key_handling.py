@@ -201,6 +201,8 @@ class ScreenState:
         simple: dict[Command, Callable[[], None]] = {
             Command.STEP: self._step,
             Command.MARK: lambda: self._logged(self._session.act(ActionKind.MARK)),
+            Command.SEEN: lambda: self._logged(self._session.act(ActionKind.SEEN)),
+            Command.GONE: lambda: self._logged(self._session.act(ActionKind.GONE)),
             Command.NOTE: lambda: self._ask(Writing("Note"), self._note),
             Command.RENAME: self._ask_rename,
             Command.AGO: self._ask_ago,

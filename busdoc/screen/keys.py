@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-from busdoc.actions.action import ActionKind
+from busdoc.actions.action import REMARKS, ActionKind
 
 __all__ = ["BY_KEY", "COMMANDS", "LETTERS", "VERBS", "Command", "Key"]
 
@@ -21,6 +21,8 @@ class Command(StrEnum):
     WIGGLE = "wiggle"
     REPLACE = "replace"
     MARK = "mark"
+    SEEN = "seen"
+    GONE = "gone"
     NOTE = "note"
     RENAME = "rename"
     AGO = "ago"
@@ -69,6 +71,8 @@ COMMANDS: dict[Command, Key] = {
     Command.WIGGLE: Key(keys=("w",), shown="w", does="wiggled …"),
     Command.REPLACE: Key(keys=("r",), shown="r", does="replaced …"),
     Command.MARK: Key(keys=("m",), shown="m", does="mark this moment"),
+    Command.SEEN: Key(keys=("f",), shown="f", does="the fault shows: lamp, display, noise"),
+    Command.GONE: Key(keys=("g",), shown="g", does="it is gone"),
     Command.NOTE: Key(keys=("t",), shown="t", does="write a note"),
     Command.RENAME: Key(keys=("e",), shown="e", does="rename a branch"),
     Command.AGO: Key(keys=("a",), shown="a 3", does="the last one was 3 s ago"),
@@ -97,7 +101,7 @@ COMMANDS: dict[Command, Key] = {
 
 BY_KEY = {name: command for command, key in COMMANDS.items() for name in key.keys}
 
-VERBS = {Command[kind.name]: kind for kind in ActionKind if kind is not ActionKind.MARK}
+VERBS = {Command[kind.name]: kind for kind in ActionKind if kind not in REMARKS}
 """Commands that need a part."""
 
 LETTERS = {kind: COMMANDS[Command[kind.name]].shown for kind in ActionKind}

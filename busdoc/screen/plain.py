@@ -12,6 +12,7 @@ from busdoc.actions.words import done_in_words
 from busdoc.errors import InputError
 from busdoc.live.bell import TerminalBell
 from busdoc.live.view import Happening, HappeningKind, SessionView
+from busdoc.screen.areas.complaint import complaint_state
 from busdoc.screen.drawing.words import bus_name, moment, step_text
 from busdoc.screen.session import Session
 from busdoc.words.duration import countdown
@@ -26,6 +27,7 @@ power off | on | cycle [FEED]
 undo, redo             take the last action back, or do it again
 ago SECONDS            the last action was so long ago
 rename OLD NEW         call a branch that no map names another name
+seen [WHAT], gone      the fault shows: a lamp, the display, a noise; it is gone
 note TEXT, mark        keep a note, or only the moment
 take, refuse           the action that the traffic looks like
 other                  propose another test
@@ -171,6 +173,9 @@ class PlainSession:
             case "mark":
                 self._session.act(ActionKind.MARK)
                 yield "Marked."
+            case "seen" | "gone":
+                action = self._session.act(ActionKind(verb), note=rest)
+                yield f"Logged: {done_in_words(action)}."
             case "take" | "refuse":
                 yield self._answer(verb, view)
             case "other":
@@ -256,6 +261,9 @@ class PlainSession:
             fell = f", fell {row.dropouts}x" if row.dropouts else ""
             fault = f"; last: {row.last_fault}" if row.last_fault else ""
             yield f"{row.name}: {state}{since}{fell}{fault}"
+        if view.complaint is not None:
+            since = self._at(view.complaint.since_ns, view)
+            yield f"{view.complaint.name}: {complaint_state(view.complaint)[0]} since {since}"
         yield view.headline
         following = self._next_text(view)
         if following:

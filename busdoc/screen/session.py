@@ -26,7 +26,7 @@ class Session(Protocol):
         """Give what happened after the one with this number."""
         ...
 
-    def act(self, kind: ActionKind, part: str | None = None, into: str | None = None) -> Action:
+    def act(self, kind: ActionKind, part: str | None = None, into: str | None = None, *, note: str = "") -> Action:
         """Log an action at this instant; it is on disk when this returns."""
         ...
 

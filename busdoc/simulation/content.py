@@ -19,6 +19,7 @@ __all__ = [
     "condition",
     "constant",
     "counted",
+    "dropping",
     "message_content",
     "noisy",
     "retries",
@@ -67,6 +68,18 @@ def sagging(shape: Shape, sags: Sequence[tuple[float, float, float]]) -> Shape:
     return sagged
 
 
+def dropping(shape: Shape, drops: Sequence[tuple[float, float, float]]) -> Shape:
+    """Take voltage away for as long as each drop lasts (from s, to s, volts)."""
+
+    def dropped(times_s: Float64Array) -> Float64Array:
+        values = shape(times_s)
+        for from_s, to_s, volts in drops:
+            values = values - np.where((times_s >= from_s) & (times_s < to_s), volts, 0.0)
+        return values
+
+    return dropped
+
+
 def while_joined(shape: Shape, log: Sequence[tuple[float, tuple[str, ...]]], controller: str) -> Shape:
     """Not available while the sensor is not joined to the controller; `log` as in `World.joined`."""
     at_s = np.array([entry[0] for entry in log])
@@ -79,7 +92,12 @@ def while_joined(shape: Shape, log: Sequence[tuple[float, tuple[str, ...]]], con
     return read
 
 
-def condition(values: Mapping[str, float], troubles: Sequence[tuple[float, float]], starts_s: Sequence[float]) -> Shape:
+def condition(
+    values: Mapping[str, float],
+    troubles: Sequence[tuple[float, float]],
+    starts_s: Sequence[float],
+    falls_s: Sequence[float],
+) -> Shape:
     """Read how the controller fares, by `values` of ``running``, ``starting``, ``fault`` and ``retry``.
 
     ``fault`` from the sign of a trouble to its silence; after a start, ``retry`` for 1.5 s where the last loss was a
@@ -90,7 +108,7 @@ def condition(values: Mapping[str, float], troubles: Sequence[tuple[float, float
     def read(times_s: Float64Array) -> Float64Array:
         found = np.full(len(times_s), running)
         for start_s in starts_s:
-            by_fault = any(lost_s < start_s for _, lost_s in troubles)
+            by_fault = any(fell_s < start_s for fell_s in falls_s)
             word = "retry" if by_fault and "retry" in values else "starting"
             found[(times_s >= start_s) & (times_s < start_s + 1.5)] = values.get(word, running)
         for sign_s, lost_s in troubles:
@@ -100,10 +118,10 @@ def condition(values: Mapping[str, float], troubles: Sequence[tuple[float, float
     return read
 
 
-def retries(troubles: Sequence[tuple[float, float]]) -> Shape:
+def retries(attempts_s: Sequence[float]) -> Shape:
     """Count the faults that it has had so far."""
-    lost_s = np.array(sorted(lost for _, lost in troubles))
-    return lambda times_s: np.searchsorted(lost_s, times_s, side="right").astype(np.float64)
+    at_s = np.array(sorted(attempts_s))
+    return lambda times_s: np.searchsorted(at_s, times_s, side="right").astype(np.float64)
 
 
 def counted(signal: SignalLayout) -> Callable[[Int64Array], Float64Array]:

@@ -14,6 +14,8 @@ class Effect(StrEnum):
     """They stop and start anew, or latch."""
     UNHEARD = "unheard"
     """They run on, and nobody hears them."""
+    COMPLAIN = "complain"
+    """They run on, are heard, and say by a code or a signal that something is wrong."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +40,10 @@ class Fault:
     """Of a hard fault, from exposure to a running controller; None: drawn anew each time, 0.05 … 3 s."""
     from_s: float = 0.0
     """When the part goes bad."""
+    clears_s: float = 0.5
+    """How long its controllers take to believe that it is gone, where they only complain."""
+    at_power_up: bool = False
+    """Its controllers look for it in their self-test after a start, and at no other time."""
 
     @property
     def is_hard(self) -> bool:

@@ -95,16 +95,42 @@ class Recording:
             name: stints(self.world.events, name, up_at_start=self.up_at_start, until_s=self.until_s)
             for name in self.world.machine.controllers
         }
-        self.codes = (*self._fault_codes(), *self._missing_codes(), *self.extra_codes)
+        self.codes = (*self._fault_codes(), *self._complaint_codes(), *self._missing_codes(), *self.extra_codes)
 
     def troubles(self, controller: str) -> list[tuple[float, float]]:
         """Give (sign, silence) in seconds for each time that a fault took a controller away."""
+        complained = [
+            (one.from_s, self.until_s if one.to_s is None else one.to_s)
+            for one in self.world.showings
+            if one.controller == controller
+        ]
+        return [*self._taken(controller), *complained]
+
+    def _taken(self, controller: str) -> list[tuple[float, float]]:
         found = []
         for absence in self.absences:
             if absence.controller == controller and absence.cause.startswith("fault:"):
                 sign = self.signs.get(absence.cause.removeprefix("fault:"), FaultSign())
                 found.append((self._raised_s(absence, sign), absence.lost_s))
         return found
+
+    def falls_s(self, controller: str) -> list[float]:
+        """Give when a fault took a controller away."""
+        return [lost_s for _, lost_s in self._taken(controller)]
+
+    def attempts_s(self, controller: str) -> list[float]:
+        """Give when a controller was taken away, or began to complain, by a fault: each time it tries again."""
+        return sorted(
+            [*self.falls_s(controller), *[one.from_s for one in self.world.showings if one.controller == controller]]
+        )
+
+    def drops(self) -> list[tuple[float, float, float]]:
+        """Give (from, to, volts) for each time that a supply is held low while its controller complains."""
+        return [
+            (one.from_s, self.until_s if one.to_s is None else one.to_s, sign.sag_v)
+            for one in self.world.showings
+            if (sign := self.signs.get(one.part)) is not None and sign.sag_v > 0.0
+        ]
 
     def sags(self) -> list[tuple[float, float, float]]:
         """Give (from, to, volts) for each sag of the supply."""
@@ -180,6 +206,25 @@ class Recording:
                 controller=absence.controller,
                 raised_s=self._raised_s(absence, sign),
                 cleared_s=absence.back_s,
+                spn=sign.spn,
+                fmi=sign.fmi,
+                emcy=sign.emcy,
+                count=min(counts[key], 126),
+            )
+
+    def _complaint_codes(self) -> Iterator[CodeSpan]:
+        """What controllers that ran on said of the faults."""
+        counts: dict[tuple[str, int | None, int | None, int | None], int] = {}
+        for one in self.world.showings:
+            sign = self.signs.get(one.part)
+            if sign is None or (sign.spn is None and sign.emcy is None):
+                continue
+            key = (one.controller, sign.spn, sign.fmi, sign.emcy)
+            counts[key] = counts.get(key, 0) + 1
+            yield CodeSpan(
+                controller=one.controller,
+                raised_s=one.from_s,
+                cleared_s=one.to_s,
                 spn=sign.spn,
                 fmi=sign.fmi,
                 emcy=sign.emcy,

@@ -203,16 +203,16 @@ class Technician:
         """Watch until the controller falls (and a human second longer) or the time is up."""
         end_s = self.world.now_s + dwell_s
         while self.world.now_s < end_s:
-            if not self.world.healthy(controller):
+            if not self.world.well(controller):
                 self.world.advance(float(self._rng.uniform(1.0, 3.0)))
                 return False
             self.world.advance(min(0.5, end_s - self.world.now_s))
-        return self.world.healthy(controller)
+        return self.world.well(controller)
 
     def _revive(self, controller: str, wait_s: float) -> None:
         """Wait for a controller that is away; cycle the power when it does not come by itself."""
         if self._stays_up(controller, 1.0):
             return
         self.watch(wait_s)
-        if not self.world.healthy(controller):
+        if not self.world.well(controller):
             self.power_cycle(wait_s=wait_s)

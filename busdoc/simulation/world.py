@@ -18,7 +18,8 @@ from busdoc.machine.machine import Machine, PartKind
 from busdoc.simulation.fault import Effect, Fault
 from busdoc.simulation.wiring import Wiring
 
-__all__ = ["Effect", "Fault", "World", "WorldEvent"]  # a fault and its effect are part of what a world takes
+# a fault and its effect are part of what a world takes
+__all__ = ["Effect", "Fault", "World", "WorldEvent", "WorldShowing"]
 
 _SOON_S = 5.0
 """What shows by chance this soon after it was exposed, nobody can tell from a prompt answer."""
@@ -58,7 +59,7 @@ class _Run(StrEnum):
 class _Controller:
     """The mutable state of one controller."""
 
-    __slots__ = ("action", "cause", "on_bus", "run", "started", "ticket")
+    __slots__ = ("action", "cause", "on_bus", "run", "started", "ticket", "up_since_s")
 
     def __init__(self, run: _Run) -> None:
         self.run = run
@@ -67,6 +68,21 @@ class _Controller:
         self.action: int | None = None
         self.started = not self.on_bus
         self.ticket = 0
+        self.up_since_s = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorldShowing:
+    """A controller said that something is wrong, and ran on."""
+
+    part: str
+    """Whose fault it is."""
+    controller: str
+    from_s: float
+    to_s: float | None
+    """None: it says so at the end."""
+    by_power: bool
+    """It ended because the controller lost its power."""
 
 
 class _FaultState:
@@ -74,6 +90,7 @@ class _FaultState:
 
     __slots__ = (
         "armed",
+        "complaints",
         "connected",
         "exposed_at_s",
         "exposed_by",
@@ -97,6 +114,8 @@ class _FaultState:
         self.gone = False
         self.held: set[str] = set()
         """Controllers that it keeps down."""
+        self.complaints: dict[str, float] = {}
+        """Controllers that complain of it, and since when."""
 
 
 class World:
@@ -154,6 +173,7 @@ class World:
         self.machine = machine
         self.faults = tuple(faults)
         self.events: list[WorldEvent] = []
+        self._showings: list[WorldShowing] = []
         self.power_ups: list[tuple[float, tuple[str, ...]]] = []
         """(s, the controllers that got power at that moment), ascending."""
         self.joined: dict[str, list[tuple[float, tuple[str, ...]]]] = {part: [] for part in track}
@@ -204,6 +224,20 @@ class World:
     def healthy(self, controller: str) -> bool:
         """Whether a controller is up and heard."""
         return self._controllers[controller].on_bus
+
+    def well(self, controller: str) -> bool:
+        """Whether a controller is up, heard, and does not complain."""
+        return self.healthy(controller) and not any(controller in state.complaints for state in self._faults)
+
+    @property
+    def showings(self) -> tuple[WorldShowing, ...]:
+        """What controllers complained of so far, ascending."""
+        going_on = [
+            WorldShowing(part=state.fault.part, controller=name, from_s=from_s, to_s=None, by_power=False)
+            for state in self._faults
+            for name, from_s in state.complaints.items()
+        ]
+        return tuple(sorted((*self._showings, *going_on), key=lambda one: (one.from_s, one.part)))
 
     def exposed(self, part: str) -> tuple[str, ...]:
         """Name the controllers with power that this part is joined to now."""
@@ -302,6 +336,8 @@ class World:
     def _let_go(self, fault: _FaultState) -> None:
         """Start the controllers that a part kept down and is no longer joined to."""
         reached = set() if fault.gone else set(self.exposed(fault.fault.part))
+        for name in [] if fault.fault.latches else sorted(set(fault.complaints) - reached):
+            self._plan(self.now_s + fault.fault.clears_s, self._complaint_ends(fault, name))
         for name in sorted(fault.held):
             if self._controllers[name].run is not _Run.DOWN:
                 fault.held.discard(name)  # its power went off meanwhile: it starts with the power
@@ -326,7 +362,7 @@ class World:
         state = self._controllers[name]
         if ticket != state.ticket:
             return
-        state.run, state.started = _Run.UP, True
+        state.run, state.started, state.up_since_s = _Run.UP, True, self.now_s
         self._tell(name, n)
         for waiting, other in self._waits_for.items():
             if other == name and self._controllers[waiting].run is _Run.STARTING:
@@ -360,6 +396,7 @@ class World:
         state.cause, state.action = cause, n
         self._tell(name, n)
         for fault in self._faults:
+            self._end_complaint(fault, name, by_power=True)
             self._arm(fault)
 
     def _recover(self, name: str, ticket: int) -> None:
@@ -424,8 +461,10 @@ class World:
     def _arm(self, state: _FaultState) -> None:
         """Let a fault's clock run while it is exposed to a controller that is up, and stop it otherwise."""
         up = any(self._controllers[name].run is _Run.UP for name in self.exposed(state.fault.part))
+        if state.fault.at_power_up:
+            up = up and (state.armed or self._starts_now(state))
         bad = not state.gone and state.fault.from_s <= self.now_s
-        live = up and bad and state.open_until_s <= self.now_s
+        live = up and bad and state.open_until_s <= self.now_s and not state.complaints
         if live == state.armed:
             return
         state.armed = live
@@ -433,6 +472,36 @@ class World:
         if live:
             ticket = state.ticket
             self._plan(self.now_s + self._wait_s(state.fault), lambda: self._show(state, ticket))
+
+    def _starts_now(self, state: _FaultState) -> bool:
+        """Whether a controller that the fault reaches comes up at this moment."""
+        return any(self._controllers[name].up_since_s == self.now_s for name in self.exposed(state.fault.part))
+
+    def _complain(self, state: _FaultState, holds_s: float) -> None:
+        """Let every controller that it reaches say so: for good, for as long as it is in, or for a while."""
+        for name in self.exposed(state.fault.part):
+            if self._controllers[name].run is _Run.UP:
+                state.complaints[name] = self.now_s
+                if not state.fault.latches and not state.fault.held:
+                    self._plan(self.now_s + holds_s, self._complaint_ends(state, name))
+        self._arm(state)
+
+    def _complaint_ends(self, state: _FaultState, name: str) -> Callable[[], None]:
+        from_s = state.complaints[name]
+
+        def end() -> None:
+            if state.complaints.get(name) == from_s:
+                self._end_complaint(state, name, by_power=False)
+                self._arm(state)
+
+        return end
+
+    def _end_complaint(self, state: _FaultState, name: str, *, by_power: bool) -> None:
+        from_s = state.complaints.pop(name, None)
+        if from_s is not None:
+            self._showings.append(
+                WorldShowing(part=state.fault.part, controller=name, from_s=from_s, to_s=self.now_s, by_power=by_power)
+            )
 
     def _wait_s(self, fault: Fault) -> float:
         if fault.is_hard:
@@ -450,6 +519,9 @@ class World:
                 self.by_chance[name, self.now_s] = state.exposed_by
         state.shown = True
         holds_s = fault.holds_s * (1.0 + fault.holds_spread * float(self._rng.uniform(-1.0, 1.0)))
+        if self._effect(fault) is Effect.COMPLAIN:
+            self._complain(state, holds_s)
+            return
         if self._effect(fault) is Effect.UNHEARD:
             self._open(state, answers, holds_s)
             return

@@ -28,7 +28,7 @@ from tests.decode.frame_text import block_of
         # none: sync, a process message, another group, an 11-bit number in 29 bits, other data pages
         ("080#", 0),
         ("185#00", 0),
-        ("0CF00400#FF", 0),
+        ("0CF00400#FF", Topic.ENGINE),
         ("00000705#00", 0),
         ("19EEFF21#3F426F1A00823CC0", 0),
         ("1BF00480#FF", 0),
@@ -54,6 +54,6 @@ def test_error_frames_and_fd_frames_have_no_topic(flag: FrameFlag) -> None:
 
 
 def test_the_sieve_keeps_order_and_payload() -> None:
-    sieved = protocol_frames(block_of("1.0 705#00\n1.1 0CF00400#FF\n1.2 18FECA31#04FF"))
+    sieved = protocol_frames(block_of("1.0 705#00\n1.1 0CF00300#FF\n1.2 18FECA31#04FF"))
     assert sieved.id.tolist() == [0x705, 0x18FECA31]
     assert sieved.payload(1) == b"\x04\xff"

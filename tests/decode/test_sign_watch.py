@@ -43,8 +43,13 @@ def test_a_claim_soon_after_a_request_for_it_was_asked_for(request_frame: str) -
 
 @pytest.mark.parametrize("request_frame", ["18EA22F9#00EE00", "18EAFFF9#E5FE00", "18EAFFF9#00EE"])
 def test_a_request_to_another_or_for_something_else_asks_for_no_claim(request_frame: str) -> None:
-    (sign,) = signs_of(f"1.0 {request_frame}\n1.2 18EEFF21#{KEYPAD}")
+    (sign,) = signs_of(f"1.0 {request_frame}\n1.6 18EEFF21#{KEYPAD}")
     assert not sign.asked
+
+
+def test_a_claim_at_once_after_a_request_to_somebody_else_was_passed_on() -> None:
+    (sign,) = signs_of(f"1.0 18EA22F9#00EE00\n1.35 18EEFF21#{KEYPAD}")
+    assert sign.asked
 
 
 def test_a_claim_long_after_the_request_proves_a_restart() -> None:

@@ -14,7 +14,7 @@ from busdoc import api
 PACKAGE = Path(busdoc.__file__).parent
 FLOW = (
     *("errors", "arrays", "times", "words", "files"),
-    *("capture", "decode", "machine", "health", "actions"),
+    *("capture", "decode", "machine", "health", "actions", "symptoms"),
     *("resync_check", "isolation", "intermittent"),
     *("session", "analysis", "report", "live", "screen"),
     *("api", "__init__", "simulation", "cli", "__main__"),

@@ -97,6 +97,7 @@ REAL = {
     "sweeper_feed": ("street_sweeper", "street_sweeper"),
     "sweeper_segment": ("street_sweeper", "street_sweeper"),
     "straddle_carrier": ("straddle_carrier", "straddle_carrier"),
+    "sweeper_code": ("street_sweeper", "street_sweeper"),
 }
 
 

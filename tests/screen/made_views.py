@@ -276,12 +276,18 @@ class MadeSession:
     def happenings(self, after: int) -> tuple[Happening, ...]:
         return tuple(one for one in self.coming if one.n > after)
 
-    def act(self, kind: ActionKind, part: str | None = None, into: str | None = None) -> Action:
+    def act(self, kind: ActionKind, part: str | None = None, into: str | None = None, *, note: str = "") -> Action:
         if self.full_disk:
             raise InputError("session.sqlite", "room on the disk", "none", "Free some and press again.")
         self.asked.append(("act", kind, part, into))
         action = Action(
-            n=len(self.shown.actions) + 1, time_ns=self.shown.now_ns, uncertainty_ns=S, kind=kind, part=part, into=into
+            n=len(self.shown.actions) + 1,
+            time_ns=self.shown.now_ns,
+            uncertainty_ns=S,
+            kind=kind,
+            part=part,
+            into=into,
+            note=note,
         )
         self.shown = replace(self.shown, actions=(*self.shown.actions, action))
         return action

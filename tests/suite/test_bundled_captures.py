@@ -14,7 +14,7 @@ from busdoc.simulation.scenario.scenario import simulate
 from tests.suite.score import score
 
 ROOT = Path(__file__).parents[2]
-FOLDERS = ("street_sweeper", "sweeper_feed", "sweeper_segment", "straddle_carrier")
+FOLDERS = ("street_sweeper", "sweeper_feed", "sweeper_segment", "straddle_carrier", "sweeper_code")
 BROADCAST_NS = 1_000_000_000
 """DM1 goes out once a second: SAE J1939-73 5.7.1."""
 EACH = pytest.mark.parametrize("folder", FOLDERS)

@@ -4,6 +4,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Protocol
 
 import numpy as np
 
@@ -105,7 +106,17 @@ class Bin:
         return not self.n or abs(self.said - self.true) <= 0.05 or self.exact[0] <= self.said <= self.exact[1]
 
 
-def bin_table(judged: Sequence[Judged], level: float = 0.95) -> tuple[Bin, ...]:
+class Stated(Protocol):
+    """Whatever was said of suspects, with what is true."""
+
+    @property
+    def verdict(self) -> IsolationVerdict: ...
+
+    @property
+    def guilty(self) -> frozenset[str]: ...
+
+
+def bin_table(judged: Sequence[Stated], level: float = 0.95) -> tuple[Bin, ...]:
     """Compare what was said of every part, and of 'elsewhere', with the truth; `level` is that of the intervals."""
     from scipy.stats import binomtest
 

@@ -22,7 +22,18 @@ from busdoc.simulation.timeline import Absence, absences
 from busdoc.simulation.world import Fault, World
 from tests.truth.by_chance.random_machine import random_machine
 
-__all__ = ["EXPECTED", "PROVES", "Session", "SessionKind", "live_through", "observe", "session_health"]
+__all__ = [
+    "EXPECTED",
+    "PROVES",
+    "Session",
+    "SessionKind",
+    "StoryTeller",
+    "Told",
+    "live_through",
+    "observe",
+    "session_health",
+    "tell_story",
+]
 
 NS = 1_000_000_000
 START_NS = 1_772_438_400 * NS
@@ -148,7 +159,7 @@ def _look_into(technician: Technician, controller: str, branch: str, dwell_s: fl
     culprit = sensor if harness_is_good else branch
     technician.do(ActionKind.REPLACE, culprit)
     technician.watch(5.0)
-    if not technician.world.healthy(controller):
+    if not technician.world.well(controller):
         technician.power_cycle()
     technician.watch(dwell_s)
 
@@ -163,6 +174,7 @@ def _prove(technician: Technician, controller: str) -> None:
     if not any(action.kind is ActionKind.REPLACE for action in technician.actions):
         return
     falls = sum(a.controller == controller and a.cause not in EXPECTED for a in absences(world.events, world.now_s))
+    falls += sum(one.controller == controller for one in world.showings)
     if falls:
         technician.watch_until_lost(controller, min(3.0 * world.now_s / falls, 600.0))
 
@@ -195,25 +207,61 @@ class _Clocked(World):
             raise _CutShort
 
 
-def live_through(
-    kind: SessionKind,
-    seed: int,
-    *,
-    habits: Habits = CAREFUL,
-    broken_off: bool | None = None,
-    proves: float = PROVES,
-) -> Session:
-    """Live through one session.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoryTeller:
+    """What a story of faults is made up from."""
+
+    rng: np.random.Generator
+    machine: Machine
+    branch: tuple[str, ...]
+    """A harness or a sensor of each branch of the first controller, in an order by chance."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """A session as it was lived through, before anybody asks what was seen of it."""
+
+    world: World
+    rng: np.random.Generator
+    machine: Machine
+    actions: tuple[Action, ...]
+    faulty: tuple[str, ...]
+    incidents: tuple[Incident, ...]
+    until_ns: int
+    carried_out: bool
+
+
+def tell_story(
+    kind: SessionKind, seed: Sequence[int], story: Callable[[StoryTeller], tuple[tuple[Fault, ...], float]]
+) -> Told:
+    """Live through a session with faults of one's own, on the machines and by the procedures of the others.
 
     Parameters
     ----------
-    kind : what is wrong
+    kind : decides how long the technician watches
     seed : decides everything else
-    habits : of the presses
-    broken_off : stop it at a random time; None: in one session out of four
-    proves : share of those who replaced a part that then watch for as long as the old one would have needed to show
+    story : gives the faults, and the rate of restarts that none of them makes
     """
-    rng = np.random.default_rng([seed, list(SessionKind).index(kind)])
+    rng = np.random.default_rng(list(seed))
+    machine, n_branches = _machine(rng)
+    branch = tuple(f"{rng.choice(('harness', 'sensor'))}-{k}" for k in 1 + rng.permutation(n_branches))
+    faults, background_hz = story(StoryTeller(rng=rng, machine=machine, branch=branch))
+    world, technician, cut = _work_through(kind, rng, machine, n_branches, faults, background_hz)
+    until_ns = START_NS + round(world.now_s * NS)
+    incidents, _, _ = observe(absences(world.events, world.now_s), machine, rng, technician.journal_number)
+    return Told(
+        world=world,
+        rng=rng,
+        machine=machine,
+        actions=tuple(a for a in technician.actions if a.time_ns <= until_ns),
+        faulty=tuple(fault.part for fault in faults),
+        incidents=incidents,
+        until_ns=until_ns,
+        carried_out=not cut,
+    )
+
+
+def _machine(rng: np.random.Generator) -> tuple[Machine, int]:
     n_branches = int(rng.integers(3, 7))
     machine = random_machine(
         rng,
@@ -222,7 +270,22 @@ def live_through(
         n_feeds=int(rng.integers(2, 4)),
         n_segments=int(rng.integers(2, 4)),
     )
-    faults, background_hz = _fault_story(kind, rng, machine, n_branches)
+    return machine, n_branches
+
+
+def _work_through(
+    kind: SessionKind,
+    rng: np.random.Generator,
+    machine: Machine,
+    n_branches: int,
+    faults: Sequence[Fault],
+    background_hz: float,
+    *,
+    habits: Habits = CAREFUL,
+    broken_off: bool | None = None,
+    proves: float = PROVES,
+) -> tuple["_Clocked", Technician, bool]:
+    """Let a technician work on the machine; say whether he was called away."""
     world = _Clocked(
         machine,
         faults,
@@ -245,6 +308,33 @@ def live_through(
         technician.watch(10.0)
     except _CutShort:
         pass
+    return world, technician, cut
+
+
+def live_through(
+    kind: SessionKind,
+    seed: int,
+    *,
+    habits: Habits = CAREFUL,
+    broken_off: bool | None = None,
+    proves: float = PROVES,
+) -> Session:
+    """Live through one session.
+
+    Parameters
+    ----------
+    kind : what is wrong
+    seed : decides everything else
+    habits : of the presses
+    broken_off : stop it at a random time; None: in one session out of four
+    proves : share of those who replaced a part that then watch for as long as the old one would have needed to show
+    """
+    rng = np.random.default_rng([seed, list(SessionKind).index(kind)])
+    machine, n_branches = _machine(rng)
+    faults, background_hz = _fault_story(kind, rng, machine, n_branches)
+    world, technician, cut = _work_through(
+        kind, rng, machine, n_branches, faults, background_hz, habits=habits, broken_off=broken_off, proves=proves
+    )
     until_ns = START_NS + round(world.now_s * NS)
     lost = absences(world.events, world.now_s)
     incidents, answers, expected = observe(lost, machine, rng, technician.journal_number)

@@ -1,13 +1,17 @@
 """Messages and signals of a user's database, as busdoc needs them; no trace of the library that read the file."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from itertools import combinations
+from itertools import combinations, product
 
 from busdoc.decode.database.parameter_range import ALL_VALID, ParameterRange, SignalStatus
 
 __all__ = ["DatabaseFile", "Message", "Signal", "SignalKind", "faults"]
+
+
+_FEW_VALUES = 64
+"""Of a multiplexer: a signal that is there under more of them is compared with all others."""
 
 
 class SignalKind(StrEnum):
@@ -127,10 +131,38 @@ def faults(message: Message) -> list[str]:
     by_name = {signal.name: signal for signal in message.signals}
     found += [
         f"the signals {first.name} and {second.name} are overlapping in message {message.name}"
-        for first, second in combinations(message.signals, 2)
+        for first, second in _perhaps_together(message.signals)
         if bits[first.name] & bits[second.name] and _together(first, second, by_name)
     ]
     return found
+
+
+def _perhaps_together(signals: Sequence[Signal]) -> Iterator[tuple[Signal, Signal]]:
+    """Yield the pairs that one frame can hold, each once, and some that it cannot.
+
+    A multiplexed message may have thousands of signals, of which each branch has a few: only those of one branch are
+    paired, and all with those that are in no branch or in many.
+    """
+    place = {signal.name: n for n, signal in enumerate(signals)}
+    of_branch: dict[tuple[str, int], list[Signal]] = {}
+    anywhere: list[Signal] = []
+    for signal in signals:
+        n_values = sum(last - first + 1 for first, last in signal.multiplexer_values)
+        if signal.multiplexer is None or n_values > _FEW_VALUES:
+            anywhere.append(signal)
+            continue
+        for first, last in signal.multiplexer_values:
+            for value in range(first, last + 1):
+                of_branch.setdefault((signal.multiplexer, value), []).append(signal)
+    pairs = [(one, other) for one in anywhere for other in signals if one is not other]
+    for branch in of_branch.values():
+        pairs += combinations(branch, 2)
+    multiplexers = {signal.multiplexer for signal in signals if signal.multiplexer is not None}
+    for one, other in combinations(sorted(multiplexers), 2):  # one below the other, or two of the same frame
+        pairs += product([s for s in signals if s.multiplexer == one], [s for s in signals if s.multiplexer == other])
+    in_order = {(min(pair), max(pair)) for pair in ((place[one.name], place[other.name]) for one, other in pairs)}
+    for first, second in sorted(in_order):
+        yield signals[first], signals[second]
 
 
 def _bits(signal: Signal, n_bytes: int) -> int:

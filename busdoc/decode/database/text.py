@@ -35,6 +35,8 @@ _MOST_BRANCHES = 1 << 14
 """Of a multiplex in one message, all its levels multiplied."""
 _MOST_IDENTIFIERS = 1 << 12
 _MOST_DIGITS = 18
+_MOST_SIGNALS = 8000
+_SIGNAL_OR_MESSAGE = re.compile(r"^[ \t]*(BO_|SG_)[ \t]", re.MULTILINE)
 
 _NUMBERS: dict[str, tuple[tuple[str, re.Pattern[str], int], ...]] = {
     ".dbc": (
@@ -162,10 +164,20 @@ class Excess:
     most: int
 
 
+def _signals(text: str) -> Iterator[Excess]:
+    """Look at how many signals a message has: the parser compares each with all others."""
+    first, n = 0, 0
+    for found in _SIGNAL_OR_MESSAGE.finditer(text):
+        first, n = (found.start(), 0) if found[1] == "BO_" else (first, n + 1)
+        if n > _MOST_SIGNALS:
+            yield Excess(what="signals in a message", found="more", offset=first, most=_MOST_SIGNALS)
+            return
+
+
 def first_excess(text: str, suffix: str) -> Excess | None:
     """Give something in the text that is too large; None when nothing is."""
-    ranges = {".dbc": _branches, ".sym": _identifiers}.get(suffix)
-    return next(chain(_numbers(text, suffix), ranges(text) if ranges else ()), None)
+    others = {".dbc": (_branches, _signals), ".sym": (_identifiers,)}.get(suffix, ())
+    return next(chain(_numbers(text, suffix), *(look(text) for look in others)), None)
 
 
 def _numbers(text: str, suffix: str) -> Iterator[Excess]:

@@ -26,6 +26,8 @@ __all__ = ["ClaimSigns"]
 
 _ASKED_WITHIN_NS = 1_500 * MILLISECOND_NS
 """Common practice: slow controllers answer a request for the claim within a second; J1939-21 allows 200 ms."""
+_PASSED_ON_WITHIN_NS = 500 * MILLISECOND_NS
+"""A request to one address, or on another bus, is passed on by a gateway and answered by many (seen on a boat)."""
 _DEFENDED_WITHIN_NS = 500 * MILLISECOND_NS
 """J1939-81: a rival's claim is answered within 250 ms; twice that for a busy bus."""
 
@@ -37,6 +39,7 @@ class ClaimSigns:
 
     def __init__(self) -> None:
         self._asked_ns: dict[tuple[int, int], int] = {}  # (channel, destination)
+        self._asked_somebody_ns = -_PASSED_ON_WITHIN_NS - 1
         self._last_claim: dict[tuple[int, int], tuple[int, int]] = {}  # (channel, address): ns, NAME
 
     def tells(self, frames: FrameBlock, topic: UInt8Array) -> UInt8Array:
@@ -52,11 +55,12 @@ class ClaimSigns:
         group, destination = group_and_destination(frame.id)
         if group == PGN_REQUEST:
             self._asked_ns[channel, destination] = t_ns
+            self._asked_somebody_ns = t_ns
             return None
         address = source_of(frame.id)
         if address == GLOBAL_ADDRESS:
             return None
-        asked = any(
+        asked = t_ns - self._asked_somebody_ns <= _PASSED_ON_WITHIN_NS or any(
             t_ns - self._asked_ns.get((channel, to), t_ns - _ASKED_WITHIN_NS - 1) <= _ASKED_WITHIN_NS
             for to in (address, GLOBAL_ADDRESS)
         )

@@ -50,6 +50,11 @@ class FaultCode:
     """Part kinds or names that it says to look at; empty when it says nothing."""
     lamps: tuple[str, ...] = ()
     """Warning lamps that were on in the controller's messages while it was active."""
+    edges: tuple[tuple[int | None, int], ...] = ()
+    """For each of `active_spans`: when its sender was last heard without it before (None: never), and when it last said
+    that it is active, ns."""
+    heard_spans: tuple[tuple[int, int], ...] | None = None
+    """(from, to) in ns in which its sender said what is active; None: whenever the controller is on the bus."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -63,6 +68,8 @@ class CodeSpan:
     """None while it is active; after a silence, the last time that it was seen."""
     was_there: bool = False
     """It was active in the first message that was heard of its sender."""
+    still_ns: int = 0
+    """When its sender last said that it is active."""
 
 
 class CodeTrack:
@@ -98,7 +105,8 @@ class CodeTrack:
             self.occurrences += 1
             if len(self.spans) < _MOST_SPANS:
                 before_ns = t_ns if not_yet_ns is None else not_yet_ns
-                self.spans.append(CodeSpan(raised_ns=t_ns, not_yet_ns=before_ns, was_there=not_yet_ns is None))
+                was_there = not_yet_ns is None
+                self.spans.append(CodeSpan(raised_ns=t_ns, not_yet_ns=before_ns, was_there=was_there, still_ns=t_ns))
         self.count = count if count is not None else self.count
         self.last_ns = t_ns
 
@@ -115,6 +123,7 @@ class CodeTrack:
     def _close(self, t_ns: int) -> None:
         if self.is_open and self.occurrences == len(self.spans):
             self.spans[-1].cleared_ns = t_ns
+            self.spans[-1].still_ns = max(self.spans[-1].still_ns, self.last_ns)
         self.is_open = False
 
 

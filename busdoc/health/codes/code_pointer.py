@@ -70,7 +70,7 @@ class CodePointer:
         names: Callable[[int, int], str],
         senders: Callable[[int], tuple[str, ...]] | None = None,
     ) -> None:
-        self._hints = tuple(hints)
+        self._hints = tuple(hint for hint in hints if hint.points_at)  # others only say whether a code latches
         self._names = names
         self._senders = senders
 

@@ -145,6 +145,8 @@ class CodeWatch:
             controller_count=track.count,
             points_at=self._pointer.of_spn(name, channel, code.spn, code.fmi),
             lamps=tuple(word for lamp, word in _LAMP_WORDS.items() if track.lamps_on >> lamp & 1),
+            edges=_edges(track, last_ns),
+            heard_spans=tuple(sender.heard) if sender.says_none else None,
         )
 
     def _emergency_code(self, channel: int, node: int, emcy: int, track: CodeTrack) -> FaultCode:
@@ -161,12 +163,24 @@ class CodeWatch:
             active_spans=_spans(track, None),
             emcy=emcy,
             points_at=self._pointer.of_emergency(name, emcy),
+            edges=_edges(track, track.last_ns),
         )
 
 
 def _spans(track: CodeTrack, open_until_ns: int | None) -> tuple[tuple[int, int | None], ...]:
     return tuple(
         (span.raised_ns, span.cleared_ns if span.cleared_ns is not None else open_until_ns) for span in track.spans
+    )
+
+
+def _edges(track: CodeTrack, last_ns: int) -> tuple[tuple[int | None, int], ...]:
+    """When its sender was last heard without it before each span, and last with it."""
+    return tuple(
+        (
+            None if span.was_there else span.not_yet_ns,
+            span.still_ns if span.cleared_ns is not None else max(last_ns, span.raised_ns),
+        )
+        for span in track.spans
     )
 
 

@@ -12,7 +12,7 @@ from busdoc.health.codes.code import CodeKind, FaultCode, code_incident
 from busdoc.health.codes.code_pointer import CodePointer
 from busdoc.health.incident import Incident
 
-__all__ = ["StatusLike", "counter_codes", "status_codes", "status_incidents"]
+__all__ = ["StatusLike", "available_spans", "counter_codes", "status_codes", "status_incidents"]
 
 
 class StatusLike(Protocol):
@@ -59,6 +59,7 @@ def status_codes(
         spans = _spans(transitions, is_bad)
         if not spans:
             continue
+        first_ns = int(transitions.t_ns.min())
         code = f"{declared.signal} = {word}"
         text = f"its own status message says {word}"
         if declared.bad_range is not None:
@@ -76,6 +77,8 @@ def status_codes(
                 active=active,
                 active_spans=spans,
                 points_at=pointer.of_status(declared.controller, declared.signal, code) if pointer else (),
+                edges=tuple((None if a == first_ns else a, until_ns if b is None else b) for a, b in spans),
+                heard_spans=available_spans(transitions, until_ns),
             )
         )
     return tuple(sorted(found, key=lambda code: (code.first_ns, code.code)))
@@ -114,6 +117,7 @@ def counter_codes(
             last_ns=stepped_ns[-1],
             active=False,
             active_spans=tuple((t_ns, t_ns) for t_ns in stepped_ns),
+            edges=tuple((t_ns, t_ns) for t_ns in stepped_ns),
             controller_count=None if last_value is None else int(last_value),
             points_at=pointer.of_status(controller, transitions.name, code) if pointer else (),
         ),
@@ -154,6 +158,20 @@ def _spans(transitions: Transitions, is_bad: BoolArray) -> tuple[tuple[int, int 
         for first, after in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
             spans.append((int(t_ns[first]), int(t_ns[after]) if after < len(rows) else None))
     return tuple(sorted(spans, key=lambda span: span[0]))
+
+
+def available_spans(transitions: Transitions, until_ns: int) -> tuple[tuple[int, int], ...]:
+    """Give (from, to) in ns in which a signal could be read, in any of its streams, ascending."""
+    spans = sorted(
+        (a, until_ns if b is None else b) for a, b in _spans(transitions, transitions.status == SignalStatus.VALID)
+    )
+    merged: list[tuple[int, int]] = []
+    for from_ns, to_ns in spans:
+        if merged and from_ns <= merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(to_ns, merged[-1][1]))
+        else:
+            merged.append((from_ns, to_ns))
+    return tuple(merged)
 
 
 def _streams(transitions: Transitions) -> Iterator[tuple[int, Int64Array]]:

@@ -23,6 +23,10 @@ __all__ = ["SILENT_AFTER_NS", "TroubleSender", "TroubleWatch"]
 
 SILENT_AFTER_NS = 5 * SECOND_NS
 """Five broadcast periods of one second (SAE J1939-73 5.7.1)."""
+_HEARD_ON_NS = SECOND_NS * 3 // 2
+"""Two broadcasts no further apart than this follow one another: one second, with room for a busy bus (SAE J1939-73
+5.7.1)."""
+_MOST_HEARD = 10_000
 _MOST_CODES_OF_ONE = 500
 _MOST_CODES = 5_000
 _MOST_CHANGES = 50_000
@@ -38,7 +42,7 @@ before was heard, as far as this block tells (else the first of these times)."""
 class TroubleSender:
     """One controller's broadcast so far; codes are kept by their bytes without the count."""
 
-    __slots__ = ("codes", "last_ns", "n_changes", "n_malformed", "open", "payload")
+    __slots__ = ("codes", "heard", "last_ns", "n_changes", "n_malformed", "open", "payload", "says_none")
 
     def __init__(self) -> None:
         self.codes: dict[bytes, CodeTrack] = {}
@@ -47,6 +51,20 @@ class TroubleSender:
         self.payload = b""
         self.n_changes = 0
         self.n_malformed = 0
+        self.heard: list[tuple[int, int]] = []
+        """(from, to) in ns of its broadcasts, the first ten thousand; silences of more than a second and a half
+        between."""
+        self.says_none = False
+        """It broadcasts also while nothing is active: its silence is no clearing."""
+
+    def hear(self, t_ns: int, before_ns: int | None) -> None:
+        """Take note that it broadcast, and when it had done so before."""
+        if self.heard and before_ns is not None and before_ns > self.heard[-1][1]:
+            self.heard[-1] = (self.heard[-1][0], before_ns)
+        if self.heard and (t_ns - self.heard[-1][1] <= _HEARD_ON_NS or len(self.heard) >= _MOST_HEARD):
+            self.heard[-1] = (self.heard[-1][0], max(t_ns, self.heard[-1][1]))
+        else:
+            self.heard.append((t_ns, t_ns))
 
     def lapse(self) -> None:
         """Close its codes at its last message."""
@@ -116,6 +134,7 @@ class TroubleWatch:
         at_ns = from_ns if sender.last_ns is None else max(from_ns, sender.last_ns)
         if heard_ns < t_ns and sender.last_ns is not None:
             sender.last_ns = max(sender.last_ns, heard_ns)
+        sender.hear(at_ns, sender.last_ns)
         was_silent = sender.last_ns is not None and at_ns - sender.last_ns > SILENT_AFTER_NS
         if payload == sender.payload and not was_silent:
             sender.last_ns = at_ns  # says nothing new
@@ -124,6 +143,7 @@ class TroubleWatch:
         if codes is None:
             sender.n_malformed += 1
             return
+        sender.says_none |= not codes
         if was_silent:
             sender.lapse()
         sender.n_changes += payload != sender.payload
@@ -204,7 +224,7 @@ def _telling(block: FrameBlock, rows: Int64Array, by_transport: set[tuple[int, i
         & (np.diff(content) == 0)
         & (block.length[by_sender][1:] == 8)  # a frame cut short is counted each time
         & (block.length[by_sender][:-1] == 8)
-        & (np.diff(block.t_ns[by_sender]) <= SILENT_AFTER_NS)
+        & (np.diff(block.t_ns[by_sender]) <= _HEARD_ON_NS)
     )
     # of each run of equal ones the first and the last; whoever uses transport as well keeps all
     says_new = np.concatenate((np.ones(1, np.bool_), ~same))

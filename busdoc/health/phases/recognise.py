@@ -12,7 +12,9 @@ from dataclasses import replace
 from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.health.phases.engine import Engine, EngineState
+from busdoc.health.phases.joins import find_joins
 from busdoc.health.phases.loss_spans import FALLS, LossSpan, gathered, losses_in, taken_out
+from busdoc.health.phases.tools import is_tool
 from busdoc.health.summary import Health
 from busdoc.times import MILLISECOND_NS, SECOND_NS
 
@@ -26,6 +28,7 @@ _LONGEST_DIP_NS = 5 * SECOND_NS
 """A controller that a crank took is back sooner (common practice: 1 to 2 s, and its own start)."""
 _ORDER_NS = 500 * MILLISECOND_NS
 """Longer than supplies hold up (common practice: 20 to 300 ms): who left so much later did not lose the same supply."""
+_HOLD_UP_NS = 300 * MILLISECOND_NS
 _KEY_OFF_NS = 3 * SECOND_NS
 """From key-off until the engine is below idle (common practice)."""
 _AFTERRUN_NS = 90 * SECOND_NS
@@ -34,9 +37,8 @@ _MOST = 2 / 3
 """Share of the controllers that a power-down takes at the least, where no engine tells."""
 _WAVE_NS = SECOND_NS
 _FEWEST_IN_WAVE = 3
-_TOOLS = range(249, 252)
-"""J1939 addresses of service tools 1 and 2 off the machine, and of a logger (SAE J1939-81, table of preferred
-addresses): they come and go with their user."""
+_LONGEST_PAUSE_NS = SECOND_NS
+"""Who changes its mode as the machine is switched on pauses for no longer (common practice)."""
 
 
 def recognised(health: Health, engine: Engine, *, power_told: bool) -> Health:
@@ -50,6 +52,7 @@ def recognised(health: Health, engine: Engine, *, power_told: bool) -> Health:
     """
     incidents = _without_tools(list(health.incidents), health.controllers)
     incidents = _with_cranks(incidents, engine)
+    incidents = _with_power_ups(incidents, health)
     off: set[str] = set()
     if not power_told:
         incidents = _with_power_cycles(incidents, health)
@@ -73,13 +76,9 @@ def _recounted(one: ControllerHealth, incidents: Sequence[Incident], off: set[st
     return replace(one, dropouts=min(one.dropouts, dropouts), state=state)
 
 
-def _is_tool(one: ControllerHealth) -> bool:
-    return one.identity.address in _TOOLS
-
-
 def _without_tools(incidents: list[Incident], controllers: Sequence[ControllerHealth]) -> list[Incident]:
     """Leave out that a tool went: nobody's controller."""
-    tools = {one.name for one in controllers if _is_tool(one)}
+    tools = {one.name for one in controllers if is_tool(one)}
     spans = [span for span in losses_in(incidents, (*FALLS, IncidentKind.LATE)) if span.loss.controller in tools]
     return taken_out(incidents, spans) if spans else incidents
 
@@ -102,20 +101,42 @@ def _with_cranks(incidents: list[Incident], engine: Engine) -> list[Incident]:
     return incidents
 
 
+def _with_power_ups(incidents: list[Incident], health: Health) -> list[Incident]:
+    """Make one incident of those that paused while more of the machine was switched on."""
+    for join in find_joins(health):
+        if len(join.controllers) < _FEWEST_IN_WAVE:
+            continue
+        paused = [
+            span
+            for span in losses_in(incidents, (*FALLS, IncidentKind.LATE))
+            if span.loss.back_ns is not None
+            and span.loss.back_ns - span.loss.last_seen_ns <= _LONGEST_PAUSE_NS
+            and join.from_ns - _ORDER_NS <= _began_ns(span) <= join.to_ns + _ORDER_NS
+            and span.loss.controller not in join.controllers
+        ]
+        if paused:
+            incidents = [*taken_out(incidents, paused), gathered(IncidentKind.POWER_UP, paused)]
+    return incidents
+
+
 def _began_ns(span: LossSpan) -> int:
     """Give the middle of the time in which a controller, or a stream of it, fell silent."""
     return (span.loss.last_seen_ns + max(span.loss.onset_ns, span.loss.last_seen_ns)) // 2
 
 
 def _with_power_cycles(incidents: list[Incident], health: Health) -> list[Incident]:
-    """Make one incident of each time that everybody left, in an order, and came back."""
+    """Make one incident of each time that everybody left, in an order, and came back.
+
+    Who fell before most did fell by itself, and is left as it was.
+    """
     for episode in _episodes(losses_in(incidents)):
         if any(span.loss.back_ns is None or span.ran_on for span in episode):
             continue
         names = {span.loss.controller for span in episode}
         present = _present(health, min(span.loss.last_seen_ns for span in episode))
-        if len(names) > 1 and present <= names and _in_order(episode):
-            incidents = [*taken_out(incidents, episode), gathered(IncidentKind.POWER_CYCLE, episode)]
+        left = _left_in_order(episode)
+        if len(names) > 1 and present <= names and left:
+            incidents = [*taken_out(incidents, left), gathered(IncidentKind.POWER_CYCLE, left)]
     return incidents
 
 
@@ -141,19 +162,33 @@ def _present(health: Health, at_ns: int) -> set[str]:
         for one in health.controllers
         if one.first_ns is not None
         and one.first_ns <= at_ns
-        and not _is_tool(one)
+        and not is_tool(one)
         and any(stream.cyclic for stream in one.streams)
         and not any(from_ns < at_ns < to_ns for from_ns, to_ns in one.absences)
     }
 
 
-def _in_order(spans: Sequence[LossSpan]) -> bool:
-    """Tell whether the last one left was still heard long after the first one was missed."""
+def _left_in_order(spans: Sequence[LossSpan]) -> list[LossSpan]:
+    """Give the losses that most controllers at once began, if somebody was still heard long after; else nothing.
+
+    A supply or a bus that fails takes all at once; who goes on for a while had power, and was let go by whoever
+    switched off. One that fell before the others says nothing of either, and is left out.
+    """
     firsts: dict[str, LossSpan] = {}
     for span in sorted(spans, key=lambda one: one.loss.last_seen_ns):
         firsts.setdefault(span.loss.controller, span)
-    missed_ns = min(span.loss.onset_ns for span in firsts.values())
-    return max(span.loss.last_seen_ns for span in firsts.values()) - missed_ns >= _ORDER_NS
+    leavers = list(firsts.values())
+    most = max(leavers, key=lambda one: (*_n_with(one, leavers), -one.loss.last_seen_ns))
+    last_ns = max(span.loss.last_seen_ns for span in leavers)
+    if last_ns - max(most.loss.onset_ns, most.loss.last_seen_ns) < _ORDER_NS:
+        return []
+    return [span for span in spans if span.loss.last_seen_ns >= most.loss.last_seen_ns]
+
+
+def _n_with(one: LossSpan, leavers: Sequence[LossSpan]) -> tuple[int, int]:
+    """Count those that left with one or within the hold-up time after it, and within seconds."""
+    after_ns = [other.loss.last_seen_ns - one.loss.last_seen_ns for other in leavers]
+    return sum(0 <= at <= _HOLD_UP_NS for at in after_ns), sum(0 <= at <= _KEY_OFF_NS for at in after_ns)
 
 
 def _with_power_down(incidents: list[Incident], health: Health, engine: Engine) -> tuple[list[Incident], set[str]]:
@@ -182,16 +217,12 @@ def _left_for_good(incidents: Sequence[Incident], health: Health, engine: Engine
     )
     if not gone or engine.at(gone[0].loss.onset_ns) is EngineState.RUNS:
         return []
-    # the most that left within three seconds; who left before them did not leave with them
-    begins = max(range(len(gone)), key=lambda k: (_n_within(gone, k, _KEY_OFF_NS), -k))
-    wave = _n_within(gone, begins, _KEY_OFF_NS)
-    left = gone[begins:]
-    present = _present(health, gone[begins].loss.last_seen_ns)
-    if 2 * wave < len(left) or len(left) < 2:
-        return []
-    most = len({span.loss.controller for span in left}) >= _MOST * len(present)
-    joined = all(_joined_in_wave(span.loss.controller, health) for span in left)
-    return left if (most and _in_order(gone)) or joined else []
+    left = _left_in_order(gone)
+    if left:
+        present = _present(health, left[0].loss.last_seen_ns)
+        return left if len({span.loss.controller for span in left}) >= _MOST * len(present) else []
+    switched_on = [span for span in gone if _joined_in_wave(span.loss.controller, health)]
+    return switched_on if len(switched_on) > 1 and len(switched_on) == len(gone) else []
 
 
 def _missed_a_return(span: LossSpan, all_spans: Sequence[LossSpan]) -> bool:
@@ -205,11 +236,6 @@ def _missed_a_return(span: LossSpan, all_spans: Sequence[LossSpan]) -> bool:
         and not other.ran_on
         for other in all_spans
     )
-
-
-def _n_within(spans: Sequence[LossSpan], at: int, within_ns: int) -> int:
-    from_ns = spans[at].loss.last_seen_ns
-    return sum(from_ns <= span.loss.last_seen_ns <= from_ns + within_ns for span in spans[at:])
 
 
 def _joined_in_wave(name: str, health: Health) -> bool:

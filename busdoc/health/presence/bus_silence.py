@@ -1,11 +1,14 @@
 """Bus silence: everything on a channel fell silent at once.
 
-That is the bus, the laptop's own lead, its recorder, or the supply of the whole machine, and accuses no controller.
+That is the bus, the laptop's own lead, its recorder, or the supply of the whole machine, and accuses no controller. It
+is said only of a stretch in which no frame of anybody came, and in which everybody who was on the bus missed one: those
+whose streams are merely slower than the moment may be there still, and then it was a group of controllers.
 """
 
-import math
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import accumulate
 from typing import TypeAlias
 
 from busdoc.health.incident import Gap, GapKind
@@ -18,19 +21,21 @@ from busdoc.times import MILLISECOND_NS, SECOND_NS
 
 __all__ = ["BusSilence", "find_bus_silences"]
 
-_FRAMES_DUE = 2.0
-"""Frames of other controllers that a silence must have swallowed, when only one controller's deadlines passed."""
-_LULL_OF_THE_REST = 0.8
-_LULL_OF_FEW = 0.6
-_LULL_OF_MANY = 0.05
-"""Chance that the others had nothing to send just then, by their fastest streams: what is asked at the most when they
-are a third of those that fell silent, no more than those, and more."""
-_LEAST_SLACK_NS = 5 * MILLISECOND_NS
-_WORD_NS = 3 * SECOND_NS
+_MISSED_A_BEAT = 1.5
+"""Periods of its fastest stream after which a controller that was there should have been heard."""
+_MOST_OF_IT = 2
+"""Where others were there, the silence is at least one part in so many of the time that those lost were away."""
+_OWN_PAUSES = 3
+_AS_LONG = 0.8
+"""Traffic that was silent so often for about as long, and nobody was lost, pauses like that by itself."""
+_NEVER_NS = 1 << 62
+_WORD_NS = SECOND_NS
 """Longer than this is not a word in between."""
+_LEAST_SLACK_NS = 5 * MILLISECOND_NS
 _ALIKE = 0.2
 """A recorder that stalls again and again does so for the same time, to this share of it."""
-_FEWEST_ALIKE = 2
+_FEWEST_ALIKE, _MANY_ALIKE = 2, 4
+"""So many of the whole bus must have lasted as long; more where somebody is there who may just have nothing to send."""
 _TOO_SHORT_TO_START_NS = 500 * MILLISECOND_NS
 """From power to its first frame a controller takes longer (common practice)."""
 _ALL_AT_ONCE_NS = 300 * MILLISECOND_NS
@@ -48,21 +53,13 @@ class BusSilence:
     absences: tuple[Lost, ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Run:
-    """Silences of a channel that go on with one another, a word or two in between, and whom they explain."""
-
-    silences: list[Silence]
-    lost: list[Lost]
-
-
 def find_bus_silences(
     observed: Observations, controllers: Sequence[JudgedController], until_ns: int
 ) -> list[BusSilence]:
     """Find when whole channels fell silent at once, ascending by channel, then by time.
 
-    Controllers that were lost before are not part of it. A word or two in between, while most of the controllers stay
-    away, does not end it.
+    Controllers that were lost before are not part of it. A word in between ends it: what is silent after that is the
+    next one.
 
     Parameters
     ----------
@@ -86,31 +83,12 @@ def _of_channel(
     channel: int, silences: Sequence[Silence], on_channel: Sequence[JudgedController], until_ns: int
 ) -> list[BusSilence]:
     """Find the silences of one channel that are the whole bus."""
-    runs, lone = _runs(silences, on_channel, until_ns)
-    found = [
-        _bus_silence(channel, run.silences, run.lost, until_ns, "everything on the channel fell silent at once")
-        for run in runs
-        if _swallowed_others(on_channel, run, until_ns)
-    ]
-    # what the whole bus showed of a recorder that stalls tells it where one controller alone is left to show it
-    known_ns = [bus.gap.to_ns - bus.gap.from_ns for bus in found]
-    found += [
-        _bus_silence(channel, [silence], lost, until_ns, "as short as the silences of the whole bus in this recording")
-        for silence, lost in lone
-        if _is_like_others(silence, known_ns)
-    ]
-    return sorted(found, key=lambda bus: bus.gap.from_ns)
-
-
-def _runs(
-    silences: Sequence[Silence], on_channel: Sequence[JudgedController], until_ns: int
-) -> tuple[list[_Run], list[tuple[Silence, list[Lost]]]]:
-    """Walk over the silences of a channel: runs that may be the whole bus, and silences of a controller left alone."""
     losses = [(controller, absence) for controller in on_channel for absence in controller.absences]
     losses.sort(key=lambda lost: lost[1].last_seen_ns)
     shortest_ns = min((absence.deadline_ns for _, absence in losses), default=0) // 2
-    runs: list[_Run] = []
-    lone: list[tuple[Silence, list[Lost]]] = []
+    pauses_ns = _own_pauses(silences, losses)
+    found: list[BusSilence] = []
+    doubtful: list[tuple[Silence, list[Lost], int]] = []
     away: list[Lost] = []
     explained: set[int] = set()
     n_begun = 0
@@ -121,43 +99,134 @@ def _runs(
             away.append(losses[n_begun])
             n_begun += 1
         away = [lost for lost in away if lost[1].back_ns is None or lost[1].back_ns >= end_ns]
-        if not away or end_ns - silence.from_ns <= shortest_ns:
+        lasts_ns = end_ns - silence.from_ns
+        if not away or lasts_ns <= shortest_ns:
             continue
         # who fell silent with it, and was not explained before
         lost_now = [lost for lost in away if _fell_with(lost[1], silence.from_ns) and id(lost[1]) not in explained]
-        if runs and _goes_on(runs[-1], silence.from_ns, end_ns, lost_now):
-            runs[-1].silences.append(silence)
-            runs[-1].lost.extend(lost_now)
-        elif lost_now and _is_whole_bus(on_channel, lost_now, silence.from_ns, end_ns):
-            runs.append(_Run([silence], lost_now))
-        else:
-            if len(lost_now) == 1 and not _others(on_channel, lost_now, silence.from_ns, end_ns):
-                lone.append((silence, lost_now))
+        if not lost_now or sum(pause_ns >= _AS_LONG * lasts_ns for pause_ns in pauses_ns) >= _OWN_PAUSES:
+            continue
+        others = _others(on_channel, lost_now, silence.from_ns, end_ns)
+        still_away = any(id(absence) in explained for _, absence in away)
+        is_alone = len(lost_now) + len(others) == 1 and not still_away
+        if is_alone or not _is_whole_bus(lost_now, others, silence.from_ns, end_ns, until_ns):
+            doubtful.append((silence, lost_now, _MANY_ALIKE if others else _FEWEST_ALIKE))
             continue
         explained.update(id(absence) for _, absence in lost_now)
-    return runs, lone
+        found.append(
+            _bus_silence(channel, silence, lost_now, until_ns, "everything on the channel fell silent at once")
+        )
+    # what the whole bus showed of a recorder that stalls tells it where only some are left to show it
+    for fewest in (_FEWEST_ALIKE, _MANY_ALIKE):
+        known_ns = [bus.gap.to_ns - bus.gap.from_ns for bus in found]
+        found += [
+            _bus_silence(
+                channel, silence, lost, until_ns, "as short as the silences of the whole bus in this recording"
+            )
+            for silence, lost, asked in doubtful
+            if asked == fewest and _is_like_others(silence, known_ns, fewest)
+        ]
+    return _with_those_that_stayed_away(sorted(found, key=lambda bus: bus.gap.from_ns))
+
+
+def _with_those_that_stayed_away(found: Sequence[BusSilence]) -> list[BusSilence]:
+    """Give each loss to the longest silence that it covers, where only a word of somebody else cut a short one off.
+
+    Who stays away for long after a silence in which nothing can have started anew was lost for another reason.
+    """
+    kept = [list[Lost]() for _ in found]
+    for k, bus in enumerate(found):
+        for lost in bus.absences:
+            longest, before = bus.gap, bus.gap
+            at = k
+            for n, later in enumerate(found[k + 1 :], start=k + 1):
+                if later.gap.from_ns - before.to_ns > _WORD_NS or not _covers(
+                    lost[1], later.gap.from_ns, later.gap.to_ns
+                ):
+                    break
+                before = later.gap
+                if before.to_ns - before.from_ns > longest.to_ns - longest.from_ns:
+                    longest, at = before, n
+            back_ns = _back_ns(lost[1])
+            is_short = longest.to_ns - longest.from_ns < _TOO_SHORT_TO_START_NS
+            if not is_short or back_ns - longest.to_ns <= _TOO_SHORT_TO_START_NS + lost[1].deadline_ns:
+                kept[at].append(lost)
+    return [replace(bus, absences=tuple(lost)) for bus, lost in zip(found, kept, strict=True) if lost]
+
+
+def _own_pauses(silences: Sequence[Silence], losses: Sequence[Lost]) -> list[int]:
+    """Give how long a channel was silent while nobody was lost, ns.
+
+    Parameters
+    ----------
+    losses : ascending by the last frame before
+    """
+    # how long somebody of those lost so far stays away; without an end where one never returned
+    from_ns = [absence.last_seen_ns for _, absence in losses]
+    away_until_ns = list(accumulate((_back_ns(absence) for _, absence in losses), max))
+    pauses = []
+    for silence in silences:
+        if silence.to_ns is None:
+            continue
+        n_before = bisect_left(from_ns, silence.to_ns)
+        if not n_before or away_until_ns[n_before - 1] <= silence.from_ns:
+            pauses.append(silence.to_ns - silence.from_ns)
+    return pauses
+
+
+def _back_ns(absence: Absence) -> int:
+    return _NEVER_NS if absence.back_ns is None else absence.back_ns
+
+
+def _is_whole_bus(
+    lost: Sequence[Lost], others: Sequence[JudgedController], from_ns: int, end_ns: int, until_ns: int
+) -> bool:
+    """Tell whether everybody who was on the bus missed a frame in a silence of the channel.
+
+    Parameters
+    ----------
+    lost : who fell silent with it
+    others : who was there, and was not lost
+    """
+    if not others:
+        return True
+    if not all(_missed_a_beat(one, from_ns, end_ns) for one in others):
+        return False
+    # they went on without those lost for longer than all were silent: it was those alone
+    away_ns = sorted(
+        (until_ns if absence.back_ns is None else absence.back_ns) - absence.last_seen_ns for _, absence in lost
+    )
+    return away_ns[(len(away_ns) - 1) // 2] <= _MOST_OF_IT * (end_ns - from_ns)
+
+
+def _missed_a_beat(one: JudgedController, from_ns: int, end_ns: int) -> bool:
+    """Tell whether a controller should have been heard in a stretch in which it was not."""
+    for stream in one.cyclic_streams:
+        own = stream.silence_over(from_ns, end_ns)
+        own_ns = end_ns - from_ns if own is None else (own.to_ns or end_ns) - own.from_ns
+        if own_ns > _MISSED_A_BEAT * stream.slowest_ns:
+            return True
+    return False
 
 
 def _end_ns(silence: Silence, until_ns: int) -> int:
     return until_ns if silence.to_ns is None else silence.to_ns
 
 
-def _bus_silence(
-    channel: int, silences: Sequence[Silence], lost: Sequence[Lost], until_ns: int, why: str
-) -> BusSilence:
-    from_ns, to_ns = silences[0].from_ns, _end_ns(silences[-1], until_ns)
-    gap = Gap(channel=channel, from_ns=from_ns, to_ns=to_ns, kind=GapKind.BUS_SILENCE, why=why)
+def _bus_silence(channel: int, silence: Silence, lost: Sequence[Lost], until_ns: int, why: str) -> BusSilence:
+    to_ns = _end_ns(silence, until_ns)
+    gap = Gap(channel=channel, from_ns=silence.from_ns, to_ns=to_ns, kind=GapKind.BUS_SILENCE, why=why)
     return BusSilence(gap=gap, absences=tuple(lost))
 
 
-def _is_like_others(silence: Silence, known_ns: Sequence[int]) -> bool:
+def _is_like_others(silence: Silence, known_ns: Sequence[int], fewest: int) -> bool:
     """Tell a stall of the recorder where one controller alone is left to show it: it lasts as the stalls before did.
 
     Too short for a controller to have started anew, and as long as two silences or more of the whole bus.
     """
     lasts_ns = (silence.to_ns or silence.from_ns) - silence.from_ns
     alike = sum(abs(lasts_ns - other_ns) <= _ALIKE * other_ns for other_ns in known_ns)
-    return lasts_ns < _TOO_SHORT_TO_START_NS and alike >= _FEWEST_ALIKE
+    return lasts_ns < _TOO_SHORT_TO_START_NS and alike >= fewest
 
 
 def _fell_with(absence: Absence, from_ns: int) -> bool:
@@ -166,52 +235,7 @@ def _fell_with(absence: Absence, from_ns: int) -> bool:
 
 
 def _covers(absence: Absence, from_ns: int, to_ns: int) -> bool:
-    return absence.last_seen_ns < from_ns and (absence.back_ns is None or absence.back_ns >= to_ns)
-
-
-def _goes_on(run: _Run, from_ns: int, end_ns: int, lost_now: Sequence[Lost]) -> bool:
-    """Tell whether a silence goes on with the one before: most stayed away, the others had said only a word or two."""
-    before_ns = run.silences[-1].to_ns
-    if before_ns is None or from_ns - before_ns > _WORD_NS:
-        return False
-    away = {id(controller) for controller, absence in run.lost if _covers(absence, from_ns, end_ns)}
-    known = {id(controller) for controller, _ in run.lost}
-    return len(away) == len(known) or (2 * len(away) > len(known) and bool(lost_now))
-
-
-def _is_whole_bus(on_channel: Sequence[JudgedController], lost: Sequence[Lost], from_ns: int, end_ns: int) -> bool:
-    """Tell whether a silence of the channel may be more than the silence of one controller."""
-    if len(lost) > 1:
-        return True
-    streams = [stream for one in _others(on_channel, lost, from_ns, end_ns) for stream in one.cyclic_streams]
-    return sum((end_ns - from_ns) / stream.slowest_ns for stream in streams) >= _FRAMES_DUE
-
-
-def _swallowed_others(on_channel: Sequence[JudgedController], run: _Run, until_ns: int) -> bool:
-    """Tell whether the silences of a run swallowed frames of controllers that were not lost.
-
-    A lull in which little of the others was due proves nothing: several controllers were lost, and the bus went on.
-    The more of the controllers were lost, the less is asked of the others. Where nobody else is left to hear, several
-    at once are the bus.
-    """
-    n_lost = len({id(controller) for controller, _ in run.lost})
-    if n_lost == 1:
-        return True  # asked before
-    from_ns, to_ns = run.silences[0].from_ns, _end_ns(run.silences[-1], until_ns)
-    others = _others(on_channel, run.lost, from_ns, to_ns)
-    if not others:
-        return True
-    # words in between that took longer than the silences themselves were no words in between
-    silent_ns = sum(_end_ns(silence, until_ns) - silence.from_ns for silence in run.silences)
-    if 2 * silent_ns < to_ns - from_ns:
-        return False
-    # the chance that none of the others had a frame due, each by its fastest stream
-    lull = math.prod(
-        max(0.0, 1.0 - max(silent_ns / stream.slowest_ns for stream in one.cyclic_streams)) for one in others
-    )
-    if n_lost >= 3 * len(others):
-        return lull <= _LULL_OF_THE_REST
-    return lull <= (_LULL_OF_FEW if n_lost >= len(others) else _LULL_OF_MANY)
+    return absence.last_seen_ns < from_ns and _back_ns(absence) >= to_ns
 
 
 def _others(
@@ -244,9 +268,12 @@ def _of_all_channels(
         # where each other channel has a silence at the same time, all that was lost with any of them is one
         gap = bus.gap
         others = [channel for channel in silences_of if channel != gap.channel]
-        parts = [_at_the_same_time(gap, silences_of[channel], until_ns) for channel in others]
-        if all(part is not None for part in parts):
-            from_ns = min(gap.from_ns, *(part.from_ns for part in parts if part is not None))
+        found_parts = [_at_the_same_time(gap, silences_of[channel], until_ns) for channel in others]
+        parts = [part for part in found_parts if part is not None]
+        if len(parts) == len(others):
+            # silent on all of them: from the last frame on any to the first on any
+            from_ns = max(gap.from_ns, *(part.from_ns for part in parts))
+            to_ns = min(gap.to_ns, *(_end_ns(part, until_ns) for part in parts))
             lost = [
                 *bus.absences,
                 *(
@@ -258,7 +285,8 @@ def _of_all_channels(
                     and _covers(absence, gap.from_ns + _ALL_AT_ONCE_NS, min(gap.to_ns - _ALL_AT_ONCE_NS, until_ns))
                 ),
             ]
-            gap = replace(gap, channel=None, from_ns=from_ns, why="everything on every channel fell silent at once")
+            why = "everything on every channel fell silent at once"
+            gap = replace(gap, channel=None, from_ns=from_ns, to_ns=to_ns, why=why)
             bus = BusSilence(gap=gap, absences=tuple(lost))
         used.update(id(absence) for _, absence in bus.absences)
         joined.append(bus)

@@ -2,8 +2,10 @@
 
 Without a map, a database or a protocol, an 11-bit identifier says nothing of its sender. But what one controller sends
 falls silent at once and comes back at once. Streams are one controller when every loss of the one that the other could
-have shown was a loss of the other too, at the same time, and they shared at least one. Silences of the whole bus say
-nothing of who belongs together and are left out. Streams that never vanish stay alone.
+have shown was a loss of the other too, at the same time, and they shared more than one: once may be chance, a gateway,
+or a task that paused. One that lasts to the end, a power-off, has one edge alone, and counts where nothing speaks
+against it. Silences of the whole bus say nothing of who belongs together and are left out. Streams that never vanish
+stay alone.
 """
 
 from collections.abc import Sequence
@@ -15,6 +17,8 @@ __all__ = ["UnownedStream", "group_by_common_loss"]
 
 _RETURN_APART_NS = 500 * MILLISECOND_NS
 """Streams of one controller may start one after the other, within this time (common practice)."""
+_ENOUGH = 2
+"""So many losses shared, or one to the end, are no chance."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,15 +52,15 @@ def group_by_common_loss(streams: Sequence[UnownedStream], until_ns: int) -> lis
 def _together(a: UnownedStream, b: UnownedStream, until_ns: int) -> bool:
     """Tell whether two streams share a loss, and each every loss of the other that it could have shown."""
     slack_ns = max(a.deadline_ns, b.deadline_ns)
-    shared = False
+    shared = 0
     for one, other in ((a, b), (b, a)):
         for from_ns, to_ns in one.losses:
             end_ns = until_ns if to_ns is None else to_ns
             if any(_same(from_ns, to_ns, loss, slack_ns) for loss in other.losses):
-                shared = True
+                shared += _ENOUGH if to_ns is None else 1
             elif end_ns - from_ns > slack_ns + other.deadline_ns:  # the other would have shown it
                 return False
-    return shared
+    return shared >= 2 * _ENOUGH  # each was counted from both sides
 
 
 def _same(from_ns: int, to_ns: int | None, other: tuple[int, int | None], slack_ns: int) -> bool:

@@ -3,6 +3,7 @@
 Every frame of a controller proves its presence; only the silence of its cyclic streams proves its absence.
 """
 
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -21,6 +22,8 @@ _SURE_MISSES = 5
 """So many missed frames in a row of a single stream say as much as two streams past their deadlines."""
 _OWN_SHARE = 0.6
 """A single stream's silence is the controller's when nothing else was heard of it for so much of that time."""
+_NEARLY_ALL = 0.9
+"""Where so much of a stream's silence was the controller's own, nothing else of it went on."""
 _ESTABLISHED = 10
 """Frames of a stream whose period was learnt, before its own lateness is worth a word."""
 _BRIEF_NS = 3 * SECOND_NS
@@ -72,6 +75,10 @@ class Absence:
     """Jitter of that stream: how much later its frame may have been due."""
     streams: tuple[SilentStream, ...]
     """The cyclic streams that were silent with it."""
+    announced: bool = False
+    """A sign of a start ended it."""
+    missed: bool = True
+    """It was longer than the deadlines allow; else only the sign tells that the controller was away."""
 
 
 def find_lost(
@@ -80,8 +87,11 @@ def find_lost(
     signs_ns: Sequence[int],
     gaps: RecorderGaps,
     until_ns: int,
+    proven: Sequence[Silence] = (),
 ) -> list[Absence]:
     """Find when a controller was lost: nothing at all of it, and its cyclic streams past their deadlines.
+
+    A silence that a start ended was an absence, whatever the deadlines.
 
     Parameters
     ----------
@@ -90,38 +100,42 @@ def find_lost(
     signs_ns : when it said that it has just started, ascending
     gaps : of the recorder, on its channel
     until_ns : how far the capture has been read
+    proven : those of the silences that ended with a start that was announced
 
     Returns
     -------
     Ascending; they do not overlap.
     """
     absences: list[Absence] = []
-    if not streams:
+    if not streams and not proven:
         return absences
-    shortest_ns = min(stream.deadline_ns - stream.slowest_ns for stream in streams)
-    current: tuple[list[SilentStream], Silence] | None = None  # the streams past their deadlines, its first silence
+    shortest_ns = min((stream.deadline_ns - stream.slowest_ns for stream in streams), default=0)
+    announced_ns = {silence.from_ns for silence in proven}
+    current: tuple[list[SilentStream], Silence, bool] | None = None  # streams past their deadlines, its first silence
     for silence in silences:
         # what is shorter than the least time by which a stream can overrun its deadline proves nothing
         end_ns = until_ns if silence.to_ns is None else silence.to_ns
-        if end_ns - silence.from_ns <= shortest_ns:
+        announced = silence.from_ns in announced_ns
+        if end_ns - silence.from_ns <= shortest_ns and not announced:
             continue
-        past = _past_deadline(streams, silence.from_ns, end_ns, gaps)
-        if not past:
+        past = _past_deadline(streams, silence, end_ns, gaps)
+        if not past and not announced:
             continue
         # where no cyclic stream came between two silences, the controller has said that it is back and is not in step
         # yet: the second silence belongs to the same start, unless it lasts too long for one
         if (
-            current is not None
+            not announced
+            and current is not None
             and all(own.from_ns <= current[1].from_ns for _, own in past)
             and end_ns - silence.from_ns <= max(_BRIEF_NS, *(stream.deadline_ns for stream, _ in past))
         ):
             continue
         # any other silence that is the controller's own ends the absence before it and begins the next
-        if not _is_enough(streams, past, silence.from_ns, end_ns, signs_ns, until_ns):
+        if not announced and not _is_enough(streams, past, silence.from_ns, end_ns, signs_ns, until_ns):
             continue
         if current is not None:
             absences.append(_absence(streams, *current))
-        current = (past, silence)
+        current = (past, silence, announced)
     if current is not None:
         absences.append(_absence(streams, *current))
     return [_until_next(absence, later) for absence, later in pairwise([*absences, None]) if absence is not None]
@@ -135,12 +149,17 @@ def _until_next(absence: Absence, later: Absence | None) -> Absence:
 
 
 def _past_deadline(
-    streams: Sequence[CyclicStream], from_ns: int, end_ns: int, gaps: RecorderGaps
+    streams: Sequence[CyclicStream], silence: Silence, end_ns: int, gaps: RecorderGaps
 ) -> list[SilentStream]:
-    """Give the streams silent over a whole stretch and past their deadline, the recorder's gaps not counted."""
+    """Give the streams silent over a whole stretch and past their deadline, the recorder's gaps not counted.
+
+    Of a stream whose own silence was not kept, since it had too many, the controller's tells enough.
+    """
     past = []
     for stream in streams:
-        own = stream.silence_over(from_ns, end_ns)
+        own = stream.silence_over(silence.from_ns, end_ns)
+        if own is None and stream.first_ns <= silence.from_ns:
+            own = Silence.bare(silence.from_ns, silence.to_ns)
         if own is not None and end_ns - own.from_ns - gaps.overlap_ns(own.from_ns, end_ns) > stream.deadline_ns:
             past.append((stream, own))
     return past
@@ -168,7 +187,9 @@ def _is_enough(
     return missed_many and end_ns - from_ns >= _OWN_SHARE * (own_end_ns - own.from_ns)
 
 
-def _absence(streams: Sequence[CyclicStream], past: list[SilentStream], silence: Silence) -> Absence:
+def _absence(
+    streams: Sequence[CyclicStream], past: list[SilentStream], silence: Silence, announced: bool = False
+) -> Absence:
     """Make the record of one absence: the streams past their deadlines, and those that were silent with them."""
     covering = list(past)
     if silence.to_ns is not None:
@@ -176,7 +197,10 @@ def _absence(streams: Sequence[CyclicStream], past: list[SilentStream], silence:
             own = stream.silence_over(silence.from_ns, silence.to_ns)
             if own is not None and all(stream is not known for known, _ in past):
                 covering.append((stream, own))
-    onset_ns, deadline_ns, jitter_ns = _first_missed(covering, silence.from_ns)
+    if covering:
+        onset_ns, deadline_ns, jitter_ns = _first_missed(covering, silence.from_ns)
+    else:
+        onset_ns, deadline_ns, jitter_ns = _soonest_missed(streams, silence)
     return Absence(
         last_seen_ns=silence.from_ns,
         onset_ns=onset_ns,
@@ -185,7 +209,23 @@ def _absence(streams: Sequence[CyclicStream], past: list[SilentStream], silence:
         deadline_ns=deadline_ns,
         jitter_ns=jitter_ns,
         streams=tuple(covering),
+        announced=announced,
+        missed=bool(past),
     )
+
+
+def _soonest_missed(streams: Sequence[CyclicStream], silence: Silence) -> tuple[int, int, int]:
+    """Say the same of an absence that no kept silence of a stream covers: a frame was due within the shortest period.
+
+    Without any rhythm the whole absence is all that is known.
+    """
+    if not streams:
+        return silence.to_ns or silence.from_ns, 0, 0
+    fastest = min(streams, key=lambda stream: stream.period_ns)
+    onset_ns = silence.from_ns + fastest.period_ns
+    if silence.to_ns is not None:
+        onset_ns = min(onset_ns, silence.to_ns)
+    return onset_ns, fastest.deadline_ns, fastest.rhythm.jitter_ns or 0
 
 
 def _first_missed(streams: Sequence[SilentStream], last_ns: int) -> tuple[int, int, int]:
@@ -212,9 +252,13 @@ def _steady(streams: Sequence[SilentStream], back_ns: int | None) -> int | None:
 
 
 def find_late(
-    streams: Sequence[CyclicStream], absences: Sequence[Absence], gaps: RecorderGaps, until_ns: int
+    streams: Sequence[CyclicStream],
+    absences: Sequence[Absence],
+    gaps: RecorderGaps,
+    until_ns: int,
+    silences: Sequence[Silence] = (),
 ) -> list[Absence]:
-    """Find when some of a controller's cyclic streams were missing while it was not lost.
+    """Find when some of a controller's cyclic streams were missing while others went on.
 
     Parameters
     ----------
@@ -222,6 +266,7 @@ def find_late(
     absences : when it was lost
     gaps : of the recorder, on its channel
     until_ns : how far the capture has been read
+    silences : its own, ascending; where nothing at all of it came, no others went on
 
     Returns
     -------
@@ -231,6 +276,8 @@ def find_late(
     groups: list[list[_LateSilence]] = []
     end_ns = 0
     for late in sorted(_late_silences(streams, absences, gaps, until_ns), key=lambda late: late[:2]):
+        if _nothing_came(silences, late[0], late[1], until_ns):
+            continue
         if groups and late[0] < end_ns:
             groups[-1].append(late)
             end_ns = max(end_ns, late[1])
@@ -238,6 +285,18 @@ def find_late(
             groups.append([late])
             end_ns = late[1]
     return [_late_absence(group) for group in groups]
+
+
+def _nothing_came(silences: Sequence[Silence], from_ns: int, end_ns: int, until_ns: int) -> bool:
+    """Tell whether one silence of the controller itself takes nearly all of a stretch."""
+    at = bisect_right(silences, from_ns, key=lambda silence: silence.from_ns) - 1
+    for silence in silences[max(0, at) :]:
+        if silence.from_ns >= end_ns:
+            return False
+        upto_ns = min(end_ns, until_ns if silence.to_ns is None else silence.to_ns)
+        if upto_ns - max(from_ns, silence.from_ns) >= _NEARLY_ALL * (end_ns - from_ns):
+            return True
+    return False
 
 
 def _late_absence(group: Sequence[_LateSilence]) -> Absence:

@@ -7,8 +7,10 @@ from collections.abc import Sequence, Set
 from dataclasses import replace
 from typing import NamedTuple, TypeAlias
 
+import numpy as np
+
 from busdoc.arrays import Int64Array, UInt8Array
-from busdoc.decode.protocols.sign import SignKind
+from busdoc.decode.protocols.sign import Sign, SignKind
 from busdoc.health.incident import FramesAround, Gap, Incident, IncidentKind, Loss, RanOn
 from busdoc.health.presence.bus_silence import BusSilence, find_bus_silences
 from busdoc.health.presence.cyclic_stream import CyclicStream
@@ -16,9 +18,7 @@ from busdoc.health.presence.dropout import Absence, RecorderGaps, find_late, fin
 from busdoc.health.presence.judged_controller import JudgedController
 from busdoc.health.presence.least_start import believed_signs, least_start_ns
 from busdoc.health.presence.loss_grouping import (
-    SIGN_AFTER_NS,
     ControllerLoss,
-    find_restarts,
     group_losses,
     incident_of,
     weighed_together,
@@ -26,9 +26,12 @@ from busdoc.health.presence.loss_grouping import (
 from busdoc.health.presence.observations import Observations
 from busdoc.health.presence.restart_evidence import RestartFinding, weigh_restart
 from busdoc.health.presence.roll_call import controller_health, never_seen
+from busdoc.health.presence.runs.run_rhythm import keeps_within_runs, learn_within_runs
+from busdoc.health.presence.runs.starts import LEAST_START_NS, SIGN_AFTER_NS, proven_absences, silences_before_starts
 from busdoc.health.presence.stream_grouping import group_streams
 from busdoc.health.roll.roll import OwnerKind, can_be_cyclic, node_of
-from busdoc.health.streams.rhythm import Rhythm, declared_rhythm, learn_rhythm
+from busdoc.health.streams.rhythm import LONGEST_DEADLINE, Rhythm, declared_rhythm, learn_rhythm, patient
+from busdoc.health.streams.silence import Silence
 from busdoc.health.summary import Health
 from busdoc.times import SECOND_NS
 from busdoc.words.duration import duration
@@ -52,6 +55,7 @@ _NEARLY = 0.9
 """… while they are so many of those that came since."""
 _MOST_STREAMS_SHOWN = 6
 _MOST_FRAMES_SHOWN = 4
+_OFTEN_AWAY = 3
 _GOING_NS = SECOND_NS
 """An orderly shutdown was announced at most so long before the last frame."""
 
@@ -87,24 +91,21 @@ def judge(
         for absence in one.absences
     }
     bus_groups = [weighed_together([alone[id(absence)] for _, absence in silence.absences]) for silence in bus]
-    groups = group_losses([loss for key, loss in alone.items() if key not in on_bus])
+    brief = {key: loss for key, loss in alone.items() if key not in on_bus and not _is_missed(loss)}
+    groups = group_losses([loss for key, loss in alone.items() if key not in on_bus and key not in brief])
     groups = [weighed_together(group) for group in groups]
-    losses = {id(loss.absence): loss for group in (*bus_groups, *groups) for loss in group}
+    losses = {id(loss.absence): loss for group in (*bus_groups, *groups, brief.values()) for loss in group}
 
     # the incidents, in the order of their onsets
-    restarts = {one.name: find_restarts(one) for one in controllers}
-    incidents = [_bus_incident(silence, group) for silence, group in zip(bus, bus_groups, strict=True)]
+    incidents = [_bus_incident(silence, group, until_ns) for silence, group in zip(bus, bus_groups, strict=True)]
     incidents += [incident_of(IncidentKind.DROPOUT, group) for group in groups]
+    incidents += [incident_of(IncidentKind.RESTART, [loss]) for loss in brief.values()]
     incidents += [_capture_gap(gap) for gap in reported]
     for one in controllers:
         incidents += _late_incidents(observed, one, [silence.gap for silence in bus])
-        incidents += restarts[one.name]
     incidents.sort(key=lambda incident: (incident.onset_ns, incident.controllers, incident.kind))
 
-    fared = [
-        controller_health(observed, one, rhythms, losses, on_bus, len(restarts[one.name]), start_ns, until_ns)
-        for one in controllers
-    ]
+    fared = [controller_health(observed, one, rhythms, losses, on_bus, start_ns, until_ns) for one in controllers]
     return Health(
         start_ns=start_ns,
         until_ns=until_ns,
@@ -118,19 +119,84 @@ def judge(
 
 
 def _controllers(
-    observed: Observations, rhythms: Sequence[Rhythm], reported: Sequence[Gap], until_ns: int
+    observed: Observations, rhythms: list[Rhythm], reported: Sequence[Gap], until_ns: int
 ) -> list[JudgedController]:
     """Put the streams together as controllers, and find when each was lost or late."""
     cyclic = {row: _cyclic_stream(observed, row, one, until_ns) for row, one in enumerate(rhythms) if one.cyclic}
     gaps_of = {channel: _gaps_on(channel, reported) for channel in observed.channel_row}
     controllers = group_streams(observed, cyclic, until_ns, gaps_of)
     for one in controllers:
+        announced = silences_before_starts(one.silences, one.signs)
+        _learn_within_runs(observed, one, rhythms, [before.silence for before in announced], until_ns)
         one.least_start_ns = least_start_ns(one)
-        one.signs = believed_signs(one, until_ns)
-        starts_ns = [sign.t_ns for sign in one.signs if not sign.asked]
-        one.absences = find_lost(one.cyclic_streams, one.silences, starts_ns, gaps_of[one.channel], until_ns)
-        one.late = find_late(one.cyclic_streams, one.absences, gaps_of[one.channel], until_ns)
+        proven = proven_absences(announced, one.silences, one.cyclic_streams, _ordinary_ns(observed, one))
+        one.signs = _believed(one, [before.sign for before in proven], until_ns)
+        one.absences = find_lost(
+            one.cyclic_streams,
+            one.silences,
+            [sign.t_ns for sign in one.signs if not sign.asked],
+            gaps_of[one.channel],
+            until_ns,
+            [before.silence for before in proven],
+        )
+        one.late = find_late(one.cyclic_streams, one.absences, gaps_of[one.channel], until_ns, one.silences)
     return controllers
+
+
+def _believed(one: JudgedController, proven: Sequence[Sign], until_ns: int) -> list[Sign]:
+    """Give the controller's signs, those that prove no start marked as asked for."""
+    sure = {id(sign) for sign in proven}
+    return [
+        sign if id(sign) in sure else told for sign, told in zip(one.signs, believed_signs(one, until_ns), strict=True)
+    ]
+
+
+def _ordinary_ns(observed: Observations, one: JudgedController) -> Int64Array | None:
+    """Give when a controller sent what is no claim, answer or the like, ascending; None: too often to be kept."""
+    canopen = one.identity.node_id is not None
+    ordinary = [row for row in one.rows if can_be_cyclic(observed.keys[row], canopen=canopen)]
+    arrivals = [observed.sparse.of(row) for row in ordinary]
+    kept = [t_ns for t_ns in arrivals if t_ns is not None]
+    return np.sort(np.concatenate([*kept, np.empty(0, np.int64)])) if len(kept) == len(arrivals) else None
+
+
+def _learn_within_runs(
+    observed: Observations, one: JudgedController, rhythms: list[Rhythm], breaks: Sequence[Silence], until_ns: int
+) -> None:
+    """Learn the rhythms of a controller that was away again and again from the time between its absences."""
+    if len(breaks) < _OFTEN_AWAY:  # once or twice changes no rhythm
+        breaks = _breaks_of_the_declared(observed, one, rhythms)
+    if len(breaks) < _OFTEN_AWAY:
+        return
+    for row in one.rows:
+        key = observed.keys[row]
+        if not can_be_cyclic(key, canopen=one.identity.node_id is not None):
+            continue
+        learnt, n_intervals = learn_within_runs(observed.streams, row, breaks)
+        rhythms[row] = _declared(observed, row, learnt, n_intervals)
+    one.cyclic_streams = [
+        _cyclic_stream(observed, row, rhythms[row], until_ns) for row in one.rows if rhythms[row].cyclic
+    ]
+
+
+def _breaks_of_the_declared(observed: Observations, one: JudgedController, rhythms: Sequence[Rhythm]) -> list[Silence]:
+    """Give the silences that are longer than declared periods allow, of a controller whose streams show no rhythm.
+
+    A number in a map or a database may be wrong: what the streams do between the silences must show it.
+    """
+    declared = {row: observed.declared(row) for row in one.rows if not rhythms[row].cyclic}
+    periods_ns = {row: said.period_ns for row, said in declared.items() if said is not None and said.period_ns}
+    if not periods_ns:
+        return []
+    limit_ns = max(LEAST_START_NS, round(LONGEST_DEADLINE * min(periods_ns.values())))
+    breaks = [one for one in one.silences if one.to_ns is not None and one.to_ns - one.from_ns > limit_ns]
+    if any(keeps_within_runs(observed.streams, row, breaks, period_ns) for row, period_ns in periods_ns.items()):
+        return breaks
+    return []
+
+
+def _is_missed(loss: ControllerLoss) -> bool:
+    return loss.absence is None or loss.absence.missed
 
 
 def _in_time(gaps: Sequence[Gap]) -> list[Gap]:
@@ -166,15 +232,28 @@ def _rhythm(observed: Observations, row: int, proven: Set[tuple[int, int]], *, l
             streams.regular_sum[row],
             streams.sample_ns(row),
         )
-        expected = observed.roll.expected(owner[2], key) if owner is not None and owner[0] == OwnerKind.SPEC else None
-        if expected is not None and expected.period_ns:
-            rhythm = declared_rhythm(expected.period_ns, expected.period_from, rhythm, count - 1)
+        rhythm = _declared(observed, row, rhythm, count - 1)
     else:
         rhythm = Rhythm(
             cyclic=False, period_ns=None, jitter_ns=None, slowest_ns=None, deadline_ns=None, exact_period_ns=None
         )
+    if rhythm.cyclic and not key.extended and (owner is None or (owner[0] == OwnerKind.NODE and not canopen)):
+        rhythm = patient(rhythm)  # an identifier that nobody owns: a task that pauses for a frame or two is no loss
     observed.rhythms[row] = ((count, canopen), rhythm)
     return rhythm
+
+
+def _declared(observed: Observations, row: int, learnt: Rhythm, n_intervals: int) -> Rhythm:
+    """Hold what a map or a database says of a stream against what was learnt of it; that is all where they say nothing.
+
+    Parameters
+    ----------
+    n_intervals : that it was learnt from
+    """
+    said = observed.declared(row)
+    if said is None or not said.period_ns:
+        return learnt
+    return declared_rhythm(said.period_ns, said.period_from, learnt, n_intervals)
 
 
 def _cyclic_stream(observed: Observations, row: int, rhythm: Rhythm, until_ns: int) -> CyclicStream:
@@ -235,6 +314,7 @@ def _loss(
         p_restarted=found.p_restarted,
         evidence=found.evidence,
         frames=frames,
+        announced=absence.announced,
     )
 
 
@@ -266,6 +346,8 @@ def _weigh(controller: JudgedController, absence: Absence) -> RestartFinding:
     signs = []
     if absence.back_ns is not None:
         upto_ns = max(absence.back_ns, absence.steady_ns or absence.back_ns) + SIGN_AFTER_NS
+        again_ns = [later.last_seen_ns for later in controller.absences if later.last_seen_ns >= absence.back_ns]
+        upto_ns = min([upto_ns, *again_ns])  # what it said after that belongs to the next start
         signs = [
             sign
             for sign in controller.signs
@@ -275,7 +357,7 @@ def _weigh(controller: JudgedController, absence: Absence) -> RestartFinding:
     return weigh_restart(absence, signs, announces, controller.least_start_ns)
 
 
-def _bus_incident(bus: BusSilence, group: Sequence[ControllerLoss]) -> Incident:
+def _bus_incident(bus: BusSilence, group: Sequence[ControllerLoss], until_ns: int) -> Incident:
     """Make one incident of a silent bus; a controller that was heard for a moment in between is one loss."""
     by_controller: dict[str, ControllerLoss] = {}
     for one in sorted(group, key=lambda one: one.loss.last_seen_ns):
@@ -289,8 +371,15 @@ def _bus_incident(bus: BusSilence, group: Sequence[ControllerLoss]) -> Incident:
         by_controller.values(), key=lambda one: (one.loss.onset_ns, one.loss.last_seen_ns, one.loss.controller)
     )
     incident = incident_of(IncidentKind.BUS_SILENCE, lost)
-    from_ns = bus.gap.from_ns
-    return replace(incident, channel=bus.gap.channel, last_seen_ns=from_ns, onset_ns=max(incident.onset_ns, from_ns))
+    gap = bus.gap
+    lasts = all(one.loss.back_ns is None for one in lost) and gap.to_ns >= until_ns
+    return replace(
+        incident,
+        channel=gap.channel,
+        last_seen_ns=gap.from_ns,
+        onset_ns=min(max(incident.onset_ns, gap.from_ns), gap.to_ns),
+        back_ns=None if lasts else gap.to_ns,  # heard again is the bus, by whomever; each controller has its own return
+    )
 
 
 def _capture_gap(gap: Gap) -> Incident:

@@ -1,4 +1,4 @@
-"""Which losses are one incident, what they tell of one another, and starts that no loss explains.
+"""Which losses are one incident, and what they tell of one another.
 
 Several controllers lost within one deadline are one incident, in the order in which they fell silent. Those that were
 lost with the whole bus are found by `busdoc.health.presence.bus_silence`.
@@ -7,23 +7,15 @@ lost with the whole bus are found by `busdoc.health.presence.bus_silence`.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from busdoc.decode.protocols.sign import Sign, SignKind
 from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
 from busdoc.health.presence.dropout import Absence
-from busdoc.health.presence.judged_controller import JudgedController
-from busdoc.health.presence.restart_evidence import RestartFinding, share_evidence, unasked_words
-from busdoc.times import MILLISECOND_NS, SECOND_NS
+from busdoc.health.presence.restart_evidence import RestartFinding, share_evidence
+from busdoc.times import MILLISECOND_NS
 
-__all__ = ["SIGN_AFTER_NS", "ControllerLoss", "find_restarts", "group_losses", "incident_of", "weighed_together"]
+__all__ = ["ControllerLoss", "group_losses", "incident_of", "weighed_together"]
 
-SIGN_AFTER_NS = 5 * SECOND_NS
-"""A sign of a start belongs to a loss until so long after the return (common practice)."""
 _HOLD_UP_NS = 300 * MILLISECOND_NS
 """Controllers hold out that differently when one supply goes (common practice: 20 to 300 ms)."""
-_STARTUP_NS = 5 * SECOND_NS
-"""Signs within so long after a start belong to that one (common practice)."""
-_ANNOUNCED = 0.99
-"""Probability that a controller which announced a start unasked had started anew (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -35,7 +27,7 @@ class ControllerLoss:
     deadline_ns: int = 0
     """How soon the loss showed."""
     absence: Absence | None = None
-    """What it was found from; None: of a start that was announced, or of streams that were late."""
+    """What it was found from; None: of streams that were late."""
     least_start_ns: int = 0
     """The shortest time in which the controller can have restarted."""
 
@@ -137,36 +129,3 @@ def _why(losses: Sequence[Loss]) -> tuple[str, ...]:
     if len(losses) == 1:
         return losses[0].evidence
     return tuple(f"{loss.controller}: {words}" for loss in losses for words in loss.evidence)
-
-
-def find_restarts(controller: JudgedController) -> list[Incident]:
-    """Find starts that were announced without a silence long enough to be a dropout, ascending."""
-    found: list[Incident] = []
-    started_ns = controller.first_ns
-    for sign in controller.signs:
-        # what was asked for, what says goodbye, and what repeats the start before, is no start of its own
-        if sign.asked or sign.kind is SignKind.HEARTBEAT_LAST or sign.t_ns <= started_ns + _STARTUP_NS:
-            continue
-        started_ns = sign.t_ns
-        explained = any(
-            absence.last_seen_ns <= sign.t_ns
-            and (absence.back_ns is None or sign.t_ns <= max(absence.back_ns, absence.steady_ns or 0) + SIGN_AFTER_NS)
-            for absence in controller.absences
-        )
-        if not explained:
-            found.append(_restart(controller, sign))
-    return found
-
-
-def _restart(controller: JudgedController, sign: Sign) -> Incident:
-    loss = Loss(
-        controller=controller.name,
-        last_seen_ns=sign.t_ns,
-        onset_ns=sign.t_ns,
-        back_ns=sign.t_ns,
-        steady_ns=sign.t_ns,
-        ran_on=RanOn.RESTARTED,
-        p_restarted=_ANNOUNCED,
-        evidence=(unasked_words(sign.kind),),
-    )
-    return incident_of(IncidentKind.RESTART, [ControllerLoss(loss=loss, channel=controller.channel)])

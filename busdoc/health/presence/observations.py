@@ -5,12 +5,14 @@ from dataclasses import dataclass, field
 from busdoc.decode.protocols.sign import Sign
 from busdoc.health.controller import StreamKey
 from busdoc.health.incident import Gap
-from busdoc.health.roll.roll import Owner, Roll
+from busdoc.health.presence.runs.starts import LEAST_START_NS
+from busdoc.health.roll.roll import Owner, OwnerKind, Roll
 from busdoc.health.streams.arrivals import FirstArrivals
 from busdoc.health.streams.payload_bits import PayloadBits
 from busdoc.health.streams.rhythm import Rhythm
 from busdoc.health.streams.sparse_arrivals import SparseArrivals
 from busdoc.health.streams.track import Tracks
+from busdoc.machine.controller_spec import ExpectedStream
 
 __all__ = ["Observations"]
 
@@ -29,9 +31,13 @@ class Observations:
     """Every arrival of the streams that have few."""
     bits: PayloadBits = field(default_factory=PayloadBits)
     """Of the streams that nobody decodes."""
-    groups: Tracks = field(default_factory=lambda: Tracks(with_context=False, quantile=0.9, factor=1.5))
+    groups: Tracks = field(
+        default_factory=lambda: Tracks(with_context=False, quantile=0.9, factor=1.5, always_ns=LEAST_START_NS)
+    )
     """All frames of each owner."""
-    channels: Tracks = field(default_factory=lambda: Tracks(with_context=False, quantile=0.9, factor=1.5))
+    channels: Tracks = field(
+        default_factory=lambda: Tracks(with_context=False, quantile=0.9, factor=1.5, always_ns=LEAST_START_NS)
+    )
     """All frames of each channel."""
     keys: list[StreamKey] = field(default_factory=list)
     lengths: list[int] = field(default_factory=list)
@@ -57,6 +63,13 @@ class Observations:
     """Frames of streams beyond the most that are watched."""
     start_ns: int | None = None
     last_ns: int | None = None
+
+    def declared(self, row: int) -> ExpectedStream | None:
+        """Give what the map or the database says of a stream."""
+        owner = self.owners[row]
+        return (
+            self.roll.expected(owner[2], self.keys[row]) if owner is not None and owner[0] == OwnerKind.SPEC else None
+        )
 
     def proven_nodes(self) -> set[tuple[int, int]]:
         """Give (channel, node) of the CANopen nodes that one-byte heartbeats or boot-ups prove (CiA 301)."""

@@ -25,7 +25,7 @@ __all__ = ["RestartFinding", "share_evidence", "unasked_words", "weigh_restart"]
 
 _DECIDED = 0.8
 """A probability beyond this, either way, is an answer."""
-_OUTLIER = 0.04
+_OUTLIER = 0.15
 """Share of streams whose phase tells nothing although they kept running: a task that was put off, a timer set anew."""
 _SHARED = 0.5
 """Streams of one controller run from one timer, so what the second one says is worth half."""
@@ -43,7 +43,7 @@ _MOST_FROM_OTHERS = 2.5
 """What others show is worth 12 to 1 at the most …"""
 _MOST_OF_ONE = 6.0
 """… and what each of them shows 400 to 1."""
-_STAGGERED_WEIGHT = 2.5
+_STAGGERED_WEIGHT = 1.5
 _STAGGERED_NS = 10 * MILLISECOND_NS
 """Streams later than this beyond their own rhythm started one after the other."""
 _TOO_SHORT_WEIGHT = 6.0

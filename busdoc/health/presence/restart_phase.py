@@ -29,6 +29,10 @@ _NEAR = 0.15
 """Periods: arrivals no further apart have one phase …"""
 _BELONGS = 0.2
 """… and those no further from it belong to it."""
+_FAR = 7
+"""Frames so far apart show whether a phase wanders."""
+_MEDIAN_OF_SQUARE = 0.4549364
+"""Of a standard normal variable: the median of chi-square with one degree of freedom."""
 _FEW_SPREAD = 0.05
 """Periods: the spread of two arrivals, which show none of their own."""
 _MAD_TO_SIGMA = 1.4826
@@ -67,12 +71,52 @@ def phase_error(stream: CyclicStream, silence: Silence) -> tuple[float, float] |
     spread = max(before_spread, after_spread, _FINEST_NS / mean_ns, 0.5 * tick_ns / mean_ns)
     periods = float(after[0]) / mean_ns
     drifted = periods * (_CLOCK_DRIFT + spread / n_mean)
-    known = math.sqrt(spread**2 * (1.0 / n_before + 1.0 / n_after) * 2.0 + drifted**2 + (0.25 * spread) ** 2)
+    wandered = _wandering(_of_phase(before / mean_ns, before_phase), _of_phase(after / mean_ns, after_phase), periods)
+    known = math.sqrt(
+        spread**2 * (1.0 / n_before + 1.0 / n_after) * 2.0 + drifted**2 + (0.25 * spread) ** 2 + wandered**2
+    )
     known = max(known, _BEST_KNOWN)
     if known > _FLAT_SPREAD:
         return None
     error = after_phase - before_phase
     return error - round(error), known
+
+
+def _wandering(before: Float64Array, after: Float64Array, periods: float) -> float:
+    """Give how far the phase may have wandered over a silence, judged by how it wanders among the frames around it.
+
+    A task that is due at fixed times spreads by its jitter, however far apart two frames are. One that sets its timer
+    anew after each frame walks: the variance grows with their distance. And a period that was another one here than in
+    the mean over the recording runs away with it.
+
+    Parameters
+    ----------
+    before, after : (n,) arrivals in periods
+    periods : the length of the silence
+    """
+    apart = [(_from_whole(one, 1), _from_whole(one, _FAR)) for one in (before, after)]
+    near = np.concatenate([pair[0] for pair in apart])
+    far = np.concatenate([pair[1] for pair in apart])
+    if len(near) < 3 or not len(far):
+        return 0.0
+    near_variance, far_variance = (float(np.median(one**2)) / _MEDIAN_OF_SQUARE for one in (near, far))
+    walk = max(0.0, far_variance - near_variance) / (_FAR - 1)
+    drift = max(0.0, float(np.median(far)) ** 2 - near_variance / len(far)) / _FAR**2
+    return math.sqrt(periods * walk + periods**2 * drift)
+
+
+def _of_phase(arrivals: Float64Array, phase: float) -> Float64Array:
+    """Give the arrivals, in periods, that belong to a phase."""
+    error = arrivals - phase
+    return arrivals[np.abs(error - np.round(error)) < _BELONGS]
+
+
+def _from_whole(phase: Float64Array, apart: int) -> Float64Array:
+    """Give by how much frames so many places apart are off a whole number of periods; (n - apart,)."""
+    if len(phase) <= apart:
+        return np.empty(0)
+    step = phase[apart:] - phase[:-apart]
+    return step - np.round(step)
 
 
 def _unbroken(t_ns: Int64Array, deadline_ns: int) -> Int64Array:

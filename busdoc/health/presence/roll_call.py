@@ -7,6 +7,7 @@ from busdoc.health.incident import RanOn
 from busdoc.health.presence.judged_controller import JudgedController
 from busdoc.health.presence.loss_grouping import ControllerLoss
 from busdoc.health.presence.observations import Observations
+from busdoc.health.presence.runs.spells import Fall, fall_of, find_spells, goes_on
 from busdoc.health.streams.rhythm import Rhythm
 from busdoc.machine.controller_spec import PeriodFrom
 
@@ -22,7 +23,6 @@ def controller_health(
     rhythms: Sequence[Rhythm],
     losses: Mapping[int, ControllerLoss],
     on_bus: set[int],
-    n_restarts: int,
     start_ns: int,
     until_ns: int,
 ) -> ControllerHealth:
@@ -34,7 +34,6 @@ def controller_health(
     rhythms : of all streams, by their numbers
     losses : by the identity of their `Absence`
     on_bus : absences that were the whole bus, by identity: absences, but no dropouts
-    n_restarts : starts that it announced without having been lost
     start_ns, until_ns : the first frame of the capture, and how far was listened
     """
     streams = observed.streams
@@ -56,11 +55,11 @@ def controller_health(
         identity=controller.identity,
         frames=sum(int(streams.count[row]) for row in controller.rows),
         streams=tuple(_stream_health(observed, row, rhythms[row]) for row in controller.rows),
-        state=_state(controller),
+        state=_state(controller, _falls(controller, losses), until_ns),
         present_ns=until_ns - since_ns - lost_ns,
         lost_ns=lost_ns,
-        dropouts=sum(id(absence) not in on_bus for absence in controller.absences),
-        restarts=n_restarts + restarted,
+        dropouts=sum(absence.missed and id(absence) not in on_bus for absence in controller.absences),
+        restarts=restarted,
         first_ns=first_ns,
         last_ns=last_ns,
         absences=tuple(absences),
@@ -72,10 +71,19 @@ def _due_ns(controller: JudgedController) -> int:
     return min((stream.deadline_ns for stream in controller.cyclic_streams), default=0)
 
 
-def _state(controller: JudgedController) -> ControllerState:
+def _falls(controller: JudgedController, losses: Mapping[int, ControllerLoss]) -> list[Fall]:
+    return [fall_of([losses[id(absence)].loss]) for absence in controller.absences]
+
+
+def _state(controller: JudgedController, falls: Sequence[Fall], until_ns: int) -> ControllerState:
     """Say how a controller stands at the end: the first of these that is so."""
+    spells = find_spells(falls)
+    if spells and spells[-1][1] == len(falls) and goes_on(falls[slice(*spells[-1])], until_ns):
+        return ControllerState.RESTARTING
     if any(absence.back_ns is None for absence in controller.absences):
         return ControllerState.LOST
+    if not controller.cyclic_streams:
+        return ControllerState.NOT_JUDGED
     if controller.absences and controller.absences[-1].steady_ns is None:
         return ControllerState.STARTING
     if any(late.back_ns is None for late in controller.late):

@@ -31,6 +31,8 @@ __all__ = ["HealthWatch"]
 _MOST_STREAMS = 4096
 """A machine has hundreds; a capture of random identifiers must not fill the memory."""
 _MOST_SIGNS = 100_000
+_OVER_THE_PERIOD = 1.5
+"""Periods: a stream that pauses for longer has missed a beat."""
 _CONTROLLER_PROBLEM = 0x04
 _RX_OVERFLOW = 0x01
 """Linux header can/error.h: the class of an error frame in its identifier, the kind of trouble in its second byte."""
@@ -190,10 +192,18 @@ class HealthWatch:
             observed.group_of.append(group)
             observed.channel_row.setdefault(key.channel, len(observed.channel_row))
         observed.streams.add(len(new))
+        for row in range(observed.streams.n - len(new), observed.streams.n):
+            self._keep_silences_over_the_declared_period(row)
         observed.groups.add(len(observed.group_row) - observed.groups.n)
         observed.channels.add(len(observed.channel_row) - observed.channels.n)
         self._group_of = np.array(observed.group_of, np.int64)
         self._has_bits = np.append(self._has_bits, [not self._decoded(key) for key in new])
+
+    def _keep_silences_over_the_declared_period(self, row: int) -> None:
+        """Where a map or a database says what the period is, no intervals need to show which silences matter."""
+        declared = self._observed.declared(row)
+        if declared is not None and declared.period_ns:
+            self._observed.streams.always_ns[row] = round(_OVER_THE_PERIOD * declared.period_ns)
 
     def _feed_bits(self, code: Int64Array, t_ns: Int64Array, data: UInt8Array) -> None:
         if self._has_bits.all():

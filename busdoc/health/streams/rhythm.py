@@ -10,7 +10,7 @@ proves nothing.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,7 +19,7 @@ from busdoc.health.streams.interval import BINS_PER_OCTAVE, N_BINS, bin_edges_ns
 from busdoc.machine.controller_spec import PeriodFrom
 from busdoc.times import MILLISECOND_NS, SECOND_NS
 
-__all__ = ["Rhythm", "declared_rhythm", "learn_rhythm"]
+__all__ = ["LONGEST_DEADLINE", "Rhythm", "declared_rhythm", "learn_rhythm", "patient"]
 
 _MAD_TO_SIGMA = 1.482602218505602  # 1 / Phi^-1(3/4), for a normal spread
 _EDGES_NS: Float64Array = bin_edges_ns()
@@ -50,7 +50,7 @@ _MIN_REGULAR = 4
 
 _SHORTEST_DEADLINE = 2.25
 """Periods: a single lost frame is no loss (error frames and overruns take single frames on a healthy bus)."""
-_LONGEST_DEADLINE = 2.9
+LONGEST_DEADLINE = 2.9
 """Periods: every silence of three must be found, unless the stream itself pauses that long again and again."""
 _PAUSES_ITSELF = 0.002
 _ENOUGH_BEYOND = 5
@@ -163,10 +163,16 @@ def declared_rhythm(period_ns: int, period_from: PeriodFrom, learnt: Rhythm, n_i
         period_ns=period_ns,
         jitter_ns=None,
         slowest_ns=period_ns,
-        deadline_ns=round(_LONGEST_DEADLINE * period_ns),
+        deadline_ns=round(LONGEST_DEADLINE * period_ns),
         exact_period_ns=None,
         period_from=period_from,
     )
+
+
+def patient(rhythm: Rhythm) -> Rhythm:
+    """Give a cyclic rhythm with the longest deadline at which a silence of three periods is still found."""
+    longest_ns = round(LONGEST_DEADLINE * (rhythm.slowest_ns or 0))
+    return replace(rhythm, deadline_ns=max(rhythm.deadline_ns or 0, longest_ns))
 
 
 def _fixed_period_bin(count: Int64Array, sum_ns: Int64Array) -> int | None:
@@ -257,7 +263,7 @@ def _deadline(count: Int64Array, slowest_ns: float) -> float:
     beyond = int(healthy[int(interval_bin(np.array([round(shortest_ns)]))[0]) + 1 :].sum())
     if beyond > _PAUSES_ITSELF * int(healthy.sum()) and beyond >= _MIN_INTERVALS:
         return max(shortest_ns, tail_ns)
-    return float(np.clip(tail_ns, shortest_ns, _LONGEST_DEADLINE * slowest_ns))
+    return float(np.clip(tail_ns, shortest_ns, LONGEST_DEADLINE * slowest_ns))
 
 
 def _late(count: Int64Array, slowest_ns: float) -> int | None:

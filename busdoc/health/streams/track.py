@@ -9,7 +9,7 @@ that is learnt late still judges the start of the capture.
 import numpy as np
 
 from busdoc.arrays import Int64Array, UInt8Array
-from busdoc.health.streams.track_columns import SAMPLE, TrackColumns
+from busdoc.health.streams.track_columns import ALWAYS_NS, SAMPLE, TrackColumns
 from busdoc.health.streams.track_numpy import take_block
 
 __all__ = ["SAMPLE", "Tracks"]
@@ -26,12 +26,20 @@ class Tracks(TrackColumns):
 
     Parameters
     ----------
-    with_context, quantile, factor : see `TrackColumns`
+    with_context, quantile, factor, always_ns : see `TrackColumns`
     compiled : use the compiled kernel always or never; None: for large blocks of long captures
     """
 
-    def __init__(self, *, with_context: bool, quantile: float, factor: float, compiled: bool | None = None) -> None:
-        super().__init__(with_context=with_context, quantile=quantile, factor=factor)
+    def __init__(
+        self,
+        *,
+        with_context: bool,
+        quantile: float,
+        factor: float,
+        always_ns: int = ALWAYS_NS,
+        compiled: bool | None = None,
+    ) -> None:
+        super().__init__(with_context=with_context, quantile=quantile, factor=factor, always_ns=always_ns)
         self._compiled = compiled
         self._n_seen = 0
 

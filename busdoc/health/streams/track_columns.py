@@ -8,7 +8,7 @@ from busdoc.arrays import Int64Array
 from busdoc.health.streams.interval import N_BINS
 from busdoc.health.streams.silence import CONTEXT, Silence
 
-__all__ = ["LEARN_AFTER", "REGULAR", "SAMPLE", "TrackColumns"]
+__all__ = ["ALWAYS_NS", "LEARN_AFTER", "REGULAR", "SAMPLE", "TrackColumns"]
 
 SAMPLE = 256
 """Intervals kept in the thinned sample of a track, at most."""
@@ -17,8 +17,12 @@ LEARN_AFTER = 16
 REGULAR = 1.4
 """An interval is regular when the two before it are within this factor of it."""
 _MOST_SILENCES = 512
-"""Silences kept for each track: the longest ones."""
-_PLAIN_COLUMNS = ("count", "first_ns", "last_ns", "notable_ns", "stride", "interval_count", "interval_sum")
+"""Silences kept for each track with the frames around them: the longest ones."""
+_MOST_BARE_SILENCES = 2048
+"""The same without those frames, which is a tenth of the memory."""
+ALWAYS_NS = int(np.iinfo(np.int64).max)
+"""For a track of which nobody knows which silences matter."""
+_PLAIN_COLUMNS = ("count", "first_ns", "last_ns", "notable_ns", "always_ns", "stride", "interval_count", "interval_sum")
 _COLUMNS = (
     *_PLAIN_COLUMNS,
     "regular_count",
@@ -40,9 +44,10 @@ class TrackColumns:
     ----------
     with_context : keep regular intervals, samples and the frames around silences (streams), or the silences alone
     quantile, factor : a silence is notable when it is longer than `factor` times this quantile of the intervals so far
+    always_ns : and any silence longer than this, however common; `always_ns` of a single track may be lowered
     """
 
-    def __init__(self, *, with_context: bool, quantile: float, factor: float) -> None:
+    def __init__(self, *, with_context: bool, quantile: float, factor: float, always_ns: int = ALWAYS_NS) -> None:
         self.with_context = with_context
         self.quantile = quantile
         self.factor = factor
@@ -53,6 +58,8 @@ class TrackColumns:
         self.last_ns = np.zeros(0, np.int64)
         self.notable_ns = np.zeros(0, np.int64)
         """(n,) silences longer than this are kept."""
+        self.always_ns = np.zeros(0, np.int64)
+        """(n,) that is never more than this."""
         self.interval_count = np.zeros((0, N_BINS), np.int64)
         """(n, N_BINS) intervals by length."""
         self.interval_sum = np.zeros((0, N_BINS), np.int64)
@@ -72,6 +79,8 @@ class TrackColumns:
         self.pending: dict[int, list[Silence]] = {}
         """Silences that still want frames after them, by track."""
         self._heaps: list[list[tuple[int, int, Silence]]] = []
+        self._always_ns = always_ns
+        self._most = _MOST_SILENCES if with_context else _MOST_BARE_SILENCES
 
     def add(self, n_new: int) -> None:
         """Make room for new tracks, numbered on from the last."""
@@ -87,13 +96,14 @@ class TrackColumns:
             new[: len(old)] = old
             setattr(self, name, new)
         self.stride[self.stride == 0] = 1
+        self.always_ns[self.always_ns == 0] = self._always_ns
 
     def keep(self, row: int, silence: Silence) -> bool:
         """Keep a silence if it is among the longest of its track; False when it is not."""
         heap = self._heaps[row]
         lasts_ns = (silence.to_ns or 0) - silence.from_ns
         entry = (lasts_ns, -silence.from_ns, silence)
-        if len(heap) < _MOST_SILENCES:
+        if len(heap) < self._most:
             heapq.heappush(heap, entry)
             return True
         if entry[:2] <= heap[0][:2]:
@@ -103,7 +113,7 @@ class TrackColumns:
 
     def floors_ns(self) -> Int64Array:
         """Give the shortest silence that each track would still keep, (n,): 0 while it keeps any."""
-        return np.array([heap[0][0] if len(heap) >= _MOST_SILENCES else 0 for heap in self._heaps], np.int64)
+        return np.array([heap[0][0] if len(heap) >= self._most else 0 for heap in self._heaps], np.int64)
 
     def silences(self, row: int) -> list[Silence]:
         """Give the kept silences of a track that have ended, ascending."""

@@ -73,6 +73,7 @@ def _remembered(tracks: TrackColumns, ring_ns: Int64Array, ring_payload: UInt64A
         first_ns=tracks.first_ns,
         last_ns=tracks.last_ns,
         notable_ns=tracks.notable_ns,
+        always_ns=tracks.always_ns,
         interval_count=tracks.interval_count,
         interval_sum=tracks.interval_sum,
         regular_count=tracks.regular_count,

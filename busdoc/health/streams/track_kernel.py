@@ -77,6 +77,7 @@ class Remembered(NamedTuple):
     first_ns: Int64Array
     last_ns: Int64Array
     notable_ns: Int64Array
+    always_ns: Int64Array
     interval_count: Int64Array
     interval_sum: Int64Array
     regular_count: Int64Array
@@ -199,5 +200,6 @@ def take_arrivals(
                 due.slot[track, j] = due.slot[track, j + 1]
         # what is notable is learnt anew at each doubling
         if nth >= _LEARN_AFTER and nth & (nth - 1) == 0:
-            tracks.notable_ns[track] = _limit(tracks.interval_count[track], rule.quantile, rule.factor, rule.edges_ns)
+            learnt_ns = _limit(tracks.interval_count[track], rule.quantile, rule.factor, rule.edges_ns)
+            tracks.notable_ns[track] = min(learnt_ns, tracks.always_ns[track])
     return len(arrivals.row), n_found

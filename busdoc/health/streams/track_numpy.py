@@ -93,7 +93,7 @@ def _learn(
         counts += np.bincount(counted, minlength=N_BINS)
         if upto == due:
             upto_bin = int(np.searchsorted(np.cumsum(counts), tracks.quantile * counts.sum()))
-            tracks.notable_ns[row] = int(tracks.factor * _EDGES_NS[upto_bin + 1])
+            tracks.notable_ns[row] = min(int(tracks.factor * _EDGES_NS[upto_bin + 1]), tracks.always_ns[row])
         at = upto
     return np.concatenate(found)
 

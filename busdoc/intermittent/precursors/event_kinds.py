@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.action import REMARKS, Action, ActionKind
 from busdoc.arrays import Int64Array
 from busdoc.decode.database.message import Signal
 from busdoc.decode.j1939.identifier import NETWORK_GROUPS, PGN_DM1, PGN_DM2, group_of
@@ -209,9 +209,9 @@ def _journal(actions: Sequence[Action]) -> Iterator[EventKind]:
 
 
 def _action_words(action: Action) -> str:
-    if action.kind is ActionKind.MARK:
+    if action.kind in REMARKS:
         text = action.note.strip()
-        return f"mark: {text}" if text else "mark"
+        return f"{action.kind.value}: {text}" if text else action.kind.value
     what = action.part or "the machine"
     return f"{action.kind.value} of {what}" + (f" and {action.into}" if action.kind is ActionKind.SWAP else "")
 

@@ -12,6 +12,7 @@ import numpy as np
 from busdoc.actions.action import Action, ActionKind
 from busdoc.actions.plugged import PlugState
 from busdoc.arrays import BoolArray, Float64Array
+from busdoc.isolation.suspects.exposure import THE_MACHINE
 from busdoc.isolation.suspects.findings import Findings
 from busdoc.isolation.suspects.prior import kind_of
 from busdoc.isolation.verdict import Step
@@ -30,6 +31,9 @@ _SWAP_S = 60.0
 """To let two like parts change places (common practice; the map may say otherwise)."""
 _REPLACE_S = 300.0
 """To fit a part that is at hand (common practice; the map may say otherwise)."""
+_STUCK_FROM = 0.5
+"""A symptom that rather latches than not has its power cycled: where it would have gone alone, little is lost (one
+half, by definition)."""
 _REPLACE_FROM = 0.5
 """Nobody is sent for a part that is rather not the culprit than the culprit: one half, by definition."""
 _POWER_S = 12.0
@@ -69,6 +73,8 @@ class _Scene:
 
 def focus_of(findings: Findings) -> str | None:
     """Name the controller that the suspicion is about: the one that fell unexplained most often; None: none."""
+    if findings.losses.showing is not None:
+        return findings.reach.controllers[findings.losses.showing.observer]
     hits = findings.losses.hit[list(findings.unexplained)].sum(axis=0)
     if hits.any():
         alone = findings.losses.hit[list(findings.unexplained)].sum(axis=1) == 1
@@ -107,6 +113,8 @@ def list_candidates(findings: Findings, down: Iterable[str] = ()) -> tuple[Candi
 
 def _is_stuck(findings: Findings, controller: str) -> bool:
     """Say whether a controller that is down needs its power cycled: the map says, or what it did before."""
+    if findings.losses.showing is not None:
+        return findings.losses.showing.p_latches > _STUCK_FROM
     known = findings.machine.controllers.get(controller)
     if known is not None and known.spec.latches is not None:
         return known.spec.latches
@@ -127,10 +135,12 @@ def _is_stuck(findings: Findings, controller: str) -> bool:
 
 def _branches(scene: _Scene) -> list[str]:
     """Name the parts that plug straight into the controller."""
+    machine = scene.findings.machine
+    owners = set(machine.controllers) if scene.controller == THE_MACHINE else {scene.controller}
     return [
         part
         for part in scene.findings.reach.parts
-        if scene.state.owner_of(part) == scene.controller
+        if scene.state.owner_of(part) in owners
         and kind_of(scene.findings.machine, part) not in (PartKind.FEED, PartKind.SEGMENT, PartKind.TERMINATOR)
         and part not in scene.findings.reach.controllers
     ] or [
@@ -261,7 +271,7 @@ def _realise(scene: _Scene, plan: list[Step]) -> Candidate:
         steps = [*steps, Step(action=again, part=None)]
         effort_s += _POWER_S + _START_S
     replaced = {step.part for step in plan if step.action is ActionKind.REPLACE}
-    exposed = _exposed(state, parts, scene.findings.reach.controllers)
+    exposed = _exposed(state, parts, [*scene.findings.reach.controllers, THE_MACHINE])
     exposed &= np.array([part not in replaced and not state.specimens.get(part) for part in parts])
     shaken = np.zeros(len(parts), np.bool_)
     for step in plan:

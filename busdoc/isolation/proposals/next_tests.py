@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from busdoc.actions.action import ActionKind
+from busdoc.actions.action import REMARKS, ActionKind
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.isolation.proposals.candidates import Candidate, list_candidates
 from busdoc.isolation.proposals.gain import two_way_gain_bit
@@ -113,7 +113,7 @@ def _keeps_down(findings: Findings, down: Sequence[str]) -> BoolArray | None:
     """
     reach, starts = findings.reach, findings.evidence.starts
     for e, m in reversed(list(enumerate(starts.action))):
-        if m is None or any(action.kind is not ActionKind.MARK for action in findings.actions[m + 1 :]):
+        if m is None or any(action.kind not in REMARKS for action in findings.actions[m + 1 :]):
             continue
         still = [c for c, name in enumerate(reach.controllers) if starts.hit[e, c] and name in down]
         if still:
@@ -157,7 +157,7 @@ def _rates_given(findings: Findings) -> Float64Array:
 
 def _background_quiet(findings: Findings) -> Float64Array:
     """(T,) logarithm of the probability of no trouble, were no part at fault: restarts of their own go on."""
-    n_controllers = len(findings.reach.controllers)
+    n_controllers = len(findings.reach.controllers) if findings.losses.showing is None else 1
     stays = findings.posterior.background @ np.exp(-np.outer(BACKGROUND_HZ * n_controllers, _WATCHES_S))
     log_stays: Float64Array = np.log(np.maximum(stays, 1e-12))
     return log_stays
@@ -204,7 +204,7 @@ def _describe(
 
 
 def _touches(steps: Sequence[Step]) -> bool:
-    return any(step.action not in (ActionKind.POWER_CYCLE, ActionKind.MARK) for step in steps)
+    return any(step.action not in (ActionKind.POWER_CYCLE, *REMARKS) for step in steps)
 
 
 def _meaning(findings: Findings, sets: Int64Array, weights: Float64Array, among: BoolArray | None = None) -> str:

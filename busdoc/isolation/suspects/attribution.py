@@ -32,7 +32,7 @@ from busdoc.isolation.verdict import Because
 from busdoc.machine.machine import Machine
 from busdoc.times import SECOND_NS
 
-__all__ = ["attribute", "attribute_incidents", "awaits_its_press", "taken_away"]
+__all__ = ["attribute", "attribute_incidents", "attribute_showings", "awaits_its_press", "taken_away"]
 
 _HOLD_UP_S = 0.6
 """A controller that lost its supply lives on its capacitors for up to about this long (common practice)."""
@@ -108,8 +108,29 @@ def attribute_incidents(
     prompt = np.zeros_like(taken)
     prompt[unexplained] = _exposed_promptly(findings) * (1.0 - taken[unexplained].sum(axis=1, keepdims=True))
     for row, k in enumerate(losses.incident):
-        found[k] = _because(k, incidents[k], ordered, taken[row], prompt[row])
+        found[k] = _because(k, incidents[k].onset_ns, ordered, taken[row], prompt[row])
     return tuple(found)
+
+
+def attribute_showings(findings: Findings, onsets_ns: Sequence[int]) -> tuple[Because, ...]:
+    """Attribute the showings of a symptom: no action takes it away from anybody, one may have exposed what made it.
+
+    Parameters
+    ----------
+    findings : of a symptom that is no dropout
+    onsets_ns : when each of `findings.losses` was first seen showing, ns
+    """
+    if not findings.actions or not onsets_ns:
+        return tuple(
+            Because(incident=k, action=None, probability=0.0, spontaneous=1.0, lag_ns=None, expected=False)
+            for k in range(len(onsets_ns))
+        )
+    prompt = _exposed_promptly(findings)
+    nothing = np.zeros(len(findings.actions))
+    return tuple(
+        _because(k, onset_ns, findings.actions, nothing, prompt[k], expected=False)
+        for k, onset_ns in enumerate(onsets_ns)
+    )
 
 
 def taken_away(
@@ -246,7 +267,13 @@ def _not_shown_since(findings: Findings, rows: Sequence[int], k: int, since_s: f
 
 
 def _because(
-    k: int, incident: Incident, actions: Sequence[Action], taken: Float64Array, prompt: Float64Array
+    k: int,
+    onset_ns: int,
+    actions: Sequence[Action],
+    taken: Float64Array,
+    prompt: Float64Array,
+    *,
+    expected: bool | None = None,
 ) -> Because:
     total = taken + prompt
     none = max(0.0, 1.0 - float(total.sum()))
@@ -262,7 +289,7 @@ def _because(
         action=actions[best].n,
         probability=float(total[best]),
         spontaneous=none,
-        lag_ns=incident.onset_ns - actions[best].time_ns,
-        expected=bool(taken[best] >= prompt[best]),
+        lag_ns=onset_ns - actions[best].time_ns,
+        expected=bool(taken[best] >= prompt[best]) if expected is None else expected,
         weights=weights,
     )

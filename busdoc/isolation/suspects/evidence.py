@@ -161,7 +161,7 @@ def weigh_evidence(
         likely_s=likely_s,
         nodes_s=written_s[:, None] - lateness_s(actions),
         cells=cut_cells(losses, reach, likely_s, span_s, first_s, _home(losses, rows, loose)),
-        doubt=_doubts(reach, actions, written_s),
+        doubt=_doubts(reach, actions, written_s, 0.0 if losses.showing is None else losses.showing.errs),
         moves=np.asarray(np.any(reach.reaches != reach.reaches[:1], axis=(0, 2))),
         loose=loose,
         kinds=[kind_of(machine, part) for part in reach.parts],
@@ -170,10 +170,11 @@ def weigh_evidence(
     hit = losses.hit[rows]
     ended = weigh_returns(machine, reach, losses, rows.tolist(), record.kinds, record.nodes_s, span_s)
     alone = np.where(hit.sum(axis=1) > 1, _TOGETHER, 1.0) * _sign_background(losses.p_restarted[rows])
+    false_hz = np.zeros(len(rows)) if losses.showing is None else losses.showing.false_hz[rows]
     return Evidence(
         hazard=weighed.hazard * ended.part[:, :, None],
         survival=weighed.survival,
-        background=(alone * ended.background)[:, None] * BACKGROUND_HZ[None, :],
+        background=(alone * ended.background)[:, None] * (BACKGROUND_HZ[None, :] + false_hz[:, None]),
         calm=np.exp(-BACKGROUND_HZ * record.cells.up_s),
         exposed=weighed.exposed,
         quiet_s=weighed.quiet_s,
@@ -243,8 +244,11 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
         since_s = float(record.losses.since_s[row, hit].min(initial=t))
         # Which parts were exposed, as the presses were written down, and as those near it may have been meant.
         m = int(np.searchsorted(record.likely_s, t))
-        near = np.flatnonzero(np.abs(record.written_s - t) < 5.0 * record.sigma_s)
-        soft = soften(reach, near, record.nodes_s, t, hit, since_s)
+        window_s = 0.0 if record.losses.showing is None else float(record.losses.showing.window_s[row])
+        near = np.flatnonzero(
+            (t - record.written_s < 5.0 * record.sigma_s + window_s) & (record.written_s - t < 5.0 * record.sigma_s)
+        )
+        soft = soften(reach, near, record.nodes_s, t, hit, since_s, window_s)
         exempt(cells, reach, near, record.likely_s, t, hit, since_s)
         spent &= cells.live
         # Who fell and who did not, for a part where it was written to be, and for one that is plugged in after all.
@@ -269,7 +273,7 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
         stays = np.where(told[:, None], stays, 1.0)
         # Had another part made it, this one was quiet; had this one, it showed, as written or against what is written.
         beside = (1.0 - doubt) * stays + doubt
-        against = untold(record.written_s, record.nodes_s, t, since_s)
+        against = untold(record.written_s, record.nodes_s, t, since_s, window_s)
         made = (1.0 - doubt) * stays * soft.rate * fit_now[:, None] + doubt * against * fit_ever[:, None]
         # How they came back, and whether somebody had just shaken it.
         sign = _sign_fit(record.kinds, float(record.losses.p_restarted[row]))
@@ -339,13 +343,14 @@ def _quiet_to_the_end(record: _Record, spent: BoolArray) -> tuple[Float64Array, 
     return survival, length_s, trust
 
 
-def _doubts(reach: Reach, actions: Sequence[Action], written_s: Float64Array) -> Float64Array:
+def _doubts(reach: Reach, actions: Sequence[Action], written_s: Float64Array, errs: float) -> Float64Array:
     """(n + 1, P) how much each stretch's word on each part is to be doubted.
 
     A press that does not fit says that an earlier one of this part is wrong or missing: all since the part's last press
     is doubted. The missing one may have been written down as another part's; that is doubted too, until its next press.
+    `errs` is how often what shows is not seen.
     """
-    doubt = np.full((len(actions) + 1, len(reach.parts)), _DOUBT)
+    doubt = np.full((len(actions) + 1, len(reach.parts)), _DOUBT + errs)
     for m, action in enumerate(actions):
         if not reach.odd[m] or action.part is None:
             continue

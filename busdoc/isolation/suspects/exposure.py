@@ -10,13 +10,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from busdoc.actions.action import POWER_KINDS, Action, ActionKind
+from busdoc.actions.action import POWER_KINDS, REMARKS, Action, ActionKind
 from busdoc.actions.plugged import PlugState, opening_state
 from busdoc.arrays import BoolArray
 from busdoc.machine.controller_spec import ControllerSpec
 from busdoc.machine.machine import Controller, Machine
 
-__all__ = ["Reach", "find_reach", "with_controllers"]
+__all__ = ["THE_MACHINE", "Reach", "find_reach", "with_controllers"]
+
+THE_MACHINE = "the machine"
+"""In place of a controller, where nobody knows at which one a symptom shows: whatever reaches any of them reaches it
+(a name, by definition)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -50,17 +54,18 @@ def with_controllers(machine: Machine, names: Iterable[str]) -> Machine:
     return replace(machine, controllers={**machine.controllers, **added}, parts=parts)
 
 
-def find_reach(machine: Machine, actions: Sequence[Action]) -> Reach:
+def find_reach(machine: Machine, actions: Sequence[Action], *, as_one: bool = False) -> Reach:
     """Replay the actions on the map.
 
     Parameters
     ----------
     machine : the map, with every controller of the capture (`with_controllers`)
     actions : in the order of their times
+    as_one : give `THE_MACHINE` a column of its own, the last
     """
     state = opening_state(machine, actions)
-    names = tuple(machine.controllers)
-    parts = tuple(dict.fromkeys((*names, *machine.parts, *state.place_of)))
+    names = (*machine.controllers, *([THE_MACHINE] if as_one else []))
+    parts = tuple(dict.fromkeys((*machine.controllers, *machine.parts, *state.place_of)))
     row, column = {part: p for p, part in enumerate(parts)}, {name: c for c, name in enumerate(names)}
     n, n_parts, n_names = len(actions), len(parts), len(names)
     reaches = np.zeros((n + 1, n_parts, n_names), np.bool_)
@@ -70,7 +75,7 @@ def find_reach(machine: Machine, actions: Sequence[Action]) -> Reach:
     for m, action in enumerate(actions):
         after = state.after(action)
         odd[m] = _is_odd(state, action)
-        if action.kind in (*POWER_KINDS, ActionKind.MARK):
+        if action.kind in (*POWER_KINDS, *REMARKS):
             reaches[m + 1] = reaches[m]
         else:
             _note(reaches[m + 1], after, row, column)
@@ -78,6 +83,9 @@ def find_reach(machine: Machine, actions: Sequence[Action]) -> Reach:
         effect = state.effect(action)
         for name in effect.taken:
             takes[m, column[name]] = True
+        if as_one:
+            takes[m, -1] = action.kind in POWER_KINDS
+            exposes[m, :, -1] = reaches[m + 1, :, -1] & (~reaches[m, :, -1] | _gives_power(action))
         for name, gained in effect.newly_exposed.items():
             exposes[m, [row[part] for part in gained if part in row], column[name]] = True
         state = after
@@ -93,11 +101,18 @@ def find_reach(machine: Machine, actions: Sequence[Action]) -> Reach:
     )
 
 
+def _gives_power(action: Action) -> bool:
+    return action.kind in (ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
+
+
 def _note(reaches: BoolArray, state: PlugState, row: dict[str, int], column: dict[str, int]) -> None:
     """Write down whom each part reaches with the plugs as they are and all the power on."""
     switched_on = replace(state, main_on=True, switched_off=frozenset())
     for name, c in column.items():
-        for part in switched_on.exposed(name):
+        exposed = switched_on.exposed(name)
+        if name == THE_MACHINE:
+            exposed = exposed.union(*(switched_on.exposed(one) for one in switched_on.machine.controllers))
+        for part in exposed:
             if part in row and not state.specimens.get(part):  # a replaced one is off the machine, fault and all
                 reaches[row[part], c] = True
 

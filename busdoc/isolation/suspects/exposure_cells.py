@@ -14,6 +14,8 @@ from busdoc.isolation.suspects.rates import RATES_HZ
 
 __all__ = ["Cells", "before_first", "cut_cells", "exempt"]
 
+_PRESS_WITHIN_S = 2.5
+"""A press comes no later after what was done, as a rule (common practice)."""
 _BEGAN_BEFORE = 0.5
 """That a fault was there before the record began, rather than begun between then and the first trouble.
 Settled on simulated sessions; try again with:
@@ -56,12 +58,18 @@ def cut_cells(
     first_s : of the first trouble
     home : (P, C) controllers at which a part's quiet counts
     """
-    # Cut at every action, loss and return, and at the first trouble.
+    # Cut at every action, loss and return, and at the first trouble; and so long before each that what began since
+    # could not be seen any more before it.
+    latency_s = 0.0 if losses.showing is None else losses.showing.latency_s
     edges = [0.0, span_s, *likely_s.tolist()]
     for absences in losses.away:
         edges += [edge for absence in absences for edge in absence]
+    if latency_s > 0.0:
+        edges += [edge - latency_s for edge in edges]
     if np.isfinite(first_s):
         edges.append(first_s)
+    if losses.showing is not None:
+        edges += losses.t_s.tolist()
     cut_s = np.unique(np.clip([edge for edge in edges if np.isfinite(edge)], 0.0, span_s))
     from_s, length_s = cut_s[:-1], np.diff(cut_s)
     middle_s = from_s + 0.5 * length_s
@@ -70,17 +78,51 @@ def cut_cells(
     for c, absences in enumerate(losses.away):
         for gone_s, back_s in absences:
             up[(middle_s > gone_s) & (middle_s < back_s), c] = False
+    if losses.showing is not None:
+        up[:, np.arange(up.shape[1]) != losses.showing.observer] = False
     stretch = np.searchsorted(likely_s, middle_s)
-    live = np.any(reach.reaches[stretch] & home & up[:, None, :], axis=2)
+    joined = reach.reaches[stretch] & home & up[:, None, :]
+    if latency_s > 0.0:
+        joined &= _seen_after(losses, reach, likely_s, span_s, middle_s + latency_s)
+    live = np.any(joined, axis=2)
     changed = np.any(reach.reaches[1:] != reach.reaches[:-1], axis=2)
     number = np.concatenate((np.zeros((1, len(reach.parts)), np.int64), np.cumsum(changed, axis=0)))
+    stint = number[stretch]
+    if losses.showing is not None and losses.showing.rests:
+        live &= ~_resting(losses, losses.showing.observer, from_s, stint)
     return Cells(
         from_s=from_s,
         length_s=length_s,
         live=live,
-        stint=number[stretch],
+        stint=stint,
         up_s=float((up.sum(axis=1) * length_s).sum()),
     )
+
+
+def _resting(losses: Losses, observer: int, from_s: Float64Array, stint: Int64Array) -> BoolArray:
+    """(cells, P) in which a part, had it made the step before, would rest in its fault.
+
+    That is in the same plugging, and until the controller starts anew.
+    """
+    rests = np.zeros(stint.shape, np.bool_)
+    for t in losses.t_s.tolist():
+        again_s = min((back_s for gone_s, back_s in losses.away[observer] if back_s > gone_s >= t), default=np.inf)
+        after = (from_s >= t - 1e-9) & (from_s < again_s)
+        for at_s in (t, t + _PRESS_WITHIN_S):  # as it is written, and as what is pressed just after may have been meant
+            at = max(int(np.searchsorted(from_s, at_s + 1e-9)) - 1, 0)
+            rests |= after[:, None] & (stint == stint[at])
+    return rests
+
+
+def _seen_after(losses: Losses, reach: Reach, likely_s: Float64Array, span_s: float, at_s: Float64Array) -> BoolArray:
+    """(cells, P, C) the part is joined to a controller that could show it, at the times at which it would be seen."""
+    up = np.ones((len(at_s), len(reach.controllers)), np.bool_)
+    for c, absences in enumerate(losses.away):
+        for gone_s, back_s in absences:
+            up[(at_s > gone_s) & (at_s < back_s), c] = False
+    up[at_s > span_s] = False
+    seen: BoolArray = reach.reaches[np.searchsorted(likely_s, at_s)] & up[:, None, :]
+    return seen
 
 
 def exempt(

@@ -10,13 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.action import REMARKS, Action, ActionKind
 from busdoc.arrays import BoolArray, Float64Array
 from busdoc.isolation.suspects.exposure import Reach
-from busdoc.isolation.suspects.losses import Losses
+from busdoc.isolation.suspects.losses import Losses, Showing
 from busdoc.isolation.suspects.press_timing import SPARED, group_fit
 from busdoc.isolation.suspects.rates import RATES_HZ
-from busdoc.isolation.suspects.recovery_evidence import holding, latching, weigh_end
+from busdoc.isolation.suspects.recovery_evidence import holding, latching, weigh_end, weigh_showing_end
 from busdoc.machine.machine import Machine, PartKind
 
 __all__ = ["STARTS_WITHIN_S", "Starts", "weigh_starts"]
@@ -41,6 +41,9 @@ _DEAD_FOR_A_WHILE = 0.02
 """That one which was heard later was silent at first for another reason than a fault on the map.
 Settled on simulated sessions; try again with:
 python -m benchmarks.isolation_fit suspects.failed_starts._DEAD_FOR_A_WHILE 0.007 0.06"""
+_SHOWED_BEFORE = 0.3
+"""That a symptom about which somebody was called shows as the record begins, were no part on the map at fault (common
+practice: it is the reason to come)."""
 _DEAD_START = 0.02
 """That a sound controller does not start with the power: some need the disconnect switch, not the key (common
 practice)."""
@@ -108,9 +111,12 @@ def weigh_starts(
     loose = np.array([part not in machine for part in reach.parts], np.bool_)
     rows: list[tuple[Float64Array, float, BoolArray, BoolArray, int | None]] = []
     at_first = np.array([_silent_at_first(scene, c) for c in range(len(reach.controllers))], np.bool_)
-    if at_first.any() and not at_first.all():
+    if losses.showing is not None:
+        if losses.showing.at_first_until_s is not None:
+            rows.append(_showed_at_first(scene, losses.showing, losses.showing.at_first_until_s, loose))
+    elif at_first.any() and not at_first.all():
         rows.append(_beginning(scene, at_first, supply, loose))
-    for m, action in enumerate(actions):
+    for m, action in enumerate(actions if losses.showing is None else ()):
         if action.kind in (ActionKind.POWER_ON, ActionKind.POWER_CYCLE):
             failed = np.array([_fails_after(scene, c, m) for c in range(len(reach.controllers))], np.bool_)
             if failed.any() and not failed.all():
@@ -152,7 +158,7 @@ def _silent_at_first(scene: _Scene, c: int) -> bool:
     since_s = away[1] - scene.likely_s
     handled = [
         m for m in np.flatnonzero((since_s > -2.0) & (since_s < _SOON_S)).tolist()
-        if scene.actions[m].kind is not ActionKind.MARK
+        if scene.actions[m].kind not in REMARKS
     ]  # fmt: skip
     return bool(handled)
 
@@ -185,6 +191,27 @@ def _beginning(
     never = all(np.isinf(scene.losses.away[int(c)][0][1]) for c in np.flatnonzero(hit))
     chance = (_NEVER_SEEN if never else _DEAD_FOR_A_WHILE) * background
     return (fit * part)[:, None] * fell, chance, hit, fit > 0.01, None
+
+
+def _showed_at_first(
+    scene: _Scene, showing: Showing, until_s: float, loose: BoolArray
+) -> tuple[Float64Array, float, BoolArray, BoolArray, int | None]:
+    """Weigh that a symptom showed as the record began: it had come before, and stayed."""
+    hit = np.arange(len(scene.reach.controllers)) == showing.observer
+    up = hit | (np.full(len(hit), showing.others_tell) & _heard_at_first(scene))
+    fit = group_fit(scene.reach.reaches[0], hit, up, loose, SPARED)
+    stays = showing.p_latches
+    fell = stays * -np.expm1(-RATES_HZ * _BEFORE_S) + (1.0 - stays) * RATES_HZ * _HOLDS_S / (1.0 + RATES_HZ * _HOLDS_S)
+    by_part, by_itself = weigh_showing_end(
+        scene.reach, scene.losses, showing, scene.nodes_s, 0.0, until_s, scene.span_s, showing.latency_s
+    )
+    top = max(float(by_part.max()), by_itself)
+    chance = _SHOWED_BEFORE * by_itself / top
+    return (fit * by_part / top)[:, None] * fell, chance, hit, fit > 0.01, None
+
+
+def _heard_at_first(scene: _Scene) -> BoolArray:
+    return np.array([not any(a <= 0.0 < b for a, b in one) for one in scene.losses.away], np.bool_)
 
 
 def _power_up(

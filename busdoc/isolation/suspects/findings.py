@@ -17,6 +17,7 @@ from busdoc.isolation.suspects.prior import part_weights
 from busdoc.isolation.suspects.sets.causes import list_causes
 from busdoc.isolation.suspects.sets.posterior import Posterior, weigh_sets
 from busdoc.machine.machine import Machine
+from busdoc.symptoms.symptom import Symptom
 
 __all__ = ["Findings", "work_through"]
 
@@ -49,6 +50,7 @@ def work_through(
     actions: Sequence[Action],
     *,
     codes: Sequence[FaultCode] = (),
+    symptom: Symptom | None = None,
     start_ns: int,
     span_s: float,
     offset_s: float,
@@ -62,10 +64,11 @@ def work_through(
     unexplained : rows of `losses`
     actions : ascending by time
     codes : hints where to look
+    symptom : what is isolated, where it is no dropout
     start_ns, span_s : what was watched
     offset_s : journal clock minus capture clock, as far as known
     """
-    weights = part_weights(machine, reach.parts, reach.controllers, codes)
+    weights = part_weights(machine, reach.parts, reach.controllers, codes, symptom)
     evidence = weigh_evidence(machine, losses, unexplained, reach, actions, start_ns, span_s, offset_s)
     return Findings(
         machine=machine,

@@ -1,6 +1,8 @@
 """Incidents as arrays: who fell when, who was away already, and since when each had been back.
 
-Takes the incidents and the names of the controllers; knows neither actions nor parts.
+Takes the incidents and the names of the controllers; knows neither actions nor parts. A symptom that is no dropout
+comes in the same arrays (`busdoc.isolation.suspects.showings`): its controller "falls" as it begins to show, and is
+"away" while it shows or cannot be seen.
 """
 
 from bisect import bisect_left
@@ -14,7 +16,7 @@ from busdoc.health.incident import Incident, IncidentKind, Loss
 from busdoc.health.summary import Health
 from busdoc.times import SECOND_NS
 
-__all__ = ["FALLS", "Losses", "gather_losses", "losses_of", "silent_at_first"]
+__all__ = ["FALLS", "Losses", "Showing", "gather_losses", "losses_of", "silent_at_first"]
 
 _SILENT_NS = 2 * SECOND_NS
 """A controller first heard later than this was away as the record began: twice a heartbeat's usual second (common
@@ -23,8 +25,37 @@ _ONE_TELLS = 0.04
 """How one controller came back is told wrongly this often at least.
 Settled on simulated sessions; try again with:
 python -m benchmarks.isolation_fit suspects.losses._ONE_TELLS 0.013 0.12"""
-FALLS = (IncidentKind.DROPOUT, IncidentKind.RESTART, IncidentKind.BUS_SILENCE)
+FALLS = (IncidentKind.DROPOUT, IncidentKind.RESTART, IncidentKind.RESTARTING, IncidentKind.BUS_SILENCE)
 """Kinds of incidents in which a controller really stopped, or could no longer be heard, by definition."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Showing:
+    """What the likelihood must know of a symptom that is no dropout; K showings, C controllers."""
+
+    observer: int
+    """The controller at which it shows, by its place in the arrays."""
+    window_s: Float64Array
+    """(K,) each began within so long before its time."""
+    end_s: Float64Array
+    """(K,) when it was seen gone, or its power was; infinity while it shows."""
+    end_window_s: Float64Array
+    """(K,) it ended within so long before."""
+    false_hz: Float64Array
+    """(K,) density of its being seen though it was not there, 1/s."""
+    latency_s: float
+    """It may be seen so long after the fault; a shorter quiet tells nothing."""
+    errs: float
+    """That one look is wrong."""
+    p_latches: float
+    """That it stays until the power is cycled."""
+    others_tell: bool
+    """That no other controller has it speaks against what reaches those."""
+    rests: bool
+    """It is over at once, and what made it may rest in its fault, showing nothing more, until it is taken out or its
+    controller starts anew: a counter of attempts."""
+    at_first_until_s: float | None
+    """It showed as the record began, until then, s; infinity while it still does. None: it did not."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -46,6 +77,8 @@ class Losses:
     thing happened to all. NaN where unknown."""
     away: tuple[tuple[tuple[float, float], ...], ...]
     """For each controller: (from, to) of its absences, ascending; infinity while it is still away."""
+    showing: Showing | None = None
+    """What is special where they are showings of another symptom than a dropout; None: they are losses."""
 
 
 def losses_of(incident: Incident) -> tuple[Loss, ...]:

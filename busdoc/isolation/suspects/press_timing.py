@@ -14,7 +14,7 @@ import numpy as np
 from busdoc.actions.action import Action, ActionKind, Origin
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.isolation.suspects.exposure import Reach
-from busdoc.isolation.suspects.rates import RATES_HZ
+from busdoc.isolation.suspects.rates import RATES_HZ, density_within
 from busdoc.times import SECOND_NS
 
 __all__ = [
@@ -114,6 +114,7 @@ def soften(
     t: float,
     hit: BoolArray,
     since_s: float,
+    window_s: float = 0.0,
 ) -> Soft:
     """Weigh one incident against every part, the actions near it summed over when they may really have been done.
 
@@ -125,11 +126,12 @@ def soften(
     t : when the controllers fell, s
     hit : (C,) that fell
     since_s : the first of those that fell was up since
+    window_s : they fell within so long before `t`
     """
     n_parts = len(reach.parts)
     weights = lateness_weights()
     # As the times are written; whether it was joined to one of those that fell is `group_fit`'s to say.
-    rate = np.tile(RATES_HZ, (n_parts, 1))
+    rate = np.tile(density_within(window_s), (n_parts, 1))
     log_survival = np.zeros((n_parts, len(RATES_HZ)))
     touched = np.zeros(n_parts, np.bool_)
     reached = np.zeros_like(reach.reaches[0])
@@ -141,21 +143,36 @@ def soften(
         if joins.any():
             waited_s = t - np.maximum(nodes_s[j], since_s)
             done = nodes_s[j] < t
-            stays = np.exp(-np.outer(waited_s * done, RATES_HZ))  # (nodes, R)
+            stays = np.exp(-np.outer(np.maximum(waited_s - window_s, 0.0) * done, RATES_HZ))  # (nodes, R)
             alive = weights @ stays
-            shows = RATES_HZ * ((weights * done) @ stays)
+            if window_s > 0.0:
+                shows = (weights * done) @ (stays * _shows_within(waited_s, window_s))
+            else:
+                shows = RATES_HZ * ((weights * done) @ stays)
             rate[joins] = shows / alive
             log_survival[joins] = np.log(alive)
             touched |= joins
             reached |= joins[:, None] & after
         # Parted by this press: exposed only if it was really made after the incident.
         if parts.any():
-            still = float(weights[nodes_s[j] > t].sum())
+            still = float(weights @ _still_in(nodes_s[j], t, window_s))
             gone = parts & ~touched
-            rate[gone] = still * RATES_HZ
+            rate[gone] = still * density_within(window_s)
             rate[parts & touched] *= still
             reached |= parts[:, None] & before
     return Soft(rate=rate, log_survival=log_survival, reached=reached)
+
+
+def _shows_within(waited_s: Float64Array, window_s: float) -> Float64Array:
+    """(nodes, R) density of a showing in the last `window_s` of a wait, quiet until then, 1/s."""
+    return np.asarray(-np.expm1(-np.outer(np.clip(waited_s, 0.0, window_s), RATES_HZ)) / window_s, np.float64)
+
+
+def _still_in(done_s: Float64Array, t: float, window_s: float) -> Float64Array:
+    """(nodes,) that what was unplugged then was still in as it began, at any time within the window before `t`."""
+    if window_s <= 0.0:
+        return (done_s > t).astype(np.float64)
+    return np.asarray(np.clip((done_s - (t - window_s)) / window_s, 0.0, 1.0), np.float64)
 
 
 def group_fit(
@@ -173,7 +190,9 @@ def group_fit(
     return fit
 
 
-def untold(written_s: Float64Array, nodes_s: Float64Array, t: float, since_s: float) -> Float64Array:
+def untold(
+    written_s: Float64Array, nodes_s: Float64Array, t: float, since_s: float, window_s: float = 0.0
+) -> Float64Array:
     """(R,) density of the incident for a part that was exposed against what was written down, 1/s.
 
     Half for one that was plugged when the latest press says that something else was done, half for one that was
@@ -185,8 +204,9 @@ def untold(written_s: Float64Array, nodes_s: Float64Array, t: float, since_s: fl
     density: Float64Array = 0.5 * -np.expm1(-RATES_HZ * spread_s) / spread_s
     if len(past):
         waited_s = t - np.maximum(nodes_s[past[-1]], since_s)
-        shows = np.where(waited_s[:, None] > 0.0, np.exp(-np.outer(np.maximum(waited_s, 0.0), RATES_HZ)), 0.0)
-        density = density + 0.5 * RATES_HZ * (lateness_weights() @ shows)
+        quiet_s = np.maximum(waited_s - window_s, 0.0)
+        shows = np.where(waited_s[:, None] > 0.0, np.exp(-np.outer(quiet_s, RATES_HZ)), 0.0)
+        density = density + 0.5 * density_within(window_s) * (lateness_weights() @ shows)
     return density
 
 

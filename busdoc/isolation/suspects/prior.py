@@ -11,6 +11,7 @@ import numpy as np
 from busdoc.arrays import Float64Array
 from busdoc.health.codes.code import FaultCode
 from busdoc.machine.machine import Machine, PartKind
+from busdoc.symptoms.symptom import Symptom
 
 __all__ = ["SET_SIZE_PRIOR", "kind_of", "part_weights", "share_off_the_map"]
 
@@ -35,6 +36,10 @@ _POINTED_AT = 4.0
 """A code that names a kind of part makes parts of that kind likelier by this much (common practice: it names the
 circuit, and the fault may be at either end of it or between)."""
 
+_FAILURE_MODE = 2.0
+"""A failure mode makes parts of the kinds that it speaks of likelier by this much (common practice: the rules of thumb
+hold more often than not, and no more)."""
+
 
 def kind_of(machine: Machine, part: str) -> PartKind | None:
     """Give a part's kind; None for a controller, and for a name that the map does not know."""
@@ -43,9 +48,18 @@ def kind_of(machine: Machine, part: str) -> PartKind | None:
 
 
 def part_weights(
-    machine: Machine, parts: Sequence[str], controllers: Iterable[str], codes: Sequence[FaultCode] = ()
+    machine: Machine,
+    parts: Sequence[str],
+    controllers: Iterable[str],
+    codes: Sequence[FaultCode] = (),
+    symptom: Symptom | None = None,
 ) -> Float64Array:
     """Weigh parts against one another.
+
+    Parameters
+    ----------
+    codes : those that say where to look
+    symptom : what is isolated, where it is no dropout: it may point too, and its failure mode speaks of kinds of parts
 
     Returns
     -------
@@ -62,7 +76,15 @@ def part_weights(
     weights = np.array([w if s is None else s for w, s in zip(weights, stated, strict=True)])
     for code in codes:
         if code.points_at:
-            weights = np.where(_pointed_at(machine, parts, code), weights * _POINTED_AT, weights)
+            meant = _pointed_at(machine, parts, code.controller, code.points_at)
+            weights = np.where(meant, weights * _POINTED_AT, weights)
+    if symptom is not None:
+        said = {target for code in codes for target in code.points_at}
+        more = tuple(target for target in symptom.points_at if target not in said)
+        meant = _pointed_at(machine, parts, symptom.controller, more)
+        weights = np.where(meant, weights * _POINTED_AT, weights)
+        meant = _pointed_at(machine, parts, symptom.controller, symptom.failure_kinds)
+        weights = np.where(meant, weights * _FAILURE_MODE, weights)
     total = weights.sum()
     normalised: Float64Array = weights / total if total > 0.0 else weights
     return normalised
@@ -95,12 +117,13 @@ def _stated(machine: Machine, part: str) -> float | None:
     return machine.parts[part].prior if part in machine.parts else None
 
 
-def _pointed_at(machine: Machine, parts: Sequence[str], code: FaultCode) -> list[bool]:
-    """Say which parts a code means: those named, and those of a named kind that hang on the code's controller."""
+def _pointed_at(machine: Machine, parts: Sequence[str], controller: str | None, points_at: Sequence[str]) -> list[bool]:
+    """Say which parts are meant: by name, by the sensor supply they hang on, by kind on the code's controller."""
     meant: list[bool] = []
     for part in parts:
         kind = kind_of(machine, part)
-        of_kind = kind is not None and kind.value in code.points_at and machine.home(part) == code.controller
-        unit = part == code.controller and "controller" in code.points_at
-        meant.append(part in code.points_at or of_kind or unit)
+        of_kind = kind is not None and kind.value in points_at and controller in (None, machine.home(part))
+        unit = part == controller and "controller" in points_at
+        supplied = part in machine.parts and machine.parts[part].supply in points_at
+        meant.append(part in points_at or of_kind or unit or supplied)
     return meant

@@ -18,6 +18,7 @@ __all__ = [
     "N_RATES",
     "RATES_HZ",
     "RATE_PRIOR",
+    "density_within",
     "quiet_probability",
 ]
 
@@ -51,6 +52,15 @@ has a second trouble, so one in fifty has both, more or less (common practice, a
 BACKGROUND_ALONE: Float64Array = np.array([0.0, 0.1, 0.15, 0.2, 0.25, 0.2, 0.1])
 """(Z,) its prior where none is, and there is trouble all the same (common practice: every few minutes to every few
 hours)."""
+
+
+def density_within(window_s: float) -> Float64Array:
+    """Give the density of a showing that began at some time within a window, (R,) 1/s: of none, the rates themselves.
+
+    It is the mean over the window of r exp(-r x), (1 - exp(-r w)) / w: what cannot be told apart more finely must not
+    speak for a fault that shows at once.
+    """
+    return RATES_HZ if window_s <= 0.0 else np.asarray(-np.expm1(-RATES_HZ * window_s) / window_s, np.float64)
 
 
 def quiet_probability(quiet_s: npt.ArrayLike, weights: Float64Array | None = None) -> Float64Array:

@@ -41,7 +41,7 @@ def reasons_for(findings: Findings, part: int, *, cleared: bool, codes: tuple[Fa
     said: list[str] = []
     if cleared:
         said += _earned(findings, part)
-    if kind in (PartKind.FEED, PartKind.SEGMENT):
+    if kind in (PartKind.FEED, PartKind.SEGMENT) and findings.losses.showing is None:
         said += _together(findings, part, kind)
     elif findings.reach.parts[part] in findings.reach.controllers:
         said += _itself(findings, part)
@@ -62,10 +62,10 @@ def elsewhere_reasons(findings: Findings) -> tuple[str, ...]:
     """Say what speaks for a cause that the map does not have."""
     rows = list(findings.unexplained)
     if not rows:
-        return ("no dropout that an action does not explain",)
+        return (f"no {_one(findings)} that an action does not explain",)
     hit = findings.losses.hit[rows]
     names = [findings.reach.controllers[int(c)] for c in np.flatnonzero(np.any(hit, axis=0))]
-    said = [f"{counted(len(rows), 'dropout')} that no action explains, on {_some(names)}"]
+    said = [f"{counted(len(rows), _each(findings))} that no action explains, on {_some(names)}"]
     answered = findings.posterior.shows.sum(axis=1)
     alone = int((answered < 0.5).sum())
     if alone:
@@ -76,6 +76,16 @@ def elsewhere_reasons(findings: Findings) -> tuple[str, ...]:
             "no map says what hangs on the controllers: name in the journal what is unplugged, to narrow it down"
         )
     return tuple(said)
+
+
+def _one(findings: Findings) -> str:
+    """What came, said of one."""
+    return "dropout" if findings.losses.showing is None else "symptom"
+
+
+def _each(findings: Findings) -> str:
+    """The same, where they are counted."""
+    return "dropout" if findings.losses.showing is None else "showing"
 
 
 def _branch(kind: PartKind) -> bool:
@@ -134,8 +144,8 @@ def _plugged_before(findings: Findings, part: int) -> list[str]:
         return []
     at_s, t = answered[-1]
     if t >= at_s:
-        return [f"was plugged in {t - at_s:.1f} s before the dropout"]
-    return [f"was plugged in as the dropout came (written down {at_s - t:.1f} s after it)"]
+        return [f"was plugged in {t - at_s:.1f} s before the {_one(findings)}"]
+    return [f"was plugged in as the {_one(findings)} came (written down {at_s - t:.1f} s after it)"]
 
 
 def _restored(findings: Findings, part: int) -> list[str]:
@@ -144,8 +154,8 @@ def _restored(findings: Findings, part: int) -> list[str]:
         return []
     if len(answered) == len(plugs):
         every = "both" if len(plugs) == 2 else f"all {len(plugs)}"
-        return [f"the dropout came back {every} times it was restored"]
-    return [f"the dropout came back {len(answered)} of the {len(plugs)} times it was restored"]
+        return [f"the {_one(findings)} came back {every} times it was restored"]
+    return [f"the {_one(findings)} came back {len(answered)} of the {len(plugs)} times it was restored"]
 
 
 def _without_it(findings: Findings, part: int) -> list[str]:
@@ -154,7 +164,8 @@ def _without_it(findings: Findings, part: int) -> list[str]:
     home: BoolArray = np.asarray(np.any(findings.reach.reaches[:, part], axis=0))
     if not home.any():
         return []
-    c = int(np.flatnonzero(home)[0])
+    showing = findings.losses.showing
+    c = showing.observer if showing is not None and home[showing.observer] else int(np.flatnonzero(home)[0])
     edges = [0.0, *likely_times_s(findings).tolist(), findings.span_s]
     quiet_s, troubles = 0.0, 0
     for m, on in enumerate(reached):
@@ -179,6 +190,9 @@ def _did_not_start(findings: Findings, part: int) -> list[str]:
     itself = findings.reach.parts[part] in reach.controllers
     said: list[str] = []
     for e in np.flatnonzero(starts.exposed[part]).tolist():
+        if findings.losses.showing is not None:
+            said.append("it showed, with this plugged in, as the record began")
+            continue
         names = _some([reach.controllers[int(c)] for c in np.flatnonzero(starts.hit[e])])
         who = "it" if itself else f"{names}, with this plugged in,"
         action = starts.action[e]
@@ -196,11 +210,11 @@ def _absent_at(findings: Findings, part: int) -> list[str]:
     if not n or not missed or not findings.reach.reaches[:, part].any():
         return []
     if findings.posterior.marginal[part] >= _LIKELY:
-        return [f"{missed} of the {n} dropouts {plural(missed, 'has', 'have')} another cause"]
+        return [f"{missed} of the {n} {_each(findings)}s {plural(missed, 'has', 'have')} another cause"]
     group = kind_of(findings.machine, findings.reach.parts[part]) in (PartKind.FEED, PartKind.SEGMENT)
-    if group or findings.reach.parts[part] in findings.reach.controllers:
+    if findings.losses.showing is None and (group or findings.reach.parts[part] in findings.reach.controllers):
         return [f"does not fit who fell in {missed} of {counted(n, 'dropout')}"]
-    return [f"could not have made {missed} of {counted(n, 'dropout')}: it was out, or reaches other controllers"]
+    return [f"could not have made {missed} of {counted(n, _each(findings))}: it was out, or reaches other controllers"]
 
 
 def _earned(findings: Findings, part: int) -> list[str]:
@@ -231,6 +245,8 @@ def _together(findings: Findings, part: int, kind: PartKind) -> list[str]:
 
 def _itself(findings: Findings, part: int) -> list[str]:
     reach, losses = findings.reach, findings.losses
+    if losses.showing is not None:
+        return []
     home = np.flatnonzero(reach.reaches[:, part].any(axis=0))[:1]
     alone = sum(bool(losses.hit[row, home].any()) and losses.hit[row].sum() == 1 for row in findings.unexplained)
     return [f"fell alone {counted(alone, 'time')}"] if alone else []

@@ -6,6 +6,8 @@ A cause lets go in one of three ways, and in the same way each time:
 * it latches: the controller stays away until its power is cycled;
 * it holds: the controller is down for as long as the bad part hangs on it, and comes back a start later.
 
+A symptom that is no dropout ends in the same ways, but nothing has to start: it is gone as soon as it can be seen.
+
 Takes the losses and the map's reach; gives factors over parts and incidents. A cause that made n losses
 tells its way once, so each of them counts for the n-th part.
 """
@@ -18,11 +20,11 @@ import numpy as np
 
 from busdoc.arrays import BoolArray, Float64Array
 from busdoc.isolation.suspects.exposure import Reach
-from busdoc.isolation.suspects.losses import Losses
+from busdoc.isolation.suspects.losses import Losses, Showing
 from busdoc.isolation.suspects.press_timing import lateness_weights
 from busdoc.machine.machine import Machine, PartKind
 
-__all__ = ["Returns", "holding", "latching", "weigh_end", "weigh_returns"]
+__all__ = ["Returns", "holding", "latching", "weigh_end", "weigh_returns", "weigh_showing_end"]
 
 _RESTART_S, _RESTART_SPREAD = 2.7, 0.5
 """A start after power-up: median, and spread of its logarithm (common practice: one to seven seconds, seldom ten)."""
@@ -45,6 +47,15 @@ _RESTART_STAYS = 0.03
 """The same for a controller that restarted of itself.
 Settled on simulated sessions; try again with:
 python -m benchmarks.isolation_fit suspects.recovery_evidence._RESTART_STAYS 0.01 0.09"""
+_GONE_S, _GONE_SPREAD = 1.5, 0.8
+"""How soon a symptom that is no dropout is seen gone once its cause is: median, and spread of its logarithm (a fault
+code within a second, SAE J1939-73 5.7.1, and what its controller waits before it believes it: common practice)."""
+_SHOWING_HOLDS = 0.6
+"""That such a symptom shows for as long as the part is in, were it not to latch: a short or an open circuit is there
+all the time, a bad contact is not (common practice)."""
+_HOLDS_STILL = 0.5
+"""That it holds all the same though another time it went alone with the part in: another part may have made that one,
+as likely as not (by definition of not knowing)."""
 _JUST_BEFORE_S = 3.0
 """An action written down so soon after the return may have made it (common practice: a press is half a second late,
 seldom three)."""
@@ -66,6 +77,17 @@ class Returns:
     """(K,) if a restart of its own did."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _End:
+    """How one controller's absence went on."""
+
+    t_s: float
+    alone: bool
+    """It came back, and nobody had cycled its power."""
+    lasted_s: float
+    """Until it was back; or until its power was cycled, or nobody watched any more."""
+
+
 def weigh_returns(
     machine: Machine,
     reach: Reach,
@@ -84,6 +106,8 @@ def weigh_returns(
     nodes_s : (n, nodes) possible true times of the actions
     span_s : until when was watched
     """
+    if losses.showing is not None:
+        return _weigh_showings(reach, losses, losses.showing, rows, nodes_s, span_s)
     supply = np.array([k in (PartKind.FEED, PartKind.SEGMENT, PartKind.TERMINATOR) for k in kinds], np.bool_)
     part = np.zeros((len(reach.parts), len(rows)))
     background = np.zeros(len(rows))
@@ -128,6 +152,79 @@ def weigh_end(
     return np.where(supply, by_supply, np.maximum(own, _FLOOR)), by_restart
 
 
+def _weigh_showings(
+    reach: Reach, losses: Losses, showing: Showing, rows: Sequence[int], nodes_s: Float64Array, span_s: float
+) -> Returns:
+    """Weigh how the showings of a symptom ended, one after the other.
+
+    One that was seen gone although nobody cycled the power does not latch; one that stays when a part comes out
+    latches, or that part did not make it. What let go alone once, with the part in, does not hold, if that part made
+    it.
+    """
+    part = np.zeros((len(reach.parts), len(rows)))
+    background = np.zeros(len(rows))
+    told = [] if showing.rests else list(rows)  # how what is over at once ended tells nothing
+    ends = [
+        _end_of(losses, reach, nodes_s, showing.observer, float(losses.t_s[row]), span_s, float(showing.end_s[row]))
+        for row in told
+    ]
+    held = [
+        _held(end, reach, nodes_s, showing.observer, _GONE_S, _GONE_SPREAD, float(showing.end_window_s[row]))
+        for end, row in zip(ends, told, strict=True)
+    ]
+    went = [(one <= 0.0) & end.alone for end, one in zip(ends, held, strict=True)]
+    let_go = np.array(went, np.bool_).reshape(len(told), len(reach.parts))
+    for k in range(len(told)):
+        others = let_go.sum(axis=0) - let_go[k]
+        by_part, by_itself = _weigh_end_of_showing(
+            ends[k], held[k], showing.p_latches, _SHOWING_HOLDS * _HOLDS_STILL**others
+        )
+        part[:, k] = np.log(by_part) / len(rows)
+        background[k] = np.log(by_itself) / len(rows)
+    top = np.maximum(part.max(axis=0, initial=-np.inf), background)
+    return Returns(part=np.exp(part - top), background=np.exp(background - top))
+
+
+def weigh_showing_end(
+    reach: Reach,
+    losses: Losses,
+    showing: Showing,
+    nodes_s: Float64Array,
+    t: float,
+    end_s: float,
+    span_s: float,
+    window_s: float,
+) -> tuple[Float64Array, float]:
+    """Weigh how one showing of a symptom ended.
+
+    Parameters
+    ----------
+    t, end_s : of the showing, s; infinity while it shows
+    window_s : it ended within so long before `end_s`
+
+    Returns
+    -------
+    (P,) likelihood if the part made it; the same if it came of itself
+    """
+    end = _end_of(losses, reach, nodes_s, showing.observer, t, span_s, end_s)
+    held = _held(end, reach, nodes_s, showing.observer, _GONE_S, _GONE_SPREAD, window_s)
+    return _weigh_end_of_showing(end, held, showing.p_latches, np.full(len(held), _SHOWING_HOLDS))
+
+
+def _weigh_end_of_showing(
+    end: _End, held: Float64Array, stays: float, holds: Float64Array
+) -> tuple[Float64Array, float]:
+    """Mix the three ways of ending; `holds` is that it is there while the part is in, were it not to latch."""
+    z = np.log(end.lasted_s / _FAULT_S) / _FAULT_SPREAD
+    if end.alone:
+        free = float(np.exp(-0.5 * z * z)) / (_FAULT_SPREAD * _ROOT_2PI)
+        latched = 0.0
+    else:
+        free, latched = 0.5 * (1.0 - erf(float(z) / 1.4142)), 1.0
+    own = stays * latched + (1.0 - stays) * ((1.0 - holds) * free + holds * held)
+    return np.maximum(own, _FLOOR), max(stays * latched + (1.0 - stays) * free, _FLOOR)
+
+
 def holding(latches: bool | None) -> float:
     """Give the share of faults that keep a controller away for good: by latching, or while the part is in."""
     return _LATCHES[latches] + (1.0 - _LATCHES[latches]) * _HOLDS[latches]
@@ -139,19 +236,17 @@ def latching(machine: Machine, controller: str) -> bool | None:
     return None if known is None else known.spec.latches
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _End:
-    """How one controller's absence went on."""
-
-    t_s: float
-    alone: bool
-    """It came back, and nobody had cycled its power."""
-    lasted_s: float
-    """Until it was back; or until its power was cycled, or nobody watched any more."""
-
-
-def _end_of(losses: Losses, reach: Reach, nodes_s: Float64Array, c: int, t: float, span_s: float) -> _End:
-    back_s = next((b for a, b in losses.away[c] if a <= t <= b), np.inf)
+def _end_of(
+    losses: Losses,
+    reach: Reach,
+    nodes_s: Float64Array,
+    c: int,
+    t: float,
+    span_s: float,
+    back_s: float | None = None,
+) -> _End:
+    if back_s is None:
+        back_s = next((b for a, b in losses.away[c] if a <= t <= b), np.inf)
     until_s = min(back_s, span_s)
     for m in np.flatnonzero(reach.takes[:, c]):
         done_s = float(nodes_s[m] @ lateness_weights())
@@ -176,10 +271,19 @@ def _likelihoods(end: _End, latches: bool | None) -> tuple[float, float, float]:
     return found[0], found[1], found[2]
 
 
-def _held(end: _End, reach: Reach, nodes_s: Float64Array, c: int) -> Float64Array:
+def _held(
+    end: _End,
+    reach: Reach,
+    nodes_s: Float64Array,
+    c: int,
+    median_s: float = _RESTART_S,
+    spread: float = _RESTART_SPREAD,
+    window_s: float = 0.0,
+) -> Float64Array:
     """(P,) likelihood of the end for a part that keeps the controller down while it is in.
 
-    Densities are over the logarithm of how long it lasted, as in `_likelihoods`.
+    Densities are over the logarithm of how long it lasted, as in `_likelihoods`; of an end that is known no better than
+    to within `window_s`, their mean over that.
     """
     over_s = end.t_s + end.lasted_s
     likelihood = np.full(len(reach.parts), 0.0 if end.alone else 1.0)
@@ -188,18 +292,20 @@ def _held(end: _End, reach: Reach, nodes_s: Float64Array, c: int) -> Float64Arra
         if not out.any() or nodes_s[m].max() < end.t_s:
             continue
         since_s = over_s - nodes_s[m]
-        density, by_then = _start(since_s)
+        density, by_then = _start(since_s, median_s, spread)
+        if window_s > 0.0:
+            density = (by_then - _start(since_s - window_s, median_s, spread)[1]) / window_s
         weights = lateness_weights()
         here = float(weights @ density) * end.lasted_s if end.alone else 1.0 - float(weights @ by_then)
         likelihood[out] = np.maximum(likelihood[out], here) if end.alone else np.minimum(likelihood[out], here)
     return likelihood
 
 
-def _start(since_s: Float64Array) -> tuple[Float64Array, Float64Array]:
+def _start(since_s: Float64Array, median_s: float, spread: float) -> tuple[Float64Array, Float64Array]:
     """Density, 1/s, and probability by then of a start that many seconds after it could begin."""
     positive = np.maximum(since_s, 1e-3)
-    z = np.log(positive / _RESTART_S) / _RESTART_SPREAD
-    density = np.where(since_s > 0.0, np.exp(-0.5 * z * z) / (positive * _RESTART_SPREAD * _ROOT_2PI), 0.0)
+    z = np.log(positive / median_s) / spread
+    density = np.where(since_s > 0.0, np.exp(-0.5 * z * z) / (positive * spread * _ROOT_2PI), 0.0)
     return density, np.where(since_s > 0.0, [_normal(one) for one in z], 0.0)
 
 

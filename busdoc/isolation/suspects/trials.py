@@ -65,7 +65,7 @@ def _of_controller(findings: Findings, c: int) -> list[Trial]:
     trials: list[Trial] = []
     # A loss of several has one moment, and each of them is away from about then on.
     gone_s = np.array([from_s for from_s, _ in losses.away[c]])
-    fatal_s = {float(gone_s[np.abs(gone_s - t).argmin()]) for t in fell_s}
+    fatal_s = {float(gone_s[np.abs(gone_s - (t - _unseen_s(findings, k))).argmin()]) for t, k in fell_s.items()}
     for up_s, down_s in _stints(losses.away[c], span_s):
         cuts = [up_s, *[t for t, _ in changes if up_s < t < down_s], down_s]
         for from_s, to_s in pairwise(cuts):
@@ -85,6 +85,12 @@ def _of_controller(findings: Findings, c: int) -> list[Trial]:
                 )
             )
     return trials
+
+
+def _unseen_s(findings: Findings, k: int) -> float:
+    """How long before the time of an incident nobody had looked: a symptom counts as showing from the last look on."""
+    showing = findings.losses.showing
+    return 0.0 if showing is None else max(float(showing.window_s[findings.unexplained[k]]) - showing.latency_s, 0.0)
 
 
 def _changes_s(findings: Findings, c: int, fell_s: dict[float, int]) -> list[tuple[float, int]]:

@@ -17,6 +17,7 @@ from busdoc.isolation.verdict import Because, IsolationVerdict
 from busdoc.machine.controller_spec import PeriodFrom
 from busdoc.report.json.document_intermittent import intermittent_keys
 from busdoc.report.json.resync_document import change_entries, cure_entry, resync_entries
+from busdoc.report.json.symptom_entries import symptom_entry
 from busdoc.report.words.cure import cure_text
 from busdoc.report.words.headline import headline
 from busdoc.resync_check.records import ReturnVerdict
@@ -58,7 +59,24 @@ def document(result: Result) -> dict[str, Any]:
         "changes": change_entries(result.changes),
         "cautions": list(result.cautions()),
         "warnings": list(result.warnings),
+        "joins": [
+            {
+                "from_s": seconds(join.from_ns),
+                "to_s": seconds(join.to_ns),
+                "controllers": list(join.controllers),
+                "tool": join.tool,
+            }
+            for join in result.health.joins
+        ],
+        "boxes": [
+            {"controllers": list(box.controllers), "maker": box.maker, "number": box.number}
+            for box in result.health.boxes
+        ],
     }
+    tree["symptoms"] = [
+        symptom_entry(symptom, result.answers if symptom is result.complaint else ()) for symptom in result.symptoms
+    ]
+    tree["complaint"] = None if result.complaint is None else result.complaint.name
     if result.isolation is not None:
         tree |= _isolation(result.isolation)
     if result.intermittent is not None:

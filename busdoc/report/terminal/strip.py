@@ -25,6 +25,8 @@ def draw_strip(
 ) -> str:
     """Draw one line of `width` characters; a column that holds any absence shows it, however short.
 
+    One that was away several times within a column was heard in between: partly absent, however short that was.
+
     Parameters
     ----------
     gaps : stretches in which nothing was recorded; they are drawn as such and not as absences
@@ -38,10 +40,11 @@ def draw_strip(
     for k in range(width):
         low = start_ns + k * column_ns
         high = until_ns if k == width - 1 else low + column_ns
-        away_ns = _covered_ns(controller.absences, low, high)
+        away = [span for span in controller.absences if span[0] < high and span[1] > low]
+        away_ns = _covered_ns(away, low, high)
         if _covered_ns([(gap.from_ns, gap.to_ns) for gap in gaps], low, high) * 2 > high - low:
             line.append(unknown)
-        elif away_ns * 2 > high - low:
+        elif away_ns * 2 > high - low and len(away) == 1:
             line.append(absent)
         else:
             line.append(partly if away_ns else present)

@@ -3,11 +3,19 @@
 Plain lines that also read well in a log or to a screen reader; every state is a word.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.actions.words import act_in_words
-from busdoc.analysis.overview import cleared_parts, incidents_to_tell, open_suspects, warnings_of, worth_making
+from busdoc.analysis.overview import (
+    cleared_parts,
+    identifiers_by_period,
+    in_step_identifiers,
+    incidents_to_tell,
+    open_suspects,
+    warnings_of,
+    worth_making,
+)
 from busdoc.analysis.result import Result
 from busdoc.decode.j1939.can_name import read_can_name
 from busdoc.health.controller import ControllerHealth
@@ -17,8 +25,11 @@ from busdoc.report.terminal.strip import ASCII, SHADED, draw_axis, draw_marks, d
 from busdoc.report.terminal.wrapping import filled
 from busdoc.report.words.headline import headline
 from busdoc.report.words.incidents import answer_in_words, onset_in_words, ran_on_in_words
+from busdoc.report.words.joins import box_in_words, join_in_words
 from busdoc.report.words.next_test import next_test_in_words
+from busdoc.report.words.spells import spell_in_words
 from busdoc.report.words.suspects import part_in_words
+from busdoc.report.words.symptoms import observed_in_words, showings_in_words, symptom_in_words
 from busdoc.report.words.wire import channel_in_words, errors_in_words, traffic_in_words
 from busdoc.times import clock
 from busdoc.words.counting import counted, times
@@ -33,8 +44,10 @@ _WORTH_NAMING = 0.02
 _MOST_TESTS = 3
 _MOST_INCIDENTS = 30
 _MOST_CODES = 20
+_MOST_SHOWINGS = 6
 _MOST_WARNINGS = 20
 _MOST_CONTROLLERS = 60
+_MOST_JOINS = 12
 
 
 def render(result: Result, *, width: int = 80, unicode: bool = True) -> str:
@@ -42,11 +55,13 @@ def render(result: Result, *, width: int = 80, unicode: bool = True) -> str:
     width = max(60, min(width, 160))
     parts = [
         _wrapped(headline(result), width),
+        *_complaint(result, width),
         *_suspects(result, width),
         *_next_tests(result, width),
         *intermittent_section(result, width),
         *_presence(result, width, unicode),
         *_who(result, width),
+        *_joins(result, width),
         *_incidents(result, width),
         *_actions(result, width),
         *_codes(result, width),
@@ -80,6 +95,18 @@ def _suspects(result: Result, width: int) -> Iterator[str]:
         yield "Cleared\n" + _wrapped(", ".join(cleared), width, "  ")
 
 
+def _complaint(result: Result, width: int) -> Iterator[str]:
+    complaint, health = result.complaint, result.health
+    if complaint is None:
+        return
+    lines = ["The complaint"]
+    seen = observed_in_words(complaint, health.start_ns, health.until_ns)
+    lines.append(_wrapped(f"{capital(symptom_in_words(complaint))}: {complaint.text}; {seen}.", width, "  ", "    "))
+    showings = showings_in_words(complaint, health.start_ns, epoch=result.capture.epoch, most=_MOST_SHOWINGS)
+    lines += [_wrapped(text, width, "    ", "      ") for text in showings]
+    yield "\n".join(lines)
+
+
 def _next_tests(result: Result, width: int) -> Iterator[str]:
     worth = () if result.isolation is None else worth_making(result.isolation, _MOST_TESTS)
     if not worth or not result.trouble:
@@ -95,7 +122,12 @@ def _presence(result: Result, width: int, unicode: bool) -> Iterator[str]:
     health = result.health
     if not health.controllers:
         return
-    shown = health.controllers[:_MOST_CONTROLLERS]
+    bare = in_step_identifiers(health.controllers)
+    if len(bare) == len(health.controllers):
+        yield _table_of(bare, width)
+        return
+    told = [one for one in health.controllers if one not in bare]
+    shown = told[:_MOST_CONTROLLERS]
     name_width = min(max(len(c.name) for c in shown), 22)
     strip_width = max(20, width - name_width - max(16, 4 + max(len(_state(c)) for c in shown)))
     glyphs = SHADED if unicode else ASCII
@@ -115,9 +147,21 @@ def _presence(result: Result, width: int, unicode: bool) -> Iterator[str]:
         rows = draw_marks(raised, health.start_ns, health.until_ns, strip_width)[:2]
         lines += [f"  {'codes' if k == 0 else '':<{name_width}} {row}".rstrip() for k, row in enumerate(rows)]
     lines.append(pad + draw_axis(health.start_ns, health.until_ns, strip_width))
-    if len(health.controllers) > len(shown):
-        lines.append(f"  and {len(health.controllers) - len(shown)} more (--json has them all)")
+    if len(told) > len(shown):
+        lines.append(f"  and {len(told) - len(shown)} more (--json has them all)")
     yield "\n".join(lines)
+    if bare:
+        yield _table_of(bare, width)
+
+
+def _table_of(bare: Sequence[ControllerHealth], width: int) -> str:
+    """Put identifiers that nobody owns and that were never missing into a table by their periods."""
+    lines = [_wrapped(f"{capital(counted(len(bare), 'identifier'))} in step, whoever sends them", width)]
+    rows = identifiers_by_period(bare)
+    across = max(len(title) for title, _ in rows)
+    for title, names in rows:
+        lines.append(_wrapped(f"{title:<{across}}  {', '.join(names)}", width, "  ", " " * (across + 4)))
+    return "\n".join(lines)
 
 
 def _short(name: str, width: int) -> str:
@@ -134,7 +178,17 @@ def _who(result: Result, width: int) -> Iterator[str]:
     ]
     if said:
         lines = [_wrapped(f"{name}: {words}", width, "  ", "    ") for name, words in said[:_MOST_CONTROLLERS]]
+        lines += [_wrapped(box_in_words(box), width, "  ", "    ") for box in result.health.boxes]
         yield "\n".join(["What they say of themselves (address claims)", *lines])
+
+
+def _joins(result: Result, width: int) -> Iterator[str]:
+    """Say who came in mid-recording."""
+    joins = result.health.joins
+    if joins:
+        lines = [_wrapped(join_in_words(join, result), width, "  ", "    ") for join in joins[:_MOST_JOINS]]
+        more = [f"  and {len(joins) - _MOST_JOINS} more (--json has them all)"] if len(joins) > _MOST_JOINS else []
+        yield "\n".join(["Who came later", *lines, *more])
 
 
 def _state(controller: ControllerHealth) -> str:
@@ -162,6 +216,8 @@ def _incident(result: Result, n: int, by_n: dict[int, Action], width: int) -> li
     lines = [_wrapped(f"{when}  {what}", width, f"  {n:>3}. ", "       ")]
     if by_n and incident.kind is not IncidentKind.CAPTURE_GAP:
         lines.append(_wrapped(answer_in_words(because, by_n), width, "       "))
+    if incident.kind is IncidentKind.RESTARTING:
+        return [*lines, *(_wrapped(text, width, "       ") for text in spell_in_words(result, incident))]
     evidence = [text for loss in incident.losses[:1] for text in loss.evidence[:2]]
     if incident.ran_on is not RanOn.UNKNOWN and evidence:
         ran_on = capital(ran_on_in_words(incident.ran_on, incident.p_restarted))

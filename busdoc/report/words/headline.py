@@ -7,10 +7,18 @@ from busdoc.actions.action import POWER_KINDS
 from busdoc.actions.words import act_in_words
 from busdoc.analysis.result import Result
 from busdoc.health.controller import ControllerHealth
-from busdoc.health.incident import Incident, IncidentKind, RanOn
-from busdoc.isolation.verdict import ELSEWHERE
-from busdoc.report.words.incidents import DROPPED_OFF, FELL_SILENT, RESTARTED, bus_in_words
+from busdoc.health.incident import NORMAL_LIFE, Incident, IncidentKind, RanOn
+from busdoc.isolation.verdict import ELSEWHERE, Because
+from busdoc.report.words.incidents import (
+    DROPPED_OFF,
+    FELL_SILENT,
+    RESTARTED,
+    bus_in_words,
+    how_often,
+    incident_in_words,
+)
 from busdoc.report.words.suspects import NAMED_FROM, culprit_in_words, is_named, likely, suspects_in_words
+from busdoc.report.words.symptoms import complaint_in_words
 from busdoc.words.counting import all_of, counted, listed, plural, times
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
@@ -26,7 +34,7 @@ def headline(result: Result) -> str:
     trouble = result.trouble
     length = duration(result.health.until_ns - result.health.start_ns)
     seen = [controller for controller in result.health.controllers if controller.first_ns is not None]
-    if not trouble:
+    if not trouble and result.complaint is None:
         expected = sum(because.expected for because in result.because)
         if not seen:
             return f"No controller was recognised in {length} of traffic."
@@ -37,7 +45,7 @@ def headline(result: Result) -> str:
             if expected
             else ""
         )
-        return f"{_in_step(result, seen, length)}{away}."
+        return " ".join((f"{_in_step(result, seen, length)}{away}.", *_normal_life(result)))
     sentences = [_what_happened(result, length), *_silences_in_words(result)] if trouble.incidents else []
     if trouble.never_seen:
         names = listed(trouble.never_seen, _MOST_NAMES)
@@ -46,9 +54,38 @@ def headline(result: Result) -> str:
         n_codes = len(trouble.codes)
         were = plural(n_codes, "was", "were")
         sentences.append(f"No controller was lost over {length}, but {counted(n_codes, 'fault code')} {were} raised.")
+    if result.complaint is not None:
+        sentences.append(_complaint(result))
+    sentences += _normal_life(result)
     sentences += _what_did_it(result)
     sentences += _which_part(result)
     return " ".join(sentences)
+
+
+def _normal_life(result: Result) -> list[str]:
+    """Say what the machine did beside, in one sentence."""
+    count = Counter(one.kind for one in result.incidents if one.kind in NORMAL_LIFE)
+    said = []
+    if count[IncidentKind.CRANK]:
+        said.append(f"its engine was started{_often(count[IncidentKind.CRANK])}")
+    if count[IncidentKind.POWER_UP]:
+        said.append(f"more of it was switched on{_often(count[IncidentKind.POWER_UP])}")
+    if count[IncidentKind.POWER_CYCLE]:
+        said.append(f"it was switched off and on{_often(count[IncidentKind.POWER_CYCLE])}, or its bus slept")
+    if count[IncidentKind.POWER_DOWN]:
+        said.append("it was switched off at the end")
+    return [f"The machine did what machines do: {', and '.join(said)}."] if said else []
+
+
+def _often(n: int) -> str:
+    return "" if n == 1 else f" {times(n)}"
+
+
+def _complaint(result: Result) -> str:
+    assert result.complaint is not None
+    health, epoch = result.health, result.capture.epoch
+    said = complaint_in_words(result.complaint, until_ns=health.until_ns, start_ns=health.start_ns, epoch=epoch)
+    return f"{capital(said)}."
 
 
 def _in_step(result: Result, seen: Sequence[ControllerHealth], length: str) -> str:
@@ -70,17 +107,20 @@ def _in_step(result: Result, seen: Sequence[ControllerHealth], length: str) -> s
 def _what_happened(result: Result, length: str) -> str:
     incidents = [result.incidents[n] for n in result.trouble.incidents]
     fell = Counter(name for i in incidents if i.kind is IncidentKind.DROPOUT for name in i.controllers)
+    spells = [i for i in incidents if i.kind is IncidentKind.RESTARTING]
     restarts = Counter(name for i in incidents if i.kind is IncidentKind.RESTART for name in i.controllers)
     late = Counter(name for i in incidents if i.kind is IncidentKind.LATE for name in i.controllers)
     silences = [i for i in incidents if i.kind is IncidentKind.BUS_SILENCE]
-    said = []
+    said = [f"{incident_in_words(i)} ({how_often(i)})" for i in spells[:_MOST_NAMES]]
+    if len(spells) > _MOST_NAMES:
+        said.append(f"and {len(spells) - _MOST_NAMES} times more")
     if fell:
         said.append(f"{_grouped(fell, DROPPED_OFF)}{_how(incidents, fell)}")
     if restarts:
         said.append(_grouped(restarts, RESTARTED))
     for bus, n in Counter(bus_in_words(i, result.capture.channel_names) for i in silences).items():
         said.append(f"{bus} {FELL_SILENT} {times(n)}")
-    if late and not fell:
+    if late and not fell and not spells:
         said.append(_grouped(late, "sent late"))
     return f"{capital('; '.join(said))} in {length}."
 
@@ -126,8 +166,7 @@ def _what_did_it(result: Result) -> list[str]:
     answers: Counter[str] = Counter()
     best: dict[str, float] = {}
     alone = 0
-    for n in result.trouble.incidents:
-        because = result.because[n]
+    for because in _asked_about(result):
         if because.action is None or because.action not in by_n:
             alone += 1
             continue
@@ -147,6 +186,13 @@ def _what_did_it(result: Result) -> list[str]:
     if len(answers) > 3:
         text += f" and to {len(answers) - 3} more"
     return [f"{text}; {alone} more came with no action near." if alone else f"{text}."]
+
+
+def _asked_about(result: Result) -> list[Because]:
+    """Give the answers of what the verdict speaks of."""
+    if result.complaint is not None:
+        return [because for _, because in result.answers]
+    return [result.because[n] for n in result.trouble.incidents]
 
 
 def _which_part(result: Result) -> list[str]:

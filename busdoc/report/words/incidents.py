@@ -8,7 +8,7 @@ from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
 from busdoc.isolation.verdict import Because
 from busdoc.report.words.wire import channel_in_words
 from busdoc.times import SECOND_NS
-from busdoc.words.counting import first_few
+from busdoc.words.counting import first_few, plural, times
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
 
@@ -16,21 +16,27 @@ __all__ = [
     "DROPPED_OFF",
     "FELL_SILENT",
     "RESTARTED",
+    "RESTARTS_OVER",
+    "RESTART_OVER",
     "Channels",
     "answer_in_words",
     "away_in_words",
     "back_in_words",
     "bus_in_words",
     "code_in_words",
+    "how_often",
     "incident_in_words",
     "loss_in_words",
     "onset_in_words",
     "ran_on_in_words",
     "restart_in_words",
+    "restarts_over_and_over",
+    "runs_on_in_words",
 ]
 
 DROPPED_OFF = "dropped off the bus"
 RESTARTED = "restarted"
+RESTARTS_OVER, RESTART_OVER = "restarts over and over", "restart over and over"
 FELL_SILENT = "fell silent"
 _LATE = "late: some of its streams stopped while others went on"
 _DIPPED = "went away while the starter turned"
@@ -51,11 +57,13 @@ def incident_in_words(incident: Incident, channels: Channels = ()) -> str:
     return {
         IncidentKind.DROPOUT: f"{names} {DROPPED_OFF}",
         IncidentKind.RESTART: f"{names} {RESTARTED}",
+        IncidentKind.RESTARTING: f"{names} {plural(len(incident.controllers), RESTARTS_OVER, RESTART_OVER)}",
         IncidentKind.LATE: f"{names} {_LATE}",
         IncidentKind.BUS_SILENCE: f"{bus_in_words(incident, channels)} {FELL_SILENT}",
         IncidentKind.CAPTURE_GAP: "the recorder lost frames or time",
         IncidentKind.CODE: code_in_words(incident, names),
         IncidentKind.CRANK: f"the engine was started: {names} {_DIPPED}",
+        IncidentKind.POWER_UP: f"more of the machine was switched on: {names} paused",
         IncidentKind.POWER_CYCLE: f"the machine went off and on, or its bus slept: {names} left one after the other",
         IncidentKind.POWER_DOWN: f"the machine was switched off: {names} left{_one_by_one(incident)}",
     }[incident.kind]
@@ -82,16 +90,38 @@ def code_in_words(incident: Incident, names: str) -> str:
 
 def away_in_words(incident: Incident) -> str:
     """Say for how long it lasted; empty where that means nothing."""
-    if incident.kind in (IncidentKind.RESTART, IncidentKind.CODE):
+    if incident.kind is IncidentKind.CODE or (incident.kind is IncidentKind.RESTART and incident.back_ns is None):
         return ""
+    if incident.kind is IncidentKind.RESTARTING:
+        first_ns, last_ns = incident.losses[0].last_seen_ns, incident.losses[-1].last_seen_ns
+        return f"{how_often(incident)} in {duration(last_ns - first_ns)}"
     if incident.back_ns is None:
         if incident.kind is IncidentKind.POWER_DOWN:
             return ""
-        return "silent to the end" if incident.kind is IncidentKind.DROPOUT else "to the end"
+        return _silent_to_the_end(incident)
+    if incident.kind is IncidentKind.RESTART:
+        return f"away for {duration(incident.back_ns - incident.last_seen_ns)}"
     text = f"back after {duration(incident.back_ns - incident.last_seen_ns)}"
     if incident.steady_ns is not None and incident.steady_ns > incident.back_ns:
         text += f", in step {duration(incident.steady_ns - incident.back_ns)} later"
     return text
+
+
+def how_often(spell: Incident) -> str:
+    """Say how many restarts a spell of them has."""
+    return times(len(spell.losses) // len(spell.controllers))
+
+
+def _silent_to_the_end(incident: Incident) -> str:
+    """Say who stays away, where the others of a group came back each in its own time."""
+    away = [loss.controller for loss in incident.losses if loss.back_ns is None]
+    back_ns = [loss.back_ns - loss.last_seen_ns for loss in incident.losses if loss.back_ns is not None]
+    if not back_ns:
+        return "silent to the end" if incident.kind is IncidentKind.DROPOUT else "to the end"
+    shortest, longest = duration(min(back_ns)), duration(max(back_ns))
+    after = shortest if shortest == longest else f"{shortest} to {longest}"
+    others = plural(len(back_ns), "the other", f"the other {len(back_ns)}")
+    return f"{first_few(away)} silent to the end, {others} back after {after}"
 
 
 def onset_in_words(incident: Incident, channels: Channels = ()) -> str:
@@ -139,6 +169,16 @@ def loss_in_words(name: str, *, expected: bool) -> str:
 def restart_in_words(name: str) -> str:
     """Say that one controller restarted without having been asked to."""
     return f"{name} {RESTARTED} on its own"
+
+
+def restarts_over_and_over(name: str) -> str:
+    """Say that one controller restarts again and again."""
+    return f"{name} {RESTARTS_OVER}"
+
+
+def runs_on_in_words(name: str, n_restarts: int) -> str:
+    """Say that one controller runs on after it had restarted again and again."""
+    return f"{name} is back in step after {n_restarts} restarts, and stays up"
 
 
 def back_in_words(loss: Loss) -> str:

@@ -1,6 +1,7 @@
 """The big view, readable from three metres: the controller in question, the step to do, the countdown."""
 
 from busdoc.live.view import ControllerRow, SessionView
+from busdoc.screen.areas.complaint import complaint_state
 from busdoc.screen.areas.next_step import wait_in_words
 from busdoc.screen.drawing.lines import Area, Line, fit, line_of, shorten, wrap
 from busdoc.screen.drawing.pixels import ADVANCE, draw_text, rows_at, wrap_text
@@ -41,7 +42,10 @@ def draw_big(view: SessionView, width: int, height: int) -> list[Line]:
 
 def _texts(view: SessionView) -> list[tuple[str, Tone]]:
     row = in_question(view)
-    if row is not None:
+    if view.complaint is not None and (row is None or sign_of(row).tone is not Tone.BAD):
+        word, tone = complaint_state(view.complaint)
+        first = (f"{view.complaint.name.split(' of ')[0]} {word}", tone)
+    elif row is not None:
         sign = sign_of(row)
         first = (f"{row.name} {sign.word}", sign.tone)
     else:

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from enum import StrEnum
 
 from busdoc.analysis.result import USUAL_CAUTIONS
+from busdoc.health.controller import ControllerState
 from busdoc.live.view import SessionView
 from busdoc.screen.drawing.lines import Area, Line, fit, line_of, pad, rule, wrap
 from busdoc.screen.drawing.states import OFF, STATES
@@ -75,8 +76,8 @@ _FIRST = (
     Command.SWAP,
     Command.WIGGLE,
     Command.REPLACE,
+    Command.SEEN,
     Command.MARK,
-    Command.NOTE,
     Command.AGO,
     Command.UNDO,
     Command.REDO,
@@ -103,6 +104,8 @@ _PAIRS = {
     Command.UP: ("↑ ↓", "roll call and strip up, down"),
     Command.TREE_UP: ("[ ]", "harness up, down"),
     Command.STEP: ("Space", "step done (also Enter, PgDn)"),
+    Command.SEEN: ("f g", "the fault shows; it is gone"),
+    Command.MARK: ("m t", "mark this moment, write a note"),
     Command.UNDO: ("z", "undo the last one (PgUp)"),
 }
 
@@ -115,12 +118,13 @@ def _help(view: SessionView, width: int) -> Drawn:
             body.append((*_key(left, half), *_key(right, half)))
         else:
             body += [_key(left, width - 1), _key(right, width - 1)]
-    signs = [*STATES.values(), OFF]
-    strokes = [(s.stroke, s.word) for s in signs if s.stroke.strip()]
+    # at the machine nobody has left for good yet: `went off` is the recording's word
+    signs = [*(sign for state, sign in STATES.items() if state is not ControllerState.OFF), OFF]
+    strokes = [(s.stroke, s.word) for s in signs if s.stroke.strip() and s is not STATES[ControllerState.NOT_JUDGED]]
     strokes += [("╌", "partly away"), ("?", "not heard")]
     body += wrap(" Part: a few letters or its label number, then Enter; a sole match needs none.", width)
     body.append(line_of(" ", *(piece for s in signs for piece in ((s.mark, s.tone), (f" {s.word}   ", Tone.PLAIN)))))
-    body += wrap(" Strip: " + "  ".join(f"{stroke} {word}" for stroke, word in strokes), width)
+    body += wrap(" Strip: " + " ".join(f"{stroke} {word}" for stroke, word in strokes), width)
     body += wrap(" off: away because of what was done.  Parts: ■ in, □ OUT, ○ off, #3 label.", width)
     body += wrap(" Bell: once for a loss, twice when back.  clear: the wait has earned it.", width)
     return "Keys and signs", body, "any key: back"

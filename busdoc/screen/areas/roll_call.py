@@ -86,6 +86,9 @@ def _in_short(controllers: Sequence[ControllerRow]) -> tuple[str, Tone]:
     text = f"{steady} of {len(controllers)} steady"
     if not controllers:
         return "", Tone.FAINT
+    restarting = sum(row.state is ControllerState.RESTARTING for row in controllers)
+    if restarting and not lost:
+        return f"{text}, {restarting} restarting over and over", Tone.BAD
     if not lost:
         return text, Tone.GOOD if steady == len(controllers) else Tone.FAINT
     return f"{text}, {len(lost)} LOST", Tone.BAD
@@ -102,6 +105,6 @@ def _out_of_sight(
 
 
 def _hidden(arrow: str, controllers: Sequence[ControllerRow], where: str) -> Line:
-    lost = [row.name for row in controllers if sign_of(row).tone is Tone.BAD]
+    lost = [row.name for row in controllers if row.state is ControllerState.LOST and not row.expected_off]
     text = f" {arrow} {len(controllers)} more {where}"
     return line_of((text, Tone.FAINT), (f", LOST: {', '.join(lost)}" if lost else "", Tone.BAD))

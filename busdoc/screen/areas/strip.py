@@ -4,6 +4,7 @@ A column that holds any absence shows it, however short.
 """
 
 from bisect import bisect_right
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -112,16 +113,18 @@ def _stroke(spans: Sequence[StripSpan], gaps: Sequence[tuple[int, int]], low: in
         return NOT_HEARD.stroke, NOT_HEARD.tone
     cover: dict[str, int] = {}
     signs: dict[str, Sign] = {}
+    times: Counter[str] = Counter()
     for span in spans:
         if span.from_ns >= high:
             break
         sign = _sign(span)
         signs[sign.word] = sign
+        times[sign.word] += 1
         cover[sign.word] = cover.get(sign.word, 0) + _overlap(span.from_ns, span.to_ns, low, high)
     for word in _WORST_FIRST:
         if cover.get(word):
             sign = signs[word]
-            partly = word in _ABSENT and cover[word] * 2 <= high - low
+            partly = word in _ABSENT and (cover[word] * 2 <= high - low or times[word] > 1)  # heard in between
             return (_PARTLY if partly else sign.stroke), sign.tone
     return _BEFORE, Tone.FAINT
 
@@ -138,6 +141,7 @@ _WORST_FIRST = (
         STATES[state].word
         for state in (
             ControllerState.LATE,
+            ControllerState.RESTARTING,
             ControllerState.STARTING,
             ControllerState.STEADY,
             ControllerState.NEVER_SEEN,

@@ -24,8 +24,9 @@ STATES = {
     ControllerState.STARTING: Sign(mark="►", word="starting", stroke="┅", tone=Tone.WARN),
     ControllerState.LATE: Sign(mark="▼", word="late", stroke="~", tone=Tone.WARN),
     ControllerState.LOST: Sign(mark="X", word="LOST", stroke="×", tone=Tone.BAD),
-    ControllerState.OFF: Sign(mark="-", word="off", stroke=" ", tone=Tone.ASIDE),
-    ControllerState.NOT_JUDGED: Sign(mark="·", word="not judged", stroke="━", tone=Tone.FAINT),
+    ControllerState.RESTARTING: Sign(mark="R", word="restarts", stroke="╍", tone=Tone.BAD),
+    ControllerState.OFF: Sign(mark="◌", word="went off", stroke="-", tone=Tone.ASIDE),
+    ControllerState.NOT_JUDGED: Sign(mark="~", word="unjudged", stroke="─", tone=Tone.FAINT),
     ControllerState.NEVER_SEEN: Sign(mark="?", word="not seen", stroke=" ", tone=Tone.WARN),
 }
 

@@ -11,7 +11,7 @@
     [[stream]]                 # controller, message = "…" or frame = "0x…", period_s, beat, jitter_s, length, delay_s,
                                # counter = [byte, first bit, bits], signals = { Name = 1.0 or { … } }
     [[fault]]                  # part, rate_hz (left out: hard), latches, held, holds_s, holds_spread, effect, delay_s,
-                               # from_s, spn, fmi, emcy, lead_s, errors, sag_v
+                               # from_s, clears_s, at_power_up, spn, fmi, emcy, lead_s, errors, sag_v
     [[step]]                   # do, part, into, seconds, controller, branches = [parts], dwell_s, times
 
 A signal's value is a number or a table: ``value``, ``sine = [low, high, period_s]``, ``points = [[s, value], …]``,
@@ -309,6 +309,8 @@ def _fault(table: Table, machine: Machine) -> tuple[Fault, FaultSign]:
         effect=None if effect is None else Effect(effect),
         delay_s=table.maybe_number("delay_s", low=0.001, high=3600.0),
         from_s=table.number("from_s", 0.0, high=_LONGEST_S),
+        clears_s=table.number("clears_s", 0.5, low=0.001, high=3600.0),
+        at_power_up=table.yes("at_power_up", False),
     )
     sign = FaultSign(
         spn=table.maybe_whole("spn", high=(1 << 19) - 1),

@@ -15,6 +15,7 @@ from busdoc.simulation.content import (
     Shape,
     condition,
     constant,
+    dropping,
     message_content,
     noisy,
     retries,
@@ -255,15 +256,15 @@ def _shape(given: SignalShape, controller: str, recording: Recording, rng: np.ra
         shape = steps(given.points)
     elif given.condition:
         starts_s = [stint.start_s for stint in recording.timelines[controller] if stint.fresh]
-        shape = condition(given.condition, recording.troubles(controller), starts_s)
+        shape = condition(given.condition, recording.troubles(controller), starts_s, recording.falls_s(controller))
     elif given.retries:
-        shape = retries(recording.troubles(controller))
+        shape = retries(recording.attempts_s(controller))
     else:
         shape = constant(given.value if given.value is not None else 0.0)
     if given.noise > 0.0:
         shape = noisy(shape, given.noise, rng)
     if given.sags:
-        shape = sagging(shape, recording.sags())
+        shape = dropping(sagging(shape, recording.sags()), recording.drops())
     if given.sensor is not None:
         shape = while_joined(shape, recording.world.joined[given.sensor], controller)
     return shape

@@ -6,18 +6,8 @@ import pytest
 from busdoc.capture.frames import FrameBlock
 from busdoc.decode.protocols.protocol_frames import sieved
 from busdoc.health.phases.engine import Engine, EngineState, EngineWatch
-from tests.health.made_traffic import MS, S, Sent, merged
-
-EEC1, NMEA = 0x0CF00400, 0x09F20000
-
-
-def speed(rpm: list[float], *, nmea: bool = False) -> Sent:
-    """Tell these speeds, one every 100 ms."""
-    data = np.full((len(rpm), 8), 0xFF, np.uint8)
-    raw = (np.array(rpm) / (0.25 if nmea else 0.125)).astype(np.int64)
-    first = 1 if nmea else 3
-    data[:, first], data[:, first + 1] = raw & 0xFF, raw >> 8
-    return Sent(id=NMEA if nmea else EEC1, t_ns=np.arange(len(rpm), dtype=np.int64) * 100 * MS, data=data)
+from tests.health.made_traffic import S, merged
+from tests.health.phases.made_engine import speed
 
 
 def engine_of(*blocks: FrameBlock) -> Engine:

@@ -9,7 +9,7 @@ from busdoc.health.phases.engine import EngineWatch
 from busdoc.health.phases.recognise import recognised
 from busdoc.health.summary import Health
 from tests.health.made_traffic import MS, S, Sent, at, health_of, merged, named, of_kind, ticking
-from tests.health.phases.test_engine import EEC1
+from tests.health.phases.made_engine import speed
 
 A, B, C, D = 0x18FF0131, 0x18FF0142, 0x18FF0153, 0x18FF0164
 FALLS = (IncidentKind.DROPOUT, IncidentKind.BUS_SILENCE, IncidentKind.RESTART)
@@ -23,10 +23,7 @@ def engine(*runs: tuple[int, int], until_ns: int = 60 * S) -> Sent:
         rpm[(t_ns >= from_ns - S) & (t_ns < from_ns)] = 180.0
         rpm[(t_ns >= from_ns) & (t_ns < to_ns)] = 900.0
         rpm[(t_ns >= to_ns) & (t_ns < to_ns + S)] = 200.0
-    raw = (rpm / 0.125).astype(np.int64)
-    data = np.full((len(t_ns), 8), 0xFF, np.uint8)
-    data[:, 3], data[:, 4] = raw & 0xFF, raw >> 8
-    return Sent(id=EEC1, t_ns=t_ns, data=data)
+    return speed(rpm.tolist(), every_ns=20 * MS)
 
 
 def judged(*sent: Sent, power_told: bool = False) -> Health:

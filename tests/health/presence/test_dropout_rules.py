@@ -81,7 +81,7 @@ def test_one_stream_of_several_is_not_the_controller_until_five_frames_are_misse
 
 
 def test_one_stream_of_several_is_the_controller_only_where_little_else_was_heard() -> None:
-    quiet = stream(row=1, deadline_ns=900 * MS)
+    quiet = stream(row=1, period_ns=8 * S, deadline_ns=20 * S)
     own = silence(20 * S, 30 * S)
     for heard_until_ns, n in ((24 * S, 1), (24 * S + 1, 0)):  # 60 % of the ten seconds
         assert len(lost(stream(own), quiet, silences=[silence(heard_until_ns, 30 * S)])) == n
@@ -210,12 +210,17 @@ def test_a_cyclic_frame_in_between_ends_the_loss() -> None:
 def test_what_proves_nothing_in_between_changes_nothing() -> None:
     first, last = silence(20 * S, 22 * S), silence(40 * S, 42 * S)
     one = stream(first, silence(30 * S, 30 * S + 200 * MS), last)
-    # far too short; within the deadline; of no stream
-    short = [silence(25 * S, 25 * S + 90 * MS), silence(30 * S, 30 * S + 200 * MS), silence(35 * S, 36 * S)]
+    # far too short; within the deadline
+    short = [silence(25 * S, 25 * S + 90 * MS), silence(30 * S, 30 * S + 200 * MS)]
     assert [each.last_seen_ns for each in lost(one, silences=[*short, first, *short, last])] == [20 * S, 40 * S]
     alone = silence(30 * S, 30 * S + 300 * MS)  # past a deadline, of one stream of two, and too short for it alone
-    two = (stream(first, alone, last), stream(first, last, row=1))
+    two = (stream(first, alone, last), stream(first, last, row=1, deadline_ns=900 * MS))
     assert [each.last_seen_ns for each in lost(*two, silences=[alone, first, alone, last])] == [20 * S, 40 * S]
+
+
+def test_a_stream_with_more_silences_than_are_kept_was_silent_with_its_controller() -> None:
+    (found,) = lost(stream(), silences=[silence(20 * S, 22 * S)])
+    assert (found.last_seen_ns, found.onset_ns, found.back_ns) == (20 * S, 20 * S + 100 * MS, 22 * S)
 
 
 # Late

@@ -1,19 +1,16 @@
-"""Which losses are one incident, and starts that no loss explains, on both sides of each limit."""
+"""Which losses are one incident, on both sides of each limit."""
 
 import pytest
 
-from busdoc.decode.protocols.sign import Sign, SignKind
 from busdoc.health.incident import IncidentKind, Loss, RanOn
 from busdoc.health.presence.common_loss import UnownedStream, group_by_common_loss
-from busdoc.health.presence.dropout import Absence
 from busdoc.health.presence.loss_grouping import (
     ControllerLoss,
-    find_restarts,
     group_losses,
     incident_of,
     weighed_together,
 )
-from tests.health.presence.made_streams import MS, S, absence, controller
+from tests.health.presence.made_streams import MS, S
 
 
 def loss(
@@ -149,58 +146,20 @@ def test_an_incident_gives_its_reason_or_the_evidence_of_its_losses() -> None:
     assert incident_of(IncidentKind.LATE, [one], why=("missing",)).why == ("missing",)
 
 
-# Starts without a loss
-
-
-def starts(*signs: Sign, absences: tuple[Absence, ...] = (), first_ns: int = 0) -> list[int]:
-    """Give when starts without a loss are told."""
-    one = controller("hopper", *absences, first_ns=first_ns)
-    one.signs = list(signs)
-    return [incident.onset_ns for incident in find_restarts(one)]
-
-
-def sign(t_ns: int, kind: SignKind = SignKind.BOOT_UP, *, asked: bool = False) -> Sign:
-    return Sign(t_ns=t_ns, channel=0, kind=kind, node_id=5, asked=asked)
-
-
-def test_an_announced_start_is_a_restart_of_its_own() -> None:
-    one = controller("hopper", channel=2)
-    one.signs = [sign(40 * S)]
-    (incident,) = find_restarts(one)
-    assert (incident.kind, incident.controllers, incident.channel) == (IncidentKind.RESTART, ("hopper",), 2)
-    assert {incident.last_seen_ns, incident.onset_ns, incident.back_ns, incident.steady_ns} == {40 * S}
-    assert (incident.ran_on, incident.p_restarted) == (RanOn.RESTARTED, 0.99)
-    assert incident.why == ("it sent a boot-up that nobody had asked for",)
-
-
-def test_what_was_asked_for_and_a_goodbye_are_no_starts() -> None:
-    assert starts(sign(40 * S, asked=True), sign(50 * S, SignKind.HEARTBEAT_LAST), sign(60 * S)) == [60 * S]
-
-
-def test_signs_within_five_seconds_belong_to_the_start_before() -> None:
-    assert starts(sign(15 * S), sign(15 * S + 1), first_ns=10 * S) == [15 * S + 1]
-    # each start counts anew: 46 s is within five of 42 s
-    assert starts(sign(40 * S), sign(45 * S), sign(45 * S + 1), sign(50 * S)) == [40 * S, 45 * S + 1]
-
-
-def test_a_start_within_a_loss_or_five_seconds_after_it_is_explained() -> None:
-    gone = absence(40 * S, 50 * S)
-    for t_ns, told in ((40 * S - 1, True), (40 * S, False), (55 * S, False), (55 * S + 1, True)):
-        assert bool(starts(sign(t_ns), absences=(gone,))) is told
-    steady = absence(40 * S, 50 * S, steady_ns=53 * S)
-    for t_ns, told in ((58 * S, False), (58 * S + 1, True)):
-        assert bool(starts(sign(t_ns), absences=(steady,))) is told
-    lasting = absence(40 * S, None)
-    assert starts(sign(39 * S), sign(90 * S), absences=(lasting,)) == [39 * S]
-    # an explained start still is the one that the next sign belongs to
-    assert starts(sign(54 * S), sign(57 * S), absences=(gone,)) == []
-
-
 # Identifiers that vanish and return together
 
 
-def unowned(*losses: tuple[int, int | None], row: int = 0, deadline_ns: int = 50 * MS) -> UnownedStream:
-    return UnownedStream(row=row, deadline_ns=deadline_ns, losses=losses)
+ONCE = (5 * S, 8 * S)
+"""Streams that are one must have been lost together more than once."""
+
+
+def unowned(
+    *losses: tuple[int, int | None],
+    row: int = 0,
+    deadline_ns: int = 50 * MS,
+    before: tuple[tuple[int, int], ...] = (ONCE,),
+) -> UnownedStream:
+    return UnownedStream(row=row, deadline_ns=deadline_ns, losses=(*before, *losses))
 
 
 def are_one(a: UnownedStream, b: UnownedStream) -> bool:
@@ -247,7 +206,14 @@ def test_a_loss_that_the_other_stream_would_have_shown_keeps_them_apart() -> Non
     assert are_one(unowned(both, (100 * S - 140 * MS, None), row=1), slow)
 
 
-def test_streams_share_at_least_one_loss_with_every_other_of_their_controller() -> None:
+def test_streams_that_were_lost_together_once_are_not_one_unless_it_lasts_to_the_end() -> None:
+    once = [unowned((20 * S, 30 * S), row=row, before=()) for row in (1, 2)]
+    assert not are_one(*once)
+    for_good = [unowned((20 * S, None), row=row, before=()) for row in (1, 2)]
+    assert are_one(*for_good)
+
+
+def test_streams_share_losses_with_every_other_of_their_controller() -> None:
     assert not are_one(unowned((20 * S, 20 * S + 60 * MS), row=1), unowned((40 * S, 40 * S + 60 * MS), row=2))
     assert not are_one(unowned(row=1), unowned(row=2))
     assert not are_one(unowned((20 * S, 20 * S + 60 * MS), row=1), unowned(row=2))

@@ -226,12 +226,29 @@ def test_the_time_before_the_first_frame_counts_only_where_the_map_expects_the_c
     assert named(health_of(block), "address 0x31").absences == ()
 
 
-def test_a_claim_that_came_while_every_stream_kept_its_beat_is_no_restart() -> None:
-    # whoever asked for it: a controller that started anew would have been silent meanwhile
+def test_a_claim_while_no_stream_missed_a_beat_is_no_restart() -> None:
+    # whoever starts anew is away for a while: the address was asked for by other means than a request
     name = bytes.fromhex("3F426F1A00823CC0")
     health = health_of(merged(*two_controllers(), at(0x18EEFF31, 30 * S, name)))
     assert health.incidents == ()
     assert named(health, "address 0x31").restarts == 0
+
+
+def test_a_claim_after_a_silence_too_short_for_the_deadlines_is_a_restart_with_both_edges() -> None:
+    # SAE J1939-81: the same NAME claiming again, unasked, has started anew
+    name = bytes.fromhex("3F426F1A00823CC0")
+    slow = Maker(seed=11)
+    other = slow.cyclic(OTHER, 20 * MS, 60 * S)
+    before = slow.cyclic(SLOW, 500 * MS, 30 * S)
+    last_ns = int(before.t_ns[-1])
+    after = slow.cyclic(SLOW, 500 * MS, 60 * S, from_ns=last_ns + 700 * MS)
+    claim_ns = last_ns + 690 * MS
+    health = health_of(merged(before, after, other, at(0x18EEFF31, claim_ns, name)))
+    (incident,) = health.incidents
+    assert (incident.kind, incident.controllers) == (IncidentKind.RESTART, ("address 0x31",))
+    assert (incident.last_seen_ns, incident.back_ns) == (last_ns, claim_ns)
+    assert "it sent an address claim that nobody had asked for" in incident.why
+    assert (named(health, "address 0x31").restarts, named(health, "address 0x31").dropouts) == (1, 0)
 
 
 def test_a_claim_that_was_asked_for_is_no_restart() -> None:
@@ -247,15 +264,19 @@ def test_claims_at_the_start_of_the_capture_are_no_restart() -> None:
     assert health_of(merged(started, two_controllers()[2], at(0x18EEFF31, 9_900 * MS, name))).incidents == ()
 
 
-def test_a_word_in_between_does_not_end_a_bus_silence() -> None:
+def test_a_bus_that_was_silent_but_for_a_word_is_two_silences_without_a_frame_in_either() -> None:
     maker = Maker(seed=8)
     sent = [maker.cyclic(identifier, 20 * MS, 60 * S) for identifier in (FAST, OTHER, THIRD)]
     cut = [stream.without(20 * S, 25 * S) for stream in sent]
-    (incident,) = health_of(merged(*cut, at(FAST, 20 * S + 400 * MS, b"\x00" * 8))).incidents
-    assert incident.kind is IncidentKind.BUS_SILENCE
-    assert incident.back_ns is not None
-    assert incident.back_ns >= 25 * S
-    assert len(incident.losses) == 3
+    block = merged(*cut, at(FAST, 20 * S + 400 * MS, b"\x00" * 8))
+    first, second = health_of(block).incidents
+    for incident in (first, second):
+        assert incident.kind is IncidentKind.BUS_SILENCE
+        assert incident.back_ns is not None
+        assert not ((block.t_ns > incident.last_seen_ns) & (block.t_ns < incident.back_ns)).any()
+    assert second.back_ns is not None
+    assert second.back_ns >= 25 * S
+    assert (len(first.losses), len(second.losses)) == (1, 3)
 
 
 def test_an_empty_capture_is_an_empty_health() -> None:

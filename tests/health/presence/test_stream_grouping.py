@@ -12,6 +12,8 @@ from tests.health.presence.made_streams import silence, stream
 NAME = bytes.fromhex("3F426F1A00823CC0")
 NUMBER = int.from_bytes(NAME, "little")
 GONE = (10 * S, 15 * S)
+BEFORE = (3 * S, 5 * S)
+"""Identifiers that nobody owns are put together where they were lost together more than once."""
 OTHER = ticking(0x18FF0142, 7 * MS)
 
 
@@ -125,20 +127,21 @@ def test_identifiers_of_no_node_stand_for_themselves_and_the_null_address_for_no
 
 
 def test_an_event_before_them_keeps_nobody_from_being_grouped() -> None:
-    streams = [ticking(one, k * MS, extended=False).without(*GONE) for k, one in enumerate((0x1A0, 0x1B0), start=1)]
+    both = enumerate((0x1A0, 0x1B0), start=1)
+    streams = [ticking(one, k * MS, extended=False).without(*BEFORE).without(*GONE) for k, one in both]
     health = health_of(merged(at(0x3F1, 0, bytes(1), extended=False), *streams, OTHER))
     assert {one.name for one in health.controllers} == {"address 0x42", "id 0x1A0", "id 0x3F1"}
 
 
 def together(fast: tuple[int, int], slow: tuple[int, int]) -> tuple[tuple[int, int], ...]:
-    """Give the absences of two identifiers that fell together once, and then each as given."""
+    """Give the absences of two identifiers that fell together twice, and then each as given."""
     streams = [
-        ticking(0x1A0, extended=False).without(*GONE).without(*fast),
-        ticking(0x1B0, 200 * MS, period_ns=400 * MS, extended=False).without(*GONE).without(*slow),
+        ticking(0x1A0, extended=False).without(*BEFORE).without(*GONE).without(*fast),
+        ticking(0x1B0, 200 * MS, period_ns=400 * MS, extended=False).without(*BEFORE).without(*GONE).without(*slow),
     ]
     health = health_of(merged(*streams, ticking(0x2C0, extended=False)))
     assert {one.name for one in health.controllers} == {"id 0x1A0", "id 0x2C0"}
-    return named(health, "id 0x1A0").absences[1:]
+    return named(health, "id 0x1A0").absences[2:]
 
 
 @pytest.mark.parametrize(
@@ -155,13 +158,14 @@ def test_a_group_is_back_with_the_first_of_its_identifiers(fast_to_ns: int, slow
 
 @pytest.mark.parametrize(("silent_to_ns", "n"), [(12 * S, 2), (13 * S, 3)])
 def test_a_loss_is_the_channels_once_that_was_silent_for_more_than_half_of_it(silent_to_ns: int, n: int) -> None:
-    streams = [ticking(one, k * MS, extended=False).without(*GONE) for k, one in enumerate((0x1A0, 0x1B0))]
+    both = enumerate((0x1A0, 0x1B0))
+    streams = [ticking(one, k * MS, extended=False).without(*BEFORE).without(*GONE) for k, one in both]
     other = ticking(0x2C0, 7 * MS, extended=False).without(10 * S, silent_to_ns)
     assert len(health_of(merged(*streams, other)).controllers) == n
 
 
 def test_what_was_silent_for_just_half_of_a_loss_was_not_silent_with_it() -> None:
-    streams = [ticking(0x1A0, extended=False).without(*GONE), ticking(0x1B0, extended=False).without(*GONE)]
+    streams = [ticking(one, extended=False).without(*BEFORE).without(*GONE) for one in (0x1A0, 0x1B0)]
     other = ticking(0x2C0, extended=False).without(10 * S, 12_500 * MS)
     assert len(health_of(merged(*streams, other)).controllers) == 2
 

@@ -47,7 +47,7 @@ def list_causes(machine: Machine, reach: Reach, evidence: Evidence, weights: Flo
     """
     n_parts = len(reach.parts)
     off = share_off_the_map(machine, reach.parts, reach.controllers)
-    own = np.array([reach.parts.index(name) for name in reach.controllers if off > 0.0], np.int64)
+    own = np.array([reach.parts.index(n) for n in reach.controllers if off > 0.0 and n in reach.parts], np.int64)
     late = choose_late(evidence.late, evidence.hazard, evidence.survival)
     rows = np.concatenate((np.arange(n_parts), own, np.array([p for p, _ in late], np.int64)))
     hazard, survival = evidence.hazard[rows], evidence.survival[rows]

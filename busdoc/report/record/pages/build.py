@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 
 from busdoc.analysis.result import Result
 from busdoc.report.record.page import Block, Facts, Items, Page, Section, Text, Tone
+from busdoc.report.record.pages.complaint import complaint_section
 from busdoc.report.record.pages.data import codes_section, data_section, repeat_section, wire_section
 from busdoc.report.record.pages.incidents import actions_section, incidents_section
 from busdoc.report.record.pages.intermittent import intermittent_section
@@ -54,6 +55,7 @@ def build_page(result: Result, made: Provenance, fields: Mapping[str, str], writ
 def _sections(result: Result, made: Provenance) -> Iterator[Section]:
     candidates = (
         presence_section(result),
+        complaint_section(result),
         intermittent_section(result),
         incidents_section(result),
         actions_section(result),

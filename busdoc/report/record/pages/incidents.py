@@ -10,6 +10,7 @@ from busdoc.health.incident import FramesAround, Incident, IncidentKind, RanOn
 from busdoc.report.record.page import Align, Block, Column, Fold, Items, Section, Table, Text, Tone
 from busdoc.report.record.pictures.incident import HOW_TO_READ, incident_picture
 from busdoc.report.words.incidents import answer_in_words, incident_in_words, onset_in_words, ran_on_in_words
+from busdoc.report.words.spells import spell_in_words
 from busdoc.times import SECOND_NS, clock
 from busdoc.words.counting import counted, plural
 from busdoc.words.duration import duration
@@ -32,6 +33,13 @@ _INCIDENTS = (
     Column(name="Silent for", align=Align.RIGHT, weight=0.9),
     Column(name="Restarted?", weight=1.2),
     Column(name="Answers to", weight=2.0),
+)
+_RESTARTS = (
+    Column(name="No.", align=Align.RIGHT, weight=0.4),
+    Column(name="Controller", weight=1.5),
+    Column(name="Last frame before", weight=1.6),
+    Column(name="Away for", align=Align.RIGHT, weight=0.9),
+    Column(name="Restarted?", weight=1.4),
 )
 _ACTIONS = (
     Column(name="No.", align=Align.RIGHT, weight=0.4),
@@ -88,7 +96,7 @@ def _told(result: Result, n: int) -> Iterator[Block]:
     if other:
         said = "; ".join(f"{act_in_words(by_n[k])} (action {k}, {odds(p)})" for k, p in other)
         yield Text(text=f"Less likely: {said}; none of them {odds(because.spontaneous)}.", tone=Tone.QUIET)
-    evidence = _evidence(incident)
+    evidence = _evidence(incident) if incident.kind is not IncidentKind.RESTARTING else ()
     if len(evidence) > _MOST_EVIDENCE:
         yield Fold(title="Restarted or kept running, controller by controller", blocks=(Items(items=evidence),))
     elif evidence:
@@ -96,11 +104,30 @@ def _told(result: Result, n: int) -> Iterator[Block]:
     reasons = _other_reasons(incident)
     if reasons:
         yield Items(items=reasons)
+    if incident.kind is IncidentKind.RESTARTING:
+        yield Items(items=spell_in_words(result, incident))
+        yield Fold(title=f"All {len(incident.losses)} times that it was away", blocks=(_restarts(result, incident),))
+        return
     if incident.kind not in (IncidentKind.CODE, IncidentKind.CAPTURE_GAP):
         yield incident_picture(result, n)
     around = [frames for loss in incident.losses[:1] for frames in loss.frames]
     if around and not because.expected:
         yield Fold(title="Last frames", blocks=(_frames(around, incident.last_seen_ns),))
+
+
+def _restarts(result: Result, incident: Incident) -> Table:
+    """List every restart of a spell."""
+    rows = [
+        (
+            str(n),
+            loss.controller,
+            _when(result, loss.last_seen_ns),
+            "to the end" if loss.back_ns is None else duration(loss.back_ns - loss.last_seen_ns),
+            ran_on_in_words(loss.ran_on, loss.p_restarted),
+        )
+        for n, loss in enumerate(incident.losses[:_MOST_ROWS], start=1)
+    ]
+    return Table(title="Restarts", columns=_RESTARTS, rows=tuple(rows), more=len(incident.losses) - len(rows))
 
 
 def _evidence(incident: Incident) -> tuple[str, ...]:

@@ -21,6 +21,7 @@ from busdoc.report.record.pictures.drawing import (
     svg_of,
 )
 from busdoc.report.record.pictures.drawing import time_axis as label_time
+from busdoc.symptoms.symptom import Symptom
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -33,6 +34,9 @@ _COLUMNS = 400
 """Absences closer than the capture's length over this run together: finer detail could not be seen."""
 _ROW_IN = 0.215
 _LETTER_IN = 0.072
+
+_THE_COMPLAINT = "the complaint"
+_OF_THE_COMPLAINT = " Last row, the complaint: thick where it showed, thin where it could have been seen and did not."
 
 Span = tuple[int, int]
 
@@ -54,7 +58,8 @@ def presence_picture(result: Result) -> Picture | None:
     return Picture(
         title="Presence of every controller over the whole capture",
         text="Thick bar: heard. Thin line: silent. Half bar: some of its streams missing. Grey: nothing recorded. "
-        "Numbers and upright lines: actions. Triangles: a fault code was raised. The table below says the same.",
+        "Numbers and upright lines: actions. Triangles: a fault code was raised. The table below says the same."
+        + ("" if result.complaint is None else _OF_THE_COMPLAINT),
         draw=lambda width_in, outlines: _draw(result, width_in, outlines),
         captioned=True,
         widths=(7.4, 3.9),
@@ -67,6 +72,7 @@ def _draw(result: Result, width_in: float, outlines: bool) -> str:
     span_ns = max(1, health.until_ns - health.start_ns)
     wide = width_in > 5
     names = [shortened(one.name, 24 if wide else 13) for one in controllers]
+    names += [] if result.complaint is None else [_THE_COMPLAINT]
     left_in = 0.15 + _LETTER_IN * max(len(name) for name in names)
     plot_in = width_in - left_in - 0.32
     per_in = span_ns / plot_in
@@ -75,7 +81,7 @@ def _draw(result: Result, width_in: float, outlines: bool) -> str:
     rows = label_rows([t for t, _ in marks], [(0.09 * len(n) + 0.05) * per_in for _, n in marks], 3)
     top_in = 0.1 + 0.15 * (1 + max((row for row in rows if row is not None), default=-1))
     bottom_in = 0.55 if result.capture.epoch else 0.42
-    rows_in = _ROW_IN * len(controllers)
+    rows_in = _ROW_IN * len(names)
     height_in = top_in + rows_in + bottom_in
     with canvas(width_in, height_in, salt=f"presence {width_in}", outlines=outlines) as figure:
         axes = figure.add_axes((left_in / width_in, bottom_in / height_in, plot_in / width_in, rows_in / height_in))
@@ -83,6 +89,8 @@ def _draw(result: Result, width_in: float, outlines: bool) -> str:
         label_time(axes, span_ns, start_ns=health.start_ns, epoch=result.capture.epoch, most=9 if wide else 5)
         _draw_gaps(axes, result)
         _draw_rows(axes, controllers, result, span_ns)
+        if result.complaint is not None:
+            _draw_complaint(axes, result.complaint, result.health.start_ns, span_ns, len(controllers))
         _draw_codes(axes, controllers, result)
         for (t_ns, n), label_row in zip(marks[:_MOST_MARKS], rows, strict=False):
             axes.axvline(t_ns, color=INK, linewidth=0.5, linestyle=(0, (3, 2)), zorder=4)
@@ -114,6 +122,18 @@ def _draw_rows(axes: "Axes", controllers: Sequence[ControllerHealth], result: Re
     blank = _Boxes([[(x, y - 0.36) for x, y in box] for box in partly.corners])
     for boxes, colour, order in ((heard, HEARD, 1.0), (away, AWAY, 1.0), (blank, "white", 1.5), (partly, PARTLY, 1.6)):
         boxes.draw(axes, colour, order)
+
+
+def _draw_complaint(axes: "Axes", complaint: Symptom, start_ns: int, span_ns: int, row: int) -> None:
+    """Draw its row, below those of the controllers."""
+    least_ns = max(1, span_ns // _COLUMNS)
+    shown = [(span.since_ns - start_ns, (span.gone_ns or start_ns + span_ns) - start_ns) for span in complaint.spans]
+    seen = [(from_ns - start_ns, to_ns - start_ns) for from_ns, to_ns in complaint.observable]
+    showing, free = _Boxes(), _Boxes()
+    showing.add(_merged(shown, least_ns, span_ns), row - 0.34, row + 0.34)
+    free.add(_merged(seen, least_ns, span_ns), row - 0.07, row + 0.07)
+    free.draw(axes, HEARD, 1.0)
+    showing.draw(axes, CODE, 1.5)
 
 
 class _Boxes:

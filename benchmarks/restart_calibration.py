@@ -1,0 +1,131 @@
+"""Does "restarted or kept running" hold on real machines? Frames cut out of recordings, and their own starts.
+
+    python -m benchmarks.restart_calibration [--cuts 200] [--seed 0]
+
+Kept running: what one source sent is taken out of the recordings below tests/data/real, in stretches from three of its
+slowest periods to 60 s. Restarted: the losses at the cranks and power cycles of the same recordings (SOURCES in their
+NOTICE), once as they are and once without the address claims, from phases, counters and order alone. Printed is, by
+what was said, how many there were and how many had restarted.
+"""
+
+import argparse
+import itertools
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from busdoc.capture.frames import FrameBlock
+from busdoc.capture.source import open_capture
+from busdoc.health.controller import ControllerHealth
+from busdoc.health.incident import IncidentKind, Loss
+from busdoc.health.presence.watch import HealthWatch
+from busdoc.health.summary import Health
+
+REAL = Path(__file__).resolve().parents[1] / "tests" / "data" / "real"
+CUT_FROM = ("tractor-*", "bench-*", "boat-*")
+POWER_LOST = {"tractor-*": (0.0, 6.0), "bench-power-*": (25.0, 32.0), "bench-forged-*": (64.0, 92.0)}
+"""Seconds in which whoever fell, fell at a crank or a power cycle, and came back anew."""
+BINS = (0.0, 0.01, 0.05, 0.2, 0.5, 0.8, 0.95, 0.99, 1.0)
+LOST = (IncidentKind.DROPOUT, IncidentKind.BUS_SILENCE)
+
+
+def judged(block: FrameBlock, until_ns: int | None = None) -> Health:
+    watch = HealthWatch()
+    watch.feed(block)
+    return watch.close(until_ns)
+
+
+def of_controller(block: FrameBlock, one: ControllerHealth) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    own = np.zeros(len(block), np.bool_)
+    for stream in one.streams:
+        is_it = (block.id == stream.key.id) & (block.channel == stream.key.channel)
+        own |= is_it & ((block.flags & 1) == int(stream.key.extended))
+    return own
+
+
+def cut_losses(block: FrameBlock, n_cuts: int, rng: np.random.Generator) -> Iterator[Loss | None]:
+    """Take one source out for a while, again and again; gives its loss, or None where it was not found."""
+    healthy = judged(block)
+    rhythmic = [one for one in healthy.controllers if any(stream.cyclic for stream in one.streams)]
+    made = 0
+    for _ in range(8 * n_cuts):
+        if made == n_cuts or not rhythmic:
+            return
+        one = rhythmic[int(rng.integers(len(rhythmic)))]
+        cyclic = [stream for stream in one.streams if stream.cyclic and stream.period_ns]
+        slowest_ns = max(stream.period_ns or 0 for stream in cyclic)
+        first_ns = max(stream.first_ns for stream in cyclic) + 4 * slowest_ns
+        last_ns = min(stream.last_ns for stream in cyclic) - 4 * slowest_ns
+        longest_ns = min(60e9, last_ns - first_ns)
+        if longest_ns <= 3 * slowest_ns:
+            continue
+        lasts_ns = 3 * slowest_ns * (longest_ns / (3 * slowest_ns)) ** rng.random()
+        from_ns = first_ns + rng.random() * (last_ns - first_ns - lasts_ns)
+        to_ns = from_ns + lasts_ns
+        away = (span for other in rhythmic for span in other.absences)
+        if any(low < to_ns + 1e9 and high > from_ns - 1e9 for low, high in away):
+            continue
+        made += 1
+        gone = of_controller(block, one) & (block.t_ns > from_ns) & (block.t_ns < to_ns)
+        found = judged(block.take(~gone), healthy.until_ns)
+        losses = [loss for incident in found.incidents if incident.kind in LOST for loss in incident.losses]
+        yield next(
+            (
+                loss
+                for loss in losses
+                if loss.controller == one.name and loss.last_seen_ns < to_ns and (loss.back_ns or to_ns) > from_ns
+            ),
+            None,
+        )
+
+
+def started_losses(block: FrameBlock, from_s: float, to_s: float, *, with_claims: bool) -> Iterator[Loss]:
+    """Give the losses at a crank or power cycle."""
+    is_claim = ((block.flags & 1) != 0) & ((block.id >> 16 & 0xFF) == 0xEE)
+    health = judged(block if with_claims else block.take(~is_claim))
+    for incident in health.incidents:
+        for loss in incident.losses if incident.kind in LOST else ():
+            began_s = (loss.last_seen_ns - health.start_ns) / 1e9
+            if from_s <= began_s <= to_s and loss.back_ns is not None and loss.back_ns - loss.last_seen_ns > 0.5e9:
+                yield loss
+
+
+def table(said: Sequence[tuple[float, bool]]) -> None:
+    for low, high in itertools.pairwise(BINS):
+        inside = [(p, truth) for p, truth in said if low <= p < high or p == high == 1.0]
+        if inside:
+            mean = sum(p for p, _ in inside) / len(inside)
+            true = sum(truth for _, truth in inside)
+            print(f"  {low:4.2f} to {high:4.2f}: {len(inside):4d} said, {mean:6.1%} on average, {true} had restarted")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--cuts", type=int, default=200, help="in all")
+    parser.add_argument("--seed", type=int, default=0)
+    arguments = parser.parse_args()
+    rng = np.random.default_rng(arguments.seed)
+    files = sorted(path for pattern in CUT_FROM for path in REAL.glob(f"{pattern}.log.gz"))
+    blocks = {path: FrameBlock.concat(list(open_capture([path]).blocks())) for path in files}
+    each = -(-arguments.cuts // len(files))
+    cuts = [loss for block in blocks.values() for loss in cut_losses(block, each, rng)]
+    print(f"{len(cuts)} cuts, {sum(loss is None for loss in cuts)} not found")
+    kept = [(loss.p_restarted, False) for loss in cuts if loss is not None and loss.p_restarted is not None]
+    print(f"kept running: {sum(p > 0.5 for p, _ in kept)} of {len(kept)} told as restarted above 50 %")
+    for with_claims in (True, False):
+        starts = [
+            loss
+            for pattern, (from_s, to_s) in POWER_LOST.items()
+            for path in sorted(REAL.glob(f"{pattern}.log.gz"))
+            if "5s" not in path.name  # there the recorder stalled
+            for loss in started_losses(blocks[path], from_s, to_s, with_claims=with_claims)
+        ]
+        known = [(loss.p_restarted, True) for loss in starts if loss.p_restarted is not None]
+        words = "with claims" if with_claims else "without claims"
+        print(f"{words}: {sum(p > 0.5 for p, _ in known)} of {len(starts)} starts told as restarted above 50 %")
+        table([*kept, *known])
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,217 @@
+"""What a person sees and writes down: looks, what lies between them, power, and a session without any bus."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from busdoc.actions.action import REMARKS, Action, ActionKind
+from busdoc.actions.journal import load_journal
+from busdoc.actions.plugged import opening_state
+from busdoc.analysis.judgement import Observed, Weighed, weigh
+from busdoc.analysis.postmortem import postmortem
+from busdoc.analysis.unheard import unheard
+from busdoc.capture.no_bus import NoBus
+from busdoc.isolation.suspects.exposure import find_reach
+from busdoc.live.session import LiveSession
+from busdoc.machine.machine import Machine
+from busdoc.session.folder import SessionFolder
+from busdoc.symptoms.of_person import seen_symptoms
+from busdoc.symptoms.symptom import Symptom
+from tests.truth.hand_records import BRANCHES, NS, ON_IT, sweeper
+
+
+def did(at_s: float, kind: ActionKind, part: str | None = None, note: str = "") -> Action:
+    return Action(n=0, time_ns=round(at_s * NS), uncertainty_ns=NS, kind=kind, part=part, note=note)
+
+
+def numbered(actions: Sequence[Action]) -> list[Action]:
+    return [replace(a, n=n) for n, a in enumerate(sorted(actions, key=lambda a: a.time_ns), start=1)]
+
+
+def seen(at_s: float, note: str = "") -> Action:
+    return did(at_s, ActionKind.SEEN, note=note)
+
+
+def gone(at_s: float, note: str = "") -> Action:
+    return did(at_s, ActionKind.GONE, note=note)
+
+
+def shown(symptom: Symptom) -> list[tuple[float | None, float, float, float | None]]:
+    """(not yet, since, still, gone) in s."""
+    return [
+        (
+            None if s.not_yet_ns is None else s.not_yet_ns / NS,
+            s.since_ns / NS,
+            s.still_ns / NS,
+            None if s.gone_ns is None else s.gone_ns / NS,
+        )
+        for s in symptom.spans
+    ]
+
+
+def only(*actions: Action, until_s: float = 200.0) -> Symptom:
+    (one,) = seen_symptoms(numbered(actions), sweeper(), round(until_s * NS))
+    return one
+
+
+def test_between_two_looks_nobody_knows_better_than_people_look_up() -> None:
+    """Every ten seconds or so (common practice): it came within fifteen before it was seen."""
+    found = only(gone(0.0), seen(40.0), seen(50.0), gone(52.0), seen(58.0))
+    assert shown(found) == [(25.0, 40.0, 50.0, 52.0), (52.0, 58.0, 58.0, None)]
+
+
+def test_what_is_there_at_the_first_look_was_there_before() -> None:
+    assert shown(only(seen(5.0), gone(30.0))) == [(None, 5.0, 15.0, 30.0)]
+
+
+def test_nothing_can_be_seen_before_the_first_look_nor_after_the_last_press() -> None:
+    found = only(gone(10.0), did(60.0, ActionKind.UNPLUG, "harness-A"), until_s=500.0)
+    assert found.spans == ()
+    assert found.observable == ((10 * NS, 60 * NS),)
+
+
+def test_with_the_power_off_nothing_is_seen_and_what_shows_after_it_came_with_it() -> None:
+    off, on = did(20.0, ActionKind.POWER_OFF), did(30.0, ActionKind.POWER_ON)
+    found = only(seen(5.0), off, on, seen(40.0), did(60.0, ActionKind.MARK))
+    assert found.observable == ((5 * NS, 20 * NS), (33 * NS, 60 * NS))
+    assert [(a, b) for _, a, _, b in shown(found)] == [(5.0, 20.0), (34.0, None)]
+    assert shown(found)[1][0] == 33.0
+    ended = only(seen(5.0), off, on, gone(40.0))
+    assert shown(ended) == [(None, 5.0, 20.0, 20.0)]
+
+
+def test_who_looks_has_power() -> None:
+    """A power cycle is taken to last eight seconds, unless somebody sees something sooner."""
+    found = only(gone(0.0), did(20.0, ActionKind.POWER_CYCLE), gone(24.0), did(60.0, ActionKind.MARK))
+    assert found.observable == ((0, 20 * NS), (24 * NS, 60 * NS))
+
+
+def test_two_things_are_two_symptoms_and_no_note_means_the_same_as_before() -> None:
+    found = seen_symptoms(
+        numbered([seen(5.0, "red lamp"), gone(9.0), seen(20.0, "buzzer"), gone(30.0), seen(40.0, "red lamp")]),
+        sweeper(),
+        50 * NS,
+    )
+    assert [(one.name, len(one.spans)) for one in found] == [("seen:red lamp", 2), ("seen:buzzer", 1)]
+
+
+def test_looks_are_remarks_and_move_nothing() -> None:
+    assert {ActionKind.MARK, ActionKind.SEEN, ActionKind.GONE} == set(REMARKS)
+    actions = numbered([did(5.0, ActionKind.UNPLUG, "harness-A"), seen(10.0), gone(12.0)])
+    reach = find_reach(sweeper(), actions)
+    assert np.array_equal(reach.reaches[1], reach.reaches[3])
+    assert not reach.odd.any()
+    assert opening_state(sweeper(), actions).plugged("harness-A")
+
+
+def test_a_journal_tells_what_was_seen(tmp_path: Path) -> None:
+    path = tmp_path / "journal.csv"
+    path.write_text(
+        "time,action,part,into,uncertainty_s,note\n+5,seen,,,,red lamp in the cab\n+9,gone,hopper,,,\n",
+        encoding="utf-8",
+    )
+    first, second = load_journal(path, sweeper(), start_ns=0, epoch=False).actions
+    assert (first.kind, first.note, first.part) == (ActionKind.SEEN, "red lamp in the cab", None)
+    assert (second.kind, second.part) == (ActionKind.GONE, "hopper")
+
+
+def story(last: str = "harness-A") -> list[Action]:
+    """All out, the power broken, the lamp gone; one by one in, and with the bad one the lamp is back."""
+    order = [branch for branch in BRANCHES if branch != last]
+    acts = [seen(0.0, "red lamp")]
+    acts += [did(20.0 + 5.0 * n, ActionKind.UNPLUG, branch) for n, branch in enumerate(BRANCHES)]
+    acts += [did(45.0, ActionKind.POWER_CYCLE), gone(62.0)]
+    acts += [did(70.0 + 25.0 * n, ActionKind.PLUG, branch) for n, branch in enumerate(order)]
+    acts += [gone(145.0), did(150.0, ActionKind.PLUG, last), seen(156.0)]
+    return acts
+
+
+def judged(acts: Sequence[Action], machine: Machine, until_s: float = 170.0) -> Weighed:
+    actions = numbered(acts)
+    health = unheard(actions, 0, round(until_s * NS))
+    return weigh(machine, Observed(health=health, codes=(), warnings=()), actions)
+
+
+@pytest.mark.parametrize("branch", BRANCHES)
+def test_without_any_bus_presses_and_looks_find_the_branch(branch: str) -> None:
+    found = judged(story(branch), sweeper())
+    given = {one.part: one.probability for one in found.verdict.suspects}
+    assert given[branch] + given[ON_IT[branch]] > 0.6
+    assert max(given[one] for one in BRANCHES if one != branch) < 0.1
+    assert found.complaint is not None
+    assert found.complaint.name == "seen:red lamp"
+    assert found.complaint.p_latches > 0.8  # it outlasted four unpluggings, and went with the power
+    assert found.verdict.next_tests
+
+
+def test_without_bus_and_map_the_branches_are_those_of_the_journal() -> None:
+    given = {one.part: one.probability for one in judged(story(), Machine()).verdict.suspects}
+    assert max(given, key=lambda part: given[part]) == "harness-A"
+    assert "the machine" not in given
+
+
+def test_nobody_looked_and_nobody_is_accused() -> None:
+    found = judged([did(20.0, ActionKind.UNPLUG, "harness-A")], sweeper())
+    assert (found.complaint, found.verdict.suspects) == (None, ())
+
+
+class Clock:
+    """A laptop's clock that is moved by hand."""
+
+    def __init__(self) -> None:
+        self.ns = 1_772_438_400 * NS
+
+    def __call__(self) -> int:
+        return self.ns
+
+    def s(self) -> float:
+        return self.ns / NS
+
+
+def test_a_session_without_a_bus_is_lived_kept_and_read_again(tmp_path: Path) -> None:
+    clock = Clock()
+    began_ns = clock.ns
+    folder = SessionFolder(tmp_path / "session")
+    session = LiveSession(NoBus(clock), sweeper(), folder=folder, clock_s=clock.s)
+    session.start()
+    session.step()
+    assert "write down" in session.view().headline
+    for action in numbered(story()):
+        clock.ns = began_ns + action.time_ns + NS
+        session.act(action.kind, action.part, note=action.note)
+        session.step()
+    view = session.view()
+    assert view.complaint is not None
+    assert view.complaint.showing
+    assert view.complaint.n_came == 1
+    assert view.suspects[0].part in ("harness-A", "gate-angle")
+    assert view.next is not None
+    assert "red lamp" in view.headline
+    result = session.result()
+    session.close()
+    assert result.trouble
+    again = postmortem([tmp_path / "session"])
+    assert again.complaint is not None
+    assert again.complaint.spans == result.complaint.spans if result.complaint else False
+
+
+def test_a_lamp_beside_a_bus_that_lost_nobody_is_the_complaint(tmp_path: Path) -> None:
+    folder = Path(__file__).parents[2] / "captures" / "sweeper_code"
+    lines = (folder / "actions.csv").read_text(encoding="utf-8").splitlines()
+    first_s = float(lines[1].split(",")[0])
+    looks = [(-15.0, "seen"), (30.0, "gone"), (81.5, "seen"), (105.0, "gone"), (120.5, "seen"), (150.0, "gone")]
+    lines += [f"{first_s + at_s:.3f},{kind},,,,fault lamp" for at_s, kind in looks]
+    journal = tmp_path / "journal.csv"
+    journal.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    result = postmortem(
+        [folder / "capture.log.gz"],
+        machine_file=folder.parent / "street_sweeper" / "machine.toml",
+        journal_file=journal,
+    )
+    assert result.complaint is not None
+    assert result.complaint.name == "seen:fault lamp"
+    assert result.isolation is not None
+    assert result.isolation.suspects[0].part == "gate-angle"
