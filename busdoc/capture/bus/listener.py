@@ -148,7 +148,7 @@ class BusListener:
             self._hearing, self._since_ns = Hearing.ADAPTER_LOST, now_ns
             self._unheard.lost(now_ns)
             self._retry.lost(now_ns)
-            self._note = self._retry_note(reason_of(error))
+            self._note = self._retry_note(reason_of(error).removeprefix(f"{self.address.name} does not open: "))
 
     def run(self) -> None:
         """Listen until `stop` is called."""
@@ -363,7 +363,7 @@ class BusListener:
             opened = self._opener(self._with_known_bitrate())
         except (BusError, InputError) as error:
             self._retry.tried(self._clock.now_ns())
-            self._note = self._retry_note(reason_of(error))
+            self._note = self._retry_note(reason_of(error).removeprefix(f"{self.address.name} does not open: "))
             return
         self._retry.tried(self._clock.now_ns())
         self._opened(opened)

@@ -98,7 +98,8 @@ class Recording:
                 continue
             self._hearing[bus.name] = bus.hearing
             self._n_overruns += bus.hearing is Hearing.OVERRUN
-            if before is None or (before is Hearing.OPENING and bus.hearing is Hearing.HEARD):
+            is_away = bus.hearing is Hearing.ADAPTER_LOST  # from the start, where it is waited for
+            if (before is None and not is_away) or (before is Hearing.OPENING and bus.hearing is Hearing.HEARD):
                 continue
             why = f": {bus.note}" if bus.note and bus.hearing is not Hearing.HEARD else ""
             is_ours = bool({before, bus.hearing} & {Hearing.ADAPTER_LOST, Hearing.OVERRUN})

@@ -280,6 +280,7 @@ def test_an_interface_that_is_down_is_waited_for_when_asked_to(tmp_path: Path) -
         ip("link set can0 up")
         until(ours.is_(Hearing.HEARD))
         until(lambda: len(ours.lines) > 20)
+    assert "socketcan:can0 does not answer: can0 is down" in ours.said[0]
 
 
 def test_frames_of_a_program_on_the_same_computer_are_told_of_live(tmp_path: Path) -> None:
