@@ -59,7 +59,7 @@ class Recording:
         InputError : the laptop's clock stands before the end of the recording that is gone on with
         """
         taken = self.source.take()
-        self.recorder.write(taken.frames, taken.gaps)
+        self.recorder.write(taken.frames, taken.gaps, taken.open_gaps)
         self._n_gaps += len(taken.gaps)
         self._gap_ns += sum(gap.to_ns - gap.from_ns for gap in taken.gaps)
         buses = self.source.buses()
