@@ -189,8 +189,10 @@ class BusListener:
             opened.read(batch, _AT_ONCE, _TURN_S)
         except Exception as error:  # whatever a driver may raise: python-can lets its own errors through
             failure = error
-        self._take_in(opened, batch, begun_ns)
+        if batch or failure is None:
+            self._take_in(opened, batch, begun_ns)
         if failure is not None:
+            self._turned_ns = self._clock.now_ns()
             self._failed(opened, failure)
         elif not batch and opened.keeps_frames:
             self._clock.wait(self._stopping, _REST_S)
