@@ -39,7 +39,7 @@ RESTARTED = "restarted"
 RESTARTS_OVER, RESTART_OVER = "restarts over and over", "restart over and over"
 FELL_SILENT = "fell silent"
 _LATE = "late: some of its streams stopped while others went on"
-_DIPPED = "went away while the starter turned"
+_DIPPED = "went away for the start"
 _CAME_BACK = {RanOn.RESTARTED: ", it restarted", RanOn.KEPT_RUNNING: ", it kept running", RanOn.UNKNOWN: ""}
 
 Channels = Sequence[tuple[int, str]]
@@ -55,18 +55,23 @@ def incident_in_words(incident: Incident, channels: Channels = ()) -> str:
     """
     names = first_few(incident.controllers) or "something"
     return {
-        IncidentKind.DROPOUT: f"{names} {DROPPED_OFF}",
+        IncidentKind.DROPOUT: _dropout_in_words(incident, names),
         IncidentKind.RESTART: f"{names} {RESTARTED}",
         IncidentKind.RESTARTING: f"{names} {plural(len(incident.controllers), RESTARTS_OVER, RESTART_OVER)}",
         IncidentKind.LATE: f"{names} {_LATE}",
         IncidentKind.BUS_SILENCE: f"{bus_in_words(incident, channels)} {FELL_SILENT}",
         IncidentKind.CAPTURE_GAP: "the recorder lost frames or time",
         IncidentKind.CODE: code_in_words(incident, names),
-        IncidentKind.CRANK: f"the engine was started: {names} {_DIPPED}",
+        IncidentKind.CRANK: f"{_started(incident)}: {names} {_DIPPED}",
         IncidentKind.POWER_UP: f"more of the machine was switched on: {names} paused",
         IncidentKind.POWER_CYCLE: f"the machine went off and on, or its bus slept: {names} left one after the other",
         IncidentKind.POWER_DOWN: f"the machine was switched off: {names} left{_one_by_one(incident)}",
     }[incident.kind]
+
+
+def _started(incident: Incident) -> str:
+    """Say whether the engine turned: where it did not, the incident says why that is known."""
+    return "a start was tried, and the engine did not turn" if incident.why else "the engine was started"
 
 
 def _one_by_one(incident: Incident) -> str:
@@ -74,6 +79,14 @@ def _one_by_one(incident: Incident) -> str:
     last_ns = max((loss.last_seen_ns for loss in incident.losses), default=incident.last_seen_ns)
     took_ns = last_ns - incident.last_seen_ns
     return f", the last one {duration(took_ns)} after the first" if took_ns >= SECOND_NS // 10 else ""
+
+
+def _dropout_in_words(incident: Incident, names: str) -> str:
+    """Say who dropped off the bus; of most that were there, how many that were, since the bus itself went on."""
+    n = len(incident.controllers)
+    if incident.among is None or not incident.among > n > incident.among / 2:
+        return f"{names} {DROPPED_OFF}"
+    return f"{n} of {incident.among} controllers {DROPPED_OFF} ({names})"
 
 
 def bus_in_words(silence: Incident, channels: Channels) -> str:
