@@ -35,6 +35,7 @@ class Rung(IntEnum):
 _SAYS: dict[HappeningKind | NewsKind | CureOutcome, Rung] = {
     HappeningKind.LOST: Rung.LOST,
     HappeningKind.RESTARTED: Rung.LOST,
+    HappeningKind.SHOWS: Rung.LOST,
     HappeningKind.BACK: Rung.BACK,
     NewsKind.LATE: Rung.LOST,
     NewsKind.RESTARTED: Rung.LOST,

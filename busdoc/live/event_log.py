@@ -19,6 +19,8 @@ from busdoc.report.words.incidents import (
     runs_on_in_words,
 )
 from busdoc.report.words.suspects import culprit_in_words, is_named
+from busdoc.report.words.symptoms import symptom_in_words
+from busdoc.symptoms.symptom import Symptom
 from busdoc.times import SECOND_NS
 
 __all__ = ["EventLog"]
@@ -39,6 +41,7 @@ class EventLog:
         self._lost: set[tuple[str, int]] = set()
         self._back: set[tuple[str, int]] = set()
         self._codes: set[tuple[str, int]] = set()
+        self._shows: set[tuple[str, int]] = set()
         self._hearing: dict[str, Hearing] = {}
         self._remarks: set[tuple[str, str]] = set()
         self._cleared: set[str] = set()
@@ -104,6 +107,14 @@ class EventLog:
             if over:
                 self._back.update(later)
         return told
+
+    def complaint(self, symptom: Symptom) -> None:
+        """Tell each time that the complaint came."""
+        for span in symptom.spans:
+            key = (symptom.name, span.since_ns)
+            if span.not_yet_ns is not None and key not in self._shows:
+                self._shows.add(key)
+                self._tell(span.since_ns, HappeningKind.SHOWS, f"{symptom_in_words(symptom)} shows", symptom.controller)
 
     def codes(self, incidents: Sequence[Incident]) -> None:
         """Tell the codes that were raised."""

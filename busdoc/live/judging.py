@@ -26,6 +26,7 @@ from busdoc.machine.machine import Machine
 from busdoc.session.folder import SessionFolder
 from busdoc.session.logbook import Logbook
 from busdoc.session.store import incident_bodies
+from busdoc.symptoms.symptom import SymptomKind
 from busdoc.times import SECOND_NS
 
 __all__ = ["Judging"]
@@ -184,6 +185,9 @@ class Judging:
         self._weighed = weigh(self._machine, observed, actions, self._listening.asked, patient=True)
         for since_ns in sorted(self._shown - shown):
             self._procedure.fell(since_ns)
+        complaint = self._weighed.complaint
+        if complaint is not None and complaint.kind is not SymptomKind.SEEN:
+            self._event_log.complaint(complaint)
         self._event_log.verdict(self.verdict)
         self._procedure.propose(self.verdict.next_tests, anew=anew)
         self._procedure.start_watch(until_ns)

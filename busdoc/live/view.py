@@ -125,6 +125,8 @@ class HappeningKind(StrEnum):
     BACK = "back in step"
     RESTARTED = "restarted"
     CODE = "code"
+    SHOWS = "shows"
+    """The complaint came, where it is no dropout and no person has just said so."""
     ACTION = "action"
     BUS = "bus"
     CLEARED = "cleared"

@@ -15,11 +15,13 @@ from busdoc.analysis.postmortem import postmortem
 from busdoc.analysis.unheard import unheard
 from busdoc.capture.no_bus import NoBus
 from busdoc.isolation.suspects.exposure import find_reach
+from busdoc.live.event_log import EventLog
 from busdoc.live.session import LiveSession
+from busdoc.live.view import HappeningKind
 from busdoc.machine.machine import Machine
 from busdoc.session.folder import SessionFolder
 from busdoc.symptoms.of_person import seen_symptoms
-from busdoc.symptoms.symptom import Symptom
+from busdoc.symptoms.symptom import Symptom, SymptomKind
 from tests.truth.hand_records import BRANCHES, NS, ON_IT, sweeper
 
 
@@ -215,3 +217,12 @@ def test_a_lamp_beside_a_bus_that_lost_nobody_is_the_complaint(tmp_path: Path) -
     assert result.complaint.name == "seen:fault lamp"
     assert result.isolation is not None
     assert result.isolation.suspects[0].part == "gate-angle"
+
+
+def test_the_bell_rings_for_a_complaint_that_comes_and_not_for_what_somebody_has_just_said() -> None:
+    log = EventLog()
+    found = only(gone(0.0), seen(40.0))
+    log.complaint(replace(found, kind=SymptomKind.CODE, name="code:hopper:SPN 1 FMI 4", codes=("SPN 1 FMI 4",)))
+    log.complaint(replace(found, kind=SymptomKind.CODE, name="code:hopper:SPN 1 FMI 4", codes=("SPN 1 FMI 4",)))
+    (told,) = log.after(0)
+    assert (told.kind, told.text) == (HappeningKind.SHOWS, "SPN 1 FMI 4 shows")
