@@ -24,6 +24,8 @@ CODE_LATENCY_NS = 3 * SECOND_NS
 believes it (common practice: 0.1 to 5 s)."""
 _STATUS_LATENCY_NS = 2 * SECOND_NS
 """The same for a status signal: that wait, and its period (common practice)."""
+_NO_STOPS = (IncidentKind.LATE, IncidentKind.CODE, IncidentKind.CAPTURE_GAP)
+"""Kinds of incidents in which no controller stopped, by definition."""
 _BRIDGED_NS = 5 * SECOND_NS
 """Broadcasts that are this far apart, with no restart between, are one (SAE J1939-73 5.7.1: five periods)."""
 _TOGETHER_NS = 2 * SECOND_NS
@@ -52,7 +54,7 @@ def restarts_of(controller: str, health: Health) -> tuple[tuple[int, int | None]
     found = [
         (loss.last_seen_ns, loss.back_ns)
         for incident in health.incidents
-        if incident.kind in (IncidentKind.DROPOUT, IncidentKind.RESTART, IncidentKind.BUS_SILENCE)
+        if incident.kind not in _NO_STOPS
         for loss in incident.losses
         if loss.controller == controller and loss.ran_on is not RanOn.KEPT_RUNNING
     ]
