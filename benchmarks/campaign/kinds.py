@@ -8,12 +8,12 @@ from tempfile import TemporaryDirectory
 
 from busdoc.actions.action import ActionKind
 from busdoc.capture.channels import ChannelTable
+from busdoc.capture.formats.write import write_capture
 from busdoc.capture.source import open_capture
 from busdoc.cli.environment import Surroundings
 from busdoc.cli.main import main
 from busdoc.session.folder import SessionFolder
 from busdoc.session.logbook import Logbook
-from tests.capture.formats.samples import sample
 
 __all__ = ["KINDS", "Kind"]
 
@@ -40,8 +40,12 @@ def _capture(suffix: str) -> Kind:
     name = f"c{suffix}"
 
     def files() -> dict[str, bytes]:
+        block = next(open_capture([SWEEPER / "capture.log.gz"]).blocks()).slice(0, 40)
+        channels = ChannelTable()
+        channels.number("can0")
         with TemporaryDirectory() as folder:
-            return {name: sample(suffix, Path(folder))}
+            write_capture(Path(folder) / name, [block], channels)
+            return {name: (Path(folder) / name).read_bytes()}
 
     return Kind(files=files, spoilt=(name,), words=("postmortem", f"{{}}/{name}"), share=1 if suffix == ".mf4" else 6)
 
