@@ -123,9 +123,12 @@ def weigh(
     if complaint is None:
         return Weighed(because=because, verdict=verdict, symptoms=symptoms)
     found = isolate_symptom(kept, actions, machine, reasons, complaint, observed.codes)
+    verdict = found.verdict
+    if not machine.parts and not actions:  # a code that nothing was done about points at no part that anybody knows
+        verdict = replace(verdict, suspects=(), next_tests=())
     return Weighed(
         because=_with_showings(health, because, found),
-        verdict=found.verdict,
+        verdict=verdict,
         symptoms=tuple(found.symptom if one is complaint else one for one in symptoms),
         complaint=found.symptom,
         answers=found.because,
