@@ -1,12 +1,13 @@
 """How restarts over and over are put into words: how often, how long up and down, what changed with what was done."""
 
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.actions.words import act_in_words
 from busdoc.analysis.result import Result
 from busdoc.health.codes.code import CodeKind
-from busdoc.health.incident import Incident
+from busdoc.health.incident import Incident, IncidentKind
 from busdoc.health.presence.runs.spells import Fall, Times, fall_of, up_and_down
 from busdoc.times import SECOND_NS, clock
 from busdoc.words.counting import times
@@ -64,19 +65,34 @@ def _times(each: Times) -> str:
 
 
 def _with_actions(result: Result, incident: Incident, falls: Sequence[Fall]) -> Iterator[str]:
-    """Say how often it restarted before, between and after the actions that lie in the spell or just after it."""
+    """Say how often it restarted after each action in the spell or just after it, until the next action."""
     last_ns = falls[-1].back_ns or falls[-1].last_seen_ns
-    actions = [
-        action
-        for action in result.actions
-        if action.kind is not ActionKind.MARK and falls[0].last_seen_ns < action.time_ns <= last_ns + _AFTERWARDS_NS
+    actions = [action for action in result.actions if action.kind is not ActionKind.MARK]
+    told = [
+        (action, later.time_ns if later is not None else result.health.until_ns)
+        for action, later in pairwise([*actions, None])
+        if action is not None
+        and action.kind is not ActionKind.POWER_OFF  # nothing restarts without power
+        and falls[0].last_seen_ns < action.time_ns <= last_ns + _AFTERWARDS_NS
     ]
-    for k, action in enumerate(actions[:_MOST_ACTIONS]):
-        until_ns = actions[k + 1].time_ns if k + 1 < len(actions) else result.health.until_ns
-        own = [fall for fall in falls if action.time_ns < fall.last_seen_ns <= until_ns]
+    every = _every_fall(result, incident.controllers)
+    for action, until_ns in told[:_MOST_ACTIONS]:
+        own = [fall for fall in every if action.time_ns < fall.last_seen_ns <= until_ns]
         yield f"{capital(_after(action))}: {_how_often(own, action, until_ns)}."
-    if len(actions) > _MOST_ACTIONS:
-        yield f"And {len(actions) - _MOST_ACTIONS} more actions."
+    if len(told) > _MOST_ACTIONS:
+        yield f"And {len(told) - _MOST_ACTIONS} more actions."
+
+
+def _every_fall(result: Result, controllers: Sequence[str]) -> list[Fall]:
+    """Give each time that the first of these controllers was away, in this spell or another or by itself."""
+    losses = [
+        loss
+        for incident in result.incidents
+        if incident.kind not in (IncidentKind.LATE, IncidentKind.CODE)
+        for loss in incident.losses
+        if loss.controller == controllers[0]
+    ]
+    return [fall_of([loss]) for loss in sorted(losses, key=lambda loss: loss.last_seen_ns)]
 
 
 def _after(action: Action) -> str:
