@@ -19,6 +19,7 @@ __all__ = ["restarts_in_words", "spell_in_words"]
 _AFTERWARDS_NS = 10 * SECOND_NS
 """An action so soon after the last restart may have ended them (common practice)."""
 _MOST_ACTIONS = 8
+_FALLS = (IncidentKind.RESTARTING, IncidentKind.RESTART, IncidentKind.DROPOUT)
 
 
 def spell_in_words(result: Result, incident: Incident) -> tuple[str, ...]:
@@ -84,15 +85,14 @@ def _with_actions(result: Result, incident: Incident, falls: Sequence[Fall]) -> 
 
 
 def _every_fall(result: Result, controllers: Sequence[str]) -> list[Fall]:
-    """Give each time that the first of these controllers was away, in this spell or another or by itself."""
-    losses = [
-        loss
-        for incident in result.incidents
-        if incident.kind not in (IncidentKind.LATE, IncidentKind.CODE)
-        for loss in incident.losses
-        if loss.controller == controllers[0]
+    """Give each time that these controllers, and no others, were away and no action had taken them away."""
+    falls = [
+        fall
+        for incident, because in zip(result.incidents, result.because, strict=True)
+        if incident.kind in _FALLS and incident.controllers == tuple(controllers) and not because.expected
+        for fall in _falls(incident)
     ]
-    return [fall_of([loss]) for loss in sorted(losses, key=lambda loss: loss.last_seen_ns)]
+    return sorted(falls, key=lambda fall: fall.last_seen_ns)
 
 
 def _after(action: Action) -> str:
