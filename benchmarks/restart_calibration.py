@@ -9,8 +9,8 @@ what was said, how many there were and how many had restarted.
 """
 
 import argparse
-import itertools
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -92,7 +92,7 @@ def started_losses(block: FrameBlock, from_s: float, to_s: float, *, with_claims
 
 
 def table(said: Sequence[tuple[float, bool]]) -> None:
-    for low, high in itertools.pairwise(BINS):
+    for low, high in pairwise(BINS):
         inside = [(p, truth) for p, truth in said if low <= p < high or p == high == 1.0]
         if inside:
             mean = sum(p for p, _ in inside) / len(inside)
@@ -113,6 +113,10 @@ def main() -> None:
     print(f"{len(cuts)} cuts, {sum(loss is None for loss in cuts)} not found")
     kept = [(loss.p_restarted, False) for loss in cuts if loss is not None and loss.p_restarted is not None]
     print(f"kept running: {sum(p > 0.5 for p, _ in kept)} of {len(kept)} told as restarted above 50 %")
+    for loss in cuts:
+        if loss is not None and (loss.p_restarted or 0.0) > 0.5:
+            lasted_s = ((loss.back_ns or loss.last_seen_ns) - loss.last_seen_ns) / 1e9
+            print(f"  {loss.controller}, away for {lasted_s:.1f} s, {loss.p_restarted:.2f}: {'; '.join(loss.evidence)}")
     for with_claims in (True, False):
         starts = [
             loss

@@ -9,10 +9,12 @@ from pathlib import Path
 
 from busdoc.analysis.reading import DatabaseFile
 from busdoc.analysis.resync import Resync, resync
+from busdoc.capture.source import open_capture
 from busdoc.errors import InputError, found_instead
 from busdoc.machine.machine_map import machine_from_text
-from busdoc.resync_check.baseline import Baseline, learn_baseline
+from busdoc.resync_check.baseline import Baseline, learn_baseline, together
 from busdoc.resync_check.baseline_text import MergedMap, map_text, merge_into
+from busdoc.times import SECOND_NS
 
 __all__ = ["LearntMap", "baseline"]
 
@@ -54,15 +56,19 @@ def baseline(
     ------
     InputError : a file that cannot be used
     """
-    seen = resync(
-        captures, databases=databases, machine_file=machine_file, journal_file=journal_file, progress=progress
-    )
+    each = [[one] for one in captures] if _are_recordings_apart(captures) else [list(captures)]
+    every = [
+        resync(one, databases=databases, machine_file=machine_file, journal_file=journal_file, progress=progress)
+        for one in each
+    ]
+    seen = max(every, key=lambda one: one.health.frames)
     if not any(one.frames for one in seen.health.controllers):
         where = str(captures[0]) if len(captures) == 1 else f"the {len(captures)} captures"
         raise InputError(
             where, "traffic of a healthy machine", "no controller", "Record a few minutes with all running."
         )
-    learnt = learn_baseline(seen.health, seen.power_ups)
+    health = together([one.health for one in every])
+    learnt = learn_baseline(health, [power_up for one in every for power_up in one.power_ups])
     if machine_file is None:
         text = map_text(learnt, name=name)
         merged = MergedMap(text=text, added=(), kept=())
@@ -71,6 +77,18 @@ def baseline(
         merged = merge_into(_read(machine_file), learnt, numbers)
     machine_from_text(merged.text, "the map that was learnt")  # what we write must be what we read
     return LearntMap(text=merged.text, added=merged.added, kept=merged.kept, learnt=learnt, seen=seen)
+
+
+def _are_recordings_apart(captures: Sequence[Path]) -> bool:
+    """Tell whether several files each begin at the zero of a clock of their own: then none goes on with another."""
+    if len(captures) < 2 or any(path.is_dir() for path in captures):
+        return False
+    return sum(_begins_ns(path) < SECOND_NS for path in captures) > 1
+
+
+def _begins_ns(path: Path) -> int:
+    """Give the time of a capture's first frame; 0 where there is none."""
+    return next((int(block.t_ns[0]) for block in open_capture([path]).blocks() if len(block)), 0)
 
 
 def _read(path: Path) -> str:

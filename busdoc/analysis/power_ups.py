@@ -14,6 +14,7 @@ from busdoc.analysis.watches import Watches
 from busdoc.decode.signals.signals import SignalStatus
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.controller import ControllerHealth
+from busdoc.health.phases.recognise import recognised
 from busdoc.health.summary import Health
 from busdoc.machine.machine import Machine, PartKind
 from busdoc.resync_check.changes import Change, changes_against, is_new
@@ -57,7 +58,9 @@ def find_returns(
     listened_from_ns : since when was listened, where that was before the first frame
     """
     machine = case.machine
-    heard = Heard(watches.arrivals(), watches.signs, health.incidents, codes, health.gaps)
+    # who dips while the starter turns starts as it should
+    known = recognised(health, watches.engine(), power_told=True)
+    heard = Heard(watches.arrivals(), watches.signs, known.incidents, codes, health.gaps)
     groups = _groups(machine, health)
     switched = (*_switched(actions, groups), *_by_signal(machine, watches, health, groups))
     opening, power_ups = find_power_ups(

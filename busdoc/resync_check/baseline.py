@@ -6,7 +6,7 @@ what order they come, and what the wire ordinarily carries. Writing it as a map 
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median, stdev
 
 from busdoc.health.controller import ControllerHealth, StreamKey
@@ -16,7 +16,7 @@ from busdoc.resync_check.records import ControllerReturn, PowerUpReturn, ReturnF
 from busdoc.resync_check.tolerance import ToleranceBound, upper_bound
 from busdoc.times import SECOND_NS
 
-__all__ = ["Baseline", "LearntBus", "LearntController", "LearntStream", "LearntWake", "learn_baseline"]
+__all__ = ["Baseline", "LearntBus", "LearntController", "LearntStream", "LearntWake", "learn_baseline", "together"]
 
 COVERAGE = 0.99
 CONFIDENCE = 0.95
@@ -132,7 +132,11 @@ def learn_baseline(health: Health, power_ups: Sequence[PowerUpReturn]) -> Baseli
     left_out: list[str] = []
     returns: dict[str, list[int]] = {}
     firsts: list[dict[str, int]] = []
+    # what is usual counts from the machine's first frame; a feed's own only where the machine was never switched
+    of_machine = any(one.power_up.feed is None for one in whole)
     for n, one in enumerate(whole, start=1):
+        if of_machine and one.power_up.feed is not None:
+            continue
         zero_ns = one.power_up.zero_ns or 0
         firsts.append({c.name: c.first_ns - zero_ns for c in one.controllers if c.first_ns is not None})
         for controller in one.controllers:
@@ -140,7 +144,7 @@ def learn_baseline(health: Health, power_ups: Sequence[PowerUpReturn]) -> Baseli
             if why is not None:
                 left_out.append(f"{controller.name} at power-up {n}: {why}.")
             elif controller.steady_ns is not None:
-                returns.setdefault(controller.name, []).append(controller.steady_ns - zero_ns)
+                returns.setdefault(controller.name, []).append(controller.took_ns(controller.steady_ns, zero_ns))
     places = _places(firsts)
     waits = _waits(firsts)
     controllers = []
@@ -172,6 +176,30 @@ def learn_baseline(health: Health, power_ups: Sequence[PowerUpReturn]) -> Baseli
         left_out=tuple(dict.fromkeys(left_out)),
         wakes=_wakes(whole),
     )
+
+
+def together(healths: Sequence[Health]) -> Health:
+    """Put what several recordings of one machine showed into one: of each stream the recording that shows it best.
+
+    Times are the longest recording's; only what a baseline needs of the others is there.
+    """
+    longest = max(healths, key=lambda one: one.until_ns - one.start_ns)
+    by_name: dict[str, ControllerHealth] = {}
+    for health in healths:
+        for one in health.controllers:
+            known = by_name.get(one.name)
+            by_name[one.name] = one if known is None else _joined(known, one)
+    return replace(longest, controllers=tuple(by_name.values()))
+
+
+def _joined(one: ControllerHealth, other: ControllerHealth) -> ControllerHealth:
+    more, less = (one, other) if one.frames >= other.frames else (other, one)
+    best = {stream.key: stream for stream in less.streams}
+    for stream in more.streams:
+        known = best.get(stream.key)
+        if known is None or (stream.cyclic, stream.frames) >= (known.cyclic, known.frames):
+            best[stream.key] = stream
+    return replace(more, streams=tuple(best.values()))
 
 
 def _wakes(power_ups: Sequence[PowerUpReturn]) -> tuple[LearntWake, ...]:

@@ -105,10 +105,10 @@ def _returns(power_ups: Sequence[PowerUpReturn]) -> Iterator[Change]:
             zero_ns = power_up.power_up.zero_ns
             if one.usual_ns is None or one.limit_ns is None:
                 continue  # one or two returns say nothing of what is ordinary
-            if one.steady_ns is None or zero_ns is None or one.restarts_ns:
+            if one.steady_ns is None or zero_ns is None or one.restarts_ns or power_up.power_up.feed is not None:
                 continue
             if power_up.power_up.whole and ReturnFault.LATE_STREAM not in one.faults:
-                lateness.setdefault(one.name, []).append((one.steady_ns - zero_ns, one.usual_ns))
+                lateness.setdefault(one.name, []).append((one.took_ns(one.steady_ns, zero_ns), one.usual_ns))
     yield from exchanged.values()
     for name, returns in lateness.items():
         took_ns, usual_ns = round(median(took for took, _ in returns)), returns[0][1]

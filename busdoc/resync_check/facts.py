@@ -53,7 +53,9 @@ def moved_to(heard: Heard, power_up: PowerUp, one: ControllerHealth, can_name: i
 
 def follow_return(heard: Heard, power_up: PowerUp, one: ControllerHealth, expectation: Expectation) -> ControllerReturn:
     """Follow one controller through one power-up; the verdict is left to `busdoc.resync_check.verdict`."""
-    gone_ns = heard.gone_ns(power_up.controllers).get(one.name)
+    # what comes after the machine was switched off is another story, also of one that was heard again
+    gone = heard.gone_ns(power_up.controllers)
+    gone_ns = gone.get(one.name, max(gone.values(), default=None))
     if gone_ns is not None and power_up.zero_ns is not None and power_up.zero_ns <= gone_ns < power_up.until_ns:
         power_up = replace(power_up, until_ns=gone_ns + 1)
     zero_ns = power_up.until_ns if power_up.zero_ns is None else power_up.zero_ns
@@ -115,6 +117,17 @@ def follow_return(heard: Heard, power_up: PowerUp, one: ControllerHealth, expect
         limit_ns=expectation.limit_ns,
         usual_ns=expectation.usual_ns,
         starts_after=expectation.starts_after,
+        cranked_ns=max(
+            (
+                loss.back_ns
+                for loss in heard.cranked
+                if loss.controller == one.name
+                and loss.back_ns is not None
+                and zero_ns <= loss.last_seen_ns
+                and loss.back_ns < power_up.until_ns
+            ),
+            default=None,
+        ),
     )
 
 

@@ -175,6 +175,8 @@ class ControllerReturn:
     """Address that it claimed instead of its own."""
     limit_ns: int | None
     usual_ns: int | None
+    cranked_ns: int | None = None
+    """When it came back from the engine's start, which took it away; None: it did not."""
     passed_codes: tuple[str, ...] = ()
     """Fault codes that came while it started and were gone by the end of the settling time."""
     starts_after: str | None = None
@@ -187,6 +189,13 @@ class ControllerReturn:
     notes: tuple[str, ...] = ()
     """What differs without being wrong."""
     verdict: ReturnVerdict = ReturnVerdict.NO_LIMIT
+
+    def took_ns(self, t_ns: int, zero_ns: int) -> int:
+        """Give how long something took: from the first frame of all, or from its return where a crank came between.
+
+        When somebody turns the key to start is no time of the machine's.
+        """
+        return t_ns - (self.cranked_ns if self.cranked_ns is not None and t_ns > self.cranked_ns else zero_ns)
 
     @property
     def missing(self) -> tuple[StreamReturn, ...]:

@@ -60,6 +60,8 @@ def restarts_of(
         if all(abs(to_ns - back_ns) > _ONE_RESTART_NS for back_ns in unheard_ns)
         and not any(gap.from_ns < to_ns and gap.to_ns > from_ns for gap in gaps)
     ]
+    cranked = [(loss.last_seen_ns, loss.back_ns or 0) for loss in heard.cranked if loss.controller == one.name]
+    found = [t_ns for t_ns in found if not any(low <= t_ns <= high + _ONE_RESTART_NS for low, high in cranked)]
     distinct: list[int] = []
     for t_ns in sorted(found):
         if not distinct or t_ns - distinct[-1] > _ONE_RESTART_NS:

@@ -150,7 +150,7 @@ def _judge_times(
     for stream in one.streams:
         if stream.steady_ns is None:
             (unsettled if not stream.may_settle or watched_ns > due_ns else in_time).append(stream)
-        elif limit_ns is not None and stream.steady_ns - power_up.zero_ns > limit_ns:
+        elif limit_ns is not None and one.took_ns(stream.steady_ns, power_up.zero_ns) > limit_ns:
             late.append(stream)
         else:
             in_time.append(stream)
@@ -229,7 +229,7 @@ def _who_waited(power_up: PowerUp, one: ControllerReturn, others: Sequence[Contr
 def _lateness(power_up: PowerUp, one: ControllerReturn) -> int | None:
     if one.steady_ns is None or one.usual_ns is None or power_up.zero_ns is None:
         return None
-    return one.steady_ns - power_up.zero_ns - one.usual_ns
+    return one.took_ns(one.steady_ns, power_up.zero_ns) - one.usual_ns
 
 
 def _against_usual(power_up: PowerUp, one: ControllerReturn) -> list[str]:
@@ -237,6 +237,8 @@ def _against_usual(power_up: PowerUp, one: ControllerReturn) -> list[str]:
     lateness = _lateness(power_up, one)
     if lateness is None or one.usual_ns is None or one.limit_ns is None or one.restarts_ns:
         return []  # without a limit too few returns are known to say what is ordinary
+    if power_up.feed is not None:
+        return []  # a feed's return counts from its own first frame, what is usual from the machine's
     if abs(lateness) <= max(SECOND_NS // 2, one.usual_ns // 3):
         return []
     word = "slower" if lateness > 0 else "faster"

@@ -1,5 +1,6 @@
 """Returns after power-up, held against simulated machines whose truth is known."""
 
+import gzip
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
@@ -158,9 +159,24 @@ def test_a_silence_of_the_bus_in_which_everybody_kept_running_is_no_power_up_and
     assert [t for one in power_up.controllers for t in one.restarts_ns if t > silent_ns] == []
 
 
-def test_controllers_that_restart_together_are_named_together() -> None:
+def test_controllers_that_the_starter_took_away_did_not_restart_while_starting() -> None:
     """A recorded tractor: three controllers claim their addresses anew 4.77 s after key-on (tests/data/real/NOTICE)."""
-    found = resync([REAL / "tractor-key-on-crank-key-off.log.gz"])
+    (power_up,) = resync([REAL / "tractor-key-on-crank-key-off.log.gz"]).power_ups
+    assert [one.name for one in power_up.controllers if one.faults] == []
+    cranked = {one.name: one for one in power_up.controllers if one.cranked_ns is not None}
+    assert set(cranked) == {"address 0x03", "address 0x06", "address 0x47"}
+    one = cranked["address 0x47"]
+    back_ns, zero_ns = one.cranked_ns or 0, power_up.power_up.zero_ns or 0
+    assert one.took_ns(back_ns + NS, zero_ns) == NS  # what comes after the crank counts from its own return
+    assert one.took_ns(zero_ns + NS, zero_ns) == NS
+
+
+def test_controllers_that_restart_together_are_named_together(tmp_path: Path) -> None:
+    """The same, where nothing tells of an engine: their supply dipped."""
+    told = gzip.decompress((REAL / "tractor-key-on-crank-key-off.log.gz").read_bytes()).splitlines()
+    silent = tmp_path / "no-engine.log"
+    silent.write_bytes(b"\n".join(line for line in told if b"F00400#" not in line))
+    found = resync([silent])
     restarted = {one.name: one for one in found.power_ups[0].controllers if ReturnFault.RESTARTED in one.faults}
     assert set(restarted) == {"address 0x03", "address 0x06", "address 0x47"}
     assert all("common supply" in one.reasons[0] for one in restarted.values())

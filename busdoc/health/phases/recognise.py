@@ -37,6 +37,9 @@ _MOST = 2 / 3
 """Share of the controllers that a power-down takes at the least, where no engine tells."""
 _WAVE_NS = SECOND_NS
 _FEWEST_IN_WAVE = 3
+_KEY_ON_NS = 10 * SECOND_NS
+"""From key-on to the start (common practice)."""
+_NOT_TURNED = "the engine's own speed stayed at zero"
 _LONGEST_PAUSE_NS = SECOND_NS
 """Who changes its mode as the machine is switched on pauses for no longer (common practice)."""
 
@@ -52,6 +55,7 @@ def recognised(health: Health, engine: Engine, *, power_told: bool) -> Health:
     """
     incidents = _without_tools(list(health.incidents), health.controllers)
     incidents = _with_cranks(incidents, engine)
+    incidents = _with_tried_starts(incidents, health, engine)
     incidents = _with_power_ups(incidents, health)
     off: set[str] = set()
     if not power_told:
@@ -99,6 +103,29 @@ def _with_cranks(incidents: list[Incident], engine: Engine) -> list[Incident]:
         if any(span.incident.kind in FALLS for span in spans):
             incidents = [*taken_out(incidents, spans), gathered(IncidentKind.CRANK, spans)]
     return incidents
+
+
+def _with_tried_starts(incidents: list[Incident], health: Health, engine: Engine) -> list[Incident]:
+    """Make one incident of each time that the key was turned to start, and the engine did not turn.
+
+    Soon after the machine was switched on, while its engine told that it stood, most controllers went away at once and
+    came back anew at once. A fuse takes the few that hang on it, and a supply that is bad does it at other times too.
+    """
+    for episode in _episodes(losses_in(incidents, (IncidentKind.DROPOUT,))):
+        began_ns = episode[0].loss.last_seen_ns
+        if engine.at(began_ns) is not EngineState.STANDS or began_ns - health.start_ns > _KEY_ON_NS:
+            continue
+        with_it = [span for span in episode if span.loss.last_seen_ns - began_ns <= _HOLD_UP_NS]
+        back = [span for span in with_it if span.loss.back_ns is not None and span.loss.ran_on is RanOn.RESTARTED]
+        dipped = [span for span in back if _ORDER_NS < _dip_ns(span) <= _LONGEST_DIP_NS]
+        gone = {span.loss.controller for span in with_it}
+        if len(dipped) > 1 and 2 * len(gone) > len(_present(health, began_ns)):
+            incidents = [*taken_out(incidents, dipped), gathered(IncidentKind.CRANK, dipped, (_NOT_TURNED,))]
+    return incidents
+
+
+def _dip_ns(span: LossSpan) -> int:
+    return (span.loss.back_ns or span.loss.last_seen_ns) - span.loss.last_seen_ns
 
 
 def _with_power_ups(incidents: list[Incident], health: Health) -> list[Incident]:

@@ -38,7 +38,7 @@ class CyclicStream:
 
     @property
     def late_ns(self) -> int:
-        """A silence of this stream alone that is longer than this is worth a word, ns."""
+        """A silence longer than this is none that a busy bus makes its stream wait, ns; mostly the deadline."""
         return max(self.deadline_ns, self.rhythm.late_ns or 0)
 
     @property

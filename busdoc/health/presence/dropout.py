@@ -160,7 +160,7 @@ def _past_deadline(
         own = stream.silence_over(silence.from_ns, end_ns)
         if own is None and stream.first_ns <= silence.from_ns:
             own = Silence.bare(silence.from_ns, silence.to_ns)
-        if own is not None and end_ns - own.from_ns - gaps.overlap_ns(own.from_ns, end_ns) > stream.deadline_ns:
+        if own is not None and end_ns - own.from_ns - gaps.overlap_ns(own.from_ns, end_ns) > stream.late_ns:
             past.append((stream, own))
     return past
 

@@ -55,6 +55,7 @@ _NEARLY = 0.9
 """… while they are so many of those that came since."""
 _MOST_STREAMS_SHOWN = 6
 _MOST_FRAMES_SHOWN = 4
+_WITH_RETURN_NS = SECOND_NS // 4
 _OFTEN_AWAY = 3
 _FAR_BEYOND = 2
 _GOING_NS = SECOND_NS
@@ -131,7 +132,9 @@ def _controllers(
         _learn_within_runs(observed, one, rhythms, [before.silence for before in announced], until_ns)
         one.least_start_ns = least_start_ns(one)
         proven = proven_absences(announced, one.silences, one.cyclic_streams, _ordinary_ns(observed, one))
-        one.signs = _believed(one, [before.sign for before in proven], until_ns)
+        believed = _believed(one, [before.sign for before in proven], until_ns)
+        one.claims_freely = believed != one.signs
+        one.signs = believed
         one.absences = find_lost(
             one.cyclic_streams,
             one.silences,
@@ -357,14 +360,15 @@ def _weigh(controller: JudgedController, absence: Absence) -> RestartFinding:
     if absence.back_ns is not None:
         upto_ns = max(absence.back_ns, absence.steady_ns or absence.back_ns) + SIGN_AFTER_NS
         again_ns = [later.last_seen_ns for later in controller.absences if later.last_seen_ns >= absence.back_ns]
-        upto_ns = min([upto_ns, *again_ns])  # what it said after that belongs to the next start
+        # what it said after that belongs to the next start, unless it came with the return
+        upto_ns = max(min([upto_ns, *again_ns]), absence.back_ns + _WITH_RETURN_NS)
         signs = [
             sign
             for sign in controller.signs
             if absence.last_seen_ns - (_GOING_NS if sign.kind is SignKind.HEARTBEAT_LAST else 0) < sign.t_ns <= upto_ns
         ]
     announces = any(not sign.asked and sign not in signs for sign in controller.signs)
-    return weigh_restart(absence, signs, announces, controller.least_start_ns)
+    return weigh_restart(absence, signs, announces, controller.least_start_ns, claims_freely=controller.claims_freely)
 
 
 def _bus_incident(bus: BusSilence, group: Sequence[ControllerLoss], until_ns: int) -> Incident:

@@ -30,5 +30,7 @@ class JudgedController:
     signs: list[Sign]
     absences: list[Absence] = field(default_factory=list)
     late: list[Absence] = field(default_factory=list)
+    claims_freely: bool = False
+    """It sent claims that nobody was heard to ask for while it ran on: one more of them proves little."""
     least_start_ns: int = 0
     """The shortest time in which it can have restarted."""

@@ -35,6 +35,8 @@ _SIGN_WEIGHT = {  # common practice: what a controller says of itself outweighs 
     SignKind.ADDRESS_CLAIM: 6.0,
     SignKind.CANNOT_CLAIM: 3.0,
 }
+_FREE_CLAIM_WEIGHT = 1.0
+"""Of one that claims while it runs on, too, as something that nobody hears asks it to."""
 _NO_SIGN_WEIGHT = -3.0
 """A controller that announces its starts elsewhere in the capture has said nothing this time."""
 _GOODBYE_WEIGHT = 3.0
@@ -62,7 +64,12 @@ class RestartFinding:
 
 
 def weigh_restart(
-    absence: Absence, signs: Sequence[Sign], announces_itself: bool, least_start_ns: int = 0
+    absence: Absence,
+    signs: Sequence[Sign],
+    announces_itself: bool,
+    least_start_ns: int = 0,
+    *,
+    claims_freely: bool = False,
 ) -> RestartFinding:
     """Weigh what speaks for a restart and what speaks against it.
 
@@ -72,6 +79,7 @@ def weigh_restart(
     signs : the controller's own signs from the loss until some seconds after the return
     announces_itself : this controller is known to announce its starts
     least_start_ns : the shortest time in which it can have restarted
+    claims_freely : it claims its address also while it runs on, and nobody is heard to ask
     """
     if absence.back_ns is None:
         return RestartFinding(ran_on=RanOn.UNKNOWN, p_restarted=None, evidence=())
@@ -79,7 +87,7 @@ def weigh_restart(
         return _answer(-_TOO_SHORT_WEIGHT, [f"nobody restarts within {duration(least_start_ns)}"])
     # a log-likelihood ratio and its words from each kind of evidence, positive for a restart
     parts = (
-        _from_signs(signs, announces_itself),
+        _from_signs(signs, announces_itself, claims_freely=claims_freely),
         _from_phases(absence),
         _from_counters(absence),
         _from_order(absence, absence.back_ns),
@@ -139,12 +147,15 @@ def unasked_words(kind: SignKind) -> str:
     return f"it sent {article} {kind} that nobody had asked for"
 
 
-def _from_signs(signs: Sequence[Sign], announces_itself: bool) -> tuple[float, list[str]]:
+def _from_signs(signs: Sequence[Sign], announces_itself: bool, *, claims_freely: bool) -> tuple[float, list[str]]:
     """Weigh what the controller said of a start or of a shutdown, or that it said nothing."""
     starts = [sign for sign in signs if not sign.asked and sign.kind in _SIGN_WEIGHT]
     if starts:
         strongest = max(starts, key=lambda sign: _SIGN_WEIGHT[sign.kind])
-        return _SIGN_WEIGHT[strongest.kind], [unasked_words(strongest.kind)]
+        weight = _SIGN_WEIGHT[strongest.kind]
+        if claims_freely and strongest.kind in (SignKind.ADDRESS_CLAIM, SignKind.CANNOT_CLAIM):
+            weight = _FREE_CLAIM_WEIGHT
+        return weight, [unasked_words(strongest.kind)]
     if any(sign.kind is SignKind.HEARTBEAT_LAST for sign in signs):
         return _GOODBYE_WEIGHT, ["it had announced an orderly shutdown"]
     if announces_itself and not any(sign.asked for sign in signs):
@@ -175,6 +186,8 @@ def _from_phases(absence: Absence) -> tuple[float, list[str]]:
             f"{_streams(len(off_phase))} came back out of phase, by up to {100 * max(off_phase):.0f} % of a period"
         )
     weight = _sum_of_kin(weights)
+    if len(weights) == 1:
+        weight = min(weight, 0.0)  # one task may have been put off: alone it proves no restart
     return weight, words[::-1] if weight > 0.0 else words  # what decided comes first
 
 

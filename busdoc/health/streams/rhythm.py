@@ -77,7 +77,7 @@ class Rhythm:
     """Mean of the intervals of this length, for following the phase; None when the period is not fixed."""
     period_from: PeriodFrom = PeriodFrom.LEARNT
     late_ns: int | None = None
-    """What one stream alone may be late, when that is more than `deadline_ns`: a busy bus makes low priorities wait."""
+    """How long a busy bus makes it wait, which counts where that is more than `deadline_ns`."""
 
 
 _EVENT_DRIVEN = Rhythm(
@@ -267,10 +267,9 @@ def _deadline(count: Int64Array, slowest_ns: float) -> float:
 
 
 def _late(count: Int64Array, slowest_ns: float) -> int | None:
-    """Say how long one stream may be silent while its controller goes on; None from too few intervals to see a tail.
+    """Say how long a stream may have to wait on its own bus; None from too few intervals to see a tail.
 
-    A controller is lost with all its streams, so their deadlines may be short. One of low priority alone waits behind
-    whatever the others send in one go, many periods of its own if it is a fast one.
+    One of low priority waits behind whatever the others send in one go, many periods of its own if it is a fast one.
     """
     healthy = _up_to(count, _MOST_WAITED * slowest_ns)
     shares = [share for share in (1e-3, 1e-4) if int(healthy.sum()) * share >= _ENOUGH_BEYOND]

@@ -6,7 +6,7 @@ from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Gap
 from busdoc.times import SECOND_NS
 
-__all__ = ["ASCII", "SHADED", "Glyphs", "draw_axis", "draw_marks", "draw_strip"]
+__all__ = ["ASCII", "SHADED", "Glyphs", "draw_axis", "draw_marks", "draw_strip", "heard_span"]
 
 Glyphs = tuple[str, str, str, str]
 """Present, absent, partly absent, nothing recorded."""
@@ -25,7 +25,8 @@ def draw_strip(
 ) -> str:
     """Draw one line of `width` characters; a column that holds any absence shows it, however short.
 
-    One that was away several times within a column was heard in between: partly absent, however short that was.
+    One that was away several times within a column was heard in between: partly absent, however short that was. A
+    column before its first frame, or after its last one where nobody can call it absent, is blank.
 
     Parameters
     ----------
@@ -36,6 +37,7 @@ def draw_strip(
         return absent * width
     until_ns = max(until_ns, start_ns + width)  # one frame alone: it was heard, and nothing else is known
     column_ns = (until_ns - start_ns) // width
+    from_ns, to_ns = heard_span(controller)
     line = []
     for k in range(width):
         low = start_ns + k * column_ns
@@ -44,11 +46,22 @@ def draw_strip(
         away_ns = _covered_ns(away, low, high)
         if _covered_ns([(gap.from_ns, gap.to_ns) for gap in gaps], low, high) * 2 > high - low:
             line.append(unknown)
+        elif not away_ns and (high <= from_ns or low > to_ns):
+            line.append(" ")
         elif away_ns * 2 > high - low and len(away) == 1:
             line.append(absent)
         else:
             line.append(partly if away_ns else present)
     return "".join(line)
+
+
+def heard_span(controller: ControllerHealth) -> tuple[int, int]:
+    """Give from when to when a controller was on the bus as far as its frames tell, ns.
+
+    It begins with its first frame, and ends a deadline after its last one.
+    """
+    deadlines_ns = [stream.deadline_ns for stream in controller.streams if stream.cyclic and stream.deadline_ns]
+    return controller.first_ns or 0, (controller.last_ns or 0) + max(deadlines_ns, default=0)
 
 
 def _covered_ns(spans: Sequence[tuple[int, int]], low: int, high: int) -> int:

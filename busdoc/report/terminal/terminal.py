@@ -132,7 +132,9 @@ def _presence(result: Result, width: int, unicode: bool) -> Iterator[str]:
     strip_width = max(20, width - name_width - max(16, 4 + max(len(_state(c)) for c in shown)))
     glyphs = SHADED if unicode else ASCII
     gaps = [gap for gap in health.gaps if gap.channel is None]
-    signs = f"({glyphs[0]} heard, {glyphs[1]} silent, {glyphs[2]} partly silent, {glyphs[3]} not recorded)"
+    drawn = ("heard", "silent", "partly silent", "not recorded")
+    signs = ", ".join(f"{glyph} {word}" for glyph, word in zip(glyphs, drawn, strict=True))
+    signs = f"({signs}, blank not heard yet or no more)"
     lines = [_wrapped(f"Controllers {signs}", width, "", "  ")]
     for controller in shown:
         strip = draw_strip(controller, gaps, health.start_ns, health.until_ns, strip_width, glyphs)

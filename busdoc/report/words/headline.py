@@ -67,7 +67,10 @@ def _normal_life(result: Result) -> list[str]:
     count = Counter(one.kind for one in result.incidents if one.kind in NORMAL_LIFE)
     said = []
     if count[IncidentKind.CRANK]:
-        said.append(f"its engine was started{_often(count[IncidentKind.CRANK])}")
+        tried = sum(bool(one.why) for one in result.incidents if one.kind is IncidentKind.CRANK)
+        started = count[IncidentKind.CRANK] - tried
+        said += [f"its engine was started{_often(started)}"] if started else []
+        said += [f"a start was tried{_often(tried)}"] if tried else []
     if count[IncidentKind.POWER_UP]:
         said.append(f"more of it was switched on{_often(count[IncidentKind.POWER_UP])}")
     if count[IncidentKind.POWER_CYCLE]:

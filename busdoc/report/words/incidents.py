@@ -39,7 +39,7 @@ RESTARTED = "restarted"
 RESTARTS_OVER, RESTART_OVER = "restarts over and over", "restart over and over"
 FELL_SILENT = "fell silent"
 _LATE = "late: some of its streams stopped while others went on"
-_DIPPED = "went away while the starter turned"
+_DIPPED = "went away for the start"
 _CAME_BACK = {RanOn.RESTARTED: ", it restarted", RanOn.KEPT_RUNNING: ", it kept running", RanOn.UNKNOWN: ""}
 
 Channels = Sequence[tuple[int, str]]
@@ -62,11 +62,16 @@ def incident_in_words(incident: Incident, channels: Channels = ()) -> str:
         IncidentKind.BUS_SILENCE: f"{bus_in_words(incident, channels)} {FELL_SILENT}",
         IncidentKind.CAPTURE_GAP: "the recorder lost frames or time",
         IncidentKind.CODE: code_in_words(incident, names),
-        IncidentKind.CRANK: f"the engine was started: {names} {_DIPPED}",
+        IncidentKind.CRANK: f"{_started(incident)}: {names} {_DIPPED}",
         IncidentKind.POWER_UP: f"more of the machine was switched on: {names} paused",
         IncidentKind.POWER_CYCLE: f"the machine went off and on, or its bus slept: {names} left one after the other",
         IncidentKind.POWER_DOWN: f"the machine was switched off: {names} left{_one_by_one(incident)}",
     }[incident.kind]
+
+
+def _started(incident: Incident) -> str:
+    """Say whether the engine turned: where it did not, the incident says why that is known."""
+    return "a start was tried, and the engine did not turn" if incident.why else "the engine was started"
 
 
 def _one_by_one(incident: Incident) -> str:

@@ -233,7 +233,8 @@ def phase_weight(error: float) -> float:
 @pytest.mark.parametrize("shift", [0.0, 0.01, 0.04, 0.3, -0.25])
 def test_a_phase_is_worth_the_density_near_the_old_one(shift: float) -> None:
     told = weigh_restart(lost(phased(shift)), [], announces_itself=False)
-    assert log_odds(told) == pytest.approx(phase_weight(shift), abs=1e-6)
+    # one task may have been put off: alone a phase speaks for having run on, and never for a restart
+    assert log_odds(told) == pytest.approx(min(phase_weight(shift), 0.0), abs=1e-6)
     (words,) = told.evidence
     assert ("came back in phase" in words) is (abs(shift) < 0.1)
 
