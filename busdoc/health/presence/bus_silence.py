@@ -42,7 +42,8 @@ _FEWEST_ALIKE, _MANY_ALIKE = 2, 4
 _TOO_SHORT_TO_START_NS = 500 * MILLISECOND_NS
 """From power to its first frame a controller takes longer (common practice)."""
 _ALL_AT_ONCE_NS = 300 * MILLISECOND_NS
-"""Channels of one machine or one recorder fall silent within this time of each other (common practice)."""
+"""Controllers of one supply, channels of one machine or one recorder fall silent within this time of each other
+(common practice)."""
 
 Lost: TypeAlias = tuple[JudgedController, Absence]
 """A controller with the absence of it that counts."""
@@ -106,7 +107,9 @@ def _of_channel(
         if not away or lasts_ns <= shortest_ns:
             continue
         # who fell silent with it, and was not explained before
-        lost_now = [lost for lost in away if _fell_with(lost[1], silence.from_ns) and id(lost[1]) not in explained]
+        lost_now = [
+            lost for lost in away if _fell_with(lost[1], silence.from_ns, lasts_ns) and id(lost[1]) not in explained
+        ]
         if not lost_now or sum(pause_ns >= _AS_LONG * lasts_ns for pause_ns in pauses_ns) >= _OWN_PAUSES:
             continue
         others = _others(on_channel, lost_now, silence.from_ns, end_ns)
@@ -231,9 +234,13 @@ def _is_like_others(silence: Silence, known_ns: Sequence[int], fewest: int) -> b
     return lasts_ns < _TOO_SHORT_TO_START_NS and alike >= fewest
 
 
-def _fell_with(absence: Absence, from_ns: int) -> bool:
-    """Tell whether no frame of the controller had been missed before the channel fell silent."""
-    return absence.onset_ns >= from_ns - max(_LEAST_SLACK_NS, 4 * absence.jitter_ns)
+def _fell_with(absence: Absence, from_ns: int, lasts_ns: int) -> bool:
+    """Tell whether no frame of the controller had been missed before the channel fell silent.
+
+    In a silence that may be a lost supply, they hold out for different times.
+    """
+    hold_up_ns = _ALL_AT_ONCE_NS if lasts_ns >= _TOO_SHORT_TO_START_NS else 0
+    return absence.onset_ns >= from_ns - max(_LEAST_SLACK_NS, 4 * absence.jitter_ns, hold_up_ns)
 
 
 def _covers(absence: Absence, from_ns: int, to_ns: int) -> bool:

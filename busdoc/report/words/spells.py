@@ -1,12 +1,13 @@
 """How restarts over and over are put into words: how often, how long up and down, what changed with what was done."""
 
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.actions.words import act_in_words
 from busdoc.analysis.result import Result
 from busdoc.health.codes.code import CodeKind
-from busdoc.health.incident import Incident
+from busdoc.health.incident import Incident, IncidentKind
 from busdoc.health.presence.runs.spells import Fall, Times, fall_of, up_and_down
 from busdoc.times import SECOND_NS, clock
 from busdoc.words.counting import times
@@ -18,6 +19,7 @@ __all__ = ["restarts_in_words", "spell_in_words"]
 _AFTERWARDS_NS = 10 * SECOND_NS
 """An action so soon after the last restart may have ended them (common practice)."""
 _MOST_ACTIONS = 8
+_FALLS = (IncidentKind.RESTARTING, IncidentKind.RESTART, IncidentKind.DROPOUT)
 
 
 def spell_in_words(result: Result, incident: Incident) -> tuple[str, ...]:
@@ -64,19 +66,33 @@ def _times(each: Times) -> str:
 
 
 def _with_actions(result: Result, incident: Incident, falls: Sequence[Fall]) -> Iterator[str]:
-    """Say how often it restarted before, between and after the actions that lie in the spell or just after it."""
+    """Say how often it restarted after each action in the spell or just after it, until the next action."""
     last_ns = falls[-1].back_ns or falls[-1].last_seen_ns
-    actions = [
-        action
-        for action in result.actions
-        if action.kind is not ActionKind.MARK and falls[0].last_seen_ns < action.time_ns <= last_ns + _AFTERWARDS_NS
+    actions = [action for action in result.actions if action.kind is not ActionKind.MARK]
+    told = [
+        (action, later.time_ns if later is not None else result.health.until_ns)
+        for action, later in pairwise([*actions, None])
+        if action is not None
+        and action.kind is not ActionKind.POWER_OFF  # nothing restarts without power
+        and falls[0].last_seen_ns < action.time_ns <= last_ns + _AFTERWARDS_NS
     ]
-    for k, action in enumerate(actions[:_MOST_ACTIONS]):
-        until_ns = actions[k + 1].time_ns if k + 1 < len(actions) else result.health.until_ns
-        own = [fall for fall in falls if action.time_ns < fall.last_seen_ns <= until_ns]
+    every = _every_fall(result, incident.controllers)
+    for action, until_ns in told[:_MOST_ACTIONS]:
+        own = [fall for fall in every if action.time_ns < fall.last_seen_ns <= until_ns]
         yield f"{capital(_after(action))}: {_how_often(own, action, until_ns)}."
-    if len(actions) > _MOST_ACTIONS:
-        yield f"And {len(actions) - _MOST_ACTIONS} more actions."
+    if len(told) > _MOST_ACTIONS:
+        yield f"And {len(told) - _MOST_ACTIONS} more actions."
+
+
+def _every_fall(result: Result, controllers: Sequence[str]) -> list[Fall]:
+    """Give each time that these controllers, and no others, were away and no action had taken them away."""
+    falls = [
+        fall
+        for incident, because in zip(result.incidents, result.because, strict=True)
+        if incident.kind in _FALLS and incident.controllers == tuple(controllers) and not because.expected
+        for fall in _falls(incident)
+    ]
+    return sorted(falls, key=lambda fall: fall.last_seen_ns)
 
 
 def _after(action: Action) -> str:
