@@ -2,6 +2,7 @@
 
 from collections.abc import Generator, Sequence
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, tzinfo
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from busdoc.capture.formats.suffixes import read_in_order
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.merge import FileStream, in_sequence, merged_by_time
 from busdoc.capture.place import piece_of
-from busdoc.capture.reading import MOST_BARREN_BYTES, Reading, RecorderGap, SkipCount, SkippedLine
+from busdoc.capture.reading import LATEST_NS, MOST_BARREN_BYTES, Reading, RecorderGap, SkipCount, SkippedLine
 from busdoc.capture.recorder.gaps import RecordedGap, read_gaps
 from busdoc.capture.recorder.notes import read_remarks
 from busdoc.errors import InputError
@@ -167,7 +168,8 @@ class Capture:
             return []
         first_ns, last_ns = self._span_ns
         near = (gap for gap in self._recorded_gaps if gap.from_ns < last_ns and gap.to_ns > first_ns)
-        return [gap for gap in (one.numbered(self.channels) for one in near) if gap is not None]
+        within = (replace(gap, to_ns=last_ns) if gap.to_ns == LATEST_NS else gap for gap in near)  # it broke off in it
+        return [gap for gap in (one.numbered(self.channels) for one in within) if gap is not None]
 
     def _reading(self, file: Path, skipped: SkipCount | None = None) -> Reading:
         return Reading(

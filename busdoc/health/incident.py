@@ -116,5 +116,7 @@ class Incident:
     p_restarted: float | None
     losses: tuple[Loss, ...] = ()
     why: tuple[str, ...] = ()
+    among: int | None = None
+    """For a dropout of several: how many controllers with a rhythm were on the bus when they fell."""
     code: str | None = None
     """For `CODE`: which one, as the code list writes it."""

@@ -23,6 +23,7 @@ from busdoc.isolation.suspects.trials import cut_trials
 from busdoc.isolation.verdict import ELSEWHERE, Because, IsolationVerdict, Suspect
 from busdoc.machine.machine import Machine
 from busdoc.symptoms.latching import probability_latched
+from busdoc.symptoms.self_test import seen_after_starts
 from busdoc.symptoms.symptom import Symptom
 from busdoc.times import SECOND_NS
 
@@ -129,7 +130,7 @@ def isolate_symptom(
     -------
     The verdict at the end of `health`; without suspects and tests when it never showed
     """
-    symptom = replace(symptom, p_latches=probability_latched(symptom, actions))
+    symptom = replace(seen_after_starts(symptom, actions), p_latches=probability_latched(symptom, actions))
     record = Record(
         machine=_with_those_seen(machine, health),
         start_ns=health.start_ns,

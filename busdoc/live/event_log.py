@@ -129,7 +129,8 @@ class EventLog:
                 continue
             if before is not state.hearing:
                 note = f" ({state.note})" if state.note else ""
-                self._tell(now_ns, HappeningKind.BUS, f"{state.name}: {state.hearing}{note}")
+                at_ns = max(now_ns, state.since_ns)  # while no adapter answers, what is heard stands still
+                self._tell(at_ns, HappeningKind.BUS, f"{state.name}: {state.hearing}{note}")
 
     def verdict(self, verdict: IsolationVerdict) -> None:
         """Tell what was cleared since the last verdict, and which part is named."""

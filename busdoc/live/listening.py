@@ -217,8 +217,8 @@ class Listening:
         with self._gathering:
             taken = self.source.take()
             self._gathered.append(taken)
-            if self._recorder is not None and (len(taken.frames) or taken.gaps):
-                self._recorder.write(taken.frames, taken.gaps)
+            if self._recorder is not None and (len(taken.frames) or taken.gaps or taken.open_gaps):
+                self._recorder.write(taken.frames, taken.gaps, taken.open_gaps)
             if self._recorder is not None:
                 self._recorder.note(self.source.now_ns(), self.source.buses())
 

@@ -63,6 +63,8 @@ def latching_in_words(symptom: Symptom) -> str:
     """Say how it goes away, where that is known; else nothing."""
     if not symptom.spans:
         return ""
+    if symptom.only_after_starts:
+        return "comes only after a start, in its controller's self-test"
     if symptom.p_latches >= STAYS_FROM:
         return "stays until the power is cycled"
     return "goes away by itself once its cause is gone" if symptom.p_latches <= 1.0 - STAYS_FROM else ""

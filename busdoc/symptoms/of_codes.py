@@ -37,7 +37,13 @@ def code_symptoms(codes: Iterable[FaultCode], health: Health, machine: Machine) 
     ----------
     codes : by the names that `health` gave to the controllers
     """
-    together = _put_together([_symptom(code, health, machine) for code in codes if code.active_spans])
+    shown = [code for code in codes if code.active_spans]
+    senders = {code.controller for code in shown}
+    restarts = {name: restarts_of(name, health) for name in senders}
+    heard = {name: heard_of(name, health) or ((health.start_ns, health.until_ns),) for name in senders}
+    together = _put_together(
+        [_symptom(code, restarts[code.controller], heard[code.controller], machine) for code in shown]
+    )
     return tuple(_with_shared_supply(one, machine) for one in together)
 
 
@@ -75,9 +81,7 @@ def _absences(known: ControllerHealth, health: Health) -> list[tuple[int, int]]:
     return listed
 
 
-def _symptom(code: FaultCode, health: Health, machine: Machine) -> Symptom:
-    restarts = restarts_of(code.controller, health)
-    heard = heard_of(code.controller, health) or ((health.start_ns, health.until_ns),)
+def _symptom(code: FaultCode, restarts: Sequence[tuple[int, int | None]], heard: Spans, machine: Machine) -> Symptom:
     could = heard if code.heard_spans is None else overlap(heard, _bridged(code.heard_spans, restarts))
     edges = code.edges or tuple((raised_ns, raised_ns) for raised_ns, _ in code.active_spans)
     spans = [
@@ -138,8 +142,10 @@ def _stated(code: FaultCode, machine: Machine) -> bool | None:
 def _put_together(symptoms: Sequence[Symptom]) -> tuple[Symptom, ...]:
     """Make one of those of a controller that come and go together."""
     found: list[Symptom] = []
+    alike: dict[tuple[str | None, int], list[int]] = {}
     for one in symptoms:
-        for k, other in enumerate(found):
+        for k in alike.setdefault((one.controller, len(one.spans)), []):
+            other = found[k]
             if _are_one(one, other):
                 points = tuple(dict.fromkeys((*other.points_at, *one.points_at)))
                 latches = other.latches if other.latches is not None else one.latches
@@ -153,6 +159,7 @@ def _put_together(symptoms: Sequence[Symptom]) -> tuple[Symptom, ...]:
                 )
                 break
         else:
+            alike[one.controller, len(one.spans)].append(len(found))
             found.append(one)
     return tuple(found)
 

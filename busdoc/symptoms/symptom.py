@@ -67,6 +67,8 @@ class Symptom:
     """It stays until the power is cycled, as the map says; None: it does not say."""
     p_latches: float = 0.0
     """The same as a probability, as far as the record tells it."""
+    only_after_starts: bool = False
+    """It comes only with a start of its controller, as the record tells: in its self-test."""
     points_at: tuple[str, ...] = ()
     """Part kinds or names that it says to look at."""
     failure_kinds: tuple[str, ...] = ()

@@ -8,7 +8,13 @@ from busdoc.health.summary import Health
 from busdoc.isolation.verdict import Because
 from busdoc.simulation.run import Run, Silence
 
-SILENT_KINDS = (IncidentKind.DROPOUT, IncidentKind.RESTART, IncidentKind.BUS_SILENCE, IncidentKind.CAPTURE_GAP)
+SILENT_KINDS = (
+    IncidentKind.DROPOUT,
+    IncidentKind.RESTART,
+    IncidentKind.RESTARTING,
+    IncidentKind.BUS_SILENCE,
+    IncidentKind.CAPTURE_GAP,
+)
 """Incidents that say that a controller was away."""
 
 ONSET_SLACK_NS = 5_000_000

@@ -25,7 +25,8 @@ def frames_of(block: FrameBlock, controller: ControllerHealth) -> BoolArray:
     mine = np.zeros(len(block), np.bool_)
     for stream in controller.streams:
         mine |= _stream(block, stream.key)
-    return mine & ((block.flags & _NOT_HEARD) == 0)
+    mine &= (block.flags & _NOT_HEARD) == 0
+    return mine
 
 
 def contradictions(block: FrameBlock, health: Health) -> list[str]:

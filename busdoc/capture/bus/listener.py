@@ -148,7 +148,7 @@ class BusListener:
             self._hearing, self._since_ns = Hearing.ADAPTER_LOST, now_ns
             self._unheard.lost(now_ns)
             self._retry.lost(now_ns)
-            self._note = self._retry_note(reason_of(error))
+            self._note = self._retry_note(reason_of(error).removeprefix(f"{self.address.name} does not open: "))
 
     def run(self) -> None:
         """Listen until `stop` is called."""
@@ -189,8 +189,10 @@ class BusListener:
             opened.read(batch, _AT_ONCE, _TURN_S)
         except Exception as error:  # whatever a driver may raise: python-can lets its own errors through
             failure = error
-        self._take_in(opened, batch, begun_ns)
+        if batch or failure is None:
+            self._take_in(opened, batch, begun_ns)
         if failure is not None:
+            self._turned_ns = self._clock.now_ns()
             self._failed(opened, failure)
         elif not batch and opened.keeps_frames:
             self._clock.wait(self._stopping, _REST_S)
@@ -363,7 +365,7 @@ class BusListener:
             opened = self._opener(self._with_known_bitrate())
         except (BusError, InputError) as error:
             self._retry.tried(self._clock.now_ns())
-            self._note = self._retry_note(reason_of(error))
+            self._note = self._retry_note(reason_of(error).removeprefix(f"{self.address.name} does not open: "))
             return
         self._retry.tried(self._clock.now_ns())
         self._opened(opened)

@@ -2,13 +2,16 @@
 
 CSV in UTF-8 with the header ``from,to,channel,why``: times in seconds as in the recording, the channel's name (nothing:
 all of them), and the reason in words. A row is on disk before the frames that follow the gap.
+
+A row without ``to`` says that a gap began. The row of the whole gap follows when it is over; where none follows, the
+recording broke off in it.
 """
 
 import csv
 import io
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
@@ -23,6 +26,10 @@ __all__ = ["GapFile", "RecordedGap", "is_gap_file", "read_gaps"]
 _HEADER = "from,to,channel,why"
 _MOST_BYTES = 16 << 20
 _MOST_GAPS = 20_000
+_OPEN_NS = LATEST_NS + 1
+"""The end of a gap that was not over when the recording broke off."""
+_APART_NS = SECOND_NS
+"""A gap begins with the last frame, which may have been on its way when it was first written down."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,17 +64,28 @@ def read_gaps(path: Path) -> tuple[RecordedGap, ...]:
         return ()
     with path.open("rb") as file:
         text = file.read(_MOST_BYTES).decode("utf-8", "replace")
-    gaps = (_gap_of(line) for line in text.split("\n"))
-    return tuple([gap for gap in gaps if gap is not None][:_MOST_GAPS])
+    gaps = [gap for gap in (_gap_of(line) for line in text.split("\n")) if gap is not None][:_MOST_GAPS]
+    ended = (_ended(gap, gaps[n + 1 :]) if gap.to_ns == _OPEN_NS else gap for n, gap in enumerate(gaps))
+    return tuple(gap for gap in ended if gap is not None)
+
+
+def _ended(begun: RecordedGap, later: Sequence[RecordedGap]) -> RecordedGap | None:
+    """Say how far a gap went of which only the beginning was written; None: it stands there whole as well."""
+    for gap in later:
+        if gap.channel == begun.channel and gap.from_ns <= begun.from_ns + _APART_NS and gap.to_ns > begun.from_ns:
+            return None
+        if gap.channel is None and gap.to_ns > begun.from_ns:  # the recorder was not running
+            return replace(begun, to_ns=gap.to_ns)
+    return replace(begun, to_ns=LATEST_NS)
 
 
 def _gap_of(line: str) -> RecordedGap | None:
     try:
         row = next(csv.reader([line]), [])
-        from_ns, to_ns = (nanoseconds(field) for field in row[:2])
+        from_ns, to_ns = (nanoseconds(field) if n == 0 or field else _OPEN_NS for n, field in enumerate(row[:2]))
     except (ValueError, csv.Error):  # the header, half a row, or damage
         return None
-    if len(row) != 4 or not -LATEST_NS <= from_ns < to_ns <= LATEST_NS:
+    if len(row) != 4 or not -LATEST_NS <= from_ns < to_ns <= _OPEN_NS or from_ns > LATEST_NS:
         return None
     return RecordedGap(from_ns=from_ns, to_ns=to_ns, channel=from_cell(row[2]) or None, why=from_cell(row[3]))
 
@@ -99,8 +117,8 @@ class GapFile:
         elif not _ends_with_newline(path):
             self._append(b"\n")  # behind a row that a crash cut in half
 
-    def add(self, gaps: Sequence[RecorderGap], channels: ChannelTable) -> None:
-        """Write gaps, and see to it that they are on the disk.
+    def add(self, gaps: Sequence[RecorderGap], channels: ChannelTable, *, begun: bool = False) -> None:
+        """Write gaps, and see to it that they are on the disk; `begun`: only that they began.
 
         Raises
         ------
@@ -113,7 +131,8 @@ class GapFile:
         for gap in gaps:
             channel = "" if gap.channel is None else channels.name(gap.channel)
             why = " ".join(gap.why.split())
-            writer.writerow([_seconds(gap.from_ns), _seconds(gap.to_ns), as_cell(channel), as_cell(why)])
+            to_text = "" if begun else _seconds(gap.to_ns)
+            writer.writerow([_seconds(gap.from_ns), to_text, as_cell(channel), as_cell(why)])
         self._append(out.getvalue().encode("utf-8", "replace"))
 
     def take_back(self) -> None:

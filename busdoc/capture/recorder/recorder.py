@@ -110,6 +110,8 @@ class LogRecorder:
         self._looked_s = -math.inf
         self._has_room = True
         self._pending_gaps: list[RecorderGap] = []
+        self._begun: set[int | None] = set()
+        """Channels of which it is written that a gap began, and not yet that it is over."""
         self._frames = self._left_out = self._written_bytes = self._n_gaps = 0
         self._trouble = ""
         self._closed = False
@@ -136,8 +138,10 @@ class LogRecorder:
         """The time of the last frame recorded, in this run or one before; None when there is none."""
         return self._last_ns
 
-    def write(self, frames: FrameBlock, gaps: Sequence[RecorderGap] = ()) -> None:
-        """Record frames, each no earlier than any before, and the gaps that became known.
+    def write(
+        self, frames: FrameBlock, gaps: Sequence[RecorderGap] = (), open_gaps: Sequence[RecorderGap] = ()
+    ) -> None:
+        """Record frames, each no earlier than any before, the gaps that became known, and that others began.
 
         A disk that is full or fails raises nothing: the frames are left out, `state` says so, and it goes on when it
         can.
@@ -149,6 +153,10 @@ class LogRecorder:
         if self._closed:
             return
         self._pending_gaps += gaps
+        self._begun -= {gap.channel for gap in gaps}
+        begun = [gap for gap in open_gaps if gap.channel not in self._begun]
+        if begun and self._may_write() and self._attempt(lambda: self._write_begun(begun)):
+            self._begun |= {gap.channel for gap in begun}
         if not len(frames):
             if self._pending_gaps and self._may_write():
                 self._attempt(self._write_gaps)
@@ -196,6 +204,9 @@ class LogRecorder:
         self._n_gaps += len(gaps)
         self._frames += len(frames)
         self._last_ns = int(frames.t_ns[-1])
+
+    def _write_begun(self, gaps: Sequence[RecorderGap]) -> None:
+        self._gap_file.add(gaps, self.channels, begun=True)
 
     def _write_gaps(self) -> None:
         self._gap_file.add(self._pending_gaps, self.channels)

@@ -59,7 +59,7 @@ class Recording:
         InputError : the laptop's clock stands before the end of the recording that is gone on with
         """
         taken = self.source.take()
-        self.recorder.write(taken.frames, taken.gaps)
+        self.recorder.write(taken.frames, taken.gaps, taken.open_gaps)
         self._n_gaps += len(taken.gaps)
         self._gap_ns += sum(gap.to_ns - gap.from_ns for gap in taken.gaps)
         buses = self.source.buses()
@@ -98,7 +98,8 @@ class Recording:
                 continue
             self._hearing[bus.name] = bus.hearing
             self._n_overruns += bus.hearing is Hearing.OVERRUN
-            if before is None or (before is Hearing.OPENING and bus.hearing is Hearing.HEARD):
+            is_away = bus.hearing is Hearing.ADAPTER_LOST  # from the start, where it is waited for
+            if (before is None and not is_away) or (before is Hearing.OPENING and bus.hearing is Hearing.HEARD):
                 continue
             why = f": {bus.note}" if bus.note and bus.hearing is not Hearing.HEARD else ""
             is_ours = bool({before, bus.hearing} & {Hearing.ADAPTER_LOST, Hearing.OVERRUN})

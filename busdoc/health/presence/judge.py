@@ -57,6 +57,7 @@ _MOST_STREAMS_SHOWN = 6
 _MOST_FRAMES_SHOWN = 4
 _WITH_RETURN_NS = SECOND_NS // 4
 _OFTEN_AWAY = 3
+_FAR_BEYOND = 2
 _GOING_NS = SECOND_NS
 """An orderly shutdown was announced at most so long before the last frame."""
 
@@ -99,7 +100,7 @@ def judge(
 
     # the incidents, in the order of their onsets
     incidents = [_bus_incident(silence, group, until_ns) for silence, group in zip(bus, bus_groups, strict=True)]
-    incidents += [incident_of(IncidentKind.DROPOUT, group) for group in groups]
+    incidents += [_dropout(controllers, group) for group in groups]
     incidents += [incident_of(IncidentKind.RESTART, [loss]) for loss in brief.values()]
     incidents += [_capture_gap(gap) for gap in reported]
     for one in controllers:
@@ -183,12 +184,16 @@ def _learn_within_runs(
 
 
 def _breaks_of_the_declared(observed: Observations, one: JudgedController, rhythms: Sequence[Rhythm]) -> list[Silence]:
-    """Give the silences that are longer than declared periods allow, of a controller whose streams show no rhythm.
+    """Give the silences longer than declared periods allow, of a controller whose streams seem to have another rhythm.
 
     A number in a map or a database may be wrong: what the streams do between the silences must show it.
     """
-    declared = {row: observed.declared(row) for row in one.rows if not rhythms[row].cyclic}
-    periods_ns = {row: said.period_ns for row, said in declared.items() if said is not None and said.period_ns}
+    declared = {row: observed.declared(row) for row in one.rows}
+    periods_ns = {
+        row: said.period_ns
+        for row, said in declared.items()
+        if said is not None and said.period_ns and not _keeps(rhythms[row], said.period_ns)
+    }
     if not periods_ns:
         return []
     limit_ns = max(LEAST_START_NS, round(LONGEST_DEADLINE * min(periods_ns.values())))
@@ -200,6 +205,11 @@ def _breaks_of_the_declared(observed: Observations, one: JudgedController, rhyth
 
 def _is_missed(loss: ControllerLoss) -> bool:
     return loss.absence is None or loss.absence.missed
+
+
+def _keeps(rhythm: Rhythm, period_ns: int) -> bool:
+    """Tell whether a rhythm is that of a declared period, without pauses that the fault itself may have taught."""
+    return rhythm.cyclic and (rhythm.deadline_ns or 0) <= _FAR_BEYOND * LONGEST_DEADLINE * period_ns
 
 
 def _in_time(gaps: Sequence[Gap]) -> list[Gap]:
@@ -384,6 +394,28 @@ def _bus_incident(bus: BusSilence, group: Sequence[ControllerLoss], until_ns: in
         onset_ns=min(max(incident.onset_ns, gap.from_ns), gap.to_ns),
         back_ns=None if lasts else gap.to_ns,  # heard again is the bus, by whomever; each controller has its own return
     )
+
+
+def _dropout(controllers: Sequence[JudgedController], group: Sequence[ControllerLoss]) -> Incident:
+    """Make one incident of a dropout; of several controllers, say of how many on their channels."""
+    incident = incident_of(IncidentKind.DROPOUT, group)
+    if len(group) == 1:
+        return incident
+    fell = {one.loss.controller for one in group}
+    channels = {one.channel for one in group}
+    at_ns = incident.last_seen_ns
+    others = sum(
+        one.name not in fell
+        and one.channel in channels
+        and one.first_ns <= at_ns
+        and bool(one.cyclic_streams)
+        and not any(
+            absence.last_seen_ns < at_ns and (absence.back_ns is None or absence.back_ns > at_ns)
+            for absence in one.absences
+        )
+        for one in controllers
+    )
+    return replace(incident, among=len(fell) + others)
 
 
 def _capture_gap(gap: Gap) -> Incident:

@@ -101,7 +101,7 @@ def list_candidates(findings: Findings, down: Iterable[str] = ()) -> tuple[Candi
         state=findings.reach.last,
         controller=controller,
         down=controller in set(down),
-        stuck=controller in set(down) and _is_stuck(findings, controller),
+        stuck=(controller in set(down) and _is_stuck(findings, controller)) or _needs_a_start(findings),
         mass=findings.posterior.marginal,
     )
     plans = [*_groupings(scene), *_within_branch(scene), *_wiggles(scene), *_swaps(scene), *_replacements(scene)]
@@ -109,6 +109,11 @@ def list_candidates(findings: Findings, down: Iterable[str] = ()) -> tuple[Candi
     candidates = [_realise(scene, plan) for plan in plans]
     unique = {(c.exposed.tobytes(), c.shaken.tobytes(), c.effort_s): c for c in reversed(candidates)}
     return tuple(reversed(unique.values()))
+
+
+def _needs_a_start(findings: Findings) -> bool:
+    """Say whether only another start can show anything."""
+    return findings.losses.showing is not None and findings.losses.showing.only_after_starts
 
 
 def _is_stuck(findings: Findings, controller: str) -> bool:

@@ -49,6 +49,8 @@ class Showing:
     """That one look is wrong."""
     p_latches: float
     """That it stays until the power is cycled."""
+    only_after_starts: bool
+    """Another start is what shows it, in its controller's self-test."""
     others_tell: bool
     """That no other controller has it speaks against what reaches those."""
     rests: bool

@@ -89,6 +89,7 @@ def losses_of_symptom(
             latency_s=latency_s,
             errs=symptom.errs,
             p_latches=symptom.p_latches,
+            only_after_starts=symptom.only_after_starts,
             others_tell=symptom.controller is not None,
             rests=symptom.kind is SymptomKind.COUNTER,
             at_first_until_s=at_first_until_s,

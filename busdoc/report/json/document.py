@@ -197,6 +197,7 @@ def _incident(n: int, incident: Incident, because: Because) -> Json:
         if because.action is None
         else {"action": because.action, "probability": because.probability, "lag_s": _maybe(because.lag_ns)},
         "spontaneous": because.spontaneous,
+        "among": incident.among,
         "code": incident.code,
         "why": list(incident.why),
         "losses": [

@@ -55,7 +55,7 @@ def incident_in_words(incident: Incident, channels: Channels = ()) -> str:
     """
     names = first_few(incident.controllers) or "something"
     return {
-        IncidentKind.DROPOUT: f"{names} {DROPPED_OFF}",
+        IncidentKind.DROPOUT: _dropout_in_words(incident, names),
         IncidentKind.RESTART: f"{names} {RESTARTED}",
         IncidentKind.RESTARTING: f"{names} {plural(len(incident.controllers), RESTARTS_OVER, RESTART_OVER)}",
         IncidentKind.LATE: f"{names} {_LATE}",
@@ -79,6 +79,14 @@ def _one_by_one(incident: Incident) -> str:
     last_ns = max((loss.last_seen_ns for loss in incident.losses), default=incident.last_seen_ns)
     took_ns = last_ns - incident.last_seen_ns
     return f", the last one {duration(took_ns)} after the first" if took_ns >= SECOND_NS // 10 else ""
+
+
+def _dropout_in_words(incident: Incident, names: str) -> str:
+    """Say who dropped off the bus; of most that were there, how many that were, since the bus itself went on."""
+    n = len(incident.controllers)
+    if incident.among is None or not incident.among > n > incident.among / 2:
+        return f"{names} {DROPPED_OFF}"
+    return f"{n} of {incident.among} controllers {DROPPED_OFF} ({names})"
 
 
 def bus_in_words(silence: Incident, channels: Channels) -> str:

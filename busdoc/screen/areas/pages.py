@@ -121,9 +121,9 @@ def _help(view: SessionView, width: int) -> Drawn:
     # at the machine nobody has left for good yet: `went off` is the recording's word
     signs = [*(sign for state, sign in STATES.items() if state is not ControllerState.OFF), OFF]
     strokes = [(s.stroke, s.word) for s in signs if s.stroke.strip() and s is not STATES[ControllerState.NOT_JUDGED]]
-    strokes += [("╌", "partly away"), ("?", "not heard")]
+    strokes += [("╌", "partly"), ("?", "not heard")]
     body += wrap(" Part: a few letters or its label number, then Enter; a sole match needs none.", width)
-    body.append(line_of(" ", *(piece for s in signs for piece in ((s.mark, s.tone), (f" {s.word}   ", Tone.PLAIN)))))
+    body.append(line_of(" ", *(piece for s in signs for piece in ((s.mark, s.tone), (f" {s.word} ", Tone.PLAIN)))))
     body += wrap(" Strip: " + " ".join(f"{stroke} {word}" for stroke, word in strokes), width)
     body += wrap(" off: away because of what was done.  Parts: ■ in, □ OUT, ○ off, #3 label.", width)
     body += wrap(" Bell: once for a loss, twice when back.  clear: the wait has earned it.", width)

@@ -58,7 +58,11 @@ class Ours:
     @property
     def gaps(self) -> list[tuple[float, float, str, str]]:
         with (self.folder / "gaps.csv").open(encoding="utf-8", newline="") as file:
-            return [(float(row["from"]), float(row["to"]), row["channel"], row["why"]) for row in csv.DictReader(file)]
+            return [
+                (float(row["from"]), float(row["to"]), row["channel"], row["why"])
+                for row in csv.DictReader(file)
+                if row["to"]
+            ]
 
     @property
     def notes(self) -> str:

@@ -132,11 +132,18 @@ def test_only_those_count_as_others_that_were_there_with_a_rhythm() -> None:
 # Several, while others may just have had nothing to send
 
 
-@pytest.mark.parametrize("n_lost", [1, 2, 5, 20])
+@pytest.mark.parametrize("n_lost", [1, 2, 5, 7])
 def test_however_many_were_lost_one_that_may_just_be_slow_makes_them_a_group(n_lost: int) -> None:
     lost = [one(f"lost {k}", absence(*SPAN)) for k in range(n_lost)]
     assert len(silent(SPAN, controllers=[*lost, one("fast")])) == 1
     assert silent(SPAN, controllers=[*lost, one("fast"), one("slow", slowest_ns=4 * S)]) == []
+
+
+def test_of_many_one_in_ten_may_be_too_slow_to_tell() -> None:
+    lost = [one(f"lost {k}", absence(*SPAN)) for k in range(18)]
+    slow = [one(f"slow {k}", slowest_ns=4 * S) for k in range(3)]
+    for n_slow, n in ((2, 1), (3, 0)):
+        assert len(silent(SPAN, controllers=[*lost, *slow[:n_slow]])) == n
 
 
 def test_its_fastest_stream_or_one_that_was_silent_before_tells_that_another_missed_a_beat() -> None:
