@@ -132,12 +132,12 @@ def _presence(result: Result, width: int, unicode: bool) -> Iterator[str]:
     strip_width = max(20, width - name_width - max(16, 4 + max(len(_state(c)) for c in shown)))
     glyphs = SHADED if unicode else ASCII
     gaps = [gap for gap in health.gaps if gap.channel is None]
+    strips = [draw_strip(one, gaps, health.start_ns, health.until_ns, strip_width, glyphs) for one in shown]
     drawn = ("heard", "silent", "partly silent", "not recorded")
-    signs = ", ".join(f"{glyph} {word}" for glyph, word in zip(glyphs, drawn, strict=True))
-    signs = f"({signs}, blank not heard yet or no more)"
-    lines = [_wrapped(f"Controllers {signs}", width, "", "  ")]
-    for controller in shown:
-        strip = draw_strip(controller, gaps, health.start_ns, health.until_ns, strip_width, glyphs)
+    signs = [f"{glyph} {word}" for glyph, word in zip(glyphs, drawn, strict=True)]
+    signs += ["blank not heard yet or no more"] if any(" " in strip for strip in strips) else []
+    lines = [_wrapped(f"Controllers ({', '.join(signs)})", width, "", "  ")]
+    for controller, strip in zip(shown, strips, strict=True):
         lines.append(f"  {_short(controller.name, name_width):<{name_width}} {strip} {_state(controller)}")
     pad = " " * (name_width + 3)
     marks = [(action.time_ns, str(action.n)) for action in result.actions]
