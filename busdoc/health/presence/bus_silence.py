@@ -9,6 +9,7 @@ from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import accumulate
+from math import prod
 from typing import TypeAlias
 
 from busdoc.health.incident import Gap, GapKind
@@ -41,6 +42,10 @@ _FEWEST_ALIKE, _MANY_ALIKE = 2, 4
 """So many of the whole bus must have lasted as long; more where somebody is there who may just have nothing to send."""
 _TOO_SHORT_TO_START_NS = 500 * MILLISECOND_NS
 """From power to its first frame a controller takes longer (common practice)."""
+_STEADY = 1.2
+"""The slowest pace of a stream that keeps its period, in periods."""
+_TELLS_NOTHING, _BY_CHANCE = 0.4, 0.1
+"""Who is quiet for as long more often than the first says nothing by it; all others are, less often than the second."""
 _ALL_AT_ONCE_NS = 300 * MILLISECOND_NS
 """Controllers of one supply, channels of one machine or one recorder fall silent within this time of each other
 (common practice)."""
@@ -194,14 +199,34 @@ def _is_whole_bus(
     """
     if not others:
         return True
-    missed = len(lost) + sum(_missed_a_beat(one, from_ns, end_ns) for one in others)
-    if missed < _NEARLY_ALL * (len(lost) + len(others)):
+    lasts_ns = end_ns - from_ns
+    in_time = [one for one in others if not _missed_a_beat(one, from_ns, end_ns)]
+    # who sends so seldom that it says nothing either way is not asked, as long as most missed a frame
+    could_tell = [one for one in in_time if _all_quiet_by_chance([one], lasts_ns) < _TELLS_NOTHING]
+    n = len(lost) + len(others)
+    n_missed = n - len(in_time)
+    quiet_too = not could_tell or _all_quiet_by_chance(could_tell, lasts_ns) < _BY_CHANCE
+    most = n_missed > len(lost) and 2 * n_missed >= n  # some who were not lost missed a frame all the same
+    if n_missed < _NEARLY_ALL * n and not (most and quiet_too):
         return False
     # they went on without those lost for longer than all were silent: it was those alone
     away_ns = sorted(
         (until_ns if absence.back_ns is None else absence.back_ns) - absence.last_seen_ns for _, absence in lost
     )
     return away_ns[(len(away_ns) - 1) // 2] <= _MOST_OF_IT * (end_ns - from_ns)
+
+
+def _all_quiet_by_chance(controllers: Sequence[JudgedController], lasts_ns: int) -> float:
+    """Give the chance that none of several controllers sends in a stretch that is shorter than their periods.
+
+    None of them need have missed a frame, and yet all of them together would have sent some: their phases are anything.
+    """
+    spans_ns = [
+        stream.slowest_ns * (1.0 if stream.slowest_ns <= _STEADY * stream.period_ns else _MISSED_A_BEAT)
+        for one in controllers
+        for stream in one.cyclic_streams
+    ]
+    return prod(max(0.0, 1.0 - lasts_ns / span_ns) for span_ns in spans_ns if span_ns)
 
 
 def _missed_a_beat(one: JudgedController, from_ns: int, end_ns: int) -> bool:

@@ -128,7 +128,8 @@ def test_one_loss_is_the_bus_where_all_the_others_missed_a_beat() -> None:
     half_as_long_again = 5 * S * 2 // 3
     for slowest_ns, n in ((half_as_long_again, 1), (half_as_long_again + 1, 0)):  # five seconds
         assert len(silent(SPAN, controllers=[a, one("b", slowest_ns=slowest_ns)])) == n
-        assert len(silent(SPAN, controllers=[a, one("b"), one("c", slowest_ns=slowest_ns)])) == n
+        # where another missed a frame, one that keeps its period and yet did not come for longer is silent too
+        assert len(silent(SPAN, controllers=[a, one("b"), one("c", slowest_ns=slowest_ns)])) == 1
 
 
 def test_only_those_count_as_others_that_were_there_with_a_rhythm() -> None:
@@ -156,6 +157,18 @@ def test_of_many_one_in_ten_may_be_too_slow_to_tell() -> None:
     slow = [one(f"slow {k}", slowest_ns=4 * S) for k in range(3)]
     for n_slow, n in ((2, 1), (3, 0)):
         assert len(silent(SPAN, controllers=[*lost, *slow[:n_slow]])) == n
+
+
+def test_who_sends_too_seldom_to_tell_is_not_asked_where_most_missed_a_frame() -> None:
+    seldom = one("c", slowest_ns=20 * S)  # quiet for five seconds three times in four
+    assert len(silent(SPAN, controllers=[one("a", absence(*SPAN)), one("b"), seldom])) == 1
+    assert silent(SPAN, controllers=[one("a", absence(*SPAN)), seldom]) == []
+    assert silent(SPAN, controllers=[one("a", absence(*SPAN)), one("b", absence(*SPAN)), seldom]) == []
+    now_and_then = [
+        one(f"c{k}", slowest_ns=16 * S // 3) for k in range(3)
+    ]  # each three times in eight, all of them seldom
+    assert len(silent(SPAN, controllers=[one("a", absence(*SPAN)), one("b"), now_and_then[0]])) == 0
+    assert len(silent(SPAN, controllers=[one("a", absence(*SPAN)), one("b"), one("d"), *now_and_then])) == 1
 
 
 def test_its_fastest_stream_or_one_that_was_silent_before_tells_that_another_missed_a_beat() -> None:
