@@ -31,13 +31,15 @@ def guided(folder: SessionFolder | None) -> tuple[ScriptedBus, LiveSession]:
     return bus, session
 
 
-def run(bus: ScriptedBus, session: LiveSession, seconds: float, *, off: Sequence[tuple[float, float]] = ()) -> None:
-    """Let time go on in ticks of half a second; the hopper is off in the stretches given."""
+def run(
+    bus: ScriptedBus, session: LiveSession, seconds: float, *, off: Sequence[tuple[float, float]] = (), tick_s: int = 1
+) -> None:
+    """Let time go on in ticks; the hopper is off in the stretches given."""
     begun_ns = bus.clock_ns
     while bus.clock_ns < begun_ns + seconds * S:
         at_s = (bus.clock_ns - begun_ns) / S
         bus.hopper_on = not any(from_s <= at_s < to_s for from_s, to_s in off)
-        bus.clock_ns += 500 * MS
+        bus.clock_ns += tick_s * S
         session.step()
 
 
@@ -50,9 +52,9 @@ def worked(folder: SessionFolder | None) -> LiveSession:
     run(bus, session, 60, off=falls)
     session.act(ActionKind.PLUG, "A")
     session.act(ActionKind.UNPLUG, "B")
-    run(bus, session, 150)
+    run(bus, session, 150, tick_s=10)
     session.act(ActionKind.PLUG, "B")
-    run(bus, session, 60, off=falls)
+    run(bus, session, 40, off=falls)
     return session
 
 
