@@ -47,14 +47,14 @@ def worked(folder: SessionFolder | None) -> LiveSession:
     """Pull A and B out and put them back: the hopper falls every 10 s unless B is out."""
     bus, session = guided(folder)
     falls = [(10.0 * k + 2.0, 10.0 * k + 5.0) for k in range(12)]
-    run(bus, session, 65, off=falls)
+    run(bus, session, 45, off=falls)
     session.act(ActionKind.UNPLUG, "A")
-    run(bus, session, 60, off=falls)
+    run(bus, session, 42, off=falls)
     session.act(ActionKind.PLUG, "A")
     session.act(ActionKind.UNPLUG, "B")
     run(bus, session, 150, tick_s=10)
     session.act(ActionKind.PLUG, "B")
-    run(bus, session, 40, off=falls)
+    run(bus, session, 30, off=falls)
     return session
 
 

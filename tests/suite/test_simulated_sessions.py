@@ -1,4 +1,4 @@
-"""Forty-eight simulated sessions of every kind of fault, held against their truth.
+"""Thirty simulated sessions of every kind of fault, held against their truth.
 
 Each is analysed twice: with the machine's map, and with nothing but the capture and the journal.
 """
@@ -12,7 +12,7 @@ from busdoc.simulation.run import Run
 from tests.suite.score import Score, score
 from tests.truth.by_chance.random_session import SessionKind, random_session
 
-SEEDS = range(8)
+SEEDS = range(5)
 
 
 def analyse(run: Run, label: str, *, with_map: bool) -> Score:
@@ -43,7 +43,7 @@ HOW = pytest.mark.parametrize("how", ["map", "nothing"])
 @HOW
 def test_every_long_silence_is_found_and_none_is_invented(scores: dict[str, Score], how: str) -> None:
     total = scores[how]
-    assert total.due > 600
+    assert total.due > 375
     assert (total.found, total.invented) == (total.due, 0), str(total)
 
 
@@ -62,12 +62,12 @@ def test_restarted_or_kept_running_is_answered_and_right(scores: dict[str, Score
 @HOW
 def test_the_action_that_did_it_is_named(scores: dict[str, Score], how: str) -> None:
     total = scores[how]
-    assert total.caused > 46
+    assert total.caused > 28
     assert total.caused_right >= 0.95 * total.caused, str(total)
 
 
 @HOW
 def test_no_action_is_blamed_for_what_none_did(scores: dict[str, Score], how: str) -> None:
     total = scores[how]
-    assert total.uncaused > 166
+    assert total.uncaused > 100
     assert total.uncaused_right >= 0.95 * total.uncaused, str(total)
