@@ -4,7 +4,7 @@ import io
 import json
 import math
 import signal
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -361,6 +361,15 @@ def test_without_a_power_up_it_is_told_what_to_do(tmp_path: Path) -> None:
     assert "switch the machine off and on" in err
 
 
+@pytest.fixture
+def ctrl_c_heard() -> Iterator[None]:
+    """Have Ctrl-C do what it does at a terminal: a shell that starts tests in the background has it ignored."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.usefixtures("ctrl_c_heard")
 def test_ctrl_c_gives_the_verdict_so_far(tmp_path: Path) -> None:
     path = written(tmp_path, Sweeper().switch(1.0, 2.5, hopper=30.0))
 
