@@ -131,10 +131,11 @@ def _complaint(symptom: Symptom, at: Standing) -> ComplaintRow:
     ]  # fmt: skip
     since_ns = at.heard_ns if last is None else last.since_ns if last.gone_ns is None else last.gone_ns
     live = symptom.kind is SymptomKind.SEEN or not symptom.observable
+    weighed_ns = at.weighed.verdict.at_ns  # a playback that runs fast is seconds further on than what was judged of it
     return ComplaintRow(
         name=symptom_in_words(symptom),
         showing=symptom.showing,
-        seen=live or symptom.observable[-1][1] >= at.heard_ns - _SEEN_WITHIN_NS,
+        seen=live or symptom.observable[-1][1] >= min(weighed_ns, at.heard_ns) - _SEEN_WITHIN_NS,
         since_ns=since_ns,
         n_came=symptom.n_came,
         own_count=max(counts, default=None),
