@@ -128,9 +128,9 @@ KINDS: Mapping[str, Kind] = {
     "database .kcd": _beside("d.kcd", lambda: _converted(".kcd"), "--db", "{}/d.kcd", share=2),
     "database .sym": _beside("d.sym", lambda: _converted(".sym"), "--db", "{}/d.sym", share=2),
     "verdict": Kind(
-        files=lambda: {"v.json": _verdict()},
+        files=lambda: {"v.json": _verdict(), "c.log": _few_frames()},
         spoilt=("v.json",),
-        words=("resync", "--watch", "0.01", "--after", "{}/v.json", "--replay", "{}/none.log"),
+        words=("resync", "--watch", "auto", "--after", "{}/v.json", "--replay", "{}/c.log", "--speed", "max"),
         share=4,
     ),
     "scenario": Kind(

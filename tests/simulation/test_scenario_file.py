@@ -87,6 +87,14 @@ def test_every_mistake_gets_its_sentence(tmp_path: Path, good: str, bad: str, se
     assert sentence in str(caught.value)
 
 
+def test_a_scenario_over_a_map_without_parts_names_what_is_missing(tmp_path: Path) -> None:
+    scenario = folder_with(tmp_path, SMALL)
+    (tmp_path / "machine.toml").write_text('[machine]\nname = "bare"\n', encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        load_scenario(scenario)
+    assert "expected part to be one that is known, found 'gate-angle'" in str(caught.value)
+
+
 @settings(max_examples=150)
 @given(data=st.data())
 def test_a_mutated_scenario_is_read_or_refused_with_a_sentence(

@@ -71,18 +71,18 @@ class Table:
         self._asked.append(key)
         return self._values.get(key)
 
-    def text(self, key: str, default: str | None = None, *, allowed: Sequence[str] = ()) -> str:
+    def text(self, key: str, default: str | None = None, *, allowed: Sequence[str] | None = None) -> str:
         """Read a string, one of `allowed` where that is given; without a default it must be there."""
         value = self.raw(key)
         if value is None and default is not None:
             return default
         if not isinstance(value, str):
             self.fail(key, f"{key} as text in quotes", f"Write for example {key} = {(allowed or ['…'])[0]!r}.")
-        if allowed and value not in allowed:
+        if allowed is not None and value not in allowed:
             self.fail(key, f"{key} to be one that is known", nearest(value, allowed))
         return value
 
-    def maybe_text(self, key: str, *, allowed: Sequence[str] = ()) -> str | None:
+    def maybe_text(self, key: str, *, allowed: Sequence[str] | None = None) -> str | None:
         """Read a string as `text` does; None when the key is missing."""
         return self.text(key, allowed=allowed) if self.raw(key) is not None else None
 
@@ -123,7 +123,7 @@ class Table:
             self.fail(key, f"{key} as true or false", f"Write {key} = true or {key} = false.")
         return value
 
-    def texts(self, key: str, *, allowed: Sequence[str] = ()) -> tuple[str, ...]:
+    def texts(self, key: str, *, allowed: Sequence[str] | None = None) -> tuple[str, ...]:
         """Read a list of strings; none when the key is missing."""
         value = self.raw(key)
         if value is None:
@@ -131,7 +131,7 @@ class Table:
         if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
             self.fail(key, f"{key} as a list of texts", f'Write for example {key} = ["…"].')
         for item in value:
-            if allowed and item not in allowed:
+            if allowed is not None and item not in allowed:
                 raise InputError(self.where(key), f"{key} to name what is known", repr(item), nearest(item, allowed))
         return tuple(value)
 
