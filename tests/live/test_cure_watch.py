@@ -252,6 +252,8 @@ def test_the_complaint_of_the_verdict_before_is_what_must_stay_away(tmp_path: Pa
     first = written(folder, merged(*Sweeper(until_s=200.0).sent(), *told))
     out = typed("postmortem", first, "--machine", folder / "sweeper.toml", "--json")[1]
     (tmp_path / "before.json").write_text(out, encoding="utf-8")
+    jsonschema.validate(json.loads(out), json.loads(SCHEMA.read_text(encoding="utf-8")))
+    assert json.loads(out)["common_to"] == "code:lights:SPN 110 FMI 3"
     after = [*said(LIGHTS, 0, 40, None), *said(LIGHTS, 40, 50, (97, 4)), *said(LIGHTS, 50, 90, (110, 3))]
     capture = written(tmp_path, merged(*Sweeper(until_s=90.0).sent(), *after))
     words: tuple[object, ...] = (capture,) if way == "recording" else ("--replay", capture, "--speed", "max")
