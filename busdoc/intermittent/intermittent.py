@@ -191,12 +191,12 @@ def look_into_symptom(
     evidence = _without_its_own(gather([showings]), symptom)
     found = _held_against([showings], evidence, (rate.corrected(shapes),), (), machine, suspects)
     along = _along(showings_of(symptom, came, health, moment_ns=_SAME_MOMENT_NS), evidence.kinds)
-    told = {(one.name, one.controller) for one in found.findings}
+    told = {one.name for one in found.findings}
     return replace(
         found,
         symptom=symptom.name,
         came_ns=tuple(began_ns.tolist()),
-        along=tuple(one for one in along if (one.name, one.controller) not in told),
+        along=tuple(one for one in along if one.name not in told),
     )
 
 
