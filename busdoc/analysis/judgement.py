@@ -22,7 +22,7 @@ from busdoc.symptoms.complaint import choose_complaint
 from busdoc.symptoms.gather import gather_symptoms
 from busdoc.symptoms.symptom import Symptom
 
-__all__ = ["Observed", "Weighed", "observe", "weigh"]
+__all__ = ["Observed", "Weighed", "complaint_in", "observe", "weigh"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -79,6 +79,19 @@ def observe(watches: Watches, health: Health, actions: Sequence[Action] | None =
         warnings=found.warnings,
         conditions=watches.condition_symptoms(health),
     )
+
+
+def complaint_in(machine: Machine, observed: Observed, asked: str | None = None) -> Symptom | None:
+    """Find the complaint in what the traffic alone says, whether it ever showed or not; None: it never did.
+
+    Parameters
+    ----------
+    machine : the map, empty when there is none
+    observed : of one instant
+    asked : the symptom, as `--symptom` names it; None: what stands out
+    """
+    symptoms = gather_symptoms(machine, observed.health, observed.codes, (), frozenset(), observed.conditions)
+    return choose_complaint(symptoms, (), asked, patient=True)
 
 
 def weigh(

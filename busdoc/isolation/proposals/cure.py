@@ -17,6 +17,7 @@ from busdoc.isolation.suspects.dwell import dwell_s, quiet_to_prove
 from busdoc.isolation.suspects.findings import Findings
 from busdoc.isolation.suspects.rates import RATE_PRIOR, RATES_HZ, quiet_probability
 from busdoc.isolation.verdict import NextTest
+from busdoc.symptoms.symptom import ShowingSpan, Symptom
 from busdoc.times import SECOND_NS
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
@@ -40,6 +41,10 @@ class FaultRate:
     """How long it could have shown, s."""
     fault: str = ""
     """What showed, as a person says it; empty: any trouble."""
+    complaint: str | None = None
+    """The symptom that was isolated, as `--symptom` names it; None: the dropouts, or any trouble."""
+    only_after_starts: bool = False
+    """It came only with a start of its controller: quiet under power proves nothing."""
 
     @property
     def needed_s(self) -> float:
@@ -91,6 +96,8 @@ class CureOutcome(StrEnum):
     WATCHING = "watching"
     CURED = "cured"
     INCIDENT = "incident"
+    SHOWS = "shows"
+    """The complaint is there, or there again."""
     MISSING = "missing"
     """A controller of the map was never heard."""
     CUT_SHORT = "cut short"
@@ -112,6 +119,17 @@ class CureState:
     power_cycles: int
     incident: Incident | None = None
     missing: tuple[str, ...] = ()
+    complaint: Symptom | None = None
+    """What must stay away, as far as it ever showed or could be seen; None: nothing was asked for, or it is a code that
+    never came."""
+    asked: str | None = None
+    """The same, as `--symptom` names it."""
+    showing: ShowingSpan | None = None
+    """When it showed."""
+    awaits_start: bool = False
+    """It comes only with a start, and there was none yet."""
+    beside: tuple[str, ...] = ()
+    """Fault codes that were raised meanwhile, and are not what was asked for."""
 
 
 _SURE = 0.95
