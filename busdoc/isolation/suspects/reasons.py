@@ -112,7 +112,8 @@ def _family(findings: Findings, part: int) -> list[int]:
 
 def _reached(findings: Findings, part: int) -> list[bool]:
     """For each stretch between actions: whether the part reached any controller."""
-    return [bool(one.any()) for one in findings.reach.reaches[:, part]]
+    reached: list[bool] = findings.reach.reaches[:, part].any(axis=1).tolist()
+    return reached
 
 
 def _plugcounted(findings: Findings, part: int) -> list[tuple[float, int]]:
