@@ -57,7 +57,8 @@ def choose_complaint(
             if patient:
                 return None
             raise
-    asked = [one for one in symptoms if one.kind is not SymptomKind.DROPOUT and one.spans]
+    apart = (SymptomKind.DROPOUT, SymptomKind.BUS)
+    asked = [one for one in symptoms if one.kind not in apart and one.spans]
     return max(asked, key=lambda one: _evidence(one, actions), default=None)
 
 
@@ -87,7 +88,7 @@ def controller_asked(expression: str) -> str | None:
     ('hopper', None, None)
     """
     kind, _, rest = " ".join(expression.split()).partition(":")
-    if kind == SymptomKind.SEEN or kind not in list(SymptomKind):
+    if kind in (SymptomKind.SEEN, SymptomKind.BUS) or kind not in list(SymptomKind):
         return None
     controller, colon, _ = rest.partition(":")
     return controller if controller and (colon or not _is_code(controller)) else None
@@ -103,8 +104,8 @@ def _is_named(one: Symptom, kind: str, rest: str, whole: str) -> bool:
         return True
     if kind != one.kind.value:
         return False
-    if not rest:
-        return True
+    if one.kind is SymptomKind.BUS or not rest:
+        return True  # of a bus nothing is there but what was asked for
     if one.kind is SymptomKind.SEEN:
         return rest.casefold() == one.name.partition(":")[2].casefold()
     controller, colon, code = rest.partition(":")

@@ -31,6 +31,8 @@ def symptom_in_words(symptom: Symptom) -> str:
     """
     if symptom.kind is SymptomKind.DROPOUT:
         return f"dropouts of {symptom.controller}"
+    if symptom.kind is SymptomKind.BUS:
+        return symptom.text
     if symptom.kind is SymptomKind.SEEN:
         what = symptom.name.partition(":")[2]
         return f'what was seen ("{what}")' if what else "what was seen"
@@ -47,7 +49,7 @@ def asked_in_words(expression: str) -> str:
     'HopperSupply.SensorSupply < 4.6'
     """
     kind, colon, rest = expression.partition(":")
-    if kind not in list(SymptomKind) or not colon:
+    if kind not in list(SymptomKind) or not colon or kind == SymptomKind.BUS:
         return expression
     if kind == SymptomKind.SEEN:
         return f'what was seen ("{rest}")'
