@@ -13,7 +13,7 @@ from busdoc.errors import InputError
 from busdoc.symptoms.symptom import Symptom, SymptomKind
 from busdoc.times import SECOND_NS
 
-__all__ = ["DROPOUT", "choose_complaint", "controller_asked", "named"]
+__all__ = ["DROPOUT", "choose_complaint", "controller_asked", "follows_opening", "named"]
 
 DROPOUT = "dropout"
 """The expression that asks for dropouts."""
@@ -131,6 +131,11 @@ def _evidence(one: Symptom, actions: Sequence[Action]) -> tuple[int, int, int, i
     about_another = "segment" in one.points_at and one.kind is SymptomKind.CODE
     length_ns = sum((span.still_ns if span.gone_ns is None else span.gone_ns) - span.since_ns for span in own)
     return (bool(own) - about_another, -_ORDER.index(one.kind), len(own), length_ns)
+
+
+def follows_opening(t_ns: int, actions: Sequence[Action]) -> bool:
+    """Whether something came so soon around an unplugging that it speaks of the open circuit."""
+    return _follows(t_ns, [a.time_ns for a in actions if a.kind in _OPENS])
 
 
 def _follows(t_ns: int, opened_ns: Sequence[int]) -> bool:

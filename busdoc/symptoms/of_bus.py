@@ -135,7 +135,7 @@ def _symptom(
         case BusSign.ERRORS:
             limit = asked.limit if asked.limit is not None else _limit(usual_errors_per_min(wire.channel))
             what, spans = (
-                f"error frames on {name}, more than {limit:g} a second",
+                f"error frames on {name} (more than {limit:g} a second)",
                 _over(wire, wire.error_frames > limit),
             )
         case BusSign.LOAD:
@@ -143,7 +143,7 @@ def _symptom(
                 advice = "Give the bit rate: --machine with its [[bus]], or --bus INTERFACE:CHANNEL@BITRATE."
                 raise InputError("--symptom", f"a bus whose bit rate is known for its load, {name}", "none", advice)
             limit = _USUAL_LOAD if asked.limit is None else asked.limit
-            what, spans = f"load of {name}, more than {limit:g} %", _over(wire, 100.0 * wire.load > limit)
+            what, spans = f"load of {name} (more than {limit:g} %)", _over(wire, 100.0 * wire.load > limit)
         case BusSign.PASSIVE:
             what, spans = f"error passive on {name}", _states(wire, _PASSIVE, could)
         case BusSign.OFF:
@@ -152,12 +152,13 @@ def _symptom(
     return Symptom(
         kind=SymptomKind.BUS,
         name=f"bus:{asked.sign}:{name}{limit_text}",
-        text=what,
+        text="as the recording adapter tells it",
         controller=None,
         spans=cut_at_restarts(spans, [(a, b if b < health.until_ns else None) for a, b in away], could),
         observable=could,
         latency_ns=_LATENCY_NS,
         failure_kinds=("segment", "connector", "terminator"),
+        codes=(what,),
     )
 
 

@@ -19,6 +19,7 @@ from busdoc.capture.frames import FrameFlag
 from busdoc.errors import InputError
 from busdoc.machine.machine import Machine
 from busdoc.machine.machine_map import machine_from_text
+from busdoc.report.words.symptoms import symptom_in_words
 from busdoc.symptoms.of_bus import BusQuestion, BusSign, parse_bus
 from busdoc.symptoms.symptom import Symptom, SymptomKind
 from tests.health.made_traffic import S, Sent, at, merged
@@ -76,7 +77,7 @@ def test_what_a_bus_does_not_have_is_refused(text: str) -> None:
 
 def test_seconds_with_many_error_frames_are_one_showing() -> None:
     found = complaint("bus:errors", *burst(20.0, 24.0, 40), *burst(25.0, 26.0, 40), error(40.0))
-    assert (found.name, found.text) == ("bus:errors:can0", "error frames on can0, more than 5 a second")
+    assert (found.name, symptom_in_words(found)) == ("bus:errors:can0", "error frames on can0 (more than 5 a second)")
     (span,) = found.spans
     assert (span.since_ns, span.not_yet_ns) == (pytest.approx(21 * S, abs=S // 5), pytest.approx(20 * S, abs=S // 5))
     assert span.gone_ns == pytest.approx(27 * S, abs=S // 5)
