@@ -6,7 +6,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busdoc.arrays import Int64Array
-from busdoc.capture.bus import clock as bus_clock
 from busdoc.capture.bus.clock import LiveClock, StampClock
 from tests.capture.live_doubles import MS, SECOND, START_NS
 
@@ -116,8 +115,8 @@ def test_a_clock_is_set_once_however_often_the_computer_interrupts_a_look(monkey
         passes(200)
         return START_NS + steady_ns[0] + set_by_ns[0]
 
-    monkeypatch.setattr(bus_clock, "_steady_ns", steady)
-    monkeypatch.setattr(bus_clock.time, "time_ns", system)
+    monkeypatch.setattr("busdoc.capture.bus.clock._steady_ns", steady)
+    monkeypatch.setattr("busdoc.capture.bus.clock.time.time_ns", system)
     clock = LiveClock()
     for by_s in (0, 3_600, 1_800):
         set_by_ns[0] = by_s * SECOND
