@@ -8,12 +8,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from busdoc.actions.action import POWER_KINDS, Action
+from busdoc.analysis.trouble import trouble_of
 from busdoc.analysis.watches import Watches
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.health.phases.joins import find_boxes, find_joins
 from busdoc.health.phases.recognise import recognised
 from busdoc.health.summary import Health
+from busdoc.isolation.conclusion import HEALTHY, Conclusion, conclusion_of
 from busdoc.isolation.engine import SymptomVerdict, isolate, isolate_symptom
 from busdoc.isolation.suspects.attribution import attribute
 from busdoc.isolation.verdict import Because, IsolationVerdict
@@ -59,6 +61,8 @@ class Weighed:
     """(first seen showing in ns, which action it answers to) of each time that the complaint came."""
     apart: tuple[Symptom, ...] = ()
     """Symptoms that come and go apart from the complaint: they may have a fault of their own."""
+    conclusion: Conclusion = HEALTHY
+    """What is said of it."""
 
 
 def observe(watches: Watches, health: Health, actions: Sequence[Action] | None = None) -> Observed:
@@ -105,7 +109,7 @@ def weigh(
     *,
     patient: bool = False,
 ) -> Weighed:
-    """Say which action each incident answers to, and weigh the parts.
+    """Say which action each incident answers to, weigh the parts, and conclude.
 
     A machine that went off and on as a whole accuses nobody where no power action was written down: a key turned off
     and on and a lost main supply look the same on the bus.
@@ -123,6 +127,17 @@ def weigh(
     ------
     InputError : what is asked for never showed
     """
+    weighed = _weighed(machine, observed, actions, asked, patient=patient)
+    health = observed.health
+    trouble = trouble_of(
+        machine, health.controllers, health.incidents, weighed.because, observed.codes, weighed.complaint
+    )
+    return replace(weighed, conclusion=conclusion_of(weighed.verdict, troubled=bool(trouble)))
+
+
+def _weighed(
+    machine: Machine, observed: Observed, actions: Sequence[Action], asked: str | None, *, patient: bool
+) -> Weighed:
     health = observed.health
     because = attribute(health, actions, machine)
     pairs = list(zip(health.incidents, because, strict=True))
@@ -143,7 +158,7 @@ def weigh(
     found = isolate_symptom(kept, actions, machine, reasons, complaint, observed.codes)
     verdict = found.verdict
     if not machine.parts and not actions:  # a code that nothing was done about points at no part that anybody knows
-        verdict = replace(verdict, suspects=(), next_tests=())
+        verdict = replace(verdict, suspects=(), next_tests=(), proving=())
     return Weighed(
         because=_with_showings(health, because, found),
         verdict=verdict,
