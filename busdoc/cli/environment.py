@@ -8,7 +8,7 @@ import sys
 import threading
 from collections.abc import Iterator, Mapping
 from enum import IntEnum
-from typing import TextIO
+from typing import TextIO, cast
 
 from busdoc.words.printable import PrintableStream
 
@@ -42,8 +42,8 @@ class Surroundings:
     def __init__(
         self, stdout: TextIO | None = None, stderr: TextIO | None = None, environ: Mapping[str, str] | None = None
     ) -> None:
-        self.stdout: TextIO = PrintableStream(stdout or sys.stdout or _nowhere())
-        self.stderr: TextIO = PrintableStream(stderr or sys.stderr or _nowhere())
+        self.stdout = cast(TextIO, PrintableStream(stdout or sys.stdout or _nowhere()))
+        self.stderr = cast(TextIO, PrintableStream(stderr or sys.stderr or _nowhere()))
         self.environ: Mapping[str, str] = os.environ if environ is None else environ
 
     @property
