@@ -108,7 +108,8 @@ def add_symptom_option(
         "--symptom",
         metavar="WHAT",
         help=f"{what}: dropout, code[:CONTROLLER][:SPN/FMI or 0xEMCY], status or counter[:CONTROLLER], "
-        f"seen[:NAME], or a condition such as 'Message.Signal < 4.6 for 0.2 s'; without it {without}",
+        "bus:errors, load, passive or off[:CHANNEL][ > LIMIT], seen[:NAME], or a condition such as "
+        f"'Message.Signal < 4.6 for 0.2 s'; without it {without}",
     )
 
 
