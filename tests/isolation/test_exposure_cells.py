@@ -1,14 +1,17 @@
 """Time cut at every action, loss and return, by hand."""
 
+import tracemalloc
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from busdoc.isolation.suspects import exposure_cells
 from busdoc.isolation.suspects.exposure import find_reach
 from busdoc.isolation.suspects.exposure_cells import Cells, before_first, cut_cells, exempt
 from busdoc.isolation.suspects.losses import gather_losses
 from busdoc.isolation.suspects.rates import RATES_HZ
+from busdoc.machine.machine import Machine
 from tests.truth.hand_records import dropout, plug, sweeper, unplug
 
 MOVES = (unplug(1, 30.0, "harness-A"), plug(2, 60.0, "harness-A"))

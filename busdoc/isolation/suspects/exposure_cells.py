@@ -91,7 +91,8 @@ def cut_cells(
     live = _any_joined(reach, home, up, stretch, seen)
     changed = [np.any(one != other, axis=1) for one, other in zip(reach.reaches[:-1], reach.reaches[1:], strict=True)]
     number = np.zeros((len(reach.reaches), len(reach.parts)), np.int64)
-    np.cumsum(np.reshape(changed, (-1, len(reach.parts))), axis=0, out=number[1:])
+    if changed:
+        np.cumsum(np.stack(changed), axis=0, out=number[1:])
     stint = number[stretch]
     if losses.showing is not None and losses.showing.rests:
         live &= ~_resting(losses, losses.showing.observer, from_s, stint)
