@@ -11,13 +11,16 @@ from busdoc.errors import InputError, guarded, in_one_line
 
 __all__ = ["READERS", "Reader", "read_in_order"]
 
+_PCAP_MAGIC = (b"\xa1\xb2\xc3\xd4", b"\xd4\xc3\xb2\xa1", b"\xa1\xb2\x3c\x4d", b"\x4d\x3c\xb2\xa1")
+"""Of times in microseconds and nanoseconds, in both byte orders."""
+
 
 class Reader(NamedTuple):
-    """How the captures of a suffix, each also with .gz behind it, are known and read."""
+    """How the captures of a suffix, each also with .gz or .zst behind it, are known and read."""
 
     read: Callable[[Reading], Iterator[ReadBlock]]
     """Yields a file's frames in file order."""
-    magic: bytes = b""
+    magic: bytes | tuple[bytes, ...] = b""
     """What every such file begins with, where the kind is binary; empty: it is a text."""
     opens: tuple[bytes, ...] = ()
     """How such a text may open, in small letters; a file that opens so under another suffix is refused."""
@@ -67,6 +70,12 @@ def _read_db(reading: Reading) -> Iterator[ReadBlock]:
     return read_db(reading)
 
 
+def _read_pcap(reading: Reading) -> Iterator[ReadBlock]:
+    from busdoc.capture.formats.pcap import read_pcap
+
+    return read_pcap(reading)
+
+
 def _read_mf4(reading: Reading) -> Iterator[ReadBlock]:
     from busdoc.capture.formats.mf4 import read_mf4
 
@@ -80,6 +89,8 @@ READERS: dict[str, Reader] = {
     ".trc": Reader(_read_trc, opens=(b";$fileversion", b";##########"), compiled_from_mb=5),
     ".csv": Reader(_read_csv, opens=(b"timestamp,arbitration_id",), shared=True, compiled_from_mb=5),
     ".db": Reader(_read_db, magic=b"SQLite format 3\0", by_itself=True),
+    ".pcap": Reader(_read_pcap, magic=_PCAP_MAGIC),
+    ".pcapng": Reader(_read_pcap, magic=b"\n\r\r\n"),
     ".mf4": Reader(_read_mf4, magic=b"MDF  ", article="an", by_itself=True),
 }
 """By suffix. A kind of capture is added by a row here and the module that it names, which only such a capture loads."""
