@@ -23,7 +23,7 @@ from busdoc.times import SECOND_NS
 
 __all__ = ["read_pcap"]
 
-_TICKS_OF_MAGIC = {b"\xa1\xb2\xc3\xd4": 10**6, b"\xa1\xb2\x3c\x4d": 10**9}
+_TICKS_OF_MAGIC = {b"\xa1\xb2\xc3\xd4": 10**6, b"\xa1\xb2\x3c\x4d": SECOND_NS}
 _PCAPNG_MAGIC = b"\n\r\r\n"
 _SECTION, _INTERFACE, _SIMPLE_PACKET, _PACKET = 0x0A0D0D0A, 1, 3, 6
 _NAME, _RESOLUTION, _OFFSET = 2, 9, 14
