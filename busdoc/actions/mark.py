@@ -11,6 +11,7 @@ from busdoc.actions.journal_rows import COLUMNS
 from busdoc.actions.journal_time import seconds_text
 from busdoc.errors import InputError, found_instead
 from busdoc.files.cells import as_cell
+from busdoc.files.given import no_plain_file
 from busdoc.times import SECOND_NS
 
 __all__ = ["MARK_UNCERTAINTY_NS", "append_mark"]
@@ -32,6 +33,9 @@ def append_mark(path: Path, time_ns: int, note: str = "", *, uncertainty_ns: int
     ------
     InputError : the journal cannot be written, or another table is called so
     """
+    odd = no_plain_file(path)
+    if odd is not None:
+        raise InputError(str(path), "a journal that can be written", odd, "Take it away.")
     try:
         _begin(path)
         with path.open("r+b", buffering=0) as journal:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from busdoc.errors import InputError, found_instead
 
-__all__ = ["no_plain_file", "read_given"]
+__all__ = ["no_plain_file", "read_given", "require_plain_files"]
 
 _KINDS = (
     (stat.S_ISDIR, "a folder"),
@@ -30,6 +30,20 @@ def no_plain_file(path: Path) -> str | None:
     except (OSError, ValueError):  # whoever opens it says what is wrong with it
         return None
     return next((name for is_kind, name in _KINDS if is_kind(mode)), None)
+
+
+def require_plain_files(*folders: Path) -> None:
+    """See that a folder of ours holds files and folders only, before any of them is opened; one that is not there does.
+
+    Raises
+    ------
+    InputError : a pipe, a device or a socket lies in one
+    """
+    for folder in folders:
+        for path in sorted(folder.iterdir()) if folder.is_dir() else ():
+            odd = no_plain_file(path)
+            if odd not in (None, "a folder"):
+                raise InputError(str(path), "a plain file", str(odd), "Take it away, or name another folder.")
 
 
 def read_given(path: Path, expected: str, *, most_bytes: int, advice: str) -> bytes:

@@ -28,6 +28,7 @@ from busdoc.capture.recorder.recorder import LogRecorder
 from busdoc.capture.recorder.twofold import TwofoldRecorder
 from busdoc.capture.recorder.write_back import even_out
 from busdoc.errors import InputError, found_instead
+from busdoc.files.given import require_plain_files
 from busdoc.session.logbook import Logbook
 from busdoc.session.rows import StoredRows, read_rows
 from busdoc.session.store import SessionStore
@@ -79,6 +80,7 @@ class SessionFolder:
         also: Path | None = None,
     ) -> None:
         self._path = path
+        require_plain_files(path, path / RECORDING, path / _DATABASES)
         notes: list[str] = [] if also is None else _made_alike(path, also)
         self.resumed = is_session(path)
         if not self.resumed and path.is_dir() and any(path.iterdir()) and not (path / _LOCK).is_file():
@@ -219,6 +221,7 @@ def read_session(path: Path) -> KeptSession:
     ------
     InputError : the folder cannot be read, or holds no recording
     """
+    require_plain_files(path, path / RECORDING, path / _DATABASES)
     rows = StoredRows(entries=(), about={}, notes=())
     problem = "it is gone"
     for mode in ("mode=ro", "mode=ro&immutable=1"):  # the second reads a folder that must not be written to

@@ -1,5 +1,6 @@
 """A session's folder after a failing disk, a wrong hand or a power cut: what is good is used, what is not is said."""
 
+import os
 import random
 import shutil
 import sqlite3
@@ -9,9 +10,13 @@ from pathlib import Path
 import pytest
 
 from busdoc.actions.action import ActionKind, Origin
+from busdoc.actions.mark import append_mark
 from busdoc.analysis.postmortem import postmortem
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock
+from busdoc.capture.recorder.gaps import is_gap_file
+from busdoc.capture.recorder.notes import read_remarks
+from busdoc.capture.recorder.recorder import LogRecorder
 from busdoc.capture.source import open_capture
 from busdoc.errors import InputError
 from busdoc.session.folder import SessionFolder, read_session
@@ -125,6 +130,37 @@ def test_a_recording_that_gives_nothing_any_more_is_said(tmp_path: Path) -> None
     _, session, _ = begun(tmp_path / "s")
     assert any("The recording of the folder gives nothing any more" in one.text for one in session.happenings(0))
     session.close()
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes by name there")
+@pytest.mark.parametrize(
+    "name",
+    [
+        "session.sqlite",
+        "session.sqlite-wal",
+        "session.lock",
+        "machine.toml",
+        "recording/gaps.csv",
+        "recording/notes.txt",
+        "recording/marks.csv",
+        "recording/recording-0001.log",
+        f"databases/{DATABASE.name}",
+    ],
+)
+def test_a_pipe_in_the_folder_is_refused_and_not_waited_for(session: Path, name: str) -> None:
+    (session / name).unlink(missing_ok=True)
+    os.mkfifo(session / name)
+    for work in (lambda: gone_on_with(session), lambda: postmortem([session])):
+        with pytest.raises(InputError, match="expected a plain file, found a pipe"):
+            work()
+    if name.startswith("recording/"):
+        with pytest.raises(InputError, match="expected a plain file, found a pipe"):
+            LogRecorder(session / "recording", ChannelTable())
+        assert is_gap_file(session / "recording" / "gaps.csv") == (name != "recording/gaps.csv")
+        assert read_remarks(session / "recording" / "notes.txt") == ()
+    if name == "recording/marks.csv":
+        with pytest.raises(InputError, match="found a pipe"):
+            append_mark(session / name, 1)
 
 
 def test_rows_that_make_no_sense_cost_only_themselves(session: Path) -> None:

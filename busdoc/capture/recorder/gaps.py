@@ -19,6 +19,7 @@ from busdoc.capture.channels import ChannelTable
 from busdoc.capture.reading import LATEST_NS, RecorderGap
 from busdoc.errors import InputError
 from busdoc.files.cells import as_cell, from_cell
+from busdoc.files.given import no_plain_file
 from busdoc.times import SECOND_NS, nanoseconds
 
 __all__ = ["GapFile", "RecordedGap", "is_gap_file", "read_gaps"]
@@ -51,6 +52,8 @@ class RecordedGap:
 
 def is_gap_file(path: Path) -> bool:
     """Whether a file is a gap file, by its header."""
+    if no_plain_file(path) is not None:
+        return False
     try:
         with path.open("rb") as file:
             return file.readline(64).strip() == _HEADER.encode("ascii")

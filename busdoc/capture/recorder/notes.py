@@ -15,6 +15,7 @@ from pathlib import Path
 
 from busdoc.capture.bus.address import bitrate_text
 from busdoc.capture.listening import BusState, Hearing
+from busdoc.files.given import no_plain_file
 from busdoc.times import SECOND_NS
 
 __all__ = ["BusNote", "BusNotes", "NoteFile", "bus_in_words", "read_remarks"]
@@ -91,6 +92,8 @@ class NoteFile:
 
 def read_remarks(path: Path) -> tuple[str, ...]:
     """Read what a reader of the recording must know, with its time; nothing where there are no notes."""
+    if no_plain_file(path) is not None:
+        return ()
     try:
         with path.open("rb") as file:
             text = file.read(_MOST_BYTES).decode("utf-8", "replace")

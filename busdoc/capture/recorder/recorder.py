@@ -28,6 +28,7 @@ from busdoc.capture.recorder.keeper import PieceKeeper, sync_folder
 from busdoc.capture.recorder.notes import BusNotes, NoteFile
 from busdoc.capture.recorder.resume import LastPiece, tidy_up
 from busdoc.errors import InputError, found_instead
+from busdoc.files.given import no_plain_file, require_plain_files
 
 __all__ = ["LogRecorder", "RecorderState"]
 
@@ -355,6 +356,7 @@ def _opened(place: RecordingPlace) -> tuple[GapFile, LastPiece, tuple[str, ...]]
     """
     where = str(place.file or place.folder)
     gap_file = None
+    _require_plain(place)
     try:
         place.folder.mkdir(parents=True, exist_ok=True)
         _refuse_other_captures(place)
@@ -370,6 +372,22 @@ def _opened(place: RecordingPlace) -> tuple[GapFile, LastPiece, tuple[str, ...]]
         if isinstance(error, InputError):
             raise
         raise InputError(where, "a place that can be written", found_instead(error), "Name another with -o.") from error
+
+
+def _require_plain(place: RecordingPlace) -> None:
+    """See that nothing is opened that would be waited for for ever.
+
+    Raises
+    ------
+    InputError : a pipe, a device or a socket lies where a file is written
+    """
+    if place.file is None:
+        require_plain_files(place.folder)
+        return
+    for path in (place.file, place.gap_file, place.marks_file, place.notes_file):
+        odd = no_plain_file(path)
+        if odd is not None:
+            raise InputError(str(path), "a plain file", odd, "Name another with -o.")
 
 
 def _refuse_other_captures(place: RecordingPlace) -> None:
