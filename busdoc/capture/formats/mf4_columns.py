@@ -13,6 +13,7 @@ import numpy as np
 
 from busdoc.arrays import Int64Array, UInt8Array, UInt16Array
 from busdoc.capture.error_frame import BUS_ERROR
+from busdoc.capture.formats.mf4_cut import as_far_as_it_goes
 from busdoc.capture.formats.passing import Sender
 from busdoc.capture.frames import LENGTH_OF_CODE, NO_LONG, FrameBlock, FrameFlag, LongPayloads
 from busdoc.capture.reading import LATEST_NS, ReadBlock, Reading
@@ -44,7 +45,8 @@ def mf4_blocks(reading: Reading) -> Iterator[ReadBlock]:
 
     with contextlib.ExitStack() as stack:
         try:
-            mdf = MDF(reading.file, **_OPTIONS)
+            path, is_cut = stack.enter_context(as_far_as_it_goes(reading.file))
+            mdf = MDF(path, **_OPTIONS)
             stack.callback(_close, mdf)
             start_ns = round(mdf.header.start_time.timestamp() * 1e6) * 1000
             groups = list(_bus_groups(mdf))
@@ -56,6 +58,8 @@ def mf4_blocks(reading: Reading) -> Iterator[ReadBlock]:
             raise InputError(
                 str(reading.file), "an .mf4 capture with CAN bus events", "none", "Record with bus logging on."
             )
+        if is_cut:
+            reading.warn("it is cut off in its records; the whole ones before are used.")
         row = 1
         for frames in _merged([_group(mdf, number, name, start_ns, reading) for number, name in groups]):
             yield ReadBlock(frames=frames, first_line=row)

@@ -12,6 +12,7 @@ import zlib
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 if sys.version_info >= (3, 14):
@@ -19,8 +20,11 @@ if sys.version_info >= (3, 14):
 else:
     from backports import zstd
 
+from busdoc.capture.channels import ChannelTable
+from busdoc.capture.formats.mf4_columns import mf4_blocks
 from busdoc.capture.formats.passing import Sender, receive
 from busdoc.capture.formats.suffixes import READERS, Reader
+from busdoc.capture.formats.write import write_capture
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.reading import ReadBlock, Reading
 from busdoc.capture.source import open_capture
@@ -345,3 +349,37 @@ def test_frames_pass_through_a_buffered_pipe_as_an_interpreter_opens_it(tmp_path
         passed = list(receive(source))
     assert [len(one.block.frames) for one in passed if one.block is not None] == [3]
     assert passed[-1].done
+
+
+def with_records_last(content: bytes) -> bytes:
+    """Give an `.mf4` capture as a recorder leaves it that writes the description first: records plain, at the end."""
+    raw = bytearray(content)
+    link = raw.index(b"##DG") + 40
+    at = int.from_bytes(raw[link : link + 8], "little")
+    assert raw[at : at + 4] == b"##DZ"
+    columns, n_bytes, n_packed = (
+        int.from_bytes(raw[at + first : at + last], "little") for first, last in ((28, 32), (32, 40), (40, 48))
+    )
+    records = zlib.decompress(bytes(raw[at + 48 : at + 48 + n_packed]))
+    if raw[at + 26] == 1:  # transposed before it was compressed
+        whole = n_bytes // columns * columns
+        table = np.frombuffer(records[:whole], np.uint8).reshape(columns, -1)
+        records = table.T.tobytes() + records[whole:]
+    raw += bytes(-len(raw) % 8)
+    raw[link : link + 8] = len(raw).to_bytes(8, "little")
+    return bytes(raw) + b"##DT" + bytes(4) + (24 + n_bytes).to_bytes(8, "little") + bytes(8) + records
+
+
+def test_an_mf4_cut_off_in_its_records_is_used_as_far_as_it_goes(tmp_path: Path) -> None:
+    log, whole, cut = tmp_path / "c.log", tmp_path / "whole.mf4", tmp_path / "cut.mf4"
+    log.write_bytes(b"".join(b"(1700000000.%06d) can0 123#%02X\n" % (k, k) for k in range(100)))
+    channels = ChannelTable()
+    channels.number("can0")
+    write_capture(whole, [read_all(log)], channels)
+    content = with_records_last(whole.read_bytes())
+    record_bytes = (len(content) - content.rindex(b"##DT") - 24) // 100
+    cut.write_bytes(content[: -20 * record_bytes - 5])
+    reading = Reading(cut)
+    frames = FrameBlock.concat([block.frames for block in mf4_blocks(reading)])
+    assert frames.data[:, 0].tolist() == list(range(79))
+    assert reading.warnings == ["it is cut off in its records; the whole ones before are used."]
