@@ -60,7 +60,8 @@ def wait_in_words(view: SessionView) -> tuple[str, str]:
 
 def _step(view: SessionView, width: int, room: int) -> list[Line]:
     if view.next is None:
-        said = "Nothing to do now: watch." if view.controllers else "Waiting for the first frames."
+        waits = not view.controllers and view.buses  # where no bus is listened to, no frames will come
+        said = "Waiting for the first frames." if waits else "Nothing to do now: watch."
         return wrap(said, width, Tone.STRONG, most=min(2, room))
     text = step_text(view.next)
     if not text:
