@@ -4,6 +4,7 @@ What cannot be done raises `InputError` before anything was written down.
 """
 
 from collections.abc import Sequence
+from typing import Protocol
 
 from busdoc.actions.action import REMARKS, Action, ActionKind, Origin
 from busdoc.actions.plugged import PlugState
@@ -18,12 +19,24 @@ from busdoc.machine.machine import Machine
 from busdoc.session.logbook import Logbook
 from busdoc.times import SECOND_NS
 
-__all__ = ["Acting"]
+__all__ = ["Acting", "Hands"]
 
 _PRESS_UNCERTAINTY_NS = SECOND_NS
 """Standard deviation of a press: people press after they plug (common practice)."""
 _NEEDS_PART = (ActionKind.PLUG, ActionKind.UNPLUG, ActionKind.WIGGLE, ActionKind.REPLACE, ActionKind.SWAP)
 _LEADS_OFF = (ActionKind.PLUG, ActionKind.UNPLUG, ActionKind.SWAP, ActionKind.REPLACE)
+
+
+class Hands(Protocol):
+    """What does to a practice machine what is pressed."""
+
+    def do(self, kind: ActionKind, part: str | None = None, into: str | None = None) -> None:
+        """Do it, before it is written down."""
+        ...
+
+    def put_back(self, action: Action) -> None:
+        """Put back what was done by mistake."""
+        ...
 
 
 class Acting:
@@ -38,6 +51,7 @@ class Acting:
     procedure : follows it
     event_log : is told of it
     guided : names that the map does not have are new branches
+    hands : do what is pressed, to a practice machine; None: the person's own do
     """
 
     def __init__(
@@ -50,7 +64,9 @@ class Acting:
         event_log: EventLog,
         *,
         guided: bool,
+        hands: Hands | None = None,
     ) -> None:
+        self._hands = hands
         self._listening, self._judging = listening, judging
         self._machine, self._guided = machine, guided
         self._log, self._procedure, self._event_log = log, procedure, event_log
@@ -103,6 +119,8 @@ class Acting:
             logged then
         """
         self._check(kind, part, into)
+        if self._hands is not None and time_ns is None:
+            self._hands.do(kind, part, into)
         action = self._log.act(
             kind,
             part,
@@ -136,6 +154,8 @@ class Acting:
         """
         action = self._log.undo(n)
         if action is not None:
+            if self._hands is not None:
+                self._hands.put_back(action)
             self._procedure.undid(action)
             self._event_log.action(action, "taken back")
             self._judging.anew()
@@ -150,6 +170,8 @@ class Acting:
         """
         action = self._log.redo()
         if action is not None:
+            if self._hands is not None:
+                self._hands.do(action.kind, action.part, action.into)
             self._procedure.did(action)
             self._event_log.action(action, "done again")
             self._judging.anew()

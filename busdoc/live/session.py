@@ -16,7 +16,7 @@ from busdoc.analysis.unheard import has_looks, unheard
 from busdoc.capture.listening import FrameSource
 from busdoc.decode.database.database import Database
 from busdoc.errors import InputError
-from busdoc.live.acting import Acting
+from busdoc.live.acting import Acting, Hands
 from busdoc.live.event_log import EventLog
 from busdoc.live.judging import Judging
 from busdoc.live.learnt import keep_learnt_map
@@ -46,6 +46,7 @@ class LiveSession:
     folder : where it is kept; None: nowhere
     asked : the symptom that is isolated, as `--symptom` names it; None: what stands out
     guided : names that the map does not have are new branches; None: only without parts on the map
+    hands : do what is pressed, to a practice machine; None: the person's own do
     clock_s : a clock that only goes on, s
     """
 
@@ -58,6 +59,7 @@ class LiveSession:
         folder: SessionFolder | None = None,
         asked: str | None = None,
         guided: bool | None = None,
+        hands: Hands | None = None,
         clock_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self.source = source
@@ -73,7 +75,14 @@ class LiveSession:
         self._listening = Listening(source, case, folder)
         self._judging = Judging(self._listening, machine, self._log, self._procedure, self._event_log, folder, clock_s)
         acting = Acting(
-            self._listening, self._judging, machine, self._log, self._procedure, self._event_log, guided=self.guided
+            self._listening,
+            self._judging,
+            machine,
+            self._log,
+            self._procedure,
+            self._event_log,
+            guided=self.guided,
+            hands=hands,
         )
         self._acting = acting
         self._taken_s = -math.inf

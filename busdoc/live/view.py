@@ -201,3 +201,5 @@ class SessionView:
     """(from, to), ns: stretches that were not heard, ascending; nobody's absence."""
     complaint: ComplaintRow | None = None
     """What is isolated, where it is no dropout."""
+    practice: bool = False
+    """It is no machine's session, but one of practice."""

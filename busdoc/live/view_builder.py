@@ -118,6 +118,7 @@ def look(at: Standing) -> SessionView:
         focus=None if health is None else _focus(health, at.because),
         gaps=tuple((gap.from_ns, gap.to_ns) for gap in at.gaps),
         complaint=None if at.weighed.complaint is None else _complaint(at.weighed.complaint, at),
+        practice=at.facts.practice,
     )
 
 

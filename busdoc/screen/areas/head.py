@@ -10,6 +10,7 @@ from busdoc.screen.drawing.states import OFF, sign_of
 from busdoc.screen.drawing.styles import Tone
 from busdoc.screen.drawing.words import bus_name, bus_trouble, moment
 from busdoc.words.duration import in_column
+from busdoc.report.words.practice import PRACTICE_MARK
 from busdoc.words.printable import printable
 
 __all__ = ["Bar", "draw_head", "draw_hints", "draw_message", "draw_offer", "draw_troubles"]
@@ -34,10 +35,12 @@ def draw_head(view: SessionView, width: int, zone: tzinfo | None) -> Line:
         pieces.append("the recording is over")
     if view.recording:
         pieces.append(view.recording)
-    while len(pieces) > 2 and sum(len(piece) + 3 for piece in pieces) + len(clock) + 1 > width:
+    mark: list[tuple[str, Tone]] = [(f" {PRACTICE_MARK} ", Tone.ALARM)] if view.practice else []
+    taken = sum(len(text) for text, _ in mark) + len(clock) + 1
+    while len(pieces) > 2 and sum(len(piece) + 3 for piece in pieces) + taken > width:
         pieces.pop()
     left = fit(
-        line_of((f" {pieces[0]}", Tone.STRONG), (f" · {' · '.join(map(printable, pieces[1:]))}", Tone.FAINT)),
+        line_of(*mark, (f" {pieces[0]}", Tone.STRONG), (f" · {' · '.join(map(printable, pieces[1:]))}", Tone.FAINT)),
         width - len(clock) - 1,
     )
     return (*left, (clock, Tone.STRONG), (" ", Tone.PLAIN))
