@@ -19,6 +19,7 @@ def is_practice(names: Iterable[str]) -> bool:
     """
     return any(name.startswith(PRACTICE) for name in names)
 
+
 _MOST_CHANNELS = 256
 
 

@@ -108,6 +108,10 @@ class EventLog:
                 self._back.update(later)
         return told
 
+    def alarm(self, text: str, now_ns: int) -> None:
+        """Tell that hands are in danger."""
+        self._tell(now_ns, HappeningKind.ALARM, text)
+
     def complaint(self, symptom: Symptom) -> None:
         """Tell each time that the complaint came."""
         for span in symptom.spans:

@@ -18,10 +18,11 @@ from busdoc.isolation.suspects.failed_starts import STARTS_WITHIN_S
 from busdoc.isolation.verdict import Because, IsolationVerdict
 from busdoc.live.event_log import EventLog
 from busdoc.live.listening import Listening
+from busdoc.live.power import PowerSaid, PowerWatch
 from busdoc.live.procedure import Procedure
 from busdoc.live.rows import losses_by_controller
 from busdoc.live.view import Proposal
-from busdoc.live.view_builder import proposed
+from busdoc.live.view_builder import plugged, proposed
 from busdoc.machine.machine import Machine
 from busdoc.session.folder import SessionFolder
 from busdoc.session.logbook import Logbook
@@ -55,6 +56,7 @@ class Judging:
 
     Attributes
     ----------
+    power : what the traffic says of it, as of the last look
     proposals : what the traffic looks as if it had been done, and no press says
     trouble : what the journal could not keep; empty when nothing
     revision : counts up whenever anything of it may have changed
@@ -76,6 +78,8 @@ class Judging:
         self.proposals: tuple[Proposal, ...] = ()
         self.trouble = ""
         self.revision = 0
+        self.power = PowerSaid()
+        self._power = PowerWatch(machine)
         self._observed: Observed | None = None
         self._weighed = _NOTHING
         self._judged_s = self._weighed_s = -math.inf
@@ -172,11 +176,34 @@ class Judging:
             self._weighed_for, self._weighed_s = state, now_s
             self._weigh(observed, until_ns, anew=anew)
             self._follow(observed, known, until_ns)
+        self._follow_power(until_ns)
         # Tell what became known, each thing once.
         self._event_log.losses(losses_by_controller(observed.incidents, self.because), until_ns)
         self._event_log.codes(observed.incidents)
         self._procedure.tick(until_ns)
         self.revision += 1
+
+    def seen_cycle(self, feed: str | None) -> tuple[int, int] | None:
+        """Give when a supply was off and on again lately, ns, if the traffic shows that and nobody wrote it down."""
+        if self._observed is None:
+            return None
+        heard_ns = self._listening.heard_ns
+        return self._power.seen_cycle(self._observed.health, self._log.actions, feed, heard_ns)
+
+    def _follow_power(self, until_ns: int) -> None:
+        """Hold what is logged of the power against the traffic; what is not heard now says nothing."""
+        listening = self._listening
+        if (
+            self._observed is None
+            or listening.without_a_bus
+            or listening.open_gaps
+            or listening.watches.start_ns is None
+        ):
+            self.power = PowerSaid()
+            return
+        actions = self._log.actions
+        state = plugged(self._machine, actions)
+        self.power = self._power.follow(self._observed.health, state, actions, self._procedure.step, until_ns)
 
     def _weigh(self, observed: Observed, until_ns: int, *, anew: bool) -> None:
         """Ask which action and which part it was, and what to do next."""

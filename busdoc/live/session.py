@@ -92,9 +92,10 @@ class LiveSession:
         self._view_of: object = None
         # What a person does goes straight to the part that keeps it.
         self.act, self.do_next, self.note = acting.act, acting.do_next, acting.note
-        self.undo, self.redo, self.retime = acting.undo, acting.redo, acting.retime
+        self.undo, self.redo, self.retime, self.correct = acting.undo, acting.redo, acting.retime, acting.correct
         self.take_proposal, self.refuse_proposal = acting.take_proposal, acting.refuse_proposal
         self.rename, self.give_labels = acting.rename, acting.give_labels
+        self.cycle, self.do_now, self.answer_silence = acting.cycle, acting.do_now, acting.answer_silence
         self.skip_test, self.play = acting.skip_test, acting.play
 
     @property
@@ -143,6 +144,7 @@ class LiveSession:
                 self._judging.judge_all()
         elif self._judging.is_due(now_s):  # a press that was due is judged at once
             self._judging.judge(now_s)
+            self._acting.follow_traffic()
         self._event_log.buses(self.source.buses(), self._listening.heard_ns)
         self._announce()
 
@@ -217,6 +219,8 @@ class LiveSession:
             recorder=listening.recorder,
             trouble=judging.trouble,
             without_a_bus=listening.without_a_bus,
+            silence=judging.power.silence,
+            alarm=self._acting.alarm,
         )
 
     def _announce(self) -> None:

@@ -20,6 +20,8 @@ __all__ = [
     "NextRow",
     "Proposal",
     "SessionView",
+    "SilenceAnswer",
+    "SilenceRow",
     "StripSpan",
     "Watching",
 ]
@@ -95,6 +97,8 @@ class NextRow:
     """Index of the step of `test.steps` to do now; their number when all are done and the watch is on."""
     steps_text: tuple[str, ...]
     """Each step as a sentence, with label numbers where given."""
+    hold_until_ns: int | None = None
+    """The step to do now is to wait until then: the power has to stay off; None: it need not wait."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +122,28 @@ class ComplaintRow:
     """(from, to) in which it could be seen, ns."""
 
 
+class SilenceAnswer(StrEnum):
+    """What a silence of everybody was."""
+
+    LEAD = "lead"
+    """The laptop's own plug or adapter."""
+    KEY = "key"
+    """The machine was switched off."""
+    MACHINE = "machine"
+    """Neither: the machine's supply, or its bus."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SilenceRow:
+    """No frame from anybody, and nothing that was logged says why."""
+
+    since_ns: int
+    ended_ns: int | None
+    """None: it goes on; else everybody ran on through it."""
+    asked: bool
+    """It has lasted long enough to ask what it is."""
+
+
 class HappeningKind(StrEnum):
     """What a bell or a line of the plain session may tell."""
 
@@ -133,6 +159,8 @@ class HappeningKind(StrEnum):
     NAMED = "named"
     """A part reached the probability at which it is named."""
     NOTE = "note"
+    ALARM = "alarm"
+    """Hands are in danger: a machine that was logged off lives."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,5 +229,9 @@ class SessionView:
     """(from, to), ns: stretches that were not heard, ascending; nobody's absence."""
     complaint: ComplaintRow | None = None
     """What is isolated, where it is no dropout."""
+    silence: SilenceRow | None = None
+    """Nobody is heard, or was, and nobody knows why: until that is told, nobody is accused of it."""
+    alarm: str = ""
+    """Why hands are in danger; empty: they are not."""
     practice: bool = False
     """It is no machine's session, but one of practice."""

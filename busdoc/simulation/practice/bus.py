@@ -53,7 +53,9 @@ class PracticeBus:
             raise InputError("--speed", "a number above 0", f"{speed:g}", "Write for example --speed 5.")
         machine = scenario.machine
         specs = [known.spec for known in machine.controllers.values()]
-        named = [c for c in (*(bus.channel for bus in machine.buses), *(s.channel for s in specs)) if isinstance(c, str)]
+        named = [
+            c for c in (*(bus.channel for bus in machine.buses), *(s.channel for s in specs)) if isinstance(c, str)
+        ]
         if named:
             raise InputError(
                 scenario.machine_file, "channels by number, to practise on", f'"{named[0]}"', "Write channel = 0."

@@ -13,7 +13,8 @@
     [[fault]]                  # part, rate_hz (left out: hard), latches, held, holds_s, holds_spread, effect, delay_s,
                                # from_s, clears_s, at_power_up, spn, fmi, emcy, lead_s, errors, sag_v
     [[step]]                   # do, part, into, seconds, controller, branches = [parts], dwell_s, times
-    [[event]]                  # do = "restart|show|lead-out|lead-in|key-off|key-on", at_s, every_s, times, controller, part
+    [[event]]                  # do = "restart|show|lead-out|lead-in|key-off|key-on", at_s, every_s, times,
+                               # controller, part
 
 A signal's value is a number or a table: ``value``, ``sine = [low, high, period_s]``, ``points = [[s, value], …]``,
 ``condition = { running, starting, fault, retry }``, ``retries = true``, ``counter = true``; and ``noise``,

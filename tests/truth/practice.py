@@ -1,0 +1,105 @@
+"""A practice machine under the true screen, on a clock that goes as fast as it is told to.
+
+The session, the keys and the judging are those of `busdoc isolate --practice`; only nobody waits.
+"""
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC
+from pathlib import Path
+
+from busdoc.live.session import LiveSession
+from busdoc.live.view import Happening, SessionView
+from busdoc.machine.machine import Machine
+from busdoc.screen.key_handling import ScreenState
+from busdoc.session.folder import SessionFolder
+from busdoc.simulation.demo import demo_scenario
+from busdoc.simulation.fault import Fault
+from busdoc.simulation.practice.bus import PracticeBus
+from busdoc.simulation.scenario.file import load_scenario
+from busdoc.simulation.scenario.scenario import Scenario
+from busdoc.times import SECOND_NS
+
+__all__ = ["Bench", "sweeper"]
+
+_START_NS = 1_772_000_000 * SECOND_NS
+
+
+def sweeper(*faults: Fault, **changes: object) -> Scenario:
+    """Give the bundled street sweeper with these faults, and no other."""
+    scenario = load_scenario(demo_scenario(), to_practise=True)
+    return replace(scenario, faults=faults, background_errors_hz=0.0, **changes)  # type: ignore[arg-type]
+
+
+class Bench:
+    """A practice machine, a session on it, and the screen's state, driven by hand.
+
+    Parameters
+    ----------
+    scenario : what is practised
+    presses_act : what is pressed is done to the machine; False: somebody does it with `do`, whenever they do
+    tick_s : how often the session takes a step
+    machine : another map than the machine's own
+    """
+
+    def __init__(
+        self,
+        scenario: Scenario,
+        seed: int = 1,
+        *,
+        presses_act: bool = True,
+        slow_hands: bool = False,
+        tick_s: float = 0.1,
+        machine: Machine | None = None,
+        folder: Path | None = None,
+    ) -> None:
+        self.t_s = 0.0
+        self.tick_s = tick_s
+        self.bus = PracticeBus(
+            replace(scenario, start_ns=_START_NS),
+            seed,
+            slow_hands=slow_hands,
+            clock_ns=lambda: round(self.t_s * SECOND_NS),
+        )
+        self.session = LiveSession(
+            self.bus,
+            scenario.machine if machine is None else machine,
+            folder=None if folder is None else SessionFolder(folder),
+            hands=self.bus if presses_act else None,
+            clock_s=lambda: self.t_s,
+        )
+        self.session.start()
+        self.screen = ScreenState(self.session, quiet=False, zone=UTC, clock_s=lambda: self.t_s)
+        self.heard: list[Happening] = []
+        self.key("space")  # the cautions were read
+        self.after = self.run
+
+    @property
+    def view(self) -> SessionView:
+        """What is shown."""
+        return self.screen.view
+
+    @property
+    def world(self):  # type: ignore[no-untyped-def]
+        """What really is."""
+        return self.bus.machine.world
+
+    def run(self, seconds: float, until: Callable[[SessionView], bool] | None = None) -> bool:
+        """Let time go on; say whether what was waited for came."""
+        end_s = self.t_s + seconds
+        while self.t_s < end_s - 1e-9:
+            self.t_s = min(end_s, self.t_s + self.tick_s)
+            self.heard += self.screen.tick() or ()
+            if until is not None and until(self.screen.view):
+                return True
+        return False
+
+    def key(self, *keys: str) -> str:
+        """Press keys, one after the other; give what the screen says then."""
+        for key in keys:
+            self.screen.press(key, key if len(key) == 1 else " " if key == "space" else None)
+        return self.screen.message.text
+
+    def type(self, text: str) -> str:
+        """Type a name."""
+        return self.key(*text)
