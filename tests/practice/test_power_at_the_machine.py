@@ -4,14 +4,14 @@ from busdoc.actions.action import ActionKind, Origin
 from busdoc.live.view import HappeningKind
 from busdoc.simulation.fault import Fault
 from busdoc.times import SECOND_NS
-from tests.truth.practice import Bench, sweeper
+from tests.truth.practice import Bench, rear_of_sweeper
 
 LATCHED = Fault(part="gate-angle", latches=True, delay_s=0.7, from_s=6.0)
 
 
 def fallen(**how: object) -> Bench:
     """A machine whose hopper has fallen, before the first step is done."""
-    bench = Bench(sweeper(LATCHED), tick_s=0.25, **how)  # type: ignore[arg-type]
+    bench = Bench(rear_of_sweeper(LATCHED), tick_s=0.25, **how)  # type: ignore[arg-type]
     assert bench.run(12.0, lambda view: view.next is not None)
     bench.run(1.5)
     return bench
@@ -83,7 +83,7 @@ def test_a_machine_that_is_switched_on_without_a_press_corrects_the_screen_and_r
 
 
 def test_own_lead_out_accuses_nobody_and_asks_which() -> None:
-    bench = Bench(sweeper(), tick_s=0.25)
+    bench = Bench(rear_of_sweeper(), tick_s=0.25)
     bench.run(8.0)
     bench.world.take_lead(out=True)
     bench.run(4.0)
@@ -100,7 +100,7 @@ def test_own_lead_out_accuses_nobody_and_asks_which() -> None:
 
 
 def test_a_silence_of_everybody_counts_once_somebody_says_that_the_own_lead_was_in() -> None:
-    bench = Bench(sweeper(), tick_s=0.25)
+    bench = Bench(rear_of_sweeper(), tick_s=0.25)
     bench.run(8.0)
     bench.world.take_lead(out=True)  # as a trunk that opens looks
     bench.run(4.0)
@@ -111,7 +111,7 @@ def test_a_silence_of_everybody_counts_once_somebody_says_that_the_own_lead_was_
 
 
 def test_the_key_turned_off_is_one_key_to_say_and_then_the_machine_is_off() -> None:
-    bench = Bench(sweeper(), tick_s=0.25)
+    bench = Bench(rear_of_sweeper(), tick_s=0.25)
     bench.run(8.0)
     bench.world.turn_key(on=False)
     bench.run(4.0)
@@ -139,7 +139,7 @@ def test_two_presses_within_a_second_and_one_on_a_step_that_has_just_come_up_do_
 
 
 def test_the_power_has_to_stay_off_for_ten_seconds() -> None:
-    bench = Bench(sweeper(LATCHED), tick_s=0.25)
+    bench = Bench(rear_of_sweeper(LATCHED), tick_s=0.25)
     bench.run(9.0)
     bench.key("c", "enter")
     bench.run(1.5)

@@ -11,18 +11,88 @@ from pathlib import Path
 from busdoc.live.session import LiveSession
 from busdoc.live.view import Happening, SessionView
 from busdoc.machine.machine import Machine
+from busdoc.machine.machine_map import machine_from_text
 from busdoc.screen.key_handling import ScreenState
 from busdoc.session.folder import SessionFolder
 from busdoc.simulation.demo import demo_scenario
 from busdoc.simulation.fault import Fault
 from busdoc.simulation.practice.bus import PracticeBus
 from busdoc.simulation.scenario.file import load_scenario
-from busdoc.simulation.scenario.scenario import Scenario
+from busdoc.simulation.scenario.scenario import Scenario, ScenarioStream, ScenarioUnit
 from busdoc.times import SECOND_NS
 
-__all__ = ["Bench", "sweeper"]
+__all__ = ["Bench", "rear_of_sweeper", "sweeper"]
 
 _START_NS = 1_772_000_000 * SECOND_NS
+
+
+_MAP = """
+[machine]
+name = "Street sweeper"
+cautions = ["Prop the hopper before working under it."]
+[[part]]
+name = "battery"
+kind = "feed"
+[[part]]
+name = "fuse-1"
+kind = "feed"
+into = "battery"
+[[part]]
+name = "fuse-3"
+kind = "feed"
+into = "battery"
+[[part]]
+name = "front-trunk"
+kind = "segment"
+[[part]]
+name = "rear-trunk"
+kind = "segment"
+into = "front-trunk"
+[[controller]]
+name = "engine"
+into = "fuse-1"
+on = "front-trunk"
+address = 0x00
+[[controller]]
+name = "hopper"
+into = "fuse-3"
+on = "rear-trunk"
+address = 0x31
+latches = true
+[[controller]]
+name = "fan"
+into = "fuse-3"
+on = "rear-trunk"
+address = 0x34
+[[part]]
+name = "harness-A"
+kind = "harness"
+into = "hopper:A"
+[[part]]
+name = "gate-angle"
+kind = "sensor"
+into = "harness-A:gate"
+[[part]]
+name = "harness-B"
+kind = "harness"
+into = "hopper:B"
+[[part]]
+name = "tilt-angle"
+kind = "sensor"
+into = "harness-B:tilt"
+"""
+
+
+def rear_of_sweeper(*faults: Fault, map_text: str = _MAP, **changes: object) -> Scenario:
+    """Give three controllers of a sweeper with little to say, so that little has to be reckoned."""
+    machine = machine_from_text(map_text, "machine.toml")
+    streams = tuple(
+        ScenarioStream(controller=name, id=identifier, period_s=0.1)
+        for name, identifier in (("engine", 0x18F00400), ("hopper", 0x18FF0131), ("fan", 0x18FF0134))
+    )
+    units = tuple(ScenarioUnit(controller=name, boot_s=1.5) for name in machine.controllers)
+    plain = Scenario(name="rear", seed=1, machine=machine, units=units, streams=streams, faults=faults)
+    return replace(plain, **changes)  # type: ignore[arg-type]
 
 
 def sweeper(*faults: Fault, **changes: object) -> Scenario:
@@ -72,7 +142,6 @@ class Bench:
         self.screen = ScreenState(self.session, quiet=False, zone=UTC, clock_s=lambda: self.t_s)
         self.heard: list[Happening] = []
         self.key("space")  # the cautions were read
-        self.after = self.run
 
     @property
     def view(self) -> SessionView:
