@@ -39,6 +39,8 @@ _SAYS: dict[HappeningKind | NewsKind | CureOutcome, Rung] = {
     HappeningKind.RESTARTED: Rung.LOST,
     HappeningKind.SHOWS: Rung.LOST,
     HappeningKind.ALARM: Rung.ALARM,
+    HappeningKind.CURED: Rung.BACK,
+    HappeningKind.CAME_BACK: Rung.LOST,
     HappeningKind.BACK: Rung.BACK,
     NewsKind.LATE: Rung.LOST,
     NewsKind.RESTARTED: Rung.LOST,

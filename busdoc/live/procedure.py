@@ -131,6 +131,8 @@ class Procedure:
         """How many of its steps are done."""
         self._done_ns = 0
         """In the stage `WATCHED`: since when."""
+        self._done: NextTest | None = None
+        """The last one all of whose steps were done."""
         self._watch: Watching | None = None
         """None while the wait is off."""
 
@@ -156,6 +158,14 @@ class Procedure:
         """
         tests = [in_stages(test) for test in tests]
         self._tests = tuple(tests)
+        if (
+            tests
+            and tests[0].proof
+            and tests[0].steps
+            and self._stage is Stage.WATCHED
+            and not _is(self._test, tests[0])
+        ):
+            self._happens(Event.SKIP)  # the part is named: what was watched for is known
         test = self._test
         same = None if test is None else next((one for one in tests if _alike(one, test)), None)
         if test is not None and same is not None:
@@ -262,6 +272,8 @@ class Procedure:
         self._stage = stage
         self._step += _STEPS_ON.get(event, 0)
         self._done_ns = at_ns
+        if stage is Stage.WATCHED and self._test is not None and self._test.steps:
+            self._done = self._test
         if stage is Stage.NONE:
             self._test, self._step = None, 0
         return True
@@ -274,6 +286,8 @@ class Procedure:
         if not fresh and self._tests:
             self._skipped.clear()
             fresh = list(self._tests)
+        # What was just done has told what it can; unless it is all that is left, it is not asked for again.
+        fresh = [test for test in fresh if not test.steps or not _is(self._done, test)] or fresh
         if self._happens(Event.OFFER if fresh else Event.WITHDRAW) and fresh:
             self._test, self._step = fresh[0], 0
 
@@ -288,6 +302,10 @@ def in_stages(test: NextTest) -> NextTest:
         else:
             steps.append(step)
     return replace(test, steps=tuple(steps))
+
+
+def _is(one: NextTest | None, other: NextTest) -> bool:
+    return one is not None and _alike(one, other)
 
 
 def _alike(one: NextTest, other: NextTest) -> bool:

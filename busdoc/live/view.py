@@ -86,6 +86,8 @@ class Watching:
     clear_at_ns: int | None
     """None: not within days."""
     parts: tuple[str, ...]
+    proves: bool = False
+    """It is the proof of a repair of these parts."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,6 +161,10 @@ class HappeningKind(StrEnum):
     NAMED = "named"
     """A part reached the probability at which it is named."""
     NOTE = "note"
+    CURED = "cured"
+    """A repair is proved."""
+    CAME_BACK = "came back"
+    """It was not that, or not only that."""
     ALARM = "alarm"
     """Hands are in danger: a machine that was logged off lives."""
 
@@ -229,6 +235,8 @@ class SessionView:
     """(from, to), ns: stretches that were not heard, ascending; nobody's absence."""
     complaint: ComplaintRow | None = None
     """What is isolated, where it is no dropout."""
+    cured: str = ""
+    """That a repair is proved, in a sentence; empty: none is."""
     silence: SilenceRow | None = None
     """Nobody is heard, or was, and nobody knows why: until that is told, nobody is accused of it."""
     alarm: str = ""

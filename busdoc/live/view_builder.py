@@ -18,12 +18,14 @@ from busdoc.capture.recorder.recorder import RecorderState
 from busdoc.health.codes.code import CodeKind, FaultCode
 from busdoc.health.incident import IncidentKind
 from busdoc.health.summary import Health
+from busdoc.isolation.conclusion import State
 from busdoc.isolation.verdict import Because
 from busdoc.live.procedure import Procedure
 from busdoc.live.rows import controller_rows, losses_by_controller
 from busdoc.live.tree import harness_rows, not_back
-from busdoc.live.view import ComplaintRow, Proposal, SessionView, SilenceRow
+from busdoc.live.view import ComplaintRow, Proposal, SessionView, SilenceRow, Watching
 from busdoc.machine.machine import Machine
+from busdoc.report.words.conclusion import conclusion_in_words
 from busdoc.report.words.headline import headline
 from busdoc.report.words.silence import NOBODY_HEARD
 from busdoc.report.words.symptoms import WAITS_FOR_A_LOOK, symptom_in_words
@@ -109,7 +111,8 @@ def look(at: Standing) -> SessionView:
         why=suspects[0].why if suspects else (),
         suspects=suspects,
         next=row,
-        watching=at.procedure.watching(at.heard_ns),
+        watching=None if unsure else _watching(at),
+        cured="" if unsure else _cured(at),
         proposals=() if unsure else at.proposals,
         cautions=tuple(dict.fromkeys((*at.machine.cautions, *needs))),
         labels_given=bool(at.log.labels),
@@ -128,6 +131,26 @@ def look(at: Standing) -> SessionView:
         silence=at.silence,
         alarm=at.alarm,
     )
+
+
+def _watching(at: Standing) -> Watching | None:
+    """Give the wait that is on: where a repair is being proved, that of the conclusion, and no other beside it."""
+    conclusion = at.weighed.conclusion
+    if conclusion.state is State.PROVED:
+        return None
+    if conclusion.state is not State.REPAIRED or conclusion.left_ns is None or conclusion.quiet_ns is None:
+        return at.procedure.watching(at.heard_ns)
+    return Watching(
+        since_ns=conclusion.at_ns - conclusion.quiet_ns,
+        clear_at_ns=conclusion.at_ns + conclusion.left_ns,
+        parts=tuple(one.part for one in conclusion.repairs),
+        proves=True,
+    )
+
+
+def _cured(at: Standing) -> str:
+    conclusion = at.weighed.conclusion
+    return "" if conclusion.state is not State.PROVED else " ".join(conclusion_in_words(conclusion))
 
 
 def _complaint(symptom: Symptom, at: Standing) -> ComplaintRow:

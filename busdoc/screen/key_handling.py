@@ -121,7 +121,8 @@ class ScreenState:
         self.lately = (*self.lately, *told)[-_KEPT_HAPPENINGS:]
         shown = [one for one in new if one.kind is HappeningKind.ACTION and one.n > self._own]
         if shown:  # nobody pressed a key for it: the traffic shows it
-            self._tell(f"logged {self._at(shown[-1].time_ns)} {shown[-1].text}, as the traffic shows", Tone.GOOD)
+            said = shown[-1].text.removeprefix("logged: ").removesuffix(", by the bus")
+            self._tell(f"logged {self._at(shown[-1].time_ns)}: {said}, as the traffic shows", Tone.GOOD)
         for happening in new:
             if happening.kind is HappeningKind.LOST and happening.controller is not None:
                 self.scroll.follow(self.view, happening.controller)

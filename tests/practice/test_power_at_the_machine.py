@@ -74,8 +74,8 @@ def test_a_machine_that_is_switched_on_without_a_press_corrects_the_screen_and_r
     bench = fallen(presses_act=False)
     bench.world.act(ActionKind.POWER_OFF)
     bench.run(3.0)
-    bench.key("space")  # the next thing: an unplugging, with the power off
-    bench.run(3.0)
+    assert bench.view.next is not None  # an unplugging: hands are in
+    assert bench.view.next.test.steps[bench.view.next.step].action is ActionKind.UNPLUG
     bench.world.turn_key(on=True)
     bench.run(4.0)
     assert kinds(bench)[-1] == "power-on"

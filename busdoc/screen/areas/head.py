@@ -93,6 +93,7 @@ def draw_offer(view: SessionView, width: int, zone: tzinfo | None, *, labels: bo
 def _silence(silence: SilenceRow, now_ns: int, width: int) -> list[Line]:
     """Ask what a silence of everybody is, or was."""
     lead, key, machine = WHAT_IT_WAS
+    answers: tuple[tuple[str, str], ...]
     lasts = in_column((now_ns if silence.ended_ns is None else silence.ended_ns) - silence.since_ns).strip()
     if silence.ended_ns is None:
         said, answers = f" ? No frame from anybody for {lasts}: which?", (("1", lead), ("2", key), ("3", machine))

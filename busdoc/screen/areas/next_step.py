@@ -55,6 +55,8 @@ def wait_in_words(view: SessionView) -> tuple[str, str]:
     if watching.clear_at_ns is None:
         return "", f"No wait within days would clear {parts}: make it show instead"
     left_ns = watching.clear_at_ns - view.now_ns
+    if watching.proves:
+        return countdown(max(0, left_ns)), f"quiet so long proves the repair of {parts}"
     if left_ns <= 0:
         return countdown(0), f"Quiet long enough: {parts}"
     return countdown(left_ns), f"quiet so long clears {parts}"
@@ -69,6 +71,11 @@ def hold_in_words(view: SessionView) -> str:
 
 
 def _step(view: SessionView, width: int, room: int) -> list[Line]:
+    if view.cured and (view.next is None or not step_text(view.next)):
+        done = ["CURED.", view.cured] if not view.not_back else [f"CURED; still to do: {', '.join(view.not_back)}."]
+        return [row for text in done for row in wrap(text, width, Tone.GOOD, most=3)][:room]
+    if view.next is None and view.watching is not None:
+        return wrap("Hands off, and watch.", width, Tone.STRONG, most=1)
     if view.next is None:
         said = "Nothing to do now: watch." if view.controllers else "Waiting for the first frames."
         if view.silence is not None and view.silence.ended_ns is None:
