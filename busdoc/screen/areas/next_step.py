@@ -127,7 +127,7 @@ def _wait(view: SessionView, width: int) -> list[Line]:
     first = line_of(
         (f"{left} ", Tone.STRONG), ("█" * done, Tone.GOOD), ("░" * (_BAR - done), Tone.FAINT), (" to wait", Tone.FAINT)
     )
-    return [first, *wrap(said, width, most=1)]
+    return [first, *wrap(said, width, most=2)]
 
 
 def _lately(lately: Sequence[tuple[str, Happening]], width: int, room: int) -> list[Line]:

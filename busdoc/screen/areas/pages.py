@@ -97,7 +97,6 @@ _FIRST = (
     Command.MARK,
     Command.AGO,
     Command.UNDO,
-    Command.REDO,
     Command.DONE,
 )
 _SECOND = (
@@ -110,7 +109,6 @@ _SECOND = (
     Command.RENAME,
     Command.BIG,
     Command.ONE_AREA,
-    Command.LIGHT,
     Command.NEARER,
     Command.EARLIER,
     Command.UP,
@@ -125,10 +123,10 @@ _PAIRS = {
     Command.STEP: ("Space", "step done (also Enter, PgDn)"),
     Command.SEEN: ("f g", "the fault shows; it is gone"),
     Command.MARK: ("m t", "mark this moment, write a note"),
-    Command.UNDO: ("z", "undo what was done last (PgUp)"),
-    Command.ITS_LEAD: ("1 2 3", "nobody heard: lead, key, machine"),
-    Command.DONE: ("v", "list of what was done, to correct"),
-    Command.TAKE: ("y", "yes: that was done, it is off …"),
+    Command.UNDO: ("z Z", "undo the last (PgUp), redo it"),
+    Command.BIG: ("b d", "big view; black on white"),
+    Command.ITS_LEAD: ("1 2 3", "nobody heard: what it is"),
+    Command.DONE: ("v", "what was done, to correct"),
 }
 
 
@@ -148,7 +146,7 @@ def _help(view: SessionView, width: int) -> Drawn:
     body.append(line_of(" ", *(piece for s in signs for piece in ((s.mark, s.tone), (f" {s.word} ", Tone.PLAIN)))))
     body += wrap(" Strip: " + " ".join(f"{stroke} {word}" for stroke, word in strokes), width)
     body += wrap(" off: away because of what was done.  Parts: ■ in, □ OUT, ○ off, #3 label.", width)
-    body += wrap(" Bell: once for a loss, twice when back.  clear: the wait has earned it.", width)
+    body += wrap(" Bell: 1 loss, 2 back or cured, 4 HANDS OUT.  clear: the wait has earned it.", width)
     return "Keys and signs", body, "any key: back"
 
 
