@@ -224,7 +224,8 @@ def _practise(
             command=shlex.join(["busdoc", *arguments.words]),
             version=__version__,
         )
-    print(f"busdoc: {PRACTICE_SAID}", file=surroundings.stderr)
+    if not arguments.plain:
+        print(f"busdoc: {PRACTICE_SAID}", file=surroundings.stderr)
     return LiveSession(source, machine, database, folder=folder, asked=arguments.symptom, hands=source)
 
 

@@ -256,6 +256,7 @@ def test_a_note_long_after_the_last_thing_done_stands_by_itself() -> None:
     at = At(HEALTHY)
     at.press("t", *"DSC_0012", "enter")
     assert at.session.asked == [("note", "DSC_0012")]
+    assert at.told == 'logged 07:17:00 note "DSC_0012"'
 
 
 def test_an_entry_of_the_list_can_be_moved_given_another_part_noted_and_struck_out() -> None:
@@ -276,7 +277,6 @@ def test_an_entry_of_the_list_can_be_moved_given_another_part_noted_and_struck_o
         ("undo", latest.n),
     ]
     assert at.state.page is Page.DONE
-    assert at.told == 'logged 07:17:00 note "oil on plug"'
 
 
 def test_an_empty_note_is_none() -> None:
