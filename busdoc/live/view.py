@@ -23,6 +23,7 @@ __all__ = [
     "SilenceAnswer",
     "SilenceRow",
     "StripSpan",
+    "SymptomRow",
     "Watching",
 ]
 
@@ -101,6 +102,17 @@ class NextRow:
     """Each step as a sentence, with label numbers where given."""
     hold_until_ns: int | None = None
     """The step to do now is to wait until then: the power has to stay off; None: it need not wait."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SymptomRow:
+    """A symptom that may be made the complaint."""
+
+    name: str | None
+    """As `--symptom` names it; None: what stands out."""
+    text: str
+    aside: str
+    """How it stands."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -243,3 +255,5 @@ class SessionView:
     """Why hands are in danger; empty: they are not."""
     practice: bool = False
     """It is no machine's session, but one of practice."""
+    symptoms: tuple[SymptomRow, ...] = ()
+    """What may be isolated instead: what stands out first, then the dropouts, then whatever showed."""

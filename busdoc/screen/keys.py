@@ -23,6 +23,7 @@ class Command(StrEnum):
     MARK = "mark"
     SEEN = "seen"
     GONE = "gone"
+    COMPLAINT = "complaint"
     NOTE = "note"
     RENAME = "rename"
     AGO = "ago"
@@ -77,6 +78,7 @@ COMMANDS: dict[Command, Key] = {
     Command.MARK: Key(keys=("m",), shown="m", does="mark this moment"),
     Command.SEEN: Key(keys=("f",), shown="f", does="the fault shows: lamp, display, noise"),
     Command.GONE: Key(keys=("g",), shown="g", does="it is gone"),
+    Command.COMPLAINT: Key(keys=("v",), shown="v", does="isolate another symptom …"),
     Command.NOTE: Key(keys=("t",), shown="t", does="write a note"),
     Command.RENAME: Key(keys=("e",), shown="e", does="rename a branch"),
     Command.AGO: Key(keys=("a",), shown="a 3", does="3 s before the last press"),
@@ -88,7 +90,7 @@ COMMANDS: dict[Command, Key] = {
     Command.ITS_LEAD: Key(keys=("1",), shown="1", does="nobody is heard: own plug or adapter"),
     Command.ITS_KEY: Key(keys=("2",), shown="2", does="nobody is heard: the key is off"),
     Command.ITS_MACHINE: Key(keys=("3",), shown="3", does="nobody is heard: the machine"),
-    Command.DONE: Key(keys=("v",), shown="v", does="list of what was done, to correct"),
+    Command.DONE: Key(keys=("j",), shown="j", does="list of what was done, to correct"),
     Command.LABELS: Key(keys=("l",), shown="l", does="numbers to tape on"),
     Command.CHECK: Key(keys=("k",), shown="k", does="check: is all back?"),
     Command.BIG: Key(keys=("b", "full_stop"), shown="b", does="big view, on and off"),

@@ -321,6 +321,9 @@ class MadeSession:
         self.shown = replace(self.shown, actions=tuple(now if a.n == n else a for a in self.shown.actions))
         return now
 
+    def isolate(self, name: str | None) -> None:
+        self.asked.append(("isolate", name))
+
     def undo(self, n: int | None = None) -> Action | None:
         self.asked.append(("undo",) if n is None else ("undo", n))
         if not self.shown.actions:

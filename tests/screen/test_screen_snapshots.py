@@ -81,7 +81,7 @@ STATES: dict[str, tuple[SessionView, list[str]]] = {
     "cured-not-back": (replace(HEALTHY, cured=CURED, not_back=("harness-D is still unplugged",)), []),
     "cured-big": (replace(HEALTHY, cured=CURED, not_back=()), ["b"]),
     "practice": (replace(ONE_LOST, practice=True), []),
-    "what-was-done": (ONE_LOST, ["v"]),
+    "what-was-done": (ONE_LOST, ["j"]),
     "without-map": (replace(HEALTHY, harness=(), guided=True, machine_name=""), ["u", "l", "e", "f", "t"]),
 }
 

@@ -121,12 +121,12 @@ _PAIRS = {
     Command.UP: ("↑ ↓", "roll call and strip up, down"),
     Command.TREE_UP: ("[ ]", "harness up, down"),
     Command.STEP: ("Space", "step done (also Enter, PgDn)"),
-    Command.SEEN: ("f g", "the fault shows; it is gone"),
+    Command.SEEN: ("f g v", "it shows, is gone; another one"),
     Command.MARK: ("m t", "mark this moment, write a note"),
     Command.UNDO: ("z Z", "undo the last (PgUp), redo it"),
     Command.BIG: ("b d", "big view; black on white"),
     Command.ITS_LEAD: ("1 2 3", "nobody heard: what it is"),
-    Command.DONE: ("v", "what was done, to correct"),
+    Command.DONE: ("j", "what was done, to correct"),
 }
 
 
