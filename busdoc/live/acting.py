@@ -75,6 +75,8 @@ class Acting:
         self._machine, self._guided = machine, guided
         self._log, self._procedure, self._event_log = log, procedure, event_log
         self._to_play: list[Action] = []
+        self._plays = False
+        """A journal says what was done: it is believed, and the traffic adds nothing to it."""
         self._alarmed = ""
         self._alarm_until_ns = 0
 
@@ -91,6 +93,7 @@ class Acting:
     def play(self, actions: Sequence[Action]) -> None:
         """Press at their times, as the source comes to them, the actions of a journal."""
         self._to_play = sorted((*self._to_play, *actions), key=lambda action: action.time_ns)
+        self._plays = True
 
     def press_due(self, *, all_of_them: bool = False) -> None:
         """Press what is to be played up to now.
@@ -148,6 +151,8 @@ class Acting:
         ------
         InputError : it could not be written down
         """
+        if self._plays:
+            return
         said = self._judging.power
         now_ns = self._listening.heard_ns
         if said.alarm and said.alarm != self._alarmed:
