@@ -3,11 +3,11 @@
 This joins the folders for `busdoc baseline`; learning is `busdoc.resync_check.baseline`.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from busdoc.analysis.reading import DatabaseFile
+from busdoc.analysis.reading import DatabaseFile, Follow
 from busdoc.analysis.resync import Resync, resync
 from busdoc.capture.source import open_capture
 from busdoc.errors import InputError, found_instead
@@ -39,7 +39,7 @@ def baseline(
     databases: Sequence[DatabaseFile] = (),
     journal_file: Path | None = None,
     name: str = "Machine",
-    progress: Callable[[int], None] | None = None,
+    progress: Follow | None = None,
 ) -> LearntMap:
     """Learn what healthy looks like from a recording.
 
@@ -50,7 +50,7 @@ def baseline(
     databases : message databases, which give controllers their names
     journal_file : what was done, CSV; it tells when power was switched on
     name : of the machine, for a new map
-    progress : called with the number of frames of each block
+    progress : called after each block with how far the reading is; a true answer stops it there
 
     Raises
     ------
