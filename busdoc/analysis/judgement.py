@@ -7,7 +7,7 @@ watches, `weigh` asks the isolation. Neither keeps anything.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from busdoc.actions.action import POWER_KINDS, Action
+from busdoc.actions.action import OWN_LEAD_IN, POWER_KINDS, Action, ActionKind
 from busdoc.analysis.trouble import trouble_of
 from busdoc.analysis.watches import Watches
 from busdoc.health.codes.code import FaultCode
@@ -111,8 +111,8 @@ def weigh(
 ) -> Weighed:
     """Say which action each incident answers to, weigh the parts, and conclude.
 
-    A machine that went off and on as a whole accuses nobody where no power action was written down: a key turned off
-    and on and a lost main supply look the same on the bus.
+    A machine that fell silent as a whole accuses nobody where it may have been the key, or the laptop's own lead
+    (`_accuses_nobody`).
 
     Parameters
     ----------
@@ -141,8 +141,8 @@ def _weighed(
     health = observed.health
     because = attribute(health, actions, machine)
     pairs = list(zip(health.incidents, because, strict=True))
-    if not any(action.kind in POWER_KINDS for action in actions):
-        pairs = [pair for pair in pairs if not _is_off_and_on(pair[0])]
+    told = any(action.kind in POWER_KINDS for action in actions)
+    pairs = [pair for pair in pairs if not _accuses_nobody(pair[0], actions, power_told=told)]
     kept = replace(health, incidents=tuple(incident for incident, _ in pairs))
     reasons = [reason for _, reason in pairs]
     expected = frozenset(k for k, reason in enumerate(because) if reason.expected)
@@ -185,5 +185,19 @@ def _with_showings(health: Health, because: Sequence[Because], found: SymptomVer
     return tuple(given)
 
 
-def _is_off_and_on(incident: Incident) -> bool:
-    return incident.kind is IncidentKind.BUS_SILENCE and incident.ran_on is RanOn.RESTARTED
+def _accuses_nobody(incident: Incident, actions: Sequence[Action], *, power_told: bool) -> bool:
+    """Whether a silence of everybody may have been the key, or the laptop's own lead, and no part of the machine.
+
+    One that ends with everybody restarting was the supply, or the key where nobody wrote down what is done to it. One
+    that everybody ran on through, or that goes on, was the bus or the laptop's own lead: on the bus the two are the
+    same, and own leads are pulled far more often than trunks break (common practice). It counts once somebody has
+    looked at the lead and said so.
+    """
+    if incident.kind is not IncidentKind.BUS_SILENCE:
+        return False
+    if incident.ran_on is RanOn.RESTARTED:
+        return not power_told
+    return not any(
+        action.kind is ActionKind.MARK and action.note == OWN_LEAD_IN and action.time_ns >= incident.last_seen_ns
+        for action in actions
+    )

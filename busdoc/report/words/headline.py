@@ -18,6 +18,7 @@ from busdoc.report.words.incidents import (
     how_often,
     incident_in_words,
 )
+from busdoc.report.words.practice import PRACTICE_MARK
 from busdoc.report.words.symptoms import complaint_in_words
 from busdoc.words.counting import all_of, counted, listed, plural, times
 from busdoc.words.duration import duration
@@ -30,7 +31,12 @@ _MOST_NAMES = 5
 
 
 def headline(result: Result) -> str:
-    """Say what happened, what did it, and which part is suspected; or that all is well."""
+    """Say what happened, what did it, and which part is suspected; or that all is well; and where it was practice."""
+    said = _headline(result)
+    return f"{PRACTICE_MARK}: {said}" if result.capture.practice else said
+
+
+def _headline(result: Result) -> str:
     trouble = result.trouble
     length = duration(result.health.until_ns - result.health.start_ns)
     seen = [controller for controller in result.health.controllers if controller.first_ns is not None]
