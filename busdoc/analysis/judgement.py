@@ -118,21 +118,28 @@ def weigh(
     symptoms = gather_symptoms(machine, health, observed.codes, actions, expected, observed.conditions)
     verdict = isolate(kept, actions, machine, reasons, observed.codes) if health.controllers else _nothing(health)
     if asked is None and verdict.suspects:
-        return Weighed(because=because, verdict=verdict, symptoms=symptoms)
+        return Weighed(because=because, verdict=_as_far_as_known(verdict, machine, actions), symptoms=symptoms)
     complaint = choose_complaint(symptoms, actions, asked, patient=patient)
     if complaint is None:
         return Weighed(because=because, verdict=verdict, symptoms=symptoms)
     found = isolate_symptom(kept, actions, machine, reasons, complaint, observed.codes)
-    verdict = found.verdict
-    if not machine.parts and not actions:  # a code that nothing was done about points at no part that anybody knows
-        verdict = replace(verdict, suspects=(), next_tests=())
     return Weighed(
         because=_with_showings(health, because, found),
-        verdict=verdict,
+        verdict=_as_far_as_known(found.verdict, machine, actions),
         symptoms=tuple(found.symptom if one is complaint else one for one in symptoms),
         complaint=found.symptom,
         answers=found.because,
     )
+
+
+def _as_far_as_known(verdict: IsolationVerdict, machine: Machine, actions: Sequence[Action]) -> IsolationVerdict:
+    """Leave the suspects and tests out where neither a map nor an action names a part that could be at fault.
+
+    Who is silent is known then, and not what hangs on it, nor who switched what off: a place would be a guess.
+    """
+    if machine.parts or any(action.part is not None for action in actions):
+        return verdict
+    return replace(verdict, suspects=(), next_tests=())
 
 
 def _nothing(health: Health) -> IsolationVerdict:
