@@ -28,9 +28,7 @@ _IN_BEAT = 0.05
 
 def without_recorder_pauses(health: Health) -> Health:
     """Give the same health with silences of the whole bus that come in a steady beat told as gaps of the recording."""
-    silences = sorted(
-        (one for one in health.incidents if _may_be_pause(one, health)), key=lambda one: one.last_seen_ns
-    )
+    silences = sorted((one for one in health.incidents if _may_be_pause(one, health)), key=lambda one: one.last_seen_ns)
     pauses = _in_beat(_alike(silences))
     if len(pauses) < _FEWEST:
         return health

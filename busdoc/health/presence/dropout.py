@@ -203,7 +203,8 @@ def _one_went_on(
     """
     for _, own in past:
         own_end_ns = until_ns if own.to_ns is None else own.to_ns
-        if (own_end_ns - own.from_ns) - (end_ns - from_ns) <= _BRIEF_NS:
+        longer_ns = (own_end_ns - own.from_ns) - (end_ns - from_ns)
+        if longer_ns <= _BRIEF_NS or (own.to_ns is not None and own.to_ns <= end_ns):
             return False
     silent = {stream.row for stream, _ in past}
     for stream in streams:
