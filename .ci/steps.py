@@ -26,6 +26,7 @@ STEPS: Mapping[str, Sequence[Sequence[str]]] = {
     "format": (("ruff", "format", "--check", "."),),
     "types": (("mypy",),),
     "tests": (("pytest", "-n", "auto", "-m", "not emulated"),),
+    "campaign": (("benchmarks.campaign", "--inputs", "600"),),
     "emulated": (("pytest", "-m", "emulated", "tests/emulated"),),
 }
 """Modules with their arguments, as Python's ``-m`` takes them."""

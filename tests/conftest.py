@@ -1,6 +1,7 @@
 """What holds for all tests: how hypothesis searches, where parsed databases are kept, which tests share a process."""
 
 import os
+import sys
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
@@ -25,6 +26,11 @@ _KEPT = TemporaryDirectory(prefix="busdoc-tests-")
 os.environ["BUSDOC_CACHE"] = _KEPT.name
 """The processes that tests start keep theirs here too, and none reads or writes what is the user's."""
 
+
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+"""Hundreds of processes are started here: where nothing is kept, each would compile the whole package, and each worker
+every test, anew. (`__pycache__` is not under version control.)"""
 
 _LONGEST_FIRST = ("suite", "health", "intermittent", "isolation", "live", "capture", "cli", "screen")
 """Rooms whose files take long: begun last, one of them would run on alone while the other cores have nothing to do."""

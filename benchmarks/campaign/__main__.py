@@ -2,10 +2,11 @@
 
     python -m benchmarks.campaign [--inputs 10000] [--from-seed 0] [--state FILE] [--only KIND] [--workers N]
 
-Each input is a healthy one with one to three kinds of damage (flips, cuts, pieces gone, doubled, zeroed, tokens), run
-through the whole program in a worker process: no traceback, no death, no more than 1 GB, no more than 20 s of processor
-time, no output where the input was refused. With a state file it goes on where it was stopped. Exit status 1 where
-anything was wrong.
+Each input is a healthy one with one to three kinds of damage (flips, cuts, pieces gone, doubled, zeroed, tokens; or
+other numbers, words, lines and rows within what stays a file of its kind), run through the whole program in a worker:
+no traceback, no death, no more than 1 GB, no more than 20 s of processor time, no output where the input was refused.
+With a state file it goes on where it was stopped, with a larger number of inputs too. Exit status 1 where anything was
+wrong. A line such as `journal 1234: traceback: ...` names the input: `--only journal --from-seed 1234 --inputs 1`.
 """
 
 import argparse
@@ -22,8 +23,12 @@ from pathlib import Path
 from benchmarks.campaign.kinds import KINDS
 from benchmarks.campaign.worker import run_block
 
-BLOCK = 50
+BLOCK = 250
+_BLOCKS_A_PROCESS = 16
 COLUMNS = ("used", "refused", "traceback", "death", "memory", "over time", "partial output", "escape", "exit")
+
+Block = tuple[str, int, int]
+"""Kind, first seed, how many."""
 
 
 def main() -> int:
@@ -34,81 +39,102 @@ def main() -> int:
     parser.add_argument("--only", action="append", choices=sorted(KINDS), default=[])
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     arguments = parser.parse_args()
-    ended, wrong, done = _state(arguments.state)
-    blocks = [block for block in _blocks(arguments.inputs, arguments.from_seed, arguments.only) if block not in done]
+    tally = _Tally(arguments.state)
+    blocks = [block for block in _blocks(arguments.inputs, arguments.from_seed, arguments.only) if not tally.has(block)]
     began_s = time.perf_counter()
+    while blocks:
+        for suspect in _run_all(blocks, arguments.workers, tally):
+            _run_alone(suspect, tally)
+    tally.print(time.perf_counter() - began_s)
+    return 1 if tally.wrong else 0
+
+
+def _pool(workers: int) -> ProcessPoolExecutor:
     context = multiprocessing.get_context("spawn")
-    while blocks:  # a pool that a dead worker broke is replaced, and the block that killed it is told
-        with ProcessPoolExecutor(arguments.workers, mp_context=context, max_tasks_per_child=20) as pool:
-            running: dict[Future[tuple[Counter[str], list[str]]], tuple[str, int]] = {}
-            try:
-                while blocks or running:
-                    while blocks and len(running) < 2 * arguments.workers:
-                        kind, first = blocks.pop()
-                        running[pool.submit(run_block, kind, range(first, first + BLOCK))] = (kind, first)
-                    for future in wait(running, return_when=FIRST_COMPLETED).done:
-                        counts, lines = future.result()
-                        key = running.pop(future)
-                        _take(arguments.state, ended, wrong, key, counts, lines)
-            except BrokenProcessPool:
-                for key in running.values():
-                    if len(running) == 1 or arguments.workers == 1:
-                        _take(arguments.state, ended, wrong, key, Counter(death=1), [f"{key[0]} {key[1]}: death"])
-                    else:  # one of them; each alone tells which
-                        blocks.append(key)
-                arguments.workers = 1
-    _print(ended, wrong, time.perf_counter() - began_s)
-    return 1 if wrong else 0
+    return ProcessPoolExecutor(workers, mp_context=context, max_tasks_per_child=_BLOCKS_A_PROCESS)
 
 
-def _blocks(n_inputs: int, from_seed: int, only: list[str]) -> list[tuple[str, int]]:
+def _run_all(blocks: list[Block], workers: int, tally: "_Tally") -> list[Block]:
+    """Run blocks until there are no more, or a process dies; give those of which one killed it."""
+    running: dict[Future[tuple[Counter[str], list[str]]], Block] = {}
+    with _pool(workers) as pool:
+        try:
+            while blocks or running:
+                while blocks and len(running) < 2 * workers:
+                    kind, first, n = blocks.pop()
+                    running[pool.submit(run_block, kind, range(first, first + n))] = (kind, first, n)
+                for future in wait(running, return_when=FIRST_COMPLETED).done:
+                    counts, lines = future.result()
+                    tally.take(running.pop(future), counts, lines)
+        except BrokenProcessPool:
+            return list(running.values())
+    return []
+
+
+def _run_alone(block: Block, tally: "_Tally") -> None:
+    """Run a block in a process of its own; one that dies is halved until the input is found that kills it."""
+    kind, first, n = block
+    try:
+        with _pool(1) as pool:
+            counts, lines = pool.submit(run_block, kind, range(first, first + n)).result()
+    except BrokenProcessPool:
+        if n == 1:
+            tally.take(block, Counter(death=1), [f"{kind} {first}: death"])
+            return
+        _run_alone((kind, first, n // 2), tally)
+        _run_alone((kind, first + n // 2, n - n // 2), tally)
+    else:
+        tally.take(block, counts, lines)
+
+
+def _blocks(n_inputs: int, from_seed: int, only: list[str]) -> list[Block]:
     """Give blocks of seeds of every kind by its share, mixed."""
     kinds = only or list(KINDS)
     shares = {kind: KINDS[kind].share for kind in kinds}
-    blocks = []
+    blocks: list[Block] = []
     for kind in kinds:
-        n = round(n_inputs * shares[kind] / sum(shares.values()) / BLOCK)
-        blocks += [(kind, from_seed + BLOCK * k) for k in range(max(1, n))]
+        n_wanted = max(1, round(n_inputs * shares[kind] / sum(shares.values())))
+        blocks += [(kind, from_seed + k, min(BLOCK, n_wanted - k)) for k in range(0, n_wanted, BLOCK)]
     return sorted(blocks, key=lambda block: -block[1])
 
 
-def _state(path: Path | None) -> tuple[dict[str, Counter[str]], list[str], set[tuple[str, int]]]:
-    ended: dict[str, Counter[str]] = {kind: Counter() for kind in KINDS}
-    wrong: list[str] = []
-    done: set[tuple[str, int]] = set()
-    if path is not None and path.exists():
-        for line in path.read_text(encoding="utf-8").splitlines():
-            row = json.loads(line)
-            ended[row["kind"]].update(row["ended"])
-            wrong += row["wrong"]
-            done.add((row["kind"], row["first"]))
-    return ended, wrong, done
+class _Tally:
+    """How the inputs ended, kept in a file as they do, where one is given."""
 
+    def __init__(self, path: Path | None) -> None:
+        self.wrong: list[str] = []
+        self._path = path
+        self._ended: dict[str, Counter[str]] = {kind: Counter() for kind in KINDS}
+        self._done: set[tuple[str, int]] = set()
+        if path is not None and path.exists():
+            for line in path.read_text(encoding="utf-8").splitlines():
+                row = json.loads(line)
+                self._ended[row["kind"]].update(row["ended"])
+                self.wrong += row["wrong"]
+                self._done.update((row["kind"], seed) for seed in range(row["first"], row["first"] + row["n"]))
 
-def _take(
-    path: Path | None,
-    ended: dict[str, Counter[str]],
-    wrong: list[str],
-    key: tuple[str, int],
-    counts: Counter[str],
-    lines: list[str],
-) -> None:
-    ended[key[0]].update(counts)
-    wrong += lines
-    for line in lines:
-        print(line, flush=True)
-    if path is not None:
-        row = {"kind": key[0], "first": key[1], "ended": dict(counts), "wrong": lines}
-        with path.open("a", encoding="utf-8") as file:
-            file.write(json.dumps(row) + "\n")
+    def has(self, block: Block) -> bool:
+        kind, first, n = block
+        return all((kind, seed) in self._done for seed in range(first, first + n))
 
+    def take(self, block: Block, counts: Counter[str], lines: list[str]) -> None:
+        kind, first, n = block
+        self._ended[kind].update(counts)
+        self.wrong += lines
+        for line in lines:
+            print(line, flush=True)
+        if self._path is not None:
+            row = {"kind": kind, "first": first, "n": n, "ended": dict(counts), "wrong": lines}
+            with self._path.open("a", encoding="utf-8") as file:
+                file.write(json.dumps(row) + "\n")
 
-def _print(ended: dict[str, Counter[str]], wrong: list[str], took_s: float) -> None:
-    print(f"{'':18}" + "".join(f"{name:>15}" for name in COLUMNS))
-    for kind, counts in ended.items():
-        print(f"{kind:18}" + "".join(f"{counts[name]:15,}" for name in COLUMNS))
-    n = sum(sum(counts.values()) for counts in ended.values())
-    print(f"{n:,} inputs, {len(wrong):,} wrong, this run {took_s / 3600:.2f} h")
+    def print(self, took_s: float) -> None:
+        print(f"{'':18}" + "".join(f"{name:>15}" for name in COLUMNS))
+        for kind, counts in self._ended.items():
+            if counts:
+                print(f"{kind:18}" + "".join(f"{counts[name]:15,}" for name in COLUMNS))
+        n = sum(sum(counts.values()) for counts in self._ended.values())
+        print(f"{n:,} inputs, {len(self.wrong):,} wrong, this run {took_s / 3600:.2f} h")
 
 
 if __name__ == "__main__":

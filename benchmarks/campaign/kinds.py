@@ -47,15 +47,15 @@ def _capture(suffix: str) -> Kind:
             write_capture(Path(folder) / name, [block], channels)
             return {name: (Path(folder) / name).read_bytes()}
 
-    return Kind(files=files, spoilt=(name,), words=("postmortem", f"{{}}/{name}"), share=1 if suffix == ".mf4" else 6)
+    return Kind(files=files, spoilt=(name,), words=("postmortem", f"{{}}/{name}"), share=3 if suffix == ".mf4" else 6)
 
 
-def _few_frames() -> bytes:
-    """Give the first four hundred frames of the street sweeper, as text."""
+def _few_frames(n_frames: int = 120) -> bytes:
+    """Give the first frames of the street sweeper, as text."""
     import gzip
 
     lines = gzip.decompress((SWEEPER / "capture.log.gz").read_bytes()).splitlines(keepends=True)
-    return b"".join(lines[:400])
+    return b"".join(lines[:n_frames])
 
 
 def _beside(name: str, content: Callable[[], bytes], *option: str, share: int = 4) -> Kind:

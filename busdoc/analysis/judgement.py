@@ -8,12 +8,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from busdoc.actions.action import POWER_KINDS, Action
+from busdoc.analysis.trouble import trouble_of
 from busdoc.analysis.watches import Watches
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.health.phases.joins import find_boxes, find_joins
 from busdoc.health.phases.recognise import recognised
 from busdoc.health.summary import Health
+from busdoc.isolation.conclusion import HEALTHY, Conclusion, conclusion_of
 from busdoc.isolation.engine import SymptomVerdict, isolate, isolate_symptom
 from busdoc.isolation.suspects.attribution import attribute
 from busdoc.isolation.verdict import Because, IsolationVerdict
@@ -22,7 +24,7 @@ from busdoc.symptoms.complaint import choose_complaint
 from busdoc.symptoms.gather import gather_symptoms
 from busdoc.symptoms.symptom import Symptom
 
-__all__ = ["Observed", "Weighed", "observe", "weigh"]
+__all__ = ["Observed", "Weighed", "complaint_in", "observe", "weigh"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -56,6 +58,8 @@ class Weighed:
     """What the verdict speaks of; None: the dropouts, or nothing showed."""
     answers: tuple[tuple[int, Because], ...] = ()
     """(first seen showing in ns, which action it answers to) of each time that the complaint came."""
+    conclusion: Conclusion = HEALTHY
+    """What is said of it."""
 
 
 def observe(watches: Watches, health: Health, actions: Sequence[Action] | None = None) -> Observed:
@@ -81,6 +85,19 @@ def observe(watches: Watches, health: Health, actions: Sequence[Action] | None =
     )
 
 
+def complaint_in(machine: Machine, observed: Observed, asked: str | None = None) -> Symptom | None:
+    """Find the complaint in what the traffic alone says, whether it ever showed or not; None: it never did.
+
+    Parameters
+    ----------
+    machine : the map, empty when there is none
+    observed : of one instant
+    asked : the symptom, as `--symptom` names it; None: what stands out
+    """
+    symptoms = gather_symptoms(machine, observed.health, observed.codes, (), frozenset(), observed.conditions)
+    return choose_complaint(symptoms, (), asked, patient=True)
+
+
 def weigh(
     machine: Machine,
     observed: Observed,
@@ -89,7 +106,7 @@ def weigh(
     *,
     patient: bool = False,
 ) -> Weighed:
-    """Say which action each incident answers to, and weigh the parts.
+    """Say which action each incident answers to, weigh the parts, and conclude.
 
     A machine that went off and on as a whole accuses nobody where no power action was written down: a key turned off
     and on and a lost main supply look the same on the bus.
@@ -107,6 +124,17 @@ def weigh(
     ------
     InputError : what is asked for never showed
     """
+    weighed = _weighed(machine, observed, actions, asked, patient=patient)
+    health = observed.health
+    trouble = trouble_of(
+        machine, health.controllers, health.incidents, weighed.because, observed.codes, weighed.complaint
+    )
+    return replace(weighed, conclusion=conclusion_of(weighed.verdict, troubled=bool(trouble)))
+
+
+def _weighed(
+    machine: Machine, observed: Observed, actions: Sequence[Action], asked: str | None, *, patient: bool
+) -> Weighed:
     health = observed.health
     because = attribute(health, actions, machine)
     pairs = list(zip(health.incidents, because, strict=True))
@@ -139,7 +167,7 @@ def _as_far_as_known(verdict: IsolationVerdict, machine: Machine, actions: Seque
     """
     if machine.parts or any(action.part is not None for action in actions):
         return verdict
-    return replace(verdict, suspects=(), next_tests=())
+    return replace(verdict, suspects=(), next_tests=(), proving=())
 
 
 def _nothing(health: Health) -> IsolationVerdict:

@@ -158,6 +158,6 @@ def cleared_parts(verdict: IsolationVerdict) -> tuple[Suspect, ...]:
 
 
 def worth_making(verdict: IsolationVerdict, most: int) -> tuple[NextTest, ...]:
-    """Give the tests that are expected to tell something; one without steps, to watch, always is."""
-    worth = [test for test in verdict.next_tests if test.gain_bits >= _WORTH_TESTING or not test.steps]
+    """Give the tests that are expected to tell or to prove something; one without steps, to watch, always is."""
+    worth = [test for test in verdict.next_tests if test.gain_bits >= _WORTH_TESTING or not test.steps or test.proof]
     return tuple(worth[:most])

@@ -25,7 +25,7 @@ from busdoc.health.incident import IncidentKind
 from busdoc.health.roll.roll import specs_from_database
 from busdoc.health.summary import Health
 from busdoc.intermittent.dropouts import Dropouts
-from busdoc.intermittent.intermittent import Evidence, look_into
+from busdoc.intermittent.intermittent import Evidence, look_into, look_into_symptom
 from busdoc.machine.machine import Machine
 from busdoc.machine.machine_map import load_machine
 from busdoc.session.folder import KeptSession, is_session, read_session
@@ -120,6 +120,8 @@ def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action
     told = replace(observed.health, incidents=incidents)
     seen = seen_actions(machine, observed.health, actions, watches)
 
+    suspects = [(suspect.part, suspect.probability) for suspect in weighed.verdict.suspects]
+
     def gather(dropouts: Sequence[Dropouts]) -> Evidence:
         events = watches.event_kinds(told, observed.codes, actions)
         values = signals_before_dropouts(case, told, watches.signal_summaries(), dropouts)
@@ -144,9 +146,20 @@ def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action
             machine,
             (*actions, *seen),
             gather=gather,
-            suspects=[(suspect.part, suspect.probability) for suspect in weighed.verdict.suspects],
+            suspects=suspects,
             epoch=case.facts.epoch,
             journal_kept=bool(actions),
+        )
+        if weighed.complaint is None
+        else look_into_symptom(
+            weighed.complaint,
+            weighed.answers,
+            told,
+            machine,
+            (*actions, *seen),
+            gather=gather,
+            suspects=suspects,
+            epoch=case.facts.epoch,
         ),
         signals=watches.signal_summaries(),
         resync=returns.power_ups,

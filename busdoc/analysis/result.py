@@ -6,36 +6,20 @@ from pathlib import Path
 
 from busdoc.actions.action import Action
 from busdoc.analysis.case import CaptureFacts
+from busdoc.analysis.trouble import Trouble, trouble_of
 from busdoc.decode.signals.summary import SignalSummary
 from busdoc.health.codes.code import FaultCode
-from busdoc.health.incident import NORMAL_LIFE, Incident, IncidentKind
+from busdoc.health.incident import Incident
 from busdoc.health.summary import Health
 from busdoc.intermittent.intermittent import Intermittent
+from busdoc.isolation.conclusion import Conclusion, conclusion_of
 from busdoc.isolation.verdict import Because, IsolationVerdict
 from busdoc.machine.machine import Machine
 from busdoc.resync_check.changes import Change
 from busdoc.resync_check.records import PowerUpReturn
 from busdoc.symptoms.symptom import Symptom
 
-__all__ = ["Result", "Trouble"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trouble:
-    """What is wrong with the machine, as far as the record says; empty when nothing is."""
-
-    incidents: tuple[int, ...]
-    """Indices of the incidents that no action explains away."""
-    never_seen: tuple[str, ...]
-    codes: tuple[FaultCode, ...]
-    showed: bool = False
-    """The complaint, whatever it is, showed."""
-
-    def __bool__(self) -> bool:
-        return bool(self.incidents or self.never_seen or self.codes or self.showed)
-
-
-_NO_TROUBLE = (IncidentKind.CAPTURE_GAP, IncidentKind.CODE, *NORMAL_LIFE)
+__all__ = ["Result"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -76,15 +60,14 @@ class Result:
     @property
     def trouble(self) -> Trouble:
         """What the exit status and the headline speak of."""
-        unexplained = tuple(
-            n
-            for n, (incident, because) in enumerate(zip(self.incidents, self.because, strict=True))
-            if incident.kind not in _NO_TROUBLE and not because.expected
+        return trouble_of(
+            self.machine, self.health.controllers, self.incidents, self.because, self.codes, self.complaint
         )
-        belongs = self.machine.controllers  # a database may name what other machines of the kind have
-        never_seen = tuple(c.name for c in self.health.controllers if c.first_ns is None and c.name in belongs)
-        showed = self.complaint is not None and bool(self.complaint.spans)
-        return Trouble(incidents=unexplained, never_seen=never_seen, codes=self.codes, showed=showed)
+
+    @property
+    def conclusion(self) -> Conclusion:
+        """What every section is a view of."""
+        return conclusion_of(self.isolation, troubled=bool(self.trouble))
 
     def cautions(self) -> tuple[str, ...]:
         """Give the machine's own cautions and the usual ones."""

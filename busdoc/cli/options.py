@@ -96,14 +96,18 @@ def write_report(
         write_html(result, path, command=command, fields=fields)
 
 
-def add_symptom_option(parser: argparse.ArgumentParser) -> None:
-    """Add ``--symptom`` to a command that isolates."""
+def add_symptom_option(
+    parser: argparse.ArgumentParser,
+    *,
+    what: str = "what to isolate",
+    without: str = "the dropouts, and where nothing dropped what else stands out",
+) -> None:
+    """Add ``--symptom`` to a command that isolates, or that proves a cure."""
     parser.add_argument(
         "--symptom",
         metavar="WHAT",
-        help="what to isolate: dropout, code[:CONTROLLER][:SPN/FMI or 0xEMCY], status or counter[:CONTROLLER], "
-        "seen[:NAME], or a condition such as 'Message.Signal < 4.6 for 0.2 s'; without it the dropouts, and where "
-        "nothing dropped what else stands out",
+        help=f"{what}: dropout, code[:CONTROLLER][:SPN/FMI or 0xEMCY], status or counter[:CONTROLLER], "
+        f"seen[:NAME], or a condition such as 'Message.Signal < 4.6 for 0.2 s'; without it {without}",
     )
 
 

@@ -11,8 +11,9 @@ from busdoc.actions.action import Action, ActionKind
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident
 from busdoc.health.summary import Health
-from busdoc.isolation.proposals.cure import tests_after_repair
 from busdoc.isolation.proposals.next_tests import propose_tests
+from busdoc.isolation.proposals.proof import being_proved, proof_of_parts
+from busdoc.isolation.proposals.quiet import quiet_of, repairs_of
 from busdoc.isolation.suspects.attribution import attribute_showings, awaits_its_press, taken_away
 from busdoc.isolation.suspects.exposure import THE_MACHINE, find_reach, with_controllers
 from busdoc.isolation.suspects.findings import Findings, work_through
@@ -20,7 +21,7 @@ from busdoc.isolation.suspects.losses import gather_losses, losses_of, silent_at
 from busdoc.isolation.suspects.reasons import elsewhere_reasons, reasons_for
 from busdoc.isolation.suspects.showings import losses_of_symptom
 from busdoc.isolation.suspects.trials import cut_trials
-from busdoc.isolation.verdict import ELSEWHERE, Because, IsolationVerdict, Suspect
+from busdoc.isolation.verdict import ELSEWHERE, Because, IsolationVerdict, NextTest, Suspect
 from busdoc.machine.machine import Machine
 from busdoc.symptoms.latching import probability_latched
 from busdoc.symptoms.self_test import seen_after_starts
@@ -108,7 +109,7 @@ def isolate(
     findings = work_out(record)
     verdict = verdict_on(record, findings)
     troubled = any(trial.shown_after_ns is not None for trial in verdict.trials)
-    return verdict if troubled or findings.evidence.starts.action else replace(verdict, suspects=(), next_tests=())
+    return verdict if troubled or findings.evidence.starts.action else _of_nothing(verdict)
 
 
 def isolate_symptom(
@@ -145,11 +146,16 @@ def isolate_symptom(
     findings = work_out(record)
     verdict = verdict_on(record, findings)
     if not symptom.spans:
-        verdict = replace(verdict, suspects=(), next_tests=())
+        verdict = _of_nothing(verdict)
     spans = sorted(symptom.spans, key=lambda span: span.since_ns)
     onsets_ns = [spans[k].since_ns for k in findings.losses.incident]
     answers = attribute_showings(findings, onsets_ns)
     return SymptomVerdict(symptom=symptom, verdict=verdict, because=tuple(zip(onsets_ns, answers, strict=True)))
+
+
+def _of_nothing(verdict: IsolationVerdict) -> IsolationVerdict:
+    """Keep the trials of a record in which nothing ever showed."""
+    return replace(verdict, suspects=(), next_tests=(), quiet=None, repairs=(), proving=())
 
 
 def work_out(record: Record) -> Findings:
@@ -220,12 +226,25 @@ def verdict_on(record: Record, findings: Findings | None = None) -> IsolationVer
         }
     else:
         down = {record.symptom.controller or THE_MACHINE} if record.symptom.showing else set()
-    repaired = tests_after_repair(findings)
+    quiet, repairs = quiet_of(findings), repairs_of(findings)
+    suspects = _suspects(findings, _hints(record.codes, findings.actions))
+    cleared = frozenset(suspect.part for suspect in suspects if suspect.cleared)
+    proof = proof_of_parts(findings, quiet, repairs, tuple(down))
+    tests: tuple[NextTest, ...] = ()
+    if proof is None or proof[1]:
+        tests = propose_tests(findings, tuple(down), quiet, cleared)
+    if proof is not None:
+        settled = {step.part for test in proof[0] for step in test.steps}
+        second = [test for test in tests if not any(step.part in settled for step in test.steps if step.part)]
+        tests = (*proof[0], *second)
     return IsolationVerdict(
         at_ns=record.at_ns,
         trials=cut_trials(findings),
-        suspects=_suspects(findings, _hints(record.codes, findings.actions)),
-        next_tests=propose_tests(findings, tuple(down)) if repaired is None else repaired,
+        suspects=suspects,
+        next_tests=tests,
+        quiet=quiet,
+        repairs=repairs,
+        proving=tuple(one.part for one in being_proved(findings, repairs)),
     )
 
 

@@ -5,7 +5,26 @@ from enum import StrEnum
 
 from busdoc.actions.action import ActionKind
 
-__all__ = ["ELSEWHERE", "Because", "IsolationVerdict", "NextTest", "Outcome", "Step", "Suspect", "Trial"]
+__all__ = [
+    "ELSEWHERE",
+    "NAMED_FROM",
+    "SUSPECTED_FROM",
+    "Because",
+    "IsolationVerdict",
+    "NextTest",
+    "Outcome",
+    "Quiet",
+    "Repair",
+    "Step",
+    "Suspect",
+    "Trial",
+]
+
+NAMED_FROM = 0.95
+"""A part is called the one at fault from here on, once; below, the likeliest are listed as suspects (common practice:
+95 % sure before a part is ordered)."""
+SUSPECTED_FROM = 0.2
+"""From one in five on a part is no longer 'unlikely', by definition of our words."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +103,33 @@ class NextTest:
     tells: str
     cautions: tuple[str, ...] = ()
     clear_ns: int | None = None
-    """Quiet for so long clears what the test exposes with 95 %; None: not within days."""
+    """Quiet for so long clears what the test exposes with 95 %; None: nothing showed yet."""
+    proof: bool = False
+    """It tells nothing apart: it proves a repair."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quiet:
+    """The one duration of quiet: in this time the fault would have shown with 95 %."""
+
+    needed_ns: int
+    why: str
+    """What it rests on, as a part of a sentence."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Repair:
+    """A part that was replaced, the last time it was."""
+
+    part: str
+    action: int
+    """`Action.n`."""
+    at_ns: int
+    """As written down."""
+    quiet_ns: int
+    """Since then, up to the trouble where it came again: with the new part in, and its controller there."""
+    came_back_ns: int | None
+    """When the trouble first came after it; None: not yet."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,3 +142,9 @@ class IsolationVerdict:
     """Highest first, `ELSEWHERE` among them."""
     next_tests: tuple[NextTest, ...]
     """Best first; empty when nothing more needs to be told apart."""
+    quiet: Quiet | None = None
+    """How long to wait for this fault, whatever for; None: nothing showed."""
+    repairs: tuple[Repair, ...] = ()
+    """By time."""
+    proving: tuple[str, ...] = ()
+    """Parts whose repair may have cured it: no trouble came since, and no other part is named."""

@@ -41,6 +41,7 @@ _SAYS: dict[HappeningKind | NewsKind | CureOutcome, Rung] = {
     NewsKind.RESTARTED: Rung.LOST,
     NewsKind.ALL_HOME: Rung.BACK,
     CureOutcome.INCIDENT: Rung.LOST,
+    CureOutcome.SHOWS: Rung.LOST,
     CureOutcome.MISSING: Rung.LOST,
     CureOutcome.CURED: Rung.BACK,
 }

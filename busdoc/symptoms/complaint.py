@@ -13,7 +13,7 @@ from busdoc.errors import InputError
 from busdoc.symptoms.symptom import Symptom, SymptomKind
 from busdoc.times import SECOND_NS
 
-__all__ = ["DROPOUT", "choose_complaint", "named"]
+__all__ = ["DROPOUT", "choose_complaint", "controller_asked", "named"]
 
 DROPOUT = "dropout"
 """The expression that asks for dropouts."""
@@ -78,6 +78,24 @@ def named(symptoms: Sequence[Symptom], expression: str) -> Symptom | None:
         return max(fitting, key=lambda one: (one.n_came, len(one.spans)))
     known = ", ".join(f'"{one.name}"' for one in others[:6]) or "no symptom but dropouts"
     raise InputError("--symptom", "a symptom of this record", expression, f"Seen here: {known}.")
+
+
+def controller_asked(expression: str) -> str | None:
+    """Name the controller that an expression speaks of, where it says so.
+
+    >>> controller_asked("code:hopper:3509/4"), controller_asked("code:3509/4"), controller_asked("seen:red lamp")
+    ('hopper', None, None)
+    """
+    kind, _, rest = " ".join(expression.split()).partition(":")
+    if kind == SymptomKind.SEEN or kind not in list(SymptomKind):
+        return None
+    controller, colon, _ = rest.partition(":")
+    return controller if controller and (colon or not _is_code(controller)) else None
+
+
+def _is_code(text: str) -> bool:
+    plain = _digits(text)
+    return plain.startswith("0x") or "/" in plain or plain.isdigit()
 
 
 def _is_named(one: Symptom, kind: str, rest: str, whole: str) -> bool:

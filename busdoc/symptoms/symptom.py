@@ -73,6 +73,8 @@ class Symptom:
     """Part kinds or names that it says to look at."""
     failure_kinds: tuple[str, ...] = ()
     """Kinds of parts that its failure mode speaks of, where nobody has said where it points."""
+    signal: str | None = None
+    """``Message.Signal`` that it is read from, where it is one."""
     codes: tuple[str, ...] = ()
     """The codes that it is made of, as the code list writes them."""
 

@@ -120,7 +120,7 @@ def test_no_place_is_told_where_neither_a_map_nor_an_action_names_one(name: str)
     assert (result.isolation.suspects, result.isolation.next_tests) == ((), ())
     said = headline(result)
     assert "lies in" not in said
-    assert ("cannot be told" in said) == bool(result.trouble.incidents)
+    assert ("Nothing tells yet which part" in said) == bool(result.trouble)
 
 
 def test_a_recorder_that_stalls_each_five_seconds_is_no_bus_that_falls_silent() -> None:

@@ -7,7 +7,7 @@ import pytest
 
 from busdoc.actions.action import ActionKind
 from busdoc.isolation.proposals.gain import fewest_tests
-from tests.truth.fault_finding import find_by_proposals, find_one_at_a_time
+from tests.truth.fault_finding import dwell_at_first_s, find_by_proposals, find_one_at_a_time
 from tests.truth.hand_records import NS, HandRecord, action, dropout, sweeper, unplug
 
 POWER = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
@@ -28,9 +28,8 @@ def test_with_even_suspicion_about_half_of_the_branches_come_off() -> None:
 
 def test_a_fault_that_shows_every_few_seconds_is_not_watched_for_an_hour() -> None:
     best = complaint().verdict(50 * NS).next_tests[0]
-    assert 2 * NS <= best.watch_ns <= 60 * NS
-    assert best.clear_ns is not None
-    assert best.clear_ns < 120 * NS
+    assert 10 * NS <= best.watch_ns < 120 * NS
+    assert best.clear_ns == best.watch_ns
 
 
 def test_one_branch_that_stands_out_is_tested_by_itself() -> None:
@@ -93,7 +92,7 @@ def test_parts_with_different_plugs_are_never_swapped() -> None:
 
 def test_every_proposal_says_what_its_outcomes_would_mean() -> None:
     for test in complaint().verdict(50 * NS).next_tests:
-        assert test.tells.startswith("Trouble within ")
+        assert test.tells.startswith("Trouble: ")
         assert "Quiet: " in test.tells
         assert test.gain_bits > 0.0
         assert test.effort_s > 0.0
@@ -127,7 +126,8 @@ def test_a_proven_sensor_leaves_nothing_worth_testing_on_other_branches() -> Non
 def test_proposals_find_a_hard_fault_in_few_tests_and_less_time_than_one_at_a_time(n: int, machines: int) -> None:
     seeds = range(40_000, 40_000 + machines)
     ours = [find_by_proposals(n, seed, np.inf) for seed in seeds]
-    plain = [find_one_at_a_time(n, seed, np.inf, 8.0) for seed in seeds]
+    dwells_s = [dwell_at_first_s(n, seed, np.inf) for seed in seeds]  # as sure of a quiet as we are
+    plain = [find_one_at_a_time(n, seed, np.inf, dwell_s) for seed, dwell_s in zip(seeds, dwells_s, strict=True)]
     assert all(cost.right for cost in ours)
     assert np.mean([cost.tests for cost in ours]) <= fewest_tests(n) + 1
     assert np.mean([cost.time_s for cost in ours]) < np.mean([cost.time_s for cost in plain])
@@ -153,7 +153,10 @@ def test_with_one_fault_settled_the_outcomes_speak_of_the_other() -> None:
         session.saw(dropout(50.0 + 40.0 * k, 54.0 + 40.0 * k, "hopper"))
     verdict = session.verdict(300 * NS)
     assert verdict.suspects[0].part == "fuse-1"
-    assert all("fuse-1" not in test.tells for test in verdict.next_tests)
+    proof, *others = verdict.next_tests
+    assert proof.proof
+    assert others
+    assert all("fuse-1" not in test.tells for test in others)
 
 
 def test_after_the_one_culprit_was_found_its_replacement_is_said_to_prove_it() -> None:
@@ -162,4 +165,6 @@ def test_after_the_one_culprit_was_found_its_replacement_is_said_to_prove_it() -
         session.saw(dropout(30.0 + 40.0 * k, 34.0 + 40.0 * k, "hopper", "fan", "lift"))
     replaced = [t for t in session.verdict(300 * NS).next_tests if t.steps and t.steps[1].action is ActionKind.REPLACE]
     assert replaced
-    assert "Quiet: it is fuse-3 (over 99 %)" in replaced[0].tells
+    assert replaced[0].proof
+    assert "proves the repair (95 %)" in replaced[0].tells
+    assert len(session.verdict(300 * NS).next_tests) == 1

@@ -25,11 +25,16 @@ def test_every_path_that_it_names_is_there() -> None:
     assert sorted(missing) == []
 
 
+def is_run(path: Path) -> bool:
+    """Whether `python -m` takes it: a module, or a package that says what it runs."""
+    return path.with_suffix(".py").exists() or (path / "__main__.py").exists()
+
+
 def test_every_benchmark_that_it_names_is_there() -> None:
     named = set(re.findall(r"benchmarks\.([a-z_.]+[a-z_])", GUIDE))
     assert named
     paths = (ROOT / "benchmarks" / name.replace(".", "/") for name in named)
-    assert sorted(str(path) for path in paths if not path.with_suffix(".py").exists()) == []
+    assert sorted(str(path) for path in paths if not is_run(path)) == []
 
 
 @pytest.mark.parametrize("folder", FOLDERS)

@@ -3,7 +3,8 @@
 import ast
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -49,7 +50,10 @@ def room_of(module: str) -> str:
     return module.split(".")[1]
 
 
-GRAPH = {module: sorted(set(imports_of(path)) - {module}) for module, path in MODULES.items()}
+@cache
+def graph() -> Mapping[str, Sequence[str]]:
+    """Give for each module those that it imports; read once, when a test asks: collecting is done by every worker."""
+    return {module: sorted(set(imports_of(path)) - {module}) for module, path in MODULES.items()}
 
 
 def test_every_module_has_a_place_in_the_flow() -> None:
@@ -62,7 +66,7 @@ def test_a_module_imports_only_from_its_own_room_and_those_to_its_left(module: s
     allowed = WORLD | {room} if room == "simulation" else set(FLOW[: FLOW.index(room) + 1])
     if room not in ("cli", "__main__"):
         allowed -= {"simulation"} - {room}
-    assert [found for found in GRAPH[module] if room_of(found) not in allowed] == []
+    assert [found for found in graph()[module] if room_of(found) not in allowed] == []
 
 
 def test_no_module_can_be_reached_from_itself() -> None:
@@ -71,17 +75,19 @@ def test_no_module_can_be_reached_from_itself() -> None:
     def follow(module: str, way: tuple[str, ...]) -> None:
         assert module not in way, " -> ".join((*way[way.index(module) :], module))
         if module not in done:
-            for found in GRAPH.get(module, ()):
+            for found in graph().get(module, ()):
                 follow(found, (*way, module))
             done.add(module)
 
-    for module in GRAPH:
+    for module in graph():
         follow(module, ())
 
 
 def test_no_two_folders_import_each_other() -> None:
     """Folders inside a room too: of two that stand side by side one knows the other, or neither does."""
-    arrows = {(a, b) for module, found in GRAPH.items() for other in found for a, b in [where_they_part(module, other)]}
+    arrows = {
+        (a, b) for module, found in graph().items() for other in found for a, b in [where_they_part(module, other)]
+    }
     assert sorted((a, b) for a, b in arrows if a < b and (b, a) in arrows) == []
 
 

@@ -1,7 +1,8 @@
 """One fact has one place: what is worded, counted or rung in one module is not done by hand in another."""
 
 import ast
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -9,9 +10,13 @@ import pytest
 import busdoc
 
 PACKAGE = Path(busdoc.__file__).parent
-TREES = {
-    path.relative_to(PACKAGE).as_posix(): ast.parse(path.read_text(encoding="utf-8")) for path in PACKAGE.rglob("*.py")
-}
+
+
+@cache
+def trees() -> Mapping[str, ast.Module]:
+    """Give the modules' trees by their files; read when a test asks, since every worker collects this file."""
+    files = {path.relative_to(PACKAGE).as_posix(): path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.py")}
+    return {name: ast.parse(text) for name, text in files.items()}
 
 
 def is_text(node: ast.AST) -> bool:
@@ -115,7 +120,7 @@ RULES: list[tuple[Callable[[ast.AST], bool], str]] = [
 
 def found(rule: Callable[[ast.AST], bool]) -> Iterator[tuple[str, int]]:
     """Yield (module, line) of all that a rule finds."""
-    for name, tree in TREES.items():
+    for name, tree in trees().items():
         yield from ((name, getattr(node, "lineno", 0)) for node in ast.walk(tree) if rule(node))
 
 

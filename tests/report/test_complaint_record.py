@@ -29,7 +29,7 @@ def test_the_headline_tells_what_showed_how_it_goes_and_which_part() -> None:
     assert "No controller was lost" in said
     assert "SPN 3509 FMI 4 of hopper came 3 times, and does not show now; it stays until the power is cycled." in said
     assert "They answer to plugging harness-A in (action 9, over 99 %)" in said
-    assert "Part at fault: gate-angle" in said
+    assert "Repair proved: gate-angle was replaced" in said
 
 
 def test_the_terminal_lists_when_it_showed_and_how_well_that_is_known() -> None:

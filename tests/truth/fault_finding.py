@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busdoc.actions.action import Action, ActionKind
+from busdoc.isolation.proposals.next_tests import UNSEEN_WATCH_S
 from busdoc.isolation.verdict import Step
 from busdoc.machine.machine import Machine
 from busdoc.simulation.timeline import absences
@@ -16,7 +17,7 @@ from tests.truth.by_chance.random_machine import random_machine
 from tests.truth.hand_records import HandRecord
 from tests.truth.isolation_sessions import NS, START_NS, observe
 
-__all__ = ["Bench", "Cost", "find_by_proposals", "find_one_at_a_time", "make_machine"]
+__all__ = ["Bench", "Cost", "dwell_at_first_s", "find_by_proposals", "find_one_at_a_time", "make_machine"]
 
 HAND_S = 8.0
 POWER_S = 12.0
@@ -106,6 +107,13 @@ class Bench:
         for action in self.actions:
             session.act(action)
         return session
+
+
+def dwell_at_first_s(n: int, seed: int, rate_hz: float) -> float:
+    """Give how long a quiet must last as the search begins, the fault having been seen at most a few times, s."""
+    bench = Bench(n, seed, rate_hz)
+    quiet = bench.session().verdict(START_NS + round(bench.world.now_s * NS)).quiet
+    return UNSEEN_WATCH_S if quiet is None else quiet.needed_ns / NS
 
 
 def find_by_proposals(n: int, seed: int, rate_hz: float) -> Cost:

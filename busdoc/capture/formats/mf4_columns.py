@@ -19,7 +19,7 @@ from busdoc.capture.reading import LATEST_NS, ReadBlock, Reading
 from busdoc.errors import InputError, in_one_line
 from busdoc.times import SECOND_NS
 
-__all__ = ["mf4_blocks"]
+__all__ = ["main", "mf4_blocks"]
 
 _RECORDS = 1 << 17
 _FEWEST_RECORDS = 1 << 9
@@ -243,7 +243,7 @@ def _bound_memory() -> None:
             resource.setrlimit(resource.RLIMIT_AS, (bound, most))
 
 
-def _main(path: str, few: str) -> None:
+def main(path: str, few: str) -> None:
     """Read one file and pass its frames to whoever started this process."""
     _bound_memory()
     reading = Reading(Path(path), chunk_bytes=1 if few else None)
@@ -261,4 +261,4 @@ def _main(path: str, few: str) -> None:
 
 
 if __name__ == "__main__":
-    _main(*sys.argv[1:])
+    main(*sys.argv[1:])

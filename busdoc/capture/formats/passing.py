@@ -45,6 +45,7 @@ class Sender:
     def __init__(self, reading: Reading, stream: IO[bytes]) -> None:
         self._reading = reading
         self._stream = stream
+        self._plain = _Bytes(stream)
         self._n_named = self._n_skipped = 0
 
     def block(self, block: ReadBlock) -> None:
@@ -82,17 +83,20 @@ class Sender:
         self._stream.write(json.dumps(head).encode("ascii") + b"\n")
 
     def _array(self, column: "np.ndarray[Any, Any]") -> None:
-        np.lib.format.write_array(self._stream, np.ascontiguousarray(column), allow_pickle=False)
+        np.lib.format.write_array(self._plain, np.ascontiguousarray(column), allow_pickle=False)
 
 
 class _Bytes:
-    """The pipe with nothing but `read`: numpy would seek in a file."""
+    """The pipe with nothing but `read` and `write`: numpy would seek in a file, or ask one where it stands."""
 
     def __init__(self, stream: IO[bytes]) -> None:
         self._stream = stream
 
     def read(self, n_bytes: int) -> bytes:
         return self._stream.read(n_bytes)
+
+    def write(self, content: bytes) -> int:
+        return self._stream.write(content)
 
 
 def receive(stream: IO[bytes]) -> Iterator[Passed]:

@@ -19,7 +19,7 @@ from busdoc.isolation.verdict import Step
 from busdoc.machine.machine import Machine, PartKind
 from busdoc.times import SECOND_NS
 
-__all__ = ["Candidate", "focus_of", "list_candidates"]
+__all__ = ["Candidate", "focus_of", "list_candidates", "replacement_of"]
 
 _PLUG_S = 8.0
 """To reach a connector and move it (common practice; the map may say otherwise for a part)."""
@@ -96,19 +96,38 @@ def list_candidates(findings: Findings, down: Iterable[str] = ()) -> tuple[Candi
     controller = focus_of(findings)
     if controller is None:
         return ()
-    scene = _Scene(
-        findings=findings,
-        state=findings.reach.last,
-        controller=controller,
-        down=controller in set(down),
-        stuck=(controller in set(down) and _is_stuck(findings, controller)) or _needs_a_start(findings),
-        mass=findings.posterior.marginal,
-    )
+    scene = _scene(findings, controller, down)
     plans = [*_groupings(scene), *_within_branch(scene), *_wiggles(scene), *_swaps(scene), *_replacements(scene)]
     plans.insert(0, [])
     candidates = [_realise(scene, plan) for plan in plans]
     unique = {(c.exposed.tobytes(), c.shaken.tobytes(), c.effort_s): c for c in reversed(candidates)}
     return tuple(reversed(unique.values()))
+
+
+def replacement_of(findings: Findings, parts: Iterable[str], down: Iterable[str] = ()) -> Candidate:
+    """Give the replacement of some parts, with the power steps that it needs.
+
+    Parameters
+    ----------
+    findings : of the record so far
+    parts : names of those to replace
+    down : controllers that are off the bus now
+    """
+    controller = focus_of(findings) or next(iter(findings.reach.controllers), THE_MACHINE)
+    scene = _scene(findings, controller, down)
+    return _realise(scene, [Step(action=ActionKind.REPLACE, part=part) for part in parts])
+
+
+def _scene(findings: Findings, controller: str, down: Iterable[str]) -> _Scene:
+    is_down = controller in set(down)
+    return _Scene(
+        findings=findings,
+        state=findings.reach.last,
+        controller=controller,
+        down=is_down,
+        stuck=(is_down and _is_stuck(findings, controller)) or _needs_a_start(findings),
+        mass=findings.posterior.marginal,
+    )
 
 
 def _needs_a_start(findings: Findings) -> bool:

@@ -9,19 +9,15 @@ from enum import StrEnum
 
 import numpy as np
 
-from busdoc.actions.action import ActionKind
 from busdoc.arrays import Float64Array
 from busdoc.health.incident import Incident
-from busdoc.isolation.proposals.next_tests import CONFIDENCE
 from busdoc.isolation.suspects.dwell import dwell_s, quiet_to_prove
-from busdoc.isolation.suspects.findings import Findings
 from busdoc.isolation.suspects.rates import RATE_PRIOR, RATES_HZ, quiet_probability
-from busdoc.isolation.verdict import NextTest
+from busdoc.symptoms.symptom import ShowingSpan, Symptom
 from busdoc.times import SECOND_NS
 from busdoc.words.duration import duration
-from busdoc.words.probability import odds
 
-__all__ = ["CURED_AT", "CureOutcome", "CureState", "FaultRate", "tests_after_repair"]
+__all__ = ["CURED_AT", "CureOutcome", "CureState", "FaultRate"]
 
 CURED_AT = 0.95
 """So sure, and it is called cured (common practice)."""
@@ -40,6 +36,10 @@ class FaultRate:
     """How long it could have shown, s."""
     fault: str = ""
     """What showed, as a person says it; empty: any trouble."""
+    complaint: str | None = None
+    """The symptom that was isolated, as `--symptom` names it; None: the dropouts, or any trouble."""
+    only_after_starts: bool = False
+    """It came only with a start of its controller: quiet under power proves nothing."""
 
     @property
     def needed_s(self) -> float:
@@ -91,6 +91,8 @@ class CureOutcome(StrEnum):
     WATCHING = "watching"
     CURED = "cured"
     INCIDENT = "incident"
+    SHOWS = "shows"
+    """The complaint is there, or there again."""
     MISSING = "missing"
     """A controller of the map was never heard."""
     CUT_SHORT = "cut short"
@@ -112,61 +114,14 @@ class CureState:
     power_cycles: int
     incident: Incident | None = None
     missing: tuple[str, ...] = ()
-
-
-_SURE = 0.95
-"""From here on a part that was replaced is taken for the one that was at fault (common practice: 95 %)."""
-_SUSPECTED = 0.2
-"""Another part as likely as this, and not replaced, keeps the search open: one in five is no longer 'unlikely', by
-definition of our words."""
-
-
-def tests_after_repair(findings: Findings) -> tuple[NextTest, ...] | None:
-    """Give what is left to do once every suspect was replaced; None while the search goes on.
-
-    Returns
-    -------
-    Nothing when it was quiet for as long as the old part would have needed to show (common practice: 95 %), else one
-    test: to watch for the rest of that time.
-    """
-    repaired_s = _repaired_s(findings)
-    if repaired_s is None:
-        return None
-    left_s = 0.0
-    for part, at_s in repaired_s.items():
-        needed_s = dwell_s(CONFIDENCE, findings.posterior.rate[findings.reach.parts.index(part)])
-        left_s = max(left_s, needed_s - (findings.span_s - at_s))
-    if left_s <= 0.0:
-        return ()
-    if not np.isfinite(left_s):
-        return None
-    names = " and ".join(repaired_s)
-    return (
-        NextTest(
-            steps=(),
-            watch_ns=round(left_s * SECOND_NS),
-            gain_bits=0.0,
-            effort_s=left_s,
-            tells=f"Quiet: replacing {names} cured it ({odds(CONFIDENCE)}). Trouble: it was not that alone; look on.",
-        ),
-    )
-
-
-def _repaired_s(findings: Findings) -> dict[str, float] | None:
-    """When each culprit was replaced, in seconds from the start; None unless all were, with no trouble since."""
-    posterior, parts = findings.posterior, findings.reach.parts
-    suspected = [p for p in range(len(parts)) if posterior.marginal[p] >= _SUSPECTED]
-    if not suspected or any(posterior.marginal[p] < _SURE for p in suspected) or posterior.elsewhere >= _SUSPECTED:
-        return None
-    found: dict[str, float] = {}
-    for p in suspected:
-        at_s = [
-            (action.time_ns - findings.start_ns) / SECOND_NS
-            for action in findings.actions
-            if action.kind is ActionKind.REPLACE and action.part == parts[p]
-        ]
-        if not at_s:
-            return None
-        found[parts[p]] = at_s[-1]
-    last_trouble_s = max((float(findings.losses.t_s[row]) for row in findings.unexplained), default=-np.inf)
-    return found if last_trouble_s < min(found.values()) + 1.0 else None
+    complaint: Symptom | None = None
+    """What must stay away, as far as it ever showed or could be seen; None: nothing was asked for, or it is a code that
+    never came."""
+    asked: str | None = None
+    """The same, as `--symptom` names it."""
+    showing: ShowingSpan | None = None
+    """When it showed."""
+    awaits_start: bool = False
+    """It comes only with a start, and there was none yet."""
+    beside: tuple[str, ...] = ()
+    """Fault codes that were raised meanwhile, and are not what was asked for."""

@@ -4,7 +4,7 @@ Takes the findings and the candidates; weighs the information to be expected (de
 seconds that it costs. Half-splitting falls out where the suspicion is even, one branch at a time where one stands out.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 
@@ -12,27 +12,22 @@ from busdoc.actions.action import REMARKS, ActionKind
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.isolation.proposals.candidates import Candidate, list_candidates
 from busdoc.isolation.proposals.gain import two_way_gain_bit
-from busdoc.isolation.suspects.dwell import dwell_s
+from busdoc.isolation.proposals.proof import POWER_OFF_FIRST
 from busdoc.isolation.suspects.findings import Findings
 from busdoc.isolation.suspects.press_timing import WIGGLE_SHOWS
 from busdoc.isolation.suspects.rates import BACKGROUND_HZ, RATE_PRIOR, RATES_HZ
-from busdoc.isolation.verdict import NextTest, Step
+from busdoc.isolation.verdict import NAMED_FROM, SUSPECTED_FROM, NextTest, Quiet, Step
 from busdoc.times import SECOND_NS
-from busdoc.words.duration import span
 from busdoc.words.probability import odds
 
-__all__ = ["CONFIDENCE", "propose_tests", "watch_for_s"]
+__all__ = ["UNSEEN_WATCH_S", "propose_tests"]
 
-CONFIDENCE = 0.95
-"""A branch is called clear when it would have shown with this probability (common practice)."""
-_WATCHES_S: Float64Array = np.array([2, 3, 5, 8, 12, 18, 30, 45, 70, 120, 200, 350, 600, 1200, 2400, 3600.0])
-"""How long to watch, of which the best is proposed: from two seconds to an hour, each half as long again as the last,
-or twice as long (bound on work)."""
+UNSEEN_WATCH_S = 30.0
+"""How long to watch where nothing has shown yet (common practice)."""
 _REVIVE_S = 15.0
 """What a shown trouble costs: waiting for the controller, or cycling its power (common practice)."""
-_SHORTEST_WATCH_S = 12.0
-"""Of a test without any step: nobody is told to watch for two seconds more, and again. Also what it takes to see that
-a controller did not start (common practice: one to ten seconds)."""
+_WAITS = 16
+"""Steps in which the wait until the trouble is summed (bound on work)."""
 _SETTLED_BIT = 0.02
 """A test that tells less is not proposed: a fiftieth of a bit is nothing to learn, by definition."""
 _MOST = 5
@@ -41,44 +36,49 @@ _HARDLY = 1e-3
 """An outcome less likely than this is not interpreted (bound on work: the reader's)."""
 _RATHER = 0.5
 """From one half on it is rather so, by definition."""
-_OPEN = 0.2
-"""As much suspicion on parts beside those that are settled keeps their question open: one in five is no longer
-'unlikely', by definition of our words."""
 _MOST_SETS = 400
 """Sets of faulty parts that outcomes are worked out for, the heaviest first (bound on work)."""
 _STARTS_AFTER_ALL = 0.05
 """That a controller which did not start with the power does so the next time, though nothing was changed (common
 practice: it happens)."""
-_POWER_OFF_FIRST = "Power off, and stored energy released, before hands go in; the maker's manual comes first."
-"""Common practice."""
 
 
-def propose_tests(findings: Findings, down: Sequence[str] = ()) -> tuple[NextTest, ...]:
+def propose_tests(
+    findings: Findings,
+    down: Sequence[str] = (),
+    quiet: Quiet | None = None,
+    cleared: Collection[str] = (),
+) -> tuple[NextTest, ...]:
     """Propose what to do next, best first; nothing when nothing is left to tell apart.
 
     Parameters
     ----------
     findings : of the record so far
     down : controllers that are off the bus now
+    quiet : how long to watch for this fault; None: nothing showed yet
+    cleared : parts that the verdict calls clear; no outcome points at them
     """
     candidates = list_candidates(findings, down)
     if not candidates:
         return ()
+    watch_s = UNSEEN_WATCH_S if quiet is None else quiet.needed_ns / SECOND_NS
+    watches_s = np.linspace(watch_s / _WAITS, watch_s, _WAITS)  # (T,)
     sets, weights = _heaviest_sets(findings)
     rate = _rates_given(findings)
-    quiet = np.exp(-RATES_HZ[:, None] * _WATCHES_S[None, :])  # (R, T)
-    fresh = rate @ quiet  # (P, T) of a part that is plugged in now
+    stays_quiet = np.exp(-RATES_HZ[:, None] * watches_s[None, :])  # (R, T)
+    fresh = rate @ stays_quiet  # (P, T) of a part that is plugged in now
     trust = findings.evidence.trust
-    stale = (rate * trust) @ quiet + (rate * (1.0 - trust)).sum(axis=1, keepdims=True)  # of one that was in all along
+    stale = (rate * trust) @ stays_quiet + (rate * (1.0 - trust)).sum(axis=1, keepdims=True)  # of one in all along
     believed = (rate * trust).sum(axis=1)  # (P,)
-    off_the_map = np.log(np.maximum(findings.posterior.rate_off @ quiet, 1e-12))[None, :]
-    nobody, by_itself = np.all(sets < 0, axis=1), _background_quiet(findings)
+    off_the_map = np.log(np.maximum(findings.posterior.rate_off @ stays_quiet, 1e-12))[None, :]
+    nobody, by_itself = np.all(sets < 0, axis=1), _background_quiet(findings, watches_s)
     exposed_now = np.any(findings.reach.reaches[-1], axis=1)
     keeps_down = _keeps_down(findings, down)
     if keeps_down is not None:  # whoever it was, it would do so again
         off_the_map = np.minimum(off_the_map, np.log(_STARTS_AFTER_ALL))
         by_itself = np.minimum(by_itself, np.log(_STARTS_AFTER_ALL))
-    worth: list[tuple[float, int, int, float, float, Float64Array]] = []
+    settled = findings.posterior.marginal >= NAMED_FROM  # what it does is known, and repaired first
+    worth: list[tuple[float, int, float, float, Float64Array]] = []
     for n, candidate in enumerate(candidates):
         stays = np.where((exposed_now & ~_moved(findings, candidate))[:, None], stale, fresh)
         log_stays = np.where(candidate.exposed[:, None], np.log(np.maximum(stays, 1e-12)), 0.0)
@@ -86,22 +86,20 @@ def propose_tests(findings: Findings, down: Sequence[str] = ()) -> tuple[NextTes
             same = keeps_down & candidate.exposed & ~_moved(findings, candidate)
             log_stays = np.where(same[:, None], np.minimum(log_stays, np.log(_STARTS_AFTER_ALL)), log_stays)
         log_stays = log_stays + np.where(candidate.shaken, np.log(1.0 - WIGGLE_SHOWS * believed), 0.0)[:, None]
+        log_stays = np.where(settled[:, None], 0.0, log_stays)
         padded = np.concatenate((log_stays, off_the_map, np.zeros((1, log_stays.shape[1]))))
         log_quiet = padded[sets].sum(axis=1) + np.where(nobody[:, None], by_itself, 0.0)
         trouble = 1.0 - np.exp(log_quiet)  # (S, T)
-        gain = two_way_gain_bit(weights, trouble.T)  # (T,)
+        gain = float(two_way_gain_bit(weights, trouble[:, -1]))
         p_trouble = weights @ trouble
-        cost_s = candidate.effort_s + _expected_wait_s(p_trouble) + p_trouble * _REVIVE_S
-        rate_of_gain = gain / cost_s
-        if not candidate.steps or keeps_down is not None:
-            rate_of_gain = np.where(_WATCHES_S < _SHORTEST_WATCH_S, 0.0, rate_of_gain)
-        best = int(np.argmax(rate_of_gain))
-        if gain[best] >= _SETTLED_BIT:
-            worth.append((float(gain[best] / cost_s[best]), n, best, float(gain[best]), float(cost_s[best]), trouble))
+        cost_s = candidate.effort_s + _expected_wait_s(p_trouble, watches_s) + float(p_trouble[-1]) * _REVIVE_S
+        if gain >= _SETTLED_BIT:
+            worth.append((gain / cost_s, n, gain, cost_s, trouble[:, -1]))
     worth.sort(key=lambda one: (-one[0], one[1]))
+    blameless = np.array([part in cleared for part in findings.reach.parts])
     return tuple(
-        _describe(findings, candidates[n], best, gain_bits, effort_s, sets, weights, shows)
-        for _, n, best, gain_bits, effort_s, shows in worth[:_MOST]
+        _describe(findings, candidates[n], watch_s, gain_bits, effort_s, sets, weights, shows, blameless)
+        for _, n, gain_bits, effort_s, shows in worth[:_MOST]
     )
 
 
@@ -127,17 +125,6 @@ def _moved(findings: Findings, candidate: Candidate) -> BoolArray:
     return np.array([part in named for part in findings.reach.parts])
 
 
-def watch_for_s(findings: Findings, exposed: BoolArray, confidence: float = CONFIDENCE) -> float:
-    """Give how long the exposed parts must stay quiet until they would have shown.
-
-    The rate is that of the trouble seen so far, were one of them what made it.
-    """
-    mass = np.where(exposed, findings.posterior.marginal, 0.0)
-    if mass.sum() <= 0.0:
-        return 0.0
-    return dwell_s(confidence, (mass / mass.sum()) @ findings.posterior.rate)
-
-
 def _heaviest_sets(findings: Findings) -> tuple[Int64Array, Float64Array]:
     posterior = findings.posterior
     heavy = np.argsort(-posterior.weight, kind="stable")[:_MOST_SETS]
@@ -155,51 +142,54 @@ def _rates_given(findings: Findings) -> Float64Array:
     return mixed
 
 
-def _background_quiet(findings: Findings) -> Float64Array:
+def _background_quiet(findings: Findings, watches_s: Float64Array) -> Float64Array:
     """(T,) logarithm of the probability of no trouble, were no part at fault: restarts of their own go on."""
     n_controllers = len(findings.reach.controllers) if findings.losses.showing is None else 1
-    stays = findings.posterior.background @ np.exp(-np.outer(BACKGROUND_HZ * n_controllers, _WATCHES_S))
+    stays = findings.posterior.background @ np.exp(-np.outer(BACKGROUND_HZ * n_controllers, watches_s))
     log_stays: Float64Array = np.log(np.maximum(stays, 1e-12))
     return log_stays
 
 
-def _expected_wait_s(p_trouble: Float64Array) -> Float64Array:
-    """(T,) how long one really watches: until the trouble, at most so long."""
-    step_s = np.diff(_WATCHES_S, prepend=0.0)
+def _expected_wait_s(p_trouble: Float64Array, watches_s: Float64Array) -> float:
+    """Give how long one really watches: until the trouble, at most to the end.
+
+    Parameters
+    ----------
+    p_trouble : (T,) probability of trouble until each of the times
+    watches_s : (T,) ascending
+    """
     still = 1.0 - 0.5 * (p_trouble + np.concatenate(([0.0], p_trouble[:-1])))
-    waits: Float64Array = np.cumsum(step_s * still)
-    return waits
+    return float((np.diff(watches_s, prepend=0.0) * still).sum())
 
 
 def _describe(
     findings: Findings,
     candidate: Candidate,
-    best: int,
+    watch_s: float,
     gain: float,
     cost_s: float,
     sets: Int64Array,
     weights: Float64Array,
     trouble: Float64Array,
+    blameless: BoolArray,
 ) -> NextTest:
-    watch_s = float(_WATCHES_S[best])
-    clear_s = watch_for_s(findings, candidate.exposed)
-    p = trouble[:, best]
-    if_trouble, if_quiet = weights * p, weights * (1.0 - p)
-    shown = _meaning(findings, sets, if_trouble, candidate.exposed)
-    tells = f"Trouble within {span(watch_s)}: {shown}. Quiet: {_meaning(findings, sets, if_quiet)}"
-    if clear_s > 0.0 and not candidate.shaken.any():
-        tells += f"; {span(clear_s)} of quiet clears what is plugged in ({odds(CONFIDENCE)})"
+    if_trouble, if_quiet = weights * trouble, weights * (1.0 - trouble)
+    named, shown = _meaning(findings, sets, if_trouble, candidate.exposed & ~blameless)
+    named_by_quiet, stays = _meaning(findings, sets, if_quiet, ~blameless)
+    if named and named == named_by_quiet:
+        stays = f"less surely so ({odds(_share_of(findings, sets, if_quiet, named))})"
     cautions = findings.machine.cautions if candidate.powers_down or _touches(candidate.steps) else ()
     if candidate.powers_down:
-        cautions = (*cautions, _POWER_OFF_FIRST)
+        cautions = (*cautions, POWER_OFF_FIRST)
+    watch_ns = round(watch_s * SECOND_NS)
     return NextTest(
         steps=candidate.steps,
-        watch_ns=round(watch_s * SECOND_NS),
+        watch_ns=watch_ns,
         gain_bits=gain,
         effort_s=cost_s,
-        tells=f"{tells}.",
+        tells=f"Trouble: {shown}. Quiet: {stays}.",
         cautions=cautions,
-        clear_ns=None if np.isinf(clear_s) else round(clear_s * SECOND_NS),
+        clear_ns=watch_ns,
     )
 
 
@@ -207,31 +197,50 @@ def _touches(steps: Sequence[Step]) -> bool:
     return any(step.action not in (ActionKind.POWER_CYCLE, *REMARKS) for step in steps)
 
 
-def _meaning(findings: Findings, sets: Int64Array, weights: Float64Array, among: BoolArray | None = None) -> str:
-    """Say in words whom an outcome would point at, of some of the parts or of all.
+def _mass_of(findings: Findings, sets: Int64Array, weights: Float64Array) -> tuple[Float64Array, float]:
+    """(P,) how likely each part is, given an outcome, and how likely nothing on the map."""
+    n_parts = len(findings.reach.parts)
+    mass = np.zeros(n_parts + 2)  # the parts, what is off the map, and nobody
+    for column in range(sets.shape[1]):
+        np.add.at(mass, sets[:, column], np.where(sets[:, column] >= 0, weights, 0.0))
+    total = max(float(weights.sum()), 1e-300)
+    nothing = (float(weights[np.all(sets < 0, axis=1)].sum()) + float(mass[n_parts])) / total
+    return mass[:n_parts] / total, nothing
+
+
+def _share_of(findings: Findings, sets: Int64Array, weights: Float64Array, named: Sequence[str]) -> float:
+    mass, _ = _mass_of(findings, sets, weights)
+    return float(min(sum(mass[findings.reach.parts.index(part)] for part in named), 1.0))
+
+
+def _meaning(
+    findings: Findings, sets: Int64Array, weights: Float64Array, among: BoolArray
+) -> tuple[tuple[str, ...], str]:
+    """Say in words whom an outcome would point at, of some of the parts.
 
     Parameters
     ----------
     sets : (S, 3) sets of faulty parts
     weights : (S,) probability that the set is at fault and the outcome comes
+    among : (P,) the parts that may be pointed at
+
+    Returns
+    -------
+    (names, words)
     """
-    total = float(weights.sum())
-    if total < _HARDLY:
-        return "hardly to be expected"
+    if float(weights.sum()) < _HARDLY:
+        return (), "hardly to be expected"
     parts = findings.reach.parts
-    mass = np.zeros(len(parts) + 2)  # the parts, what is off the map, and nobody
-    for column in range(sets.shape[1]):
-        np.add.at(mass, sets[:, column], np.where(sets[:, column] >= 0, weights, 0.0))
-    nothing = (float(weights[np.all(sets < 0, axis=1)].sum()) + mass[len(parts)]) / total
-    mass = mass[: len(parts)] / total
-    mass = mass if among is None else np.where(among, mass, 0.0)
-    settled = findings.posterior.marginal >= CONFIDENCE
-    if mass[~settled].sum() > _OPEN:  # what is known already is no news
+    mass, nothing = _mass_of(findings, sets, weights)
+    mass = np.where(among, mass, 0.0)
+    settled = findings.posterior.marginal >= NAMED_FROM
+    if mass[~settled].sum() > SUSPECTED_FROM:  # what is known already is no news
         mass = np.where(settled, 0.0, mass)
     order = [int(p) for p in np.argsort(-mass, kind="stable")]
-    if nothing > mass[order[0]]:
-        return f"something off the map ({odds(nothing)})"
+    if nothing >= mass[order[0]]:
+        return (), f"something off the map ({odds(nothing)})"
     named = [p for p in order if mass[p] >= 0.5 * mass[order[0]]][:4]
     likely = float(min(mass[named].sum(), 1.0))
     text = " or ".join(parts[p] for p in named)
-    return f"it is {text} ({odds(likely)})" if likely >= _RATHER else f"most likely {text} ({odds(likely)})"
+    names = tuple(parts[p] for p in named)
+    return names, f"it is {text} ({odds(likely)})" if likely >= _RATHER else f"most likely {text} ({odds(likely)})"

@@ -15,6 +15,7 @@ from busdoc.health.incident import Incident
 from busdoc.isolation.proposals.cure import CureState, FaultRate
 from busdoc.isolation.verdict import Because, IsolationVerdict
 from busdoc.machine.controller_spec import PeriodFrom
+from busdoc.report.json.conclusion_entry import conclusion_entry
 from busdoc.report.json.document_intermittent import intermittent_keys
 from busdoc.report.json.resync_document import change_entries, cure_entry, resync_entries
 from busdoc.report.json.symptom_entries import symptom_entry
@@ -77,6 +78,7 @@ def document(result: Result) -> dict[str, Any]:
         symptom_entry(symptom, result.answers if symptom is result.complaint else ()) for symptom in result.symptoms
     ]
     tree["complaint"] = None if result.complaint is None else result.complaint.name
+    tree["conclusion"] = conclusion_entry(result)
     if result.isolation is not None:
         tree |= _isolation(result.isolation)
     if result.intermittent is not None:
@@ -257,6 +259,7 @@ def _isolation(verdict: IsolationVerdict) -> Json:
                 "effort_s": test.effort_s,
                 "tells": test.tells,
                 "cautions": list(test.cautions),
+                "proof": test.proof,
             }
             for test in verdict.next_tests
         ],

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from busdoc.analysis.result import Result
 from busdoc.report.terminal.wrapping import filled
 from busdoc.report.words.intermittent import before_in_words, rate_in_words
-from busdoc.words.counting import counted
+from busdoc.words.counting import counted, plural
 
 __all__ = ["intermittent_section"]
 
@@ -17,7 +17,8 @@ def intermittent_section(result: Result, width: int) -> Iterator[str]:
     found = result.intermittent
     if found is None:
         return
-    lines = ["What the dropouts have in common"]
+    what = plural(2, found.rates[0].called)
+    lines = [f"What the {what} have in common"]
     lines += [_wrapped(group.words, width) for group in found.groups[:_MOST_GROUPS]]
     if len(found.groups) > _MOST_GROUPS:
         lines.append(f"  and {counted(len(found.groups) - _MOST_GROUPS, 'more group')} (--json has them all)")
@@ -28,7 +29,7 @@ def intermittent_section(result: Result, width: int) -> Iterator[str]:
         first_of_each = {one.kind: one for one in reversed(found.advice)}
         shown = enumerate((one for one in found.advice if first_of_each[one.kind] is one), start=1)
         advice = [_wrapped(one.words, width, f"  {n}. ", "     ") for n, one in shown]
-        yield "\n".join(["What to do about the dropouts", *advice])
+        yield "\n".join([f"What to do about the {what}", *advice])
 
 
 def _wrapped(text: str, width: int, first: str = "  ", more: str = "    ") -> str:

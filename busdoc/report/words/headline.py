@@ -8,7 +8,8 @@ from busdoc.actions.words import act_in_words
 from busdoc.analysis.result import Result
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import NORMAL_LIFE, Incident, IncidentKind, RanOn
-from busdoc.isolation.verdict import ELSEWHERE, Because
+from busdoc.isolation.verdict import Because
+from busdoc.report.words.conclusion import conclusion_in_words
 from busdoc.report.words.incidents import (
     DROPPED_OFF,
     FELL_SILENT,
@@ -17,7 +18,6 @@ from busdoc.report.words.incidents import (
     how_often,
     incident_in_words,
 )
-from busdoc.report.words.suspects import NAMED_FROM, culprit_in_words, is_named, likely, suspects_in_words
 from busdoc.report.words.symptoms import complaint_in_words
 from busdoc.words.counting import all_of, counted, listed, plural, times
 from busdoc.words.duration import duration
@@ -27,9 +27,6 @@ from busdoc.words.sentence import capital
 __all__ = ["headline"]
 
 _MOST_NAMES = 5
-_NO_PART = (
-    "Which part did it cannot be told: no map says what hangs on whom, and no journal what was unplugged or switched."
-)
 
 
 def headline(result: Result) -> str:
@@ -61,7 +58,7 @@ def headline(result: Result) -> str:
         sentences.append(_complaint(result))
     sentences += _normal_life(result)
     sentences += _what_did_it(result)
-    sentences += _which_part(result)
+    sentences += conclusion_in_words(result.conclusion, mapped=bool(result.machine.parts))
     return " ".join(sentences)
 
 
@@ -201,22 +198,3 @@ def _asked_about(result: Result) -> list[Because]:
     if result.complaint is not None:
         return [because for _, because in result.answers]
     return [result.because[n] for n in result.trouble.incidents]
-
-
-def _which_part(result: Result) -> list[str]:
-    suspects = likely(() if result.isolation is None else result.isolation.suspects)
-    if not suspects:
-        unknown = not result.machine.parts and not any(action.part is not None for action in result.actions)
-        return [_NO_PART] if unknown and result.trouble.incidents else []
-    first = suspects[0]
-    if first.part == ELSEWHERE and first.probability >= NAMED_FROM and not result.machine.parts:
-        where = "supply, wiring or a branch, which no map shows"
-        return [f"It lies in {where}, rather than in a controller ({odds(first.probability)})."]
-    if first.part == ELSEWHERE and first.probability >= NAMED_FROM:
-        return [f"No part on the map explains it (elsewhere, {odds(first.probability)})."]
-    named = [one for one in suspects if is_named(one)]
-    others = suspects_in_words(one for one in suspects if one not in named)
-    if not named:
-        return [f"Suspects: {others}."]
-    text = f"{plural(len(named), 'Part')} at fault: {', '.join(map(culprit_in_words, named))}."
-    return [f"{text} Suspected beside: {others}." if others else text]

@@ -2,11 +2,10 @@
 
 from collections.abc import Iterable
 
-from busdoc.isolation.verdict import ELSEWHERE, Suspect
+from busdoc.isolation.verdict import ELSEWHERE, NAMED_FROM, Suspect
 from busdoc.words.probability import odds
 
 __all__ = [
-    "NAMED_FROM",
     "culprit_in_words",
     "is_named",
     "likely",
@@ -14,8 +13,6 @@ __all__ = [
     "suspects_in_words",
 ]
 
-NAMED_FROM = 0.8
-"""A part is called the culprit from here on; below, the likeliest are listed as suspects (common practice)."""
 _SUSPECTED_FROM = 0.1
 
 
@@ -41,8 +38,8 @@ def part_in_words(suspect: Suspect) -> str:
 def culprit_in_words(suspect: Suspect) -> str:
     """Name the culprit, and how surely.
 
-    >>> culprit_in_words(Suspect(part="harness-2", probability=0.93, cleared=False, why=()))
-    'harness-2 (93 %)'
+    >>> culprit_in_words(Suspect(part="harness-2", probability=0.97, cleared=False, why=()))
+    'harness-2 (97 %)'
     """
     return f"{suspect.part} ({odds(suspect.probability)})"
 

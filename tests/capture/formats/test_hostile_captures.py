@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from busdoc.capture.formats.passing import Sender, receive
 from busdoc.capture.formats.suffixes import READERS, Reader
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.reading import ReadBlock, Reading
@@ -309,3 +310,19 @@ def test_a_channel_beyond_its_record_is_damage_and_no_fault_of_memory() -> None:
     )
     assert done.returncode == 2
     assert "found not one frame" in done.stderr
+
+
+def test_frames_pass_through_a_buffered_pipe_as_an_interpreter_opens_it(tmp_path: Path) -> None:
+    path = tmp_path / "c.log"
+    path.write_bytes(LINE * 3)
+    sent = Reading(path)
+    reads, writes = os.pipe()
+    with open(reads, "rb") as source, open(writes, "wb") as target:  # numpy asks such a file where it stands
+        sender = Sender(sent, target)
+        for block in open_capture([path]).blocks():
+            sender.block(ReadBlock(frames=block, first_line=1))
+        sender.done()
+        target.close()
+        passed = list(receive(source))
+    assert [len(one.block.frames) for one in passed if one.block is not None] == [3]
+    assert passed[-1].done

@@ -102,6 +102,7 @@ def reference(path: Path, *names: str) -> Iterator[None]:
     with path.open("wb") as file, subprocess.Popen(command, stdout=file, stderr=subprocess.DEVNULL) as process:
         try:
             until(lambda: all(_listeners(name) > n for name, n in zip(names, before, strict=True)))
+            _let_rest(process.pid)  # it reads
             yield
         finally:
             _let_rest(process.pid)
@@ -110,7 +111,7 @@ def reference(path: Path, *names: str) -> Iterator[None]:
 
 
 def _let_rest(pid: int) -> None:
-    """Wait until a process has nothing to do any more: it ends without reading what waits for it."""
+    """Wait until a process has nothing to do: it has begun to read, or has read what would wait in vain at its end."""
     spent = ""
     while spent != (now := " ".join(Path(f"/proc/{pid}/stat").read_text(encoding="ascii").split()[13:15])):
         spent = now

@@ -1,0 +1,59 @@
+"""What is wrong with the machine, as far as the record says: what the exit status, headline and conclusion speak of."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from busdoc.health.codes.code import FaultCode
+from busdoc.health.controller import ControllerHealth
+from busdoc.health.incident import NORMAL_LIFE, Incident, IncidentKind
+from busdoc.isolation.verdict import Because
+from busdoc.machine.machine import Machine
+from busdoc.symptoms.symptom import Symptom
+
+__all__ = ["Trouble", "trouble_of"]
+
+_NO_TROUBLE = (IncidentKind.CAPTURE_GAP, IncidentKind.CODE, *NORMAL_LIFE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trouble:
+    """What is wrong with the machine, as far as the record says; empty when nothing is."""
+
+    incidents: tuple[int, ...]
+    """Indices of the incidents that no action explains away."""
+    never_seen: tuple[str, ...]
+    codes: tuple[FaultCode, ...]
+    showed: bool = False
+    """The complaint, whatever it is, showed."""
+
+    def __bool__(self) -> bool:
+        return bool(self.incidents or self.never_seen or self.codes or self.showed)
+
+
+def trouble_of(
+    machine: Machine,
+    controllers: Sequence[ControllerHealth],
+    incidents: Sequence[Incident],
+    because: Sequence[Because],
+    codes: Sequence[FaultCode],
+    complaint: Symptom | None,
+) -> Trouble:
+    """Pick the trouble out.
+
+    Parameters
+    ----------
+    machine : the map, empty when there is none
+    controllers : as judged
+    incidents, because : one answer for each
+    codes : fault codes of the record
+    complaint : what the verdict speaks of; None: the dropouts
+    """
+    unexplained = tuple(
+        n
+        for n, (incident, reason) in enumerate(zip(incidents, because, strict=True))
+        if incident.kind not in _NO_TROUBLE and not reason.expected
+    )
+    belongs = machine.controllers  # a database may name what other machines of the kind have
+    never_seen = tuple(c.name for c in controllers if c.first_ns is None and c.name in belongs)
+    showed = complaint is not None and bool(complaint.spans)
+    return Trouble(incidents=unexplained, never_seen=never_seen, codes=tuple(codes), showed=showed)
