@@ -7,7 +7,7 @@ watches, `weigh` asks the isolation. Neither keeps anything.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from busdoc.actions.action import POWER_KINDS, Action
+from busdoc.actions.action import POWER_KINDS, REMARKS, Action
 from busdoc.analysis.trouble import trouble_of
 from busdoc.analysis.watches import Watches
 from busdoc.health.codes.code import FaultCode
@@ -69,10 +69,10 @@ def observe(watches: Watches, health: Health, actions: Sequence[Action] | None =
     ----------
     watches : fed with the frames so far
     health : as they judged it: `Watches.close`, or `Watches.so_far`
-    actions : what was done, of a recording that has ended: where somebody wrote down when power was switched, the
-        traffic need not be asked; None: it goes on, and nobody knows yet who left for good
+    actions : what was done so far: where somebody writes down what is switched and plugged, the traffic need not be
+        asked who was switched off; None: nobody may be taken for switched off
     """
-    told = actions is None or any(action.kind in POWER_KINDS for action in actions)
+    told = actions is None or any(action.kind not in REMARKS for action in actions)
     health = recognised(health, watches.engine(), power_told=told)
     health = replace(health, joins=find_joins(health), boxes=find_boxes(health.controllers))
     found = watches.codes(health)
