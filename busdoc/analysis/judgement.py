@@ -20,9 +20,10 @@ from busdoc.isolation.engine import SymptomVerdict, isolate, isolate_symptom
 from busdoc.isolation.suspects.attribution import attribute
 from busdoc.isolation.verdict import Because, IsolationVerdict
 from busdoc.machine.machine import Machine
+from busdoc.symptoms.apart import apart_from
 from busdoc.symptoms.complaint import choose_complaint
 from busdoc.symptoms.gather import gather_symptoms
-from busdoc.symptoms.symptom import Symptom
+from busdoc.symptoms.symptom import Symptom, SymptomKind
 
 __all__ = ["Observed", "Weighed", "complaint_in", "observe", "weigh"]
 
@@ -58,6 +59,8 @@ class Weighed:
     """What the verdict speaks of; None: the dropouts, or nothing showed."""
     answers: tuple[tuple[int, Because], ...] = ()
     """(first seen showing in ns, which action it answers to) of each time that the complaint came."""
+    apart: tuple[Symptom, ...] = ()
+    """Symptoms that come and go apart from the complaint: they may have a fault of their own."""
     conclusion: Conclusion = HEALTHY
     """What is said of it."""
 
@@ -145,11 +148,14 @@ def _weighed(
     expected = frozenset(k for k, reason in enumerate(because) if reason.expected)
     symptoms = gather_symptoms(machine, health, observed.codes, actions, expected, observed.conditions)
     verdict = isolate(kept, actions, machine, reasons, observed.codes) if health.controllers else _nothing(health)
-    if asked is None and verdict.suspects:
-        return Weighed(because=because, verdict=_as_far_as_known(verdict, machine, actions), symptoms=symptoms)
-    complaint = choose_complaint(symptoms, actions, asked, patient=patient)
+    complaint = None
+    if asked is not None or not verdict.suspects:
+        complaint = choose_complaint(symptoms, actions, asked, patient=patient)
     if complaint is None:
-        return Weighed(because=because, verdict=verdict, symptoms=symptoms)
+        fell = [one for one in symptoms if one.kind is SymptomKind.DROPOUT]
+        apart = apart_from(fell, symptoms, actions)
+        known = _as_far_as_known(verdict, machine, actions)
+        return Weighed(because=because, verdict=known, symptoms=symptoms, apart=apart)
     found = isolate_symptom(kept, actions, machine, reasons, complaint, observed.codes)
     return Weighed(
         because=_with_showings(health, because, found),
@@ -157,6 +163,7 @@ def _weighed(
         symptoms=tuple(found.symptom if one is complaint else one for one in symptoms),
         complaint=found.symptom,
         answers=found.because,
+        apart=apart_from([found.symptom], symptoms, actions),
     )
 
 

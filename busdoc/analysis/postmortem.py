@@ -140,6 +140,7 @@ def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action
         symptoms=weighed.symptoms,
         complaint=weighed.complaint,
         answers=weighed.answers,
+        apart=weighed.apart,
         intermittent=look_into(
             told,
             because,

@@ -9,7 +9,7 @@ from pathlib import Path
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.formats.files import size_bytes, suffix_of
 from busdoc.capture.formats.find import find_captures, with_article
-from busdoc.capture.formats.suffixes import read_in_order
+from busdoc.capture.formats.suffixes import READERS, read_in_order
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.merge import FileStream, in_sequence, merged_by_time
 from busdoc.capture.place import piece_of
@@ -23,9 +23,6 @@ from busdoc.words.counting import counted
 __all__ = ["Capture", "RecorderGap", "SkipCount", "SkippedLine", "open_capture"]
 
 BLOCK_FRAMES = 1 << 18
-
-_COMPILED_FROM_BYTES = 20 << 20
-"""From here on, some 350,000 frames, the compiled parser of `.log` repays the time that loading it takes."""
 
 _PEEK_BYTES = 1 << 16
 
@@ -48,7 +45,7 @@ def open_capture(
     paths : files, or folders that stand for all captures in them
     block_frames : the most frames in a block
     wall_clock : the zone of captures that hold the recorder's wall-clock time without one (.asc, .blf, .trc)
-    compiled : whether `.log` is parsed by the compiled parser; None chooses by size
+    compiled : whether a compiled parser is used where the kind has one; None chooses by size
     chunk_bytes : how much of a text is parsed at a time; None leaves it to the reader
 
     Raises
@@ -57,8 +54,7 @@ def open_capture(
     """
     files = find_captures(paths)
     if compiled is None:
-        n_bytes = sum(size_bytes(file) for file in files if suffix_of(file) == ".log")
-        compiled = n_bytes >= _COMPILED_FROM_BYTES
+        compiled = sum(_share_of_large(file) for file in files) >= 1
     return Capture(
         files, block_frames=max(1, block_frames), wall_clock=wall_clock, compiled=compiled, chunk_bytes=chunk_bytes
     )
@@ -221,6 +217,12 @@ class Capture:
             first = self.skipped.first[0]
             found += f" in {counted(self.skipped.total, 'line')} (line {first.line}: {first.reason})"
         return InputError(where, f"{with_article(suffix)} capture", found, "Check that this is the right file.")
+
+
+def _share_of_large(file: Path) -> float:
+    """Give a file's size as a share of what makes a compiled parser worth loading."""
+    from_mb = READERS[suffix_of(file)].compiled_from_mb
+    return 0.0 if from_mb is None else size_bytes(file) / (from_mb << 20)
 
 
 def _recorded_gaps(files: Sequence[Path]) -> tuple[RecordedGap, ...]:

@@ -42,8 +42,10 @@ def watch_cure(arguments: argparse.Namespace, surroundings: Surroundings) -> Exi
     if arguments.capture:
         from busdoc.analysis.postmortem import postmortem
         from busdoc.machine.condition import is_condition
+        from busdoc.symptoms.of_bus import is_about_bus
 
-        further = asked if asked is not None and is_condition(asked) else None  # what never showed is no mistake here
+        told = asked is not None and (is_condition(asked) or is_about_bus(asked))
+        further = asked if told else None  # what never showed is no mistake here
         result = read_with(postmortem, arguments, surroundings, symptom=further)
         state = state_of(result, rate, needed_s, asked)
     else:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
 from busdoc.cli.options import (
+    add_also_option,
     add_bus_option,
     add_database_option,
     add_shared_option,
@@ -67,6 +68,7 @@ def add_isolate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
         help="folder to keep the session in; one that holds a session is gone on with (default: a new one, named by "
         "the time; none for --replay)",
     )
+    add_also_option(isolate)
     add_shared_option(isolate)
     isolate.add_argument("--plain", action="store_true", help="line by line instead of a screen")
     isolate.add_argument("--quiet", action="store_true", help="ring no bell")
@@ -144,6 +146,8 @@ def _open(
     else:
         arguments.bus = arguments.bus or ([] if arguments.replay else [""])
         source = open_source(arguments)
+    if path is None and arguments.also is not None:
+        raise InputError("--also", "--session beside it", "no folder of a session", "Name the first with --session.")
     if path is None:
         return LiveSession(source, machine, database, asked=asked)
     folder = SessionFolder(
@@ -152,6 +156,7 @@ def _open(
         databases=files,
         command=shlex.join(["busdoc", *arguments.words]),
         version=__version__,
+        also=arguments.also,
     )
     for note in folder.notes:
         print(f"busdoc: {note}", file=surroundings.stderr)

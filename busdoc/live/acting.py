@@ -194,6 +194,21 @@ class Acting:
         """
         self.act(ActionKind.MARK, note=text)
 
+    def isolate(self, name: str | None) -> None:
+        """Make another symptom the complaint; a mark in the journal says so.
+
+        Parameters
+        ----------
+        name : as `--symptom` takes it; None: what stands out
+
+        Raises
+        ------
+        InputError : it could not be written down
+        """
+        self.note(f"complaint: {name or 'what stands out'}")
+        self._judging.asked = name
+        self._judging.anew()
+
     def take_proposal(self, key: str) -> Action:
         """Log what the traffic looks like, with who said so.
 

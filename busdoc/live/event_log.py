@@ -28,6 +28,8 @@ __all__ = ["EventLog"]
 _NAMED_AFTER_NS = 2 * SECOND_NS
 """So long the verdict must name a part before it is told: while controllers fall one after the other it may point at
 another for a moment."""
+_ONE_ONSET_NS = 3 * SECOND_NS
+"""Codes that come and go together are one symptom, and begin this close together."""
 _TOLD_ALONE = 2
 _MOST_KEPT = 2000
 
@@ -116,16 +118,25 @@ class EventLog:
                 self._shows.add(key)
                 self._tell(span.since_ns, HappeningKind.SHOWS, f"{symptom_in_words(symptom)} shows", symptom.controller)
 
-    def codes(self, incidents: Sequence[Incident]) -> None:
-        """Tell the codes that were raised."""
+    def codes(self, incidents: Sequence[Incident], complaint: Symptom | None = None) -> None:
+        """Tell the codes that were raised, less what was told of the complaint already."""
         for incident in incidents:
-            if incident.kind is not IncidentKind.CODE:
+            if incident.kind is not IncidentKind.CODE or self._told_as_complaint(incident, complaint):
                 continue
             name = incident.controllers[0] if incident.controllers else ""
             key = (f"{name} {incident.code or ''}", incident.onset_ns)
             if key not in self._codes:
                 self._codes.add(key)
                 self._tell(incident.onset_ns, HappeningKind.CODE, code_in_words(incident, name), name or None)
+
+    def _told_as_complaint(self, incident: Incident, complaint: Symptom | None) -> bool:
+        if complaint is None or incident.code not in complaint.codes:
+            return False
+        near = any(
+            name == complaint.name and abs(since_ns - incident.onset_ns) <= _ONE_ONSET_NS
+            for name, since_ns in self._shows
+        )
+        return near and complaint.controller in incident.controllers
 
     def buses(self, states: Sequence[BusState], now_ns: int) -> None:
         """Tell what became of a bus, and once each what is to be known of it."""

@@ -56,6 +56,7 @@ class Judging:
     Attributes
     ----------
     proposals : what the traffic looks as if it had been done, and no press says
+    asked : the symptom that is isolated, as `--symptom` names it; None: what stands out
     trouble : what the journal could not keep; empty when nothing
     revision : counts up whenever anything of it may have changed
     """
@@ -74,6 +75,7 @@ class Judging:
         self._procedure, self._event_log, self._folder = procedure, event_log, folder
         self._clock_s = clock_s
         self.proposals: tuple[Proposal, ...] = ()
+        self.asked = listening.asked
         self.trouble = ""
         self.revision = 0
         self._observed: Observed | None = None
@@ -175,7 +177,7 @@ class Judging:
             self._follow(observed, known, until_ns)
         # Tell what became known, each thing once.
         self._event_log.losses(losses_by_controller(observed.incidents, self.because), until_ns)
-        self._event_log.codes(observed.incidents)
+        self._event_log.codes(observed.incidents, self._weighed.complaint)
         self._procedure.tick(until_ns)
         self.revision += 1
 
@@ -183,7 +185,7 @@ class Judging:
         """Ask which action and which part it was, and what to do next."""
         actions = self._log.numbered()
         shown = self._shown
-        self._weighed = weigh(self._machine, observed, actions, self._listening.asked, patient=True)
+        self._weighed = weigh(self._machine, observed, actions, self.asked, patient=True)
         for since_ns in sorted(self._shown - shown):
             self._procedure.fell(since_ns)
         complaint = self._weighed.complaint

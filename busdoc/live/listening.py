@@ -17,6 +17,7 @@ from busdoc.capture.no_bus import NoBus
 from busdoc.capture.playback import Playback
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder.recorder import LogRecorder, RecorderState
+from busdoc.capture.recorder.twofold import TwofoldRecorder
 from busdoc.capture.source import Capture, open_capture
 from busdoc.errors import InputError
 from busdoc.session.folder import SessionFolder
@@ -57,7 +58,7 @@ class Listening:
         self.began_ns: int | None = None
         self._case = case
         self._folder = folder
-        self._recorder: LogRecorder | None = None
+        self._recorder: LogRecorder | TwofoldRecorder | None = None
         self._gathering = threading.Lock()
         self._gathered: list[Taken] = []
         self._ending = threading.Event()

@@ -7,6 +7,7 @@ frames and actions give the same incidents and the same verdict as the post-mort
 import math
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from busdoc.analysis.case import Case
@@ -86,6 +87,7 @@ class LiveSession:
         self.undo, self.redo, self.retime = acting.undo, acting.redo, acting.retime
         self.take_proposal, self.refuse_proposal = acting.take_proposal, acting.refuse_proposal
         self.rename, self.give_labels = acting.rename, acting.give_labels
+        self.isolate = acting.isolate
         self.skip_test, self.play = acting.skip_test, acting.play
 
     @property
@@ -180,11 +182,11 @@ class LiveSession:
         """
         watches, listening, actions = self._listening.watches, self._listening, self._log.numbered()
         if watches.start_ns is None and (listening.without_a_bus or has_looks(actions)):
-            case = listening.case(closed=False)
+            case = replace(listening.case(closed=False), asked=self._judging.asked)
             return conclude(case, watches, unheard(actions, listening.began_ns, listening.heard_ns), actions)
         if watches.start_ns is None:
             raise InputError("the session", "frames", "none so far", "Listen to a bus that speaks.")
-        case = self._listening.case(closed=self._closed)
+        case = replace(self._listening.case(closed=self._closed), asked=self._judging.asked)
         return conclude(case, watches, watches.close(), self._log.numbered())
 
     def _standing(self) -> Standing:

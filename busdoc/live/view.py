@@ -21,6 +21,7 @@ __all__ = [
     "Proposal",
     "SessionView",
     "StripSpan",
+    "SymptomRow",
     "Watching",
 ]
 
@@ -95,6 +96,17 @@ class NextRow:
     """Index of the step of `test.steps` to do now; their number when all are done and the watch is on."""
     steps_text: tuple[str, ...]
     """Each step as a sentence, with label numbers where given."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SymptomRow:
+    """A symptom that may be made the complaint."""
+
+    name: str | None
+    """As `--symptom` names it; None: what stands out."""
+    text: str
+    aside: str
+    """How it stands."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,3 +213,5 @@ class SessionView:
     """(from, to), ns: stretches that were not heard, ascending; nobody's absence."""
     complaint: ComplaintRow | None = None
     """What is isolated, where it is no dropout."""
+    symptoms: tuple[SymptomRow, ...] = ()
+    """What may be isolated instead: what stands out first, then the dropouts, then whatever showed."""

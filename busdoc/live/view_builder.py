@@ -22,15 +22,16 @@ from busdoc.isolation.verdict import Because
 from busdoc.live.procedure import Procedure
 from busdoc.live.rows import controller_rows, losses_by_controller
 from busdoc.live.tree import harness_rows, not_back
-from busdoc.live.view import ComplaintRow, Proposal, SessionView
+from busdoc.live.view import ComplaintRow, Proposal, SessionView, SymptomRow
 from busdoc.machine.machine import Machine
 from busdoc.report.words.headline import headline
 from busdoc.report.words.symptoms import WAITS_FOR_A_LOOK, symptom_in_words
 from busdoc.session.logbook import Logbook
+from busdoc.symptoms.complaint import DROPOUT
 from busdoc.symptoms.latching import latching_in_words
 from busdoc.symptoms.symptom import Symptom, SymptomKind
 from busdoc.times import SECOND_NS
-from busdoc.words.counting import counted
+from busdoc.words.counting import counted, times
 
 __all__ = ["Standing", "look", "plugged", "proposed"]
 
@@ -118,7 +119,26 @@ def look(at: Standing) -> SessionView:
         focus=None if health is None else _focus(health, at.because),
         gaps=tuple((gap.from_ns, gap.to_ns) for gap in at.gaps),
         complaint=None if at.weighed.complaint is None else _complaint(at.weighed.complaint, at),
+        symptoms=_symptoms(at.weighed),
     )
+
+
+def _symptoms(weighed: Weighed) -> tuple[SymptomRow, ...]:
+    """List what may be isolated; what a person saw, and what comes apart, before what comes with the rest."""
+    others = [one for one in weighed.symptoms if one.kind is not SymptomKind.DROPOUT]
+    apart = {one.name for one in weighed.apart}
+    now = None if weighed.complaint is None else weighed.complaint.name
+    rows = [
+        SymptomRow(name=None, text="what stands out", aside="chosen anew as the record grows"),
+        SymptomRow(name=DROPOUT, text="dropouts", aside="controllers that fall off the bus or restart"),
+    ]
+    for one in sorted(others, key=lambda one: (one.name not in apart, -one.n_came)):
+        aside = [f"came {times(one.n_came)}"] if one.n_came else ["was there at first"] if one.spans else ["never"]
+        aside += ["shows now"] if one.showing else []
+        aside += ["comes apart from the complaint"] if one.name in apart else []
+        aside += ["is the complaint"] if one.name == now else []
+        rows.append(SymptomRow(name=one.name, text=symptom_in_words(one), aside=", ".join(aside)))
+    return tuple(rows)
 
 
 def _complaint(symptom: Symptom, at: Standing) -> ComplaintRow:
@@ -171,6 +191,7 @@ def _headline(at: Standing) -> str:
         symptoms=at.weighed.symptoms,
         complaint=at.weighed.complaint,
         answers=at.weighed.answers,
+        apart=at.weighed.apart,
     )
     return headline(result)
 

@@ -203,6 +203,7 @@ class ScreenState:
             Command.MARK: lambda: self._logged(self._session.act(ActionKind.MARK)),
             Command.SEEN: lambda: self._logged(self._session.act(ActionKind.SEEN)),
             Command.GONE: lambda: self._logged(self._session.act(ActionKind.GONE)),
+            Command.COMPLAINT: self._ask_complaint,
             Command.NOTE: lambda: self._ask(Writing("Note"), self._note),
             Command.RENAME: self._ask_rename,
             Command.AGO: self._ask_ago,
@@ -275,6 +276,20 @@ class ScreenState:
             return
         self._session.note(text)
         self._tell(f'logged {self._at(self.view.now_ns)} note "{text}"', Tone.GOOD)
+
+    def _ask_complaint(self) -> None:
+        rows = self.view.symptoms
+        choices = [Choice(value=row.name, text=row.text, aside=row.aside) for row in rows]
+        if len(choices) < 3:
+            self._tell("no symptom showed but dropouts so far", Tone.FAINT)
+            return
+
+        def pick(asking: Asking) -> None:
+            one = _picked(asking)
+            self._session.isolate(one.value)
+            self._tell(f"isolating {one.text}", Tone.GOOD)
+
+        self._ask(Picking("Isolate", choices), pick)
 
     # Correcting
 

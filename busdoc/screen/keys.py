@@ -23,6 +23,7 @@ class Command(StrEnum):
     MARK = "mark"
     SEEN = "seen"
     GONE = "gone"
+    COMPLAINT = "complaint"
     NOTE = "note"
     RENAME = "rename"
     AGO = "ago"
@@ -73,6 +74,7 @@ COMMANDS: dict[Command, Key] = {
     Command.MARK: Key(keys=("m",), shown="m", does="mark this moment"),
     Command.SEEN: Key(keys=("f",), shown="f", does="the fault shows: lamp, display, noise"),
     Command.GONE: Key(keys=("g",), shown="g", does="it is gone"),
+    Command.COMPLAINT: Key(keys=("v",), shown="v", does="isolate another symptom …"),
     Command.NOTE: Key(keys=("t",), shown="t", does="write a note"),
     Command.RENAME: Key(keys=("e",), shown="e", does="rename a branch"),
     Command.AGO: Key(keys=("a",), shown="a 3", does="the last one was 3 s ago"),

@@ -28,6 +28,7 @@ undo, redo             take the last action back, or do it again
 ago SECONDS            the last action was so long ago
 rename OLD NEW         call a branch that no map names another name
 seen [WHAT], gone      the fault shows: a lamp, the display, a noise; it is gone
+complaint [WHAT]       isolate another symptom; without WHAT: list them
 note TEXT, mark        keep a note, or only the moment
 take, refuse           the action that the traffic looks like
 other                  propose another test
@@ -173,6 +174,8 @@ class PlainSession:
             case "mark":
                 self._session.act(ActionKind.MARK)
                 yield "Marked."
+            case "complaint":
+                yield from self._complaint(rest, view)
             case "seen" | "gone":
                 action = self._session.act(ActionKind(verb), note=rest)
                 yield f"Logged: {done_in_words(action)}."
@@ -199,6 +202,20 @@ class PlainSession:
                 yield from self._quit(view)
             case _:
                 raise InputError("the command", "one of the list", f'"{line}"', "Type help for the list.")
+
+    def _complaint(self, rest: str, view: SessionView) -> Iterator[str]:
+        """List the symptoms, or isolate the one that is meant."""
+        if not rest:
+            yield from (f"  {row.text}: {row.aside}" for row in view.symptoms)
+            return
+        folded = rest.casefold()
+        meant = [row for row in view.symptoms if folded in (row.text.casefold(), (row.name or "").casefold())]
+        meant = meant or [row for row in view.symptoms if folded in row.text.casefold()]
+        if len(meant) != 1:
+            found = "nothing of that name" if not meant else f"{len(meant)} of that name"
+            raise InputError("the complaint", "a symptom that showed", found, "Type complaint for the list.")
+        self._session.isolate(meant[0].name)
+        yield f"Isolating {meant[0].text}."
 
     def _part_and_place(self, rest: str, view: SessionView) -> tuple[str, str | None]:
         part, _, into = rest.partition(" into ")

@@ -54,6 +54,10 @@ class Session(Protocol):
         """Keep a note at this instant."""
         ...
 
+    def isolate(self, name: str | None) -> None:
+        """Make another symptom the complaint; None: what stands out."""
+        ...
+
     def take_proposal(self, key: str) -> Action:
         """Log what the traffic looks like."""
         ...

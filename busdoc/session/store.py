@@ -118,6 +118,38 @@ class SessionStore:
         """
         self._write("INSERT OR REPLACE INTO about (key, value) VALUES (?, ?)", list(about.items()))
 
+    def raw_rows(self) -> list[tuple[Any, ...]]:
+        """Give every row of the journal as it stands: number, laptop's time, kind, body.
+
+        Raises
+        ------
+        InputError : it is damaged
+        """
+        try:
+            return list(self._file.execute("SELECT n, written_ns, kind, body FROM entry ORDER BY n"))
+        except sqlite3.Error as error:
+            raise InputError(str(self.path), "a whole journal", str(error), "Take another folder.") from error
+
+    def take_over(self, other: "SessionStore", rows: Sequence[tuple[Any, ...]]) -> None:
+        """Add rows of another journal, and have its incidents and what is said of the session.
+
+        Raises
+        ------
+        InputError : they could not be written
+        """
+        self._write("INSERT INTO entry (n, written_ns, kind, body) VALUES (?, ?, ?, ?)", rows)
+        self.describe(**other.rows().about)
+        self.keep_incidents(other.incidents(), [key for key in self.incidents() if key not in other.incidents()])
+
+    def write(self, statement: str, rows: Sequence[tuple[Any, ...]]) -> None:
+        """Run a statement for each of some rows, all or none of them; they are on the disk when this returns.
+
+        Raises
+        ------
+        InputError : they could not be written
+        """
+        self._write(statement, rows)
+
     def close(self) -> None:
         """Let go of the file."""
         self._file.close()

@@ -23,6 +23,8 @@ class SymptomKind(StrEnum):
     """A signal that counts up."""
     CONDITION = "condition"
     """A comparison with a signal's value that holds."""
+    BUS = "bus"
+    """Error frames or load above a limit, an error state of the adapter: of a bus, and no controller's."""
     SEEN = "seen"
     """What a person saw, and wrote down: a lamp, a message on the display, a noise."""
 

@@ -115,8 +115,9 @@ def test_a_step_that_does_not_exist_is_refused_in_a_sentence() -> None:
         check=False,
     )
     assert (done.returncode, done.stdout) == (2, "")
-    steps = "install, lint, format, types, tests, campaign, emulated"
-    assert done.stderr == f"No step is called deploy; there are: {steps}.\n"
+    assert (
+        done.stderr == "No step is called deploy; there are: install, lint, format, types, tests, campaign, emulated.\n"
+    )
 
 
 def test_the_forms_ask_for_what_the_guide_says() -> None:

@@ -301,6 +301,9 @@ class MadeSession:
         self.shown = replace(self.shown, next=replace(following, step=following.step + 1))
         return action
 
+    def isolate(self, name: str | None) -> None:
+        self.asked.append(("isolate", name))
+
     def undo(self) -> Action | None:
         self.asked.append(("undo",))
         if not self.shown.actions:

@@ -6,7 +6,7 @@ from datetime import UTC
 import pytest
 
 from busdoc.actions.action import ActionKind
-from busdoc.live.view import HappeningKind, SessionView
+from busdoc.live.view import HappeningKind, SessionView, SymptomRow
 from busdoc.screen.areas.pages import Page
 from busdoc.screen.key_handling import ScreenState
 from busdoc.screen.keys import BY_KEY, COMMANDS, Command
@@ -112,6 +112,27 @@ def test_when_all_steps_are_done_the_key_says_so() -> None:
     at.press("space")
     assert at.session.asked == []
     assert at.told == "all steps are done: watch; nothing logged"
+
+
+STANDS_OUT = SymptomRow(name=None, text="what stands out", aside="")
+DROPS = SymptomRow(name="dropout", text="dropouts", aside="")
+SUPPLY = SymptomRow(name="code:hopper:SPN 3509 FMI 4", text="SPN 3509 FMI 4 of hopper", aside="came twice")
+
+
+@pytest.mark.parametrize(("typed", "name"), [("3509", SUPPLY.name), ("drop", "dropout"), ("stands", None)])
+def test_another_symptom_is_made_the_complaint(typed: str, name: str | None) -> None:
+    at = At(replace(HEALTHY, symptoms=(STANDS_OUT, DROPS, SUPPLY)))
+    at.press("v", *typed)
+    if at.state.asking is not None:
+        at.press("enter")
+    assert at.session.asked == [("isolate", name)]
+    assert at.told.startswith("isolating ")
+
+
+def test_with_dropouts_alone_there_is_nothing_to_choose() -> None:
+    at = At(replace(HEALTHY, symptoms=(STANDS_OUT, DROPS)))
+    at.press("v")
+    assert (at.state.asking, at.session.asked) == (None, [])
 
 
 def test_a_full_disk_is_told_and_not_called_logged() -> None:

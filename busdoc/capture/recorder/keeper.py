@@ -49,10 +49,11 @@ class PieceKeeper:
                 self._current = None
         self._closed.put((file, path))
 
-    def stop(self) -> None:
-        """Finish what there is, and end."""
+    def stop(self, *, waits: bool = True) -> None:
+        """Finish what there is, and end; without waiting, for a disk that is gone."""
         self._closed.put(None)
-        self._thread.join()
+        if waits:
+            self._thread.join()
 
     def _run(self) -> None:
         while True:

@@ -30,7 +30,7 @@ from busdoc.report.words.joins import box_in_words, join_in_words, stand_ins_in_
 from busdoc.report.words.next_test import next_test_in_words
 from busdoc.report.words.spells import spell_in_words
 from busdoc.report.words.suspects import part_in_words
-from busdoc.report.words.symptoms import observed_in_words, showings_in_words, symptom_in_words
+from busdoc.report.words.symptoms import apart_in_words, observed_in_words, showings_in_words, symptom_in_words
 from busdoc.report.words.wire import channel_in_words, errors_in_words, traffic_in_words
 from busdoc.times import clock
 from busdoc.words.counting import counted, times
@@ -46,6 +46,7 @@ _MOST_TESTS = 3
 _MOST_INCIDENTS = 30
 _MOST_CODES = 20
 _MOST_SHOWINGS = 6
+_MOST_APART = 4
 _MOST_WARNINGS = 20
 _MOST_CONTROLLERS = 60
 _MOST_JOINS = 12
@@ -57,6 +58,7 @@ def render(result: Result, *, width: int = 80, unicode: bool = True) -> str:
     parts = [
         _wrapped(headline(result), width),
         *_complaint(result, width),
+        *_apart(result, width),
         *_suspects(result, width),
         *_next_tests(result, width),
         *intermittent_section(result, width),
@@ -106,6 +108,12 @@ def _complaint(result: Result, width: int) -> Iterator[str]:
     showings = showings_in_words(complaint, health.start_ns, epoch=result.capture.epoch, most=_MOST_SHOWINGS)
     lines += [_wrapped(text, width, "    ", "      ") for text in showings]
     yield "\n".join(lines)
+
+
+def _apart(result: Result, width: int) -> Iterator[str]:
+    if result.apart:
+        lines = [_wrapped(apart_in_words(one), width, "  ", "    ") for one in result.apart[:_MOST_APART]]
+        yield "\n".join(["What comes apart from it", *lines])
 
 
 def _next_tests(result: Result, width: int) -> Iterator[str]:

@@ -6,9 +6,11 @@ from busdoc.symptoms.symptom import Symptom, SymptomKind
 from busdoc.times import clock
 from busdoc.words.counting import counted, times
 from busdoc.words.duration import duration
+from busdoc.words.sentence import capital
 
 __all__ = [
     "WAITS_FOR_A_LOOK",
+    "apart_in_words",
     "asked_in_words",
     "complaint_in_words",
     "observed_in_words",
@@ -47,7 +49,7 @@ def asked_in_words(expression: str) -> str:
     'HopperSupply.SensorSupply < 4.6'
     """
     kind, colon, rest = expression.partition(":")
-    if kind not in list(SymptomKind) or not colon:
+    if kind not in list(SymptomKind) or not colon or kind == SymptomKind.BUS:
         return expression
     if kind == SymptomKind.SEEN:
         return f'what was seen ("{rest}")'
@@ -103,6 +105,14 @@ def showings_in_words(symptom: Symptom, start_ns: int, *, epoch: bool, most: int
         else:
             said.append(f"{text}; seen last after {duration(span.still_ns - span.since_ns)}")
     return said
+
+
+def apart_in_words(symptom: Symptom) -> str:
+    """Tell of a symptom that comes and goes apart from the complaint, as a sentence."""
+    return (
+        f"{capital(symptom_in_words(symptom))} came {times(symptom.n_came)} apart from it, so it may have a fault of "
+        f'its own: --symptom "{symptom.name}" isolates that.'
+    )
 
 
 def complaint_in_words(symptom: Symptom, *, until_ns: int, start_ns: int, epoch: bool) -> str:

@@ -104,7 +104,7 @@ _PAIRS = {
     Command.UP: ("↑ ↓", "roll call and strip up, down"),
     Command.TREE_UP: ("[ ]", "harness up, down"),
     Command.STEP: ("Space", "step done (also Enter, PgDn)"),
-    Command.SEEN: ("f g", "the fault shows; it is gone"),
+    Command.SEEN: ("f g v", "it shows, is gone; another one"),
     Command.MARK: ("m t", "mark this moment, write a note"),
     Command.UNDO: ("z", "undo the last one (PgUp)"),
 }

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from busdoc.capture.formats.rows import FrameLine, frames_of_lines
+from busdoc.capture.formats.rows import FrameLine
 from busdoc.capture.formats.suffixes import READERS, Reader
+from busdoc.capture.formats.text.by_line import frames_of_lines
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.reading import ReadBlock, Reading
 from busdoc.capture.source import open_capture
