@@ -7,7 +7,7 @@ watches, `weigh` asks the isolation. Neither keeps anything.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from busdoc.actions.action import OWN_LEAD_IN, POWER_KINDS, Action, ActionKind
+from busdoc.actions.action import OWN_LEAD_IN, POWER_KINDS, REMARKS, Action, ActionKind
 from busdoc.analysis.trouble import trouble_of
 from busdoc.analysis.watches import Watches
 from busdoc.health.codes.code import FaultCode
@@ -72,10 +72,10 @@ def observe(watches: Watches, health: Health, actions: Sequence[Action] | None =
     ----------
     watches : fed with the frames so far
     health : as they judged it: `Watches.close`, or `Watches.so_far`
-    actions : what was done, of a recording that has ended: where somebody wrote down when power was switched, the
-        traffic need not be asked; None: it goes on, and nobody knows yet who left for good
+    actions : what was done so far: where somebody writes down what is switched and plugged, the traffic need not be
+        asked who was switched off; None: nobody may be taken for switched off
     """
-    told = actions is None or any(action.kind in POWER_KINDS for action in actions)
+    told = actions is None or any(action.kind not in REMARKS for action in actions)
     health = recognised(health, watches.engine(), power_told=told)
     health = replace(health, joins=find_joins(health), boxes=find_boxes(health.controllers))
     found = watches.codes(health)
@@ -154,19 +154,27 @@ def _weighed(
     if complaint is None:
         fell = [one for one in symptoms if one.kind is SymptomKind.DROPOUT]
         apart = apart_from(fell, symptoms, actions)
-        return Weighed(because=because, verdict=verdict, symptoms=symptoms, apart=apart)
+        known = _as_far_as_known(verdict, machine, actions)
+        return Weighed(because=because, verdict=known, symptoms=symptoms, apart=apart)
     found = isolate_symptom(kept, actions, machine, reasons, complaint, observed.codes)
-    verdict = found.verdict
-    if not machine.parts and not actions:  # a code that nothing was done about points at no part that anybody knows
-        verdict = replace(verdict, suspects=(), next_tests=(), proving=())
     return Weighed(
         because=_with_showings(health, because, found),
-        verdict=verdict,
+        verdict=_as_far_as_known(found.verdict, machine, actions),
         symptoms=tuple(found.symptom if one is complaint else one for one in symptoms),
         complaint=found.symptom,
         answers=found.because,
         apart=apart_from([found.symptom], symptoms, actions),
     )
+
+
+def _as_far_as_known(verdict: IsolationVerdict, machine: Machine, actions: Sequence[Action]) -> IsolationVerdict:
+    """Leave the suspects and tests out where neither a map nor an action names a part that could be at fault.
+
+    Who is silent is known then, and not what hangs on it, nor who switched what off: a place would be a guess.
+    """
+    if machine.parts or any(action.part is not None for action in actions):
+        return verdict
+    return replace(verdict, suspects=(), next_tests=(), proving=())
 
 
 def _nothing(health: Health) -> IsolationVerdict:

@@ -167,7 +167,8 @@ class Judging:
         until_ns = listening.heard_ns
         known = set() if self._observed is None else {_key(incident) for incident in self._observed.incidents}
         if listening.watches.start_ns is not None:
-            observed = observe(listening.watches, listening.watches.so_far(until_ns, listening.open_gaps))
+            health = listening.watches.so_far(until_ns, listening.open_gaps)
+            observed = observe(listening.watches, health, self._log.numbered())
         elif has_looks(self._log.actions) or listening.without_a_bus:
             health = unheard(self._log.numbered(), listening.began_ns, until_ns)
             observed = Observed(health=health, codes=(), warnings=())

@@ -220,6 +220,7 @@ def read_controller(table: MapTable) -> Controller | None:
     latches = table.flag("latches")
     back_within_ns = table.seconds_ns("back_within_s")
     back_usually_ns = table.seconds_ns("back_usually_s")
+    table.items("returns_s", (int, Decimal), "seconds")  # what `baseline` learns on from, and nobody else needs
     starts_after = table.text("starts_after")
     code_layout = table.whole("code_layout", 1, 3, "an older layout of fault codes")
     prior = table.decimal("prior", "0", "1", "a probability")

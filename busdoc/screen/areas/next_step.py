@@ -77,7 +77,8 @@ def _step(view: SessionView, width: int, room: int) -> list[Line]:
     if view.next is None and view.watching is not None:
         return wrap("Hands off, and watch.", width, Tone.STRONG, most=1)
     if view.next is None:
-        said = "Nothing to do now: watch." if view.controllers else "Waiting for the first frames."
+        waits = not view.controllers and view.buses  # where no bus is listened to, no frames will come
+        said = "Waiting for the first frames." if waits else "Nothing to do now: watch."
         if view.silence is not None and view.silence.ended_ns is None:
             said = "Say which it is, with 1, 2 or 3. Nobody is accused." if view.silence.asked else "Nobody is heard."
         return wrap(said, width, Tone.STRONG, most=min(2, room))
