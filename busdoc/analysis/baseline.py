@@ -4,12 +4,12 @@ This joins the folders for `busdoc baseline`; learning is `busdoc.resync_check.b
 """
 
 import tomllib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from busdoc.analysis.reading import DatabaseFile
+from busdoc.analysis.reading import DatabaseFile, Follow
 from busdoc.analysis.resync import Resync, resync
 from busdoc.capture.source import open_capture
 from busdoc.errors import InputError, found_instead
@@ -42,7 +42,7 @@ def baseline(
     databases: Sequence[DatabaseFile] = (),
     journal_file: Path | None = None,
     name: str = "Machine",
-    progress: Callable[[int], None] | None = None,
+    progress: Follow | None = None,
 ) -> LearntMap:
     """Learn what healthy looks like from a recording.
 
@@ -53,7 +53,7 @@ def baseline(
     databases : message databases, which give controllers their names
     journal_file : what was done, CSV; it tells when power was switched on
     name : of the machine, for a new map
-    progress : called with the number of frames of each block
+    progress : called after each block with how far the reading is; a true answer stops it there
 
     Raises
     ------

@@ -3,7 +3,7 @@
 This is the only place that joins the folders for a recording; it computes nothing itself.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -14,7 +14,7 @@ from busdoc.actions.journal import Journal, load_journal
 from busdoc.analysis.case import Case
 from busdoc.analysis.judgement import observe, weigh
 from busdoc.analysis.power_ups import find_returns
-from busdoc.analysis.reading import DatabaseFile, read_recording
+from busdoc.analysis.reading import DatabaseFile, Follow, read_recording
 from busdoc.analysis.result import Result
 from busdoc.analysis.signals_before_dropouts import signals_before_dropouts
 from busdoc.analysis.spells import fold_spells
@@ -40,7 +40,7 @@ def postmortem(
     machine_file: Path | None = None,
     journal_file: Path | None = None,
     symptom: str | None = None,
-    progress: Callable[[int], None] | None = None,
+    progress: Follow | None = None,
 ) -> Result:
     """Analyse one recording.
 
@@ -54,7 +54,7 @@ def postmortem(
     symptom : what to isolate, as the option `--symptom` takes it; None: the dropouts, and where nothing dropped what
     else
         stands out
-    progress : called with the number of frames of each block
+    progress : called after each block with how far the reading is; a true answer stops it there
 
     Raises
     ------

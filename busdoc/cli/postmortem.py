@@ -66,7 +66,7 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
 
         named = [arguments.machine, arguments.actions, *(Path(text.rpartition("=")[2]) for text in arguments.db)]
         prepare([path for path in (*arguments.capture, *named) if path is not None and path.is_file()])
-    result = read_with(postmortem, arguments, surroundings, symptom=arguments.symptom)
+    result = read_with(postmortem, arguments, surroundings, stops=True, symptom=arguments.symptom)
     if arguments.tables is not None:
         _write_tables(result, arguments, files)
     if arguments.report is not None:

@@ -167,9 +167,15 @@ class Judging:
         else:
             return
         self._observed = observed
-        # Weigh when an incident began, ended or changed, when something was done, and now and then as time passes.
+        # Weigh when an incident or symptom began, ended or changed, when something was done, and now and then as time
+        # passes.
         now_s = self._clock_s()
-        state = (self._log.changes, tuple((*_key(incident), incident.back_ns) for incident in observed.incidents))
+        state = (
+            self._log.changes,
+            tuple((*_key(incident), incident.back_ns) for incident in observed.incidents),
+            tuple((code.controller, code.code, len(code.active_spans), code.active) for code in observed.codes),
+            tuple((one.name, len(one.spans), one.showing) for one in observed.conditions),
+        )
         if state != self._weighed_for or now_s - self._weighed_s >= _WEIGHED_EVERY_S:
             anew = state != self._weighed_for
             self._weighed_for, self._weighed_s = state, now_s

@@ -102,15 +102,20 @@ def cut_cells(
 def _resting(losses: Losses, observer: int, from_s: Float64Array, stint: Int64Array) -> BoolArray:
     """(cells, P) in which a part, had it made the step before, would rest in its fault.
 
-    That is in the same plugging, and until the controller starts anew.
+    That is in the same plugging, and until the controller starts anew. What stepped again meanwhile did not rest: of
+    several steps only the last may be one to rest after.
     """
     rests = np.zeros(stint.shape, np.bool_)
-    for t in losses.t_s.tolist():
+    times_s = np.sort(losses.t_s)
+    cell = np.maximum(np.searchsorted(from_s, times_s + 1e-9) - 1, 0)
+    for t in times_s.tolist():
         again_s = min((back_s for gone_s, back_s in losses.away[observer] if back_s > gone_s >= t), default=np.inf)
         after = (from_s >= t - 1e-9) & (from_s < again_s)
+        later = stint[cell[(times_s > t) & (times_s < again_s)]]
         for at_s in (t, t + _PRESS_WITHIN_S):  # as it is written, and as what is pressed just after may have been meant
             at = max(int(np.searchsorted(from_s, at_s + 1e-9)) - 1, 0)
-            rests |= after[:, None] & (stint == stint[at])
+            stepped_again = np.any(later == stint[at], axis=0)
+            rests |= after[:, None] & (stint == stint[at]) & ~stepped_again
     return rests
 
 

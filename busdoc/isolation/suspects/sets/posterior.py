@@ -88,7 +88,7 @@ def weigh_sets(causes: Causes) -> Posterior:
         survival=evidence.survival[kinds] * RATE_PRIOR,
         background=background,
         calm=evidence.calm * BACKGROUND_BESIDE,
-        n_incidents=n_incidents,
+        n_incidents=n_incidents if evidence.window_s is None else 0,
     )
     likelihoods = likelihoods_of_sets(terms)
     log_background = log_or_none(background).sum(axis=0) + log_or_none(evidence.calm * BACKGROUND_ALONE)
@@ -155,11 +155,14 @@ def _folded(
 def _scaled(evidence: Evidence) -> tuple[Float64Array, Float64Array]:
     """Put failed starts behind the incidents, and divide the densities of each incident by their largest.
 
-    So products stay within a double.
+    So products stay within a double. Of a showing that came within a window, several parts may have been the cause at
+    once, as of a failed start: what counts is the probability that it came within that window, not its density.
     """
     starts = evidence.starts
     alike = np.broadcast_to(starts.background[:, None], (len(starts.background), evidence.background.shape[1]))
     top = np.maximum(evidence.hazard.max(axis=(0, 2), initial=0.0), evidence.background.max(axis=1))
+    if evidence.window_s is not None:
+        top = np.maximum(top, 1.0 / evidence.window_s)
     hazard, background = evidence.hazard / top[None, :, None], evidence.background / top[:, None]
     return np.concatenate((hazard, starts.hazard), axis=1), np.concatenate((background, alike))
 

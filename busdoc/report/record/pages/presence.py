@@ -62,9 +62,9 @@ def presence_section(result: Result) -> Section:
         blocks.append(Text(text=said))
     rows = tuple(_row(result, one) for one in controllers)
     blocks.append(Table(title="Controllers", columns=_CONTROLLERS, rows=rows))
-    said = [*stand_ins_in_words(controllers), *map(box_in_words, result.health.boxes)]
-    if said:
-        blocks.append(Items(items=tuple(said[:_MOST_SAID])))
+    together = [*stand_ins_in_words(controllers), *map(box_in_words, result.health.boxes)]
+    if together:
+        blocks.append(Items(items=tuple(together[:_MOST_SAID])))
     if result.health.joins:
         blocks.append(Text(text="Who came later:"))
         came = tuple(join_in_words(join, result) for join in result.health.joins)
