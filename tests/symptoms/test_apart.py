@@ -76,3 +76,24 @@ def test_a_code_about_another_s_silence_and_a_bus_are_no_second_fault() -> None:
 
 def test_where_nothing_shows_nothing_is_apart() -> None:
     assert apart_from([], [shown("code:boom", 40.0, 200.0)], []) == ()
+
+
+def test_twice_is_enough_and_half_is_not_rather_apart() -> None:
+    assert apart_from([DROPS], [DROPS, shown("code:boom", 40.0, 200.0)], []) != ()
+    assert come_apart(shown("code:boom", 40.0, 200.0, 101.0, 301.0), [DROPS], []) == 0
+
+
+def test_the_slower_of_two_says_how_far_apart_one_cause_can_show() -> None:
+    """A lamp that follows by 8 s, before a code that follows by 3."""
+    early = shown("code:boom", 93.0, 293.0, 493.0)
+    assert come_apart(early, [DROPS], []) == 3
+    assert come_apart(early, [replace(DROPS, latency_ns=8 * S)], []) == 0
+    assert come_apart(replace(early, latency_ns=8 * S), [DROPS], []) == 0
+
+
+def test_what_shows_can_be_seen_though_nothing_else_can_be_told() -> None:
+    """A dropout shows while its controller says nothing; what comes then comes with it."""
+    away = replace(DROPS, observable=((0, 99 * S), (105 * S, 900 * S)))
+    inside = shown("code:boom", 102.0, 40.0, 200.0)
+    assert come_apart(inside, [away], []) == 2
+    assert come_apart(replace(inside, spans=inside.spans[:1]), [away], []) == 0
