@@ -7,7 +7,7 @@ watches, `weigh` asks the isolation. Neither keeps anything.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from busdoc.actions.action import POWER_KINDS, Action
+from busdoc.actions.action import OWN_LEAD_IN, POWER_KINDS, REMARKS, Action, ActionKind
 from busdoc.analysis.trouble import trouble_of
 from busdoc.analysis.watches import Watches
 from busdoc.health.codes.code import FaultCode
@@ -72,10 +72,10 @@ def observe(watches: Watches, health: Health, actions: Sequence[Action] | None =
     ----------
     watches : fed with the frames so far
     health : as they judged it: `Watches.close`, or `Watches.so_far`
-    actions : what was done, of a recording that has ended: where somebody wrote down when power was switched, the
-        traffic need not be asked; None: it goes on, and nobody knows yet who left for good
+    actions : what was done so far: where somebody writes down what is switched and plugged, the traffic need not be
+        asked who was switched off; None: nobody may be taken for switched off
     """
-    told = actions is None or any(action.kind in POWER_KINDS for action in actions)
+    told = actions is None or any(action.kind not in REMARKS for action in actions)
     health = recognised(health, watches.engine(), power_told=told)
     health = replace(health, joins=find_joins(health), boxes=find_boxes(health.controllers))
     found = watches.codes(health)
@@ -111,8 +111,8 @@ def weigh(
 ) -> Weighed:
     """Say which action each incident answers to, weigh the parts, and conclude.
 
-    A machine that went off and on as a whole accuses nobody where no power action was written down: a key turned off
-    and on and a lost main supply look the same on the bus.
+    A machine that fell silent as a whole accuses nobody where it may have been the key, or the laptop's own lead
+    (`_accuses_nobody`).
 
     Parameters
     ----------
@@ -141,8 +141,8 @@ def _weighed(
     health = observed.health
     because = attribute(health, actions, machine)
     pairs = list(zip(health.incidents, because, strict=True))
-    if not any(action.kind in POWER_KINDS for action in actions):
-        pairs = [pair for pair in pairs if not _is_off_and_on(pair[0])]
+    told = any(action.kind in POWER_KINDS for action in actions)
+    pairs = [pair for pair in pairs if not _accuses_nobody(pair[0], actions, power_told=told)]
     kept = replace(health, incidents=tuple(incident for incident, _ in pairs))
     reasons = [reason for _, reason in pairs]
     expected = frozenset(k for k, reason in enumerate(because) if reason.expected)
@@ -154,19 +154,27 @@ def _weighed(
     if complaint is None:
         fell = [one for one in symptoms if one.kind is SymptomKind.DROPOUT]
         apart = apart_from(fell, symptoms, actions)
-        return Weighed(because=because, verdict=verdict, symptoms=symptoms, apart=apart)
+        known = _as_far_as_known(verdict, machine, actions)
+        return Weighed(because=because, verdict=known, symptoms=symptoms, apart=apart)
     found = isolate_symptom(kept, actions, machine, reasons, complaint, observed.codes)
-    verdict = found.verdict
-    if not machine.parts and not actions:  # a code that nothing was done about points at no part that anybody knows
-        verdict = replace(verdict, suspects=(), next_tests=(), proving=())
     return Weighed(
         because=_with_showings(health, because, found),
-        verdict=verdict,
+        verdict=_as_far_as_known(found.verdict, machine, actions),
         symptoms=tuple(found.symptom if one is complaint else one for one in symptoms),
         complaint=found.symptom,
         answers=found.because,
         apart=apart_from([found.symptom], symptoms, actions),
     )
+
+
+def _as_far_as_known(verdict: IsolationVerdict, machine: Machine, actions: Sequence[Action]) -> IsolationVerdict:
+    """Leave the suspects and tests out where neither a map nor an action names a part that could be at fault.
+
+    Who is silent is known then, and not what hangs on it, nor who switched what off: a place would be a guess.
+    """
+    if machine.parts or any(action.part is not None for action in actions):
+        return verdict
+    return replace(verdict, suspects=(), next_tests=(), proving=())
 
 
 def _nothing(health: Health) -> IsolationVerdict:
@@ -185,5 +193,19 @@ def _with_showings(health: Health, because: Sequence[Because], found: SymptomVer
     return tuple(given)
 
 
-def _is_off_and_on(incident: Incident) -> bool:
-    return incident.kind is IncidentKind.BUS_SILENCE and incident.ran_on is RanOn.RESTARTED
+def _accuses_nobody(incident: Incident, actions: Sequence[Action], *, power_told: bool) -> bool:
+    """Whether a silence of everybody may have been the key, or the laptop's own lead, and no part of the machine.
+
+    One that ends with everybody restarting was the supply, or the key where nobody wrote down what is done to it. One
+    that everybody ran on through, or that goes on, was the bus or the laptop's own lead: on the bus the two are the
+    same, and own leads are pulled far more often than trunks break (common practice). It counts once somebody has
+    looked at the lead and said so.
+    """
+    if incident.kind is not IncidentKind.BUS_SILENCE:
+        return False
+    if incident.ran_on is RanOn.RESTARTED:
+        return not power_told
+    return not any(
+        action.kind is ActionKind.MARK and action.note == OWN_LEAD_IN and action.time_ns >= incident.last_seen_ns
+        for action in actions
+    )

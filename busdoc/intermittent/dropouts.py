@@ -250,7 +250,7 @@ def dropout_sets(
     """Give all dropouts as one set, and each group of at least three as another, where there are several."""
     large = [group for group in groups if len(group.incidents) >= LEAST_DROPOUTS][: _MOST_SETS - 1]
     wanted = [
-        (groups[0].controllers if len(groups) == 1 else (), chosen),
+        (groups[0].controllers if len(groups) == 1 and len(groups[0].incidents) == len(chosen) else (), chosen),
         *((group.controllers, group.incidents) for group in large if len(groups) > 1),
     ]
     return tuple(

@@ -7,9 +7,11 @@ from busdoc.actions.words import act_in_words
 from busdoc.capture.listening import BusState, Hearing
 from busdoc.health.incident import Incident, IncidentKind
 from busdoc.health.presence.runs.spells import fall_of, find_spells, goes_on
+from busdoc.isolation.conclusion import Conclusion, State
 from busdoc.isolation.verdict import IsolationVerdict
 from busdoc.live.rows import KnownLoss
 from busdoc.live.view import Happening, HappeningKind
+from busdoc.report.words.conclusion import conclusion_in_words
 from busdoc.report.words.incidents import (
     back_in_words,
     code_in_words,
@@ -47,6 +49,7 @@ class EventLog:
         self._hearing: dict[str, Hearing] = {}
         self._remarks: set[tuple[str, str]] = set()
         self._cleared: set[str] = set()
+        self._ended: set[tuple[str, int]] = set()
         self._named: str | None = None
         self._naming: tuple[str, int] | None = None
         """(part, ns): which part the verdict has named since when."""
@@ -109,6 +112,22 @@ class EventLog:
             if over:
                 self._back.update(later)
         return told
+
+    def conclusion(self, conclusion: Conclusion, now_ns: int) -> None:
+        """Tell that a repair is proved, or that it came back after one; each once for a repair."""
+        kinds = {State.PROVED: HappeningKind.CURED, State.CAME_BACK: HappeningKind.CAME_BACK}
+        kind = kinds.get(conclusion.state)
+        if kind is None or not conclusion.repairs:
+            return
+        key = (kind.value, conclusion.repairs[-1].at_ns)
+        if key not in self._ended:
+            self._ended.add(key)
+            mark = "CURED. " if kind is HappeningKind.CURED else ""
+            self._tell(now_ns, kind, f"{mark}{conclusion_in_words(conclusion)[0]}")
+
+    def alarm(self, text: str, now_ns: int) -> None:
+        """Tell that hands are in danger."""
+        self._tell(now_ns, HappeningKind.ALARM, text)
 
     def complaint(self, symptom: Symptom) -> None:
         """Tell each time that the complaint came."""

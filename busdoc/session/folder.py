@@ -81,7 +81,7 @@ class SessionFolder:
         self._path = path
         notes: list[str] = [] if also is None else _made_alike(path, also)
         self.resumed = is_session(path)
-        if not self.resumed and path.is_dir() and any(path.iterdir()):
+        if not self.resumed and path.is_dir() and any(path.iterdir()) and not (path / _LOCK).is_file():
             raise InputError(
                 str(path), "an empty folder, or one with a session", "a folder with other files", "Name another folder."
             )
@@ -204,8 +204,12 @@ class SessionFolder:
 
 
 def is_session(path: Path) -> bool:
-    """Whether a folder holds a session, or what is left of one."""
-    return (path / _STORE).is_file() or ((path / RECORDING).is_dir() and (path / _LOCK).is_file())
+    """Whether a folder holds a session, or what is left of one.
+
+    One that ended while it was being made holds nothing yet: it is begun.
+    """
+    is_recorded = (path / RECORDING).is_dir() and (path / _LOCK).is_file()
+    return is_recorded or not _is_empty(path / _STORE)
 
 
 def read_session(path: Path) -> KeptSession:

@@ -48,7 +48,7 @@ class SessionStore:
         self._opened: os.stat_result | None = None
         try:
             self._file = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
-            if is_new:
+            if is_new or self._is_unmade():
                 self._file.execute("PRAGMA journal_mode = WAL")
                 self._file.execute("PRAGMA synchronous = FULL")
                 self._make()
@@ -61,9 +61,16 @@ class SessionStore:
                 str(path), "the journal of a session", str(error), "Take another folder, or one that busdoc made."
             ) from error
 
+    def _is_unmade(self) -> bool:
+        """Whether it is a database without a table: its making was cut off, by the power, say."""
+        (mark,) = self._file.execute("PRAGMA application_id").fetchone()
+        (n_tables,) = self._file.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        return not n_tables and mark in (0, _APPLICATION)
+
     def _make(self) -> None:
-        self._file.executescript(f"BEGIN; {_TABLES} PRAGMA user_version = {_LAYOUT}; COMMIT;")
-        self._file.execute(f"PRAGMA application_id = {_APPLICATION}")
+        self._file.executescript(
+            f"BEGIN; {_TABLES} PRAGMA user_version = {_LAYOUT}; PRAGMA application_id = {_APPLICATION}; COMMIT;"
+        )
 
     def _check(self) -> None:
         (mark,) = self._file.execute("PRAGMA application_id").fetchone()

@@ -121,6 +121,7 @@ def _capture(result: Result) -> Json:
         "start_s": seconds(health.start_ns),
         "duration_s": seconds(health.until_ns - health.start_ns),
         "clock": "unix" if facts.epoch else "capture",
+        "practice": facts.practice,
         "channels": [
             {
                 "channel": channel,

@@ -23,9 +23,10 @@ from busdoc.health.incident import IncidentKind, RanOn
 from busdoc.report.terminal.intermittent import intermittent_section
 from busdoc.report.terminal.strip import ASCII, SHADED, draw_axis, draw_marks, draw_strip
 from busdoc.report.terminal.wrapping import filled
+from busdoc.report.words.codes import code_state_in_words
 from busdoc.report.words.headline import headline
 from busdoc.report.words.incidents import answer_in_words, onset_in_words, ran_on_in_words
-from busdoc.report.words.joins import box_in_words, join_in_words
+from busdoc.report.words.joins import box_in_words, join_in_words, stand_ins_in_words
 from busdoc.report.words.next_test import next_test_in_words
 from busdoc.report.words.spells import spell_in_words
 from busdoc.report.words.suspects import part_in_words
@@ -182,6 +183,7 @@ def _presence(result: Result, width: int, unicode: bool) -> Iterator[str]:
     lines.append(pad + draw_axis(health.start_ns, health.until_ns, strip_width))
     if len(told) > len(shown):
         lines.append(f"  and {len(told) - len(shown)} more (--json has them all)")
+    lines += [_wrapped(text, width, "  ", "    ") for text in stand_ins_in_words(shown)]
     yield "\n".join(lines)
     if bare:
         yield _table_of(bare, width)
@@ -189,8 +191,9 @@ def _presence(result: Result, width: int, unicode: bool) -> Iterator[str]:
 
 def _table_of(bare: Sequence[ControllerHealth], width: int) -> str:
     """Put identifiers that nobody owns and that were never missing into a table by their periods."""
-    lines = [_wrapped(f"{capital(counted(len(bare), 'identifier'))} in step, whoever sends them", width)]
     rows = identifiers_by_period(bare)
+    n_cyclic = sum(stream.cyclic for one in bare for stream in one.streams)
+    lines = [_wrapped(f"{capital(counted(n_cyclic, 'identifier'))} in step, whoever sends them", width)]
     across = max(len(title) for title, _ in rows)
     for title, names in rows:
         lines.append(_wrapped(f"{title:<{across}}  {', '.join(names)}", width, "  ", " " * (across + 4)))
@@ -283,7 +286,7 @@ def _codes(result: Result, width: int) -> Iterator[str]:
     lines = ["Fault codes"]
     for code in result.codes[:_MOST_CODES]:
         first = clock(code.first_ns, result.health.start_ns, epoch=result.capture.epoch)
-        state = "active at the end" if code.active else "no longer active"
+        state = code_state_in_words(code, result)
         often = "" if code.occurrences == 1 else f", raised {times(code.occurrences)}"
         text = f"{code.controller}: {code.code}, {code.text}. First {first}{often}; {state}."
         if code.points_at:

@@ -33,6 +33,8 @@ from busdoc.isolation.suspects.sets.likelihood import (
 
 __all__ = ["Posterior", "weigh_sets"]
 
+_MOST_IN_PAIRS = 800
+"""Causes, the likeliest first, of which all pairs are weighed (bound on memory; no machine map has as many)."""
 _MOST_IN_THREES = 60
 """Causes, the likeliest first, of which all sets of three are weighed (bound on work)."""
 _SHARPNESS = 1.08
@@ -186,8 +188,8 @@ def _kinds_of_evidence(hazard: Float64Array, survival: Float64Array) -> tuple[In
 
 @lru_cache(maxsize=8)
 def _index_sets(n: int) -> tuple[Int64Array, Int64Array]:
-    """All pairs of n, and all threes of the first `_MOST_IN_THREES`."""
-    pairs = np.stack(np.triu_indices(n, 1), axis=1)
+    """All pairs of the first `_MOST_IN_PAIRS`, and all threes of the first `_MOST_IN_THREES`."""
+    pairs = np.stack(np.triu_indices(min(n, _MOST_IN_PAIRS), 1), axis=1)
     m = min(n, _MOST_IN_THREES)
     grid = np.arange(m)
     a, b, c = np.meshgrid(grid, grid, grid, indexing="ij", sparse=True)

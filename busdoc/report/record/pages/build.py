@@ -14,6 +14,7 @@ from busdoc.report.record.pages.presence import presence_section
 from busdoc.report.record.pages.resync import resync_section
 from busdoc.report.record.provenance import Provenance
 from busdoc.report.words.headline import headline
+from busdoc.report.words.practice import PRACTICE_MARK, PRACTICE_SAID
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import counted
 from busdoc.words.duration import duration
@@ -40,9 +41,8 @@ def build_page(result: Result, made: Provenance, fields: Mapping[str, str], writ
     fields : the technician's fields; they go before those of the machine map
     written : when the record is written, with its zone
     """
-    name = result.machine.name
     return Page(
-        title=f"Controller health of {name}" if name else "Controller health",
+        title=_title(result),
         headline=headline(result),
         tone=Tone.TROUBLE if result.trouble else Tone.GOOD,
         state="Trouble found" if result.trouble else "No trouble found",
@@ -144,6 +144,12 @@ def method_section() -> Section:
         Items(items=_ASSUMPTIONS),
     )
     return Section(title="How it was found", anchor="method", blocks=blocks)
+
+
+def _title(result: Result) -> str:
+    name = result.machine.name
+    title = f"Controller health of {name}" if name else "Controller health"
+    return f"{PRACTICE_MARK}: {title}. {PRACTICE_SAID}" if result.capture.practice else title
 
 
 def cautions_section(result: Result) -> Section:
