@@ -8,11 +8,12 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
-from busdoc.actions.action import Action
+from busdoc.actions.action import REMARKS, Action
 from busdoc.actions.inferred import plug_actions, power_actions
 from busdoc.actions.journal import Journal, load_journal
 from busdoc.analysis.case import Case
-from busdoc.analysis.judgement import observe, weigh
+from busdoc.analysis.exposed import unexposed_spans
+from busdoc.analysis.judgement import Weighed, observe, weigh
 from busdoc.analysis.power_ups import find_returns
 from busdoc.analysis.reading import DatabaseFile, read_recording
 from busdoc.analysis.result import Result
@@ -25,12 +26,14 @@ from busdoc.health.incident import IncidentKind
 from busdoc.health.roll.roll import specs_from_database
 from busdoc.health.summary import Health
 from busdoc.intermittent.dropouts import Dropouts
-from busdoc.intermittent.intermittent import Evidence, look_into
+from busdoc.intermittent.intermittent import Evidence, Intermittent, look_into
+from busdoc.intermittent.view import in_view_of
+from busdoc.isolation.verdict import ELSEWHERE, Because
 from busdoc.machine.machine import Machine
 from busdoc.machine.machine_map import load_machine
 from busdoc.session.folder import KeptSession, is_session, read_session
 
-__all__ = ["conclude", "postmortem", "seen_actions"]
+__all__ = ["conclude", "in_common", "postmortem", "seen_actions"]
 
 
 def postmortem(
@@ -118,10 +121,16 @@ def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action
     weighed = weigh(machine, observed, actions, case.asked)
     incidents, because = fold_spells(observed.incidents, weighed.because)
     told = replace(observed.health, incidents=incidents)
-    seen = seen_actions(machine, observed.health, actions, watches)
+    conclusion = weighed.conclusion
+    suspected = {one.part for one in (*conclusion.named, *conclusion.suspects)}
+    # What a part under suspicion does by itself looks like a hand's doing, and is none.
+    seen = tuple(one for one in seen_actions(machine, observed.health, actions, watches) if one.part not in suspected)
+    seen = tuple(replace(one, n=n) for n, one in enumerate(seen, start=len(actions) + 1))
 
     def gather(dropouts: Sequence[Dropouts]) -> Evidence:
-        events = watches.event_kinds(told, observed.codes, actions)
+        # What the technician did is attribution's to judge; what he remarked may be a precursor.
+        remarks = [action for action in actions if action.kind in REMARKS]
+        events = watches.event_kinds(told, observed.codes, remarks)
         values = signals_before_dropouts(case, told, watches.signal_summaries(), dropouts)
         return Evidence(kinds=events.kinds, covariates=values.covariates, left_out=(*events.left_out, *values.left_out))
 
@@ -138,16 +147,7 @@ def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action
         symptoms=weighed.symptoms,
         complaint=weighed.complaint,
         answers=weighed.answers,
-        intermittent=look_into(
-            told,
-            because,
-            machine,
-            (*actions, *seen),
-            gather=gather,
-            suspects=[(suspect.part, suspect.probability) for suspect in weighed.verdict.suspects],
-            epoch=case.facts.epoch,
-            journal_kept=bool(actions),
-        ),
+        intermittent=in_common(case, told, because, (weighed, actions, seen), gather),
         signals=watches.signal_summaries(),
         resync=returns.power_ups,
         changes=returns.changes,
@@ -157,6 +157,41 @@ def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action
             *observed.warnings,
         ),
     )
+
+
+def in_common(
+    case: Case,
+    health: Health,
+    because: Sequence[Because],
+    weighed: tuple[Weighed, Sequence[Action], Sequence[Action]],
+    gather: Callable[[Sequence[Dropouts]], Evidence] | None = None,
+) -> Intermittent | None:
+    """Say what many dropouts have in common, in view of the conclusion; None where there are fewer than three.
+
+    Parameters
+    ----------
+    case : with the facts of what was read
+    health, because : the incidents that are told, with one answer each
+    weighed : what was weighed of them, the journal's actions, and what the traffic looks as if had been done
+    gather : gives what the dropouts are held against; None: nothing
+    """
+    judged, actions, seen = weighed
+    conclusion, verdict, machine = judged.conclusion, judged.verdict, case.machine
+    first = next((one.part for one in (*conclusion.named, *conclusion.suspects) if one.part != ELSEWHERE), None)
+    found = look_into(
+        health,
+        because,
+        machine,
+        (*actions, *seen),
+        gather=gather or (lambda _: Evidence()),
+        suspects=[(suspect.part, suspect.probability) for suspect in verdict.suspects],
+        epoch=case.facts.epoch,
+        journal_kept=bool(actions),
+        unexposed=unexposed_spans(machine, actions, first, health.until_ns),
+    )
+    if found is None:
+        return None
+    return in_view_of(found, conclusion, machine, [one.part for one in verdict.suspects if one.cleared])
 
 
 def seen_actions(machine: Machine, health: Health, actions: Sequence[Action], watches: Watches) -> tuple[Action, ...]:

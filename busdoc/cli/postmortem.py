@@ -30,7 +30,10 @@ def add_postmortem(commands: "argparse._SubParsersAction[argparse.ArgumentParser
     add_recording_input(postmortem)
     postmortem.add_argument("--machine", type=Path, metavar="FILE", help="machine map (TOML)")
     add_symptom_option(postmortem)
-    postmortem.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
+    how_much = postmortem.add_mutually_exclusive_group()
+    how_much.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
+    how_much.add_argument("--brief", action="store_true", help="print the short page: at most 25 lines")
+    how_much.add_argument("--all", action="store_true", help="print all the evidence as well")
     postmortem.add_argument("--tables", type=Path, metavar="DIR", help="write tables as CSV and Parquet")
     postmortem.add_argument(
         "--signals",
@@ -125,6 +128,7 @@ def _print_result(result: "Result", arguments: argparse.Namespace, surroundings:
 
         print_document(document(result), surroundings.stdout)
         return
-    from busdoc.report.terminal.terminal import render
+    from busdoc.report.terminal.terminal import Extent, render
 
-    surroundings.stdout.write(render(result, width=surroundings.width, unicode=surroundings.unicode))
+    extent = Extent.BRIEF if arguments.brief else Extent.ALL if arguments.all else Extent.USUAL
+    surroundings.stdout.write(render(result, width=surroundings.width, unicode=surroundings.unicode, extent=extent))

@@ -13,7 +13,7 @@ from busdoc.isolation.suspects.prior import kind_of
 from busdoc.isolation.suspects.trials import likely_times_s
 from busdoc.machine.machine import PartKind
 from busdoc.times import SECOND_NS
-from busdoc.words.counting import counted, plural
+from busdoc.words.counting import counted, plural, times
 from busdoc.words.duration import span
 from busdoc.words.probability import odds
 
@@ -259,12 +259,8 @@ def _replaced(findings: Findings, part: int) -> list[str]:
         if action.kind is ActionKind.REPLACE and action.part == name:
             at_s = (action.time_ns - findings.start_ns) / SECOND_NS
             later = [row for row in findings.unexplained if findings.losses.t_s[row] > at_s + 1.0]
-            left_s = findings.span_s - at_s
-            said.append(
-                f"was replaced; the trouble came again {counted(len(later), 'time')} since"
-                if later
-                else f"was replaced, and {span(left_s)} quiet since"
-            )
+            again = times(len(later))
+            said.append(f"was replaced; the trouble came again {again} since" if later else "was replaced; quiet since")
     return said
 
 
