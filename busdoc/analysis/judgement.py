@@ -92,6 +92,7 @@ def weigh(
     asked: str | None = None,
     *,
     patient: bool = False,
+    doubted: bool = False,
 ) -> Weighed:
     """Say which action each incident answers to, weigh the parts, and conclude.
 
@@ -106,6 +107,7 @@ def weigh(
     asked : the symptom that is isolated, as `--symptom` names it; None: the dropouts, and where nothing dropped what
         else stands out
     patient : what is asked for may be still to come
+    doubted : the journal's clock, or the map, is another's: nobody is named by it
 
     Raises
     ------
@@ -114,9 +116,15 @@ def weigh(
     weighed = _weighed(machine, observed, actions, asked, patient=patient)
     health = observed.health
     trouble = trouble_of(
-        machine, health.controllers, health.incidents, weighed.because, observed.codes, weighed.complaint
+        machine,
+        health.controllers,
+        health.incidents,
+        weighed.because,
+        observed.codes,
+        weighed.complaint,
+        accused=bool(weighed.verdict.suspects),
     )
-    return replace(weighed, conclusion=conclusion_of(weighed.verdict, troubled=bool(trouble)))
+    return replace(weighed, conclusion=conclusion_of(weighed.verdict, troubled=bool(trouble), doubted=doubted))
 
 
 def _weighed(

@@ -5,15 +5,17 @@ This is the only place that joins the folders for a recording; it computes nothi
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from busdoc.actions.action import REMARKS, Action
 from busdoc.actions.inferred import plug_actions, power_actions
 from busdoc.actions.journal import Journal, load_journal
+from busdoc.actions.journal_clock import SAME_CLOCK, judge_clock
 from busdoc.analysis.case import Case
 from busdoc.analysis.exposed import unexposed_spans
-from busdoc.analysis.judgement import Weighed, observe, weigh
+from busdoc.analysis.judgement import Observed, Weighed, observe, weigh
 from busdoc.analysis.power_ups import find_returns
 from busdoc.analysis.reading import DatabaseFile, read_recording
 from busdoc.analysis.result import Result
@@ -22,6 +24,7 @@ from busdoc.analysis.spells import fold_spells
 from busdoc.analysis.unheard import has_looks, unheard
 from busdoc.analysis.watches import Watches
 from busdoc.capture.channels import ChannelTable
+from busdoc.decode.signals.summary import SignalSummary
 from busdoc.health.incident import IncidentKind
 from busdoc.health.roll.roll import specs_from_database
 from busdoc.health.summary import Health
@@ -31,9 +34,12 @@ from busdoc.intermittent.view import in_view_of
 from busdoc.isolation.verdict import ELSEWHERE, Because
 from busdoc.machine.machine import Machine
 from busdoc.machine.machine_map import load_machine
+from busdoc.resync_check.changes import Change
+from busdoc.resync_check.records import PowerUpReturn
 from busdoc.session.folder import KeptSession, is_session, read_session
+from busdoc.words.counting import plural
 
-__all__ = ["conclude", "in_common", "postmortem", "seen_actions"]
+__all__ = ["conclude", "in_common", "judge_case", "postmortem", "seen_actions"]
 
 
 def postmortem(
@@ -115,28 +121,81 @@ def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action
     health : as the watches judged it
     actions : the journal's, ascending by time, numbered from 1
     """
-    machine = case.machine
     observed = observe(watches, health, actions)
     returns = find_returns(case, watches, health, observed.codes, actions)
-    weighed = weigh(machine, observed, actions, case.asked)
-    incidents, because = fold_spells(observed.incidents, weighed.because)
-    told = replace(observed.health, incidents=incidents)
-    conclusion = weighed.conclusion
-    suspected = {one.part for one in (*conclusion.named, *conclusion.suspects)}
-    # What a part under suspicion does by itself looks like a hand's doing, and is none.
-    seen = tuple(one for one in seen_actions(machine, observed.health, actions, watches) if one.part not in suspected)
-    seen = tuple(replace(one, n=n) for n, one in enumerate(seen, start=len(actions) + 1))
+    return judge_case(
+        case,
+        observed,
+        actions,
+        traffic=_Traffic(case=case, watches=watches, observed=observed, actions=actions),
+        signals=watches.signal_summaries(),
+        resync=returns.power_ups,
+        changes=returns.changes,
+        warnings=_warnings(case, observed.health, watches),
+    )
 
-    def gather(dropouts: Sequence[Dropouts]) -> Evidence:
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Traffic:
+    """What the frames themselves add."""
+
+    case: Case
+    watches: Watches
+    observed: Observed
+    actions: tuple[Action, ...]
+
+    def seen(self) -> tuple[Action, ...]:
+        """Give what the traffic looks as if had been done."""
+        return seen_actions(self.case.machine, self.observed.health, self.actions, self.watches)
+
+    def before(self, told: Health, dropouts: Sequence[Dropouts]) -> Evidence:
+        """Give what the dropouts are held against."""
         # What the technician did is attribution's to judge; what he remarked may be a precursor.
-        remarks = [action for action in actions if action.kind in REMARKS]
-        events = watches.event_kinds(told, observed.codes, remarks)
-        values = signals_before_dropouts(case, told, watches.signal_summaries(), dropouts)
+        remarks = [action for action in self.actions if action.kind in REMARKS]
+        events = self.watches.event_kinds(told, self.observed.codes, remarks)
+        values = signals_before_dropouts(self.case, told, self.watches.signal_summaries(), dropouts)
         return Evidence(kinds=events.kinds, covariates=values.covariates, left_out=(*events.left_out, *values.left_out))
 
+
+def judge_case(
+    case: Case,
+    observed: Observed,
+    actions: tuple[Action, ...],
+    *,
+    traffic: _Traffic | None = None,
+    signals: tuple[SignalSummary, ...] = (),
+    resync: tuple[PowerUpReturn, ...] = (),
+    changes: tuple[Change, ...] = (),
+    warnings: Sequence[str] = (),
+) -> Result:
+    """Judge what was observed of a case that is over.
+
+    Parameters
+    ----------
+    case : with the facts of what was read
+    observed : what the traffic says
+    actions : the journal's, ascending by time, numbered from 1
+    traffic : what the frames add beside; None: nothing
+    signals, resync, changes : what else was found, as of `Result`
+    warnings : what was odd in the input
+    """
+    clock = SAME_CLOCK if case.clock_known else judge_clock(case.machine, actions, observed.incidents)
+    actions = tuple(replace(one, time_ns=one.time_ns - clock.offset_ns) for one in actions)
+    foreign = _foreign_map(case.machine, observed.health)
+    doubted = clock.doubted or foreign is not None
+    weighed = weigh(case.machine, observed, () if clock.doubted else actions, case.asked, doubted=doubted)
+    if doubted:  # what an input says that is another's is no evidence against any part
+        weighed = replace(weighed, verdict=replace(weighed.verdict, suspects=(), next_tests=(), proving=()))
+    incidents, because = fold_spells(observed.incidents, weighed.because)
+    told = replace(observed.health, incidents=incidents)
+    suspected = {one.part for one in (*weighed.conclusion.named, *weighed.conclusion.suspects)}
+    # What a part under suspicion does by itself looks like a hand's doing, and is none.
+    seen = tuple(one for one in (() if traffic is None else traffic.seen()) if one.part not in suspected)
+    seen = tuple(replace(one, n=n) for n, one in enumerate(seen, start=len(actions) + 1))
+    gather = None if traffic is None else partial(traffic.before, told)
     return Result(
         capture=case.facts,
-        machine=machine,
+        machine=case.machine,
         health=told,
         incidents=incidents,
         actions=actions,
@@ -148,14 +207,18 @@ def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action
         complaint=weighed.complaint,
         answers=weighed.answers,
         intermittent=in_common(case, told, because, (weighed, actions, seen), gather),
-        signals=watches.signal_summaries(),
-        resync=returns.power_ups,
-        changes=returns.changes,
+        signals=signals,
+        resync=resync,
+        changes=changes,
         warnings=(
+            *([foreign] if foreign is not None else []),
+            *([clock.words] if clock.words is not None else []),
             *_wrong_inputs(case, actions, observed.health),
-            *_warnings(case, observed.health, watches),
+            *warnings,
             *observed.warnings,
         ),
+        clock=clock,
+        doubted=doubted,
     )
 
 
@@ -201,6 +264,26 @@ def seen_actions(machine: Machine, health: Health, actions: Sequence[Action], wa
     plugs = plug_actions(machine, watches.availability(), health.controllers, actions)
     in_order = sorted((*power, *plugs), key=lambda action: action.time_ns)
     return tuple(replace(action, n=n) for n, action in enumerate(in_order, start=len(actions) + 1))
+
+
+_STRANGERS = 2
+_FEW_HEARD = 0.34
+"""A map of which no more than a third is heard, beside as many strangers, is another machine's (common practice: a
+machine drives with one controller missing, not with two of three)."""
+
+
+def _foreign_map(machine: Machine, health: Health) -> str | None:
+    """Say that the map is another machine's: few of its controllers are heard, and many that it does not name."""
+    if not machine.controllers:
+        return None
+    heard = {controller.name for controller in health.controllers if controller.first_ns is not None}
+    known, strangers = heard & set(machine.controllers), heard - set(machine.controllers)
+    if len(strangers) < _STRANGERS or len(known) > _FEW_HEARD * len(machine.controllers) or len(known) > len(strangers):
+        return None
+    return (
+        f"the machine map seems to be of another machine: {len(known)} of its {len(machine.controllers)} controllers "
+        f"{plural(len(known), 'was', 'were')} heard, and {len(strangers)} that it does not name; no part of it is named"
+    )
 
 
 def _wrong_inputs(case: Case, actions: Sequence[Action], health: Health) -> list[str]:

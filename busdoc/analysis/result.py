@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from busdoc.actions.action import Action
+from busdoc.actions.journal_clock import SAME_CLOCK, JournalClock
 from busdoc.analysis.case import CaptureFacts
 from busdoc.analysis.trouble import Trouble, trouble_of
 from busdoc.decode.signals.summary import SignalSummary
@@ -53,6 +54,10 @@ class Result:
     changes: tuple[Change, ...] = ()
     """What is not as it was when the map's baseline was learnt."""
     warnings: tuple[str, ...] = ()
+    clock: JournalClock = SAME_CLOCK
+    """Of the journal; `actions` have it taken into account already."""
+    doubted: bool = False
+    """The journal's clock, or the map, is another's: nobody is named by it."""
     databases: tuple[Path, ...] = ()
     machine_file: Path | None = None
     journal_file: Path | None = None
@@ -61,13 +66,19 @@ class Result:
     def trouble(self) -> Trouble:
         """What the exit status and the headline speak of."""
         return trouble_of(
-            self.machine, self.health.controllers, self.incidents, self.because, self.codes, self.complaint
+            self.machine,
+            self.health.controllers,
+            self.incidents,
+            self.because,
+            self.codes,
+            self.complaint,
+            accused=self.isolation is not None and bool(self.isolation.suspects),
         )
 
     @property
     def conclusion(self) -> Conclusion:
         """What every section is a view of."""
-        return conclusion_of(self.isolation, troubled=bool(self.trouble))
+        return conclusion_of(self.isolation, troubled=bool(self.trouble), doubted=self.doubted)
 
     def cautions(self) -> tuple[str, ...]:
         """Give the machine's own cautions and the usual ones."""

@@ -82,19 +82,22 @@ HEALTHY = Conclusion(state=State.HEALTHY)
 """Of a record that nothing is known of yet (a name, by definition)."""
 
 
-def conclusion_of(verdict: IsolationVerdict | None, *, troubled: bool) -> Conclusion:
+def conclusion_of(verdict: IsolationVerdict | None, *, troubled: bool, doubted: bool = False) -> Conclusion:
     """Conclude.
 
     Parameters
     ----------
     verdict : on the complaint; None: nothing could be isolated
     troubled : something fell, is missing or was reported
+    doubted : an input is of another clock, or another machine: nobody is named by it
     """
     if verdict is None:
         return Conclusion(state=State.UNEXPLAINED if troubled else State.HEALTHY)
     if not troubled:
         return Conclusion(state=State.HEALTHY, at_ns=verdict.at_ns)
     at_ns, quiet = verdict.at_ns, verdict.quiet
+    if doubted:
+        return Conclusion(state=State.UNEXPLAINED, at_ns=at_ns, quiet=quiet)
     suspected = [one for one in verdict.suspects if one.probability >= SUSPECTED_FROM and not one.cleared]
     proving = tuple(one for one in verdict.repairs if one.part in verdict.proving)
     if proving:

@@ -230,9 +230,10 @@ def verdict_on(record: Record, findings: Findings | None = None) -> IsolationVer
     suspects = _suspects(findings, _hints(record.codes, findings.actions))
     cleared = frozenset(suspect.part for suspect in suspects if suspect.cleared)
     proof = proof_of_parts(findings, quiet, repairs, tuple(down))
+    proving = tuple(one.part for one in being_proved(findings, repairs))
     tests: tuple[NextTest, ...] = ()
     if proof is None or proof[1]:
-        tests = propose_tests(findings, tuple(down), quiet, cleared)
+        tests = propose_tests(findings, tuple(down), quiet, cleared.union(proving))
     if proof is not None:
         settled = {step.part for test in proof[0] for step in test.steps}
         second = [test for test in tests if not any(step.part in settled for step in test.steps if step.part)]
@@ -244,7 +245,7 @@ def verdict_on(record: Record, findings: Findings | None = None) -> IsolationVer
         next_tests=tests,
         quiet=quiet,
         repairs=repairs,
-        proving=tuple(one.part for one in being_proved(findings, repairs)),
+        proving=proving,
     )
 
 

@@ -62,7 +62,7 @@ def elsewhere_reasons(findings: Findings) -> tuple[str, ...]:
     """Say what speaks for a cause that the map does not have."""
     rows = list(findings.unexplained)
     if not rows:
-        return (f"no {_one(findings)} that an action does not explain",)
+        return ()
     hit = findings.losses.hit[rows]
     names = [findings.reach.controllers[int(c)] for c in np.flatnonzero(np.any(hit, axis=0))]
     said = [f"{counted(len(rows), _each(findings))} that no action explains, on {_some(names)}"]
@@ -180,7 +180,7 @@ def _without_it(findings: Findings, part: int) -> list[str]:
             for k, row in enumerate(findings.unexplained)
         )
     if troubles:
-        return [f"with it out, the trouble came all the same, {counted(troubles, 'time')}"]
+        return [f"with it out, the trouble came all the same, {times(troubles)}"]
     return [f"with it out, {span(quiet_s)} quiet"] if quiet_s >= 1.0 else []
 
 
@@ -232,9 +232,11 @@ def _together(findings: Findings, part: int, kind: PartKind) -> list[str]:
     names = [name for name, on in zip(reach.controllers, carried, strict=True) if on]
     rows = [row for row in findings.unexplained if losses.hit[row].sum() > 1]
     all_in = [row for row in rows if not (losses.hit[row] & ~carried).any()]
+    if len(names) < 2:
+        return []
     if not all_in:
         return [f"{verb} {_some(names)}, which did not fall together"] if findings.unexplained else []
-    said = [f"{verb} {_some(names)}; they fell together {counted(len(all_in), 'time')}"]
+    said = [f"{verb} {_some(names)}; they fell together {times(len(all_in))}"]
     p = losses.p_restarted[all_in]
     known = p[~np.isnan(p)]
     if len(known):
@@ -249,7 +251,7 @@ def _itself(findings: Findings, part: int) -> list[str]:
         return []
     home = np.flatnonzero(reach.reaches[:, part].any(axis=0))[:1]
     alone = sum(bool(losses.hit[row, home].any()) and losses.hit[row].sum() == 1 for row in findings.unexplained)
-    return [f"fell alone {counted(alone, 'time')}"] if alone else []
+    return [f"fell alone {times(alone)}"] if alone else []
 
 
 def _replaced(findings: Findings, part: int) -> list[str]:

@@ -22,7 +22,7 @@ from busdoc.decode.j1939.can_name import read_can_name
 from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.health.incident import IncidentKind, RanOn
 from busdoc.isolation.conclusion import State
-from busdoc.report.terminal.brief import brief_section, picture_of, state_of, troubled_controllers
+from busdoc.report.terminal.brief import brief_section, picture_of, troubled_controllers
 from busdoc.report.terminal.intermittent import intermittent_section
 from busdoc.report.terminal.wrapping import filled
 from busdoc.report.words.incidents import answer_in_words, onset_in_words, ran_on_in_words
