@@ -14,7 +14,7 @@ from busdoc.actions.action import Action, ActionKind, Origin
 from busdoc.actions.plugged import opening_state
 from busdoc.arrays import Float64Array
 from busdoc.health.incident import Incident, IncidentKind
-from busdoc.machine.machine import Machine
+from busdoc.machine.machine import Machine, PartKind
 from busdoc.times import SECOND_NS
 from busdoc.words.duration import duration
 
@@ -27,11 +27,14 @@ _SAME_S = 6.0
 """Shifts that differ by less are one."""
 _PLUG_S = 2.5
 """A fault that shows as it is plugged in shows within so long."""
+_FAR_NS = 900 * SECOND_NS
+"""Presses that all lie so far from every loss were not made in this recording (common practice)."""
 _ZONE_S = 1800.0
 """Time zones lie half hours apart (IANA time zone database; a few lie a quarter)."""
 _NEAR_ZONE_S = 8.0
 _MOST_PAIRS = 4000
 """Candidate shifts that are tried (bound on work)."""
+_TAKES = (ActionKind.POWER_OFF, ActionKind.POWER_CYCLE, ActionKind.UNPLUG)
 _FALLS = (IncidentKind.DROPOUT, IncidentKind.RESTART, IncidentKind.RESTARTING, IncidentKind.BUS_SILENCE)
 
 
@@ -75,6 +78,8 @@ def judge_clock(machine: Machine, actions: Sequence[Action], incidents: Sequence
     by_hand = [one for one in actions if one.origin is Origin.JOURNAL]
     if not falls or not by_hand:
         return JournalClock()
+    first_ns, last_ns = min(one.last_seen_ns for one in falls), max(one.onset_ns for one in falls)
+    elsewhen = all(a.time_ns < first_ns - _FAR_NS or a.time_ns > last_ns + _FAR_NS for a in by_hand)
     sure, who = _taking(machine, by_hand)
     pairs = [
         ((action.time_ns - one.last_seen_ns) / SECOND_NS, n, k)
@@ -85,7 +90,7 @@ def judge_clock(machine: Machine, actions: Sequence[Action], incidents: Sequence
     plugs_s = np.array([a.time_ns / SECOND_NS for a in by_hand if a.kind is ActionKind.PLUG])
     single_s = np.array([one.last_seen_ns / SECOND_NS for one in falls if len(one.controllers) == 1])
     if not sure:
-        return _by_plugs(plugs_s, single_s)
+        return JournalClock(doubted=True) if elsewhen else _by_plugs(plugs_s, single_s)
     shifts_s = np.array([shift for shift, _, _ in pairs[:_MOST_PAIRS]])
     now = _matched(pairs, 0.0)
     if not len(shifts_s):
@@ -112,18 +117,18 @@ def judge_clock(machine: Machine, actions: Sequence[Action], incidents: Sequence
 def _taking(machine: Machine, actions: Sequence[Action]) -> tuple[list[Action], list[frozenset[str]]]:
     """Give the actions that take controllers away at once, and whom; nobody: all that are there."""
     state = opening_state(machine, actions)
+    feeds = {name for name, part in machine.parts.items() if part.kind in (PartKind.FEED, PartKind.SEGMENT)}
     sure: list[Action] = []
     who: list[frozenset[str]] = []
     for action in actions:
-        taken = frozenset(state.effect(action).taken)
-        if action.kind in (ActionKind.POWER_OFF, ActionKind.POWER_CYCLE):
-            whole = action.part is None
-            if whole or taken:
-                sure.append(action)
-                who.append(frozenset() if whole else taken)
-        elif action.kind is ActionKind.UNPLUG and taken:
+        if action.kind in (ActionKind.POWER_OFF, ActionKind.POWER_CYCLE) and action.part is None:
             sure.append(action)
-            who.append(taken)
+            who.append(frozenset())
+        elif action.kind in _TAKES and (action.part in feeds or action.part in machine.controllers):
+            taken = frozenset(state.effect(action).taken)
+            if taken:
+                sure.append(action)
+                who.append(taken)
         state = state.after(action)
     return sure, who
 

@@ -37,6 +37,7 @@ from busdoc.machine.machine_map import load_machine
 from busdoc.resync_check.changes import Change
 from busdoc.resync_check.records import PowerUpReturn
 from busdoc.session.folder import KeptSession, is_session, read_session
+from busdoc.times import SECOND_NS
 from busdoc.words.counting import plural
 
 __all__ = ["conclude", "in_common", "judge_case", "postmortem", "seen_actions"]
@@ -49,6 +50,7 @@ def postmortem(
     machine_file: Path | None = None,
     journal_file: Path | None = None,
     symptom: str | None = None,
+    clock_offset_s: float | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Result:
     """Analyse one recording.
@@ -63,6 +65,7 @@ def postmortem(
     symptom : what to isolate, as the option `--symptom` takes it; None: the dropouts, and where nothing dropped what
     else
         stands out
+    clock_offset_s : how far the journal's clock runs ahead of the recording's, s; None: looked for in the traffic
     progress : called with the number of frames of each block
 
     Raises
@@ -92,7 +95,13 @@ def postmortem(
         if journal_file is None
         else load_journal(journal_file, case.machine, start_ns=health.start_ns, epoch=case.facts.epoch)
     )
-    result = conclude(case, watches, health, journal.actions)
+    actions = journal.actions
+    if clock_offset_s is not None:
+        offset_ns = round(clock_offset_s * SECOND_NS)
+        actions = tuple(replace(one, time_ns=one.time_ns - offset_ns) for one in actions)
+    # A session's own presses are on the recorder's clock; an offset that was given has been compared.
+    case = replace(case, clock_known=clock_offset_s is not None or journal_file is None)
+    result = conclude(case, watches, health, actions)
     return replace(
         result,
         warnings=(*notes, *case.warnings_about(result.warnings, journal.warnings)),

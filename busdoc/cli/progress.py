@@ -16,7 +16,7 @@ _Read = TypeVar("_Read")
 
 
 def read_with(
-    read: Callable[..., _Read], arguments: argparse.Namespace, surroundings: Surroundings, **more: "str | None"
+    read: Callable[..., _Read], arguments: argparse.Namespace, surroundings: Surroundings, **more: "str | float | None"
 ) -> _Read:
     """Have a recording read with all that goes with it, and show how far that is.
 

@@ -7,6 +7,8 @@ same function, so what is shown live is what the post-mortem says of the same fr
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from busdoc.actions.action import Action, ActionKind
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident
@@ -18,6 +20,7 @@ from busdoc.isolation.suspects.attribution import attribute_showings, awaits_its
 from busdoc.isolation.suspects.exposure import THE_MACHINE, find_reach, with_controllers
 from busdoc.isolation.suspects.findings import Findings, work_through
 from busdoc.isolation.suspects.losses import gather_losses, losses_of, silent_at_first
+from busdoc.isolation.suspects.many import bounded
 from busdoc.isolation.suspects.reasons import elsewhere_reasons, reasons_for
 from busdoc.isolation.suspects.showings import losses_of_symptom
 from busdoc.isolation.suspects.trials import cut_trials
@@ -33,6 +36,8 @@ __all__ = ["CLEARED_AT", "Record", "SymptomVerdict", "isolate", "isolate_symptom
 CLEARED_AT = 0.05
 """A part is called clear at this probability or less, and only when its own quiet was as unlikely for a culprit.
 Common practice: 95 % sure."""
+_MOST_REASONED = 100
+"""Parts that reasons are given for, the likeliest first (bound on work)."""
 _BEFORE_UNPLUG_NS = 2 * SECOND_NS
 """So long a press may be written down after the hand moved (common practice)."""
 _AFTER_UNPLUG_NS = 5 * SECOND_NS
@@ -196,11 +201,13 @@ def work_out(record: Record) -> Findings:
     explained = [
         pairs[k][1].expected or awaits_its_press(losses, row, actions, span_s) for row, k in enumerate(losses.incident)
     ]
+    unexplained = [row for row, by_an_action in enumerate(explained) if not by_an_action]
+    losses, unexplained = bounded(losses, unexplained, [(a.time_ns - record.start_ns) / SECOND_NS for a in actions])
     return work_through(
         machine,
         reach,
         losses,
-        [row for row, by_an_action in enumerate(explained) if not by_an_action],
+        unexplained,
         actions,
         codes=_hints(record.codes, actions),
         start_ns=record.start_ns,
@@ -269,6 +276,7 @@ def _with_those_seen(machine: Machine, health: Health) -> Machine:
 
 def _suspects(findings: Findings, codes: tuple[FaultCode, ...]) -> tuple[Suspect, ...]:
     posterior = findings.posterior
+    told = set(np.argsort(-posterior.marginal, kind="stable")[:_MOST_REASONED].tolist())
     found: list[Suspect] = []
     for p in range(len(findings.reach.parts)):
         probability = float(posterior.marginal[p])
@@ -278,7 +286,7 @@ def _suspects(findings: Findings, codes: tuple[FaultCode, ...]) -> tuple[Suspect
                 part=findings.reach.parts[p],
                 probability=probability,
                 cleared=cleared,
-                why=reasons_for(findings, p, cleared=cleared, codes=codes),
+                why=reasons_for(findings, p, cleared=cleared, codes=codes) if p in told else (),
             )
         )
     found.append(

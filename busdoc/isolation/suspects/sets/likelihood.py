@@ -82,8 +82,9 @@ def likelihoods_of_sets(terms: Terms) -> SetLikelihoods:
     """Sum over all rates, for every set of up to three kinds of evidence."""
     n_kinds, n_events = terms.hazard.shape[:2]
     one, rate = _one(terms)
-    ways = 3.0**terms.n_incidents * 4.0 ** (n_events - terms.n_incidents)
-    if ways * n_kinds**2 <= _MOST_WAYS:
+    # In logarithms: the ways to share out a thousand incidents are no double.
+    log_ways = terms.n_incidents * math.log(3.0) + (n_events - terms.n_incidents) * math.log(4.0)
+    if log_ways + 2.0 * math.log(n_kinds) <= math.log(_MOST_WAYS):
         pair, three = _shared_out(terms)
         return SetLikelihoods(one=one, rate=rate, pair=pair, three=lambda kinds: three[tuple(kinds.T)])
     return _thinned(terms, one, rate)
