@@ -11,13 +11,14 @@ from busdoc.actions.action import POWER_KINDS, Action
 from busdoc.analysis.trouble import trouble_of
 from busdoc.analysis.watches import Watches
 from busdoc.health.codes.code import FaultCode
-from busdoc.health.incident import Incident, IncidentKind, RanOn
+from busdoc.health.incident import Incident, IncidentKind
 from busdoc.health.phases.joins import find_boxes, find_joins
 from busdoc.health.phases.recognise import recognised
 from busdoc.health.summary import Health
 from busdoc.isolation.conclusion import HEALTHY, Conclusion, conclusion_of
 from busdoc.isolation.engine import SymptomVerdict, isolate, isolate_symptom
 from busdoc.isolation.suspects.attribution import attribute
+from busdoc.isolation.suspects.switched import cut_short, is_off_and_on, share_with_the_hand
 from busdoc.isolation.verdict import Because, IsolationVerdict
 from busdoc.machine.machine import Machine
 from busdoc.symptoms.complaint import choose_complaint
@@ -96,8 +97,9 @@ def weigh(
 ) -> Weighed:
     """Say which action each incident answers to, weigh the parts, and conclude.
 
-    A machine that went off and on as a whole accuses nobody where no power action was written down: a key turned off
-    and on and a lost main supply look the same on the bus.
+    A machine that went off and on as a whole accuses nobody where no power action was written down, unless it did so
+    several times within a start: a key turned off and on and a lost main supply look the same on the bus. The hand
+    then shares what the supply has.
 
     Parameters
     ----------
@@ -133,13 +135,19 @@ def _weighed(
     health = observed.health
     because = attribute(health, actions, machine)
     pairs = list(zip(health.incidents, because, strict=True))
-    if not any(action.kind in POWER_KINDS for action in actions):
-        pairs = [pair for pair in pairs if not _is_off_and_on(pair[0])]
+    untold = not any(action.kind in POWER_KINDS for action in actions)
+    if untold:
+        short = cut_short(health.incidents)
+        pairs = [pair for k, pair in enumerate(pairs) if k in short or not is_off_and_on(pair[0])]
     kept = replace(health, incidents=tuple(incident for incident, _ in pairs))
     reasons = [reason for _, reason in pairs]
     expected = frozenset(k for k, reason in enumerate(because) if reason.expected)
     symptoms = gather_symptoms(machine, health, observed.codes, actions, expected, observed.conditions)
     verdict = isolate(kept, actions, machine, reasons, observed.codes) if health.controllers else _nothing(health)
+    if untold and machine.parts:
+        shared = share_with_the_hand(verdict.suspects, machine, kept.incidents)
+        feed_shared = shared != verdict.suspects
+        verdict = replace(verdict, suspects=shared, next_tests=() if feed_shared else verdict.next_tests)
     if asked is None and verdict.suspects:
         return Weighed(because=because, verdict=verdict, symptoms=symptoms)
     complaint = choose_complaint(symptoms, actions, asked, patient=patient)
@@ -172,7 +180,3 @@ def _with_showings(health: Health, because: Sequence[Because], found: SymptomVer
         answer = answers.get(incident.onset_ns) if own and found.symptom.controller in incident.controllers else None
         given.append(reason if answer is None else replace(answer, incident=k))
     return tuple(given)
-
-
-def _is_off_and_on(incident: Incident) -> bool:
-    return incident.kind is IncidentKind.BUS_SILENCE and incident.ran_on is RanOn.RESTARTED

@@ -102,6 +102,8 @@ def postmortem(
     # A session's own presses are on the recorder's clock; an offset that was given has been compared.
     case = replace(case, clock_known=clock_offset_s is not None or journal_file is None)
     result = conclude(case, watches, health, actions)
+    if machine_file is not None and not case.machine.controllers and not case.machine.parts:
+        notes = (*notes, f"{machine_file.name} names neither controllers nor parts: it is taken for no map")
     return replace(
         result,
         warnings=(*notes, *case.warnings_about(result.warnings, journal.warnings)),

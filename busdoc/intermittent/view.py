@@ -14,7 +14,7 @@ from busdoc.intermittent.groups_evidence import CauseKind
 from busdoc.intermittent.intermittent import Intermittent
 from busdoc.intermittent.rate_shape import Rate
 from busdoc.isolation.conclusion import Conclusion, State
-from busdoc.isolation.verdict import ELSEWHERE, Suspect
+from busdoc.isolation.verdict import ELSEWHERE, SWITCHED, Suspect
 from busdoc.machine.machine import Machine, PartKind
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import listed
@@ -79,7 +79,7 @@ def _advice(found: Intermittent, conclusion: Conclusion, machine: Machine) -> It
 
 def _at_the_suspects(suspects: Sequence[Suspect], machine: Machine) -> Iterator[Advice]:
     """Say where the meter and the hands go first, in the order of the suspects; limits are common practice."""
-    parts = [one.part for one in suspects if one.part != ELSEWHERE][:3]
+    parts = [one.part for one in suspects if one.part not in (ELSEWHERE, SWITCHED)][:3]
     if not parts:
         return
     first = parts[0]

@@ -8,7 +8,16 @@ the same.
 from dataclasses import dataclass
 from enum import StrEnum
 
-from busdoc.isolation.verdict import ELSEWHERE, NAMED_FROM, SUSPECTED_FROM, IsolationVerdict, Quiet, Repair, Suspect
+from busdoc.isolation.verdict import (
+    ELSEWHERE,
+    NAMED_FROM,
+    SUSPECTED_FROM,
+    SWITCHED,
+    IsolationVerdict,
+    Quiet,
+    Repair,
+    Suspect,
+)
 
 __all__ = ["HEALTHY", "Conclusion", "State", "conclusion_of"]
 
@@ -28,6 +37,8 @@ class State(StrEnum):
     PROVED = "proved"
     CAME_BACK = "came-back"
     """It was not what was replaced, or not only that."""
+    NOT_JUDGED = "not-judged"
+    """The record is too short, or too thin, to tell."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +126,7 @@ def conclusion_of(verdict: IsolationVerdict | None, *, troubled: bool, doubted: 
         state, repairs = State.CAME_BACK, verdict.repairs[-1:]
     else:
         repairs = proving
-        parts = [one for one in others if one.part != ELSEWHERE]
+        parts = [one for one in others if one.part not in (ELSEWHERE, SWITCHED)]
         state = State.NAMED if named else State.NARROWED if parts else State.UNEXPLAINED
     if state is State.UNEXPLAINED:
         others = ()

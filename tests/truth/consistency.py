@@ -54,7 +54,12 @@ def the_meter_goes_where_the_posterior_points(told: ToldSession) -> Iterator[str
     elif state in ("narrowed", "came-back"):
         conclusion = told.tree["conclusion"]
         first = next(
-            (one["part"] for one in (*conclusion["named"], *conclusion["suspects"]) if one["part"] != "elsewhere"), None
+            (
+                one["part"]
+                for one in (*conclusion["named"], *conclusion["suspects"])
+                if one["part"] not in ("elsewhere", "somebody switched it")
+            ),
+            None,
         )
         yield from (f"{one['words']} but {first} first" for one in about if one["about"][:1] != [first])
 
@@ -223,9 +228,9 @@ def a_state_says_what_belongs_to_it(told: ToldSession) -> Iterator[str]:
     if state in ("repaired", "proved") and conclusion["suspects"]:
         yield "somebody is accused under proof"
     accusing = ("Part at fault", "Suspects:")
-    if state in ("healthy", "unexplained", "repaired", "proved"):
+    if state in ("healthy", "not-judged", "unexplained", "repaired", "proved"):
         yield from (f"{words} in state {state}" for words in accusing for text in _texts(told) if words in text)
-    if (state == "healthy") == bool(told.result.trouble):
+    if (state in ("healthy", "not-judged")) == bool(told.result.trouble):
         yield f"{state}, and trouble {bool(told.result.trouble)}"
 
 

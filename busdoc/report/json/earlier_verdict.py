@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -57,7 +58,10 @@ def fault_rate_of(verdict: Json, where: str) -> FaultRate:
     InputError : it does not hold to its schema
     """
     try:
-        return _under_suspect(verdict) or _over_all(verdict)
+        rate = _under_suspect(verdict) or _over_all(verdict)
+        conclusion: Json = verdict.get("conclusion") or {}
+        needed_s = conclusion.get("to_prove_s")
+        return rate if needed_s is None else replace(rate, concluded_s=float(needed_s))
     except (KeyError, IndexError, TypeError, ArithmeticError, ValueError, AttributeError) as error:
         raise InputError(
             where, f"a whole document of {SCHEMA}", f"one that lacks {error}", "Give it as busdoc printed it."

@@ -38,7 +38,9 @@ def headline(result: Result) -> str:
     if not trouble and result.complaint is None:
         expected = sum(because.expected for because in result.because)
         if not seen:
-            return f"No controller was recognised in {length} of traffic."
+            return f"No controller was recognised in {length} of traffic: it tells nothing."
+        if result.tells_nothing:
+            return f"No verdict: {length} of traffic is too short to tell whether anything is wrong."
         away = (
             f"; the {expected} losses are all explained by what was done"
             if expected > 1

@@ -49,7 +49,9 @@ def build_page(result: Result, made: Provenance, fields: Mapping[str, str], writ
         title=f"Controller health of {name}" if name else "Controller health",
         headline=headline(result),
         tone=Tone.GOOD if result.conclusion.state in (State.HEALTHY, State.PROVED) else Tone.TROUBLE,
-        state=capital(state_in_words(result.conclusion.state)) if result.trouble else "No trouble found",
+        state=capital(state_in_words(result.conclusion.state))
+        if result.conclusion.state is not State.HEALTHY
+        else "No trouble found",
         facts=Facts(pairs=tuple(_facts(result, fields))),
         sections=tuple(_sections(result, made)),
         front=tuple(_front(result)),
