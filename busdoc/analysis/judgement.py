@@ -18,7 +18,7 @@ from busdoc.health.summary import Health
 from busdoc.isolation.conclusion import HEALTHY, Conclusion, conclusion_of
 from busdoc.isolation.engine import SymptomVerdict, isolate, isolate_symptom
 from busdoc.isolation.suspects.attribution import attribute
-from busdoc.isolation.suspects.switched import cut_short, is_off_and_on, share_with_the_hand
+from busdoc.isolation.switched import cut_short, is_off_and_on, share_with_the_hand
 from busdoc.isolation.verdict import Because, IsolationVerdict
 from busdoc.machine.machine import Machine
 from busdoc.symptoms.complaint import choose_complaint

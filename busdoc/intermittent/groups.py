@@ -224,4 +224,4 @@ def _of_all(some: int, n: int) -> str:
     """
     if some < n:
         return f"{some} of {n} times"
-    return "then" if n == 1 else "both times" if n == 2 else "each time"
+    return plural(n, "then", "both times" if n == 2 else "each time")

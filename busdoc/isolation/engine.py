@@ -20,8 +20,8 @@ from busdoc.isolation.suspects.attribution import attribute_showings, awaits_its
 from busdoc.isolation.suspects.exposure import THE_MACHINE, find_reach, with_controllers
 from busdoc.isolation.suspects.findings import Findings, work_through
 from busdoc.isolation.suspects.losses import gather_losses, losses_of, silent_at_first
-from busdoc.isolation.suspects.many import bounded
 from busdoc.isolation.suspects.reasons import elsewhere_reasons, reasons_for
+from busdoc.isolation.suspects.sets.many import bounded
 from busdoc.isolation.suspects.showings import losses_of_symptom
 from busdoc.isolation.suspects.trials import cut_trials
 from busdoc.isolation.verdict import ELSEWHERE, Because, IsolationVerdict, NextTest, Suspect

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from busdoc.isolation.suspects.many import MOST_WEIGHED
+from busdoc.isolation.suspects.sets.many import MOST_WEIGHED
 from tests.truth.hand_records import NS, HandRecord, dropout, sweeper, unplug
 
 

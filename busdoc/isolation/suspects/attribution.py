@@ -18,7 +18,6 @@ from busdoc.health.summary import Health
 from busdoc.isolation.suspects.exposure import Reach, find_reach, with_controllers
 from busdoc.isolation.suspects.findings import Findings, work_through
 from busdoc.isolation.suspects.losses import Losses, gather_losses, silent_at_first
-from busdoc.isolation.suspects.many import bounded
 from busdoc.isolation.suspects.press_timing import (
     EXTRA,
     OFFSET_PRIOR,
@@ -29,6 +28,7 @@ from busdoc.isolation.suspects.press_timing import (
     lateness_weights,
 )
 from busdoc.isolation.suspects.rates import RATES_HZ
+from busdoc.isolation.suspects.sets.many import bounded
 from busdoc.isolation.verdict import Because
 from busdoc.machine.machine import Machine
 from busdoc.times import SECOND_NS

@@ -29,7 +29,7 @@ def brief_section(result: Result, width: int, unicode: bool) -> Iterator[str]:
     """Yield the short page's paragraphs; with the blank lines between them they are at most 25 lines."""
     brief = brief_of(result)
     found = _first_lines(filled(brief.found, width), _MOST_FOUND)
-    parts = [filled(brief.machine, width).splitlines(), found]
+    parts = [found, filled(brief.machine, width).splitlines()]
     if brief.warning:
         parts.append(_first_lines(filled(f"! {brief.warning}", width, "", "  "), 2))
     reasons: list[str] = []
@@ -39,11 +39,14 @@ def brief_section(result: Result, width: int, unicode: bool) -> Iterator[str]:
             reasons += lines
     for title, lines in (
         ("Why", reasons),
-        ("Done", _first_lines(filled(brief.done, width, "  ", "  "), 2) if brief.done else []),
-        ("Next", _first_lines(filled(brief.next_step, width, "  ", "  "), _MOST_NEXT) if brief.next_step else []),
+        ("Done", _first_lines(filled(f"Done: {brief.done}", width, "", "  "), 2) if brief.done else []),
+        (
+            "Next",
+            _first_lines(filled(f"Next: {brief.next_step}", width, "", "  "), _MOST_NEXT) if brief.next_step else [],
+        ),
     ):
         if lines:
-            parts.append([title, *lines] if title == "Why" else [f"{title}: {lines[0].strip()}", *lines[1:]])
+            parts.append([title, *lines] if title == "Why" else lines)
     # What is told comes first; the picture gets the lines that are left.
     used = sum(len(part) for part in parts) + len(parts)
     while used > MOST_LINES - _ROOM_FOR_PICTURE and len(reasons) > 1:

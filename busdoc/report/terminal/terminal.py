@@ -84,11 +84,13 @@ def render(result: Result, *, width: int = 80, unicode: bool = True, extent: Ext
             *_actions(result, width, in_full),
             *_codes(result, width, in_full),
         ]
+        if in_full or not result.machine.controllers:  # without a map, that is who they are
+            parts += [*_who(result, width)]
         if in_full:
-            parts += [*_who(result, width), *_wire(result, width)]
+            parts += [*_wire(result, width)]
         parts += [*_data(result, width, in_full), *_cautions(result, width, in_full)]
         if not in_full:
-            parts.append("--all adds the rest of the evidence; --brief ends after the picture.")
+            parts.append(_wrapped("--all adds the rest of the evidence; --brief ends after the picture.", width))
     text = "\n\n".join(part for part in parts if part) + "\n"
     return text if unicode else text.translate(_PLAIN).encode("ascii", "replace").decode("ascii")
 
@@ -102,9 +104,9 @@ def _wrapped(text: str, width: int, indent: str = "", more: str | None = None) -
 
 def _suspects(result: Result, width: int, in_full: bool) -> Iterator[str]:
     verdict, conclusion = result.isolation, result.conclusion
-    if verdict is None or not conclusion.accuses:
+    if verdict is None or conclusion.state is State.HEALTHY:
         return
-    named = open_suspects(verdict, _WORTH_NAMING)[: _MOST_SUSPECTS[in_full]]
+    named = open_suspects(verdict, _WORTH_NAMING)[: _MOST_SUSPECTS[in_full]] if conclusion.accuses else ()
     told = {one.part for one in (conclusion.named or conclusion.suspects[:2])}  # their reasons stand above
     if named:
         lines = ["Which part"]

@@ -128,8 +128,7 @@ def _what_happened(result: Result, length: str) -> str:
         said.append(f"{bus} {FELL_SILENT} {times(n)}")
     if late:
         said.append(_grouped(late, "sent late"))
-    all_of_them = f" ({len(incidents)} incidents)" if len(incidents) > 1 and len(said) > 1 else ""
-    return f"{capital('; '.join(said))} in {length}{all_of_them}."
+    return f"{capital('; '.join(said))} in {length}."
 
 
 def _how(incidents: list[Incident], fell: Counter[str]) -> str:
