@@ -59,7 +59,8 @@ class FaultRate:
     def confidence(self, quiet_s: float) -> float:
         """Give how surely the fault would have shown in so long a quiet, were it still there."""
         if self.concluded_s is not None:  # one rate, by which so long a quiet has 95 %
-            return 1.0 - (1.0 - CURED_AT) ** (max(quiet_s, 0.0) / max(self.concluded_s, 1e-9))
+            share = max(quiet_s, 0.0) / max(self.concluded_s, 1e-9)
+            return 1.0 - float((1.0 - CURED_AT) ** share)
         exact = 1.0 - (self.watched_s / (self.watched_s + quiet_s)) ** self.n if self.n and quiet_s > 0.0 else 0.0
         if self.n >= _FEW:
             return exact
