@@ -4,7 +4,7 @@ Three of them read a recording, one for each use, and take the same things: `pos
 they take is said once, at `postmortem`. `docs/python.md` shows every call at work.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from os import PathLike
 from pathlib import Path
 from types import MappingProxyType
@@ -22,6 +22,8 @@ from busdoc.report.words.headline import headline
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from busdoc.analysis.reading import Follow
 
 __all__ = [
     "BusdocError",
@@ -61,7 +63,7 @@ def postmortem(
     machine: AnyPath | None = None,
     journal: AnyPath | None = None,
     symptom: str | None = None,
-    progress: Callable[[int], None] | None = None,
+    progress: "Follow | None" = None,
 ) -> Result:
     """Say who dropped, when, for how long and why: one recording, end to end.
 
@@ -74,7 +76,8 @@ def postmortem(
     journal : what was done (CSV)
     symptom : what to isolate, as the option ``--symptom`` takes it; None: the dropouts, and where nothing dropped what
         else stands out
-    progress : called with the number of frames of each block that was read
+    progress : called after each block with a record of how far the reading is: `frames`, and `share` of the files where
+        that is known; a true answer stops the reading there, and what was found so far is concluded from
 
     Returns
     -------
@@ -106,7 +109,7 @@ def resync(
     databases: AnyPath | Iterable[DatabaseFile] = (),
     machine: AnyPath | None = None,
     journal: AnyPath | None = None,
-    progress: Callable[[int], None] | None = None,
+    progress: "Follow | None" = None,
 ) -> Resync:
     """Say of each power-up of one recording whether every controller came back in step, and when.
 
@@ -142,7 +145,7 @@ def baseline(
     machine: AnyPath | None = None,
     journal: AnyPath | None = None,
     name: str = "Machine",
-    progress: Callable[[int], None] | None = None,
+    progress: "Follow | None" = None,
 ) -> LearntMap:
     """Learn from one recording of a healthy machine who is on the bus and when each must be back.
 

@@ -10,7 +10,6 @@ traceback.
 
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from difflib import get_close_matches
 
 __all__ = ["BusError", "BusdocError", "InputError", "found_instead", "guarded", "in_one_line", "nearest"]
 
@@ -110,6 +109,8 @@ def nearest(found: str, allowed: Iterable[str]) -> str:
     'Use one of: feed, segment.'
     """
     names = sorted(allowed)
+    from difflib import get_close_matches  # only a mistake needs it
+
     close = get_close_matches(found, names, n=1, cutoff=0.6)
     if close:
         return f'Did you mean "{close[0]}"?'

@@ -4,8 +4,6 @@ Times are int64 nanoseconds inside and seconds as floats at the edges. Text beco
 float of Unix seconds steps by 238 ns near today.
 """
 
-from datetime import UTC, datetime
-from decimal import Decimal
 from typing import Final
 
 __all__ = ["MILLISECOND_NS", "SECOND_NS", "clock", "nanoseconds", "nanoseconds_of_float", "seconds"]
@@ -45,6 +43,8 @@ def nanoseconds_of_float(seconds: float) -> int:
     text = repr(float(seconds))
     if "e" not in text and "n" not in text:  # neither an exponent, nor inf nor nan
         return nanoseconds(text)
+    from decimal import Decimal
+
     decimal = Decimal(text)
     if not decimal.is_finite():
         raise ValueError(seconds)
@@ -78,5 +78,7 @@ def clock(t_ns: int, start_ns: int, *, epoch: bool) -> str:
     if minutes >= 60:
         text = f"{sign}{minutes // 60}:{minutes % 60:02d}:{rest_ms // 1000:02d}.{rest_ms % 1000:03d}"
     if epoch:
+        from datetime import UTC, datetime
+
         text += f" ({datetime.fromtimestamp(t_ns // SECOND_NS, UTC):%H:%M:%S})"
     return text

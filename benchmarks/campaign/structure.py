@@ -120,6 +120,8 @@ _OF_LINES: tuple[Callable[[bytes, random.Random], bytes], ...] = (
 
 
 def _spoilt_lines(text: bytes, source: random.Random) -> bytes:
+    if not text:  # there is no line to spoil
+        return text
     for _ in range(source.randint(1, 3)):
         text = source.choice(_OF_LINES)(text, source)
     return text

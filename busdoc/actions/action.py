@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["POWER_KINDS", "REMARKS", "Action", "ActionKind", "Origin"]
+__all__ = ["OWN_LEAD_IN", "OWN_LEAD_OUT", "POWER_KINDS", "REMARKS", "Action", "ActionKind", "Origin"]
 
 
 class ActionKind(StrEnum):
@@ -30,6 +30,11 @@ POWER_KINDS = (ActionKind.POWER_OFF, ActionKind.POWER_ON, ActionKind.POWER_CYCLE
 
 REMARKS = (ActionKind.MARK, ActionKind.SEEN, ActionKind.GONE)
 """What is written down without anything being done to the machine."""
+
+
+OWN_LEAD_OUT = "no frame from anybody: the laptop's own plug or adapter was out"
+OWN_LEAD_IN = "no frame from anybody: the laptop's own plug and adapter were in"
+"""Notes of a mark: what a silence of everybody was, which the traffic alone cannot tell."""
 
 
 class Origin(StrEnum):

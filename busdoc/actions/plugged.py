@@ -15,7 +15,7 @@ taken as joined to every controller, unless the journal says where it was plugge
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 from busdoc.actions.action import POWER_KINDS, REMARKS, Action, ActionKind
@@ -60,6 +60,9 @@ class PlugState:
     """By a controller's place, the controller that sits in it."""
     specimens: Mapping[str, int]
     """By part, how often it was replaced; absent: never."""
+    tree: list[dict[str | None, list[str]]] = field(default_factory=list, repr=False)
+    """What has its place where (`_placed_in`, `_owned_by`), once asked for; all states with the same places share
+    it."""
 
     @staticmethod
     def all_plugged(machine: Machine, off_map: Iterable[str] = ()) -> "PlugState":
@@ -109,6 +112,18 @@ class PlugState:
         known = self.machine.controllers.get(controller)
         return self.powered(controller) and (known is None or known.segment is None or self.joined(known.segment))
 
+    def hanging_on(self, names: Iterable[str]) -> set[str]:
+        """Name these and whatever has its place on one of them, directly or not, plugged or not."""
+        found = set(names)
+        queue = list(found)
+        while queue:
+            here = queue.pop()
+            for part in self._owned_by.get(here, ()):
+                if part not in found:
+                    found.add(part)
+                    queue.append(part)
+        return found
+
     def exposed(self, controller: str) -> frozenset[str]:
         """Name what can trouble a controller now: whatever is joined to it, itself among it; nothing without power.
 
@@ -127,12 +142,14 @@ class PlugState:
             case ActionKind.POWER_ON | ActionKind.POWER_CYCLE:
                 return self._switched(part, on=True)
             case ActionKind.UNPLUG if part is not None:
-                return replace(self, unplugged=self.unplugged | {part}, place_of=self._with_place_for(part))
+                return replace(self._with_place_for(part), unplugged=self.unplugged | {part})
             case ActionKind.PLUG if part is not None:
-                places = self._with_place_for(part)
-                if part in places:  # a controller has its two places from the map
-                    places[part] = action.into or self.home_of.get(part, places[part])
-                return replace(self, unplugged=self.unplugged - {part}, place_of=places)
+                known = self._with_place_for(part)
+                if part in known.place_of:  # a controller has its two places from the map
+                    place = action.into or self.home_of.get(part, known.place_of[part])
+                    if place != known.place_of[part]:
+                        known = known._with_places({**known.place_of, part: place})
+                return replace(known, unplugged=self.unplugged - {part})
             case ActionKind.SWAP if part is not None and action.into is not None:
                 return self._swapped(part, action.into)
             case ActionKind.REPLACE if part is not None:
@@ -178,11 +195,13 @@ class PlugState:
             return replace(self, main_on=on)
         return replace(self, switched_off=self.switched_off - {feed} if on else self.switched_off | {feed})
 
-    def _with_place_for(self, part: str) -> dict[str, str | None]:
-        places = dict(self.place_of)
-        if part not in self.machine:
-            places.setdefault(part, None)
-        return places
+    def _with_place_for(self, part: str) -> "PlugState":
+        if part in self.machine or part in self.place_of:
+            return self
+        return self._with_places({**self.place_of, part: None})
+
+    def _with_places(self, places: Mapping[str, str | None]) -> "PlugState":
+        return replace(self, place_of=places, tree=[])
 
     def _swapped(self, one: str, other: str) -> "PlugState":
         if one in self.unit_at and other in self.unit_at:
@@ -190,7 +209,7 @@ class PlugState:
         places, homes = dict(self.place_of), dict(self.home_of)
         places[one], places[other] = places.get(other), places.get(one)
         homes[one], homes[other] = homes.get(other), homes.get(one)
-        return replace(self, place_of=places, home_of=homes)
+        return replace(self, place_of=places, home_of=homes, tree=[])
 
     def _chain(self, name: str) -> list[str]:
         """Name a thing and what it hangs on, up to the nearest controller (left out) or the beginning."""
@@ -205,21 +224,31 @@ class PlugState:
     def _exposed(self) -> dict[str, frozenset[str]]:
         return {}
 
-    @cached_property
-    def _plugged_into(self) -> dict[str, list[str]]:
-        """By owner, what is plugged into it now, feeds and segments apart: their trees are walked from below."""
-        into: dict[str, list[str]] = {}
-        for part in self.place_of:
-            record = self.machine.parts.get(part)
-            owner = self.owner_of(part)
-            if owner is not None and self.plugged(part) and (record is None or record.kind not in _TREE_KINDS):
-                into.setdefault(owner, []).append(part)
-        return into
+    @property
+    def _owned_by(self) -> dict[str | None, list[str]]:
+        """By owner, all that has its place there."""
+        _ = self._placed_in
+        return self.tree[1]
 
-    @cached_property
-    def _loose(self) -> list[str]:
-        """Name the parts off the map that are plugged in, nobody said where."""
-        return [part for part in self.place_of if part not in self.machine and self.owner_of(part) is None]
+    @property
+    def _placed_in(self) -> dict[str | None, list[str]]:
+        """By owner, what has its place there, feeds and segments apart: their trees are walked from below.
+
+        By None, the parts off the map of which nobody said where.
+        """
+        if not self.tree:
+            into: dict[str | None, list[str]] = {}
+            owned: dict[str | None, list[str]] = {}
+            for part in self.place_of:
+                record = self.machine.parts.get(part)
+                owner = self.owner_of(part)
+                owned.setdefault(owner, []).append(part)
+                if (record is None or record.kind not in _TREE_KINDS) and (
+                    owner is not None or part not in self.machine
+                ):
+                    into.setdefault(owner, []).append(part)
+            self.tree.extend((into, owned))
+        return self.tree[0]
 
     def _find_exposed(self, controller: str) -> frozenset[str]:
         known = self.machine.controllers.get(controller)
@@ -232,11 +261,12 @@ class PlugState:
                 if not self.plugged(segment):
                     break
                 queue.append(segment)
-        queue += [part for part in self._loose if self.plugged(part)]
+        placed_in, unplugged = self._placed_in, self.unplugged
+        queue += [part for part in placed_in.get(None, ()) if part not in unplugged]
         found.update(dict.fromkeys(queue[1:]))
         while queue:
-            for part in self._plugged_into.get(queue.pop(), ()):
-                if part not in found:
+            for part in placed_in.get(queue.pop(), ()):
+                if part not in found and part not in unplugged:
                     found[part] = None
                     queue.append(part)
         return frozenset(found)

@@ -3,17 +3,20 @@
 This joins the folders for `busdoc baseline`; learning is `busdoc.resync_check.baseline`.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
-from busdoc.analysis.reading import DatabaseFile
+from busdoc.analysis.reading import DatabaseFile, Follow
 from busdoc.analysis.resync import Resync, resync
 from busdoc.capture.source import open_capture
 from busdoc.errors import InputError, found_instead
 from busdoc.machine.machine_map import machine_from_text
 from busdoc.resync_check.baseline import Baseline, learn_baseline, together
 from busdoc.resync_check.baseline_text import MergedMap, map_text, merge_into
+from busdoc.resync_check.returns_so_far import RECORDINGS, recording_mark, with_earlier
 from busdoc.times import SECOND_NS
 
 __all__ = ["LearntMap", "baseline"]
@@ -39,7 +42,7 @@ def baseline(
     databases: Sequence[DatabaseFile] = (),
     journal_file: Path | None = None,
     name: str = "Machine",
-    progress: Callable[[int], None] | None = None,
+    progress: Follow | None = None,
 ) -> LearntMap:
     """Learn what healthy looks like from a recording.
 
@@ -50,7 +53,7 @@ def baseline(
     databases : message databases, which give controllers their names
     journal_file : what was done, CSV; it tells when power was switched on
     name : of the machine, for a new map
-    progress : called with the number of frames of each block
+    progress : called after each block with how far the reading is; a true answer stops it there
 
     Raises
     ------
@@ -68,15 +71,44 @@ def baseline(
             where, "traffic of a healthy machine", "no controller", "Record a few minutes with all running."
         )
     health = together([one.health for one in every])
-    learnt = learn_baseline(health, [power_up for one in every for power_up in one.power_ups])
+    # a recording that the map has learnt from counts once; what it keeps of others is learnt on
+    given = "" if machine_file is None else _read(machine_file)
+    known = _Known.of(given)
+    new = {recording_mark(one.health): one for one in every if recording_mark(one.health) not in known.recordings}
+    learnt = learn_baseline(health, [power_up for one in new.values() for power_up in one.power_ups])
+    again = [
+        f"{', '.join(path.name for path in paths)}: learnt from before, its returns count once."
+        for paths, one in zip(each, every, strict=True)
+        if recording_mark(one.health) in known.recordings
+    ]
+    learnt = replace(
+        learnt,
+        left_out=(*again, *learnt.left_out),
+        controllers=with_earlier(learnt, known.controllers),
+        recordings=(*known.recordings, *(mark for mark, one in new.items() if one.power_ups)),
+    )
     if machine_file is None:
         text = map_text(learnt, name=name)
         merged = MergedMap(text=text, added=(), kept=())
     else:
         numbers: dict[int | str, int] = {channel: number for number, channel in seen.case.facts.channel_names}
-        merged = merge_into(_read(machine_file), learnt, numbers)
+        merged = merge_into(given, learnt, numbers)
     machine_from_text(merged.text, "the map that was learnt")  # what we write must be what we read
     return LearntMap(text=merged.text, added=merged.added, kept=merged.kept, learnt=learnt, seen=seen)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Known:
+    """What a map keeps of earlier calls."""
+
+    recordings: tuple[str, ...]
+    controllers: tuple[Mapping[str, Any], ...]
+
+    @classmethod
+    def of(cls, text: str) -> "_Known":
+        document = tomllib.loads(text.removeprefix("\ufeff"))
+        marks = document.get("machine", {}).get(RECORDINGS, [])
+        return cls(recordings=tuple(marks), controllers=tuple(document.get("controller", [])))
 
 
 def _are_recordings_apart(captures: Sequence[Path]) -> bool:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from busdoc.capture.channels import ChannelTable
+from busdoc.capture.channels import ChannelTable, is_practice
 from busdoc.capture.source import Capture, SkipCount
 from busdoc.decode.database.database import Database
 from busdoc.machine.machine import Machine
@@ -37,6 +37,11 @@ class CaptureFacts:
     skipped_lines: int = 0
     skipped: tuple[SkippedInput, ...] = ()
     """The first few."""
+
+    @property
+    def practice(self) -> bool:
+        """Whether it is no machine's record, but one of practice."""
+        return is_practice(name for _, name in self.channel_names)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -7,25 +7,26 @@ watches, `weigh` asks the isolation. Neither keeps anything.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from busdoc.actions.action import POWER_KINDS, Action
+from busdoc.actions.action import OWN_LEAD_IN, POWER_KINDS, REMARKS, Action, ActionKind
 from busdoc.analysis.trouble import trouble_of
 from busdoc.analysis.watches import Watches
 from busdoc.health.codes.code import FaultCode
-from busdoc.health.incident import Incident, IncidentKind
+from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.health.phases.joins import find_boxes, find_joins
 from busdoc.health.phases.recognise import recognised
 from busdoc.health.summary import Health
 from busdoc.isolation.conclusion import HEALTHY, Conclusion, conclusion_of
 from busdoc.isolation.engine import SymptomVerdict, isolate, isolate_symptom
 from busdoc.isolation.suspects.attribution import attribute
-from busdoc.isolation.switched import cut_short, is_off_and_on, share_with_the_hand
+from busdoc.isolation.switched import cut_short, share_with_the_hand
 from busdoc.isolation.verdict import Because, IsolationVerdict
 from busdoc.machine.machine import Machine
+from busdoc.symptoms.apart import apart_from
 from busdoc.symptoms.complaint import choose_complaint
 from busdoc.symptoms.gather import gather_symptoms
-from busdoc.symptoms.symptom import Symptom
+from busdoc.symptoms.symptom import Symptom, SymptomKind
 
-__all__ = ["Observed", "Weighed", "observe", "weigh"]
+__all__ = ["Observed", "Weighed", "complaint_in", "observe", "weigh"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,6 +60,8 @@ class Weighed:
     """What the verdict speaks of; None: the dropouts, or nothing showed."""
     answers: tuple[tuple[int, Because], ...] = ()
     """(first seen showing in ns, which action it answers to) of each time that the complaint came."""
+    apart: tuple[Symptom, ...] = ()
+    """Symptoms that come and go apart from the complaint: they may have a fault of their own."""
     conclusion: Conclusion = HEALTHY
     """What is said of it."""
 
@@ -70,10 +73,10 @@ def observe(watches: Watches, health: Health, actions: Sequence[Action] | None =
     ----------
     watches : fed with the frames so far
     health : as they judged it: `Watches.close`, or `Watches.so_far`
-    actions : what was done, of a recording that has ended: where somebody wrote down when power was switched, the
-        traffic need not be asked; None: it goes on, and nobody knows yet who left for good
+    actions : what was done so far: where somebody writes down what is switched and plugged, the traffic need not be
+        asked who was switched off; None: nobody may be taken for switched off
     """
-    told = actions is None or any(action.kind in POWER_KINDS for action in actions)
+    told = actions is None or any(action.kind not in REMARKS for action in actions)
     health = recognised(health, watches.engine(), power_told=told)
     health = replace(health, joins=find_joins(health), boxes=find_boxes(health.controllers))
     found = watches.codes(health)
@@ -84,6 +87,19 @@ def observe(watches: Watches, health: Health, actions: Sequence[Action] | None =
         warnings=found.warnings,
         conditions=watches.condition_symptoms(health),
     )
+
+
+def complaint_in(machine: Machine, observed: Observed, asked: str | None = None) -> Symptom | None:
+    """Find the complaint in what the traffic alone says, whether it ever showed or not; None: it never did.
+
+    Parameters
+    ----------
+    machine : the map, empty when there is none
+    observed : of one instant
+    asked : the symptom, as `--symptom` names it; None: what stands out
+    """
+    symptoms = gather_symptoms(machine, observed.health, observed.codes, (), frozenset(), observed.conditions)
+    return choose_complaint(symptoms, (), asked, patient=True)
 
 
 def weigh(
@@ -97,9 +113,9 @@ def weigh(
 ) -> Weighed:
     """Say which action each incident answers to, weigh the parts, and conclude.
 
-    A machine that went off and on as a whole accuses nobody where no power action was written down, unless it did so
-    several times within a start: a key turned off and on and a lost main supply look the same on the bus. The hand
-    then shares what the supply has.
+    A machine that fell silent as a whole accuses nobody where it may have been the key, or the laptop's own lead
+    (`_accuses_nobody`), unless it went off and on several times within a start: then the hand at the switch shares what
+    the supply has.
 
     Parameters
     ----------
@@ -136,9 +152,12 @@ def _weighed(
     because = attribute(health, actions, machine)
     pairs = list(zip(health.incidents, because, strict=True))
     untold = not any(action.kind in POWER_KINDS for action in actions)
-    if untold:
-        short = cut_short(health.incidents)
-        pairs = [pair for k, pair in enumerate(pairs) if k in short or not is_off_and_on(pair[0])]
+    short = cut_short(health.incidents) if untold else frozenset()
+    pairs = [
+        pair
+        for k, pair in enumerate(pairs)
+        if k in short or not _accuses_nobody(pair[0], actions, power_told=not untold)
+    ]
     kept = replace(health, incidents=tuple(incident for incident, _ in pairs))
     reasons = [reason for _, reason in pairs]
     expected = frozenset(k for k, reason in enumerate(because) if reason.expected)
@@ -148,22 +167,33 @@ def _weighed(
         shared = share_with_the_hand(verdict.suspects, machine, kept.incidents)
         feed_shared = shared != verdict.suspects
         verdict = replace(verdict, suspects=shared, next_tests=() if feed_shared else verdict.next_tests)
-    if asked is None and verdict.suspects:
-        return Weighed(because=because, verdict=verdict, symptoms=symptoms)
-    complaint = choose_complaint(symptoms, actions, asked, patient=patient)
+    complaint = None
+    if asked is not None or not verdict.suspects:
+        complaint = choose_complaint(symptoms, actions, asked, patient=patient)
     if complaint is None:
-        return Weighed(because=because, verdict=verdict, symptoms=symptoms)
+        fell = [one for one in symptoms if one.kind is SymptomKind.DROPOUT]
+        apart = apart_from(fell, symptoms, actions)
+        known = _as_far_as_known(verdict, machine, actions)
+        return Weighed(because=because, verdict=known, symptoms=symptoms, apart=apart)
     found = isolate_symptom(kept, actions, machine, reasons, complaint, observed.codes)
-    verdict = found.verdict
-    if not machine.parts and not actions:  # a code that nothing was done about points at no part that anybody knows
-        verdict = replace(verdict, suspects=(), next_tests=(), proving=())
     return Weighed(
         because=_with_showings(health, because, found),
-        verdict=verdict,
+        verdict=_as_far_as_known(found.verdict, machine, actions),
         symptoms=tuple(found.symptom if one is complaint else one for one in symptoms),
         complaint=found.symptom,
         answers=found.because,
+        apart=apart_from([found.symptom], symptoms, actions),
     )
+
+
+def _as_far_as_known(verdict: IsolationVerdict, machine: Machine, actions: Sequence[Action]) -> IsolationVerdict:
+    """Leave the suspects and tests out where neither a map nor an action names a part that could be at fault.
+
+    Who is silent is known then, and not what hangs on it, nor who switched what off: a place would be a guess.
+    """
+    if machine.parts or any(action.part is not None for action in actions):
+        return verdict
+    return replace(verdict, suspects=(), next_tests=(), proving=())
 
 
 def _nothing(health: Health) -> IsolationVerdict:
@@ -180,3 +210,21 @@ def _with_showings(health: Health, because: Sequence[Because], found: SymptomVer
         answer = answers.get(incident.onset_ns) if own and found.symptom.controller in incident.controllers else None
         given.append(reason if answer is None else replace(answer, incident=k))
     return tuple(given)
+
+
+def _accuses_nobody(incident: Incident, actions: Sequence[Action], *, power_told: bool) -> bool:
+    """Whether a silence of everybody may have been the key, or the laptop's own lead, and no part of the machine.
+
+    One that ends with everybody restarting was the supply, or the key where nobody wrote down what is done to it. One
+    that everybody ran on through, or that goes on, was the bus or the laptop's own lead: on the bus the two are the
+    same, and own leads are pulled far more often than trunks break (common practice). It counts once somebody has
+    looked at the lead and said so.
+    """
+    if incident.kind is not IncidentKind.BUS_SILENCE:
+        return False
+    if incident.ran_on is RanOn.RESTARTED:
+        return not power_told
+    return not any(
+        action.kind is ActionKind.MARK and action.note == OWN_LEAD_IN and action.time_ns >= incident.last_seen_ns
+        for action in actions
+    )

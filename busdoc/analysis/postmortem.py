@@ -17,7 +17,7 @@ from busdoc.analysis.case import Case
 from busdoc.analysis.exposed import unexposed_spans
 from busdoc.analysis.judgement import Observed, Weighed, observe, weigh
 from busdoc.analysis.power_ups import find_returns
-from busdoc.analysis.reading import DatabaseFile, read_recording
+from busdoc.analysis.reading import DatabaseFile, Follow, read_recording
 from busdoc.analysis.result import Result
 from busdoc.analysis.signals_before_dropouts import signals_before_dropouts
 from busdoc.analysis.spells import fold_spells
@@ -29,7 +29,7 @@ from busdoc.health.incident import IncidentKind
 from busdoc.health.roll.roll import specs_from_database
 from busdoc.health.summary import Health
 from busdoc.intermittent.dropouts import Dropouts
-from busdoc.intermittent.intermittent import Evidence, Intermittent, look_into
+from busdoc.intermittent.intermittent import Evidence, Intermittent, look_into, look_into_symptom
 from busdoc.intermittent.view import in_view_of
 from busdoc.isolation.verdict import ELSEWHERE, Because
 from busdoc.machine.machine import Machine
@@ -51,7 +51,7 @@ def postmortem(
     journal_file: Path | None = None,
     symptom: str | None = None,
     clock_offset_s: float | None = None,
-    progress: Callable[[int], None] | None = None,
+    progress: Follow | None = None,
 ) -> Result:
     """Analyse one recording.
 
@@ -66,7 +66,7 @@ def postmortem(
     else
         stands out
     clock_offset_s : how far the journal's clock runs ahead of the recording's, s; None: looked for in the traffic
-    progress : called with the number of frames of each block
+    progress : called after each block with how far the reading is; a true answer stops it there
 
     Raises
     ------
@@ -217,6 +217,7 @@ def judge_case(
         symptoms=weighed.symptoms,
         complaint=weighed.complaint,
         answers=weighed.answers,
+        apart=weighed.apart,
         intermittent=in_common(case, told, because, (weighed, actions, seen), gather),
         signals=signals,
         resync=resync,
@@ -252,17 +253,31 @@ def in_common(
     judged, actions, seen = weighed
     conclusion, verdict, machine = judged.conclusion, judged.verdict, case.machine
     first = next((one.part for one in (*conclusion.named, *conclusion.suspects) if one.part != ELSEWHERE), None)
-    found = look_into(
-        health,
-        because,
-        machine,
-        (*actions, *seen),
-        gather=gather or (lambda _: Evidence()),
-        suspects=[(suspect.part, suspect.probability) for suspect in verdict.suspects],
-        epoch=case.facts.epoch,
-        journal_kept=bool(actions),
-        unexposed=unexposed_spans(machine, actions, first, health.until_ns),
-    )
+    suspects = [(suspect.part, suspect.probability) for suspect in verdict.suspects]
+    done, held = (*actions, *seen), gather or (lambda _: Evidence())
+    if judged.complaint is None:
+        found = look_into(
+            health,
+            because,
+            machine,
+            done,
+            gather=held,
+            suspects=suspects,
+            epoch=case.facts.epoch,
+            journal_kept=bool(actions),
+            unexposed=unexposed_spans(machine, actions, first, health.until_ns),
+        )
+    else:
+        found = look_into_symptom(
+            judged.complaint,
+            judged.answers,
+            health,
+            machine,
+            done,
+            gather=held,
+            suspects=suspects,
+            epoch=case.facts.epoch,
+        )
     if found is None:
         return None
     return in_view_of(found, conclusion, machine, [one.part for one in verdict.suspects if one.cleared])

@@ -6,7 +6,9 @@ piece goes through `Watches.take`: there is one way in, live and recorded.
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
+from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeAlias
 
 from busdoc.analysis.case import Case
 from busdoc.analysis.watches import Watches
@@ -17,9 +19,22 @@ from busdoc.decode.database.database import load_databases
 from busdoc.machine.machine import Machine
 from busdoc.machine.machine_map import load_machine
 
-__all__ = ["DatabaseFile", "pieces_of", "read_recording"]
+__all__ = ["DatabaseFile", "Follow", "ReadSoFar", "pieces_of", "read_recording"]
 
 DatabaseFile = Path | tuple[int | str, Path]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadSoFar:
+    """How far the reading of a recording is."""
+
+    frames: int
+    share: float | None
+    """Of the files, from 0 to 1, estimated where they are compressed; None where it is not known."""
+
+
+Follow: TypeAlias = Callable[[ReadSoFar], bool | None]
+"""Called after each block; a true answer stops the reading there, and what was found so far is concluded from."""
 
 
 def read_recording(
@@ -28,7 +43,7 @@ def read_recording(
     databases: Sequence[DatabaseFile] = (),
     machine_file: Path | None = None,
     asked: str | None = None,
-    progress: Callable[[int], None] | None = None,
+    progress: Follow | None = None,
     workers: Executor | None = None,
 ) -> tuple[Case, Watches]:
     """Read a whole recording.
@@ -39,7 +54,7 @@ def read_recording(
     databases : message databases, each for every channel or as ``(channel, file)``
     machine_file : the machine map, TOML
     asked : the symptom that is to be isolated
-    progress : called with the number of frames of each block
+    progress : called after each block with how far the reading is; a true answer stops it there
     workers : runs the watches of one block side by side; None: one after the other
 
     Returns
@@ -55,10 +70,14 @@ def read_recording(
     database = load_databases(databases) if databases else None
     case = Case(machine=machine, channels=capture.channels, database=database, recording=capture, asked=asked)
     watches = Watches(case, workers)
+    n_frames = 0
     for taken in pieces_of(capture):
         watches.take(taken)
-        if progress is not None and len(taken.frames):
-            progress(len(taken.frames))
+        n_frames += len(taken.frames)
+        if progress is None or not len(taken.frames):
+            continue
+        if progress(ReadSoFar(frames=n_frames, share=capture.share_read)):
+            capture.stop()
     case = case.with_facts(watches.frames_by_channel, epoch=capture.epoch, files=capture.files, skipped=capture.skipped)
     return case, watches
 

@@ -51,6 +51,8 @@ class Result:
     """What `isolation` speaks of; None: the dropouts, or nothing showed."""
     answers: tuple[tuple[int, Because], ...] = ()
     """(first seen showing in ns, which action it answers to) of each time that the complaint came."""
+    apart: tuple[Symptom, ...] = ()
+    """Symptoms that come and go apart from the complaint: they may have a fault of their own."""
     intermittent: Intermittent | None = None
     """What the losses that no action explains have in common; None where there are fewer than three."""
     signals: tuple[SignalSummary, ...] = ()

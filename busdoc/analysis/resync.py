@@ -3,7 +3,7 @@
 This joins the folders for `busdoc resync`, and for `busdoc baseline`, which learns from the same returns.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -12,7 +12,7 @@ from busdoc.actions.journal import Journal, load_journal
 from busdoc.analysis.case import Case
 from busdoc.analysis.postmortem import conclude
 from busdoc.analysis.power_ups import find_returns
-from busdoc.analysis.reading import DatabaseFile, read_recording
+from busdoc.analysis.reading import DatabaseFile, Follow, read_recording
 from busdoc.analysis.result import Result
 from busdoc.analysis.watches import Watches
 from busdoc.capture.reading import RecorderGap
@@ -51,7 +51,7 @@ def resync(
     databases: Sequence[DatabaseFile] = (),
     machine_file: Path | None = None,
     journal_file: Path | None = None,
-    progress: Callable[[int], None] | None = None,
+    progress: Follow | None = None,
 ) -> Resync:
     """Say of each power-up in a recording whether every controller came back in step.
 
@@ -61,7 +61,7 @@ def resync(
     databases : message databases, each for every channel or as ``(channel, file)``
     machine_file : the machine map, TOML, with limits that `busdoc baseline` learnt
     journal_file : what was done, CSV
-    progress : called with the number of frames of each block
+    progress : called after each block with how far the reading is; a true answer stops it there
 
     Raises
     ------

@@ -44,6 +44,7 @@ from busdoc.machine.condition import is_condition, parse_condition
 from busdoc.machine.machine import Machine
 from busdoc.machine.machine_map import bitrates, specs
 from busdoc.symptoms.condition_watch import ConditionWatch
+from busdoc.symptoms.of_bus import BusQuestion, bus_symptoms, is_about_bus, parse_bus
 from busdoc.symptoms.symptom import Symptom
 
 __all__ = ["CodeFindings", "Watches"]
@@ -93,6 +94,7 @@ class Watches:
         )
         self._identity = IdentityWatch()
         self._conditions = _watch_conditions(case)
+        self._bus = parse_bus(case.asked) if case.asked is not None and is_about_bus(case.asked) else None
         self._engine = EngineWatch()
         self.frames_by_channel: Counter[int] = Counter()
 
@@ -217,8 +219,22 @@ class Watches:
         )
 
     def condition_symptoms(self, health: Health) -> tuple[Symptom, ...]:
-        """Give the conditions on signals that the map names, or that were asked for, as symptoms."""
-        return () if self._conditions is None else self._conditions.symptoms(health)
+        """Give the conditions on signals that the map names, and what was asked for of signals or buses, as symptoms.
+
+        Raises
+        ------
+        InputError : a bus that was not heard, or one whose load cannot be told
+        """
+        of_signals = () if self._conditions is None else self._conditions.symptoms(health)
+        return of_signals if self._bus is None else (*of_signals, *self._bus_symptoms(health, self._bus))
+
+    def _bus_symptoms(self, health: Health, asked: BusQuestion) -> tuple[Symptom, ...]:
+        usual = {
+            number: bus.usual_errors_per_min
+            for bus in self._machine.buses
+            if (number := self._channels.find(bus.channel)) is not None
+        }
+        return bus_symptoms(health, asked, self._channels.name, usual.get)
 
     def _is_decoded(self, key: StreamKey) -> bool:
         message = None if self._database is None else self._database.find(key.channel, key.id, key.extended)

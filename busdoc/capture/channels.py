@@ -1,10 +1,24 @@
 """The channels of a capture: what it calls them, and the number each has in a block."""
 
 import re
+from collections.abc import Iterable
 
 from busdoc.errors import InputError
 
-__all__ = ["ChannelTable"]
+__all__ = ["PRACTICE", "ChannelTable", "is_practice"]
+
+PRACTICE = "practice"
+"""How the channels of a practice machine are called, before their number."""
+
+
+def is_practice(names: Iterable[str]) -> bool:
+    """Whether what goes by these channels is no machine's, but was made to practise on.
+
+    >>> is_practice(["can0"]), is_practice(["practice0"])
+    (False, True)
+    """
+    return any(name.startswith(PRACTICE) for name in names)
+
 
 _MOST_CHANNELS = 256
 

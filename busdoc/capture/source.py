@@ -9,7 +9,7 @@ from pathlib import Path
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.formats.files import size_bytes, suffix_of
 from busdoc.capture.formats.find import find_captures, with_article
-from busdoc.capture.formats.suffixes import read_in_order
+from busdoc.capture.formats.suffixes import READERS, read_in_order
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.merge import FileStream, in_sequence, merged_by_time
 from busdoc.capture.place import piece_of
@@ -17,15 +17,12 @@ from busdoc.capture.reading import LATEST_NS, MOST_BARREN_BYTES, Reading, Record
 from busdoc.capture.recorder.gaps import RecordedGap, read_gaps
 from busdoc.capture.recorder.notes import read_remarks
 from busdoc.errors import InputError
-from busdoc.times import SECOND_NS
+from busdoc.times import SECOND_NS, seconds
 from busdoc.words.counting import counted
 
 __all__ = ["Capture", "RecorderGap", "SkipCount", "SkippedLine", "open_capture"]
 
 BLOCK_FRAMES = 1 << 18
-
-_COMPILED_FROM_BYTES = 20 << 20
-"""From here on, some 350,000 frames, the compiled parser of `.log` repays the time that loading it takes."""
 
 _PEEK_BYTES = 1 << 16
 
@@ -48,7 +45,7 @@ def open_capture(
     paths : files, or folders that stand for all captures in them
     block_frames : the most frames in a block
     wall_clock : the zone of captures that hold the recorder's wall-clock time without one (.asc, .blf, .trc)
-    compiled : whether `.log` is parsed by the compiled parser; None chooses by size
+    compiled : whether a compiled parser is used where the kind has one; None chooses by size
     chunk_bytes : how much of a text is parsed at a time; None leaves it to the reader
 
     Raises
@@ -57,8 +54,7 @@ def open_capture(
     """
     files = find_captures(paths)
     if compiled is None:
-        n_bytes = sum(size_bytes(file) for file in files if suffix_of(file) == ".log")
-        compiled = n_bytes >= _COMPILED_FROM_BYTES
+        compiled = sum(_share_of_large(file) for file in files) >= 1
     return Capture(
         files, block_frames=max(1, block_frames), wall_clock=wall_clock, compiled=compiled, chunk_bytes=chunk_bytes
     )
@@ -94,19 +90,39 @@ class Capture:
         self._seam_warnings: list[str] = []
         self._gaps: list[RecorderGap] = []
         self._recorded_gaps: tuple[RecordedGap, ...] = ()
+        self._sizes: list[int] | None = None
         self._span_ns: tuple[int, int] | None = None
         """From the first frame to the last, as far as it was read."""
         self._first_ns: list[int | None] | None = None
+        self._most_frames: int | None = None
+        """Where reading was stopped; None: it goes to the end."""
+        self._n_frames = 0
+
+    def stop(self) -> None:
+        """Leave what was not read yet unread, now and when the capture is read again; `warnings` says so."""
+        self._most_frames = self._n_frames
+
+    @property
+    def share_read(self) -> float | None:
+        """How much of the files was read so far, from 0 to 1; None where that is not known."""
+        if any(READERS[suffix_of(file)].by_itself for file in self.files):
+            return None
+        if self._sizes is None:
+            self._sizes = [max(size_bytes(file), 1) for file in self.files]
+        n_read = sum(min(one.n_bytes, size) for one, size in zip(self._readings, self._sizes, strict=False))
+        return n_read / sum(self._sizes)
 
     def again(self) -> "Capture":
         """Give the same capture unread, so that a second reading leaves what the first one counted alone."""
-        return Capture(
+        again = Capture(
             self.files,
             block_frames=self._block_frames,
             wall_clock=self._wall_clock,
             compiled=self._compiled,
             chunk_bytes=self._chunk_bytes,
         )
+        again._most_frames = self._most_frames
+        return again
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -119,7 +135,7 @@ class Capture:
             f"{names[0]}{f' and {len(names) - 1} more' if len(names) > 1 else ''}: {text}"
             for text, names in names_of.items()
         )
-        return own + tuple(self._seam_warnings) + _remarks(self.files)
+        return own + tuple(self._seam_warnings) + self._where_stopped() + _remarks(self.files)
 
     @property
     def gaps(self) -> tuple[RecorderGap, ...]:
@@ -144,23 +160,31 @@ class Capture:
         self._seam_warnings, self._gaps = [], []
         self._readings = [self._reading(file, self.skipped) for file in self.files]
         self._recorded_gaps, self._span_ns = _recorded_gaps(self.files), None
-        n_frames = 0
+        self._n_frames = 0
         with closing(self._stream()) as stream:
             for block in stream:
-                n_frames += len(block)
-                if len(block):
-                    first_ns = int(block.t_ns[0]) if self._span_ns is None else self._span_ns[0]
-                    self._span_ns = first_ns, int(block.t_ns[-1])
-                if len(block) <= self._block_frames:
-                    yield block
-                    continue
-                for first in range(0, len(block), self._block_frames):
-                    yield block.slice(first, min(first + self._block_frames, len(block)))
-        if not n_frames:
+                for first in range(0, max(len(block), 1), self._block_frames):
+                    most = len(block) if self._most_frames is None else first + self._most_frames - self._n_frames
+                    piece = block.slice(first, min(first + self._block_frames, len(block), most))
+                    self._n_frames += len(piece)
+                    if len(piece):
+                        first_ns = int(piece.t_ns[0]) if self._span_ns is None else self._span_ns[0]
+                        self._span_ns = first_ns, int(piece.t_ns[-1])
+                    yield piece
+                    if self._n_frames == self._most_frames:
+                        return
+        if not self._n_frames:
             raise self._nothing_found()
         for reading in self._readings:
             if not reading.n_frames:
                 reading.warn("it holds not one frame.")
+
+    def _where_stopped(self) -> tuple[str, ...]:
+        if self._most_frames is None or self._span_ns is None:
+            return ()
+        after_s = seconds(self._span_ns[1] - self._span_ns[0])
+        how_many = counted(self._most_frames, "frame")
+        return (f"reading was stopped after {how_many}, {after_s:,.0f} s into the recording; what follows is unread.",)
 
     def _written_down(self) -> list[RecorderGap]:
         """Give the gaps that the recorder wrote down, as far as they lie between the frames that were read."""
@@ -221,6 +245,12 @@ class Capture:
             first = self.skipped.first[0]
             found += f" in {counted(self.skipped.total, 'line')} (line {first.line}: {first.reason})"
         return InputError(where, f"{with_article(suffix)} capture", found, "Check that this is the right file.")
+
+
+def _share_of_large(file: Path) -> float:
+    """Give a file's size as a share of what makes a compiled parser worth loading."""
+    from_mb = READERS[suffix_of(file)].compiled_from_mb
+    return 0.0 if from_mb is None else size_bytes(file) / (from_mb << 20)
 
 
 def _recorded_gaps(files: Sequence[Path]) -> tuple[RecordedGap, ...]:

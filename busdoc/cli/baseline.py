@@ -66,7 +66,7 @@ def _told(learnt: "LearntMap", output: Path, width: int) -> str:
     )
     if n_limits:
         have = counted(n_limits, "controller has", "controllers have")
-        head += f", from which {have} a limit for {plural(n_limits, 'its', 'their')} return."
+        head += f"; {have} a limit for {plural(n_limits, 'its', 'their')} return."
     else:
         head += "; it takes three until limits for the return can be learnt."
     parts = [filled(head, width)]

@@ -37,19 +37,53 @@ def watch_cure(arguments: argparse.Namespace, surroundings: Surroundings) -> Exi
 
     needed_s = _needed_s(arguments.watch)
     rate = _rate(arguments.after, surroundings)
+    asked: str | None = arguments.symptom or rate.complaint
+    _can_be_watched(asked, arguments)
     if arguments.capture:
         from busdoc.analysis.postmortem import postmortem
+        from busdoc.machine.condition import is_condition
+        from busdoc.symptoms.of_bus import is_about_bus
 
-        result = read_with(postmortem, arguments, surroundings)
-        state = state_of(result, rate, needed_s)
+        told = asked is not None and (is_condition(asked) or is_about_bus(asked))
+        further = asked if told else None  # what never showed is no mistake here
+        result = read_with(postmortem, arguments, surroundings, symptom=further)
+        state = state_of(result, rate, needed_s, asked)
     else:
-        watch = _Countdown(arguments, surroundings, rate, needed_s).run()
+        watch = _Countdown(arguments, surroundings, rate, needed_s, asked).run()
         state, result = watch.state, watch.result()
     if arguments.json:
         print_document(cure_document(result, state, rate), surroundings.stdout)
     else:
         surroundings.stdout.write(cure_text(state, rate, result.capture.channel_names) + "\n")
     return _status(state)
+
+
+def _can_be_watched(asked: str | None, arguments: argparse.Namespace) -> None:
+    """Refuse to watch for what these frames could not show.
+
+    Raises
+    ------
+    InputError : what only a person sees, on a bus; a condition that nobody defines
+    """
+    from busdoc.machine.condition import is_condition
+    from busdoc.machine.machine_map import load_machine
+    from busdoc.symptoms.symptom import SymptomKind
+
+    if asked is None:
+        return
+    kind = asked.partition(":")[0]
+    if kind == SymptomKind.SEEN and not arguments.capture:
+        advice = "Write it down with busdoc isolate (f, g), and give its session: busdoc resync SESSION --watch auto."
+        raise InputError("--symptom", "something that frames can show", f'"{asked}"', advice)
+    if kind in list(SymptomKind) or is_condition(asked):
+        return
+    names = [one.name for one in load_machine(arguments.machine).symptoms] if arguments.machine is not None else []
+    statuses = [one.signal for one in load_machine(arguments.machine).statuses] if arguments.machine is not None else []
+    if asked not in names and not any(asked.startswith(signal) for signal in statuses):
+        advice = "Give the --machine that defines it, or write it out: code:hopper:3509/4, 'Message.Signal < 4.6'."
+        raise InputError("--symptom", "a symptom of the machine map, a code or a condition", f'"{asked}"', advice)
+    if not arguments.db:
+        raise InputError("--symptom", "--db FILE beside what a signal tells", "none", "Add --db FILE.")
 
 
 def _needed_s(text: str) -> float | None:
@@ -85,11 +119,17 @@ class _Countdown:
     """Runs the watch on a terminal: one line that is redrawn, or a line each tenth of the way."""
 
     def __init__(
-        self, arguments: argparse.Namespace, surroundings: Surroundings, rate: "FaultRate", needed_s: float | None
+        self,
+        arguments: argparse.Namespace,
+        surroundings: Surroundings,
+        rate: "FaultRate",
+        needed_s: float | None,
+        asked: str | None,
     ) -> None:
         self._arguments = arguments
         self._rate = rate
         self._needed_s = needed_s
+        self._asked = asked
         self._stream = surroundings.stderr if arguments.json else surroundings.stdout
         self._redraws = self._stream.isatty()
         self._line = StatusLine(self._stream)
@@ -99,16 +139,17 @@ class _Countdown:
         """Watch to the end."""
         from busdoc.live.bell import TerminalBell
         from busdoc.live.resync.cure_watch import CureWatch
+        from busdoc.report.words.cure import cure_wanted
         from busdoc.words.duration import span
 
         arguments = self._arguments
         source = open_source(arguments)
         machine, database = load_inputs(arguments.machine, databases(arguments))
-        watch = CureWatch(source, machine, database, rate=self._rate, needed_s=self._needed_s)
+        watch = CureWatch(source, machine, database, rate=self._rate, needed_s=self._needed_s, asked=self._asked)
         pace_s = waits_s(source, _TICK_S)
         self._line.say(
-            f"watching for {span(watch.state.needed_s)} without incident; {self._rate.words}. Nothing is transmitted; "
-            "Ctrl-C ends."
+            f"watching for {span(watch.state.needed_s)} {cure_wanted(watch.state)}; {self._rate.words}. "
+            "Nothing is transmitted; Ctrl-C ends."
         )
         with ended_by_signals() as stopping:
             watch.start()

@@ -4,7 +4,6 @@ Everything heavy is imported inside the command that needs it, so that help answ
 """
 
 import argparse
-import json
 import shlex
 from pathlib import Path
 
@@ -51,6 +50,8 @@ def _demo(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStat
         *("--machine", str(files.machine), "--actions", str(files.actions)),
     ]
     write_html(result, folder / "report.html", command=shlex.join(command))
+    import json
+
     write_text(folder / "verdict.json", json.dumps(document(result), indent=1, ensure_ascii=False) + "\n")
     text = render(result, width=surroundings.width, unicode=True)
     write_text(folder / "verdict.txt", text)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
 from busdoc.cli.options import (
+    add_also_option,
     add_bus_option,
     add_database_option,
     add_shared_option,
@@ -24,6 +25,7 @@ from busdoc.cli.options import (
     write_report,
 )
 from busdoc.errors import InputError
+from busdoc.report.words.practice import PRACTICE_SAID
 
 if TYPE_CHECKING:
     from busdoc.analysis.result import Result
@@ -33,6 +35,8 @@ if TYPE_CHECKING:
 __all__ = ["add_isolate"]
 
 _TICK_S = 0.05
+_OWN_SCENARIO = ""
+"""The scenario that the package brings."""
 
 
 def add_isolate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -53,7 +57,21 @@ def add_isolate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
     add_symptom_option(isolate)
     isolate.add_argument("--replay", action="append", default=[], type=Path, metavar="CAPTURE", help="play a recording")
     isolate.add_argument(
-        "--speed", metavar="X", help="with --replay: how many times faster (default 1); max: as fast as it goes"
+        "--practice",
+        nargs="?",
+        const=_OWN_SCENARIO,
+        metavar="SCENARIO.toml",
+        help="practise on a machine in software that reacts to what you log (default: the bundled street sweeper)",
+    )
+    isolate.add_argument(
+        "--slow-hands", action="store_true", help="with --practice: each thing is done a second or so before its press"
+    )
+    isolate.add_argument("--seed", type=int, help="with --practice: another run of the same scenario")
+    isolate.add_argument(
+        "--speed",
+        metavar="X",
+        help="with --replay or --practice: how many times faster (default 1); with --replay also max: as fast as it "
+        "goes",
     )
     isolate.add_argument("--machine", type=Path, metavar="FILE", help="machine map (TOML)")
     add_database_option(isolate)
@@ -67,6 +85,7 @@ def add_isolate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
         help="folder to keep the session in; one that holds a session is gone on with (default: a new one, named by "
         "the time; none for --replay)",
     )
+    add_also_option(isolate)
     add_shared_option(isolate)
     isolate.add_argument("--plain", action="store_true", help="line by line instead of a screen")
     isolate.add_argument("--quiet", action="store_true", help="ring no bell")
@@ -86,6 +105,12 @@ def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitS
         raise InputError("--bus", "either --bus or --replay", "both", "Leave one out.")
     if arguments.no_bus and (arguments.bus or arguments.replay):
         raise InputError("--no-bus", "neither --bus nor --replay beside it", "one of them", "Leave one out.")
+    if arguments.practice is not None and (arguments.bus or arguments.replay or arguments.no_bus or arguments.machine):
+        raise InputError(
+            "--practice", "no --bus, --no-bus, --replay or --machine beside it", "one of them", "Leave one out."
+        )
+    if arguments.practice is None and (arguments.slow_hands or arguments.seed is not None):
+        raise InputError("--slow-hands and --seed", "--practice beside them", "a machine", "Leave them out.")
     from busdoc.live.on_event import EventCommand
 
     runner = EventCommand(arguments.on_event) if arguments.on_event else None
@@ -128,6 +153,8 @@ def _open(
     from busdoc.live.session import LiveSession
     from busdoc.session.folder import SessionFolder, is_session
 
+    if arguments.practice is not None:
+        return _practise(arguments, files, surroundings)
     machine_file: Path | None = arguments.machine
     machine, database = load_inputs(machine_file, files)  # before a folder is made
     path: Path | None = arguments.session
@@ -144,6 +171,8 @@ def _open(
     else:
         arguments.bus = arguments.bus or ([] if arguments.replay else [""])
         source = open_source(arguments)
+    if path is None and arguments.also is not None:
+        raise InputError("--also", "--session beside it", "no folder of a session", "Name the first with --session.")
     if path is None:
         return LiveSession(source, machine, database, asked=asked)
     folder = SessionFolder(
@@ -152,12 +181,57 @@ def _open(
         databases=files,
         command=shlex.join(["busdoc", *arguments.words]),
         version=__version__,
+        also=arguments.also,
     )
     for note in folder.notes:
         print(f"busdoc: {note}", file=surroundings.stderr)
     if folder.resumed:
         machine, database = load_inputs(folder.machine_file, folder.databases)
     return LiveSession(source, machine, database, folder=folder, asked=asked)
+
+
+def _practise(
+    arguments: argparse.Namespace, files: list[Path | tuple[int | str, Path]], surroundings: Surroundings
+) -> "LiveSession":
+    """Open a practice machine, and the session on it."""
+    import time
+    from dataclasses import replace
+
+    from busdoc import __version__
+    from busdoc.cli.options import parse_speed
+    from busdoc.live.session import LiveSession
+    from busdoc.session.folder import SessionFolder, is_session
+    from busdoc.simulation.demo import demo_scenario
+    from busdoc.simulation.practice.bus import PracticeBus
+    from busdoc.simulation.scenario.file import load_scenario
+
+    path = demo_scenario() if arguments.practice == _OWN_SCENARIO else Path(arguments.practice)
+    scenario = load_scenario(path, to_practise=True)
+    machine_file = path.parent / scenario.machine_file
+    databases = files or ([] if scenario.database_file is None else [path.parent / scenario.database_file])
+    machine, database = load_inputs(machine_file, databases)
+    source = PracticeBus(
+        replace(scenario, start_ns=time.time_ns()),
+        arguments.seed,
+        speed=parse_speed(arguments.speed or "1"),
+        slow_hands=arguments.slow_hands,
+    )
+    folder: SessionFolder | None = None
+    if arguments.session is not None:
+        if is_session(arguments.session):
+            raise InputError(
+                str(arguments.session), "a new folder to practise", "one that holds a session", "Name another folder."
+            )
+        folder = SessionFolder(
+            arguments.session,
+            machine_file=machine_file,
+            databases=databases,
+            command=shlex.join(["busdoc", *arguments.words]),
+            version=__version__,
+        )
+    if not arguments.plain:
+        print(f"busdoc: {PRACTICE_SAID}", file=surroundings.stderr)
+    return LiveSession(source, machine, database, folder=folder, asked=arguments.symptom, hands=source)
 
 
 def _line_by_line(session: "LiveSession", arguments: argparse.Namespace, surroundings: Surroundings) -> None:

@@ -7,7 +7,6 @@ import argparse
 import io
 import os
 import sys
-import traceback
 from collections.abc import Callable, Sequence
 from typing import NoReturn
 
@@ -119,6 +118,8 @@ def run() -> NoReturn:
         print(f"busdoc: could not write the result: {error}", file=sys.stderr)
         status = ExitStatus.COULD_NOT
     except Exception:
+        import traceback
+
         traceback.print_exc()
         status = ExitStatus.COULD_NOT
     sys.exit(status)

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from busdoc.machine.machine import Machine
 
 __all__ = [
+    "add_also_option",
     "add_bus_option",
     "add_database_option",
     "add_recording_input",
@@ -96,14 +97,30 @@ def write_report(
         write_html(result, path, command=command, fields=fields)
 
 
-def add_symptom_option(parser: argparse.ArgumentParser) -> None:
-    """Add ``--symptom`` to a command that isolates."""
+def add_symptom_option(
+    parser: argparse.ArgumentParser,
+    *,
+    what: str = "what to isolate",
+    without: str = "the dropouts, and where nothing dropped what else stands out",
+) -> None:
+    """Add ``--symptom`` to a command that isolates, or that proves a cure."""
     parser.add_argument(
         "--symptom",
         metavar="WHAT",
-        help="what to isolate: dropout, code[:CONTROLLER][:SPN/FMI or 0xEMCY], status or counter[:CONTROLLER], "
-        "seen[:NAME], or a condition such as 'Message.Signal < 4.6 for 0.2 s'; without it the dropouts, and where "
-        "nothing dropped what else stands out",
+        help=f"{what}: dropout, code[:CONTROLLER][:SPN/FMI or 0xEMCY], status or counter[:CONTROLLER], "
+        "bus:errors, load, passive or off[:CHANNEL][ > LIMIT], seen[:NAME], or a condition such as "
+        f"'Message.Signal < 4.6 for 0.2 s'; without it {without}",
+    )
+
+
+def add_also_option(parser: argparse.ArgumentParser) -> None:
+    """Add ``--also`` to a command that keeps what it hears."""
+    parser.add_argument(
+        "--also",
+        type=Path,
+        metavar="DIR",
+        help="a second folder, best on another disk, in which everything is kept as well: where one of them is "
+        "deleted, full or pulled out it goes on in the other, and what is missing is written back when it returns",
     )
 
 

@@ -82,6 +82,7 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
         postmortem,
         arguments,
         surroundings,
+        stops=True,
         symptom=arguments.symptom,
         clock_offset_s=_clock_offset_s(arguments.clock_offset),
     )

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
-from busdoc.cli.options import add_bus_option, add_shared_option
+from busdoc.cli.options import add_also_option, add_bus_option, add_shared_option
 from busdoc.cli.status_line import StatusLine
 from busdoc.errors import InputError
 from busdoc.times import SECOND_NS
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from busdoc.capture.place import RecordingPlace
     from busdoc.capture.recorder.recorder import LogRecorder, RecorderState
     from busdoc.capture.recorder.recording import RecordingSummary
+    from busdoc.capture.recorder.twofold import TwofoldRecorder
     from busdoc.cli.keys import Keys
 
 __all__ = ["add_record", "parse_size"]
@@ -59,6 +60,7 @@ def add_record(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         metavar="FILE.log|DIR",
         help="folder to record to, or one file that is never rotated (default: a new folder named by the time)",
     )
+    add_also_option(record)
     add_shared_option(record)
     record.add_argument("--rotate", metavar="SIZE", help="begin a new file after so much text (default 100MB)")
     record.add_argument(
@@ -129,12 +131,21 @@ def _record(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
 
     from busdoc.capture.bus.buses import LiveBuses
     from busdoc.capture.recorder.recorder import LogRecorder
+    from busdoc.capture.recorder.twofold import TwofoldRecorder
     from busdoc.cli.keys import terminal_keys
 
     source = LiveBuses(addresses, waits=arguments.wait)
     source.start()
+    recorder: LogRecorder | TwofoldRecorder
     try:
-        recorder = LogRecorder(output, source.channels, rotate_bytes=rotate_bytes, keep_free_bytes=keep_free_bytes)
+        if arguments.also is None:
+            recorder = LogRecorder(output, source.channels, rotate_bytes=rotate_bytes, keep_free_bytes=keep_free_bytes)
+        else:
+            is_file = output.suffix.lower() == ".log" and not output.is_dir()
+            also = arguments.also / output.name if is_file else arguments.also
+            recorder = TwofoldRecorder(
+                output, also, source.channels, rotate_bytes=rotate_bytes, keep_free_bytes=keep_free_bytes
+            )
     except BaseException:
         source.stop()
         raise
@@ -151,7 +162,7 @@ class _Run:
     """Runs a recording: a line of status, what changed, the key that marks."""
 
     def __init__(
-        self, source: "FrameSource", recorder: "LogRecorder", keys: "Keys", surroundings: Surroundings
+        self, source: "FrameSource", recorder: "LogRecorder | TwofoldRecorder", keys: "Keys", surroundings: Surroundings
     ) -> None:
         from busdoc.capture.recorder.recording import Recording
 
@@ -197,8 +208,10 @@ class _Run:
     def _mark(self) -> None:
         from busdoc.actions.mark import append_mark
 
+        now_ns = self._source.now_ns()
         try:
-            append_mark(self._recorder.place.marks_file, self._source.now_ns())
+            for place in self._recorder.places:
+                append_mark(place.marks_file, now_ns)
         except InputError as error:
             self._say(str(error))
             return

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
-from busdoc.cli.options import add_bus_option, add_recording_input, open_source
+from busdoc.cli.options import add_bus_option, add_recording_input, add_symptom_option, open_source
 from busdoc.cli.progress import read_with
 from busdoc.errors import InputError
 
@@ -58,6 +58,9 @@ def add_resync(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         metavar="SESSION|JSON",
         help="with --watch: the session, or the verdict printed with --json, that tells how often the fault came",
     )
+    add_symptom_option(
+        resync, what="with --watch: what must stay away", without="the complaint of --after, else any trouble"
+    )
     resync.add_argument("--quiet", action="store_true", help="live: no bell")
     resync.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
     resync.set_defaults(run=_resync)
@@ -71,6 +74,9 @@ def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
         raise InputError("resync", "a recording, --bus, or --replay with a recording", given, advice)
     if arguments.after is not None and arguments.watch is None:
         raise InputError("--after", "--watch with it", "no --watch", "Write for example --watch auto.")
+    if arguments.symptom is not None and arguments.watch is None:
+        advice = "Write for example --watch auto; without it every fault code counts."
+        raise InputError("--symptom", "--watch with it", "no --watch", advice)
     if arguments.actions is not None and not arguments.capture:
         advice = "Press a key at the moment you switch on; the journal belongs to a recording."
         raise InputError("--actions", "a recording to read it with", "a live bus or a replay", advice)

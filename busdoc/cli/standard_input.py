@@ -3,7 +3,6 @@
 import argparse
 import contextlib
 import sys
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -38,6 +37,8 @@ def standard_input_as_file(arguments: argparse.Namespace) -> Iterator[None]:
     if _DASH not in captures:
         yield
         return
+    import tempfile
+
     from busdoc.files.spool import spool
 
     source = getattr(sys.stdin, "buffer", None)

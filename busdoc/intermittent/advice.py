@@ -20,7 +20,7 @@ from busdoc.intermittent.precursors.covariate import Covariate
 from busdoc.intermittent.precursors.precursor import Precursor
 from busdoc.intermittent.rate_shape import Rate, Shape
 from busdoc.machine.machine import Machine, PartKind
-from busdoc.words.counting import listed
+from busdoc.words.counting import counted, listed, plural
 from busdoc.words.sentence import capital
 
 __all__ = ["Advice", "AdviceKind", "advise", "trials_to_show"]
@@ -139,18 +139,20 @@ def _recordings(
         low, high = ((10 - rate.n) / one for one in (rate.per_hour_high, max(rate.per_hour_low, 1e-9)))
         yield Advice(
             kind=AdviceKind.RECORD,
-            words=f"Record about {_hours(hours)} more ({_hours(low)} to {_hours(high)}): with {rate.n} dropouts little "
-            f"can be told from chance, with ten a cause that makes most of them stands out.",
+            words=f"Record about {_hours(hours)} more ({_hours(low)} to {_hours(high)}): with "
+            f"{counted(rate.n, rate.called)} little can be told from chance, with ten a cause that makes most of "
+            "them stands out.",
             hours=hours,
         )
     elif not findings:
         yield Advice(
             kind=AdviceKind.RECORD,
-            words=f"{rate.n} dropouts would have shown an event or a signal of the database that makes most of them. "
-            "Log what the bus does not carry (vibration, wet, temperature at the plug, steering or boom position) in a "
-            "journal while the recorder runs, or give a database with more of the machine's signals."
+            words=f"{counted(rate.n, rate.called)} would have shown an event or a signal of the database that makes "
+            "most of them. Log what the bus does not carry (vibration, wet, temperature at the plug, steering or boom "
+            "position) in a journal while the recorder runs, or give a database with more of the machine's signals."
             if anything_tried
-            else "Give a message database (--db) or keep a journal: there is nothing yet to hold the dropouts against.",
+            else "Give a message database (--db) or keep a journal: there is nothing yet to hold "
+            f"the {plural(2, rate.called)} against.",
         )
 
 
@@ -251,7 +253,7 @@ def _after_repair(rate: Rate) -> Iterator[Advice]:
     haste = " They come more and more often: do not wait for the next." if is_worse else ""
     yield Advice(
         kind=AdviceKind.WATCH,
-        words=f"After a repair, {_hours(hours)} without a dropout under the same work prove it with 95 %.{haste}",
+        words=f"After a repair, {_hours(hours)} without a {rate.called} under the same work prove it with 95 %.{haste}",
         hours=hours,
     )
 

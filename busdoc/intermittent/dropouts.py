@@ -17,6 +17,8 @@ from busdoc.health.summary import Health
 from busdoc.intermittent.groups import Group
 from busdoc.isolation.suspects.losses import FALLS
 from busdoc.isolation.verdict import Because
+from busdoc.symptoms.spans import without
+from busdoc.symptoms.symptom import ShowingSpan, Symptom
 from busdoc.times import SECOND_NS
 
 __all__ = [
@@ -28,6 +30,7 @@ __all__ = [
     "Watched",
     "dropout_sets",
     "power_ups_of",
+    "showings_of",
     "unexplained_losses",
     "watched_of",
 ]
@@ -136,6 +139,8 @@ class Dropouts:
     """Where a dropout could have come and none was going on."""
     fell: tuple[tuple[str, ...], ...] = ()
     """Who fell in each; empty: `controllers` in all of them."""
+    called: str = "dropout"
+    """What one of them is called; a symptom that is none has showings."""
 
     def __len__(self) -> int:
         return len(self.last_seen_ns)
@@ -245,7 +250,7 @@ def dropout_sets(
     """Give all dropouts as one set, and each group of at least three as another, where there are several."""
     large = [group for group in groups if len(group.incidents) >= LEAST_DROPOUTS][: _MOST_SETS - 1]
     wanted = [
-        (groups[0].controllers if len(groups) == 1 else (), chosen),
+        (groups[0].controllers if len(groups) == 1 and len(groups[0].incidents) == len(chosen) else (), chosen),
         *((group.controllers, group.incidents) for group in large if len(groups) > 1),
     ]
     return tuple(
@@ -254,6 +259,39 @@ def dropout_sets(
             incidents=tuple(sorted((incidents[k] for k in numbers), key=lambda one: one.last_seen_ns)),
         )
         for controllers, numbers in wanted
+    )
+
+
+def showings_of(symptom: Symptom, came: Sequence[ShowingSpan], health: Health, *, moment_ns: int = 0) -> Dropouts:
+    """Give showings of a symptom as what is looked into.
+
+    Parameters
+    ----------
+    symptom : all its showings are taken out of the time in which another could have come
+    came : those to be looked into; each was seen to begin
+    health : of the whole record
+    moment_ns : what comes so long after the first sight of one is still of the same moment
+    """
+    until_ns = health.until_ns
+    shown = [
+        (
+            span.since_ns if span.not_yet_ns is None else min(span.not_yet_ns, span.since_ns),
+            until_ns if span.gone_ns is None else span.gone_ns + SETTLE_NS,
+        )
+        for span in symptom.spans
+    ]
+    unseen = without((health.start_ns, max(until_ns, health.start_ns + 1)), symptom.observable)
+    calm = Watched.between(health.start_ns, until_ns, [*unseen, *shown])
+    not_yet_ns = np.array([span.not_yet_ns for span in came], np.int64)
+    new = np.flatnonzero(calm.contains(not_yet_ns - 1))
+    ends_ns = np.array([until_ns if span.gone_ns is None else span.gone_ns + SETTLE_NS for span in came], np.int64)
+    return Dropouts(
+        controllers=() if symptom.controller is None else (symptom.controller,),
+        last_seen_ns=not_yet_ns[new],
+        onset_ns=np.array([max(span.since_ns, span.not_yet_ns or 0) + moment_ns for span in came], np.int64)[new],
+        over_ns=ends_ns[new],
+        watched=calm,
+        called="showing",
     )
 
 

@@ -96,7 +96,9 @@ def find_groups(
     names = tuple(name for name, _ in controllers)
     losses = gather_losses(incidents, names, start_ns)
     wanted = set(chosen)
-    rows = [row for row, k in enumerate(losses.incident) if k in wanted and losses.hit[row].any()]
+    # who was the only one on the bus fell neither alone nor together with others
+    company = (losses.up | losses.hit).sum(axis=1) > min(1, len(names) - 1)
+    rows = [row for row, k in enumerate(losses.incident) if k in wanted and losses.hit[row].any() and company[row]]
     if not rows:
         return ()
     hit, up, p_restarted = losses.hit[rows], losses.up[rows] | losses.hit[rows], losses.p_restarted[rows]

@@ -21,6 +21,7 @@ from busdoc.intermittent.dropouts import (
     DropoutSet,
     dropout_sets,
     power_ups_of,
+    showings_of,
     unexplained_losses,
     watched_of,
 )
@@ -28,19 +29,23 @@ from busdoc.intermittent.groups import Group, find_groups
 from busdoc.intermittent.multiple_testing import attained, benjamini_hochberg, holm
 from busdoc.intermittent.precursors.antecedent import Antecedent, find_antecedents
 from busdoc.intermittent.precursors.covariate import Covariate
-from busdoc.intermittent.precursors.event_kind import EventKind
-from busdoc.intermittent.precursors.precursor import Precursor
+from busdoc.intermittent.precursors.event_kind import EventKind, code_event
+from busdoc.intermittent.precursors.precursor import FOUND_AT, Precursor
 from busdoc.intermittent.rate_shape import Rate, measure_rate
 from busdoc.isolation.suspects.losses import losses_of
 from busdoc.isolation.verdict import Because
 from busdoc.machine.machine import Machine
+from busdoc.symptoms.symptom import Symptom
 from busdoc.times import SECOND_NS
 from busdoc.words.sentence import capital
 
-__all__ = ["Evidence", "Intermittent", "Tried", "look_into"]
+__all__ = ["Evidence", "Intermittent", "Tried", "look_into", "look_into_symptom"]
 
 _PROMISING_AT = 0.01
 """What has such a p by itself, but not given all that was tried, is worth provoking."""
+_SAME_MOMENT_NS = SECOND_NS
+"""What comes so soon after a symptom was seen came with it: signals have periods, broadcasts a second (SAE J1939-73
+5.7.1)."""
 _NOTHING_LEFT = 0.05
 """An event whose share of the dropouts that another leaves has a p beyond this has nothing of its own to explain."""
 
@@ -89,6 +94,12 @@ class Intermittent:
     advice: tuple[Advice, ...]
     precursors_told: bool = True
     """What goes before them is said: not once a part is named, which explains them."""
+    symptom: str | None = None
+    """The symptom whose showings these are, as `--symptom` names it; None: dropouts."""
+    came_ns: tuple[int, ...] = ()
+    """When each of its showings that no action explains was seen first."""
+    along: tuple[Antecedent, ...] = ()
+    """Events that come at the same moment as its showings, more often than chance; what comes first is not told."""
 
 
 def _nothing(dropouts: Sequence[Dropouts]) -> Evidence:
@@ -136,7 +147,96 @@ def look_into(
     sets = dropout_sets(health.incidents, chosen, groups)
     rates = _rates(health, sets, actions, unexposed, epoch=epoch)
     dropouts = [Dropouts.of(one.controllers, one.incidents, watched_of(health, one.controllers)) for one in sets]
-    evidence = gather(dropouts)
+    found = _held_against(dropouts, gather(dropouts), rates, groups, machine, suspects)
+    return replace(found, dropouts=chosen)
+
+
+def look_into_symptom(
+    symptom: Symptom,
+    answers: Sequence[tuple[int, Because]],
+    health: Health,
+    machine: Machine,
+    actions: Sequence[Action],
+    *,
+    gather: Callable[[Sequence[Dropouts]], Evidence] = _nothing,
+    suspects: Sequence[tuple[str, float]] = (),
+    epoch: bool = False,
+) -> Intermittent | None:
+    """Look into the showings of a symptom that no action explains; None where there are fewer than three.
+
+    Parameters
+    ----------
+    symptom : that is no dropout
+    answers : (first seen showing in ns, which action it answers to) of its showings
+    health, machine, actions, gather, suspects, epoch : as of `look_into`
+    """
+    by_time = dict(answers)
+    came = [
+        span
+        for span in symptom.spans
+        if span.not_yet_ns is not None and not _is_explained(by_time.get(span.since_ns)) and span.not_yet_ns > 0
+    ]
+    if len(came) < LEAST_DROPOUTS:
+        return None
+    showings = showings_of(symptom, came, health)
+    began_ns = np.array([span.since_ns for span in came], np.int64)
+    ends_ns = sorted({span.gone_ns for span in symptom.spans if span.gone_ns is not None})
+    rate = measure_rate(
+        began_ns,
+        [span.gone_ns for span in came],
+        showings.watched,
+        controllers=showings.controllers,
+        called=showings.called,
+        epoch=epoch,
+        power_ups_ns=power_ups_of(health, actions),
+        returns_ns=np.array(ends_ns, np.int64),
+    )
+    shapes = holm(np.array([test.p for test in rate.tests])).tolist()
+    evidence = _without_its_own(gather([showings]), symptom)
+    found = _held_against([showings], evidence, (rate.corrected(shapes),), (), machine, suspects)
+    along = _along(showings_of(symptom, came, health, moment_ns=_SAME_MOMENT_NS), evidence.kinds)
+    told = {one.name for one in found.findings}
+    return replace(
+        found,
+        symptom=symptom.name,
+        came_ns=tuple(began_ns.tolist()),
+        along=tuple(one for one in along if one.name not in told),
+    )
+
+
+def _is_explained(because: Because | None) -> bool:
+    return because is not None and (because.expected or because.action is not None)
+
+
+def _without_its_own(evidence: Evidence, symptom: Symptom) -> Evidence:
+    """Leave out what is the symptom itself: its codes as events, and its own signal."""
+    own = {code_event(symptom.controller, code) for code in symptom.codes}
+    kinds = [
+        kind
+        for kind in evidence.kinds
+        if kind.name not in own and (symptom.signal is None or kind.signal != symptom.signal)
+    ]
+    values = [one for one in evidence.covariates if symptom.signal is None or one.signal != symptom.signal]
+    return replace(evidence, kinds=tuple(kinds), covariates=tuple(values))
+
+
+def _along(showings: Dropouts, kinds: Sequence[EventKind]) -> tuple[Antecedent, ...]:
+    """Find what comes at the same moment."""
+    tests = find_antecedents([showings], kinds, windows_s=(_SAME_MOMENT_NS / SECOND_NS,))
+    corrected = holm(np.array([one.p for one in tests]), attained([one.chances for one in tests])).tolist()
+    paired = zip(tests, corrected, strict=True)
+    return tuple(replace(one, p_holm=p) for one, p in paired if p <= FOUND_AT and one.order_unclear and one.is_sure)
+
+
+def _held_against(
+    dropouts: Sequence[Dropouts],
+    evidence: Evidence,
+    rates: tuple[Rate, ...],
+    groups: tuple[Group, ...],
+    machine: Machine,
+    suspects: Sequence[tuple[str, float]],
+) -> Intermittent:
+    """Hold what the record has against dropouts, or the showings of a symptom, and say what to do next."""
     antecedents, covariates = _corrected(find_antecedents(dropouts, evidence.kinds), evidence.covariates)
     # An event that may be an answer to the loss is neither found nor promising.
     tests = [*(one for one in antecedents if not one.order_unclear), *covariates]
@@ -150,7 +250,7 @@ def look_into(
         left_out=tuple(f"{capital(text).rstrip('.')}." for text in evidence.left_out),
     )
     return Intermittent(
-        dropouts=chosen,
+        dropouts=(),
         groups=groups,
         rates=rates,
         findings=findings,

@@ -17,6 +17,7 @@ from busdoc.intermittent.precursors.precursor import FOUND_AT
 from busdoc.intermittent.rate_tests import garwood, greenwood_p, halves_p, halving_seen_after, laplace_trend, phase_p
 from busdoc.isolation.suspects.dwell import quiet_to_prove
 from busdoc.times import SECOND_NS
+from busdoc.words.counting import counted
 
 __all__ = ["Outage", "Rate", "RateColumn", "Shape", "ShapeTest", "StillNeeded", "measure_rate"]
 
@@ -114,6 +115,8 @@ class Rate:
 
     controllers: tuple[str, ...]
     """Whose; empty: of any controller."""
+    called: str
+    """What one of them is called: a dropout, a showing."""
     n: int
     watched_s: float
     per_hour: float
@@ -145,6 +148,7 @@ def measure_rate(
     watched: Watched,
     *,
     controllers: tuple[str, ...] = (),
+    called: str = "dropout",
     epoch: bool = False,
     power_ups_ns: Int64Array | None = None,
     returns_ns: Int64Array | None = None,
@@ -157,6 +161,7 @@ def measure_rate(
     back_ns : (n,) when it was over; None: still away at the end
     watched : where a dropout could have been seen
     controllers : whose dropouts these are; empty: anybody's
+    called : what one of them is called
     epoch : times are Unix times, so that a time of day can be told
     power_ups_ns : when the machine got its power
     returns_ns : when one of these controllers had come back
@@ -184,7 +189,9 @@ def measure_rate(
             shape=Shape.BURSTS,
             p=burst_p,
             p_holm=burst_p,
-            facts=f"{n} dropouts in {n_bursts} bursts" if n_bursts < n else f"{n} dropouts, no two of them close",
+            facts=f"{counted(n, called)} in {n_bursts} bursts"
+            if n_bursts < n
+            else f"{counted(n, called)}, no two of them close",
         ),
     ]
     if epoch and watched_s >= _DAY_FROM_S:
@@ -194,6 +201,7 @@ def measure_rate(
             tests.append(_after_starts(shape, lost_ns, starts_ns, watched))
     return Rate(
         controllers=controllers,
+        called=called,
         n=n,
         watched_s=watched_s,
         per_hour=n / hours,

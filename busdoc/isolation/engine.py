@@ -27,6 +27,7 @@ from busdoc.isolation.suspects.trials import cut_trials
 from busdoc.isolation.verdict import ELSEWHERE, Because, IsolationVerdict, NextTest, Suspect
 from busdoc.machine.machine import Machine
 from busdoc.symptoms.latching import probability_latched
+from busdoc.symptoms.repeats import without_repeats
 from busdoc.symptoms.self_test import seen_after_starts
 from busdoc.symptoms.symptom import Symptom
 from busdoc.times import SECOND_NS
@@ -137,6 +138,7 @@ def isolate_symptom(
     The verdict at the end of `health`; without suspects and tests when it never showed
     """
     symptom = replace(seen_after_starts(symptom, actions), p_latches=probability_latched(symptom, actions))
+    weighed = without_repeats(symptom, actions)
     record = Record(
         machine=_with_those_seen(machine, health),
         start_ns=health.start_ns,
@@ -146,13 +148,13 @@ def isolate_symptom(
         actions=tuple(actions),
         codes=tuple(codes),
         absent=silent_at_first(health),
-        symptom=symptom,
+        symptom=weighed,
     )
     findings = work_out(record)
     verdict = verdict_on(record, findings)
     if not symptom.spans:
         verdict = _of_nothing(verdict)
-    spans = sorted(symptom.spans, key=lambda span: span.since_ns)
+    spans = sorted(weighed.spans, key=lambda span: span.since_ns)
     onsets_ns = [spans[k].since_ns for k in findings.losses.incident]
     answers = attribute_showings(findings, onsets_ns)
     return SymptomVerdict(symptom=symptom, verdict=verdict, because=tuple(zip(onsets_ns, answers, strict=True)))

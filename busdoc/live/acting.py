@@ -4,8 +4,9 @@ What cannot be done raises `InputError` before anything was written down.
 """
 
 from collections.abc import Sequence
+from typing import Protocol
 
-from busdoc.actions.action import REMARKS, Action, ActionKind, Origin
+from busdoc.actions.action import OWN_LEAD_IN, OWN_LEAD_OUT, REMARKS, Action, ActionKind, Origin
 from busdoc.actions.plugged import PlugState
 from busdoc.errors import InputError
 from busdoc.live.event_log import EventLog
@@ -13,17 +14,33 @@ from busdoc.live.judging import Judging
 from busdoc.live.listening import Listening
 from busdoc.live.procedure import Procedure
 from busdoc.live.tree import connectors
+from busdoc.live.view import SilenceAnswer
 from busdoc.live.view_builder import plugged
 from busdoc.machine.machine import Machine
 from busdoc.session.logbook import Logbook
 from busdoc.times import SECOND_NS
 
-__all__ = ["Acting"]
+__all__ = ["Acting", "Hands"]
 
 _PRESS_UNCERTAINTY_NS = SECOND_NS
 """Standard deviation of a press: people press after they plug (common practice)."""
+_SHOWN_UNCERTAINTY_S = 0.5
+"""Standard deviation of a time that the traffic shows: controllers live on for a moment, and take one to start."""
+_ALARM_SHOWN_NS = 6 * SECOND_NS
 _NEEDS_PART = (ActionKind.PLUG, ActionKind.UNPLUG, ActionKind.WIGGLE, ActionKind.REPLACE, ActionKind.SWAP)
 _LEADS_OFF = (ActionKind.PLUG, ActionKind.UNPLUG, ActionKind.SWAP, ActionKind.REPLACE)
+
+
+class Hands(Protocol):
+    """What does to a practice machine what is pressed."""
+
+    def do(self, kind: ActionKind, part: str | None = None, into: str | None = None) -> None:
+        """Do it, before it is written down."""
+        ...
+
+    def put_back(self, action: Action) -> None:
+        """Put back what was done by mistake."""
+        ...
 
 
 class Acting:
@@ -38,6 +55,7 @@ class Acting:
     procedure : follows it
     event_log : is told of it
     guided : names that the map does not have are new branches
+    hands : do what is pressed, to a practice machine; None: the person's own do
     """
 
     def __init__(
@@ -50,11 +68,17 @@ class Acting:
         event_log: EventLog,
         *,
         guided: bool,
+        hands: Hands | None = None,
     ) -> None:
+        self._hands = hands
         self._listening, self._judging = listening, judging
         self._machine, self._guided = machine, guided
         self._log, self._procedure, self._event_log = log, procedure, event_log
         self._to_play: list[Action] = []
+        self._plays = False
+        """A journal says what was done: it is believed, and the traffic adds nothing to it."""
+        self._alarmed = ""
+        self._alarm_until_ns = 0
 
     @property
     def state(self) -> PlugState:
@@ -69,6 +93,7 @@ class Acting:
     def play(self, actions: Sequence[Action]) -> None:
         """Press at their times, as the source comes to them, the actions of a journal."""
         self._to_play = sorted((*self._to_play, *actions), key=lambda action: action.time_ns)
+        self._plays = True
 
     def press_due(self, *, all_of_them: bool = False) -> None:
         """Press what is to be played up to now.
@@ -103,6 +128,8 @@ class Acting:
             logged then
         """
         self._check(kind, part, into)
+        if self._hands is not None and time_ns is None:
+            self._hands.do(kind, part, into)
         action = self._log.act(
             kind,
             part,
@@ -117,6 +144,77 @@ class Acting:
         self._judging.anew()
         return action
 
+    def follow_traffic(self) -> None:
+        """Log what the traffic shows of the power, and take back what it contradicts.
+
+        Raises
+        ------
+        InputError : it could not be written down
+        """
+        if self._plays:
+            return
+        said = self._judging.power
+        now_ns = self._listening.heard_ns
+        if said.alarm and said.alarm != self._alarmed:
+            self._event_log.alarm(said.alarm, now_ns)
+            self._alarm_until_ns = now_ns + _ALARM_SHOWN_NS
+        self._alarmed = said.alarm or self._alarmed
+        if now_ns >= self._alarm_until_ns:
+            self._alarmed = ""
+        if said.strike is not None:
+            self.undo(said.strike, by_hand=False)
+        if said.done is not None:
+            kind, part, time_ns = said.done
+            self.act(kind, part, time_ns=time_ns, uncertainty_s=_SHOWN_UNCERTAINTY_S, origin=Origin.BUS)
+
+    @property
+    def alarm(self) -> str:
+        """Why hands are in danger, or were a moment ago; empty: they are not."""
+        return self._alarmed
+
+    def cycle(self, feed: str | None) -> Action | None:
+        """Log that a supply was switched off and on again, with the times that the traffic shows.
+
+        Returns
+        -------
+        The last of what was logged; None when the traffic shows nothing yet: the two stages are asked for then
+
+        Raises
+        ------
+        InputError : no such feed, or it could not be written down
+        """
+        self._check(ActionKind.POWER_CYCLE, feed, None)
+        if self._listening.without_a_bus:
+            return self.act(ActionKind.POWER_CYCLE, feed)
+        seen = self._judging.seen_cycle(feed)
+        if seen is None:
+            self._procedure.begin_cycle(feed)
+            self._judging.revision += 1
+            return None
+        self.act(ActionKind.POWER_OFF, feed, time_ns=seen[0], uncertainty_s=_SHOWN_UNCERTAINTY_S)
+        return self.act(ActionKind.POWER_ON, feed, time_ns=seen[1], uncertainty_s=_SHOWN_UNCERTAINTY_S)
+
+    def answer_silence(self, answer: SilenceAnswer) -> Action:
+        """Say what a silence of everybody was.
+
+        Raises
+        ------
+        InputError : there is none, or it could not be written down
+        """
+        silence = self._judging.power.silence
+        if silence is None:
+            raise InputError("the answer", "a silence of everybody", "none", "Log what was done instead.")
+        if answer is SilenceAnswer.KEY:
+            return self.act(ActionKind.POWER_OFF, time_ns=silence.since_ns, uncertainty_s=_SHOWN_UNCERTAINTY_S)
+        note = OWN_LEAD_OUT if answer is SilenceAnswer.LEAD else OWN_LEAD_IN
+        return self.act(ActionKind.MARK, time_ns=silence.since_ns, note=note)
+
+    def do_now(self) -> None:
+        """Do the proposed step to a practice machine, and let its traffic show it; by a real one a person does it."""
+        step = self._procedure.step
+        if self._hands is not None and step is not None:
+            self._hands.do(step.action, step.part, step.into)
+
     def do_next(self) -> Action | None:
         """Log the proposed step at this instant; None when there is no step to do.
 
@@ -127,8 +225,12 @@ class Acting:
         step = self._procedure.step
         return None if step is None else self.act(step.action, step.part, step.into)
 
-    def undo(self, n: int | None = None) -> Action | None:
+    def undo(self, n: int | None = None, *, by_hand: bool = True) -> Action | None:
         """Take an action back, the last one unless told; None when there is none.
+
+        Parameters
+        ----------
+        by_hand : somebody says so; False: the traffic does, and nobody's hands have moved
 
         Raises
         ------
@@ -136,8 +238,12 @@ class Acting:
         """
         action = self._log.undo(n)
         if action is not None:
-            self._procedure.undid(action)
-            self._event_log.action(action, "taken back")
+            taken = all(one.n != action.n for one in self._log.actions)  # else a correction of it was
+            if taken:
+                if self._hands is not None and by_hand:
+                    self._hands.put_back(action)
+                self._procedure.undid(action)
+            self._event_log.action(action, "taken back" if taken else "as it was")
             self._judging.anew()
         return action
 
@@ -150,20 +256,37 @@ class Acting:
         """
         action = self._log.redo()
         if action is not None:
+            if self._hands is not None:
+                self._hands.do(action.kind, action.part, action.into)
             self._procedure.did(action)
             self._event_log.action(action, "done again")
             self._judging.anew()
         return action
 
     def retime(self, n: int, seconds_ago: float) -> Action:
-        """Say that an action was done so many seconds before now.
+        """Say that an action was done so many seconds before it was pressed.
 
         Raises
         ------
         InputError : no such action, or the change could not be written down
         """
-        action = self._log.retime(n, self._listening.source.now_ns() - round(seconds_ago * SECOND_NS))
-        self._event_log.action(action, f"{seconds_ago:g} s ago")
+        action = self._log.retime(n, self._log.pressed_ns(n) - round(max(0.0, seconds_ago) * SECOND_NS))
+        self._event_log.action(action, f"{seconds_ago:g} s before it was pressed")
+        self._judging.anew()
+        return action
+
+    def correct(self, n: int, *, part: str | None = None, note: str | None = None) -> Action:
+        """Say what an action was really done to, or write a note beside it.
+
+        Raises
+        ------
+        InputError : no such action or part, or the change could not be written down
+        """
+        old = next((action for action in self._log.actions if action.n == n), None)
+        if old is not None and part is not None:
+            self._check(old.kind, part, old.into)
+        action = self._log.correct(n, part=part, note=note)
+        self._event_log.action(action, "corrected")
         self._judging.anew()
         return action
 
@@ -193,6 +316,21 @@ class Acting:
         InputError : it could not be written down
         """
         self.act(ActionKind.MARK, note=text)
+
+    def isolate(self, name: str | None) -> None:
+        """Make another symptom the complaint; a mark in the journal says so.
+
+        Parameters
+        ----------
+        name : as `--symptom` takes it; None: what stands out
+
+        Raises
+        ------
+        InputError : it could not be written down
+        """
+        self.note(f"complaint: {name or 'what stands out'}")
+        self._judging.asked = name
+        self._judging.anew()
 
     def take_proposal(self, key: str) -> Action:
         """Log what the traffic looks like, with who said so.

@@ -30,17 +30,23 @@ class Rung(IntEnum):
     """A controller fell out of step: it is lost, it is not back in time, or it restarted."""
     BACK = 2
     """A controller, or after a power-up every one of them, is in step again; after a repair, it stayed so."""
+    ALARM = 4
+    """Hands are in danger: what was logged off is on."""
 
 
 _SAYS: dict[HappeningKind | NewsKind | CureOutcome, Rung] = {
     HappeningKind.LOST: Rung.LOST,
     HappeningKind.RESTARTED: Rung.LOST,
     HappeningKind.SHOWS: Rung.LOST,
+    HappeningKind.ALARM: Rung.ALARM,
+    HappeningKind.CURED: Rung.BACK,
+    HappeningKind.CAME_BACK: Rung.LOST,
     HappeningKind.BACK: Rung.BACK,
     NewsKind.LATE: Rung.LOST,
     NewsKind.RESTARTED: Rung.LOST,
     NewsKind.ALL_HOME: Rung.BACK,
     CureOutcome.INCIDENT: Rung.LOST,
+    CureOutcome.SHOWS: Rung.LOST,
     CureOutcome.MISSING: Rung.LOST,
     CureOutcome.CURED: Rung.BACK,
 }

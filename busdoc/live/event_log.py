@@ -7,9 +7,11 @@ from busdoc.actions.words import act_in_words
 from busdoc.capture.listening import BusState, Hearing
 from busdoc.health.incident import Incident, IncidentKind
 from busdoc.health.presence.runs.spells import fall_of, find_spells, goes_on
+from busdoc.isolation.conclusion import Conclusion, State
 from busdoc.isolation.verdict import IsolationVerdict
 from busdoc.live.rows import KnownLoss
 from busdoc.live.view import Happening, HappeningKind
+from busdoc.report.words.conclusion import conclusion_in_words
 from busdoc.report.words.incidents import (
     back_in_words,
     code_in_words,
@@ -28,6 +30,8 @@ __all__ = ["EventLog"]
 _NAMED_AFTER_NS = 2 * SECOND_NS
 """So long the verdict must name a part before it is told: while controllers fall one after the other it may point at
 another for a moment."""
+_ONE_ONSET_NS = 3 * SECOND_NS
+"""Codes that come and go together are one symptom, and begin this close together."""
 _TOLD_ALONE = 2
 _MOST_KEPT = 2000
 
@@ -45,6 +49,7 @@ class EventLog:
         self._hearing: dict[str, Hearing] = {}
         self._remarks: set[tuple[str, str]] = set()
         self._cleared: set[str] = set()
+        self._ended: set[tuple[str, int]] = set()
         self._named: str | None = None
         self._naming: tuple[str, int] | None = None
         """(part, ns): which part the verdict has named since when."""
@@ -108,6 +113,22 @@ class EventLog:
                 self._back.update(later)
         return told
 
+    def conclusion(self, conclusion: Conclusion, now_ns: int) -> None:
+        """Tell that a repair is proved, or that it came back after one; each once for a repair."""
+        kinds = {State.PROVED: HappeningKind.CURED, State.CAME_BACK: HappeningKind.CAME_BACK}
+        kind = kinds.get(conclusion.state)
+        if kind is None or not conclusion.repairs:
+            return
+        key = (kind.value, conclusion.repairs[-1].at_ns)
+        if key not in self._ended:
+            self._ended.add(key)
+            mark = "CURED. " if kind is HappeningKind.CURED else ""
+            self._tell(now_ns, kind, f"{mark}{conclusion_in_words(conclusion)[0]}")
+
+    def alarm(self, text: str, now_ns: int) -> None:
+        """Tell that hands are in danger."""
+        self._tell(now_ns, HappeningKind.ALARM, text)
+
     def complaint(self, symptom: Symptom) -> None:
         """Tell each time that the complaint came."""
         for span in symptom.spans:
@@ -116,16 +137,25 @@ class EventLog:
                 self._shows.add(key)
                 self._tell(span.since_ns, HappeningKind.SHOWS, f"{symptom_in_words(symptom)} shows", symptom.controller)
 
-    def codes(self, incidents: Sequence[Incident]) -> None:
-        """Tell the codes that were raised."""
+    def codes(self, incidents: Sequence[Incident], complaint: Symptom | None = None) -> None:
+        """Tell the codes that were raised, less what was told of the complaint already."""
         for incident in incidents:
-            if incident.kind is not IncidentKind.CODE:
+            if incident.kind is not IncidentKind.CODE or self._told_as_complaint(incident, complaint):
                 continue
             name = incident.controllers[0] if incident.controllers else ""
             key = (f"{name} {incident.code or ''}", incident.onset_ns)
             if key not in self._codes:
                 self._codes.add(key)
                 self._tell(incident.onset_ns, HappeningKind.CODE, code_in_words(incident, name), name or None)
+
+    def _told_as_complaint(self, incident: Incident, complaint: Symptom | None) -> bool:
+        if complaint is None or incident.code not in complaint.codes:
+            return False
+        near = any(
+            name == complaint.name and abs(since_ns - incident.onset_ns) <= _ONE_ONSET_NS
+            for name, since_ns in self._shows
+        )
+        return near and complaint.controller in incident.controllers
 
     def buses(self, states: Sequence[BusState], now_ns: int) -> None:
         """Tell what became of a bus, and once each what is to be known of it."""

@@ -5,23 +5,28 @@ and once a second while nothing but time passes. The steps are those of the post
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
-from busdoc.actions.action import REMARKS, ActionKind
+from busdoc.actions.action import REMARKS, Action, ActionKind
+from busdoc.actions.plugged import PlugState, opening_state
 from busdoc.analysis.judgement import Observed, Weighed, observe, weigh
 from busdoc.analysis.unheard import has_looks, unheard
 from busdoc.errors import InputError
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident, IncidentKind
 from busdoc.health.summary import Health
+from busdoc.isolation.conclusion import State
+from busdoc.isolation.proposals.proof import POWER_OFF_FIRST
 from busdoc.isolation.suspects.failed_starts import STARTS_WITHIN_S
-from busdoc.isolation.verdict import Because, IsolationVerdict
+from busdoc.isolation.verdict import Because, IsolationVerdict, NextTest, Step
+from busdoc.live.ending import all_back_steps, dead_controller_tests, with_all_back
 from busdoc.live.event_log import EventLog
 from busdoc.live.listening import Listening
+from busdoc.live.power import PowerSaid, PowerWatch
 from busdoc.live.procedure import Procedure
 from busdoc.live.rows import losses_by_controller
 from busdoc.live.view import Proposal
-from busdoc.live.view_builder import proposed
+from busdoc.live.view_builder import plugged, proposed
 from busdoc.machine.machine import Machine
 from busdoc.session.folder import SessionFolder
 from busdoc.session.logbook import Logbook
@@ -55,7 +60,9 @@ class Judging:
 
     Attributes
     ----------
+    power : what the traffic says of it, as of the last look
     proposals : what the traffic looks as if it had been done, and no press says
+    asked : the symptom that is isolated, as `--symptom` names it; None: what stands out
     trouble : what the journal could not keep; empty when nothing
     revision : counts up whenever anything of it may have changed
     """
@@ -74,8 +81,11 @@ class Judging:
         self._procedure, self._event_log, self._folder = procedure, event_log, folder
         self._clock_s = clock_s
         self.proposals: tuple[Proposal, ...] = ()
+        self.asked = listening.asked
         self.trouble = ""
         self.revision = 0
+        self.power = PowerSaid()
+        self._power = PowerWatch(machine)
         self._observed: Observed | None = None
         self._weighed = _NOTHING
         self._judged_s = self._weighed_s = -math.inf
@@ -157,39 +167,70 @@ class Judging:
         until_ns = listening.heard_ns
         known = set() if self._observed is None else {_key(incident) for incident in self._observed.incidents}
         if listening.watches.start_ns is not None:
-            observed = observe(listening.watches, listening.watches.so_far(until_ns, listening.open_gaps))
+            health = listening.watches.so_far(until_ns, listening.open_gaps)
+            observed = observe(listening.watches, health, self._log.numbered())
         elif has_looks(self._log.actions) or listening.without_a_bus:
             health = unheard(self._log.numbered(), listening.began_ns, until_ns)
             observed = Observed(health=health, codes=(), warnings=())
         else:
             return
         self._observed = observed
-        # Weigh when an incident began, ended or changed, when something was done, and now and then as time passes.
+        # Weigh when an incident or symptom began, ended or changed, when something was done, and now and then as time
+        # passes.
         now_s = self._clock_s()
-        state = (self._log.changes, tuple((*_key(incident), incident.back_ns) for incident in observed.incidents))
+        state = (
+            self._log.changes,
+            tuple((*_key(incident), incident.back_ns) for incident in observed.incidents),
+            tuple((code.controller, code.code, len(code.active_spans), code.active) for code in observed.codes),
+            tuple((one.name, len(one.spans), one.showing) for one in observed.conditions),
+        )
         if state != self._weighed_for or now_s - self._weighed_s >= _WEIGHED_EVERY_S:
             anew = state != self._weighed_for
             self._weighed_for, self._weighed_s = state, now_s
             self._weigh(observed, until_ns, anew=anew)
             self._follow(observed, known, until_ns)
+        self._follow_power(until_ns)
         # Tell what became known, each thing once.
         self._event_log.losses(losses_by_controller(observed.incidents, self.because), until_ns)
-        self._event_log.codes(observed.incidents)
+        self._event_log.codes(observed.incidents, self._weighed.complaint)
         self._procedure.tick(until_ns)
         self.revision += 1
+
+    def seen_cycle(self, feed: str | None) -> tuple[int, int] | None:
+        """Give when a supply was off and on again lately, ns, if the traffic shows that and nobody wrote it down."""
+        if self._observed is None:
+            return None
+        heard_ns = self._listening.heard_ns
+        return self._power.seen_cycle(self._observed.health, self._log.actions, feed, heard_ns)
+
+    def _follow_power(self, until_ns: int) -> None:
+        """Hold what is logged of the power against the traffic; what is not heard now says nothing."""
+        listening = self._listening
+        if (
+            self._observed is None
+            or listening.without_a_bus
+            or listening.open_gaps
+            or listening.watches.start_ns is None
+        ):
+            self.power = PowerSaid()
+            return
+        actions = self._log.actions
+        state = plugged(self._machine, actions)
+        self.power = self._power.follow(self._observed.health, state, actions, self._procedure.step, until_ns)
 
     def _weigh(self, observed: Observed, until_ns: int, *, anew: bool) -> None:
         """Ask which action and which part it was, and what to do next."""
         actions = self._log.numbered()
         shown = self._shown
-        self._weighed = weigh(self._machine, observed, actions, self._listening.asked, patient=True)
+        self._weighed = weigh(self._machine, observed, actions, self.asked, patient=True)
         for since_ns in sorted(self._shown - shown):
             self._procedure.fell(since_ns)
         complaint = self._weighed.complaint
         if complaint is not None and complaint.kind is not SymptomKind.SEEN:
             self._event_log.complaint(complaint)
         self._event_log.verdict(self.verdict)
-        self._procedure.propose(self.verdict.next_tests, anew=anew)
+        self._event_log.conclusion(self._weighed.conclusion, until_ns)
+        self._procedure.propose(self._tests(observed, actions, until_ns), anew=anew)
         self._procedure.start_watch(until_ns)
         watches = self._listening.watches
         taught = any(action.kind is ActionKind.UNPLUG for action in actions)
@@ -203,6 +244,34 @@ class Judging:
             refused=self._log.refused,
         )
         self._keep_incidents(observed)
+
+    def _tests(self, observed: Observed, actions: tuple[Action, ...], until_ns: int) -> tuple[NextTest, ...]:
+        """Give the tests of the verdict as they are done at the machine."""
+        state, first = plugged(self._machine, actions), opening_state(self._machine, actions)
+        tests = tuple(with_all_back(test, state, first) for test in self.verdict.next_tests)
+        if self._weighed.conclusion.state is State.PROVED:
+            back = all_back_steps(state, first)
+            return tuple(test for test in tests if test.steps) if not back else (_put_back(back, state),)
+        if tests and any(step for step in tests[0].steps):
+            return tests
+        # Nothing but a wait is proposed: it tells nothing of a controller that stays away although all has power.
+        dead = self._dead(observed, actions, state, until_ns)
+        ways = () if dead is None else dead_controller_tests(self._machine, state, actions, *dead)
+        return (*ways, *tests)
+
+    def _dead(
+        self, observed: Observed, actions: Sequence[Action], state: PlugState, until_ns: int
+    ) -> tuple[str, int] | None:
+        """Give (a controller that stays away though it was given power anew, since when); None: none does."""
+        given_ns = [a.time_ns for a in actions if a.kind in (ActionKind.POWER_ON, ActionKind.POWER_CYCLE)]
+        for incident, because in zip(observed.incidents, self.because, strict=True):
+            if incident.kind is not IncidentKind.DROPOUT or because.expected:
+                continue
+            for loss in incident.losses:
+                again = [t for t in given_ns if t > loss.last_seen_ns and until_ns - t > STARTS_WITHIN_S * SECOND_NS]
+                if loss.back_ns is None and again and state.heard(loss.controller):
+                    return loss.controller, loss.last_seen_ns
+        return None
 
     def _follow(self, observed: Observed, known: set[tuple[object, ...]], until_ns: int) -> None:
         """Let the procedure know of what fell for no reason of its own."""
@@ -246,6 +315,21 @@ class Judging:
             return
         self.trouble = ""
         self._kept = dict(bodies)
+
+
+def _put_back(steps: tuple[Step, ...], state: PlugState) -> NextTest:
+    """Ask for what is out still, once the job is done; with the power off, as whatever is moved."""
+    off, on = (Step(action=kind, part=None) for kind in (ActionKind.POWER_OFF, ActionKind.POWER_ON))
+    around = (off, *steps, on) if state.main_on else (*steps, on)
+    tells = "The repair is proved: what is out still goes back, and the machine is done."
+    return NextTest(
+        steps=around,
+        watch_ns=0,
+        gain_bits=0.0,
+        effort_s=60.0,
+        tells=tells,
+        cautions=(*state.machine.cautions, POWER_OFF_FIRST),
+    )
 
 
 def _key(incident: Incident) -> tuple[object, ...]:

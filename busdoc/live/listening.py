@@ -17,6 +17,7 @@ from busdoc.capture.no_bus import NoBus
 from busdoc.capture.playback import Playback
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder.recorder import LogRecorder, RecorderState
+from busdoc.capture.recorder.twofold import TwofoldRecorder
 from busdoc.capture.source import Capture, open_capture
 from busdoc.errors import InputError
 from busdoc.session.folder import SessionFolder
@@ -57,7 +58,7 @@ class Listening:
         self.began_ns: int | None = None
         self._case = case
         self._folder = folder
-        self._recorder: LogRecorder | None = None
+        self._recorder: LogRecorder | TwofoldRecorder | None = None
         self._gathering = threading.Lock()
         self._gathered: list[Taken] = []
         self._ending = threading.Event()
@@ -66,6 +67,8 @@ class Listening:
         self._open_gaps: tuple[RecorderGap, ...] = ()
         self._away_since_ns: int | None = None
         """Until when the earlier run of a folder heard, while nothing has been heard since."""
+        self._lost = ""
+        """What of the recording that is gone on with cannot be read at all, as a sentence."""
         self._lately: list[tuple[int, int]] = []
         """(ns, frames so far), for the rate."""
 
@@ -97,7 +100,8 @@ class Listening:
     @property
     def recording_notes(self) -> tuple[str, ...]:
         """What was found damaged of the recording that is gone on with, as sentences."""
-        return () if self._recorder is None else self._recorder.notes
+        lost = (self._lost,) if self._lost else ()
+        return lost if self._recorder is None else (*lost, *self._recorder.notes)
 
     @property
     def recorder(self) -> RecorderState | None:
@@ -111,24 +115,19 @@ class Listening:
         return (now - then) * SECOND_NS / (now_ns - then_ns) if now_ns > then_ns else 0.0
 
     def read_again(self) -> None:
-        """Read what an earlier run of the folder recorded, as if it came in now; what lies between is a gap.
-
-        Raises
-        ------
-        InputError : the recording cannot be used
-        """
+        """Read what an earlier run of the folder recorded, as if it came in now; what lies between is a gap."""
         if self._folder is None or not self._folder.recording.is_dir():
             return
-        if not any(self._folder.recording.glob("recording-*")):
-            return
-        capture = open_capture([self._folder.recording])
+        if not any(piece.stat().st_size for piece in self._folder.recording.glob("recording-*")):
+            return  # it ended before the first frame was written
         try:
+            capture = open_capture([self._folder.recording])
             for taken in pieces_of(capture):
                 for number in capture.channels.numbers:
                     self.source.channels.number(capture.channels.name(number))
                 self._feed(taken)
-        except InputError:
-            return  # an earlier run that heard not one frame
+        except InputError as error:  # not one frame of it is whole
+            self._lost = f"The recording of the folder gives nothing any more: {error}"
 
     def start(self) -> None:
         """Begin to listen and to record.

@@ -21,8 +21,10 @@ from busdoc.live.view import NextRow, Watching
 from busdoc.times import SECOND_NS
 from busdoc.words.sentence import capital
 
-__all__ = ["STAGES", "WAITS", "Event", "Procedure", "Stage", "Wait"]
+__all__ = ["HOLD_NS", "STAGES", "WAITS", "Event", "Procedure", "Stage", "Wait", "in_stages"]
 
+HOLD_NS = 10 * SECOND_NS
+"""So long the power is left off in a cycle: capacitors empty, and what latched forgets (common practice)."""
 _LATE_NS = 3 * SECOND_NS
 """A fall this long before the press of the last step belongs to its watch: people press after they plug."""
 
@@ -129,6 +131,8 @@ class Procedure:
         """How many of its steps are done."""
         self._done_ns = 0
         """In the stage `WATCHED`: since when."""
+        self._done: NextTest | None = None
+        """The last one all of whose steps were done."""
         self._watch: Watching | None = None
         """None while the wait is off."""
 
@@ -152,7 +156,16 @@ class Procedure:
         ----------
         anew : something happened or was done since the last proposals; False: only time has passed
         """
+        tests = [in_stages(test) for test in tests]
         self._tests = tuple(tests)
+        if (
+            tests
+            and tests[0].proof
+            and tests[0].steps
+            and self._stage is Stage.WATCHED
+            and not _is(self._test, tests[0])
+        ):
+            self._happens(Event.SKIP)  # the part is named: what was watched for is known
         test = self._test
         same = None if test is None else next((one for one in tests if _alike(one, test)), None)
         if test is not None and same is not None:
@@ -170,7 +183,11 @@ class Procedure:
     def did(self, action: Action) -> None:
         """Follow an action: the step that was asked for, or something else."""
         step = self.step
-        if self._test is not None and step is not None and _is_step(action, step):
+        if self._test is not None and action.kind is ActionKind.POWER_CYCLE and self._is_cycle(action.part):
+            self._happens(Event.STEP, action.time_ns)
+            is_last = self._step + 1 == len(self._test.steps)
+            self._happens(Event.LAST_STEP if is_last else Event.STEP, action.time_ns)
+        elif self._test is not None and step is not None and _is_step(action, step):
             is_last = self._step + 1 == len(self._test.steps)
             self._happens(Event.LAST_STEP if is_last else Event.STEP, action.time_ns)
         elif action.kind not in (*REMARKS, ActionKind.WIGGLE):
@@ -207,12 +224,36 @@ class Procedure:
             return None
         return self._test.steps[self._step]
 
+    def begin_cycle(self, feed: str | None) -> None:
+        """Ask for a supply to be switched off and on again, in two stages, instead of what is proposed."""
+        steps = (Step(action=ActionKind.POWER_OFF, part=feed), Step(action=ActionKind.POWER_ON, part=feed))
+        self._happens(Event.OTHER)
+        tells = "What comes back, and what does not, after its supply was off."
+        watch_ns = 10 * SECOND_NS
+        self._stage, self._step = Stage.BEGUN, 0
+        self._test = NextTest(steps=steps, watch_ns=watch_ns, gain_bits=0.0, effort_s=25.0, tells=tells)
+
+    def _is_cycle(self, feed: str | None) -> bool:
+        """Whether the next two steps are to switch this off and on again."""
+        steps = () if self._test is None else self._test.steps[self._step : self._step + 2]
+        kinds = [step.action for step in steps if step.part == feed]
+        return kinds == [ActionKind.POWER_OFF, ActionKind.POWER_ON]
+
+    @property
+    def hold_until_ns(self) -> int | None:
+        """Until when the power has to stay off before the step to do now; None: the step is not to wait."""
+        step = self.step
+        if self._test is None or step is None or step.action is not ActionKind.POWER_ON or not self._step:
+            return None
+        before = self._test.steps[self._step - 1]
+        return self._done_ns + HOLD_NS if before == Step(action=ActionKind.POWER_OFF, part=step.part) else None
+
     def row(self, labels: Mapping[str, int]) -> NextRow | None:
         """Give the test as it is shown."""
         if self._test is None:
             return None
         texts = tuple(capital(order_in_words(step.action, step.part, step.into, labels)) for step in self._test.steps)
-        return NextRow(test=self._test, step=self._step, steps_text=texts)
+        return NextRow(test=self._test, step=self._step, steps_text=texts, hold_until_ns=self.hold_until_ns)
 
     def watching(self, now_ns: int) -> Watching | None:
         """Give the wait that is on; None when there is none."""
@@ -231,6 +272,8 @@ class Procedure:
         self._stage = stage
         self._step += _STEPS_ON.get(event, 0)
         self._done_ns = at_ns
+        if stage is Stage.WATCHED and self._test is not None and self._test.steps:
+            self._done = self._test
         if stage is Stage.NONE:
             self._test, self._step = None, 0
         return True
@@ -243,8 +286,26 @@ class Procedure:
         if not fresh and self._tests:
             self._skipped.clear()
             fresh = list(self._tests)
+        # What was just done has told what it can; unless it is all that is left, it is not asked for again.
+        fresh = [test for test in fresh if not test.steps or not _is(self._done, test)] or fresh
         if self._happens(Event.OFFER if fresh else Event.WITHDRAW) and fresh:
             self._test, self._step = fresh[0], 0
+
+
+def in_stages(test: NextTest) -> NextTest:
+    """Ask for a power cycle as what it is, two acts with a wait between them, so that each has its own time."""
+    steps: list[Step] = []
+    for step in test.steps:
+        if step.action is ActionKind.POWER_CYCLE:
+            kinds = (ActionKind.POWER_OFF, ActionKind.POWER_ON)
+            steps += [Step(action=kind, part=step.part) for kind in kinds]
+        else:
+            steps.append(step)
+    return replace(test, steps=tuple(steps))
+
+
+def _is(one: NextTest | None, other: NextTest) -> bool:
+    return one is not None and _alike(one, other)
 
 
 def _alike(one: NextTest, other: NextTest) -> bool:

@@ -7,6 +7,7 @@ frames and actions give the same incidents and the same verdict as the post-mort
 import math
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from busdoc.analysis.case import Case
@@ -16,7 +17,7 @@ from busdoc.analysis.unheard import has_looks, unheard
 from busdoc.capture.listening import FrameSource
 from busdoc.decode.database.database import Database
 from busdoc.errors import InputError
-from busdoc.live.acting import Acting
+from busdoc.live.acting import Acting, Hands
 from busdoc.live.event_log import EventLog
 from busdoc.live.judging import Judging
 from busdoc.live.learnt import keep_learnt_map
@@ -46,6 +47,7 @@ class LiveSession:
     folder : where it is kept; None: nowhere
     asked : the symptom that is isolated, as `--symptom` names it; None: what stands out
     guided : names that the map does not have are new branches; None: only without parts on the map
+    hands : do what is pressed, to a practice machine; None: the person's own do
     clock_s : a clock that only goes on, s
     """
 
@@ -58,6 +60,7 @@ class LiveSession:
         folder: SessionFolder | None = None,
         asked: str | None = None,
         guided: bool | None = None,
+        hands: Hands | None = None,
         clock_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self.source = source
@@ -73,7 +76,14 @@ class LiveSession:
         self._listening = Listening(source, case, folder)
         self._judging = Judging(self._listening, machine, self._log, self._procedure, self._event_log, folder, clock_s)
         acting = Acting(
-            self._listening, self._judging, machine, self._log, self._procedure, self._event_log, guided=self.guided
+            self._listening,
+            self._judging,
+            machine,
+            self._log,
+            self._procedure,
+            self._event_log,
+            guided=self.guided,
+            hands=hands,
         )
         self._acting = acting
         self._taken_s = -math.inf
@@ -83,9 +93,11 @@ class LiveSession:
         self._view_of: object = None
         # What a person does goes straight to the part that keeps it.
         self.act, self.do_next, self.note = acting.act, acting.do_next, acting.note
-        self.undo, self.redo, self.retime = acting.undo, acting.redo, acting.retime
+        self.undo, self.redo, self.retime, self.correct = acting.undo, acting.redo, acting.retime, acting.correct
         self.take_proposal, self.refuse_proposal = acting.take_proposal, acting.refuse_proposal
         self.rename, self.give_labels = acting.rename, acting.give_labels
+        self.cycle, self.do_now, self.answer_silence = acting.cycle, acting.do_now, acting.answer_silence
+        self.isolate = acting.isolate
         self.skip_test, self.play = acting.skip_test, acting.play
 
     @property
@@ -134,6 +146,7 @@ class LiveSession:
                 self._judging.judge_all()
         elif self._judging.is_due(now_s):  # a press that was due is judged at once
             self._judging.judge(now_s)
+            self._acting.follow_traffic()
         self._event_log.buses(self.source.buses(), self._listening.heard_ns)
         self._announce()
 
@@ -180,11 +193,11 @@ class LiveSession:
         """
         watches, listening, actions = self._listening.watches, self._listening, self._log.numbered()
         if watches.start_ns is None and (listening.without_a_bus or has_looks(actions)):
-            case = listening.case(closed=False)
+            case = replace(listening.case(closed=False), asked=self._judging.asked)
             return conclude(case, watches, unheard(actions, listening.began_ns, listening.heard_ns), actions)
         if watches.start_ns is None:
             raise InputError("the session", "frames", "none so far", "Listen to a bus that speaks.")
-        case = self._listening.case(closed=self._closed)
+        case = replace(self._listening.case(closed=self._closed), asked=self._judging.asked)
         return conclude(case, watches, watches.close(), self._log.numbered())
 
     def _standing(self) -> Standing:
@@ -208,6 +221,8 @@ class LiveSession:
             recorder=listening.recorder,
             trouble=judging.trouble,
             without_a_bus=listening.without_a_bus,
+            silence=judging.power.silence,
+            alarm=self._acting.alarm,
         )
 
     def _announce(self) -> None:

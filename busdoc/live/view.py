@@ -20,7 +20,10 @@ __all__ = [
     "NextRow",
     "Proposal",
     "SessionView",
+    "SilenceAnswer",
+    "SilenceRow",
     "StripSpan",
+    "SymptomRow",
     "Watching",
 ]
 
@@ -84,6 +87,8 @@ class Watching:
     clear_at_ns: int | None
     """None: not within days."""
     parts: tuple[str, ...]
+    proves: bool = False
+    """It is the proof of a repair of these parts."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,6 +100,19 @@ class NextRow:
     """Index of the step of `test.steps` to do now; their number when all are done and the watch is on."""
     steps_text: tuple[str, ...]
     """Each step as a sentence, with label numbers where given."""
+    hold_until_ns: int | None = None
+    """The step to do now is to wait until then: the power has to stay off; None: it need not wait."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SymptomRow:
+    """A symptom that may be made the complaint."""
+
+    name: str | None
+    """As `--symptom` names it; None: what stands out."""
+    text: str
+    aside: str
+    """How it stands."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +136,28 @@ class ComplaintRow:
     """(from, to) in which it could be seen, ns."""
 
 
+class SilenceAnswer(StrEnum):
+    """What a silence of everybody was."""
+
+    LEAD = "lead"
+    """The laptop's own plug or adapter."""
+    KEY = "key"
+    """The machine was switched off."""
+    MACHINE = "machine"
+    """Neither: the machine's supply, or its bus."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SilenceRow:
+    """No frame from anybody, and nothing that was logged says why."""
+
+    since_ns: int
+    ended_ns: int | None
+    """None: it goes on; else everybody ran on through it."""
+    asked: bool
+    """It has lasted long enough to ask what it is."""
+
+
 class HappeningKind(StrEnum):
     """What a bell or a line of the plain session may tell."""
 
@@ -133,6 +173,12 @@ class HappeningKind(StrEnum):
     NAMED = "named"
     """A part reached the probability at which it is named."""
     NOTE = "note"
+    CURED = "cured"
+    """A repair is proved."""
+    CAME_BACK = "came back"
+    """It was not that, or not only that."""
+    ALARM = "alarm"
+    """Hands are in danger: a machine that was logged off lives."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,3 +247,13 @@ class SessionView:
     """(from, to), ns: stretches that were not heard, ascending; nobody's absence."""
     complaint: ComplaintRow | None = None
     """What is isolated, where it is no dropout."""
+    cured: str = ""
+    """That a repair is proved, in a sentence; empty: none is."""
+    silence: SilenceRow | None = None
+    """Nobody is heard, or was, and nobody knows why: until that is told, nobody is accused of it."""
+    alarm: str = ""
+    """Why hands are in danger; empty: they are not."""
+    practice: bool = False
+    """It is no machine's session, but one of practice."""
+    symptoms: tuple[SymptomRow, ...] = ()
+    """What may be isolated instead: what stands out first, then the dropouts, then whatever showed."""

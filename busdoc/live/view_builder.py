@@ -18,19 +18,23 @@ from busdoc.capture.recorder.recorder import RecorderState
 from busdoc.health.codes.code import CodeKind, FaultCode
 from busdoc.health.incident import IncidentKind
 from busdoc.health.summary import Health
+from busdoc.isolation.conclusion import State
 from busdoc.isolation.verdict import Because
 from busdoc.live.procedure import Procedure
 from busdoc.live.rows import controller_rows, losses_by_controller
 from busdoc.live.tree import harness_rows, not_back
-from busdoc.live.view import ComplaintRow, Proposal, SessionView
+from busdoc.live.view import ComplaintRow, Proposal, SessionView, SilenceRow, SymptomRow, Watching
 from busdoc.machine.machine import Machine
+from busdoc.report.words.conclusion import conclusion_in_words
 from busdoc.report.words.headline import headline
+from busdoc.report.words.silence import NOBODY_HEARD
 from busdoc.report.words.symptoms import WAITS_FOR_A_LOOK, symptom_in_words
 from busdoc.session.logbook import Logbook
+from busdoc.symptoms.complaint import DROPOUT
 from busdoc.symptoms.latching import latching_in_words
 from busdoc.symptoms.symptom import Symptom, SymptomKind
 from busdoc.times import SECOND_NS
-from busdoc.words.counting import counted
+from busdoc.words.counting import counted, times
 
 __all__ = ["Standing", "look", "plugged", "proposed"]
 
@@ -70,6 +74,10 @@ class Standing:
     """What the journal could not keep."""
     without_a_bus: bool = False
     """Nothing is listened to."""
+    silence: SilenceRow | None = None
+    """Nobody is heard, or was, and nobody knows why."""
+    alarm: str = ""
+    """Why hands are in danger."""
 
 
 def plugged(machine: Machine, actions: Sequence[Action]) -> PlugState:
@@ -85,8 +93,9 @@ def look(at: Standing) -> SessionView:
     health, actions = at.health, at.log.actions
     state = plugged(at.machine, actions)
     losses = {} if health is None else losses_by_controller(health.incidents, at.because)
-    row = at.procedure.row(at.log.labels)
-    suspects = at.weighed.verdict.suspects
+    unsure = at.silence is not None and at.silence.ended_ns is None  # until it is told what it is, nobody is accused
+    row = None if unsure else at.procedure.row(at.log.labels)
+    suspects = () if unsure else at.weighed.verdict.suspects
     needs = row.test.cautions if row is not None and row.step < len(row.steps_text) else ()
     return SessionView(
         start_ns=at.heard_ns if health is None else health.start_ns,
@@ -99,12 +108,13 @@ def look(at: Standing) -> SessionView:
         controllers=() if health is None else controller_rows(health, losses, at.codes, at.source.channels),
         harness=harness_rows(at.machine, state, suspects, at.log.labels),
         actions=actions,
-        headline=_headline(at),
+        headline=NOBODY_HEARD if unsure else _headline(at),
         why=suspects[0].why if suspects else (),
         suspects=suspects,
         next=row,
-        watching=at.procedure.watching(at.heard_ns),
-        proposals=at.proposals,
+        watching=None if unsure else _watching(at),
+        cured="" if unsure else _cured(at),
+        proposals=() if unsure else at.proposals,
         cautions=tuple(dict.fromkeys((*at.machine.cautions, *needs))),
         labels_given=bool(at.log.labels),
         not_back=not_back(at.machine, opening_state(at.machine, actions), state),
@@ -118,7 +128,49 @@ def look(at: Standing) -> SessionView:
         focus=None if health is None else _focus(health, at.because),
         gaps=tuple((gap.from_ns, gap.to_ns) for gap in at.gaps),
         complaint=None if at.weighed.complaint is None else _complaint(at.weighed.complaint, at),
+        practice=at.facts.practice,
+        silence=at.silence,
+        alarm=at.alarm,
+        symptoms=_symptoms(at.weighed),
     )
+
+
+def _watching(at: Standing) -> Watching | None:
+    """Give the wait that is on: where a repair is being proved, that of the conclusion, and no other beside it."""
+    conclusion = at.weighed.conclusion
+    if conclusion.state is State.PROVED:
+        return None
+    if conclusion.state is not State.REPAIRED or conclusion.left_ns is None or conclusion.quiet_ns is None:
+        return at.procedure.watching(at.heard_ns)
+    return Watching(
+        since_ns=conclusion.at_ns - conclusion.quiet_ns,
+        clear_at_ns=conclusion.at_ns + conclusion.left_ns,
+        parts=tuple(one.part for one in conclusion.repairs),
+        proves=True,
+    )
+
+
+def _cured(at: Standing) -> str:
+    conclusion = at.weighed.conclusion
+    return "" if conclusion.state is not State.PROVED else " ".join(conclusion_in_words(conclusion))
+
+
+def _symptoms(weighed: Weighed) -> tuple[SymptomRow, ...]:
+    """List what may be isolated; what a person saw, and what comes apart, before what comes with the rest."""
+    others = [one for one in weighed.symptoms if one.kind is not SymptomKind.DROPOUT]
+    apart = {one.name for one in weighed.apart}
+    now = None if weighed.complaint is None else weighed.complaint.name
+    rows = [
+        SymptomRow(name=None, text="what stands out", aside="chosen anew as the record grows"),
+        SymptomRow(name=DROPOUT, text="dropouts", aside="controllers that fall off the bus or restart"),
+    ]
+    for one in sorted(others, key=lambda one: (one.name not in apart, -one.n_came)):
+        aside = [f"came {times(one.n_came)}"] if one.n_came else ["was there at first"] if one.spans else ["never"]
+        aside += ["shows now"] if one.showing else []
+        aside += ["comes apart from the complaint"] if one.name in apart else []
+        aside += ["is the complaint"] if one.name == now else []
+        rows.append(SymptomRow(name=one.name, text=symptom_in_words(one), aside=", ".join(aside)))
+    return tuple(rows)
 
 
 def _complaint(symptom: Symptom, at: Standing) -> ComplaintRow:
@@ -171,6 +223,7 @@ def _headline(at: Standing) -> str:
         symptoms=at.weighed.symptoms,
         complaint=at.weighed.complaint,
         answers=at.weighed.answers,
+        apart=at.weighed.apart,
     )
     return headline(result)
 

@@ -69,6 +69,8 @@ class Part:
     """The sensor supply of a controller that it hangs on, `hopper:5V-1`, say: parts of one supply share a fault of
     it."""
     unsafe_live: bool = False
+    safe_live: bool = False
+    """The maker lets it be plugged, unplugged and moved with the power on."""
     label: str | None = None
     """What is taped onto its connector."""
     effort_s: float | None = None

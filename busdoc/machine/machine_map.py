@@ -74,6 +74,7 @@ def machine_from_text(text: str, where: str) -> Machine:
     machine_table = root.table("machine")
     name = machine_table.text("name") or ""
     cautions = machine_table.texts("cautions")
+    machine_table.texts("learnt_from")  # of `baseline`, which counts no recording twice
     wake = read_wake(machine_table)
     machine_table.finish()
     buses = [(table, bus) for table in root.tables("bus") if (bus := read_bus(table)) is not None]

@@ -78,6 +78,9 @@ def read_part(table: MapTable) -> Part | None:
     signal = _signal(table, "signal")
     supply = table.text("supply")
     unsafe_live = table.flag("unsafe_live")
+    safe_live = table.flag("safe_live")
+    if unsafe_live and safe_live:
+        table.wrong("safe_live", "one of unsafe_live and safe_live", "both", "Take one of the two lines out.")
     label = table.text("label")
     effort = table.decimal("effort_s", "0", "1000000", "seconds")
     wake = read_wake(table)
@@ -96,6 +99,7 @@ def read_part(table: MapTable) -> Part | None:
         signal=signal,
         supply=supply,
         unsafe_live=bool(unsafe_live),
+        safe_live=bool(safe_live),
         label=label,
         effort_s=None if effort is None else float(effort),
         wake=wake,
@@ -216,6 +220,7 @@ def read_controller(table: MapTable) -> Controller | None:
     latches = table.flag("latches")
     back_within_ns = table.seconds_ns("back_within_s")
     back_usually_ns = table.seconds_ns("back_usually_s")
+    table.items("returns_s", (int, Decimal), "seconds")  # what `baseline` learns on from, and nobody else needs
     starts_after = table.text("starts_after")
     code_layout = table.whole("code_layout", 1, 3, "an older layout of fault codes")
     prior = table.decimal("prior", "0", "1", "a probability")

@@ -5,22 +5,37 @@ what order they come, and what the wire ordinarily carries. Writing it as a map 
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, replace
+from functools import partial
 from statistics import median, stdev
 
-from busdoc.health.controller import ControllerHealth, StreamKey
+from busdoc.health.controller import ControllerHealth, StreamHealth, StreamKey
 from busdoc.health.summary import Health
 from busdoc.machine.controller_spec import Identity, PeriodFrom
 from busdoc.resync_check.records import ControllerReturn, PowerUpReturn, ReturnFault
 from busdoc.resync_check.tolerance import ToleranceBound, upper_bound
 from busdoc.times import SECOND_NS
 
-__all__ = ["Baseline", "LearntBus", "LearntController", "LearntStream", "LearntWake", "learn_baseline", "together"]
+__all__ = [
+    "Baseline",
+    "LearntBus",
+    "LearntController",
+    "LearntStream",
+    "LearntWake",
+    "learn_baseline",
+    "together",
+    "with_returns",
+]
 
 COVERAGE = 0.99
 CONFIDENCE = 0.95
 _FEWEST_FOR_ORDER = 5
+_STOPPED_NS = 2 * SECOND_NS
+_STOPPED_PERIODS = 5
+"""A stream that is missing for so long before its controller's last frame had stopped."""
+_ENOUGH_FRAMES = 5
+"""Frames from which a stream without a rhythm is taken to have none, and not to be too seldom to tell."""
 _TIED = 0.35
 """Standard deviation of the time between two controllers, against that to the others, when one waits for the other."""
 _NICE = (
@@ -118,6 +133,8 @@ class Baseline:
     left_out: tuple[str, ...]
     """Returns that were not healthy, and controllers that are none, as sentences."""
     wakes: tuple[LearntWake, ...] = ()
+    recordings: tuple[str, ...] = ()
+    """Those that times were learnt from, of earlier calls too, as the map names them."""
 
 
 def learn_baseline(health: Health, power_ups: Sequence[PowerUpReturn]) -> Baseline:
@@ -134,6 +151,7 @@ def learn_baseline(health: Health, power_ups: Sequence[PowerUpReturn]) -> Baseli
     firsts: list[dict[str, int]] = []
     # what is usual counts from the machine's first frame; a feed's own only where the machine was never switched
     of_machine = any(one.power_up.feed is None for one in whole)
+    expected = {one.name: {stream.key for stream in _streams(one)} for one in health.controllers}
     for n, one in enumerate(whole, start=1):
         if of_machine and one.power_up.feed is not None:
             continue
@@ -144,7 +162,8 @@ def learn_baseline(health: Health, power_ups: Sequence[PowerUpReturn]) -> Baseli
             if why is not None:
                 left_out.append(f"{controller.name} at power-up {n}: {why}.")
             elif controller.steady_ns is not None:
-                returns.setdefault(controller.name, []).append(controller.took_ns(controller.steady_ns, zero_ns))
+                steady_ns = _in_step_ns(controller, expected.get(controller.name, frozenset()))
+                returns.setdefault(controller.name, []).append(controller.took_ns(steady_ns, zero_ns))
     places = _places(firsts)
     waits = _waits(firsts)
     controllers = []
@@ -181,15 +200,28 @@ def learn_baseline(health: Health, power_ups: Sequence[PowerUpReturn]) -> Baseli
 def together(healths: Sequence[Health]) -> Health:
     """Put what several recordings of one machine showed into one: of each stream the recording that shows it best.
 
-    Times are the longest recording's; only what a baseline needs of the others is there.
+    A stream that any of them shows to stop, or to keep no rhythm, while its controller goes on is none to expect. Times
+    are the longest recording's; only what a baseline needs of the others is there.
     """
     longest = max(healths, key=lambda one: one.until_ns - one.start_ns)
     by_name: dict[str, ControllerHealth] = {}
     for health in healths:
         for one in health.controllers:
             known = by_name.get(one.name)
-            by_name[one.name] = one if known is None else _joined(known, one)
+            by_name[one.name] = _steadfast(one) if known is None else _joined(known, _steadfast(one))
     return replace(longest, controllers=tuple(by_name.values()))
+
+
+def _steadfast(one: ControllerHealth) -> ControllerHealth:
+    """Take the rhythm from streams that stopped while their controller went on: they are not always sent."""
+    return replace(one, streams=tuple(map(partial(_unless_stopped, one), one.streams)))
+
+
+def _unless_stopped(one: ControllerHealth, stream: StreamHealth) -> StreamHealth:
+    if not stream.cyclic or stream.period_ns is None or one.last_ns is None:
+        return stream
+    stopped = one.last_ns - stream.last_ns > max(_STOPPED_NS, _STOPPED_PERIODS * stream.period_ns)
+    return replace(stream, cyclic=False) if stopped else stream
 
 
 def _joined(one: ControllerHealth, other: ControllerHealth) -> ControllerHealth:
@@ -197,8 +229,13 @@ def _joined(one: ControllerHealth, other: ControllerHealth) -> ControllerHealth:
     best = {stream.key: stream for stream in less.streams}
     for stream in more.streams:
         known = best.get(stream.key)
-        if known is None or (stream.cyclic, stream.frames) >= (known.cyclic, known.frames):
+        if known is None:
             best[stream.key] = stream
+            continue
+        # of two that keep a rhythm the one that shows it longer; where either has frames enough and none, it has none
+        either = stream if (stream.cyclic, stream.frames) >= (known.cyclic, known.frames) else known
+        loose = any(not found.cyclic and found.frames >= _ENOUGH_FRAMES for found in (stream, known))
+        best[stream.key] = replace(either, cyclic=either.cyclic and not loose)
     return replace(more, streams=tuple(best.values()))
 
 
@@ -223,6 +260,12 @@ def _unhealthy(one: ControllerReturn) -> str | None:
     if bad or one.steady_ns is None:
         return one.reasons[0] if one.reasons else "not in step before the recording ended"
     return None
+
+
+def _in_step_ns(one: ControllerReturn, expected: Set[StreamKey]) -> int:
+    """Give when all that the map will expect was in step: what it leaves out makes nobody late."""
+    steady = [stream.steady_ns for stream in one.streams if stream.key in expected and stream.steady_ns is not None]
+    return max(steady, default=one.steady_ns or 0)
 
 
 def _streams(found: ControllerHealth) -> tuple[LearntStream, ...]:
@@ -255,22 +298,34 @@ def _controller(
     place: int | None,
     starts_after: str | None,
 ) -> LearntController:
-    limit = upper_bound([value / SECOND_NS for value in returns_ns], coverage=COVERAGE, confidence=CONFIDENCE)
-    limit_ns = None
-    if limit is not None:
-        slowest_ns = max(stream.measured_ns for stream in streams)
-        limit_ns = math.ceil(10.0 * (limit.bound + slowest_ns / SECOND_NS)) * (SECOND_NS // 10)
-    return LearntController(
+    one = LearntController(
         name=found.name,
         channel=found.channel,
         identity=found.identity,
         streams=streams,
+        place=place,
+        starts_after=starts_after,
+    )
+    return with_returns(one, returns_ns, max(stream.period_ns for stream in streams))
+
+
+def with_returns(one: LearntController, returns_ns: tuple[int, ...], slowest_ns: int) -> LearntController:
+    """Give a controller with these returns, and what is usual and the limit that follow from them.
+
+    Parameters
+    ----------
+    slowest_ns : period of its slowest stream, whose phase is chance
+    """
+    limit = upper_bound([value / SECOND_NS for value in returns_ns], coverage=COVERAGE, confidence=CONFIDENCE)
+    limit_ns = None
+    if limit is not None:
+        limit_ns = math.ceil(10.0 * (limit.bound + slowest_ns / SECOND_NS)) * (SECOND_NS // 10)
+    return replace(
+        one,
         returns_ns=returns_ns,
         usual_ns=round(median(returns_ns)) if returns_ns else None,
         limit=limit,
         limit_ns=limit_ns,
-        place=place,
-        starts_after=starts_after,
     )
 
 

@@ -1,17 +1,19 @@
 """A baseline as the text of a machine map: a new one, or what an existing one lacks, added to it.
 
-An existing text is never rewritten: whatever stands there stays, byte for byte, and lines are put in between. So
-comments, order and edits are kept, and a number that a technician has set is never replaced by a learnt one.
+An existing text is not rewritten: what stands there stays, byte for byte, and lines are put in between. So comments,
+order and edits are kept, and a number that a technician has set is never replaced by a learnt one. What an earlier call
+had learnt of a controller's returns is learnt on: several calls add up.
 """
 
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from busdoc.machine.toml_lines import TomlPath, lines_of
-from busdoc.resync_check.baseline import Baseline, LearntBus, LearntController, LearntWake
+from busdoc.resync_check.baseline import Baseline, LearntBus, LearntController, LearntStream, LearntWake
+from busdoc.resync_check.returns_so_far import RECORDINGS, RETURNS, learnt_before, learnt_on
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import counted
 
@@ -28,6 +30,8 @@ class MergedMap:
     kept: tuple[str, ...]
     """What stands in the map and was learnt otherwise, as sentences."""
 
+
+_OF_RETURNS = ("back_usually_s", "back_within_s", RETURNS)
 
 Line = tuple[str, str, str]
 """(key, value as TOML, comment)"""
@@ -48,6 +52,7 @@ def map_text(baseline: Baseline, *, name: str, channel_names: Mapping[int, str] 
     head.add(tomlkit.comment("Give the controllers the names that people use, and add feeds, harnesses and sensors."))
     head.add(tomlkit.nl())
     whole = [line for wake in baseline.wakes if wake.feed is None for line in _wake_lines(wake)]
+    whole += _recordings_lines(baseline)
     blocks = [tomlkit.dumps(head) + _block("machine", [("name", _text(name), ""), *whole], many=False)]
     blocks += [_block("bus", [_channel(bus.channel), *_bus_lines(bus)]) for bus in baseline.buses]
     blocks += [_controller_block(one) for one in baseline.controllers]
@@ -60,7 +65,7 @@ def merge_into(text: str, baseline: Baseline, channels: Mapping[int | str, int] 
     Parameters
     ----------
     text : a map that `busdoc.machine.machine_map` has read without a mistake
-    baseline : learnt with that map, so that controllers bear its names
+    baseline : learnt with that map, so that controllers bear its names, what it keeps of earlier calls included
     channels : number of each channel that the map names by name
 
     Returns
@@ -74,7 +79,9 @@ def merge_into(text: str, baseline: Baseline, channels: Mapping[int | str, int] 
     added: list[str] = []
     kept: list[str] = []
     insertions: dict[int, list[str]] = {}
+    replaced: dict[int, str] = {}
     appended: list[str] = []
+    together = {one.name: one for one in baseline.controllers}
     for path, lines, block in _entries(baseline, document, channels or {}):
         if block:
             appended.append(block)
@@ -83,7 +90,16 @@ def merge_into(text: str, baseline: Baseline, channels: Mapping[int | str, int] 
         table = _at(document, path)
         who = str(table.get("name", f"channel {table.get('channel')}" if path[0] == "bus" else "the machine"))
         missing = [line for line in lines if line[0] not in table]
-        kept += [_kept(who, line, table[line[0]]) for line in lines if _differs(line, table)]
+        learnt_anew = {}
+        if path[0] == "controller":
+            learnt_anew = places.learnt_anew(path, lines, together.get(who))
+        elif RECORDINGS in table:
+            replaced.update(places.more_recordings(path, lines))
+        replaced.update({row: text for row, (_, text) in learnt_anew.items()})
+        anew = {key for key, _ in learnt_anew.values()}
+        if anew:
+            added.append(f"{who}: learnt on, {counted(len(together[who].returns_ns), 'return')} in all.")
+        kept += [_kept(who, line, table[line[0]]) for line in lines if _differs(line, table) and line[0] not in anew]
         if not missing:
             continue
         at = places.after_last_key(path)
@@ -92,7 +108,7 @@ def merge_into(text: str, baseline: Baseline, channels: Mapping[int | str, int] 
             continue
         insertions.setdefault(at, []).extend(_written(line) for line in missing)
         added.append(f"{who}: {', '.join(line[0] for line in missing)}.")
-    merged = _woven(body, insertions)
+    merged = _woven(body, insertions, replaced)
     if appended:
         merged += ("" if merged.endswith("\n") or not merged else "\n") + "\n" + "\n".join(appended)
     if end != "\n":
@@ -117,6 +133,8 @@ def _entries(
             yield ("part", by_part[wake.feed]), lines, ""
         elif wake.feed is None:
             yield ("machine",), lines, "" if "machine" in document else _block("machine", lines, many=False)
+    if baseline.recordings and "machine" in document:
+        yield ("machine",), _recordings_lines(baseline), ""
     for bus in baseline.buses:
         lines = [_channel(bus.channel), *_bus_lines(bus)]
         wanted = by_channel.get(bus.channel)
@@ -168,6 +186,38 @@ class _Places:
                 best = line
         return best
 
+    def learnt_anew(
+        self, path: TomlPath, lines: Sequence[Line], one: LearntController | None
+    ) -> dict[int, tuple[str, str]]:
+        """Give what stands for numbers that an earlier call had learnt, and that are others now.
+
+        Returns
+        -------
+        (key, text) for each line of the map that is to be replaced, counted from 1
+        """
+        table = _at(self._document, path)
+        before = None if one is None else learnt_before(one, table)
+        if before is None or one is None or before.returns_ns == one.returns_ns:
+            return {}
+        had = {key: value for key, value, _ in _return_lines(before)}
+        found = {}
+        for line in lines:
+            number = self._lines.get((*path, line[0]))
+            if number is None or line[0] not in _OF_RETURNS or not learnt_on(had, table, line[0]):
+                continue
+            if self._is_whole(number, line[0], table[line[0]]):
+                found[number] = (line[0], _written(line))
+        return found
+
+    def more_recordings(self, path: TomlPath, lines: Sequence[Line]) -> dict[int, str]:
+        """Give the line that names the recordings so far, where it stands on one."""
+        number = self._lines.get((*path, RECORDINGS))
+        there = _at(self._document, path).get(RECORDINGS)
+        named = [line for line in lines if line[0] == RECORDINGS]
+        if number is None or not named or not self._is_whole(number, RECORDINGS, there):
+            return {}
+        return {number: _written(named[0])}
+
     def _is_whole(self, line: int, key: str, value: object) -> bool:
         """Tell whether one line holds a key with its whole value."""
         try:
@@ -177,18 +227,18 @@ class _Places:
         return alone == {key: value}
 
 
-def _woven(text: str, insertions: Mapping[int, list[str]]) -> str:
+def _woven(text: str, insertions: Mapping[int, list[str]], replaced: Mapping[int, str]) -> str:
     rows = text.split("\n")
     woven: list[str] = []
     for number, row in enumerate(rows, start=1):
-        woven.append(row)
+        woven.append(replaced.get(number, row))
         woven += insertions.get(number, [])
     return "\n".join(woven)
 
 
 def _differs(line: Line, table: Mapping[str, Any]) -> bool:
     key, value, _ = line
-    if key not in table or key in ("expects", "channel"):
+    if key not in table or key in ("expects", "channel", RETURNS, RECORDINGS):
         return False
     learnt = tomllib.loads(f"x = {value}")["x"]
     there = table[key]
@@ -240,13 +290,29 @@ def _controller_lines(one: LearntController) -> list[Line]:
         lines.append(("node_id", str(identity.node_id), ""))
     if identity.sender is not None:
         lines.append(("sender", _text(identity.sender), ""))
+    lines += _return_lines(one)
+    if one.starts_after is not None:
+        lines.append(("starts_after", _text(one.starts_after), "it has always followed this one closely"))
+    lines.append(("expects", _expects(one), ""))
+    return lines
+
+
+def _recordings_lines(baseline: Baseline) -> list[Line]:
+    """Name the recordings that times were learnt from, so that none counts twice."""
+    each = ", ".join(map(_text, baseline.recordings))
+    return [(RECORDINGS, f"[{each}]", "recordings whose returns are known")] if each else []
+
+
+def _return_lines(one: LearntController) -> list[Line]:
+    """Write what is known of the returns."""
+    lines: list[Line] = []
     if one.usual_ns is not None:
         lines.append(("back_usually_s", f"{one.usual_ns / SECOND_NS:.2f}", _seen(one)))
     if one.limit_ns is not None:
         lines.append(("back_within_s", f"{one.limit_ns / SECOND_NS:.1f}", _limit(one)))
-    if one.starts_after is not None:
-        lines.append(("starts_after", _text(one.starts_after), "it has always followed this one closely"))
-    lines.append(("expects", _expects(one), ""))
+    if one.returns_ns:
+        each = ", ".join(_seconds(value) for value in one.returns_ns)
+        lines.append((RETURNS, f"[{each}]", "each healthy return; more recordings add theirs"))
     return lines
 
 
@@ -264,13 +330,12 @@ def _limit(one: LearntController) -> str:
 
 
 def _expects(one: LearntController) -> str:
-    rows = [
-        f'  {{ frame = "{stream.key}", period_s = {_seconds(stream.period_ns)}'
-        + (f", jitter_s = {_seconds(stream.jitter_ns)}" if stream.jitter_ns >= 1000 else "")
-        + " },"
-        for stream in one.streams
-    ]
-    return "\n".join(["[", *rows, "]"])
+    return "\n".join(["[", *map(_expected, one.streams), "]"])
+
+
+def _expected(stream: LearntStream) -> str:
+    jitter = f", jitter_s = {_seconds(stream.jitter_ns)}" if stream.jitter_ns >= 1000 else ""
+    return f'  {{ frame = "{stream.key}", period_s = {_seconds(stream.period_ns)}{jitter} }},'
 
 
 def _seconds(t_ns: int) -> str:

@@ -185,7 +185,18 @@ class IsolateApp(App[None]):
         self.query_one("#lower").set_class(middle != "areas" or not places.lower, "hidden")
         room = max(1, self.size.height - 2 - len(troubles) - len(offer) - len(asking) - len(message))
         if state.page is not None:
-            self._show("page", draw_page(state.page, state.view, width, room, state.page_first))
+            self._show(
+                "page",
+                draw_page(
+                    state.page,
+                    state.view,
+                    width,
+                    room,
+                    state.page_first,
+                    chosen=state.chosen_action,
+                    zone=state.zone,
+                ),
+            )
         elif state.big:
             self._show("big", draw_big(state.view, width, room))
         else:

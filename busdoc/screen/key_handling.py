@@ -4,6 +4,7 @@ Takes keys and ticks; calls the session; keeps the page, the question that is op
 key logged is told only after the session's call returned, and then it is on disk.
 """
 
+import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -14,7 +15,7 @@ from busdoc.actions.words import done_in_words, question_in_words
 from busdoc.errors import BusdocError
 from busdoc.isolation.verdict import Step
 from busdoc.live.bell import Bell
-from busdoc.live.view import Happening, HappeningKind, SessionView
+from busdoc.live.view import Happening, HappeningKind, SessionView, SilenceAnswer
 from busdoc.screen.areas.big_view import in_question
 from busdoc.screen.areas.pages import Page
 from busdoc.screen.asking import Asking, Choice, Digit, Picking, Writing
@@ -24,6 +25,7 @@ from busdoc.screen.keys import BY_KEY, COMMANDS, VERBS, Command
 from busdoc.screen.parts import choices_for, part_in_question, partners_of
 from busdoc.screen.scroll import Scroll
 from busdoc.screen.session import Session
+from busdoc.times import SECOND_NS
 
 __all__ = ["Message", "ScreenState"]
 
@@ -33,6 +35,13 @@ _RUN_ON_S = 1.2
 _KEPT_HAPPENINGS = 50
 _UNSEEN_S = 1.0
 """A step that has stood for less than this was not read by who presses the key (common practice: about a second)."""
+_TWICE_S = 1.0
+"""A second press within this is none: a remote bounces, a thumb slips (common practice)."""
+_CONFIRMED = (*POWER_KINDS, ActionKind.REPLACE, ActionKind.SWAP)
+"""Steps that one key alone does not log: hands go in, or a part is called new, by what they say."""
+_CONFIRMED_WITHIN_S = 60.0
+_NOTED_WITH_NS = 120 * SECOND_NS
+"""What is written down so soon after something was done is about that."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,8 +93,16 @@ class ScreenState:
         self.lately: tuple[tuple[str, Happening], ...] = ()
         self._followed: str | None = None
         self._step_now: Step | None = None
-        self._step_before: tuple[Step, float] | None = None
-        """(the step that was shown until it changed by itself, when that was)."""
+        self._step_since_s = -math.inf
+        """Since when it is shown."""
+        self._pressed_s = -math.inf
+        """When the key for the proposed step was pressed last."""
+        self._awaits: tuple[Step, float] | None = None
+        """(a step that the traffic or a second key has to confirm, when it was pressed)."""
+        self._own = 0
+        """Happenings up to this number were told as the answer to a key."""
+        self.chosen_action: int | None = None
+        """Number of the action that is marked in the list of what was done."""
 
     # What time does
 
@@ -102,6 +119,10 @@ class ScreenState:
         self._look()
         told = [(self._at(one.time_ns), one) for one in new if one.kind is not HappeningKind.ACTION]
         self.lately = (*self.lately, *told)[-_KEPT_HAPPENINGS:]
+        shown = [one for one in new if one.kind is HappeningKind.ACTION and one.n > self._own]
+        if shown:  # nobody pressed a key for it: the traffic shows it
+            said = shown[-1].text.removeprefix("logged: ").removesuffix(", by the bus")
+            self._tell(f"logged {self._at(shown[-1].time_ns)}: {said}, as the traffic shows", Tone.GOOD)
         for happening in new:
             if happening.kind is HappeningKind.LOST and happening.controller is not None:
                 self.scroll.follow(self.view, happening.controller)
@@ -128,7 +149,7 @@ class ScreenState:
         key : as Textual names it
         character : what it types; None: nothing
         """
-        if self.page is not None:
+        if self.page is not None and self.asking is None:
             self._press_on_page(key)
         elif not isinstance(self.asking, Picking) and self._runs_on(key, character):
             return
@@ -140,6 +161,7 @@ class ScreenState:
                 command = BY_KEY.get(character)
             if command is not None:
                 self._try(lambda: self._do(command))
+        self._own = max((one.n for one in self._session.happenings(self._seen)), default=self._own)
         self._look()
 
     def _runs_on(self, key: str, character: str | None) -> bool:
@@ -157,8 +179,16 @@ class ScreenState:
     def _press_on_page(self, key: str) -> None:
         page = self.page
         leaves = key in COMMANDS[Command.QUIT].keys
+        if key in ("down", "up") and page is Page.DONE:
+            self._choose(1 if key == "down" else -1)
+            return
+        if page is Page.LABELS and key == "t":
+            self._ask(Writing("Photograph of the numbers"), self._note)
+            return
         if key in ("down", "up"):
             self.page_first = max(0, self.page_first + (1 if key == "down" else -1))
+            return
+        if page is Page.DONE and self._press_on_list(key):
             return
         if page is Page.CAUTIONS:
             if leaves:
@@ -171,6 +201,53 @@ class ScreenState:
             self.leaving = True
         elif key in COMMANDS[Command.STEP].keys:
             self._tell("page closed, nothing logged", Tone.FAINT)
+
+    def _press_on_list(self, key: str) -> bool:
+        """Take a key on the list of what was done; say whether it means anything there."""
+        action = next((one for one in self.view.actions if one.n == self.chosen_action), None)
+        if action is None:
+            return False
+        if key == "a":
+            self._try(lambda: self._ask_seconds(action))
+        elif key == "t":
+            self._ask(Writing(f"Note or photograph, with: {done_in_words(action)}"), self._noted_with(action))
+        elif key == "x":
+            self._try(lambda: self._strike(action))
+        elif key == "p":
+            choices = choices_for(action.kind, self.view, done=True)
+            self._ask(Picking(question_in_words(action.kind), choices), self._repart(action))
+        else:
+            return False
+        return True
+
+    def _choose(self, by: int) -> None:
+        """Mark another line of the list; the latest stands uppermost."""
+        numbers = [action.n for action in reversed(self.view.actions)]
+        if numbers:
+            at = numbers.index(self.chosen_action) if self.chosen_action in numbers else 0
+            self.chosen_action = numbers[min(max(at + by, 0), len(numbers) - 1)]
+
+    def _strike(self, action: Action) -> None:
+        self._session.undo(action.n)
+        self._tell(f"struck out: {self._at(action.time_ns)} {done_in_words(action)}   (z puts it back)", Tone.WARN)
+        self._look()
+        self._choose(0)
+
+    def _repart(self, action: Action) -> Callable[[Asking], None]:
+        def repart(asking: Asking) -> None:
+            self._logged(self._session.correct(action.n, part=_picked(asking).value))
+
+        return repart
+
+    def _noted_with(self, action: Action) -> Callable[[Asking], None]:
+        def note(asking: Asking) -> None:
+            text = asking.text.strip() if isinstance(asking, Writing) else ""
+            if text:
+                self._logged(self._session.correct(action.n, note=text))
+            else:
+                self._tell("nothing was written; nothing logged", Tone.FAINT)
+
+        return note
 
     def _press_on_question(self, key: str, character: str | None) -> None:
         asking, then = self.asking, self._then
@@ -203,7 +280,8 @@ class ScreenState:
             Command.MARK: lambda: self._logged(self._session.act(ActionKind.MARK)),
             Command.SEEN: lambda: self._logged(self._session.act(ActionKind.SEEN)),
             Command.GONE: lambda: self._logged(self._session.act(ActionKind.GONE)),
-            Command.NOTE: lambda: self._ask(Writing("Note"), self._note),
+            Command.COMPLAINT: self._ask_complaint,
+            Command.NOTE: self._ask_note,
             Command.RENAME: self._ask_rename,
             Command.AGO: self._ask_ago,
             Command.UNDO: self._undo,
@@ -211,6 +289,10 @@ class ScreenState:
             Command.TAKE: self._take,
             Command.REFUSE: self._refuse,
             Command.OTHER: self._other_test,
+            Command.ITS_LEAD: lambda: self._answer(SilenceAnswer.LEAD),
+            Command.ITS_KEY: lambda: self._answer(SilenceAnswer.KEY),
+            Command.ITS_MACHINE: lambda: self._answer(SilenceAnswer.MACHINE),
+            Command.DONE: self._list,
             Command.LABELS: self._labels,
             Command.CHECK: lambda: self._open(Page.CHECK),
             Command.HELP: lambda: self._open(Page.HELP),
@@ -227,18 +309,34 @@ class ScreenState:
     # Logging
 
     def _step(self) -> None:
-        before = self._step_before
-        if before is not None and self._clock_s() - before[1] < _UNSEEN_S:
-            step, self._step_before = before[0], None  # what was done is what was read, not what has just come up
-            self._logged(self._session.act(step.action, step.part, step.into))
+        now_s = self._clock_s()
+        twice, self._pressed_s = now_s - self._pressed_s < _TWICE_S, now_s
+        if twice:
+            self._tell("pressed twice within a second; nothing more logged", Tone.WARN)
             return
-        action = self._session.do_next()
-        if action is not None:
-            self._logged(action)
-        elif self.view.next is not None and not step_text(self.view.next):
-            self._tell("all steps are done: watch; nothing logged", Tone.FAINT)
+        following = self.view.next
+        step = self._step_now
+        if following is None or step is None:
+            watches = following is not None and not step_text(following)
+            said = "all steps are done: watch; nothing logged" if watches else "nothing is proposed; nothing logged"
+            self._tell(said, Tone.FAINT)
+        elif now_s - self._step_since_s < _UNSEEN_S:
+            self._tell(f"just now it has come to: {step_text(following)}. Nothing logged: press again", Tone.WARN)
+        elif following.hold_until_ns is not None and self.view.now_ns < following.hold_until_ns:
+            left_s = -(-(following.hold_until_ns - self.view.now_ns) // SECOND_NS)
+            self._tell(f"off: {left_s} s more, then switch on; nothing logged", Tone.WARN)
+        elif step.action in _CONFIRMED:
+            self._awaits = (step, now_s)
+            if step.action in POWER_KINDS:
+                self._session.do_now()  # a practice machine's traffic shows it then, as a real one's does
+            shows = (
+                "the traffic will show it and log it; else " if self.view.buses and step.action in POWER_KINDS else ""
+            )
+            self._tell(f"not logged yet: {shows}y says that it is done", Tone.WARN)
         else:
-            self._tell("nothing is proposed; nothing logged", Tone.FAINT)
+            action = self._session.do_next()
+            if action is not None:
+                self._logged(action)
 
     def _ask_part(self, kind: ActionKind) -> None:
         choices = choices_for(kind, self.view)
@@ -247,6 +345,8 @@ class ScreenState:
             self._tell(f"nothing is there to be {question_in_words(kind).lower()}; nothing logged", Tone.WARN)
             return
         then = self._swap_from if kind is ActionKind.SWAP else self._act_on(kind)
+        if kind is ActionKind.POWER_CYCLE:
+            then = self._cycle
         self._ask(Picking(question_in_words(kind), choices, new_names=new_names), then)
 
     def _act_on(self, kind: ActionKind) -> Callable[[Asking], None]:
@@ -254,6 +354,13 @@ class ScreenState:
             self._logged(self._session.act(kind, _picked(asking).value))
 
         return act
+
+    def _cycle(self, asking: Asking) -> None:
+        action = self._session.cycle(_picked(asking).value)
+        if action is None:
+            self._tell("switch it off now: the traffic will show it and log it", Tone.WARN)
+        else:
+            self._logged(action)
 
     def _swap_from(self, asking: Asking) -> None:
         one = _picked(asking).value
@@ -265,8 +372,27 @@ class ScreenState:
         self._ask(Picking(f"{question_in_words(ActionKind.SWAP)} {one} with", others, new_names=self.view.guided), swap)
 
     def _logged(self, action: Action) -> None:
-        self._step_now = self._step_before = None  # it changes by what was done
+        self._awaits = None
         self._tell(f"logged {self._at(action.time_ns)} {done_in_words(action)}", Tone.GOOD)
+
+    def _answer(self, answer: SilenceAnswer) -> None:
+        if self.view.silence is None:
+            self._tell("nobody asks: somebody is heard", Tone.FAINT)
+            return
+        self._logged(self._session.answer_silence(answer))
+
+    def _list(self) -> None:
+        self.chosen_action = (
+            max(self.view.actions, key=lambda one: (one.time_ns, one.n)).n if self.view.actions else None
+        )
+        self._open(Page.DONE)
+
+    def _ask_note(self) -> None:
+        last = max(self.view.actions, key=lambda action: action.n, default=None)
+        if last is None or last.note or self.view.now_ns - last.time_ns > _NOTED_WITH_NS:
+            self._ask(Writing("Note"), self._note)
+        else:
+            self._ask(Writing(f"Note or photograph, with: {done_in_words(last)}"), self._noted_with(last))
 
     def _note(self, asking: Asking) -> None:
         text = asking.text.strip() if isinstance(asking, Writing) else ""
@@ -276,12 +402,28 @@ class ScreenState:
         self._session.note(text)
         self._tell(f'logged {self._at(self.view.now_ns)} note "{text}"', Tone.GOOD)
 
+    def _ask_complaint(self) -> None:
+        rows = self.view.symptoms
+        choices = [Choice(value=row.name, text=row.text, aside=row.aside) for row in rows]
+        if len(choices) < 3:
+            self._tell("no symptom showed but dropouts so far", Tone.FAINT)
+            return
+
+        def pick(asking: Asking) -> None:
+            one = _picked(asking)
+            self._session.isolate(one.value)
+            self._tell(f"isolating {one.text}", Tone.GOOD)
+
+        self._ask(Picking("Isolate", choices), pick)
+
     # Correcting
 
     def _undo(self) -> None:
         action = self._session.undo()
         if action is None:
             self._tell("nothing to undo", Tone.FAINT)
+        elif any(one.n == action.n for one in self._session.view().actions):
+            self._tell(f"as it was: {self._at(action.time_ns)} {done_in_words(action)}", Tone.WARN)
         else:
             self._tell(f"undone: {self._at(action.time_ns)} {done_in_words(action)}   (Z does it again)", Tone.WARN)
 
@@ -295,15 +437,16 @@ class ScreenState:
     def _ask_ago(self) -> None:
         if not self.view.actions:
             self._tell("nothing is logged yet", Tone.FAINT)
-            return
-        last = max(self.view.actions, key=lambda action: action.n)
+        else:
+            self._ask_seconds(max(self.view.actions, key=lambda action: action.n))
 
+    def _ask_seconds(self, action: Action) -> None:
         def retime(asking: Asking) -> None:
             seconds = asking.seconds if isinstance(asking, Digit) else None
             if seconds is not None:
-                self._logged(self._session.retime(last.n, float(seconds)))
+                self._logged(self._session.retime(action.n, float(seconds)))
 
-        self._ask(Digit(f"How many seconds ago: {done_in_words(last)}"), retime)
+        self._ask(Digit(f"How many seconds before its press: {done_in_words(action)}"), retime)
 
     def _ask_rename(self) -> None:
         choices = [Choice(value=row.name, text=row.name, label=row.label) for row in self.view.harness]
@@ -329,6 +472,12 @@ class ScreenState:
     # Proposals, labels, tests
 
     def _take(self) -> None:
+        awaits, self._awaits = self._awaits, None
+        if awaits is not None and awaits[0] == self._step_now and self._clock_s() - awaits[1] < _CONFIRMED_WITHIN_S:
+            action = self._session.do_next()
+            if action is not None:
+                self._logged(action)
+            return
         if not self.view.proposals:
             self._tell("nothing was asked", Tone.FAINT)
             return
@@ -386,13 +535,12 @@ class ScreenState:
         self._followed = part
 
     def _watch_step(self) -> None:
-        """Notice a step that changed although nobody did it."""
+        """Take note of when the step that is shown came up."""
         following = self.view.next
         steps = () if following is None else following.test.steps[following.step :]
         now = steps[0] if steps else None
-        if self._step_now is not None and now != self._step_now:
-            self._step_before = (self._step_now, self._clock_s())
-        self._step_now = now
+        if now != self._step_now:
+            self._step_now, self._step_since_s = now, self._clock_s()
 
     def fit(self, *, roll_height: int, tree_height: int) -> None:
         """Take the heights of the areas; where they changed, what matters comes into sight again."""

@@ -23,6 +23,7 @@ class Command(StrEnum):
     MARK = "mark"
     SEEN = "seen"
     GONE = "gone"
+    COMPLAINT = "complaint"
     NOTE = "note"
     RENAME = "rename"
     AGO = "ago"
@@ -31,6 +32,10 @@ class Command(StrEnum):
     TAKE = "take"
     REFUSE = "refuse"
     OTHER = "other test"
+    ITS_LEAD = "own lead"
+    ITS_KEY = "key off"
+    ITS_MACHINE = "the machine"
+    DONE = "what was done"
     LABELS = "labels"
     CHECK = "check"
     BIG = "big view"
@@ -73,14 +78,19 @@ COMMANDS: dict[Command, Key] = {
     Command.MARK: Key(keys=("m",), shown="m", does="mark this moment"),
     Command.SEEN: Key(keys=("f",), shown="f", does="the fault shows: lamp, display, noise"),
     Command.GONE: Key(keys=("g",), shown="g", does="it is gone"),
+    Command.COMPLAINT: Key(keys=("v",), shown="v", does="isolate another symptom …"),
     Command.NOTE: Key(keys=("t",), shown="t", does="write a note"),
     Command.RENAME: Key(keys=("e",), shown="e", does="rename a branch"),
-    Command.AGO: Key(keys=("a",), shown="a 3", does="the last one was 3 s ago"),
-    Command.UNDO: Key(keys=("z", "pageup", "backspace"), shown="z", does="undo the last one"),
+    Command.AGO: Key(keys=("a",), shown="a 3", does="3 s before the last press"),
+    Command.UNDO: Key(keys=("z", "pageup", "backspace"), shown="z", does="undo what was done last"),
     Command.REDO: Key(keys=("Z",), shown="Z", does="redo it"),
     Command.TAKE: Key(keys=("y",), shown="y", does="yes, that was done"),
     Command.REFUSE: Key(keys=("n",), shown="n", does="no, nobody did that"),
     Command.OTHER: Key(keys=("x",), shown="x", does="propose another test"),
+    Command.ITS_LEAD: Key(keys=("1",), shown="1", does="nobody is heard: own plug or adapter"),
+    Command.ITS_KEY: Key(keys=("2",), shown="2", does="nobody is heard: the key is off"),
+    Command.ITS_MACHINE: Key(keys=("3",), shown="3", does="nobody is heard: the machine"),
+    Command.DONE: Key(keys=("j",), shown="j", does="list of what was done, to correct"),
     Command.LABELS: Key(keys=("l",), shown="l", does="numbers to tape on"),
     Command.CHECK: Key(keys=("k",), shown="k", does="check: is all back?"),
     Command.BIG: Key(keys=("b", "full_stop"), shown="b", does="big view, on and off"),

@@ -14,12 +14,12 @@ _LESS_OFTEN = {_CONTROLLER: 1, "segment": 2, "terminator": 2, _FEED: 3}
 """Kinds that hands are on less often than on branches."""
 
 
-def choices_for(kind: ActionKind, view: SessionView) -> list[Choice]:
-    """List what an action may be done to."""
+def choices_for(kind: ActionKind, view: SessionView, *, done: bool = False) -> list[Choice]:
+    """List what an action may be done to, or, once it is done, may have been done to."""
     if kind in POWER_KINDS:
         whole = Choice(value=None, text=THE_MACHINE, aside="everything")
         return [whole, *(_choice(row) for row in view.harness if row.kind == _FEED)]
-    rows = [row for row in view.harness if _possible(kind, row)]
+    rows = [row for row in view.harness if done or _possible(kind, row)]
     if kind is ActionKind.PLUG:
         order = {action.part: -action.n for action in view.actions if action.kind is ActionKind.UNPLUG}
         rows.sort(key=lambda row: order.get(row.name, 0))  # what came out last goes back first

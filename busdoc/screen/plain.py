@@ -9,9 +9,12 @@ from datetime import tzinfo
 
 from busdoc.actions.action import POWER_KINDS, ActionKind
 from busdoc.actions.words import done_in_words
+from busdoc.capture.channels import PRACTICE
 from busdoc.errors import InputError
 from busdoc.live.bell import TerminalBell
-from busdoc.live.view import Happening, HappeningKind, SessionView
+from busdoc.live.view import Happening, HappeningKind, SessionView, SilenceAnswer
+from busdoc.report.words.practice import PRACTICE_SAID
+from busdoc.report.words.silence import NOBODY_HEARD
 from busdoc.screen.areas.complaint import complaint_state
 from busdoc.screen.drawing.words import bus_name, moment, step_text
 from busdoc.screen.session import Session
@@ -28,8 +31,10 @@ undo, redo             take the last action back, or do it again
 ago SECONDS            the last action was so long ago
 rename OLD NEW         call a branch that no map names another name
 seen [WHAT], gone      the fault shows: a lamp, the display, a noise; it is gone
+complaint [WHAT]       isolate another symptom; without WHAT: list them
 note TEXT, mark        keep a note, or only the moment
 take, refuse           the action that the traffic looks like
+lead, key, machine     no frame from anybody: own plug or adapter, key off, the machine's supply or bus
 other                  propose another test
 labels                 number the connectors, to be taped on
 status, why, tree      how it stands; why the first suspect; what is plugged
@@ -65,6 +70,7 @@ class PlainSession:
         self._seen = 0
         self._told_next = ""
         self._told_trouble = ""
+        self._told_silence = False
         self._told_proposals: set[str] = set()
         self._typed: set[int] = set()
         """Numbers of happenings that a typed line has answered already."""
@@ -75,6 +81,8 @@ class PlainSession:
     def greet(self) -> None:
         """Say what it is about, and what to mind."""
         view = self._session.view()
+        if view.practice or any(bus.name.startswith(PRACTICE) for bus in view.buses):
+            self._say(PRACTICE_SAID)
         self._say(f"Session{f' on {view.machine_name}' if view.machine_name else ''}. help lists the commands.")
         for caution in view.cautions:
             self._say(f"Caution: {caution}")
@@ -100,6 +108,10 @@ class PlainSession:
         if view.trouble != self._told_trouble:
             self._told_trouble = view.trouble
             self._say(f"TROUBLE: {view.trouble}" if view.trouble else "The trouble is over.")
+        asked = view.silence is not None and view.silence.asked and view.silence.ended_ns is None
+        if asked and not self._told_silence:
+            self._say(f"{NOBODY_HEARD} Which: lead, key or machine?")
+        self._told_silence = asked
         for proposal in view.proposals:
             if proposal.key not in self._told_proposals:
                 self._told_proposals.add(proposal.key)
@@ -173,11 +185,16 @@ class PlainSession:
             case "mark":
                 self._session.act(ActionKind.MARK)
                 yield "Marked."
+            case "complaint":
+                yield from self._complaint(rest, view)
             case "seen" | "gone":
                 action = self._session.act(ActionKind(verb), note=rest)
                 yield f"Logged: {done_in_words(action)}."
             case "take" | "refuse":
                 yield self._answer(verb, view)
+            case "lead" | "key" | "machine":
+                action = self._session.answer_silence(SilenceAnswer(verb))
+                yield f"Logged: {done_in_words(action)}."
             case "other":
                 self._session.skip_test()
                 yield "Another test, if there is one."
@@ -199,6 +216,20 @@ class PlainSession:
                 yield from self._quit(view)
             case _:
                 raise InputError("the command", "one of the list", f'"{line}"', "Type help for the list.")
+
+    def _complaint(self, rest: str, view: SessionView) -> Iterator[str]:
+        """List the symptoms, or isolate the one that is meant."""
+        if not rest:
+            yield from (f"  {row.text}: {row.aside}" for row in view.symptoms)
+            return
+        folded = rest.casefold()
+        meant = [row for row in view.symptoms if folded in (row.text.casefold(), (row.name or "").casefold())]
+        meant = meant or [row for row in view.symptoms if folded in row.text.casefold()]
+        if len(meant) != 1:
+            found = "nothing of that name" if not meant else f"{len(meant)} of that name"
+            raise InputError("the complaint", "a symptom that showed", found, "Type complaint for the list.")
+        self._session.isolate(meant[0].name)
+        yield f"Isolating {meant[0].text}."
 
     def _part_and_place(self, rest: str, view: SessionView) -> tuple[str, str | None]:
         part, _, into = rest.partition(" into ")

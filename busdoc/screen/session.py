@@ -3,7 +3,7 @@
 from typing import Protocol
 
 from busdoc.actions.action import Action, ActionKind
-from busdoc.live.view import Happening, SessionView
+from busdoc.live.view import Happening, SessionView, SilenceAnswer
 
 __all__ = ["Session"]
 
@@ -34,8 +34,24 @@ class Session(Protocol):
         """Log the proposed step at this instant; None when none is proposed."""
         ...
 
-    def undo(self) -> Action | None:
-        """Take the last action back; None when there is none."""
+    def do_now(self) -> None:
+        """Do the proposed step to a practice machine; by a real one a person does it."""
+        ...
+
+    def cycle(self, feed: str | None) -> Action | None:
+        """Log that a supply was off and on, as the traffic shows; None: it is asked for, stage by stage."""
+        ...
+
+    def answer_silence(self, answer: SilenceAnswer) -> Action:
+        """Say what a silence of everybody was."""
+        ...
+
+    def undo(self, n: int | None = None) -> Action | None:
+        """Take back what was done last, or strike out action `n`; None when there is none."""
+        ...
+
+    def correct(self, n: int, *, part: str | None = None, note: str | None = None) -> Action:
+        """Correct the part of an action, or write a note beside it."""
         ...
 
     def redo(self) -> Action | None:
@@ -43,7 +59,7 @@ class Session(Protocol):
         ...
 
     def retime(self, n: int, seconds_ago: float) -> Action:
-        """Correct the time of an action."""
+        """Say that an action was done so many seconds before its press."""
         ...
 
     def rename(self, old: str, new: str) -> None:
@@ -52,6 +68,10 @@ class Session(Protocol):
 
     def note(self, text: str) -> None:
         """Keep a note at this instant."""
+        ...
+
+    def isolate(self, name: str | None) -> None:
+        """Make another symptom the complaint; None: what stands out."""
         ...
 
     def take_proposal(self, key: str) -> Action:

@@ -9,6 +9,7 @@
 Given to `busdoc postmortem` it is judged again; given to `busdoc isolate --session` it is gone on with.
 """
 
+import contextlib
 import json
 import shutil
 import sqlite3
@@ -22,12 +23,15 @@ from typing import BinaryIO
 from busdoc.actions.action import Action
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.formats.files import RECORDING
-from busdoc.capture.place import try_lock
+from busdoc.capture.place import place_at, try_lock
 from busdoc.capture.recorder.recorder import LogRecorder
+from busdoc.capture.recorder.twofold import TwofoldRecorder
+from busdoc.capture.recorder.write_back import even_out
 from busdoc.errors import InputError, found_instead
 from busdoc.session.logbook import Logbook
 from busdoc.session.rows import StoredRows, read_rows
 from busdoc.session.store import SessionStore
+from busdoc.session.twofold import TwofoldStore, even_out_stores
 
 __all__ = ["KeptSession", "SessionFolder", "is_session", "read_session"]
 
@@ -57,6 +61,7 @@ class SessionFolder:
     path : made when it is not there; one that holds a session is gone on with
     machine_file, databases : copied into it when it is new
     command : the command line, kept for the record
+    also : a second folder in which everything is kept as well; what one of them misses is written back to it
 
     Raises
     ------
@@ -71,11 +76,12 @@ class SessionFolder:
         databases: Sequence[DatabaseFile] = (),
         command: str = "",
         version: str = "",
+        also: Path | None = None,
     ) -> None:
-        self.path = path
+        self._path = path
+        notes: list[str] = [] if also is None else _made_alike(path, also)
         self.resumed = is_session(path)
-        notes: list[str] = []
-        if not self.resumed and path.is_dir() and any(path.iterdir()):
+        if not self.resumed and path.is_dir() and any(path.iterdir()) and not (path / _LOCK).is_file():
             raise InputError(
                 str(path), "an empty folder, or one with a session", "a folder with other files", "Name another folder."
             )
@@ -109,16 +115,40 @@ class SessionFolder:
             notes += _damage(path, self.store.rows().about)
         self.notes = tuple(notes)
         """What of a folder that is gone on with is damaged or gone, as sentences."""
-        self._recorder: LogRecorder | None = None
+        self._recorder: LogRecorder | TwofoldRecorder | None = None
+        self._also: SessionFolder | None = None
+        if also is not None:
+            self._add_second(also, machine_file, databases)
+
+    def _add_second(self, path: Path, machine_file: Path | None, databases: Sequence[DatabaseFile]) -> None:
+        """Keep everything in a second folder as well."""
+        try:
+            second = SessionFolder(path, machine_file=machine_file, databases=databases)
+            if not second.resumed:
+                second.store.describe(**self.store.rows().about)
+            even_out_stores(self.store, second.store)
+        except InputError:
+            self.close()
+            raise
+        self._also = second
+        self._twofold = TwofoldStore(self.store, second.store)
+        self.store = self._twofold
+
+    @property
+    def path(self) -> Path:
+        """The folder; the second one while the first is away."""
+        if self._also is None or self._twofold.in_place[0]:
+            return self._path
+        return self._also.path
 
     def _copy_in(self, machine_file: Path | None, databases: Sequence[DatabaseFile]) -> None:
         if machine_file is not None:
-            shutil.copyfile(machine_file, self.path / _MACHINE)
+            shutil.copyfile(machine_file, self._path / _MACHINE)
         if databases:
-            (self.path / _DATABASES).mkdir(exist_ok=True)
+            (self._path / _DATABASES).mkdir(exist_ok=True)
         for file in databases:
             source = file[1] if isinstance(file, tuple) else file
-            shutil.copyfile(source, self.path / _DATABASES / source.name)
+            shutil.copyfile(source, self._path / _DATABASES / source.name)
 
     @property
     def machine_file(self) -> Path | None:
@@ -133,17 +163,19 @@ class SessionFolder:
 
     @property
     def recording(self) -> Path:
-        """Where the frames are."""
-        return self.path / RECORDING
+        """Where the frames are, all of them."""
+        return self.path / RECORDING if self._recorder is None else self._recorder.place.folder
 
-    def recorder(self, channels: ChannelTable) -> LogRecorder:
+    def recorder(self, channels: ChannelTable) -> "LogRecorder | TwofoldRecorder":
         """Open the recording to go on with it.
 
         Raises
         ------
         InputError : it cannot be written
         """
-        if self._recorder is None:
+        if self._recorder is None and self._also is not None:
+            self._recorder = TwofoldRecorder(self._path / RECORDING, self._also.recording, channels)
+        elif self._recorder is None:
             self._recorder = LogRecorder(self.recording, channels)
         return self._recorder
 
@@ -152,6 +184,11 @@ class SessionFolder:
         if self._recorder is not None:
             self._recorder.close()
         self.store.close()
+        if self._also is not None:
+            self._also._lock.close()
+            if is_session(self._path) and is_session(self._also._path):  # else one of them is still away
+                with contextlib.suppress(OSError):
+                    _copy_missing(self._path, self._also._path)
         self._lock.close()
 
     def abandon(self) -> None:
@@ -159,15 +196,20 @@ class SessionFolder:
         is_unused = not self.resumed and not self.store.rows().entries and self._recorder_is_empty()
         self.close()
         if is_unused:
-            shutil.rmtree(self.path, ignore_errors=True)
+            for path in [self._path] if self._also is None else [self._path, self._also._path]:
+                shutil.rmtree(path, ignore_errors=True)
 
     def _recorder_is_empty(self) -> bool:
         return self._recorder is None or not self._recorder.state.frames
 
 
 def is_session(path: Path) -> bool:
-    """Whether a folder holds a session, or what is left of one."""
-    return (path / _STORE).is_file() or ((path / RECORDING).is_dir() and (path / _LOCK).is_file())
+    """Whether a folder holds a session, or what is left of one.
+
+    One that ended while it was being made holds nothing yet: it is begun.
+    """
+    is_recorded = (path / RECORDING).is_dir() and (path / _LOCK).is_file()
+    return is_recorded or not _is_empty(path / _STORE)
 
 
 def read_session(path: Path) -> KeptSession:
@@ -202,6 +244,50 @@ def read_session(path: Path) -> KeptSession:
         actions=logbook.numbered(),
         notes=(*rows.notes, *logbook.notes, *_damage(path, rows.about)),
     )
+
+
+def _made_alike(path: Path, also: Path) -> list[str]:
+    """Begin the one of two folders that holds no session with what the other holds; give what is to be said of it.
+
+    Raises
+    ------
+    InputError : the places are one, or cannot be written
+    """
+    if path.resolve() == also.resolve():
+        raise InputError("--also", "another folder than the session's", str(also), "Name one on another disk.")
+    there = [is_session(place) for place in (path, also)]
+    if there[0] == there[1]:
+        return []
+    source, target = (path, also) if there[0] else (also, path)
+    if target.is_dir() and any(target.iterdir()):
+        return []  # something else, which is refused when it is opened
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+        _copy_missing(source, target)
+        if (source / _STORE).is_file():
+            with closing(sqlite3.connect(source / _STORE)) as old, closing(sqlite3.connect(target / _STORE)) as new:
+                old.backup(new)
+    except (OSError, sqlite3.Error) as error:
+        found = found_instead(error) if isinstance(error, OSError) else str(error)
+        raise InputError(str(target), "a folder that can be written", found, "Name another folder.") from error
+    return [] if there[0] else [f"{path} held no session; what {also} holds is gone on with in both."]
+
+
+def _copy_missing(one: Path, other: Path) -> None:
+    """Copy the maps and databases that one of two folders has and the other has not, or has empty; and the recording.
+
+    Raises
+    ------
+    OSError : one of them cannot be read or written
+    """
+    for source, target in ((one, other), (other, one)):
+        files = [*source.glob("*.toml"), *(source / _DATABASES).glob("*")]
+        for file in files:
+            copy = target / file.relative_to(source)
+            if _is_empty(copy) and not _is_empty(file):
+                copy.parent.mkdir(exist_ok=True)
+                shutil.copyfile(file, copy)
+    even_out(place_at(one / RECORDING), place_at(other / RECORDING))
 
 
 def _open_store(path: Path, *, resumed: bool) -> tuple[SessionStore, list[str]]:

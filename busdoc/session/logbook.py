@@ -27,8 +27,10 @@ class Logbook:
         self._written_ns = written_ns
         self._actions: dict[int, Action] = {}
         self._undone: list[Action] = []
-        self._last: list[int] = []
-        """Numbers in the order pressed, the latest at the end."""
+        self._done: list[tuple[str, Action]] = []
+        """What was done to the log, the latest at the end: (what, the action as it was before)."""
+        self._pressed_ns: dict[int, int] = {}
+        """By number, when it was pressed, however its time was corrected since."""
         self._next_n = 1
         self.labels: dict[str, int] = {}
         """Numbers taped onto connectors, by part."""
@@ -100,19 +102,33 @@ class Logbook:
         return action
 
     def undo(self, n: int | None = None) -> Action | None:
-        """Take an action back, the one pressed last unless told; None when there is none.
+        """Take back what was done last, a press or a correction; or strike out an action; None when there is nothing.
+
+        Parameters
+        ----------
+        n : the action to strike out; None: what was done last, whatever it was
+
+        Returns
+        -------
+        The action that was taken back, or that is again as it was before its correction
 
         Raises
         ------
         InputError : no action has this number, or the change could not be written down
         """
-        if n is None:
-            if not self._last:
-                return None
-            n = self._last[-1]
-        action = self._find(n)
-        self._keep("undo", {"n": n})
-        return action
+        if n is not None:
+            action = self._find(n)
+            self._keep("undo", {"n": n})
+            return action
+        if not self._done:
+            return None
+        what, before = self._done[-1]
+        if what == "act":
+            action = self._find(before.n)
+            self._keep("undo", {"n": action.n, "last": True})
+            return action
+        self._keep("put back", {"action": _body(before), "last": True})
+        return before
 
     def redo(self) -> Action | None:
         """Do again what was taken back last; None when there is nothing.
@@ -137,6 +153,32 @@ class Logbook:
         old = self._find(n)
         spread = old.uncertainty_ns if uncertainty_ns is None else uncertainty_ns
         self._keep("retime", {"n": n, "time_ns": time_ns, "uncertainty_ns": spread})
+        return self._actions[n]
+
+    def pressed_ns(self, n: int) -> int:
+        """Give when an action was pressed, however its time was corrected since.
+
+        Raises
+        ------
+        InputError : no action has this number
+        """
+        return self._pressed_ns.get(n, self._find(n).time_ns)
+
+    def correct(self, n: int, *, part: str | None = None, note: str | None = None) -> Action:
+        """Correct what an action was done to, or write something beside it.
+
+        Parameters
+        ----------
+        part : the part that it was done to; None: as it is
+        note : a photograph's name, say; None: as it is
+
+        Raises
+        ------
+        InputError : no action has this number, or the change could not be written down
+        """
+        old = self._find(n)
+        new = replace(old, part=old.part if part is None else part, note=old.note if note is None else note)
+        self._keep("correct", {"action": _body(new)})
         return self._actions[n]
 
     def rename(self, old: str, new: str) -> None:
@@ -183,20 +225,38 @@ class Logbook:
             case "act":
                 action = _action(body)
                 self._actions[action.n] = action
-                self._last.append(action.n)
+                self._pressed_ns[action.n] = action.time_ns
+                self._done.append(("act", action))
                 self._next_n = max(self._next_n, action.n + 1)
                 self._undone.clear()
             case "undo" if body["n"] in self._actions:
-                self._undone.append(self._actions.pop(body["n"]))
-                self._last.remove(body["n"])
+                action = self._actions.pop(body["n"])
+                self._undone.append(action)
+                if body.get("last"):
+                    self._done.pop()
+                else:
+                    self._done = [one for one in self._done if one[1].n != action.n]
+                    self._done.append(("struck out", action))
             case "redo" if self._undone:
                 action = self._undone.pop()
                 self._actions[action.n] = action
-                self._last.append(action.n)
+                if self._done and self._done[-1] == ("struck out", action):
+                    self._done.pop()
+                self._done.append(("act", action))
             case "retime" if body["n"] in self._actions:
-                self._actions[body["n"]] = replace(
-                    self._actions[body["n"]], time_ns=body["time_ns"], uncertainty_ns=body["uncertainty_ns"]
-                )
+                old = self._actions[body["n"]]
+                self._done.append(("correction", old))
+                self._actions[old.n] = replace(old, time_ns=body["time_ns"], uncertainty_ns=body["uncertainty_ns"])
+            case "correct" if body["action"]["n"] in self._actions:
+                action = _action(body["action"])
+                self._done.append(("correction", self._actions[action.n]))
+                self._actions[action.n] = action
+            case "put back":
+                action = _action(body["action"])
+                if self._undone and self._undone[-1].n == action.n:
+                    self._undone.pop()
+                self._actions[action.n] = action
+                self._done.pop()
             case "rename":
                 self._rename(body["old"], body["new"])
             case "labels":

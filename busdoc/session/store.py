@@ -48,7 +48,7 @@ class SessionStore:
         self._opened: os.stat_result | None = None
         try:
             self._file = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
-            if is_new:
+            if is_new or self._is_unmade():
                 self._file.execute("PRAGMA journal_mode = WAL")
                 self._file.execute("PRAGMA synchronous = FULL")
                 self._make()
@@ -61,9 +61,16 @@ class SessionStore:
                 str(path), "the journal of a session", str(error), "Take another folder, or one that busdoc made."
             ) from error
 
+    def _is_unmade(self) -> bool:
+        """Whether it is a database without a table: its making was cut off, by the power, say."""
+        (mark,) = self._file.execute("PRAGMA application_id").fetchone()
+        (n_tables,) = self._file.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        return not n_tables and mark in (0, _APPLICATION)
+
     def _make(self) -> None:
-        self._file.executescript(f"BEGIN; {_TABLES} PRAGMA user_version = {_LAYOUT}; COMMIT;")
-        self._file.execute(f"PRAGMA application_id = {_APPLICATION}")
+        self._file.executescript(
+            f"BEGIN; {_TABLES} PRAGMA user_version = {_LAYOUT}; PRAGMA application_id = {_APPLICATION}; COMMIT;"
+        )
 
     def _check(self) -> None:
         (mark,) = self._file.execute("PRAGMA application_id").fetchone()
@@ -117,6 +124,38 @@ class SessionStore:
         InputError : it could not be written
         """
         self._write("INSERT OR REPLACE INTO about (key, value) VALUES (?, ?)", list(about.items()))
+
+    def raw_rows(self) -> list[tuple[Any, ...]]:
+        """Give every row of the journal as it stands: number, laptop's time, kind, body.
+
+        Raises
+        ------
+        InputError : it is damaged
+        """
+        try:
+            return list(self._file.execute("SELECT n, written_ns, kind, body FROM entry ORDER BY n"))
+        except sqlite3.Error as error:
+            raise InputError(str(self.path), "a whole journal", str(error), "Take another folder.") from error
+
+    def take_over(self, other: "SessionStore", rows: Sequence[tuple[Any, ...]]) -> None:
+        """Add rows of another journal, and have its incidents and what is said of the session.
+
+        Raises
+        ------
+        InputError : they could not be written
+        """
+        self._write("INSERT INTO entry (n, written_ns, kind, body) VALUES (?, ?, ?, ?)", rows)
+        self.describe(**other.rows().about)
+        self.keep_incidents(other.incidents(), [key for key in self.incidents() if key not in other.incidents()])
+
+    def write(self, statement: str, rows: Sequence[tuple[Any, ...]]) -> None:
+        """Run a statement for each of some rows, all or none of them; they are on the disk when this returns.
+
+        Raises
+        ------
+        InputError : they could not be written
+        """
+        self._write(statement, rows)
 
     def close(self) -> None:
         """Let go of the file."""

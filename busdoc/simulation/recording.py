@@ -16,7 +16,23 @@ from busdoc.simulation.traffic import LooseFrame, Traffic
 from busdoc.simulation.world import World
 from busdoc.times import SECOND_NS
 
-__all__ = ["FaultSign", "Recording", "Unit"]
+__all__ = ["FaultSign", "Recording", "Unit", "heard_of"]
+
+
+def heard_of(block: FrameBlock, deaf: Sequence[tuple[float, float]], start_ns: int) -> FrameBlock:
+    """Give the frames of a block that were heard.
+
+    Parameters
+    ----------
+    deaf : (from, to) in seconds since `start_ns`, in which nothing was
+    """
+    if not deaf:
+        return block
+    t_s = (block.t_ns - start_ns) / SECOND_NS
+    missed = np.zeros(len(block), np.bool_)
+    for from_s, to_s in deaf:
+        missed |= (t_s >= from_s) & (t_s < to_s)
+    return block.take(np.flatnonzero(~missed))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,7 +170,11 @@ class Recording:
             bitrate={b.channel: b.bitrate for b in buses if isinstance(b.channel, int) and b.bitrate is not None},
             drift_ppm={name: unit.drift_ppm for name, unit in self.units.items() if unit.drift_ppm is not None},
         )
-        return traffic.blocks(chunk_s)
+        return (block for block in map(self._heard, traffic.blocks(chunk_s)) if len(block))
+
+    def _heard(self, block: FrameBlock) -> FrameBlock:
+        """Leave out what was sent while the laptop's own lead was out."""
+        return heard_of(block, self.world.deaf, self.start_ns)
 
     def run(self, streams: Sequence[Stream], channels: Mapping[int, str] | None = None) -> Run:
         """Give the whole capture at once, with its truth."""

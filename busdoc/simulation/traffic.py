@@ -71,24 +71,48 @@ class Traffic:
         self._clocks = [StreamClock(s, rng, drifts.get(s.controller, 0.0)) for s in self._streams]
         self._bytes = rng.integers(0, 251, (len(self._streams), 8), dtype=np.uint8)
         self._slope = rng.integers(1, 50, len(self._streams))
+        self._from_s = 0.0
+        self._free_ns: dict[int, int] = {}
+        self._held = self._waiting = FrameBlock.empty()
+
+    @property
+    def streams(self) -> tuple[Stream, ...]:
+        """As they were given last."""
+        return self._streams
 
     def blocks(self, chunk_s: float = 600.0) -> Iterator[FrameBlock]:
         """Yield the capture as blocks in the order of time."""
-        free_ns: dict[int, int] = {}
-        held = waiting = FrameBlock.empty()
-        from_s = 0.0
-        while from_s < self._until_s:
-            to_s = min(from_s + chunk_s, self._until_s)
-            ready = FrameBlock.concat([waiting, self._ready(from_s, to_s)])
-            sent, waiting = self._on_the_wire(ready, free_ns, round(to_s * SECOND_NS))
-            block = FrameBlock.concat([held, sent])
-            block = block.take(np.argsort(block.t_ns, kind="stable").astype(np.int64))
-            # What ends on the wire after the chunk waits for the next one, where another channel may come first.
-            n_done = int(np.searchsorted(block.t_ns, self._start_ns + round(to_s * SECOND_NS)))
-            held = block.slice(n_done, len(block))
-            if n_done:
-                yield block.slice(0, n_done)
-            from_s = to_s
+        while self._from_s < self._until_s:
+            block = self.until(min(self._from_s + chunk_s, self._until_s))
+            if len(block):
+                yield block
+
+    def until(self, to_s: float) -> FrameBlock:
+        """Give the frames from where the last call ended up to a time, in their order."""
+        ready = FrameBlock.concat([self._waiting, self._ready(self._from_s, to_s)])
+        sent, self._waiting = self._on_the_wire(ready, self._free_ns, round(to_s * SECOND_NS))
+        block = FrameBlock.concat([self._held, sent])
+        block = block.take(np.argsort(block.t_ns, kind="stable").astype(np.int64))
+        # What ends on the wire after the chunk waits for the next one, where another channel may come first.
+        n_done = int(np.searchsorted(block.t_ns, self._start_ns + round(to_s * SECOND_NS)))
+        self._held = block.slice(n_done, len(block))
+        self._from_s = to_s
+        return block.slice(0, n_done)
+
+    def goes_on(
+        self, streams: Sequence[Stream], timelines: Mapping[str, Sequence[Stint]], loose: Sequence[LooseFrame]
+    ) -> None:
+        """Take what has become known since: the machine is still being lived with.
+
+        Parameters
+        ----------
+        streams : the same as before, in the same order, with contents that know what happened
+        timelines : that agree with those before up to where the last `until` ended
+        loose : those from there on
+        """
+        self._streams = tuple(streams)
+        self._timelines = timelines
+        self._loose = sorted(loose, key=lambda frame: frame.time_s)
 
     def _ready(self, from_s: float, to_s: float) -> FrameBlock:
         """Collect what wants to be sent within a stretch; times are those of readiness, in no order."""

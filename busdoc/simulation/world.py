@@ -134,6 +134,7 @@ class World:
     waits_for : controller -> the one that must be up before it begins to start
     powered : False: the main switch is off at the start, and no controller is up
     track : parts whose joining to a controller is logged in `joined`, for the signals that they drive
+    lead_s : how long before a part's fault shows `omens` tells of it, where it can be told; None: it is never told
 
     Raises
     ------
@@ -166,6 +167,7 @@ class World:
         waits_for: Mapping[str, str] | None = None,
         powered: bool = True,
         track: Sequence[str] = (),
+        lead_s: Mapping[str, float] | None = None,
     ) -> None:
         for fault in faults:
             if fault.part not in machine:
@@ -181,8 +183,13 @@ class World:
         self.by_chance: dict[tuple[str, float], int] = {}
         """(controller, s) of a loss by an intermittent fault that showed within five seconds of the action, by number,
         that had exposed it. It answers none, being chance; but nobody could tell."""
+        self.omens: dict[str, float] = {}
+        """Part -> since when its fault is about to show; it shows at once, or its controllers lost it in time."""
+        self.deaf: list[tuple[float, float]] = []
+        """(from, to) in seconds: the laptop's own lead was out, and nothing was heard of a machine that ran on."""
         self.n_acts = 0
         self.now_s = 0.0
+        self._lead_s = dict(lead_s or {})
         self._rng = rng
         self._background_rate_hz = background_rate_hz
         self._boot_s: dict[str, float] = {
@@ -289,6 +296,41 @@ class World:
         for state in self._faults:
             if state.fault.part == part:
                 self._show(state, state.ticket)
+
+    @property
+    def lead_in(self) -> bool:
+        """Whether the laptop's own lead is in."""
+        return not self.deaf or self.deaf[-1][1] <= self.now_s
+
+    def take_lead(self, *, out: bool) -> None:
+        """Pull the laptop's own lead, or plug it in again, now."""
+        if out and self.lead_in:
+            self.deaf.append((self.now_s, math.inf))
+        elif not out and not self.lead_in:
+            self.deaf[-1] = (self.deaf[-1][0], self.now_s)
+
+    def turn_key(self, *, on: bool) -> None:
+        """Let somebody else turn the key, now: no act of the technician's."""
+        self._wiring.apply(ActionKind.POWER_ON if on else ActionKind.POWER_OFF, None, None)
+        self._settle(None)
+
+    def happen_at(self, at_s: float, what: str, name: str | None = None) -> None:
+        """Let something happen by itself at a moment to come.
+
+        Parameters
+        ----------
+        what : ``restart`` (of the controller `name`), ``show`` (of the part `name`), ``lead-out``, ``lead-in``,
+            ``key-off``, ``key-on``
+        """
+        happens: dict[str, Callable[[], None]] = {
+            "restart": lambda: self.restart(name or ""),
+            "show": lambda: self.show(name or ""),
+            "lead-out": lambda: self.take_lead(out=True),
+            "lead-in": lambda: self.take_lead(out=False),
+            "key-off": lambda: self.turn_key(on=False),
+            "key-on": lambda: self.turn_key(on=True),
+        }
+        self._plan(at_s, happens[what])
 
     def advance(self, dt_s: float) -> None:
         """Let time pass."""
@@ -469,9 +511,18 @@ class World:
             return
         state.armed = live
         state.ticket += 1
+        self.omens.pop(state.fault.part, None)
         if live:
             ticket = state.ticket
-            self._plan(self.now_s + self._wait_s(state.fault), lambda: self._show(state, ticket))
+            shows_s = self.now_s + self._wait_s(state.fault)
+            if state.fault.part in self._lead_s and math.isfinite(shows_s):
+                told_s = max(self.now_s, shows_s - self._lead_s[state.fault.part])
+                self._plan(told_s, lambda: self._foretell(state, ticket))
+            self._plan(shows_s, lambda: self._show(state, ticket))
+
+    def _foretell(self, state: _FaultState, ticket: int) -> None:
+        if ticket == state.ticket and state.armed:
+            self.omens[state.fault.part] = self.now_s
 
     def _starts_now(self, state: _FaultState) -> bool:
         """Whether a controller that the fault reaches comes up at this moment."""

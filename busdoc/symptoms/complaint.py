@@ -13,7 +13,7 @@ from busdoc.errors import InputError
 from busdoc.symptoms.symptom import Symptom, SymptomKind
 from busdoc.times import SECOND_NS
 
-__all__ = ["DROPOUT", "choose_complaint", "named"]
+__all__ = ["DROPOUT", "choose_complaint", "controller_asked", "follows_opening", "named"]
 
 DROPOUT = "dropout"
 """The expression that asks for dropouts."""
@@ -57,7 +57,8 @@ def choose_complaint(
             if patient:
                 return None
             raise
-    asked = [one for one in symptoms if one.kind is not SymptomKind.DROPOUT and one.spans]
+    apart = (SymptomKind.DROPOUT, SymptomKind.BUS)
+    asked = [one for one in symptoms if one.kind not in apart and one.spans]
     return max(asked, key=lambda one: _evidence(one, actions), default=None)
 
 
@@ -80,13 +81,31 @@ def named(symptoms: Sequence[Symptom], expression: str) -> Symptom | None:
     raise InputError("--symptom", "a symptom of this record", expression, f"Seen here: {known}.")
 
 
+def controller_asked(expression: str) -> str | None:
+    """Name the controller that an expression speaks of, where it says so.
+
+    >>> controller_asked("code:hopper:3509/4"), controller_asked("code:3509/4"), controller_asked("seen:red lamp")
+    ('hopper', None, None)
+    """
+    kind, _, rest = " ".join(expression.split()).partition(":")
+    if kind in (SymptomKind.SEEN, SymptomKind.BUS) or kind not in list(SymptomKind):
+        return None
+    controller, colon, _ = rest.partition(":")
+    return controller if controller and (colon or not _is_code(controller)) else None
+
+
+def _is_code(text: str) -> bool:
+    plain = _digits(text)
+    return plain.startswith("0x") or "/" in plain or plain.isdigit()
+
+
 def _is_named(one: Symptom, kind: str, rest: str, whole: str) -> bool:
     if whole.casefold() == one.name.casefold():
         return True
     if kind != one.kind.value:
         return False
-    if not rest:
-        return True
+    if one.kind is SymptomKind.BUS or not rest:
+        return True  # of a bus nothing is there but what was asked for
     if one.kind is SymptomKind.SEEN:
         return rest.casefold() == one.name.partition(":")[2].casefold()
     controller, colon, code = rest.partition(":")
@@ -112,6 +131,11 @@ def _evidence(one: Symptom, actions: Sequence[Action]) -> tuple[int, int, int, i
     about_another = "segment" in one.points_at and one.kind is SymptomKind.CODE
     length_ns = sum((span.still_ns if span.gone_ns is None else span.gone_ns) - span.since_ns for span in own)
     return (bool(own) - about_another, -_ORDER.index(one.kind), len(own), length_ns)
+
+
+def follows_opening(t_ns: int, actions: Sequence[Action]) -> bool:
+    """Whether something came so soon around an unplugging that it speaks of the open circuit."""
+    return _follows(t_ns, [a.time_ns for a in actions if a.kind in _OPENS])
 
 
 def _follows(t_ns: int, opened_ns: Sequence[int]) -> bool:

@@ -141,6 +141,7 @@ class ConditionWatch:
             latency_ns=_LATENCY_NS + condition.hold_ns,
             latches=condition.latches,
             points_at=condition.points_at,
+            signal=condition.signal,
         )
 
     @staticmethod

@@ -24,6 +24,8 @@ _LASTS_OUT = 0.7
 """The same for each part that was unplugged meanwhile: as a rule the bad one is not the first (common practice)."""
 _JUST_S = 3
 """A press comes this much before or after what it tells of (common practice)."""
+_SAID_AGAIN_NS = SECOND_NS * 3 // 2
+"""Active codes are said once a second (SAE J1939-73 5.7.1), with room for a busy bus."""
 STAYS_FROM = 0.8
 """From four in five on it is said to stay: 'likely', by definition of our words."""
 
@@ -55,8 +57,10 @@ def probability_latched(symptom: Symptom, actions: Sequence[Action]) -> float:
 
 
 def _ends_by_power(gone_ns: int | None, symptom: Symptom) -> bool:
-    """Whether a showing ended as its controller fell silent."""
-    return gone_ns is not None and any(abs(to_ns - gone_ns) < SECOND_NS // 2 for _, to_ns in symptom.observable)
+    """Whether a showing ended as its controller fell silent: before it was due to say so again."""
+    return gone_ns is not None and any(
+        -SECOND_NS // 2 < to_ns - gone_ns < _SAID_AGAIN_NS for _, to_ns in symptom.observable
+    )
 
 
 def latching_in_words(symptom: Symptom) -> str:

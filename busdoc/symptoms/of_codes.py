@@ -103,6 +103,7 @@ def _symptom(code: FaultCode, restarts: Sequence[tuple[int, int | None]], heard:
         latches=_stated(code, machine),
         points_at=code.points_at,
         failure_kinds=() if code.points_at else kinds_of_failure([code.fmi]),
+        signal=code.code.split(" ", 1)[0] if code.kind is CodeKind.STATUS else None,
         codes=(code.code,),
     )
 

@@ -1,13 +1,15 @@
 """What a person sees: a lamp, a message on the display, a noise; written down as `seen` and `gone`.
 
-Each press is a look. Between two looks nobody knows to better than how often people look up; and what was not there at
-the last look counts as not there until the last press of any kind, since who goes on working would have pressed. With
-the power off nothing can be seen. A look is wrong now and then.
+Each press is a look. Between two looks nobody knows to better than how often people look up, or than when they went on
+working: who waited to see what a step does looks before the next one, and would have pressed. So what was not there at
+the last look counts as not there until the last press of any kind. With the power off nothing can be seen. A look is
+wrong now and then.
 """
 
 from collections.abc import Sequence
+from itertools import pairwise
 
-from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.action import REMARKS, Action, ActionKind
 from busdoc.machine.machine import Machine
 from busdoc.symptoms.spans import cut_at_restarts, without
 from busdoc.symptoms.symptom import ShowingSpan, Symptom, SymptomKind
@@ -22,6 +24,11 @@ _ERRS = 0.03
 _LATENCY_NS = 3 * SECOND_NS
 """From the fault to the lamp, and to the hand (common practice: the controller waits before it believes, and so does a
 person)."""
+_WAITED_NS = 5 * SECOND_NS
+"""Who let so long pass since the step before had something to look for (common practice); a quick row of steps has no
+look in it."""
+_BEFORE_STEP_NS = 2 * SECOND_NS
+"""The look before a step comes so long before its press, at most (common practice)."""
 _STARTS_NS = 3 * SECOND_NS
 """With the power back, lamps are tested and go out again within so long (common practice)."""
 _CYCLE_NS = 8 * SECOND_NS
@@ -50,7 +57,15 @@ def seen_symptoms(actions: Sequence[Action], machine: Machine, until_ns: int) ->
         last = name
     off = _power_off(ordered, until_ns)
     last_ns = max((action.time_ns for action in ordered), default=0)
-    return tuple(_symptom(name, own, off, last_ns) for name, own in looks.items())
+    went_on_ns = _went_on(ordered)
+    return tuple(_symptom(name, own, went_on_ns, off, last_ns) for name, own in looks.items())
+
+
+def _went_on(ordered: Sequence[Action]) -> list[int]:
+    """Give when somebody looked before the next step, and saw nothing new; ascending."""
+    steps_ns = [action.time_ns for action in ordered if action.kind not in REMARKS]
+    waited = [b for a, b in pairwise(steps_ns) if b - a >= _WAITED_NS]
+    return [step_ns - _BEFORE_STEP_NS for step_ns in waited]
 
 
 def _power_off(ordered: Sequence[Action], until_ns: int) -> list[tuple[int, int]]:
@@ -73,7 +88,11 @@ def _power_off(ordered: Sequence[Action], until_ns: int) -> list[tuple[int, int]
 
 
 def _symptom(
-    name: tuple[str, str | None], looks: Sequence[Action], off: Sequence[tuple[int, int]], last_ns: int
+    name: tuple[str, str | None],
+    looks: Sequence[Action],
+    went_on_ns: Sequence[int],
+    off: Sequence[tuple[int, int]],
+    last_ns: int,
 ) -> Symptom:
     what, controller = name
     could = without((looks[0].time_ns, max(last_ns, looks[-1].time_ns, looks[0].time_ns + 1)), off)
@@ -83,7 +102,7 @@ def _symptom(
         name=f"seen:{what}" if what else "seen",
         text="written down by the person who saw it",
         controller=controller,
-        spans=cut_at_restarts(_spans(looks, off), restarts, could),
+        spans=cut_at_restarts(_spans(looks, went_on_ns, off), restarts, could),
         observable=could,
         latency_ns=_LATENCY_NS,
         errs=_ERRS,
@@ -91,7 +110,7 @@ def _symptom(
     )
 
 
-def _spans(looks: Sequence[Action], off: Sequence[tuple[int, int]]) -> list[ShowingSpan]:
+def _spans(looks: Sequence[Action], went_on_ns: Sequence[int], off: Sequence[tuple[int, int]]) -> list[ShowingSpan]:
     """Join the looks to showings; one that begins after the power came back began with it at the earliest."""
     spans: list[ShowingSpan] = []
     since_ns = still_ns = 0
@@ -99,7 +118,8 @@ def _spans(looks: Sequence[Action], off: Sequence[tuple[int, int]]) -> list[Show
     shows = False
     before: Action | None = None
     for look in looks:
-        within_ns = look.time_ns - LOOKS_EVERY_NS * 3 // 2
+        last_on_ns = max((t for t in went_on_ns if t < look.time_ns), default=0)
+        within_ns = max(look.time_ns - LOOKS_EVERY_NS * 3 // 2, last_on_ns)
         if look.kind is ActionKind.SEEN:
             if not shows:
                 since_ns = look.time_ns

@@ -23,6 +23,8 @@ class SymptomKind(StrEnum):
     """A signal that counts up."""
     CONDITION = "condition"
     """A comparison with a signal's value that holds."""
+    BUS = "bus"
+    """Error frames or load above a limit, an error state of the adapter: of a bus, and no controller's."""
     SEEN = "seen"
     """What a person saw, and wrote down: a lamp, a message on the display, a noise."""
 
@@ -73,6 +75,8 @@ class Symptom:
     """Part kinds or names that it says to look at."""
     failure_kinds: tuple[str, ...] = ()
     """Kinds of parts that its failure mode speaks of, where nobody has said where it points."""
+    signal: str | None = None
+    """``Message.Signal`` that it is read from, where it is one."""
     codes: tuple[str, ...] = ()
     """The codes that it is made of, as the code list writes them."""
 

@@ -17,10 +17,14 @@ from busdoc.capture.frames import FrameBlock
 from busdoc.capture.source import open_capture
 from busdoc.health.controller import ControllerState
 from busdoc.health.incident import NORMAL_LIFE, Incident, IncidentKind, Loss, RanOn
+from busdoc.report.words.codes import code_state_in_words
+from busdoc.report.words.headline import headline
+from busdoc.report.words.incidents import onset_in_words
 from tests.health.made_traffic import MS, S
 
 REAL = Path(__file__).resolve().parents[1] / "data" / "real"
 FILES = sorted(path.name.removesuffix(".log.gz") for path in REAL.glob("*.log.gz"))
+FALLS = (IncidentKind.DROPOUT, IncidentKind.BUS_SILENCE, IncidentKind.RESTART)
 ENGINE_ONLY = {"address 0x03", "address 0x06", "address 0x47"}
 SWITCHED = ENGINE_ONLY | {"address 0x17"}
 
@@ -106,6 +110,60 @@ def test_who_leaves_with_the_machine_is_off_and_who_keeps_no_rhythm_is_not_judge
             assert one.state is ControllerState.OFF
         cyclic = any(stream.cyclic for stream in one.streams)
         assert cyclic or one.state in (ControllerState.NOT_JUDGED, ControllerState.LOST)
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_no_place_is_told_where_neither_a_map_nor_an_action_names_one(name: str) -> None:
+    """Whether somebody turned the key, pulled a plug or a wire broke, the frames do not tell."""
+    result = result_of(name)
+    assert result.isolation is not None
+    assert (result.isolation.suspects, result.isolation.next_tests) == ((), ())
+    said = headline(result)
+    assert "lies in" not in said
+    assert ("Nothing tells yet which part" in said) == bool(result.trouble)
+
+
+def test_a_recorder_that_stalls_each_five_seconds_is_no_bus_that_falls_silent() -> None:
+    """From the raw frames: everything stops for 0.24 to 0.30 s each 5.1 s, and once for 5.2 s."""
+    result = result_of("tractor-whole-bus-silent-5s")
+    (silence,) = [one for one in result.incidents if one.kind is IncidentKind.BUS_SILENCE]
+    assert ((silence.last_seen_ns - result.health.start_ns) / S, silence.ran_on) == (5.34, RanOn.KEPT_RUNNING)
+    stalls = [one for one in result.incidents if one.kind is IncidentKind.CAPTURE_GAP]
+    assert len(stalls) == 7
+    # once all others are off, the engine's controller does not "fall alone"
+    assert result.intermittent is None
+
+
+def test_controllers_of_which_one_stream_never_misses_a_frame_are_late_and_not_lost() -> None:
+    """A gateway goes on each second in the names of 0x0B and 0x00 as their own streams stop, at 142.5 and 143.5 s."""
+    result = result_of("bench-power-cycles")
+    dropped = [(loss.controller, loss.last_seen_ns - result.health.start_ns) for _, loss in losses(result, *FALLS)]
+    assert [name for name, at_ns in dropped if at_ns > 100 * S] == ["address 0x0F"]
+    late = [one for one in result.incidents if one.kind is IncidentKind.LATE and one.back_ns is None]
+    assert [one.controllers for one in late] == [("address 0x0B",), ("address 0x00",)]
+
+
+def test_identifiers_that_stand_for_others_count_as_so_many() -> None:
+    """153 identifiers, three of them without a rhythm; counted from the raw frames."""
+    result = result_of("car-off-on-ready-off")
+    block = frames_of("car-off-on-ready-off")
+    assert len({*zip(block.channel.tolist(), block.id.tolist(), strict=True)}) == 153
+    assert headline(result).startswith("Healthy: all 150 identifiers were in step")
+    assert "; 3 more send in no rhythm" in headline(result)
+
+
+def test_a_code_whose_controller_left_with_it_was_not_taken_back() -> None:
+    """Its last broadcast, at 9.129 s, still says it; the controller goes at 9.8 s (the raw frames)."""
+    result = result_of("tractor-active-dm1")
+    (code,) = result.codes
+    assert code_state_in_words(code, result) == "active when address 0x03 fell silent"
+    assert "by itself" not in headline(result)
+
+
+def test_one_that_comes_back_though_the_machine_is_off_is_told() -> None:
+    result = result_of("tractor-one-controller-comes-back")
+    (off,) = [one for one in result.incidents if one.kind is IncidentKind.POWER_DOWN]
+    assert onset_in_words(off).endswith("address 0x17 back after 10.4 s")
 
 
 def test_answers_to_requests_are_no_restarts_of_the_boat() -> None:

@@ -37,6 +37,14 @@ def test_controllers_of_one_fuse_that_restart_together_point_to_the_fuse() -> No
     assert group.likeliest.probability > 0.8
 
 
+def test_who_is_the_only_one_on_the_bus_falls_neither_alone_nor_together_with_others() -> None:
+    """All but the engine's controller went off at 50 s; what takes the whole bus away then takes it alone."""
+    off = dropout(50.0, None, *NAMES[1:], p_restarted=None)
+    alone = falls("engine")
+    assert [group.incidents for group in groups_of([off, *alone])] == [(0,)]
+    assert [group.controllers for group in groups_of(alone)] == [("engine",)]
+
+
 def test_controllers_that_are_both_on_one_fuse_and_one_trunk_are_told_apart_by_the_way_they_come_back() -> None:
     (restarted,) = groups_of(falls("hopper", "fan", "lift", p_restarted=0.97))
     (kept,) = groups_of(falls("hopper", "fan", "lift", p_restarted=0.03))

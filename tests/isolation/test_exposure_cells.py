@@ -1,14 +1,17 @@
 """Time cut at every action, loss and return, by hand."""
 
+import tracemalloc
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from busdoc.isolation.suspects import exposure_cells
 from busdoc.isolation.suspects.exposure import find_reach
 from busdoc.isolation.suspects.exposure_cells import Cells, before_first, cut_cells, exempt
 from busdoc.isolation.suspects.losses import gather_losses
 from busdoc.isolation.suspects.rates import RATES_HZ
+from busdoc.machine.machine import Machine
 from tests.truth.hand_records import dropout, plug, sweeper, unplug
 
 MOVES = (unplug(1, 30.0, "harness-A"), plug(2, 60.0, "harness-A"))
@@ -93,3 +96,28 @@ def test_a_fault_was_there_before_or_began_at_any_time_until_the_first_trouble()
     slow = RATES_HZ < 1.0
     assert second[slow] == pytest.approx((0.5 * quiet + 0.5 * np.mean(begun, axis=0))[slow], rel=1e-3)
     assert before_first(cells, 0.0) == pytest.approx(np.ones_like(mixed))
+
+
+def test_who_is_joined_to_whom_is_found_without_a_table_of_all_with_all() -> None:
+    source = np.random.default_rng(3)
+    n_parts, n_controllers, n_cells = 7, 5, 40
+    reaches = source.random((4, n_parts, n_controllers)) < 0.3
+    home = source.random((n_parts, n_controllers)) < 0.8
+    up = source.random((n_cells, n_controllers)) < 0.5
+    stretch = np.sort(source.integers(0, 4, n_cells))
+    seen = np.minimum(stretch + source.integers(0, 2, n_cells), 3)
+    reach = replace(find_reach(Machine(), []), parts=tuple("abcdefg"), reaches=reaches)
+    dense = np.any(reaches[stretch] & reaches[seen] & home & up[:, None, :], axis=2)
+    assert np.array_equal(exposure_cells._any_joined(reach, home, up, stretch, seen), dense)
+
+
+def test_thousands_of_identifiers_take_no_memory_for_each_with_each() -> None:
+    n, n_cells = 1500, 600
+    reach = replace(find_reach(Machine(), []), parts=tuple(map(str, range(n))), reaches=np.eye(n, dtype=bool)[None])
+    up, stretch = np.ones((n_cells, n), np.bool_), np.zeros(n_cells, np.int64)
+    tracemalloc.start()
+    live = exposure_cells._any_joined(reach, np.ones((n, n), np.bool_), up, stretch, stretch)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert live.all()
+    assert peak < 30e6  # a byte for each with each in each cell were 1,350 million

@@ -62,6 +62,22 @@ def test_a_part_that_is_unsafe_live_is_moved_only_with_the_power_off_and_with_it
             assert any("maker's manual" in caution for caution in test.cautions)
 
 
+def test_what_the_map_does_not_allow_live_is_moved_with_the_power_off_and_in_the_order_of_the_connectors() -> None:
+    # common practice: power off, unplug, power on; live only where the maker's manual allows it
+    session = HandRecord(sweeper(live=False), start_ns=0)
+    for t in (30.0, 36.0, 42.0):
+        session.saw(dropout(t, t + 5.0, "hopper"))
+    tests = session.verdict(50 * NS).next_tests
+    assert tests
+    for test in tests:
+        kinds = [step.action for step in test.steps]
+        assert ActionKind.WIGGLE not in kinds  # which nobody can do with the power off
+        if kinds:
+            assert (kinds[0], kinds[-1]) == (ActionKind.POWER_OFF, ActionKind.POWER_ON)
+        pulled = [step.part for step in test.steps if step.action is ActionKind.UNPLUG]
+        assert pulled == sorted(pulled, key=lambda part: part or "")
+
+
 def test_a_latched_controller_gets_its_power_cycled_after_the_branches_are_off() -> None:
     # common practice: a latched controller stays in fault until its power is cycled
     session = HandRecord(sweeper(latches=True), start_ns=0)

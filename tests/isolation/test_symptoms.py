@@ -249,3 +249,22 @@ def test_a_code_singles_its_part_out_as_well_as_a_dropout_does() -> None:
     by_loss = [judge_dropouts(live_with_codes(showing, seed, as_dropouts=True)) for showing in plain for seed in SEEDS]
     losses = [one.ranks_first for one in by_loss if one is not None]
     assert np.mean(by_code) >= np.mean(losses) - 0.05
+
+
+@pytest.mark.parametrize("seed", [3011, 3014, 3028])
+def test_two_that_were_never_told_apart_are_not_both_at_fault(seed: int) -> None:
+    """A controller resets itself twenty times, and says why each time: one fault can be that quick, and two at once no
+    quicker than certain. Twenty windows, each taken as the sum of two certainties, would make it a million to one."""
+    found = judge_code(live_with_codes(Showing.RESETS, seed))
+    assert found is not None
+    assert found.found is not None
+    assert len(found.found.symptom.spans) > 20
+    assert found.worst_innocent < 0.6
+
+
+@pytest.mark.parametrize("seed", [3016, 3018])
+def test_what_counted_on_had_not_come_to_rest(seed: int) -> None:
+    """A controller of which nobody moved a plug does not step, rest for a minute, and step again."""
+    found = judge_code(live_with_codes(Showing.COUNTER, seed))
+    assert found is not None
+    assert found.on_top in found.guilty

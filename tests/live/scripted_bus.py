@@ -13,6 +13,9 @@ from busdoc.session.folder import SessionFolder
 
 S = 10**9
 MS = 10**6
+DM1 = 0x18FECA31
+BUS_ERROR = 0x08
+"""A protocol violation (include/uapi/linux/can/error.h)."""
 START_NS = 1_800_000_000 * S
 
 
@@ -25,6 +28,8 @@ class ScriptedBus:
         self.epoch, self.finished = True, False
         self.clock_ns = START_NS
         self.hopper_on = True
+        self.symptom: str | None = None
+        """None: nobody speaks of faults; empty: no fault shows; `code`, `condition` or `bus`: that does."""
         self._sent_ns = START_NS
 
     def start(self) -> None: ...
@@ -38,22 +43,36 @@ class ScriptedBus:
         return (BusState(name="can0", channel=self._channel, hearing=Hearing.HEARD, since_ns=START_NS),)
 
     def take(self) -> Taken:
-        times, ids = [], []
+        times: list[int] = []
+        ids: list[int] = []
         while self._sent_ns <= self.clock_ns:
             senders = [0x18FF0021] + [0x18FF0031] * self.hopper_on
             times += [self._sent_ns + k for k in range(len(senders))]
             ids += senders
+            if self.symptom is not None and (self._sent_ns - START_NS) % S == 0:
+                times.append(self._sent_ns + 10)
+                ids.append(DM1)
+            if self.symptom == "bus":
+                times.append(self._sent_ns + 20)
+                ids.append(BUS_ERROR)
             self._sent_ns += 100 * MS
         n = len(ids)
         block = FrameBlock(
             t_ns=np.array(times, np.int64),
             channel=np.full(n, self._channel, np.uint8),
             id=np.array(ids, np.uint32),
-            flags=np.full(n, FrameFlag.EXTENDED, np.uint16),
+            flags=np.array([FrameFlag.ERROR if one == BUS_ERROR else FrameFlag.EXTENDED for one in ids], np.uint16),
             length=np.full(n, 8, np.uint8),
-            data=np.zeros((n, 8), np.uint8),
+            data=np.array([self._said(one) for one in ids], np.uint8).reshape(n, 8),
         )
         return Taken(frames=block, gaps=(), heard_until_ns=self.clock_ns)
+
+    def _said(self, identifier: int) -> list[int]:
+        if identifier == DM1 and self.symptom == "code":  # SPN 110 FMI 3, once (SAE J1939-73 5.7.1)
+            return [0, 0xFF, 110, 0, 3, 1, 0xFF, 0xFF]
+        if identifier == 0x18FF0031 and self.symptom == "condition":
+            return [95, *[0] * 7]
+        return [0, 0xFF, *[0] * 6] if identifier == DM1 else [0] * 8
 
 
 def run(bus: ScriptedBus, session: LiveSession, seconds: int) -> None:

@@ -33,8 +33,18 @@ def test_a_controller_that_speaks_can_be_asked_however_fast_it_is_played() -> No
         session.step()
         view = session.view()
         since_s = (view.now_ns - view.start_ns) / SECOND_NS
+        texts = [row.text for row in view.symptoms]
+        assert texts[:2] == ["what stands out", "dropouts"]
         if view.complaint is not None and 192.0 < since_s < 222.0:  # all are back from the last power cycle
             seen.append(view.complaint.seen)
+    told = [one.text for one in session.happenings(0) if "3509" in one.text]
+    assert told == ["SPN 3509 FMI 4 of hopper shows"] * 3  # each time once, and not as a code beside
+    assert texts[2] == "SPN 3509 FMI 4 of hopper"
+    session.isolate("dropout")
+    session.step()
+    assert session.view().complaint is None
+    assert session.view().actions[-1].note == "complaint: dropout"
     session.close()
+    assert session.result().complaint is None
     assert len(seen) > 20
     assert all(seen)

@@ -21,7 +21,7 @@ from busdoc.live.resync.cure_watch import CureWatch
 from busdoc.machine.machine import Machine
 from busdoc.machine.machine_map import machine_from_text
 from busdoc.report.words.cure import cure_text
-from tests.health.made_traffic import S, at, merged
+from tests.health.made_traffic import S, Sent, at, merged
 from tests.health.sweeper import MAP, Sweeper
 
 SCHEMA = Path(busdoc.report.json.__file__).parent / "schema" / "busdoc-verdict-1.json"
@@ -37,13 +37,28 @@ def written(folder: Path, block: FrameBlock) -> Path:
     return folder / "after.log"
 
 
-def watched(folder: Path, block: FrameBlock, text: str | None = MAP, *, needed_s: float | None = None) -> CureState:
-    return watch_over(folder, block, text, needed_s=needed_s).state
+def watched(
+    folder: Path,
+    block: FrameBlock,
+    text: str | None = MAP,
+    *,
+    needed_s: float | None = None,
+    asked: str | None = None,
+) -> CureState:
+    return watch_over(folder, block, text, needed_s=needed_s, asked=asked).state
 
 
-def watch_over(folder: Path, block: FrameBlock, text: str | None = MAP, *, needed_s: float | None = None) -> CureWatch:
+def watch_over(
+    folder: Path,
+    block: FrameBlock,
+    text: str | None = MAP,
+    *,
+    needed_s: float | None = None,
+    asked: str | None = None,
+) -> CureWatch:
     machine = Machine() if text is None else machine_from_text(text, "map")
-    watch = CureWatch(Playback([written(folder, block)], math.inf), machine, rate=RATE, needed_s=needed_s)
+    source = Playback([written(folder, block)], math.inf)
+    watch = CureWatch(source, machine, rate=RATE, needed_s=needed_s, asked=asked)
     watch.start()
     while not watch.done:
         watch.step()
@@ -85,6 +100,62 @@ def test_a_fault_code_ends_the_watch(tmp_path: Path) -> None:
     state = watched(tmp_path, merged(*Sweeper(until_s=120.0).sent(), *quiet, *raised))
     assert state.outcome is CureOutcome.INCIDENT
     assert "110" in cure_text(state, RATE)
+
+
+def said(address: int, from_s: int, to_s: int, code: tuple[int, int] | None) -> list[Sent]:
+    """DM1 (SAE J1939-73 5.7.1) each second: lamps, then SPN, FMI and a count, or zeros where nothing is active."""
+    codes = bytes(6) if code is None else bytes([code[0], 0, code[1], 1, 0xFF, 0xFF])
+    return [at(0x18FECA00 | address, t * S, bytes([0x00, 0xFF]) + codes) for t in range(from_s, to_s)]
+
+
+LIGHTS = 0x40
+COMPLAINT = "code:lights:110/3"
+
+
+def test_a_complaint_that_is_there_again_ends_the_watch_and_is_named(tmp_path: Path) -> None:
+    told = [*said(LIGHTS, 0, 30, None), *said(LIGHTS, 30, 120, (110, 3))]
+    watch = watch_over(tmp_path, merged(*Sweeper(until_s=120.0).sent(), *told), asked=COMPLAINT)
+    state = watch.state
+    assert (state.outcome, state.quiet_s) == (CureOutcome.SHOWS, 29.0)
+    assert ended_s(watch) <= 32.0
+    assert cure_text(state, RATE) == "NOT CURED: SPN 110 FMI 3 of lights shows again after 29 s of quiet."
+
+
+def test_a_complaint_that_never_went_is_told_as_that(tmp_path: Path) -> None:
+    told = said(LIGHTS, 0, 120, (110, 3))
+    state = watched(tmp_path, merged(*Sweeper(until_s=120.0).sent(), *told), asked=COMPLAINT)
+    assert (state.outcome, state.quiet_s) == (CureOutcome.SHOWS, 0.0)
+    assert "was there from the first" in cure_text(state, RATE)
+
+
+def test_another_code_is_told_beside_a_complaint_that_stays_away(tmp_path: Path) -> None:
+    told = [*said(LIGHTS, 0, 30, None), *said(LIGHTS, 30, 120, (97, 4))]
+    state = watched(tmp_path, merged(*Sweeper(until_s=120.0).sent(), *told), asked=COMPLAINT)
+    assert (state.outcome, state.quiet_s) == (CureOutcome.CURED, 70.0)
+    text = cure_text(state, RATE)
+    assert text.startswith("CURED, 95 % sure: 110/3 of lights did not show, and no incident came, in 1 min 10 s;")
+    assert text.endswith("Raised beside it: SPN 97 FMI 4 of lights.")
+
+
+def test_the_clock_stands_still_while_the_complaint_could_not_be_seen(tmp_path: Path) -> None:
+    """Its controller is switched off by its own feed, which the journal would tell; the others go on."""
+    sweeper = Sweeper(until_s=120.0).switch(60.0, 200.0, ("lights",))
+    state = watched(tmp_path, merged(*sweeper.sent()), needed_s=100.0, asked=COMPLAINT)
+    assert state.outcome is CureOutcome.INCIDENT
+    capture = written(tmp_path, merged(*sweeper.sent()))
+    journal = tmp_path / "actions.csv"
+    journal.write_text("time,action,part,into,uncertainty_s,note\n+60.0,power-off,fuse-4,,0.3,\n", encoding="utf-8")
+    status, out, _ = typed(
+        *("resync", capture, "--machine", tmp_path / "sweeper.toml", "--watch", "1.5", "--actions", journal),
+        *("--symptom", COMPLAINT),
+    )
+    assert (
+        status,
+        out.startswith("NOT LONG ENOUGH: 110/3 of lights did not show, and no incident came, in 1 min,"),
+    ) == (
+        2,
+        True,
+    )
 
 
 def test_while_the_machine_is_off_the_clock_stands_still(tmp_path: Path) -> None:
@@ -171,6 +242,33 @@ def test_a_dropout_after_the_repair_gives_status_1_and_its_name(tmp_path: Path, 
     assert out.startswith("NOT CURED: lights dropped off the bus after 1 min 40 s of quiet")
 
 
+@pytest.mark.parametrize("way", ["recording", "replay"])
+def test_the_complaint_of_the_verdict_before_is_what_must_stay_away(tmp_path: Path, way: str) -> None:
+    folder = tmp_path / "before"
+    folder.mkdir()
+    told = said(LIGHTS, 0, 20, None)
+    for t in range(20, 200, 20):
+        told += [*said(LIGHTS, t, t + 3, (110, 3)), *said(LIGHTS, t + 3, t + 20, None)]
+    first = written(folder, merged(*Sweeper(until_s=200.0).sent(), *told))
+    out = typed("postmortem", first, "--machine", folder / "sweeper.toml", "--json")[1]
+    (tmp_path / "before.json").write_text(out, encoding="utf-8")
+    jsonschema.validate(json.loads(out), json.loads(SCHEMA.read_text(encoding="utf-8")))
+    assert json.loads(out)["common_to"] == "code:lights:SPN 110 FMI 3"
+    after = [*said(LIGHTS, 0, 40, None), *said(LIGHTS, 40, 50, (97, 4)), *said(LIGHTS, 50, 90, (110, 3))]
+    capture = written(tmp_path, merged(*Sweeper(until_s=90.0).sent(), *after))
+    words: tuple[object, ...] = (capture,) if way == "recording" else ("--replay", capture, "--speed", "max")
+    words += ("--watch", "auto", "--after", tmp_path / "before.json")
+    assert typed("resync", *words)[1].endswith("NOT CURED: lights not heard; nothing is proved.\n"), "by another map"
+    status, text, _ = typed("resync", *words, "--machine", tmp_path / "sweeper.toml", "--json")
+    document = json.loads(text)
+    jsonschema.validate(document, json.loads(SCHEMA.read_text(encoding="utf-8")))
+    cure = document["cure"]
+    assert (status, cure["outcome"], cure["complaint"]) == (1, "shows", "code:lights:SPN 110 FMI 3")
+    assert cure["showing"]["from_s"] == pytest.approx(50.0, abs=0.01)
+    assert cure["before"]["incidents"] == 9
+    assert "SPN 97 FMI 4 of lights" in cure["beside"]
+
+
 def test_too_short_a_recording_gives_status_2(tmp_path: Path) -> None:
     capture = written(tmp_path, merged(*Sweeper(until_s=30.0).sent()))
     status, out, _ = typed("resync", capture, "--watch", "auto")
@@ -199,7 +297,9 @@ def test_json_holds_the_watch_and_the_whole_verdict(tmp_path: Path, way: str) ->
     assert (status, document["cure"]["outcome"]) == (0, "cured")
 
 
-@pytest.mark.parametrize("words", [("--watch", "soon"), ("--watch", "-3"), ("--after", "v.json")])
+@pytest.mark.parametrize(
+    "words", [("--watch", "soon"), ("--watch", "-3"), ("--after", "v.json"), ("--symptom", "code")]
+)
 def test_what_cannot_be_meant_is_refused_in_a_sentence(words: tuple[str, ...]) -> None:
     status, out, err = typed("resync", "x.log", *words)
     assert (status, out, err.count("\n")) == (2, "", 1)

@@ -21,7 +21,7 @@ def done(kind: ActionKind, part: str | None = None, *, at_s: float = 0.0, n: int
     return Action(n=n, time_ns=round(at_s * S), uncertainty_ns=S, kind=kind, part=part)
 
 
-PLUG_A = proposal(step(ActionKind.PLUG, "A"), step(ActionKind.POWER_CYCLE))
+PLUG_A = proposal(step(ActionKind.PLUG, "A"), step(ActionKind.POWER_ON))
 PLUG_B = proposal(step(ActionKind.PLUG, "B"))
 
 
@@ -30,9 +30,9 @@ def test_steps_follow_each_other_and_then_the_watch() -> None:
     procedure.propose([PLUG_A])
     assert procedure.step == step(ActionKind.PLUG, "A")
     procedure.did(done(ActionKind.PLUG, "A", at_s=5))
-    assert procedure.step == step(ActionKind.POWER_CYCLE)
+    assert procedure.step == step(ActionKind.POWER_ON)
     assert procedure.watching(6 * S) is None
-    procedure.did(done(ActionKind.POWER_CYCLE, at_s=7))
+    procedure.did(done(ActionKind.POWER_ON, at_s=7))
     assert procedure.step is None
     watching = procedure.watching(8 * S)
     assert watching is not None
@@ -44,7 +44,7 @@ def test_a_test_that_is_begun_is_not_taken_from_under_the_hands() -> None:
     procedure.propose([PLUG_A, PLUG_B])
     procedure.did(done(ActionKind.PLUG, "A"))
     procedure.propose([PLUG_B])
-    assert procedure.step == step(ActionKind.POWER_CYCLE)
+    assert procedure.step == step(ActionKind.POWER_ON)
 
 
 def test_before_it_is_begun_the_latest_proposal_stands() -> None:
@@ -92,7 +92,7 @@ def test_a_mark_changes_nothing() -> None:
     procedure.propose([PLUG_A])
     procedure.did(done(ActionKind.PLUG, "A"))
     procedure.did(done(ActionKind.MARK))
-    assert procedure.step == step(ActionKind.POWER_CYCLE)
+    assert procedure.step == step(ActionKind.POWER_ON)
 
 
 def test_a_step_that_is_taken_back_is_to_be_done_again() -> None:
@@ -182,4 +182,31 @@ def test_the_number_on_the_connector_stands_in_the_step() -> None:
     procedure.propose([PLUG_A])
     row = procedure.row({"A": 7})
     assert row is not None
-    assert row.steps_text == ("Plug A (no. 7) in", "Switch the machine off, wait 10 s, and on again")
+    assert row.steps_text == ("Plug A (no. 7) in", "Switch the machine on")
+
+
+def test_a_power_cycle_is_asked_for_in_two_stages_with_a_hold_between_them() -> None:
+    procedure = Procedure()
+    procedure.propose([proposal(step(ActionKind.POWER_CYCLE, "fuse-3"))])
+    assert procedure.step == step(ActionKind.POWER_OFF, "fuse-3")
+    assert procedure.hold_until_ns is None
+    procedure.did(done(ActionKind.POWER_OFF, "fuse-3", at_s=20))
+    assert procedure.step == step(ActionKind.POWER_ON, "fuse-3")
+    assert procedure.hold_until_ns == 30 * S
+
+
+def test_a_power_cycle_written_down_as_one_does_both_stages() -> None:
+    procedure = Procedure()
+    procedure.propose([proposal(step(ActionKind.POWER_CYCLE))])
+    procedure.did(done(ActionKind.POWER_CYCLE, at_s=20))
+    assert procedure.step is None
+    assert procedure.watching(21 * S) is not None
+
+
+def test_what_was_just_done_is_not_asked_for_again_while_there_is_anything_else() -> None:
+    procedure = Procedure()
+    procedure.propose([PLUG_B, PLUG_A])
+    procedure.did(done(ActionKind.PLUG, "B", at_s=5))
+    procedure.fell(6 * S)
+    procedure.propose([PLUG_B, PLUG_A])
+    assert procedure.step == step(ActionKind.PLUG, "A")

@@ -17,7 +17,7 @@ from busdoc.live.procedure import STAGES, WAITS, Event, Procedure, Stage, Wait
 
 S = 10**9
 PLUG = Action(n=1, time_ns=100 * S, uncertainty_ns=S, kind=ActionKind.PLUG, part="A")
-CYCLE = Action(n=2, time_ns=110 * S, uncertainty_ns=S, kind=ActionKind.POWER_CYCLE, part=None)
+CYCLE = Action(n=2, time_ns=110 * S, uncertainty_ns=S, kind=ActionKind.POWER_ON, part=None)
 OTHER = Action(n=3, time_ns=115 * S, uncertainty_ns=S, kind=ActionKind.UNPLUG, part="C")
 MARK = Action(n=4, time_ns=115 * S, uncertainty_ns=S, kind=ActionKind.MARK, part=None)
 
@@ -26,7 +26,7 @@ def asked(*steps: Step, watch_s: int = 20, clear_s: int = 600) -> NextTest:
     return NextTest(steps=steps, watch_ns=watch_s * S, gain_bits=1.0, effort_s=60.0, tells="…", clear_ns=clear_s * S)
 
 
-BOTH = asked(Step(action=ActionKind.PLUG, part="A"), Step(action=ActionKind.POWER_CYCLE, part=None))
+BOTH = asked(Step(action=ActionKind.PLUG, part="A"), Step(action=ActionKind.POWER_ON, part=None))
 ANOTHER = asked(Step(action=ActionKind.PLUG, part="B"))
 STARTS: dict[str, tuple[Callable[[Procedure], object], ...]] = {
     "none off": (),

@@ -23,12 +23,13 @@ settling    =          coming    coming    =         done      done     done
 done        =          =         =         =         =         =        =
 """
 CURE = """
-            incident   missing   quiet enough  broken off
-watching    incident   missing   cured         cut short
-cured       =          =         =             =
-incident    =          =         =             =
-missing     =          =         =             =
-cut short   =          =         =             =
+            shows      incident   missing   quiet enough  broken off
+watching    shows      incident   missing   cured         cut short
+cured       =          =          =         =             =
+shows       =          =          =         =             =
+incident    =          =          =         =             =
+missing     =          =          =         =             =
+cut short   =          =          =         =             =
 """
 
 

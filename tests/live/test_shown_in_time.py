@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from busdoc.actions.action import ActionKind
+from busdoc.decode.database.database import load_databases
 from busdoc.health.controller import ControllerState
 from busdoc.live.session import LiveSession
 from busdoc.machine.machine import Machine
@@ -16,6 +17,10 @@ from tests.live.scripted_bus import START_NS, ScriptedBus
 MS = 10**6
 S = 10**9
 TICK_NS = 50 * MS
+_LEVEL = (
+    'VERSION ""\nBU_: hopper\n'
+    f'BO_ {0x80000000 | 0x18FF0031} Level: 8 hopper\n SG_ Level : 0|8@1+ (1,0) [0|250] "%" hopper\n'
+)
 
 
 def ticking(bus: ScriptedBus, *, cost_s: float = 0.0, folder: SessionFolder | None = None) -> LiveSession:
@@ -117,12 +122,7 @@ session.close()
 def test_a_backlog_does_not_have_the_compiled_kernels_loaded(tmp_path: Path) -> None:
     # loading them takes a second, and the very first time half a minute: so much more would wait afterwards
     database = tmp_path / "two.dbc"
-    database.write_text(
-        'VERSION ""\nBU_: hopper\n'
-        f'BO_ {0x80000000 | 0x18FF0031} Level: 8 hopper\n SG_ Level : 0|8@1+ (1,0) [0|250] "%" hopper\n',
-        encoding="utf-8",
-        newline="\n",
-    )
+    database.write_text(_LEVEL, encoding="utf-8", newline="\n")
     told = subprocess.run(
         [sys.executable, "-c", _BACKLOG, str(database)],
         capture_output=True,
@@ -132,3 +132,48 @@ def test_a_backlog_does_not_have_the_compiled_kernels_loaded(tmp_path: Path) -> 
         cwd=Path(__file__).parents[2],
     ).stdout
     assert told.split() == ["600042", "False"]
+
+
+def symptom_shown(bus: ScriptedBus, session: LiveSession, *, showing: bool) -> int:
+    """Go on until the complaint stands so in the view; give how long that took, ns."""
+    from_ns = bus.clock_ns
+    for _ in range(100):
+        bus.clock_ns += TICK_NS
+        session.step()
+        row = session.view().complaint
+        if row is not None and row.showing is showing:
+            break
+    return bus.clock_ns - from_ns
+
+
+@pytest.mark.parametrize(("kind", "phase_ms"), [("code", 26), ("condition", 77), ("bus", 0)])
+def test_a_symptom_is_in_the_view_at_most_150_ms_after_it_could_be_known(
+    kind: str, phase_ms: int, tmp_path: Path
+) -> None:
+    """A code from the frame that brings it on, a condition from its hold on, error frames from their second on."""
+    bus = ScriptedBus()
+    database = tmp_path / "two.dbc"
+    database.write_text(_LEVEL, encoding="utf-8", newline="\n")
+    asked = {"code": None, "condition": "Level.Level > 90 for 0.3 s", "bus": "bus:errors > 3"}[kind]
+    known_after_ns = {"code": 0, "condition": 300 * MS, "bus": S}[kind]
+    session = LiveSession(
+        bus,
+        Machine(),
+        load_databases([database]),
+        folder=SessionFolder(tmp_path / "session"),
+        asked=asked,
+        clock_s=lambda: (bus.clock_ns - START_NS) / S,
+    )
+    session.start()
+    bus.symptom = ""
+    while bus.clock_ns < START_NS + 5 * S + phase_ms * MS:
+        bus.clock_ns += TICK_NS
+        session.step()
+    bus.symptom = kind
+    period_ns = S if kind == "code" else 100 * MS
+    assert symptom_shown(bus, session, showing=True) <= period_ns + known_after_ns + 150 * MS
+    told = [one.text for one in session.happenings(0) if "shows" in one.text]
+    assert len(told) == 1
+    bus.symptom = ""
+    assert symptom_shown(bus, session, showing=False) <= period_ns + (S if kind == "bus" else 0) + 150 * MS
+    session.close()

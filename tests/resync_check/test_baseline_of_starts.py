@@ -1,10 +1,12 @@
 """A baseline of three recorded starts of a tractor, and what the resync check says of others against it."""
 
+import tomllib
 from pathlib import Path
 
 import pytest
 
 from busdoc.analysis.baseline import LearntMap, baseline
+from busdoc.analysis.postmortem import postmortem
 from busdoc.analysis.resync import resync
 from busdoc.resync_check.records import ReturnFault, ReturnVerdict
 
@@ -47,3 +49,44 @@ def test_a_start_from_which_one_stays_away_fails_for_that_one(machine: Path) -> 
     faults = {one.name: one.faults for one in power_up.controllers if one.faults}
     # address 3 has a fault code that stands (SPN 524020); nobody else is accused
     assert faults == {"address 0x17": (ReturnFault.FELL_AGAIN,), "address 0x03": (ReturnFault.CODE,)}
+
+
+def test_three_calls_with_a_start_each_add_up_and_a_start_given_again_counts_once(tmp_path: Path) -> None:
+    path = tmp_path / "machine.toml"
+    for n, start in enumerate((*STARTS, STARTS[2])):
+        found = baseline([start], machine_file=path if n else None)
+        path.write_text(found.text, encoding="utf-8")
+    assert all(len(one.returns_ns) == 3 for one in found.learnt.controllers)
+    assert found.learnt.left_out[0].startswith("tractor-crank-run-3.log.gz: learnt from before")
+    controllers = tomllib.loads(found.text)["controller"]
+    assert len(controllers) == 5
+    for one in controllers:
+        assert len(one["returns_s"]) == 3
+        assert max(one["returns_s"]) < one["back_within_s"]
+        assert one["back_usually_s"] == pytest.approx(sorted(one["returns_s"])[1], abs=0.0051)
+
+
+def test_a_limit_set_by_hand_stays_while_returns_are_learnt_on(tmp_path: Path) -> None:
+    path = tmp_path / "machine.toml"
+    first = baseline(STARTS[:1]).text
+    by_hand = first.replace("back_usually_s = 2.24", "back_within_s = 9.5  # by hand\nback_usually_s = 2.5")
+    assert by_hand != first
+    path.write_text(by_hand, encoding="utf-8")
+    (found,) = [
+        one
+        for one in tomllib.loads(baseline(STARTS[1:2], machine_file=path).text)["controller"]
+        if "0x47" in one["name"]
+    ]
+    assert (found["back_within_s"], found["back_usually_s"], len(found["returns_s"])) == (9.5, 2.5, 2)
+
+
+@pytest.mark.parametrize("name", ["key-on-crank-key-off", "idle-run", "one-controller-comes-back"])
+def test_what_was_learnt_accuses_nobody_on_the_next_run_of_the_machine(name: str, machine: Path) -> None:
+    """Hours of the engine (PGN 65253) come each second for some seconds only: a stream that stops is none to expect."""
+    assert not postmortem([REAL / f"tractor-{name}.log.gz"], machine_file=machine).trouble
+
+
+def test_a_stream_that_stops_while_its_controller_goes_on_is_not_expected(learnt: LearntMap) -> None:
+    expected = {stream.key.id for one in learnt.learnt.controllers for stream in one.streams}
+    assert 0x18FEE500 not in expected
+    assert 0x0CF00400 in expected  # the engine's speed

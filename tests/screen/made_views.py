@@ -16,6 +16,7 @@ from busdoc.live.view import (
     NextRow,
     Proposal,
     SessionView,
+    SilenceAnswer,
     StripSpan,
     Watching,
 )
@@ -192,6 +193,9 @@ UNPLUG_ALL = NextRow(
     ),
 )
 
+STEP_2 = replace(UNPLUG_ALL, step=1)
+"""The power is off; a connector is next."""
+
 ONE_LOST = replace(
     with_controllers(
         HEALTHY,
@@ -301,8 +305,27 @@ class MadeSession:
         self.shown = replace(self.shown, next=replace(following, step=following.step + 1))
         return action
 
-    def undo(self) -> Action | None:
-        self.asked.append(("undo",))
+    def do_now(self) -> None:
+        self.asked.append(("do now",))
+
+    def cycle(self, feed: str | None) -> Action | None:
+        return self.act(ActionKind.POWER_CYCLE, feed)
+
+    def answer_silence(self, answer: SilenceAnswer) -> Action:
+        return self.act(ActionKind.MARK, note=answer.value)
+
+    def correct(self, n: int, *, part: str | None = None, note: str | None = None) -> Action:
+        self.asked.append(("correct", n, part, note))
+        was = {a.n: a for a in self.shown.actions}
+        now = replace(was[n], part=part or was[n].part, note=note or was[n].note)
+        self.shown = replace(self.shown, actions=tuple(now if a.n == n else a for a in self.shown.actions))
+        return now
+
+    def isolate(self, name: str | None) -> None:
+        self.asked.append(("isolate", name))
+
+    def undo(self, n: int | None = None) -> Action | None:
+        self.asked.append(("undo",) if n is None else ("undo", n))
         if not self.shown.actions:
             return None
         *kept, last = self.shown.actions

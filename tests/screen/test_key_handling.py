@@ -6,14 +6,14 @@ from datetime import UTC
 import pytest
 
 from busdoc.actions.action import ActionKind
-from busdoc.live.view import HappeningKind, SessionView
+from busdoc.live.view import HappeningKind, SessionView, SymptomRow
 from busdoc.screen.areas.pages import Page
 from busdoc.screen.key_handling import ScreenState
 from busdoc.screen.keys import BY_KEY, COMMANDS, Command
 from tests.screen.made_views import (
     HEALTHY,
     ONE_LOST,
-    UNPLUG_ALL,
+    STEP_2,
     WATCHED,
     MadeSession,
     controller,
@@ -32,6 +32,11 @@ class At:
         self.session = MadeSession(shown=view)
         self.state = ScreenState(self.session, quiet=True, zone=UTC, clock_s=self.clock)
         self.press("space")
+        self.wait(2.0)
+
+    def wait(self, seconds: float) -> None:
+        self.clock.now_s += seconds
+        self.state.tick()
 
     def press(self, *keys: str) -> None:
         for key in keys:
@@ -40,6 +45,10 @@ class At:
     @property
     def told(self) -> str:
         return self.state.message.text
+
+
+PULL = replace(ONE_LOST, next=STEP_2)
+"""The power is off, and a connector is to be pulled."""
 
 
 def test_no_two_commands_share_a_key() -> None:
@@ -58,46 +67,64 @@ def test_cautions_come_first_and_need_their_key() -> None:
 
 @pytest.mark.parametrize("key", ["space", "enter", "pagedown"])
 def test_one_key_logs_the_proposed_step(key: str) -> None:
-    at = At(ONE_LOST)
+    at = At(PULL)
     at.press(key)
-    assert at.session.asked == [("act", ActionKind.POWER_OFF, None, None)]
-    assert at.told == "logged 07:17:00 switched the machine off"
+    assert at.session.asked == [("act", ActionKind.UNPLUG, "harness-A", None)]
+    assert at.told == "logged 07:17:00 unplugged harness-A"
 
 
 @pytest.mark.parametrize("key", ["space", "enter", "pagedown"])
 def test_the_same_key_works_in_the_big_view(key: str) -> None:
-    at = At(ONE_LOST)
+    at = At(PULL)
     at.press("b", key)
     assert at.state.big
-    assert at.session.asked == [("act", ActionKind.POWER_OFF, None, None)]
+    assert at.session.asked == [("act", ActionKind.UNPLUG, "harness-A", None)]
 
 
-def test_a_step_that_changes_just_before_the_press_is_not_the_one_that_was_done() -> None:
+@pytest.mark.parametrize("key", ["space", "enter", "pagedown"])
+def test_a_power_step_waits_for_the_traffic_or_a_second_key(key: str) -> None:
     at = At(ONE_LOST)
-    at.session.shown = replace(ONE_LOST, next=replace(UNPLUG_ALL, step=1))
-    at.clock.now_s += 0.3
-    at.state.tick()
+    at.press(key)
+    assert at.session.asked == [("do now",)]
+    assert at.told == "not logged yet: the traffic will show it and log it; else y says that it is done"
+    at.wait(2.0)
+    at.press("y")
+    assert at.session.asked[-1] == ("act", ActionKind.POWER_OFF, None, None)
+
+
+def test_a_press_on_a_step_that_has_just_come_up_logs_nothing_and_says_so() -> None:
+    at = At(ONE_LOST)
+    at.session.shown = PULL
+    at.wait(0.3)
     at.press("space")
-    assert at.session.asked == [("act", ActionKind.POWER_OFF, None, None)]
+    assert at.session.asked == []
+    assert at.told == "just now it has come to: Unplug harness-A (no. 1). Nothing logged: press again"
 
 
 def test_a_step_that_has_stood_for_a_while_is_the_one_that_was_done() -> None:
     at = At(ONE_LOST)
-    at.session.shown = replace(ONE_LOST, next=replace(UNPLUG_ALL, step=1))
-    at.clock.now_s += 0.3
-    at.state.tick()
-    at.clock.now_s += 1.5
+    at.session.shown = PULL
+    at.wait(0.3)
+    at.wait(1.5)
     at.press("space")
     assert at.session.asked == [("act", ActionKind.UNPLUG, "harness-A", None)]
 
 
-def test_two_presses_in_a_row_log_two_steps() -> None:
-    at = At(ONE_LOST)
-    at.press("space", "space")
-    assert at.session.asked == [
-        ("act", ActionKind.POWER_OFF, None, None),
-        ("act", ActionKind.UNPLUG, "harness-A", None),
-    ]
+def test_a_second_press_within_a_second_is_none() -> None:
+    at = At(PULL)
+    at.press("space")
+    at.wait(0.25)
+    at.press("space")
+    assert at.session.asked == [("act", ActionKind.UNPLUG, "harness-A", None)]
+    assert at.told == "pressed twice within a second; nothing more logged"
+
+
+def test_presses_that_are_apart_log_two_steps() -> None:
+    at = At(PULL)
+    at.press("space")
+    at.wait(1.5)
+    at.press("space")
+    assert [one[2] for one in at.session.asked] == ["harness-A", "harness-B"]
 
 
 def test_nothing_is_logged_where_nothing_is_proposed() -> None:
@@ -114,8 +141,29 @@ def test_when_all_steps_are_done_the_key_says_so() -> None:
     assert at.told == "all steps are done: watch; nothing logged"
 
 
+STANDS_OUT = SymptomRow(name=None, text="what stands out", aside="")
+DROPS = SymptomRow(name="dropout", text="dropouts", aside="")
+SUPPLY = SymptomRow(name="code:hopper:SPN 3509 FMI 4", text="SPN 3509 FMI 4 of hopper", aside="came twice")
+
+
+@pytest.mark.parametrize(("typed", "name"), [("3509", SUPPLY.name), ("drop", "dropout"), ("stands", None)])
+def test_another_symptom_is_made_the_complaint(typed: str, name: str | None) -> None:
+    at = At(replace(HEALTHY, symptoms=(STANDS_OUT, DROPS, SUPPLY)))
+    at.press("v", *typed)
+    if at.state.asking is not None:
+        at.press("enter")
+    assert at.session.asked == [("isolate", name)]
+    assert at.told.startswith("isolating ")
+
+
+def test_with_dropouts_alone_there_is_nothing_to_choose() -> None:
+    at = At(replace(HEALTHY, symptoms=(STANDS_OUT, DROPS)))
+    at.press("v")
+    assert (at.state.asking, at.session.asked) == (None, [])
+
+
 def test_a_full_disk_is_told_and_not_called_logged() -> None:
-    at = At(ONE_LOST)
+    at = At(PULL)
     at.session.full_disk = True
     at.press("space")
     assert at.told == ("NOT LOGGED. session.sqlite: expected room on the disk, found none. Free some and press again.")
@@ -162,9 +210,9 @@ def test_escape_leaves_a_question_without_logging() -> None:
 
 
 def test_a_remote_logs_the_step_even_while_a_question_is_open() -> None:
-    at = At(ONE_LOST)
+    at = At(PULL)
     at.press("u", "pagedown")
-    assert at.session.asked == [("act", ActionKind.POWER_OFF, None, None)]
+    assert at.session.asked == [("act", ActionKind.UNPLUG, "harness-A", None)]
     assert at.state.asking is None
 
 
@@ -176,11 +224,11 @@ def test_letters_that_run_on_after_a_name_was_taken_are_no_commands() -> None:
 
 
 def test_the_enter_that_was_not_needed_logs_no_step() -> None:
-    at = At(ONE_LOST)
+    at = At(PULL)
     at.press("w", "t", "enter")
     assert at.session.asked == [("act", ActionKind.WIGGLE, "tilt-angle", None)]
     at.press("enter")
-    assert at.session.asked[-1] == ("act", ActionKind.POWER_OFF, None, None)
+    assert at.session.asked[-1] == ("act", ActionKind.UNPLUG, "harness-A", None)
 
 
 def test_the_same_letter_later_is_a_command_again() -> None:
@@ -222,8 +270,34 @@ def test_the_last_action_was_three_seconds_ago() -> None:
 def test_a_note_is_kept_as_written() -> None:
     at = At(ONE_LOST)
     at.press("t", *"oil on plug", "enter")
-    assert at.session.asked == [("note", "oil on plug")]
-    assert at.told == 'logged 07:17:00 note "oil on plug"'
+    assert at.session.asked == [("correct", 2, None, "oil on plug")]  # with what was just done
+
+
+def test_a_note_long_after_the_last_thing_done_stands_by_itself() -> None:
+    at = At(HEALTHY)
+    at.press("t", *"DSC_0012", "enter")
+    assert at.session.asked == [("note", "DSC_0012")]
+    assert at.told == 'logged 07:17:00 note "DSC_0012"'
+
+
+def test_an_entry_of_the_list_can_be_moved_given_another_part_noted_and_struck_out() -> None:
+    at = At(PULL)
+    at.press("j")
+    assert at.state.page is Page.DONE
+    latest = max(PULL.actions, key=lambda one: one.time_ns)
+    assert at.state.chosen_action == latest.n
+    at.press("a", "3")
+    at.press("t", *"pin 4 green", "enter")
+    at.press("p", *"harness-C")
+    at.wait(2.0)
+    at.press("x")
+    assert at.session.asked == [
+        ("retime", latest.n, 3.0),
+        ("correct", latest.n, None, "pin 4 green"),
+        ("correct", latest.n, "harness-C", None),
+        ("undo", latest.n),
+    ]
+    assert at.state.page is Page.DONE
 
 
 def test_an_empty_note_is_none() -> None:

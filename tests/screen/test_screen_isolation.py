@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import pytest
 from textual.pilot import Pilot
 
-from busdoc.actions.action import ActionKind
+from busdoc.actions.action import POWER_KINDS, ActionKind
 from busdoc.isolation.verdict import ELSEWHERE, Step
 from busdoc.live.session import LiveSession
 from busdoc.screen.app import IsolateApp
@@ -78,10 +78,18 @@ class Person:
             self.wait(HANDS_S)
             if self.app.state.view.next is None or step_text(self.app.state.view.next) != shown:
                 continue  # it changed before hands were on it
+            held_ns = view.next.hold_until_ns
+            while held_ns is not None and self.app.state.view.now_ns < held_ns:
+                self.wait(1.0)
+            n_before = len(self.app.state.view.actions)
             self.machine.do(step.action, step.part, step.into)
             self.done.append(step)
-            self.wait(PRESS_S)
-            await self.press("space")
+            if step.action in POWER_KINDS:  # nobody presses: the traffic shows it
+                while len(self.app.state.view.actions) == n_before:
+                    self.wait(0.5)
+            else:
+                self.wait(max(PRESS_S, 1.2))
+                await self.press("space", *(["y"] if step.action is ActionKind.REPLACE else []))
             logged = max(self.app.state.view.actions, key=lambda action: action.n)
             assert (logged.kind, logged.part) == (step.action, step.part), self.app.state.message.text
         return None

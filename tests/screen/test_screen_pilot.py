@@ -29,10 +29,17 @@ def pressed(session: MadeSession, *keys: str, size: tuple[int, int] = SMALL) -> 
 
 @pytest.mark.parametrize("key", ["space", "enter", "pagedown"])
 @pytest.mark.parametrize("before", [[], ["b"], ["tab"]])
-def test_one_key_logs_the_proposed_step_in_every_view(key: str, before: list[str]) -> None:
+def test_the_key_for_the_proposed_step_and_a_second_one_log_it_in_every_view(key: str, before: list[str]) -> None:
     session = MadeSession(shown=ONE_LOST)
-    screen = pressed(session, *before, key)
-    assert session.asked == [("act", ActionKind.POWER_OFF, None, None)]
+
+    async def do(app: IsolateApp, pilot: Pilot[None]) -> list[str]:
+        app.state._step_since_s -= 2.0  # it has been read
+        await pilot.press(*before, key, "y")
+        await pilot.pause()
+        return text_of(app)
+
+    screen = on_screen(session, do, size=SMALL)
+    assert session.asked == [("do now",), ("act", ActionKind.POWER_OFF, None, None)]
     assert screen[-2] == " logged 07:17:00 switched the machine off"
 
 

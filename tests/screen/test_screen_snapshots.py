@@ -12,15 +12,18 @@ from textual.pilot import Pilot
 
 from busdoc.capture.listening import Hearing
 from busdoc.health.controller import ControllerState
-from busdoc.live.view import SessionView
+from busdoc.live.view import SessionView, SilenceRow, Watching
 from busdoc.screen.app import IsolateApp
 from tests.screen.made_views import (
     HEALTHY,
+    NOW_NS,
     ONE_LOST,
     SEVERAL_LOST,
     SWEEPER_TREE,
+    UNPLUG_ALL,
     WATCHED,
     MadeSession,
+    S,
     bus,
     controller,
     part,
@@ -28,6 +31,7 @@ from tests.screen.made_views import (
 )
 from tests.screen.piloted import LARGE, SMALL, on_screen, text_of
 
+MIDDLE = (100, 36)
 STORED = Path(__file__).parent / "snapshots"
 
 CARRIER = replace(
@@ -46,6 +50,8 @@ CARRIER = replace(
 )
 """16 controllers and more than 20 parts, with long names."""
 
+CURED = "Repair proved: gate-angle was replaced, and quiet for 25 s since (25 s prove it with 95 %)."
+PROVING = Watching(since_ns=NOW_NS - 10 * S, clear_at_ns=NOW_NS + 15 * S, parts=("gate-angle",), proves=True)
 AWAY = bus(Hearing.ADAPTER_LOST, since_s=171.0, note="tried again in 4 s")
 
 STATES: dict[str, tuple[SessionView, list[str]]] = {
@@ -63,6 +69,19 @@ STATES: dict[str, tuple[SessionView, list[str]]] = {
     "adapter-lost": (replace(HEALTHY, buses=(AWAY,)), []),
     "over": (replace(ONE_LOST, buses=(bus(Hearing.ENDED),), finished=True), []),
     "many": (CARRIER, []),
+    "nobody-heard": (replace(HEALTHY, silence=SilenceRow(since_ns=NOW_NS - 6 * S, ended_ns=None, asked=True)), []),
+    "ran-on": (
+        replace(HEALTHY, silence=SilenceRow(since_ns=NOW_NS - 20 * S, ended_ns=NOW_NS - 8 * S, asked=True)),
+        [],
+    ),
+    "hands-out": (replace(ONE_LOST, alarm="THE MACHINE IS ON: frames from engine, steering. Hands out"), []),
+    "hold": (replace(ONE_LOST, next=replace(UNPLUG_ALL, step=3, hold_until_ns=NOW_NS + 7 * S)), []),
+    "proving": (replace(WATCHED, next=None, watching=PROVING), []),
+    "cured": (replace(HEALTHY, cured=CURED, headline=f"Hopper fell twice in 4 min. {CURED}", not_back=()), []),
+    "cured-not-back": (replace(HEALTHY, cured=CURED, not_back=("harness-D is still unplugged",)), []),
+    "cured-big": (replace(HEALTHY, cured=CURED, not_back=()), ["b"]),
+    "practice": (replace(ONE_LOST, practice=True), []),
+    "what-was-done": (ONE_LOST, ["j"]),
     "without-map": (replace(HEALTHY, harness=(), guided=True, machine_name=""), ["u", "l", "e", "f", "t"]),
 }
 
@@ -87,13 +106,22 @@ def shown(view: SessionView, keys: list[str], size: tuple[int, int]) -> list[str
 
 
 @pytest.mark.parametrize("state", sorted(STATES))
-def test_the_screen_at_80_by_24(state: str) -> None:
-    compare(f"{state}-80x24", shown(*STATES[state], SMALL))
+def test_the_screen_in_three_sizes(state: str) -> None:
+    view, keys = STATES[state]
 
+    async def do(app: IsolateApp, pilot: Pilot[None]) -> list[list[str]]:
+        if keys:
+            await pilot.press(*keys)
+        taken = []
+        for size in (SMALL, MIDDLE, LARGE):
+            await pilot.resize_terminal(*size)
+            await pilot.pause()
+            taken.append(text_of(app))
+        return taken
 
-@pytest.mark.parametrize("state", ["one-lost", "watching", "big", "many"])
-def test_the_screen_at_160_by_50(state: str) -> None:
-    compare(f"{state}-160x50", shown(*STATES[state], LARGE))
+    taken = on_screen(MadeSession(shown=view), do, size=SMALL)
+    for (width, height), lines in zip((SMALL, MIDDLE, LARGE), taken, strict=True):
+        compare(f"{state}-{width}x{height}", lines)
 
 
 @pytest.mark.parametrize("state", ["one-lost", "big"])

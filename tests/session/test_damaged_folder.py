@@ -3,6 +3,7 @@
 import random
 import shutil
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ from busdoc.session.folder import SessionFolder, read_session
 from busdoc.session.logbook import Logbook
 from busdoc.session.rows import read_rows
 from busdoc.session.store import SessionStore
+from tests.live.scripted_bus import begun, run
 
 ROOT = Path(__file__).parents[2]
 SWEEPER = ROOT / "captures" / "street_sweeper"
@@ -83,6 +85,46 @@ def test_a_journal_that_is_no_database_any_more_is_set_aside(session: Path) -> N
     assert (actions, frames) == (0, 400)
     assert "set aside as session.sqlite.damaged" in said
     assert (session / "session.sqlite.damaged").read_bytes() == b"\xa5" * 8192
+
+
+@pytest.mark.parametrize("store", [None, b"", "without tables"])
+def test_a_session_that_ended_while_it_was_made_is_begun(tmp_path: Path, store: bytes | str | None) -> None:
+    path = tmp_path / "s"
+    path.mkdir()
+    (path / "session.lock").touch()
+    (path / "machine.toml").touch()
+    if isinstance(store, bytes):
+        (path / "session.sqlite").write_bytes(store)
+    elif store:
+        with closing(sqlite3.connect(path / "session.sqlite")) as file:
+            file.execute("PRAGMA journal_mode = WAL")
+    folder = SessionFolder(path, machine_file=SWEEPER / "machine.toml")
+    Logbook(folder.store, lambda: 0).act(ActionKind.MARK, None, None, time_ns=1, uncertainty_ns=1)
+    folder.close()
+    assert (path / "machine.toml").stat().st_size
+    assert len(SessionFolder(path).store.rows().entries) == 1
+
+
+def test_a_session_without_a_frame_is_gone_on_with(tmp_path: Path) -> None:
+    folder = SessionFolder(tmp_path / "s")
+    folder.recorder(ChannelTable())
+    folder.close()
+    (tmp_path / "s" / "recording" / "recording-0001.log").touch()
+    _, session, folder = begun(tmp_path / "s")
+    assert folder.resumed
+    assert not any("gives nothing" in happening.text for happening in session.happenings(0))
+    session.close()
+
+
+def test_a_recording_that_gives_nothing_any_more_is_said(tmp_path: Path) -> None:
+    bus, session, _ = begun(tmp_path / "s")
+    run(bus, session, 1)
+    session.close()
+    (piece,) = (tmp_path / "s" / "recording").glob("*.gz")
+    piece.write_bytes(b"\xa5" * 100)
+    _, session, _ = begun(tmp_path / "s")
+    assert any("The recording of the folder gives nothing any more" in one.text for one in session.happenings(0))
+    session.close()
 
 
 def test_rows_that_make_no_sense_cost_only_themselves(session: Path) -> None:

@@ -11,6 +11,7 @@ from busdoc.actions.action import ActionKind
 from busdoc.actions.journal import load_journal
 from busdoc.analysis.postmortem import postmortem
 from busdoc.capture.playback import Playback
+from busdoc.capture.recorder.recorder import LogRecorder
 from busdoc.decode.database.database import load_databases
 from busdoc.errors import InputError
 from busdoc.live.session import LiveSession
@@ -108,7 +109,9 @@ def test_a_session_that_broke_off_is_gone_on_with(tmp_path: Path) -> None:
     while not first.source.finished:
         first.step()
     pressed = first.act(ActionKind.UNPLUG, "harness-A")
-    first_folder.recorder(first.source.channels)._gap_file.close()
+    recorder = first_folder.recorder(first.source.channels)
+    assert isinstance(recorder, LogRecorder)
+    recorder._gap_file.close()
     first_folder._lock.close()  # both as the end of the process would, with nothing else put in order
 
     second_folder = SessionFolder(tmp_path / "s")

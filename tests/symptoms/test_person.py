@@ -226,3 +226,11 @@ def test_the_bell_rings_for_a_complaint_that_comes_and_not_for_what_somebody_has
     log.complaint(replace(found, kind=SymptomKind.CODE, name="code:hopper:SPN 1 FMI 4", codes=("SPN 1 FMI 4",)))
     (told,) = log.after(0)
     assert (told.kind, told.text) == (HappeningKind.SHOWS, "SPN 1 FMI 4 shows")
+
+
+def test_who_waited_and_went_on_had_looked() -> None:
+    """A row of quick steps has no look in it; after five seconds somebody looked before the next step."""
+    first = (gone(0.0), did(20.0, ActionKind.PLUG, "A"))
+    quick = only(*first, did(22.0, ActionKind.PLUG, "B"), seen(24.0), until_s=60.0)
+    waited = only(*first, did(30.0, ActionKind.PLUG, "B"), seen(32.0), until_s=60.0)
+    assert [one.spans[0].not_yet_ns for one in (quick, waited)] == [9 * NS, 28 * NS]

@@ -25,6 +25,7 @@ from busdoc.simulation.timeline import absences
 from busdoc.simulation.world import Effect, Fault, World
 from busdoc.symptoms.complaint import choose_complaint
 from busdoc.symptoms.gather import gather_symptoms
+from busdoc.symptoms.symptom import ShowingSpan, Symptom, SymptomKind
 from tests.truth.isolation_sessions import NS, START_NS, SessionKind, StoryTeller, session_health, tell_story
 
 __all__ = ["CodeSession", "JudgedCode", "Showing", "judge_code", "judge_dropouts", "live_with_codes"]
@@ -42,6 +43,9 @@ class Showing(StrEnum):
     UNEXPLAINED = "code that no part explains"
     STATUS = "status signal"
     COUNTER = "counter"
+    CONDITION = "condition on a signal"
+    SUPPLY = "codes of a sensor supply"
+    RESETS = "resets over and over, with a code"
     SELF_TEST = "code that only a start brings"
     LAMP = "lamp, seen by a person who errs"
     NO_BUS = "no bus at all, a lamp"
@@ -59,6 +63,8 @@ class CodeSession:
     actions: tuple[Action, ...]
     faulty: tuple[str, ...]
     carried_out: bool
+    further: tuple[Symptom, ...] = ()
+    """Symptoms that are no codes, and nobody saw with his eyes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -133,15 +139,58 @@ def live_with_codes(showing: Showing, seed: int, *, as_dropouts: bool = False) -
             controllers=tuple(_heard(name, spans, told.until_ns) for name, spans in up.items()),
         )
     )
+    without_codes = (Showing.LAMP, Showing.NO_BUS, Showing.CONDITION)
     return CodeSession(
         showing=showing,
         seed=seed,
-        machine=told.machine,
+        machine=_on_one_supply(told.machine) if showing is Showing.SUPPLY else told.machine,
         health=health,
-        codes=() if showing in (Showing.LAMP, Showing.NO_BUS) else _codes(showing, world, up, rng, until_s),
+        codes=() if showing in without_codes else _codes(showing, world, up, rng, until_s),
         actions=actions,
         faulty=told.faulty,
         carried_out=told.carried_out,
+        further=(_condition(world, up, rng, until_s),) if showing is Showing.CONDITION else (),
+    )
+
+
+def _on_one_supply(machine: Machine) -> Machine:
+    """Let all sensors of the first controller hang on one sensor supply, as the map says."""
+    parts = {
+        name: replace(part, supply="5V-1") if name.startswith("sensor-") else part
+        for name, part in machine.parts.items()
+    }
+    return replace(machine, parts=parts)
+
+
+def _condition(
+    world: World, up: dict[str, list[tuple[float, float]]], rng: np.random.Generator, until_s: float
+) -> Symptom:
+    """Give a comparison with a signal that comes ten times a second, true for a fifth of a second before it counts."""
+    owner = next(iter(world.machine.controllers))
+    spans = []
+    for one in sorted(world.showings, key=lambda one: one.from_s):
+        began_s = one.from_s + float(rng.uniform(0.0, 0.1)) + 0.2
+        over_s = None if one.to_s is None else one.to_s + (0.0 if one.by_power else float(rng.uniform(0.0, 0.1)))
+        began_up = next((a for a, b in up[owner] if a <= began_s < b), None)
+        if began_up is None or (over_s is not None and over_s <= began_s):
+            continue
+        at_first = began_up == 0.0 and began_s - began_up < 0.4
+        spans.append(
+            ShowingSpan(
+                since_ns=_ns(began_s),
+                not_yet_ns=None if at_first else _ns(max(began_s - 0.1, began_up)),
+                still_ns=_ns(until_s if over_s is None else max(over_s - 0.1, began_s)),
+                gone_ns=None if over_s is None else _ns(over_s),
+            )
+        )
+    return Symptom(
+        kind=SymptomKind.CONDITION,
+        name="Status.SensorSupply < 4.6 for 0.2 s",
+        text="made up",
+        controller=owner,
+        spans=tuple(spans),
+        observable=tuple((_ns(a + 0.1), _ns(b)) for a, b in up[owner] if b - a > 0.2),
+        latency_ns=round(1.2 * NS),
     )
 
 
@@ -156,7 +205,9 @@ def judge_code(session: CodeSession) -> JudgedCode | None:
     """Let the engine work on a session; None where nothing showed."""
     because = attribute(session.health, session.actions, session.machine)
     expected = frozenset(k for k, one in enumerate(because) if one.expected)
-    symptoms = gather_symptoms(session.machine, session.health, session.codes, session.actions, expected)
+    symptoms = gather_symptoms(
+        session.machine, session.health, session.codes, session.actions, expected, session.further
+    )
     complaint = choose_complaint(symptoms, session.actions)
     if complaint is None:
         return None
@@ -188,7 +239,13 @@ def _faults(showing: Showing, teller: StoryTeller) -> tuple[tuple[Fault, ...], f
         return (replace(one, at_power_up=True, delay_s=float(rng.uniform(0.1, 3.0))),), 0.0
     if showing in (Showing.LAMP, Showing.NO_BUS, Showing.COUNTER):
         return (fault(branch[0], latches=bool(rng.random() < 0.5), hard=True),), 0.0
-    if showing in (Showing.FREE, Showing.STATUS):
+    if showing is Showing.SUPPLY:
+        shorts = f"sensor-{branch[0].partition('-')[2]}"
+        return (fault(shorts, latches=bool(rng.random() < 0.4), hard=True),), 0.0
+    if showing is Showing.RESETS:
+        one = fault(branch[0], latches=False, hard=True)
+        return (replace(one, effect=None, held=False, holds_s=float(rng.uniform(1.5, 6.0)), delay_s=2.5),), 0.0
+    if showing in (Showing.FREE, Showing.STATUS, Showing.CONDITION):
         return (fault(branch[0], latches=False, hard=True),), 0.0
     if showing is Showing.INTERMITTENT:
         return (fault(branch[0], latches=bool(rng.random() < 0.3), hard=False),), 0.0
@@ -273,6 +330,19 @@ def _codes(
     if showing is Showing.UNEXPLAINED:
         owner = next(iter(world.machine.controllers))
         grouped[owner, "SPN 520000 FMI 4"] = _by_chance(up[owner], rng, until_s)
+    if showing is Showing.RESETS:  # it sees the supply go, says so, and goes down with it
+        owner = next(iter(world.machine.controllers))
+        faulty = {f"fault:{fault.part}" for fault in world.faults}
+        own = [one.lost_s for one in absences(world.events, until_s) if one.controller == owner and one.cause in faulty]
+        grouped[owner, "SPN 520000 FMI 4"] = [(t - float(rng.uniform(1.2, 2.0)), t) for t in own]
+    if showing is Showing.SUPPLY:
+        sensors = [name for name in world.machine.parts if name.startswith("sensor-")]
+        return tuple(
+            replace(code, points_at=(sensor,))
+            for sensor in sensors
+            for one in world.showings[:1]
+            for code in _of_supply(sensor, one.controller, world, up, on_change=on_change, debounce_s=debounce_s)
+        )
     for one in world.showings:
         name = (
             f"SPN {520_000 + list(world.machine.parts).index(one.part)} FMI 4"
@@ -295,6 +365,24 @@ def _codes(
             controller, label, spans, looks, on_change=on_change, showing=showing, fmi=modes.get((controller, label))
         )
     return tuple(found)
+
+
+def _of_supply(
+    sensor: str,
+    controller: str,
+    world: World,
+    up: dict[str, list[tuple[float, float]]],
+    *,
+    on_change: bool,
+    debounce_s: float,
+) -> list[FaultCode]:
+    """Give the code of one sensor of a supply that is shorted: it reads wrong whenever any of them does."""
+    rng = np.random.default_rng([round(up[controller][-1][1] * 1000), len(world.showings)])
+    looks = [_looks(span, rng) for span in up[controller]]
+    until_s = up[controller][-1][1]
+    spans = [(one.from_s + debounce_s, until_s if one.to_s is None else one.to_s) for one in world.showings]
+    label = f"SPN {520_000 + list(world.machine.parts).index(sensor)} FMI 4"
+    return _as_broadcast(controller, label, spans, looks, on_change=on_change, showing=Showing.SUPPLY, fmi=4)
 
 
 def _failure_mode(part: str, rng: np.random.Generator) -> int | None:

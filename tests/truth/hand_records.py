@@ -19,7 +19,9 @@ BRANCHES = ("harness-A", "harness-B", "harness-C", "harness-D")
 ON_IT = {"harness-A": "gate-angle", "harness-B": "tilt-angle", "harness-C": "fill-level", "harness-D": "tilt-valve"}
 
 
-def sweeper(*, latches: bool | None = None, unsafe: tuple[str, ...] = (), like: bool = False) -> Machine:
+def sweeper(
+    *, latches: bool | None = None, unsafe: tuple[str, ...] = (), like: bool = False, live: bool = True
+) -> Machine:
     """Three fuses, two segments; hopper, fan and lift on fuse-3 and the rear trunk; four branches on the hopper.
 
     Parameters
@@ -27,6 +29,7 @@ def sweeper(*, latches: bool | None = None, unsafe: tuple[str, ...] = (), like: 
     latches : of the hopper
     unsafe : parts that are never to be moved with power on
     like : harness A and B have the same plugs
+    live : the maker lets the others be moved with power on
     """
     parts = [Part(name="battery", kind=PartKind.FEED)]
     parts += [Part(name=f"fuse-{k}", kind=PartKind.FEED, owner="battery") for k in (1, 2, 3)]
@@ -38,8 +41,13 @@ def sweeper(*, latches: bool | None = None, unsafe: tuple[str, ...] = (), like: 
     for branch, socket in zip(BRANCHES, "ABCD", strict=True):
         kind = PartKind.ACTUATOR if branch == "harness-D" else PartKind.SENSOR
         swaps_with = swaps.get(branch, ())
-        parts.append(Part(name=branch, kind=PartKind.HARNESS, owner="hopper", socket=socket, swaps_with=swaps_with))
-        parts.append(Part(name=ON_IT[branch], kind=kind, owner=branch, unsafe_live=ON_IT[branch] in unsafe))
+        parts.append(
+            Part(
+                name=branch, kind=PartKind.HARNESS, owner="hopper", socket=socket, swaps_with=swaps_with, safe_live=live
+            )
+        )
+        never = ON_IT[branch] in unsafe
+        parts.append(Part(name=ON_IT[branch], kind=kind, owner=branch, unsafe_live=never, safe_live=live and not never))
     places = {
         "engine": ("fuse-1", "front-trunk"),
         "display": ("fuse-1", "front-trunk"),

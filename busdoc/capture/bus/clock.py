@@ -35,7 +35,7 @@ _UNIX_EARLY_NS, _UNIX_LATE_NS = -2 * MILLISECOND_NS, 20 * MILLISECOND_NS
 """A least delay between these is that of a stamp on the laptop's own clock, and such stamps are left as they are."""
 
 _SET_NS = MILLISECOND_NS
-"""The system's clock and the steady one apart by more than before, and than the reading of both took: it was set."""
+"""The system's clock and the steady one apart by more than before, and than the readings of both took: it was set."""
 
 _FAR_NS = 1 << 61
 _LATEST_STAMP_S = 4_600_000_000.0
@@ -46,7 +46,7 @@ class LiveClock:
     """Unix time as the laptop had it at the start, carried on by a clock that is never set."""
 
     def __init__(self) -> None:
-        self._zero_ns = min((_apart_ns() for _ in range(_LOOKS)), key=lambda apart: apart[1])[0]
+        self._zero_ns, self._unsure_ns = _apart_surely_ns()
         self._moved_ns = 0
 
     def now_ns(self) -> int:
@@ -59,9 +59,14 @@ class LiveClock:
         A clock whose rate is corrected takes the steady one with it (Linux, adjtimex(2)), so only steps show.
         """
         apart_ns, unsure_ns = _apart_ns()
-        if abs(apart_ns - self._zero_ns - self._moved_ns) > _SET_NS + unsure_ns:
-            self._moved_ns = apart_ns - self._zero_ns
+        if self._is_set(apart_ns, unsure_ns):
+            apart_ns, unsure_ns = _apart_surely_ns()  # what is kept now is what later looks are held against
+            if self._is_set(apart_ns, unsure_ns):
+                self._moved_ns, self._unsure_ns = apart_ns - self._zero_ns, unsure_ns
         return self._moved_ns
+
+    def _is_set(self, apart_ns: int, unsure_ns: int) -> bool:
+        return abs(apart_ns - self._zero_ns - self._moved_ns) > _SET_NS + unsure_ns + self._unsure_ns
 
     def wait(self, event: threading.Event, seconds: float) -> None:
         """Wait until something happens, or the time is over."""
@@ -78,6 +83,11 @@ def _apart_ns() -> tuple[int, int]:
     """Give how far the system's clock is before the steady one, and how long it took to read both."""
     before_ns, system_ns, after_ns = _steady_ns(), time.time_ns(), _steady_ns()
     return system_ns - (before_ns + after_ns) // 2, after_ns - before_ns
+
+
+def _apart_surely_ns() -> tuple[int, int]:
+    """Give the same by the quickest of a few looks: on a busy computer any one may be interrupted."""
+    return min((_apart_ns() for _ in range(_LOOKS)), key=lambda apart: apart[1])
 
 
 def stamps_ns(stamp_s: Sequence[float]) -> tuple[Int64Array, BoolArray]:

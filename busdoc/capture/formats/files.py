@@ -1,15 +1,18 @@
 """Capture files on disk: the suffix of a name, and a stream of the bytes, which are inflated while they are read."""
 
 import io
+import sys
 import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO, cast
 
-__all__ = ["RECORDING", "first_bytes", "is_gzip", "open_bytes", "size_bytes", "suffix_of"]
+__all__ = ["RECORDING", "first_bytes", "is_gzip", "is_packed", "name_unpacked", "open_bytes", "size_bytes", "suffix_of"]
 
-_GZIP_GROWTH = 6
-"""A capture's text shrinks by about this much in .gz (common practice: 5 to 8)."""
+_PACKED_GROWTH = 6
+"""A capture's text shrinks by about this much in .gz or .zst (common practice: 5 to 8)."""
+_ZSTD_MAGIC = b"\x28\xb5\x2f\xfd"
+"""RFC 8878, section 3.1.1."""
 
 _STEP_BYTES = 1 << 16
 _BLOCK_BYTES = 1 << 20
@@ -20,13 +23,17 @@ RECORDING = "recording"
 
 
 def suffix_of(path: Path) -> str:
-    """Give the suffix that says the kind, without .gz; empty when the name has none.
+    """Give the suffix that says the kind, without .gz or .zst; empty when the name has none.
 
-    >>> suffix_of(Path("a.b.LOG.gz")), suffix_of(Path("notes"))
-    ('.log', '')
+    >>> suffix_of(Path("a.b.LOG.gz")), suffix_of(Path("a.blf.zst")), suffix_of(Path("notes"))
+    ('.log', '.blf', '')
     """
-    name = path.name.lower()
-    return Path(name.removesuffix(".gz")).suffix
+    return Path(name_unpacked(path.name.lower())).suffix
+
+
+def name_unpacked(name: str) -> str:
+    """Give a file's name without the suffix that says how it is packed."""
+    return name.removesuffix(".gz").removesuffix(".zst")
 
 
 def first_bytes(path: Path) -> bytes:
@@ -42,15 +49,17 @@ def size_bytes(path: Path) -> int:
     """Estimate how many bytes a capture has once inflated."""
     path = _as_it_lies_now(path)
     n_bytes = path.stat().st_size
-    return n_bytes * _GZIP_GROWTH if is_gzip(path) else n_bytes
+    return n_bytes * _PACKED_GROWTH if is_packed(path) else n_bytes
 
 
 def open_bytes(path: Path) -> IO[bytes]:
     """Open a capture for reading bytes in order; .gz is inflated by a thread beside the reading one."""
     path = _as_it_lies_now(path)
-    if not is_gzip(path):
-        return path.open("rb", buffering=0)
-    return cast(IO[bytes], _GzipBytes(path))
+    if is_gzip(path):
+        return cast(IO[bytes], _GzipBytes(path))
+    if is_packed(path):
+        return cast(IO[bytes], _ZstdBytes(path))
+    return path.open("rb", buffering=0)
 
 
 def _as_it_lies_now(path: Path) -> Path:
@@ -64,6 +73,41 @@ def is_gzip(path: Path) -> bool:
     path = _as_it_lies_now(path)
     with path.open("rb") as file:
         return file.read(2) == b"\x1f\x8b"
+
+
+def is_packed(path: Path) -> bool:
+    """Whether the content is gzip or Zstandard, whatever the name says."""
+    with _as_it_lies_now(path).open("rb") as file:
+        start = file.read(4)
+    return start.startswith(b"\x1f\x8b") or start == _ZSTD_MAGIC
+
+
+class _ZstdBytes(io.RawIOBase):
+    """The unpacked bytes of a .zst file, in order; an `EOFError` where it is cut off, an `OSError` where damaged."""
+
+    def __init__(self, path: Path) -> None:
+        if sys.version_info >= (3, 14):
+            from compression import zstd
+        else:
+            from backports import zstd
+        self._damage: type[Exception] = zstd.ZstdError
+        self._file = zstd.open(path, "rb")
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: "memoryview | bytearray") -> int:  # type: ignore[override]  # narrower than Buffer
+        try:
+            piece = self._file.read1(min(len(buffer), _STEP_BYTES))  # a large read would lose what stands before damage
+        except self._damage as error:
+            raise OSError(str(error)) from error
+        buffer[: len(piece)] = piece
+        return len(piece)
+
+    def close(self) -> None:
+        if not self.closed:
+            self._file.close()
+        super().close()
 
 
 class _GzipBytes(io.RawIOBase):

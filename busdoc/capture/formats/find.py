@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from pathlib import Path
 
-from busdoc.capture.formats.files import RECORDING, first_bytes, suffix_of
+from busdoc.capture.formats.files import RECORDING, first_bytes, name_unpacked, suffix_of
 from busdoc.capture.formats.suffixes import READERS
 from busdoc.errors import InputError, found_instead, nearest
 from busdoc.files.given import no_plain_file
@@ -55,7 +55,7 @@ def _captures_in(folder: Path) -> list[Path]:
     return [
         file
         for file in inside
-        if file.name.removesuffix(".gz") not in names - {file.name}
+        if name_unpacked(file.name) not in names - {file.name}
         and (not READERS[suffix_of(file)].shared or _kind_of(first_bytes(file)) == suffix_of(file))
     ]
 
@@ -113,7 +113,7 @@ def _kind_of(head: bytes) -> str | None:
 
 
 def _suffix_advice() -> str:
-    return f"Captures are read by these suffixes: {', '.join(READERS)}, each also with .gz."
+    return f"Captures are read by these suffixes: {', '.join(READERS)}, each also with .gz or .zst."
 
 
 def _nearby_advice(path: Path) -> str:

@@ -1,24 +1,17 @@
 """Collects frames one by one into columns, for the readers that read them one by one."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 
-from busdoc.capture.formats.lines import numbered_lines
 from busdoc.capture.frames import NO_LONG, FrameBlock, LongPayloads
 from busdoc.capture.reading import ReadBlock, Reading
 
-__all__ = ["TOO_MANY_CHANNELS", "FrameLine", "FrameRows", "frames_of_lines", "judge_line"]
+__all__ = ["TOO_MANY_CHANNELS", "FrameLine", "FrameRows", "judge_line"]
 
 
 TOO_MANY_CHANNELS = "a channel beyond the 256th"
-
-_BOM = b"\xef\xbb\xbf"
-"""An editor's mark before the first line."""
-_BLOCK_ROWS = 1 << 16
-_FEW_ROWS = 1 << 10
-"""Where only the beginning of a file is looked at."""
 
 
 class FrameLine(NamedTuple):
@@ -97,31 +90,3 @@ def judge_line(
         reading.warn("it ends in NUL bytes, as after a power cut; all lines before them are used.")
     elif parsed is not None:
         reading.skip(line, parsed)
-
-
-def frames_of_lines(
-    reading: Reading, parse: Callable[[str], FrameLine | str | None], chunk_bytes: int
-) -> Iterator[ReadBlock]:
-    """Yield the frames of a text whose lines `parse` understands.
-
-    `parse` gives a line's frame, or why it is none, or None for a line that need not be one.
-    """
-    rows = FrameRows()
-    number_of = reading.number_of
-    block_rows = _BLOCK_ROWS if reading.chunk_bytes is None else _FEW_ROWS
-    for line, content, last in numbered_lines(reading, chunk_bytes):
-        text = content.removeprefix(_BOM).strip(b"\0 \t\r\n").decode("utf-8", "replace")
-        try:
-            parsed = parse(text) if text else None
-        except (ValueError, IndexError, OverflowError):  # a field that is no number, or not there
-            parsed = "a field that is missing or no number"
-        channel = number_of.get(parsed.channel) if isinstance(parsed, FrameLine) else None
-        if channel is None:
-            judge_line(reading, rows, line, content, parsed, last=last)
-        else:
-            rows.add(line, channel, parsed)  # type: ignore[arg-type]  # only a frame has a channel
-        if len(rows) >= block_rows:
-            reading.n_frames += len(rows)
-            yield rows.take()
-    reading.n_frames += len(rows)
-    yield rows.take()

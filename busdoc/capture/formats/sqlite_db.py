@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
-from busdoc.capture.formats.csv_text import plain_frame
+from busdoc.capture.formats.csv_text.lines import plain_frame
 from busdoc.capture.formats.rows import FrameLine, FrameRows, judge_line
 from busdoc.capture.formats.unpacked import unpacked_file
 from busdoc.capture.reading import ReadBlock, Reading

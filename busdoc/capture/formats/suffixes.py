@@ -3,14 +3,7 @@
 from collections.abc import Callable, Generator, Iterator
 from typing import NamedTuple
 
-from busdoc.capture.formats.asc import read_asc
-from busdoc.capture.formats.blf import read_blf
-from busdoc.capture.formats.csv_text import read_csv
 from busdoc.capture.formats.files import suffix_of
-from busdoc.capture.formats.log.reader import read_log
-from busdoc.capture.formats.mf4 import read_mf4
-from busdoc.capture.formats.sqlite_db import read_db
-from busdoc.capture.formats.trc import read_trc
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.order import TimeOrder
 from busdoc.capture.reading import ReadBlock, Reading
@@ -18,13 +11,16 @@ from busdoc.errors import InputError, guarded, in_one_line
 
 __all__ = ["READERS", "Reader", "read_in_order"]
 
+_PCAP_MAGIC = (b"\xa1\xb2\xc3\xd4", b"\xd4\xc3\xb2\xa1", b"\xa1\xb2\x3c\x4d", b"\x4d\x3c\xb2\xa1")
+"""Of times in microseconds and nanoseconds, in both byte orders."""
+
 
 class Reader(NamedTuple):
-    """How the captures of a suffix, each also with .gz behind it, are known and read."""
+    """How the captures of a suffix, each also with .gz or .zst behind it, are known and read."""
 
     read: Callable[[Reading], Iterator[ReadBlock]]
     """Yields a file's frames in file order."""
-    magic: bytes = b""
+    magic: bytes | tuple[bytes, ...] = b""
     """What every such file begins with, where the kind is binary; empty: it is a text."""
     opens: tuple[bytes, ...] = ()
     """How such a text may open, in small letters; a file that opens so under another suffix is refused."""
@@ -32,18 +28,72 @@ class Reader(NamedTuple):
     """Whether other tables have the suffix too: in a folder, only a file that opens as above is a capture."""
     article: str = "a"
     """Before the suffix, as it is said aloud."""
+    by_itself: bool = False
+    """Whether a library reads the file, and only it knows how far it is."""
+    compiled_from_mb: int | None = None
+    """From how much of it on the compiled parser repays the time that loading takes (0.3 s); None: there is none."""
+
+
+def _read_log(reading: Reading) -> Iterator[ReadBlock]:
+    from busdoc.capture.formats.log.reader import read_log
+
+    return read_log(reading)
+
+
+def _read_asc(reading: Reading) -> Iterator[ReadBlock]:
+    from busdoc.capture.formats.asc.reader import read_asc
+
+    return read_asc(reading)
+
+
+def _read_blf(reading: Reading) -> Iterator[ReadBlock]:
+    from busdoc.capture.formats.blf.reader import read_blf
+
+    return read_blf(reading)
+
+
+def _read_trc(reading: Reading) -> Iterator[ReadBlock]:
+    from busdoc.capture.formats.trc.reader import read_trc
+
+    return read_trc(reading)
+
+
+def _read_csv(reading: Reading) -> Iterator[ReadBlock]:
+    from busdoc.capture.formats.csv_text.reader import read_csv
+
+    return read_csv(reading)
+
+
+def _read_db(reading: Reading) -> Iterator[ReadBlock]:
+    from busdoc.capture.formats.sqlite_db import read_db
+
+    return read_db(reading)
+
+
+def _read_pcap(reading: Reading) -> Iterator[ReadBlock]:
+    from busdoc.capture.formats.pcap import read_pcap
+
+    return read_pcap(reading)
+
+
+def _read_mf4(reading: Reading) -> Iterator[ReadBlock]:
+    from busdoc.capture.formats.mf4 import read_mf4
+
+    return read_mf4(reading)
 
 
 READERS: dict[str, Reader] = {
-    ".log": Reader(read_log),
-    ".asc": Reader(read_asc, opens=(b"date ", b"base hex", b"base dec"), article="an"),
-    ".blf": Reader(read_blf, magic=b"LOGG"),
-    ".trc": Reader(read_trc, opens=(b";$fileversion", b";##########")),
-    ".csv": Reader(read_csv, opens=(b"timestamp,arbitration_id",), shared=True),
-    ".db": Reader(read_db, magic=b"SQLite format 3\0"),
-    ".mf4": Reader(read_mf4, magic=b"MDF  ", article="an"),
+    ".log": Reader(_read_log, compiled_from_mb=20),
+    ".asc": Reader(_read_asc, opens=(b"date ", b"base hex", b"base dec"), article="an", compiled_from_mb=6),
+    ".blf": Reader(_read_blf, magic=b"LOGG", compiled_from_mb=6),
+    ".trc": Reader(_read_trc, opens=(b";$fileversion", b";##########"), compiled_from_mb=5),
+    ".csv": Reader(_read_csv, opens=(b"timestamp,arbitration_id",), shared=True, compiled_from_mb=5),
+    ".db": Reader(_read_db, magic=b"SQLite format 3\0", by_itself=True),
+    ".pcap": Reader(_read_pcap, magic=_PCAP_MAGIC),
+    ".pcapng": Reader(_read_pcap, magic=b"\n\r\r\n"),
+    ".mf4": Reader(_read_mf4, magic=b"MDF  ", article="an", by_itself=True),
 }
-"""By suffix. A kind of capture is added by a row here and the module that it names."""
+"""By suffix. A kind of capture is added by a row here and the module that it names, which only such a capture loads."""
 
 
 def read_in_order(reading: Reading) -> Generator[FrameBlock, None, None]:

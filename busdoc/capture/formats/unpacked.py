@@ -1,11 +1,11 @@
-"""A capture that must be read here and there, as a plain file: one in .gz is inflated into a temporary one first."""
+"""A capture that must be read here and there, as a plain file: a packed one goes into a temporary one first."""
 
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from busdoc.capture.formats.files import is_gzip, open_bytes, suffix_of
+from busdoc.capture.formats.files import is_packed, open_bytes, suffix_of
 from busdoc.capture.formats.lines import read_into
 from busdoc.capture.reading import Reading
 from busdoc.files.spool import spool
@@ -25,7 +25,7 @@ def unpacked_file(reading: Reading) -> Iterator[Path]:
     ------
     InputError : the disk has no room for it
     """
-    if not is_gzip(reading.file):
+    if not is_packed(reading.file):
         yield reading.file
         return
     with tempfile.TemporaryDirectory(prefix="busdoc-") as folder:

@@ -5,7 +5,9 @@ that the operating system had not put on the disk yet when the power went. What 
 gap file, so that nobody is accused of it when the recording is read.
 """
 
+import contextlib
 import math
+import os
 import shutil
 import time
 from collections.abc import Callable, Sequence
@@ -70,6 +72,7 @@ class LogRecorder:
     compress : whether closed pieces are compressed
     clock_s : a clock that only goes on, s
     free_bytes : tells how much room a folder's disk has
+    last_ns : nothing went by since this frame, where it is the last one there: the recording goes on without a gap
 
     Raises
     ------
@@ -86,6 +89,7 @@ class LogRecorder:
         compress: bool = True,
         clock_s: Callable[[], float] = time.monotonic,
         free_bytes: Callable[[Path], int] = lambda folder: shutil.disk_usage(folder).free,
+        last_ns: int | None = None,
     ) -> None:
         self.place: RecordingPlace = place_at(path)
         self.channels = channels
@@ -102,6 +106,9 @@ class LogRecorder:
         self._broke_off: str | None = None if last.t_ns is None else "the recorder was not running"
         """Why there is a gap before the next frame, if there is one."""
         self._number = last.number
+        if self._last_ns is not None and last_ns == self._last_ns:
+            self._broke_off = None
+            self._number -= self.place.piece(last.number).exists()  # the piece itself is gone on with
         self._n_pieces = last.n_pieces
         self._file: BinaryIO | None = None
         self._good_bytes = 0
@@ -109,6 +116,8 @@ class LogRecorder:
         self._damaged = False
         self._looked_s = -math.inf
         self._has_room = True
+        self.was_gone = False
+        """Whether what is written to was once not where it was opened; what was written then may be lost."""
         self._pending_gaps: list[RecorderGap] = []
         self._begun: set[int | None] = set()
         """Channels of which it is written that a gap began, and not yet that it is over."""
@@ -118,7 +127,8 @@ class LogRecorder:
         self._keeper = PieceKeeper(compress=compress and self.place.file is None)
         self._keeper.start()
         for piece in last.to_compress:
-            self._keeper.finish(None, piece)
+            if piece != self.place.piece(self._number + 1):
+                self._keeper.finish(None, piece)
 
     @property
     def state(self) -> RecorderState:
@@ -175,6 +185,13 @@ class LogRecorder:
     def note(self, t_ns: int, buses: Sequence[BusState]) -> None:
         """Note what is new about the buses."""
         self._note_file.add(t_ns, self._bus_notes.news(buses))
+        if not self._closed:
+            self._may_write()  # a folder that is gone is said on a silent bus too
+
+    @property
+    def places(self) -> tuple[RecordingPlace, ...]:
+        """Where it records to."""
+        return (self.place,)
 
     def close(self) -> None:
         """End the recording: all is on the disk, and compressed, when this returns."""
@@ -187,6 +204,17 @@ class LogRecorder:
             self._file = None
         self._keeper.stop()
         self._gap_file.close()
+
+    def abandon(self) -> None:
+        """Let go of a place that is gone, without waiting for its disk."""
+        self._closed = True
+        self._keeper.use(None)
+        self._keeper.stop(waits=False)
+        with contextlib.suppress(OSError):
+            self._gap_file.close()
+        if self._file is not None:
+            with contextlib.suppress(OSError):
+                self._file.close()
 
     def _record(self, frames: FrameBlock, first_ns: int) -> None:
         gaps = list(self._pending_gaps)
@@ -256,6 +284,12 @@ class LogRecorder:
         if now_s - self._looked_s < _LOOK_EVERY_S:
             return self._has_room
         self._looked_s = now_s
+        if not self._in_place():
+            self.was_gone = True
+            if not self._take_up_again():
+                self._has_room = False
+                self._trouble = f"not recording: {self.place.folder} is gone, or another lies in its place"
+                return False
         wanted = self._keep_free_bytes * (1.0 if self._has_room else _MORE_ROOM)
         try:
             free_bytes = self._free_bytes(self.place.folder)
@@ -268,6 +302,34 @@ class LogRecorder:
         else:
             self._trouble = f"not recording: the disk has only {free_bytes / _MEGABYTE:,.0f} MB left"
         return self._has_room
+
+    def _in_place(self) -> bool:
+        """See that what is written to can still be found: a file that was deleted takes frames all the same."""
+        files = [(self.place.gap_file, self._gap_file.file)]
+        if self._file is not None:
+            files.append((self.place.piece(self._number), self._file))
+        try:
+            return all(os.path.samestat(path.stat(), os.fstat(file.fileno())) for path, file in files)
+        except (OSError, ValueError):  # gone; closed, since it could not be opened again
+            return False
+
+    def _take_up_again(self) -> bool:
+        """Open the files again where they lie there again, on a disk that was plugged in again, say."""
+        try:
+            if not is_gap_file(self.place.gap_file):
+                return False
+            if self._file is not None:
+                self._keeper.finish(self._file, self.place.piece(self._number))
+                self._file = None
+            self._gap_file.close()
+            self._gap_file, last, _ = _opened(self.place)
+        except (OSError, InputError):
+            return False
+        self._number, self._n_pieces, self._damaged = last.number, last.n_pieces, False
+        if self._last_ns is not None and self._broke_off is None:
+            self._broke_off = "its folder was gone"
+        self._last_ns = max((t_ns for t_ns in (self._last_ns, last.t_ns) if t_ns is not None), default=None)
+        return True
 
     def _attempt(self, work: Callable[[], None]) -> bool:
         try:

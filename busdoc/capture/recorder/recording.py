@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from busdoc.capture.listening import BusState, FrameSource, Hearing
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder.recorder import LogRecorder, RecorderState
+from busdoc.capture.recorder.twofold import TwofoldRecorder
 from busdoc.times import SECOND_NS
 
 __all__ = ["Change", "Recording", "RecordingSummary"]
@@ -39,7 +40,7 @@ class RecordingSummary:
 class Recording:
     """One run of a recorder; `tick` is called some ten times a second."""
 
-    def __init__(self, source: FrameSource, recorder: LogRecorder) -> None:
+    def __init__(self, source: FrameSource, recorder: LogRecorder | TwofoldRecorder) -> None:
         self.source = source
         self.recorder = recorder
         self._start_ns = source.now_ns()

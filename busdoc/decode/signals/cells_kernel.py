@@ -21,6 +21,7 @@ from busdoc.arrays import (
     UInt64Array,
 )
 from busdoc.capture.frames import ERROR, EXTENDED, REMOTE
+from busdoc.compiled import compiled
 from busdoc.decode.signals.cells_table import Part
 from busdoc.decode.signals.stream_intervals import NEVER_NS
 
@@ -103,7 +104,7 @@ _CELLS = _record((int64[::1], float32[:, ::1], float32[:, ::1], float32[:, ::1])
 _APART = _record((int64[::1], int64[::1]), Apart)
 
 
-@numba.njit("uint64(uint64)", cache=True, nogil=True)
+@compiled("uint64(uint64)")
 def _reversed(word: Any) -> Any:
     """Reverse the bytes of a word."""
     word = ((word & np.uint64(0x00FF00FF00FF00FF)) << np.uint64(8)) | (
@@ -115,7 +116,7 @@ def _reversed(word: Any) -> Any:
     return (word << np.uint64(32)) | (word >> np.uint64(32))
 
 
-@numba.njit("Tuple((int64, boolean))(uint64, int64[::1], uint64[::1], boolean[::1])", cache=True, nogil=True)
+@compiled("Tuple((int64, boolean))(uint64, int64[::1], uint64[::1], boolean[::1])")
 def _taken_out(word: Any, part: Any, named_raw: Any, named_valid: Any) -> Any:
     """Take any whole number out of a word, and say whether it is a value."""
     ordered = _reversed(word) if part[_REVERSED] else word
@@ -127,7 +128,7 @@ def _taken_out(word: Any, part: Any, named_raw: Any, named_valid: Any) -> Any:
     return np.int64(number << np.uint64(part[_SIGN])) >> part[_SIGN], valid
 
 
-@numba.njit(numba.void(int64, int64[:, ::1], _TABLE, _CELLS), cache=True, nogil=True)
+@compiled(numba.void(int64, int64[:, ::1], _TABLE, _CELLS))
 def _write(cell: Any, state: Any, table: Any, cells: Any) -> None:
     """Put what one cell has gathered into the rows, and begin anew.
 
@@ -148,7 +149,7 @@ def _write(cell: Any, state: Any, table: Any, cells: Any) -> None:
         state[slot, 0], state[slot, 1] = _MOST, _LEAST
 
 
-@numba.njit(int64(_FRAMES, _TABLE, _INTERVALS, _CELLS, _APART), cache=True, nogil=True)
+@compiled(int64(_FRAMES, _TABLE, _INTERVALS, _CELLS, _APART))
 def fold_frames(frames: Any, table: Any, intervals: Any, cells: Any, apart: Any) -> Any:
     """Take in frames in the order of time.
 

@@ -11,6 +11,7 @@ from numba import boolean, float64, int64, uint8, uint32, uint64
 
 from busdoc.arrays import Float64Array, Int64Array, UInt8Array, UInt32Array, UInt64Array
 from busdoc.capture.frames import EXTENDED, FrameFlag
+from busdoc.compiled import compiled
 from busdoc.decode.database.parameter_range import SignalStatus
 from busdoc.decode.signals.plan import Field
 from busdoc.decode.signals.state import EXACT_BITS, FEW, Count, Measure, Policy
@@ -125,7 +126,7 @@ _NEAR = _record((int64[::1], uint64[::1], uint64[::1], int64[::1], int64[::1]), 
 _TAKEN = _record((uint64[::1], uint8[::1], uint64[::1], uint32[::1]), Taken)
 
 
-@numba.njit("uint64(uint64)", cache=True, nogil=True)
+@compiled("uint64(uint64)")
 def _swapped(word: Any) -> Any:
     """Reverse the bytes of a word."""
     word = ((word & np.uint64(0x00FF00FF00FF00FF)) << np.uint64(8)) | (
@@ -137,7 +138,7 @@ def _swapped(word: Any) -> Any:
     return (word << np.uint64(32)) | (word >> np.uint64(32))
 
 
-@numba.njit("uint64(uint64, uint64, int64, uint8[::1], int64[::1], uint64)", cache=True, nogil=True)
+@compiled("uint64(uint64, uint64, int64, uint8[::1], int64[::1], uint64)")
 def _unsigned(word: Any, swapped: Any, long_start: Any, long_bytes: Any, row: Any, mask: Any) -> Any:
     """Take a signal's bits as an unsigned number."""
     first, span, shift = row[_FIRST_BYTE], row[_SPAN], row[_SHIFT]
@@ -157,7 +158,7 @@ def _unsigned(word: Any, swapped: Any, long_start: Any, long_bytes: Any, row: An
     return number & mask
 
 
-@numba.njit("float64(uint64)", cache=True, nogil=True)
+@compiled("float64(uint64)")
 def _half(bits: Any) -> Any:
     """Read an IEEE 754 number of 16 bits."""
     sign = -1.0 if bits >> np.uint64(15) & np.uint64(1) else 1.0
@@ -170,7 +171,7 @@ def _half(bits: Any) -> Any:
     return sign * (1.0 + fraction / 1024.0) * 2.0 ** (exponent - 15)
 
 
-@numba.njit("float64(uint64, int64[::1], uint64[::1], uint32[::1])", cache=True, nogil=True)
+@compiled("float64(uint64, int64[::1], uint64[::1], uint32[::1])")
 def _number(bits: Any, row: Any, room64: Any, room32: Any) -> Any:
     """Give a raw number as float64, not scaled yet; the rooms are one word each, to read bits as floats."""
     if row[_FLOAT]:
@@ -186,7 +187,7 @@ def _number(bits: Any, row: Any, room64: Any, room32: Any) -> Any:
     return np.float64(bits)
 
 
-@numba.njit("int64(uint64, int64[::1], uint64[::1], uint64[::1], uint8[::1])", cache=True, nogil=True)
+@compiled("int64(uint64, int64[::1], uint64[::1], uint64[::1], uint8[::1])")
 def _status(number: Any, row: Any, limits: Any, named_raw: Any, named_status: Any) -> Any:
     """Judge a raw number by the ranges, then by its name."""
     for named in range(row[_NAMED_FROM], row[_NAMED_TO]):
@@ -201,7 +202,7 @@ def _status(number: Any, row: Any, limits: Any, named_raw: Any, named_status: An
     return _RESERVED
 
 
-@numba.njit("boolean(int64[::1], int64[:, ::1], uint64)", cache=True, nogil=True)
+@compiled("boolean(int64[::1], int64[:, ::1], uint64)")
 def _in_branch(row: Any, branches: Any, selected: Any) -> Any:
     number = np.int64(selected)
     for at in range(row[_BRANCH_FROM], row[_BRANCH_TO]):  # noqa: SIM110  # numba knows no generators
@@ -210,7 +211,7 @@ def _in_branch(row: Any, branches: Any, selected: Any) -> Any:
     return False
 
 
-@numba.njit("void(uint8[::1], uint32[::1], uint16[::1], int64[::1], int32[::1], int32[::1])", cache=True, nogil=True)
+@compiled("void(uint8[::1], uint32[::1], uint16[::1], int64[::1], int32[::1], int32[::1])")
 def match_streams(channel: Any, identifier: Any, flags: Any, keys: Any, streams: Any, found: Any) -> None:
     """Find each frame's stream in an open hash table of a power of two places; -1: not watched, -2: never met.
 
@@ -231,7 +232,7 @@ def match_streams(channel: Any, identifier: Any, flags: Any, keys: Any, streams:
         found[at] = streams[place] if keys[place] == key else np.int32(-2)
 
 
-@numba.njit("void(int32[::1], int64[::1], int64[::1])", cache=True, nogil=True)
+@compiled("void(int32[::1], int64[::1], int64[::1])")
 def group_rows(stream_of: Any, edges: Any, rows: Any) -> None:
     """Sort frames by stream, those of one stream in order: counting, since the streams are few.
 
@@ -257,7 +258,7 @@ def group_rows(stream_of: Any, edges: Any, rows: Any) -> None:
             place[stream] += 1
 
 
-@numba.njit(numba.void(int64, boolean, _NEAR, uint8[::1], _PLAN, int64, _TAKEN), cache=True, nogil=True)
+@compiled(numba.void(int64, boolean, _NEAR, uint8[::1], _PLAN, int64, _TAKEN))
 def _take_out(n: Any, all_there: Any, near: Any, long_bytes: Any, plan: Any, slot: Any, taken: Any) -> None:
     """Take one signal out of n frames and judge it; the multiplex is not looked at.
 
@@ -302,10 +303,8 @@ def _take_out(n: Any, all_there: Any, near: Any, long_bytes: Any, plan: Any, slo
             bits[at] = np.uint64(np.int64(bits[at] << up) >> np.int64(up))
 
 
-@numba.njit(
+@compiled(
     int64(int64, int64, boolean, _NEAR, _PLAN, _TAKEN, _STATE, _OUT, int64),
-    cache=True,
-    nogil=True,
 )
 def _fold_one(
     slot: Any, n: Any, all_valid: Any, near: Any, plan: Any, taken: Any, state: Any, out: Any, n_out: Any
@@ -428,7 +427,7 @@ def _fold_one(
     return n_out
 
 
-@numba.njit(int64(int64, int64[::1], _FRAMES, _NEAR), cache=True, nogil=True)
+@compiled(int64(int64, int64[::1], _FRAMES, _NEAR))
 def _gather(n: Any, rows: Any, frames: Any, near: Any) -> Any:
     """Bring the first n rows together; give the shortest payload."""
     least = np.int64(64)
@@ -444,10 +443,8 @@ def _gather(n: Any, rows: Any, frames: Any, near: Any) -> Any:
     return least
 
 
-@numba.njit(  # type: ignore[untyped-decorator]  # the type of a tuple has no hints
+@compiled(
     _record((int64, int64, int64))(int64, int64, int64, int64, _ORDER, _FRAMES, _PLAN, _STATE, _OUT),
-    cache=True,
-    nogil=True,
 )
 def fold_rows(
     stream: Any, done: Any, owner: Any, at_once: Any, order: Any, frames: Any, plan: Any, state: Any, out: Any

@@ -14,6 +14,7 @@ from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.health.phases.engine import Engine, EngineState
 from busdoc.health.phases.joins import find_joins
 from busdoc.health.phases.loss_spans import FALLS, LossSpan, gathered, losses_in, taken_out
+from busdoc.health.phases.recorder_pauses import without_recorder_pauses
 from busdoc.health.phases.tools import is_tool
 from busdoc.health.summary import Health
 from busdoc.times import MILLISECOND_NS, SECOND_NS
@@ -53,6 +54,7 @@ def recognised(health: Health, engine: Engine, *, power_told: bool) -> Health:
     engine : of the machine, empty where nothing is known of one
     power_told : somebody wrote down when power was switched, which says more than the traffic can
     """
+    given, health = health, without_recorder_pauses(health)
     incidents = _without_tools(list(health.incidents), health.controllers)
     incidents = _with_cranks(incidents, engine)
     incidents = _with_tried_starts(incidents, health, engine)
@@ -61,7 +63,7 @@ def recognised(health: Health, engine: Engine, *, power_told: bool) -> Health:
     if not power_told:
         incidents = _with_power_cycles(incidents, health)
         incidents, off = _with_power_down(incidents, health, engine)
-    if incidents == list(health.incidents):
+    if incidents == list(given.incidents):
         return health
     incidents.sort(key=lambda one: (one.onset_ns, one.controllers, one.kind))
     controllers = tuple(_recounted(one, incidents, off) for one in health.controllers)

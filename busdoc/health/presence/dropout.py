@@ -175,16 +175,44 @@ def _is_enough(
 ) -> bool:
     """Tell whether the streams past their deadlines prove that the controller was lost, not just one stream late."""
     begun = sum(stream.first_ns <= from_ns for stream in streams)
-    if len(past) > 1 or begun == 1:
+    if begun == 1:
         return True
-    # one stream of several: a start that was announced just after proves that the controller was gone …
+    # a start that was announced just after proves that the controller was gone …
     stream, own = past[0]
     own_end_ns = until_ns if own.to_ns is None else own.to_ns
     if any(from_ns < sign_ns <= max(end_ns + stream.deadline_ns, own_end_ns) for sign_ns in signs_ns):
         return True
+    # … a stream that goes on while the others stay away proves that it was not, however many they are …
+    if _one_went_on(streams, past, from_ns, end_ns, until_ns):
+        return False
+    if len(past) > 1:
+        return True
     # … else it takes many frames missed in a row, and nothing else heard for most of that time
     missed_many = end_ns - own.from_ns >= _SURE_MISSES * stream.pace_ns(own)
     return missed_many and end_ns - from_ns >= _OWN_SHARE * (own_end_ns - own.from_ns)
+
+
+def _one_went_on(
+    streams: Sequence[CyclicStream], past: list[SilentStream], from_ns: int, end_ns: int, until_ns: int
+) -> bool:
+    """Tell whether a stream missed no frame, and the others were silent for much longer than the controller.
+
+    A stream slow enough to have nothing to send while all others are silent proves nothing while it is awaited. Its
+    frame in time, and none of the others' before or after for as long as a start takes, shows that they alone had
+    stopped.
+    """
+    for _, own in past:
+        own_end_ns = until_ns if own.to_ns is None else own.to_ns
+        longer_ns = (own_end_ns - own.from_ns) - (end_ns - from_ns)
+        if longer_ns <= _BRIEF_NS or (own.to_ns is not None and own.to_ns <= end_ns):
+            return False
+    silent = {stream.row for stream, _ in past}
+    for stream in streams:
+        if stream.row not in silent and stream.first_ns <= from_ns and stream.last_ns >= end_ns:
+            slow = stream.silence_over(from_ns, end_ns)
+            if slow is None or (slow.to_ns is not None and slow.to_ns <= end_ns):
+                return True
+    return False
 
 
 def _absence(

@@ -34,6 +34,7 @@ from busdoc.health.streams.rhythm import LONGEST_DEADLINE, Rhythm, declared_rhyt
 from busdoc.health.streams.silence import Silence
 from busdoc.health.summary import Health
 from busdoc.times import SECOND_NS
+from busdoc.words.counting import first_few
 from busdoc.words.duration import duration
 
 __all__ = ["LossKey", "Settled", "judge"]
@@ -442,7 +443,9 @@ def _late_incidents(observed: Observations, controller: JudgedController, bus: S
             continue
         names = [f"{observed.keys[stream.row]} (every {duration(stream.period_ns)})" for stream, _ in late.streams]
         one = ControllerLoss(loss=_loss(controller, late, unknown), channel=controller.channel)
-        incidents.append(incident_of(IncidentKind.LATE, [one], why=(f"missing: {', '.join(names)}",)))
+        incidents.append(
+            incident_of(IncidentKind.LATE, [one], why=(f"missing: {first_few(names, _MOST_STREAMS_SHOWN)}",))
+        )
     return incidents
 
 

@@ -2,19 +2,18 @@
 
 from typing import Any
 
-import numba
 import numpy as np
+
+from busdoc.compiled import compiled
 
 __all__ = ["take_bits"]
 
 _BITS = 64
 
 
-@numba.njit(
+@compiled(
     "UniTuple(int64, 2)(int64, int64[::1], int64[::1], uint64[::1], uint64[::1], uint8[::1], uint64[::1],"
     " int64[:, ::1], int64, int64[::1], int64[::1])",
-    cache=True,
-    nogil=True,
 )
 def take_bits(
     first: Any,

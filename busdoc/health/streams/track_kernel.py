@@ -7,9 +7,8 @@ change in another one.
 
 from typing import NamedTuple
 
-from numba import njit
-
 from busdoc.arrays import Float64Array, Int64Array, UInt64Array
+from busdoc.compiled import compiled
 
 __all__ = ["Arrivals", "Due", "Found", "Remembered", "Rule", "take_arrivals"]
 
@@ -19,7 +18,7 @@ _LEARN_AFTER = 16
 _REGULAR = 1.4
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _bin(interval_ns: int, n_bins: int) -> int:
     """Give the logarithmic bin of an interval: its highest bit and the four below it."""
     value = max(interval_ns, 1 << _FIRST_OCTAVE)
@@ -33,7 +32,7 @@ def _bin(interval_ns: int, n_bins: int) -> int:
     return min(found, n_bins - 1)
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _limit(counts: Int64Array, quantile: float, factor: float, edges_ns: Float64Array) -> int:
     """Give the notable length: `factor` times the upper edge of the bin that holds the quantile."""
     total = 0
@@ -117,7 +116,7 @@ class Found(NamedTuple):
     after_payload: UInt64Array
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def take_arrivals(
     first: int, arrivals: Arrivals, rule: Rule, tracks: Remembered, due: Due, found: Found, n_found: int
 ) -> tuple[int, int]:

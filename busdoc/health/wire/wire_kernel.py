@@ -6,11 +6,11 @@ Everything inside is int64: numba turns uint32 with int64 into float64.
 
 from typing import NamedTuple
 
-import numba
 import numpy as np
 
 from busdoc.arrays import Int64Array, UInt8Array, UInt16Array, UInt32Array
 from busdoc.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE
+from busdoc.compiled import compiled
 from busdoc.health.wire.frame_length import (
     CRC15,
     DLC_OF_LENGTH,
@@ -55,7 +55,7 @@ _STUFF = _shifted_stuff_table()
 _CRC_FAR = _distant_crc_tables()
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled()
 def _header_of(identifier: np.int64, extended: np.int64, remote: np.int64, dlc: np.int64) -> np.int64:
     """Give, packed, what the bits up to the data field leave behind: CRC, count of stuff bits, state, plain length."""
     control = remote << 6 | dlc
@@ -77,7 +77,7 @@ def _header_of(identifier: np.int64, extended: np.int64, remote: np.int64, dlc: 
     return crc << 32 | (n_bits + n_stuff) << 16 | state
 
 
-@numba.njit(cache=True, nogil=True, inline="always")
+@compiled(inline="always")
 def _classical_bits(header: np.int64, n_bytes: np.int64, word: np.int64) -> np.int64:
     """Give the length of a frame from its packed header and its payload as a little-endian word."""
     crc = header >> 32
@@ -103,7 +103,7 @@ def _classical_bits(header: np.int64, n_bytes: np.int64, word: np.int64) -> np.i
     return (header >> 16 & 0xFFFF) + 8 * n_bytes + 28 + (total >> _COUNT)
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled()
 def _fd_bits(
     identifier: np.int64,
     flags: np.int64,
@@ -165,7 +165,7 @@ class Frames(NamedTuple):
     long_bytes: UInt8Array
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled()
 def sum_by_second(frames: Frames, first: int, last: int, zero_ns: int, sums: Int64Array) -> int:
     """Sum up rows `first` to `last` by channel and second.
 

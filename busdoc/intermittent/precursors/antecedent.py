@@ -16,6 +16,7 @@ from busdoc.intermittent.precursors.antecedent_scan import WINDOWS_S, Counts, Wi
 from busdoc.intermittent.precursors.event_kind import EventKind, EventSource
 from busdoc.intermittent.precursors.precursor import Precursor, explained_share
 from busdoc.times import MILLISECOND_NS, SECOND_NS
+from busdoc.words.counting import counted
 
 __all__ = ["LEAST_EVENTS", "Antecedent", "find_antecedents"]
 
@@ -105,20 +106,21 @@ class Antecedent(Precursor):
     @property
     def words(self) -> str:
         """Say what was counted."""
-        text = f"{self.n_preceded} of {self.n_dropouts} dropouts came within {self.window_s:g} s after {self.subject}"
+        of_all = f"{self.n_preceded} of {counted(self.n_dropouts, self.called)}"
+        text = f"{of_all} came within {self.window_s:g} s after {self.subject}"
         if not self.is_sure:
             text += ", as far as its times were written down"
         text += f"; by chance {_about(self.expected_by_chance)} would have"
         if self.order_unclear:
-            when = (
-                "It shows only as the controller falls silent" if self.is_sure else "Most were written down for later"
-            )
-            return f"{text}. {when}, so it may be an answer to the loss."
+            falls = self.called == "dropout"
+            shows = "It shows only as the controller falls silent" if falls else "It comes at the same moment"
+            when = shows if self.is_sure else "Most were written down for later"
+            return f"{text}. {when}, so it may be an answer to {'the loss' if falls else 'the fault'}."
         lag_s = self.lag_s
         if lag_s is not None and self.is_sure:
             first, last = _seconds(lag_s[0]), _seconds(lag_s[2])
             text += f". Half of them came {first if first == last else f'{first} to {last}'} s after it"
-        return f"{text}. A dropout came after {self.n_followed} of {self.n_events} such events."
+        return f"{text}. A {self.called} came after {self.n_followed} of {self.n_events} such events."
 
 
 def find_antecedents(
@@ -182,6 +184,7 @@ def _antecedent(windows: Windows, kind: EventKind) -> Antecedent:
         lags_s=tuple(_to_the_loss_s(dropouts, counts).tolist()) if preceded.any() else (),
         order_unclear=bool(preceded.any() and np.mean(counts.lag_ns[preceded] < 0) > 0.5),
         is_sure=kind.is_sure,
+        called=dropouts.called,
         p=min(1.0, float(p[w]) * n_windows),
         chances=tuple(
             zip(windows.n_independent[windows.usable].tolist(), counts.share[windows.usable].tolist(), strict=True)

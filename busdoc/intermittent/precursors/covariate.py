@@ -23,6 +23,7 @@ from busdoc.intermittent.precursors.covariate_features import (
 from busdoc.intermittent.precursors.covariate_ranking import WORTH_MORE, FeatureTest, test_features
 from busdoc.intermittent.precursors.precursor import Precursor, explained_share
 from busdoc.times import SECOND_NS
+from busdoc.words.counting import counted
 from busdoc.words.duration import duration
 
 __all__ = ["Covariate", "area_interval", "find_covariates"]
@@ -88,7 +89,7 @@ class Covariate(Precursor):
         else:
             did = f"was {side} {limit} {'just' if self.kind is FeatureKind.LEVEL else f'in {window}'}"
         return (
-            f"{self.name} {did} before {self.n_beyond} of {self.n_dropouts} dropouts, and "
+            f"{self.name} {did} before {self.n_beyond} of {counted(self.n_dropouts, self.called)}, and "
             f"{_percent(self.share_beyond)} the rest of the time."
         )
 
@@ -167,6 +168,7 @@ def _separated(dropouts: Dropouts, series: CellSeries, test: FeatureTest, p: flo
         signal=series.signal,
         unit=series.unit,
         controllers=dropouts.controllers,
+        called=dropouts.called,
         kind=feature.kind,
         direction=test.direction,
         window_s=feature.window_ns / SECOND_NS,

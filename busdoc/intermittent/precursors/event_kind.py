@@ -7,7 +7,7 @@ import numpy as np
 
 from busdoc.arrays import Int64Array
 
-__all__ = ["EventKind", "EventSource", "events_at"]
+__all__ = ["EventKind", "EventSource", "code_event", "events_at"]
 
 
 class EventSource(StrEnum):
@@ -52,6 +52,11 @@ class EventKind:
     def is_sure(self) -> bool:
         """Tell whether every time is as sure as the capture's own."""
         return not self.uncertainty_ns.any()
+
+
+def code_event(controller: str | None, code: str) -> str:
+    """Name the kind of event that a fault code is raised."""
+    return f"{controller} raised {code}"
 
 
 def events_at(

@@ -22,7 +22,7 @@ from busdoc.health.controller import StreamKey
 from busdoc.health.incident import IncidentKind
 from busdoc.health.streams.payload_bits import BitChanges
 from busdoc.health.summary import Health
-from busdoc.intermittent.precursors.event_kind import EventKind, EventSource, events_at
+from busdoc.intermittent.precursors.event_kind import EventKind, EventSource, code_event, events_at
 from busdoc.intermittent.precursors.state_changes import StreamSender, senders_of, signal_events, stream_key_of
 from busdoc.words.counting import plural
 
@@ -153,7 +153,7 @@ def _codes(codes: Sequence[FaultCode]) -> Iterator[EventKind]:
         raised_ns = np.array([raised_ns for raised_ns, _ in code.active_spans], np.int64)
         if len(raised_ns):
             yield events_at(
-                f"{code.controller} raised {code.code}", EventSource.CODE, raised_ns, controller=code.controller
+                code_event(code.controller, code.code), EventSource.CODE, raised_ns, controller=code.controller
             )
 
 

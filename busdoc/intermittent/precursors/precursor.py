@@ -36,6 +36,8 @@ class Precursor(ABC):
     """Corrected for everything that was tried (Holm 1979): the chance of even one false finding; 1 until it is."""
     q_bh: float = 1.0
     """Corrected likewise (Benjamini & Hochberg 1995): the expected share of false ones among those as good."""
+    called: str = "dropout"
+    """What one of those that it may go before is called."""
     beside: str | None = None
     """A stronger one that goes before the same dropouts and leaves this one nothing to explain."""
 

@@ -253,9 +253,11 @@ def _likely(scene: _Scene, at_least: float, most: int) -> list[str]:
 def _wiggles(scene: _Scene) -> list[list[Step]]:
     if scene.down:
         return []
+    machine = scene.findings.machine
     units = scene.findings.reach.controllers
     done = {a.part for a in scene.findings.actions if a.kind is ActionKind.WIGGLE}
     likely = [p for p in _likely(scene, 0.1, 4) if p not in units and p not in done]
+    likely = [p for p in likely if _is_safe_live(machine, p)]  # it is moved with the power on, or it tells nothing
     return [[Step(action=ActionKind.WIGGLE, part=p)] for p in likely]
 
 
@@ -281,9 +283,8 @@ def _realise(scene: _Scene, plan: list[Step]) -> Candidate:
     for step in plan:
         state = state.after(_as_action(step))
     parts = scene.findings.reach.parts
-    at_risk = [step for step in plan if _needs_power_off(machine, step)]
-    powers_down = bool(at_risk)
-    steps = list(plan)
+    powers_down = any(_needs_power_off(machine, step) for step in plan if step.action is not ActionKind.WIGGLE)
+    steps = _in_order(scene, plan)
     effort_s = sum(_effort_s(machine, step) for step in plan) + (_WALK_S if plan else 0.0)
     main_off = not scene.state.main_on
     if powers_down:
@@ -306,6 +307,15 @@ def _realise(scene: _Scene, plan: list[Step]) -> Candidate:
     )
 
 
+def _in_order(scene: _Scene, plan: Sequence[Step]) -> list[Step]:
+    """Put what is moved into the order of the connectors, which is that of their numbers: nobody runs to and fro."""
+    machine = scene.findings.machine
+    places = {name: k for k, name in enumerate((*machine.parts, *scene.findings.reach.parts))}
+    first = [step for step in plan if step.action is ActionKind.UNPLUG]
+    rest = [step for step in plan if step.action is not ActionKind.UNPLUG]
+    return [*sorted(first, key=lambda step: places.get(step.part or "", len(places))), *rest]
+
+
 def _exposed(state: PlugState, parts: Sequence[str], controllers: Sequence[str]) -> BoolArray:
     powered = replace(state, main_on=True)
     reached: set[str] = set()
@@ -315,22 +325,24 @@ def _exposed(state: PlugState, parts: Sequence[str], controllers: Sequence[str])
 
 
 def _needs_power_off(machine: Machine, step: Step) -> bool:
-    """Controllers' own connectors, supply and whatever the map marks are never moved with power on."""
-    if step.action is ActionKind.WIGGLE:
-        return False
-    for name in (step.part, step.into):
-        if name is None:
-            continue
-        if name in machine.controllers or kind_of(machine, name) is PartKind.FEED:
-            return True
-        if name in machine.parts and (machine.parts[name].unsafe_live or _unsafe_below(machine, name)):
-            return True
-    return False
+    """Whether the power has to be off for it: for whatever is moved, unless the map says that it may be moved live.
+
+    Common practice: connectors at a controller are not parted under power; the arc, the surge and what starts by itself
+    cost more than a walk to the switch. Who draws the map knows from the maker's manual what may.
+    """
+    return not all(_is_safe_live(machine, name) for name in (step.part, step.into) if name is not None)
+
+
+def _is_safe_live(machine: Machine, name: str) -> bool:
+    known = machine.parts.get(name)
+    return known is not None and known.safe_live and not _unsafe_below(machine, name)
 
 
 def _unsafe_below(machine: Machine, name: str) -> bool:
     """Moving a plug moves all that hangs on it."""
-    return any(machine.parts[part].unsafe_live for part in machine.below(name) if part in machine.parts)
+    return machine.parts[name].unsafe_live or any(
+        machine.parts[part].unsafe_live for part in machine.below(name) if part in machine.parts
+    )
 
 
 def _effort_s(machine: Machine, step: Step) -> float:

@@ -13,6 +13,7 @@ from busdoc.arrays import Float64Array
 from busdoc.health.incident import Incident
 from busdoc.isolation.suspects.dwell import dwell_s, quiet_to_prove
 from busdoc.isolation.suspects.rates import RATE_PRIOR, RATES_HZ, quiet_probability
+from busdoc.symptoms.symptom import ShowingSpan, Symptom
 from busdoc.times import SECOND_NS
 from busdoc.words.duration import duration
 
@@ -37,6 +38,10 @@ class FaultRate:
     """What showed, as a person says it; empty: any trouble."""
     concluded_s: float | None = None
     """How long the conclusion before the repair says to stay quiet, s; None: nothing concluded."""
+    complaint: str | None = None
+    """The symptom that was isolated, as `--symptom` names it; None: the dropouts, or any trouble."""
+    only_after_starts: bool = False
+    """It came only with a start of its controller: quiet under power proves nothing."""
 
     @property
     def needed_s(self) -> float:
@@ -95,6 +100,8 @@ class CureOutcome(StrEnum):
     WATCHING = "watching"
     CURED = "cured"
     INCIDENT = "incident"
+    SHOWS = "shows"
+    """The complaint is there, or there again."""
     MISSING = "missing"
     """A controller of the map was never heard."""
     CUT_SHORT = "cut short"
@@ -116,3 +123,14 @@ class CureState:
     power_cycles: int
     incident: Incident | None = None
     missing: tuple[str, ...] = ()
+    complaint: Symptom | None = None
+    """What must stay away, as far as it ever showed or could be seen; None: nothing was asked for, or it is a code that
+    never came."""
+    asked: str | None = None
+    """The same, as `--symptom` names it."""
+    showing: ShowingSpan | None = None
+    """When it showed."""
+    awaits_start: bool = False
+    """It comes only with a start, and there was none yet."""
+    beside: tuple[str, ...] = ()
+    """Fault codes that were raised meanwhile, and are not what was asked for."""

@@ -8,7 +8,7 @@ from collections.abc import Collection, Sequence
 
 import numpy as np
 
-from busdoc.actions.action import REMARKS, ActionKind
+from busdoc.actions.action import POWER_KINDS, REMARKS
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.isolation.proposals.candidates import Candidate, list_candidates
 from busdoc.isolation.proposals.gain import two_way_gain_bit
@@ -194,7 +194,7 @@ def _describe(
 
 
 def _touches(steps: Sequence[Step]) -> bool:
-    return any(step.action not in (ActionKind.POWER_CYCLE, *REMARKS) for step in steps)
+    return any(step.action not in (*POWER_KINDS, *REMARKS) for step in steps)
 
 
 def _mass_of(findings: Findings, sets: Int64Array, weights: Float64Array) -> tuple[Float64Array, float]:

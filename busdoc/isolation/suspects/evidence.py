@@ -98,6 +98,8 @@ class Evidence:
     """Starts that failed."""
     late: Late
     """Parts that went bad within the record."""
+    window_s: Float64Array | None = None
+    """(K,) each incident came within so long before its time: the showings of a symptom. None: at its time."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -187,6 +189,7 @@ def weigh_evidence(
             weighed.fit * ended.part,
             span_s,
         ),
+        window_s=None if losses.showing is None else losses.showing.window_s[rows],
         starts=weigh_starts(machine, reach, losses, actions, record.kinds, likely_s, record.nodes_s, span_s),
     )
 

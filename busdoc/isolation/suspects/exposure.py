@@ -79,7 +79,8 @@ def find_reach(machine: Machine, actions: Sequence[Action], *, as_one: bool = Fa
             reaches[m + 1] = reaches[m]
         else:
             _note(reaches[m + 1], after, row, column)
-            touched[m] = [not _chain(state, part).isdisjoint((action.part, action.into)) for part in parts]
+            moved = state.hanging_on(name for name in (action.part, action.into) if name is not None)
+            touched[m, [row[part] for part in moved if part in row]] = True
         effect = state.effect(action)
         for name in effect.taken:
             takes[m, column[name]] = True
@@ -115,15 +116,6 @@ def _note(reaches: BoolArray, state: PlugState, row: dict[str, int], column: dic
         for part in exposed:
             if part in row and not state.specimens.get(part):  # a replaced one is off the machine, fault and all
                 reaches[row[part], c] = True
-
-
-def _chain(state: PlugState, part: str) -> set[str]:
-    chain: set[str] = set()
-    here: str | None = part
-    while here is not None and here not in chain:
-        chain.add(here)
-        here = state.owner_of(here)
-    return chain
 
 
 def _is_odd(state: PlugState, action: Action) -> bool:

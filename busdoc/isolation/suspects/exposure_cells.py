@@ -21,6 +21,9 @@ _BEGAN_BEFORE = 0.5
 Settled on simulated sessions; try again with:
 python -m benchmarks.isolation_fit suspects.exposure_cells._BEGAN_BEFORE 0.25 0.75"""
 
+_MOST_AT_ONCE = 1 << 25
+"""Bytes."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Cells:
@@ -81,12 +84,15 @@ def cut_cells(
     if losses.showing is not None:
         up[:, np.arange(up.shape[1]) != losses.showing.observer] = False
     stretch = np.searchsorted(likely_s, middle_s)
-    joined = reach.reaches[stretch] & home & up[:, None, :]
-    if latency_s > 0.0:
-        joined &= _seen_after(losses, reach, likely_s, span_s, middle_s + latency_s)
-    live = np.any(joined, axis=2)
-    changed = np.any(reach.reaches[1:] != reach.reaches[:-1], axis=2)
-    number = np.concatenate((np.zeros((1, len(reach.parts)), np.int64), np.cumsum(changed, axis=0)))
+    seen = stretch
+    if latency_s > 0.0:  # joined also at the time at which it would be seen, to one that is on the bus then
+        seen = np.searchsorted(likely_s, middle_s + latency_s)
+        up &= _up_at(losses, up.shape[1], middle_s + latency_s, span_s)
+    live = _any_joined(reach, home, up, stretch, seen)
+    changed = [np.any(one != other, axis=1) for one, other in zip(reach.reaches[:-1], reach.reaches[1:], strict=True)]
+    number = np.zeros((len(reach.reaches), len(reach.parts)), np.int64)
+    if changed:
+        np.cumsum(np.stack(changed), axis=0, out=number[1:])
     stint = number[stretch]
     if losses.showing is not None and losses.showing.rests:
         live &= ~_resting(losses, losses.showing.observer, from_s, stint)
@@ -102,27 +108,53 @@ def cut_cells(
 def _resting(losses: Losses, observer: int, from_s: Float64Array, stint: Int64Array) -> BoolArray:
     """(cells, P) in which a part, had it made the step before, would rest in its fault.
 
-    That is in the same plugging, and until the controller starts anew.
+    That is in the same plugging, and until the controller starts anew. What stepped again meanwhile did not rest: of
+    several steps only the last may be one to rest after.
     """
     rests = np.zeros(stint.shape, np.bool_)
-    for t in losses.t_s.tolist():
+    times_s = np.sort(losses.t_s)
+    cell = np.maximum(np.searchsorted(from_s, times_s + 1e-9) - 1, 0)
+    for t in times_s.tolist():
         again_s = min((back_s for gone_s, back_s in losses.away[observer] if back_s > gone_s >= t), default=np.inf)
         after = (from_s >= t - 1e-9) & (from_s < again_s)
+        later = stint[cell[(times_s > t) & (times_s < again_s)]]
         for at_s in (t, t + _PRESS_WITHIN_S):  # as it is written, and as what is pressed just after may have been meant
             at = max(int(np.searchsorted(from_s, at_s + 1e-9)) - 1, 0)
-            rests |= after[:, None] & (stint == stint[at])
+            stepped_again = np.any(later == stint[at], axis=0)
+            rests |= after[:, None] & (stint == stint[at]) & ~stepped_again
     return rests
 
 
-def _seen_after(losses: Losses, reach: Reach, likely_s: Float64Array, span_s: float, at_s: Float64Array) -> BoolArray:
-    """(cells, P, C) the part is joined to a controller that could show it, at the times at which it would be seen."""
-    up = np.ones((len(at_s), len(reach.controllers)), np.bool_)
+def _up_at(losses: Losses, n_controllers: int, at_s: Float64Array, span_s: float) -> BoolArray:
+    """(cells, C) the controller is on the bus at the time that belongs to each cell."""
+    up = np.ones((len(at_s), n_controllers), np.bool_)
     for c, absences in enumerate(losses.away):
         for gone_s, back_s in absences:
             up[(at_s > gone_s) & (at_s < back_s), c] = False
     up[at_s > span_s] = False
-    seen: BoolArray = reach.reaches[np.searchsorted(likely_s, at_s)] & up[:, None, :]
-    return seen
+    return up
+
+
+def _any_joined(reach: Reach, home: BoolArray, up: BoolArray, stretch: Int64Array, seen: Int64Array) -> BoolArray:
+    """(cells, P) the part is joined to a controller that is on the bus, in two stretches of each cell.
+
+    Parts times controllers times cells is more than any memory on a bus of thousands of identifiers, of which each
+    part is joined to few: only what is joined is looked at, in so many cells at once.
+    """
+    live = np.zeros((len(stretch), len(reach.parts)), np.bool_)
+    first = 0
+    while first < len(stretch):
+        alike = (stretch[first:] != stretch[first]) | (seen[first:] != seen[first])
+        end = first + int(alike.argmax()) if alike.any() else len(stretch)
+        part, controller = np.nonzero(reach.reaches[stretch[first]] & reach.reaches[seen[first]] & home)
+        if len(part):
+            starts = np.flatnonzero(np.diff(part, prepend=-1))
+            n_cells = max(1, _MOST_AT_ONCE // len(part))
+            for at in range(first, end, n_cells):
+                joined = up[at : min(at + n_cells, end)][:, controller]
+                live[at : at + len(joined), part[starts]] = np.logical_or.reduceat(joined, starts, axis=1)
+        first = end
+    return live
 
 
 def exempt(

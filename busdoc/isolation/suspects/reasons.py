@@ -112,7 +112,7 @@ def _family(findings: Findings, part: int) -> list[int]:
 
 def _reached(findings: Findings, part: int) -> list[bool]:
     """For each stretch between actions: whether the part reached any controller."""
-    return [bool(one.any()) for one in findings.reach.reaches[:, part]]
+    return [bool(reached) for reached in np.any(findings.reach.reaches[:, part], axis=1)]
 
 
 def _plugcounted(findings: Findings, part: int) -> list[tuple[float, int]]:

@@ -77,6 +77,7 @@ def document(result: Result) -> dict[str, Any]:
     tree["symptoms"] = [
         symptom_entry(symptom, result.answers if symptom is result.complaint else ()) for symptom in result.symptoms
     ]
+    tree["apart"] = [one.name for one in result.apart]
     tree["complaint"] = None if result.complaint is None else result.complaint.name
     tree["conclusion"] = conclusion_entry(result)
     if result.isolation is not None:
@@ -120,6 +121,7 @@ def _capture(result: Result) -> Json:
         "start_s": seconds(health.start_ns),
         "duration_s": seconds(health.until_ns - health.start_ns),
         "clock": "unix" if facts.epoch else "capture",
+        "practice": facts.practice,
         "channels": [
             {
                 "channel": channel,

@@ -18,9 +18,11 @@ _MOST_IN_VAIN = 20
 
 
 def intermittent_keys(found: Intermittent) -> dict[str, Any]:
-    """Give the keys `groups`, `rate`, `antecedents`, `covariates`, `tried` and `advice` of the document."""
+    """Give the keys of the document, from `common_to` to `advice`."""
     beside = {(one.name, one.controllers): one.beside for one in found.findings}
     return {
+        "common_to": found.symptom,
+        "along": [_antecedent(one, {}) for one in found.along],
         "groups": [_group(group) for group in found.groups],
         "rate": [_rate(rate) for rate in found.rates],
         "antecedents": [_antecedent(one, beside) for one in worth_listing(found.antecedents, _MOST_IN_VAIN)],

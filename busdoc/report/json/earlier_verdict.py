@@ -58,10 +58,17 @@ def fault_rate_of(verdict: Json, where: str) -> FaultRate:
     InputError : it does not hold to its schema
     """
     try:
-        rate = _under_suspect(verdict) or _over_all(verdict)
+        rate = _under_suspect(verdict) or _over_complaint(verdict) or _over_all(verdict)
         conclusion: Json = verdict.get("conclusion") or {}
         needed_s = conclusion.get("to_prove_s")
-        return rate if needed_s is None else replace(rate, concluded_s=float(needed_s))
+        if needed_s is not None:
+            rate = replace(rate, concluded_s=float(needed_s))
+        complaint = _complaint(verdict)
+        if complaint is None:
+            return rate
+        return replace(
+            rate, complaint=complaint["name"], only_after_starts=bool(complaint.get("only_after_starts", False))
+        )
     except (KeyError, IndexError, TypeError, ArithmeticError, ValueError, AttributeError) as error:
         raise InputError(
             where, f"a whole document of {SCHEMA}", f"one that lacks {error}", "Give it as busdoc printed it."
@@ -82,6 +89,25 @@ def _under_suspect(verdict: Json) -> FaultRate | None:
         n += trial["outcome"] == "trouble"
         watched_s += float(trial["to_s"]) - float(trial["from_s"]) if shown_s is None else float(shown_s)
     return FaultRate(n=n, watched_s=max(watched_s, 1e-3), fault=part) if n else None
+
+
+def _complaint(verdict: Json) -> Json | None:
+    """Give the symptom that the verdict speaks of; None: the dropouts."""
+    name = verdict.get("complaint")
+    return next((one for one in verdict.get("symptoms") or () if name is not None and one["name"] == name), None)
+
+
+def _over_complaint(verdict: Json) -> FaultRate | None:
+    """Count the showings of the complaint over the time in which it could be seen and did not show."""
+    complaint = _complaint(verdict)
+    if complaint is None:
+        return None
+    seen_s = sum(float(one["to_s"]) - float(one["from_s"]) for one in complaint["observable"])
+    until_s = max((float(one["to_s"]) for one in complaint["observable"]), default=0.0)
+    shown_s = sum(
+        (until_s if one["to_s"] is None else float(one["to_s"])) - float(one["from_s"]) for one in complaint["spans"]
+    )
+    return FaultRate(n=len(complaint["spans"]), watched_s=max(seen_s - shown_s, 1e-3), fault=str(complaint["name"]))
 
 
 def _over_all(verdict: Json) -> FaultRate:

@@ -65,6 +65,16 @@ def cure_entry(state: CureState, rate: FaultRate) -> Json:
             "last_seen_s": seconds(one.last_seen_ns),
             "code": one.code,
         },
+        "complaint": state.asked,
+        "showing": None
+        if state.showing is None
+        else {
+            "from_s": seconds(state.showing.since_ns),
+            "from_uncertainty_s": None
+            if state.showing.not_yet_ns is None
+            else seconds(state.showing.since_ns - state.showing.not_yet_ns),
+        },
+        "beside": list(state.beside),
     }
 
 

@@ -30,6 +30,7 @@ def symptom_entry(symptom: Symptom, answers: Iterable[tuple[int, Because]] = ())
         "showing": symptom.showing,
         "latches": symptom.latches,
         "p_latches": symptom.p_latches,
+        "only_after_starts": symptom.only_after_starts,
         "points_at": list(symptom.points_at),
     }
 

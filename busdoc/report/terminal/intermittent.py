@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from busdoc.analysis.result import Result
 from busdoc.report.terminal.wrapping import filled
 from busdoc.report.words.intermittent import before_in_words, rate_in_words
-from busdoc.words.counting import counted
+from busdoc.words.counting import counted, plural
 
 __all__ = ["intermittent_section"]
 
@@ -18,7 +18,8 @@ def intermittent_section(result: Result, width: int, in_full: bool) -> Iterator[
     if found is None:
         return
     most = len(found.groups) if in_full else _MOST_GROUPS
-    lines = ["What the dropouts have in common"]
+    what = plural(2, found.rates[0].called)
+    lines = [f"What the {what} have in common"]
     lines += [_wrapped(group.words, width) for group in found.groups[:most]]
     if len(found.groups) > most:
         lines.append(f"  and {counted(len(found.groups) - most, 'more group')}")
@@ -29,7 +30,7 @@ def intermittent_section(result: Result, width: int, in_full: bool) -> Iterator[
         first_of_each = {one.kind: one for one in reversed(found.advice)}
         shown = enumerate((one for one in found.advice if first_of_each[one.kind] is one), start=1)
         advice = [_wrapped(one.words, width, f"  {n}. ", "     ") for n, one in shown]
-        yield "\n".join(["What to do about the dropouts", *advice])
+        yield "\n".join([f"What to do about the {what}", *advice])
 
 
 def _wrapped(text: str, width: int, first: str = "  ", more: str = "    ") -> str:

@@ -25,12 +25,13 @@ from busdoc.isolation.conclusion import State
 from busdoc.report.terminal.brief import brief_section, picture_of, troubled_controllers
 from busdoc.report.terminal.intermittent import intermittent_section
 from busdoc.report.terminal.wrapping import filled
+from busdoc.report.words.codes import code_state_in_words
 from busdoc.report.words.incidents import answer_in_words, onset_in_words, ran_on_in_words
-from busdoc.report.words.joins import box_in_words, join_in_words
+from busdoc.report.words.joins import box_in_words, join_in_words, stand_ins_in_words
 from busdoc.report.words.next_test import next_test_in_words
 from busdoc.report.words.spells import spell_in_words
 from busdoc.report.words.suspects import part_in_words
-from busdoc.report.words.symptoms import observed_in_words, showings_in_words, symptom_in_words
+from busdoc.report.words.symptoms import apart_in_words, observed_in_words, showings_in_words, symptom_in_words
 from busdoc.report.words.wire import channel_in_words, errors_in_words, traffic_in_words
 from busdoc.times import clock
 from busdoc.words.counting import counted, listed, times
@@ -49,6 +50,7 @@ _MOST_ACTIONS = (6, 60)
 _MOST_SEEN = (3, 12)
 _MOST_CODES = (4, 20)
 _MOST_SHOWINGS = (2, 6)
+_MOST_APART = (2, 4)
 _MOST_WARNINGS = (3, 20)
 _MOST_CONTROLLERS = (24, 60)
 _MOST_JOINS = (4, 12)
@@ -75,6 +77,7 @@ def render(result: Result, *, width: int = 80, unicode: bool = True, extent: Ext
     if extent is not Extent.BRIEF:
         parts += [
             *_complaint(result, width, in_full),
+            *_apart(result, width, in_full),
             *_suspects(result, width, in_full),
             *_next_tests(result, width, in_full),
             *intermittent_section(result, width, in_full),
@@ -132,6 +135,12 @@ def _complaint(result: Result, width: int, in_full: bool) -> Iterator[str]:
     yield "\n".join(lines)
 
 
+def _apart(result: Result, width: int, in_full: bool) -> Iterator[str]:
+    if result.apart:
+        lines = [_wrapped(apart_in_words(one), width, "  ", "    ") for one in result.apart[: _MOST_APART[in_full]]]
+        yield "\n".join(["What comes apart from it", *lines])
+
+
 def _next_tests(result: Result, width: int, in_full: bool) -> Iterator[str]:
     """List the tests after the first one, which stands on the short page, and the cautions that belong to them all."""
     worth = () if result.isolation is None else worth_making(result.isolation, _MOST_TESTS[in_full])
@@ -169,17 +178,21 @@ def _presence(result: Result, width: int, unicode: bool, in_full: bool) -> Itera
             names = listed([one.name for one in steady], 12)
             yield _wrapped(f"In step, but for what was done to them: {names}.", width)
     if told:
-        yield picture_of(result, told[: _MOST_CONTROLLERS[in_full]], width, unicode=unicode, more=len(told))
+        shown = told[: _MOST_CONTROLLERS[in_full]]
+        lines = [picture_of(result, shown, width, unicode=unicode, more=len(told))]
+        lines += [_wrapped(text, width, "  ", "    ") for text in stand_ins_in_words(shown)]
+        yield "\n".join(lines)
     if bare:
         yield _table_of(bare, width, in_full)
 
 
 def _table_of(bare: Sequence[ControllerHealth], width: int, in_full: bool) -> str:
     """Put identifiers that nobody owns and that were never missing into a table by their periods."""
-    lines = [_wrapped(f"{capital(counted(len(bare), 'identifier'))} in step, whoever sends them", width)]
+    rows = identifiers_by_period(bare)
+    n_cyclic = sum(stream.cyclic for one in bare for stream in one.streams)
+    lines = [_wrapped(f"{capital(counted(n_cyclic, 'identifier'))} in step, whoever sends them", width)]
     if not in_full:
         return lines[0]
-    rows = identifiers_by_period(bare)
     across = max(len(title) for title, _ in rows)
     for title, names in rows:
         lines.append(_wrapped(f"{title:<{across}}  {', '.join(names)}", width, "  ", " " * (across + 4)))
@@ -277,7 +290,7 @@ def _codes(result: Result, width: int, in_full: bool) -> Iterator[str]:
     lines = ["Fault codes"]
     for code in result.codes[:most]:
         first = clock(code.first_ns, result.health.start_ns, epoch=result.capture.epoch)
-        state = "active at the end" if code.active else "no longer active"
+        state = code_state_in_words(code, result)
         often = "" if code.occurrences == 1 else f", raised {times(code.occurrences)}"
         text = f"{code.controller}: {code.code}, {code.text}. First {first}{often}; {state}."
         if code.points_at:

@@ -18,6 +18,7 @@ from busdoc.report.words.incidents import (
     how_often,
     incident_in_words,
 )
+from busdoc.report.words.practice import PRACTICE_MARK
 from busdoc.report.words.symptoms import complaint_in_words
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import all_of, counted, listed, plural, times
@@ -31,7 +32,12 @@ _MOST_NAMES = 5
 
 
 def headline(result: Result) -> str:
-    """Say what happened, what did it, and which part is suspected; or that all is well."""
+    """Say what happened, what did it, and which part is suspected; or that all is well; and where it was practice."""
+    said = _headline(result)
+    return f"{PRACTICE_MARK}: {said}" if result.capture.practice else said
+
+
+def _headline(result: Result) -> str:
     trouble = result.trouble
     length = duration(result.health.until_ns - result.health.start_ns)
     seen = [controller for controller in result.health.controllers if controller.first_ns is not None]
@@ -101,11 +107,13 @@ def _in_step(result: Result, seen: Sequence[ControllerHealth], length: str) -> s
         return f"No controller was lost in {length}; but none sends in a rhythm, so a short loss would not have shown"
     bare = all(controller.name.startswith("id 0x") for controller in rhythmic)
     what = "identifier" if bare else "controller"
-    text = f"Healthy: {all_of(len(rhythmic), what)} {plural(len(rhythmic), 'was', 'were')} in step over {length}"
+    # identifiers that come and go together stand for one another: each of them counts
+    n = sum(stream.cyclic for controller in rhythmic for stream in controller.streams) if bare else len(rhythmic)
+    text = f"Healthy: {all_of(n, what)} {plural(n, 'was', 'were')} in step over {length}"
     if bare:
         text += " (no map or database says which controller sends which)"
-    if len(rhythmic) < len(seen):
-        n_quiet = len(seen) - len(rhythmic)
+    if len(rhythmic) < len(seen) or (bare and n < sum(len(one.streams) for one in seen)):
+        n_quiet = sum(len(one.streams) for one in seen) - n if bare else len(seen) - n
         text += f"; {n_quiet} more {plural(n_quiet, 'sends', 'send')} in no rhythm that would show a loss"
     return text
 

@@ -40,6 +40,7 @@ RESTARTS_OVER, RESTART_OVER = "restarts over and over", "restart over and over"
 FELL_SILENT = "fell silent"
 _LATE = "late: some of its streams stopped while others went on"
 _DIPPED = "went away for the start"
+_MOST_WOKEN = 6
 _CAME_BACK = {RanOn.RESTARTED: ", it restarted", RanOn.KEPT_RUNNING: ", it kept running", RanOn.UNKNOWN: ""}
 
 Channels = Sequence[tuple[int, str]]
@@ -110,7 +111,7 @@ def away_in_words(incident: Incident) -> str:
         return f"{how_often(incident)} in {duration(last_ns - first_ns)}"
     if incident.back_ns is None:
         if incident.kind is IncidentKind.POWER_DOWN:
-            return ""
+            return _woke(incident)
         return _silent_to_the_end(incident)
     if incident.kind is IncidentKind.RESTART:
         return f"away for {duration(incident.back_ns - incident.last_seen_ns)}"
@@ -123,6 +124,12 @@ def away_in_words(incident: Incident) -> str:
 def how_often(spell: Incident) -> str:
     """Say how many restarts a spell of them has."""
     return times(len(spell.losses) // len(spell.controllers))
+
+
+def _woke(incident: Incident) -> str:
+    """Say who came back though the machine was off, and after how long."""
+    back = [(loss.controller, loss.back_ns - loss.last_seen_ns) for loss in incident.losses if loss.back_ns is not None]
+    return ", ".join(f"{name} back after {duration(away_ns)}" for name, away_ns in back[:_MOST_WOKEN])
 
 
 def _silent_to_the_end(incident: Incident) -> str:

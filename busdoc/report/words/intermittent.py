@@ -12,6 +12,7 @@ from busdoc.words.sentence import capital
 __all__ = ["before_in_words", "rate_in_words"]
 
 _MOST_FINDINGS = 3
+_MOST_ALONG = 3
 
 
 def before_in_words(found: Intermittent) -> Iterator[str]:
@@ -23,6 +24,12 @@ def before_in_words(found: Intermittent) -> Iterator[str]:
     for finding in standing[:_MOST_FINDINGS]:
         of = f" ({', '.join(finding.controllers)})" if finding.controllers and len(found.rates) > 1 else ""
         yield f"Before them{of}: {finding.words}"
+    for one in found.along[:_MOST_ALONG]:
+        also = f", {', '.join(one.aliases[:2])}" if one.aliases else ""
+        yield (
+            f"Along with them: {one.name}{also}, with {one.n_preceded} of {counted(one.n_dropouts, one.called)}; "
+            f"by chance with {one.expected_by_chance:.1f}. Which comes first is not told."
+        )
     n_more = len(found.findings) - len(standing[:_MOST_FINDINGS])
     if n_more:
         them = plural(len(standing), "it", "these")
@@ -32,19 +39,21 @@ def before_in_words(found: Intermittent) -> Iterator[str]:
     if found.findings:
         yield f"({what} were tried; the chance that any of these is false is below 5 %.)"
     elif tried.tests:
-        yield f"Nothing that was recorded goes before the dropouts more often than chance; {what} were tried."
+        many = plural(2, found.rates[0].called)
+        yield f"Nothing that was recorded goes before the {many} more often than chance; {what} were tried."
 
 
 def rate_in_words(rate: Rate) -> str:
     """Say how often, with the interval, for how long, and what shape in time was found."""
     watched = duration(round(rate.watched_s * SECOND_NS))
     text = (
-        f"{counted(rate.n, 'dropout')} in {watched} watched: {per_hour(rate.per_hour)} an hour "
+        f"{counted(rate.n, rate.called)} in {watched} watched: {per_hour(rate.per_hour)} an hour "
         f"({per_hour(rate.per_hour_low)} to {per_hour(rate.per_hour_high)} with 95 %)"
     )
     if rate.outage.median_s is not None and rate.outage.longest_s is not None:
+        how = "away" if rate.called == "dropout" else "showing"
         text += (
-            f"; away for {duration(round(rate.outage.median_s * SECOND_NS))} (median), "
+            f"; {how} for {duration(round(rate.outage.median_s * SECOND_NS))} (median), "
             f"{duration(round(rate.outage.longest_s * SECOND_NS))} at most"
         )
     shapes = "; ".join(test.words for test in rate.tests if test.found)

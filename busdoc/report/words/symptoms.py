@@ -1,13 +1,17 @@
 """How a symptom is told: what it is, since when it shows, how often it came, and how it goes away."""
 
+from busdoc.symptoms.complaint import controller_asked
 from busdoc.symptoms.latching import latching_in_words
 from busdoc.symptoms.symptom import Symptom, SymptomKind
 from busdoc.times import clock
 from busdoc.words.counting import counted, times
 from busdoc.words.duration import duration
+from busdoc.words.sentence import capital
 
 __all__ = [
     "WAITS_FOR_A_LOOK",
+    "apart_in_words",
+    "asked_in_words",
     "complaint_in_words",
     "observed_in_words",
     "showing_in_words",
@@ -34,6 +38,24 @@ def symptom_in_words(symptom: Symptom) -> str:
         return f'what was seen ("{what}")' if what else "what was seen"
     what = " with ".join(symptom.codes) if symptom.codes else symptom.name
     return f"{what} of {symptom.controller}" if symptom.controller else what
+
+
+def asked_in_words(expression: str) -> str:
+    """Name what was asked for and never showed, from the expression alone.
+
+    >>> asked_in_words("code:hopper:SPN 3509 FMI 4"), asked_in_words("code:hopper"), asked_in_words("seen:red lamp")
+    ('SPN 3509 FMI 4 of hopper', 'code of hopper', 'what was seen ("red lamp")')
+    >>> asked_in_words("HopperSupply.SensorSupply < 4.6")
+    'HopperSupply.SensorSupply < 4.6'
+    """
+    kind, colon, rest = expression.partition(":")
+    if kind not in list(SymptomKind) or not colon or kind == SymptomKind.BUS:
+        return expression
+    if kind == SymptomKind.SEEN:
+        return f'what was seen ("{rest}")'
+    controller = controller_asked(expression)
+    what = rest.partition(":")[2] if controller is not None and ":" in rest else "" if controller else rest
+    return f"{what or kind} of {controller}" if controller else f"{kind} {what}".strip()
 
 
 def showing_in_words(symptom: Symptom, *, until_ns: int, start_ns: int, epoch: bool) -> str:
@@ -83,6 +105,14 @@ def showings_in_words(symptom: Symptom, start_ns: int, *, epoch: bool, most: int
         else:
             said.append(f"{text}; seen last after {duration(span.still_ns - span.since_ns)}")
     return said
+
+
+def apart_in_words(symptom: Symptom) -> str:
+    """Tell of a symptom that comes and goes apart from the complaint, as a sentence."""
+    return (
+        f"{capital(symptom_in_words(symptom))} came {times(symptom.n_came)} apart from it, so it may have a fault of "
+        f'its own: --symptom "{symptom.name}" isolates that.'
+    )
 
 
 def complaint_in_words(symptom: Symptom, *, until_ns: int, start_ns: int, epoch: bool) -> str:

@@ -57,6 +57,8 @@ def _texts(view: SessionView) -> list[tuple[str, Tone]]:
         texts.append((f"> {step_text(view.next)}", Tone.STRONG))
     elif view.watching is not None:
         texts.append(("watch", Tone.STRONG))
+    if view.cured and not view.not_back:
+        return [("CURED", Tone.GOOD), *([first] if first[1] is not Tone.GOOD else [])]
     short, named = verdict_in_short(view)
     if named and len(texts) == 1:
         texts.append((short.split(" (")[0], Tone.BAD))

@@ -3,7 +3,9 @@
 from datetime import tzinfo
 
 from busdoc.capture.listening import Hearing
-from busdoc.live.view import SessionView
+from busdoc.live.view import SessionView, SilenceRow
+from busdoc.report.words.practice import PRACTICE_MARK
+from busdoc.report.words.silence import WHAT_IT_WAS
 from busdoc.screen.areas.pages import Page
 from busdoc.screen.drawing.lines import Area, Line, fit, line_of, plain, shorten, width_of, wrap
 from busdoc.screen.drawing.states import OFF, sign_of
@@ -34,10 +36,12 @@ def draw_head(view: SessionView, width: int, zone: tzinfo | None) -> Line:
         pieces.append("the recording is over")
     if view.recording:
         pieces.append(view.recording)
-    while len(pieces) > 2 and sum(len(piece) + 3 for piece in pieces) + len(clock) + 1 > width:
+    mark: list[tuple[str, Tone]] = [(f" {PRACTICE_MARK} ", Tone.ALARM)] if view.practice else []
+    taken = sum(len(text) for text, _ in mark) + len(clock) + 1
+    while len(pieces) > 2 and sum(len(piece) + 3 for piece in pieces) + taken > width:
         pieces.pop()
     left = fit(
-        line_of((f" {pieces[0]}", Tone.STRONG), (f" · {' · '.join(map(printable, pieces[1:]))}", Tone.FAINT)),
+        line_of(*mark, (f" {pieces[0]}", Tone.STRONG), (f" · {' · '.join(map(printable, pieces[1:]))}", Tone.FAINT)),
         width - len(clock) - 1,
     )
     return (*left, (clock, Tone.STRONG), (" ", Tone.PLAIN))
@@ -45,11 +49,14 @@ def draw_head(view: SessionView, width: int, zone: tzinfo | None) -> Line:
 
 def draw_troubles(view: SessionView, width: int) -> list[Line]:
     """Draw what the session suffers from: a line each that cannot be missed."""
-    texts = [view.trouble] if view.trouble else []
+    texts = [text for text in (view.alarm, view.trouble) if text]
     switched_off = bool(view.controllers) and all(sign_of(row) is OFF for row in view.controllers)
     for bus in view.buses:
         text = bus_trouble(bus, in_column(view.now_ns - bus.since_ns))
-        if text and not (bus.hearing is Hearing.SILENT and switched_off):  # a machine without power is silent
+        asked = view.silence is not None and view.silence.asked  # the question says it
+        if text and not (
+            bus.hearing is Hearing.SILENT and (switched_off or asked)
+        ):  # a machine without power is silent
             texts.append(text)
     lines: list[Line] = []
     for text in texts[:_MOST_TROUBLES]:
@@ -65,6 +72,8 @@ def draw_offer(view: SessionView, width: int, zone: tzinfo | None, *, labels: bo
     ----------
     labels : numbers are worth offering now
     """
+    if view.silence is not None and view.silence.asked:
+        return _silence(view.silence, view.now_ns, width)
     if view.proposals:
         proposal = view.proposals[0]
         more = f" +{len(view.proposals) - 1}" if len(view.proposals) > 1 else ""
@@ -79,6 +88,22 @@ def draw_offer(view: SessionView, width: int, zone: tzinfo | None, *, labels: bo
         )
         return [fit(offer, width)]
     return []
+
+
+def _silence(silence: SilenceRow, now_ns: int, width: int) -> list[Line]:
+    """Ask what a silence of everybody is, or was."""
+    lead, key, machine = WHAT_IT_WAS
+    answers: tuple[tuple[str, str], ...]
+    lasts = in_column((now_ns if silence.ended_ns is None else silence.ended_ns) - silence.since_ns).strip()
+    if silence.ended_ns is None:
+        said, answers = f" ? No frame from anybody for {lasts}: which?", (("1", lead), ("2", key), ("3", machine))
+    else:
+        said, answers = f" ? All ran on through {lasts} of silence: which?", (("1", lead), ("3", "the bus"))
+    keys = [piece for digit, text in answers for piece in ((f"  {digit}", Tone.KEY), (f" {text}", Tone.PLAIN))]
+    one = line_of((said, Tone.WARN), *keys)
+    if width_of(one) <= width:
+        return [fit(one, width)]
+    return [fit(line_of((said, Tone.WARN)), width), fit(line_of(*keys), width)]
 
 
 def draw_message(text: str, tone: Tone, width: int) -> list[Line]:

@@ -6,6 +6,7 @@ from busdoc.live.view import Happening, SessionView
 from busdoc.screen.drawing.lines import Area, Line, fit, line_of, rule, wrap
 from busdoc.screen.drawing.styles import Tone
 from busdoc.screen.drawing.words import step_cautions, step_text, verdict_in_short
+from busdoc.times import SECOND_NS
 from busdoc.words.duration import countdown
 
 __all__ = ["NextStep", "draw_next", "wait_in_words"]
@@ -28,11 +29,12 @@ def draw_next(view: SessionView, width: int, height: int, lately: tuple[tuple[st
     room = height - 1
     step = _step(view, inner, room)
     wait = _wait(view, inner)
-    room_left = room - len(step) - len(wait)
+    cautions = _cautions(view, inner, room - len(step))  # whole, before anything else gets room
+    wait = wait[: max(0, room - len(step) - len(cautions))]
+    room_left = room - len(step) - len(wait) - len(cautions)
     short, named = verdict_in_short(view)
     verdict = wrap(short, inner, Tone.BAD if named else Tone.STRONG, most=min(2, max(0, room_left))) if short else []
-    cautions = _cautions(view, inner, room_left - len(verdict) - min(2, room_left))
-    verdict += wrap(view.headline, inner, most=max(0, room_left - len(verdict) - len(cautions)))
+    verdict += wrap(view.headline, inner, most=max(0, room_left - len(verdict)))
     after = _after(view, inner, room - len(step) - len(wait) - len(cautions) - len(verdict))
     body = [*step, *after, *cautions, *wait, *verdict]
     spare = room - len(body)
@@ -53,20 +55,41 @@ def wait_in_words(view: SessionView) -> tuple[str, str]:
     if watching.clear_at_ns is None:
         return "", f"No wait within days would clear {parts}: make it show instead"
     left_ns = watching.clear_at_ns - view.now_ns
+    if watching.proves:
+        return countdown(max(0, left_ns)), f"quiet so long proves the repair of {parts}"
     if left_ns <= 0:
         return countdown(0), f"Quiet long enough: {parts}"
     return countdown(left_ns), f"quiet so long clears {parts}"
 
 
+def hold_in_words(view: SessionView) -> str:
+    """Say how long the power has to stay off still; empty when the step to do now need not wait."""
+    until_ns = None if view.next is None else view.next.hold_until_ns
+    if until_ns is None or until_ns <= view.now_ns:
+        return ""
+    return f"Off: {-(-(until_ns - view.now_ns) // SECOND_NS)} s more"
+
+
 def _step(view: SessionView, width: int, room: int) -> list[Line]:
+    if view.cured and (view.next is None or not step_text(view.next)):
+        done = ["CURED.", view.cured] if not view.not_back else [f"CURED; still to do: {', '.join(view.not_back)}."]
+        return [row for text in done for row in wrap(text, width, Tone.GOOD, most=3)][:room]
+    if view.next is None and view.watching is not None:
+        return wrap("Hands off, and watch.", width, Tone.STRONG, most=1)
     if view.next is None:
-        said = "Nothing to do now: watch." if view.controllers else "Waiting for the first frames."
+        waits = not view.controllers and view.buses  # where no bus is listened to, no frames will come
+        said = "Waiting for the first frames." if waits else "Nothing to do now: watch."
+        if view.silence is not None and view.silence.ended_ns is None:
+            said = "Say which it is, with 1, 2 or 3. Nobody is accused." if view.silence.asked else "Nobody is heard."
         return wrap(said, width, Tone.STRONG, most=min(2, room))
     text = step_text(view.next)
     if not text:
         if view.watching is not None:
             return wrap("Hands off, and watch.", width, Tone.STRONG, most=1)
         return wrap(view.next.test.tells, width, Tone.STRONG, most=min(3, room))
+    held = hold_in_words(view)
+    if held:
+        text = f"{held}, then {text[:1].lower()}{text[1:]}"
     rows = wrap(f"► {text}", width - 2, Tone.DO, most=min(3, room), indent="  ")
     return [tuple((f" {piece} ", tone) for piece, tone in row) for row in rows]
 
@@ -105,7 +128,7 @@ def _wait(view: SessionView, width: int) -> list[Line]:
     first = line_of(
         (f"{left} ", Tone.STRONG), ("█" * done, Tone.GOOD), ("░" * (_BAR - done), Tone.FAINT), (" to wait", Tone.FAINT)
     )
-    return [first, *wrap(said, width, most=1)]
+    return [first, *wrap(said, width, most=2)]
 
 
 def _lately(lately: Sequence[tuple[str, Happening]], width: int, room: int) -> list[Line]:

@@ -1,16 +1,21 @@
 """Whole pages: cautions on entry, help, the numbers to tape on, and the check that all is back."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from datetime import tzinfo
 from enum import StrEnum
 
+from busdoc.actions.action import Origin
+from busdoc.actions.words import done_in_words
 from busdoc.analysis.result import USUAL_CAUTIONS
 from busdoc.health.controller import ControllerState
 from busdoc.live.view import SessionView
 from busdoc.screen.drawing.lines import Area, Line, fit, line_of, pad, rule, wrap
 from busdoc.screen.drawing.states import OFF, STATES
 from busdoc.screen.drawing.styles import Tone
+from busdoc.screen.drawing.words import moment
 from busdoc.screen.keys import COMMANDS, Command
 from busdoc.words.counting import counted
+from busdoc.words.printable import printable
 
 __all__ = ["Page", "PageArea", "draw_page"]
 
@@ -22,6 +27,8 @@ class Page(StrEnum):
     HELP = "help"
     LABELS = "labels"
     CHECK = "check"
+    DONE = "done"
+    """What was done, to be corrected."""
     LEAVE = "leave"
     """The check, on the way out."""
 
@@ -30,20 +37,30 @@ class PageArea(Area):
     """A page in place of the areas."""
 
 
-def draw_page(page: Page, view: SessionView, width: int, height: int, first: int = 0) -> list[Line]:
+def draw_page(
+    page: Page,
+    view: SessionView,
+    width: int,
+    height: int,
+    first: int = 0,
+    *,
+    chosen: int | None = None,
+    zone: tzinfo | None = None,
+) -> list[Line]:
     """Draw a page.
 
     Parameters
     ----------
     first : index of the uppermost line shown, of a page that is longer than the area
+    chosen : number of the action that is marked in the list of what was done
+    zone : of the times of day; None: the laptop's own
     """
-    title, body, foot = {
-        Page.CAUTIONS: _cautions,
-        Page.HELP: _help,
-        Page.LABELS: _labels,
-        Page.CHECK: _check,
-        Page.LEAVE: _leave,
-    }[page](view, width)
+    if page is Page.DONE:
+        title, body, foot = _done(view, width, chosen, zone)
+        marked = next((k for k, line in enumerate(body) if line and line[0][0].startswith(" ►")), 0)
+        first = max(0, marked - height // 2)
+    else:
+        title, body, foot = _PAGES[page](view, width)
     room = max(1, height - 2)
     first = max(0, min(first, len(body) - room))
     shown = list(body[first : first + room])
@@ -80,18 +97,18 @@ _FIRST = (
     Command.MARK,
     Command.AGO,
     Command.UNDO,
-    Command.REDO,
+    Command.DONE,
 )
 _SECOND = (
     Command.TAKE,
     Command.REFUSE,
+    Command.ITS_LEAD,
     Command.OTHER,
     Command.LABELS,
     Command.CHECK,
     Command.RENAME,
     Command.BIG,
     Command.ONE_AREA,
-    Command.LIGHT,
     Command.NEARER,
     Command.EARLIER,
     Command.UP,
@@ -104,9 +121,12 @@ _PAIRS = {
     Command.UP: ("↑ ↓", "roll call and strip up, down"),
     Command.TREE_UP: ("[ ]", "harness up, down"),
     Command.STEP: ("Space", "step done (also Enter, PgDn)"),
-    Command.SEEN: ("f g", "the fault shows; it is gone"),
+    Command.SEEN: ("f g v", "it shows, is gone; another one"),
     Command.MARK: ("m t", "mark this moment, write a note"),
-    Command.UNDO: ("z", "undo the last one (PgUp)"),
+    Command.UNDO: ("z Z", "undo the last (PgUp), redo it"),
+    Command.BIG: ("b d", "big view; black on white"),
+    Command.ITS_LEAD: ("1 2 3", "nobody heard: what it is"),
+    Command.DONE: ("j", "what was done, to correct"),
 }
 
 
@@ -126,7 +146,7 @@ def _help(view: SessionView, width: int) -> Drawn:
     body.append(line_of(" ", *(piece for s in signs for piece in ((s.mark, s.tone), (f" {s.word} ", Tone.PLAIN)))))
     body += wrap(" Strip: " + " ".join(f"{stroke} {word}" for stroke, word in strokes), width)
     body += wrap(" off: away because of what was done.  Parts: ■ in, □ OUT, ○ off, #3 label.", width)
-    body += wrap(" Bell: once for a loss, twice when back.  clear: the wait has earned it.", width)
+    body += wrap(" Bell: 1 loss, 2 back or cured, 4 HANDS OUT.  clear: the wait has earned it.", width)
     return "Keys and signs", body, "any key: back"
 
 
@@ -158,6 +178,23 @@ def _leave(view: SessionView, width: int) -> Drawn:
     return "Not all is back where it came from", _not_back(view, width), "q: leave all the same    any other key: stay"
 
 
+def _done(view: SessionView, width: int, chosen: int | None, zone: tzinfo | None) -> Drawn:
+    body: list[Line] = []
+    for action in reversed(view.actions):
+        at = moment(action.time_ns, view.start_ns, epoch=view.epoch, zone=zone)
+        mark = "►" if action.n == chosen else " "
+        who = "" if action.origin is Origin.JOURNAL else "  (the traffic showed it)"
+        tone = Tone.DO if action.n == chosen else Tone.PLAIN
+        body.append(line_of((f" {mark} {at}  {printable(done_in_words(action))}{who}", tone)))
+    if not body:
+        body = [(), *wrap(" Nothing was logged yet.", width)]
+    return (
+        "What was done, latest first",
+        body,
+        "↑ ↓ choose  a earlier  p part  t note  x strike out  any other key: back",
+    )
+
+
 def _not_back(view: SessionView, width: int) -> list[Line]:
     if not view.not_back:
         return [(), *wrap(" ■ All is plugged in, switched on, and where it came from.", width, Tone.GOOD)]
@@ -165,3 +202,12 @@ def _not_back(view: SessionView, width: int) -> list[Line]:
     for sentence in view.not_back:
         body += [((" ", Tone.PLAIN), *row) for row in wrap(f"□ {sentence}", width - 2, Tone.WARN, indent="  ")]
     return body
+
+
+_PAGES: dict[Page, Callable[[SessionView, int], Drawn]] = {
+    Page.CAUTIONS: _cautions,
+    Page.HELP: _help,
+    Page.LABELS: _labels,
+    Page.CHECK: _check,
+    Page.LEAVE: _leave,
+}

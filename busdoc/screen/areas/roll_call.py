@@ -39,7 +39,8 @@ def draw_roll(view: SessionView, width: int, height: int, first: int) -> list[Li
     lines = [rule("Roll call", aside, width)]
     lines += [draw_row(row, view.now_ns, width, pad(short[row.name], name_width)) for row in rows]
     if not view.controllers:
-        lines.append(fit(line_of(("  nobody heard yet", Tone.FAINT)), width))
+        said = "nobody heard yet" if view.buses else "no bus is listened to"
+        lines.append(fit(line_of((f"  {said}", Tone.FAINT)), width))
     lines += [fit((), width)] * (height - FOOT_ROWS - len(lines))
     return [*lines[: max(1, height - FOOT_ROWS)], *_out_of_sight(view.controllers, rows, first, width)][:height]
 

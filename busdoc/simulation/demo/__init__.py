@@ -4,7 +4,7 @@ import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["DemoFiles", "write_demo"]
+__all__ = ["DemoFiles", "demo_scenario", "write_demo"]
 
 _HERE = Path(__file__).parent
 _SCENARIO = "scenario.toml"
@@ -22,6 +22,11 @@ class DemoFiles:
     database: Path
     scenario: Path
     truth: Path
+
+
+def demo_scenario() -> Path:
+    """Give the demonstration's scenario, its map and database beside it."""
+    return _HERE / _SCENARIO
 
 
 def write_demo(folder: Path) -> DemoFiles:

@@ -13,6 +13,8 @@
     [[fault]]                  # part, rate_hz (left out: hard), latches, held, holds_s, holds_spread, effect, delay_s,
                                # from_s, clears_s, at_power_up, spn, fmi, emcy, lead_s, errors, sag_v
     [[step]]                   # do, part, into, seconds, controller, branches = [parts], dwell_s, times
+    [[event]]                  # do = "restart|show|lead-out|lead-in|key-off|key-on", at_s, every_s, times,
+                               # controller, part
 
 A signal's value is a number or a table: ``value``, ``sine = [low, high, period_s]``, ``points = [[s, value], …]``,
 ``condition = { running, starting, fault, retry }``, ``retries = true``, ``counter = true``; and ``noise``,
@@ -32,7 +34,14 @@ from busdoc.files.given import read_given
 from busdoc.machine.machine import Machine
 from busdoc.simulation.database import MessageLayout, read_layouts
 from busdoc.simulation.recording import FaultSign
-from busdoc.simulation.scenario.scenario import Scenario, ScenarioStep, ScenarioStream, ScenarioUnit, SignalShape
+from busdoc.simulation.scenario.scenario import (
+    Scenario,
+    ScenarioEvent,
+    ScenarioStep,
+    ScenarioStream,
+    ScenarioUnit,
+    SignalShape,
+)
 from busdoc.simulation.scenario.table import Lines, Table
 from busdoc.simulation.stream import Beat
 from busdoc.simulation.technician import Habits
@@ -42,15 +51,21 @@ from busdoc.times import SECOND_NS
 __all__ = ["load_scenario"]
 
 _LARGEST_BYTES = 1_000_000
-_TABLES = ("scenario", "press", "unit", "stream", "fault", "step")
+_TABLES = ("scenario", "press", "unit", "stream", "fault", "step", "event")
+_EVENTS = ("restart", "show", "lead-out", "lead-in", "key-off", "key-on")
+_MOST_EVENTS = 10_000
 _PROCEDURES = ("watch", "watch-until-lost", "restore-one-at-a-time", "half-split", "fiddle")
 _MOST_FRAMES = 20_000_000
 _MOST_SHOWINGS = 50_000
 _LONGEST_S = 7 * 24 * 3600.0
 
 
-def load_scenario(path: Path) -> Scenario:
+def load_scenario(path: Path, *, to_practise: bool = False) -> Scenario:
     """Read a scenario with its machine map and database.
+
+    Parameters
+    ----------
+    to_practise : a person does the steps; those of the file, if it has any, are left alone
 
     Raises
     ------
@@ -58,10 +73,10 @@ def load_scenario(path: Path) -> Scenario:
     """
     text = _read(path)
     with guarded(str(path), "a scenario file", "Correct what it names."):
-        return _scenario(path, text)
+        return _scenario(path, text, to_practise=to_practise)
 
 
-def _scenario(path: Path, text: str) -> Scenario:
+def _scenario(path: Path, text: str, *, to_practise: bool) -> Scenario:
     """Make the scenario that a text describes."""
     from busdoc.machine.machine_map import load_machine
 
@@ -88,7 +103,7 @@ def _scenario(path: Path, text: str) -> Scenario:
     machine = load_machine(machine_path)
     database_file = head.maybe_text("database")
     layouts = _layouts(head, path, database_file)
-    tables = {name: _many(path, lines, values, name) for name in ("unit", "stream", "fault", "step")}
+    tables = {name: _many(path, lines, values, name) for name in ("unit", "stream", "fault", "step", "event")}
     faults = [_fault(table, machine) for table in tables["fault"]]
     scenario = Scenario(
         name=head.text("name"),
@@ -105,13 +120,15 @@ def _scenario(path: Path, text: str) -> Scenario:
         faults=tuple(fault for fault, _ in faults),
         signs={fault.part: sign for fault, sign in faults},
         steps=tuple(_step(table, machine) for table in tables["step"]),
+        events=tuple(_event(table, machine) for table in tables["event"]),
         habits=_habits(Table(path.name, lines, "press", 0, _one(path, lines, values, "press"))),
         machine_file=machine_file,
         database_file=database_file,
         folder=str(path.parent),
     )
     head.close()
-    _check(path, scenario)
+    if not to_practise:
+        _check(path, scenario)
     return scenario
 
 
@@ -350,6 +367,23 @@ def _step(table: Table, machine: Machine) -> ScenarioStep:
         table.fail("branches", "the branches to work through", 'Add branches = ["…"].')
     table.close()
     return step
+
+
+def _event(table: Table, machine: Machine) -> ScenarioEvent:
+    event = ScenarioEvent(
+        do=table.text("do", allowed=_EVENTS),
+        at_s=table.number("at_s", 0.0, high=_LONGEST_S),
+        every_s=table.number("every_s", 0.0, high=_LONGEST_S),
+        times=table.whole("times", 1, low=1, high=_MOST_EVENTS),
+        controller=table.maybe_text("controller", allowed=tuple(machine.controllers)),
+        part=table.maybe_text("part", allowed=(*machine.parts, *machine.controllers)),
+    )
+    if event.do == "restart" and event.controller is None:
+        table.fail("controller", "the controller to restart", 'Add controller = "…".')
+    if event.do == "show" and event.part is None:
+        table.fail("part", "the part whose fault is to show", 'Add part = "…".')
+    table.close()
+    return event
 
 
 def _check(path: Path, scenario: Scenario) -> None:

@@ -32,7 +32,19 @@ from busdoc.simulation.stream import Beat, Stream
 from busdoc.simulation.technician import CAREFUL, Habits, Technician
 from busdoc.simulation.world import Fault, World
 
-__all__ = ["Scenario", "ScenarioStep", "ScenarioStream", "ScenarioUnit", "SignalShape", "simulate"]
+__all__ = [
+    "Scenario",
+    "ScenarioEvent",
+    "ScenarioStep",
+    "ScenarioStream",
+    "ScenarioUnit",
+    "SignalShape",
+    "plan_events",
+    "recording_of",
+    "simulate",
+    "streams_of",
+    "world_of",
+]
 
 _BOOT_SPREAD = 0.02
 """No two starts of a real controller take the same time to the microsecond."""
@@ -108,6 +120,25 @@ class ScenarioStep:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ScenarioEvent:
+    """Something that happens by itself, or that nobody writes down: once, or again and again."""
+
+    do: str
+    """``restart`` a controller, ``show`` the fault of a part, ``lead-out`` and ``lead-in`` (the laptop's own lead),
+    ``key-off`` and ``key-on`` (somebody else turns the key)."""
+    at_s: float
+    every_s: float = 0.0
+    times: int = 1
+    controller: str | None = None
+    part: str | None = None
+
+    @property
+    def moments_s(self) -> tuple[float, ...]:
+        """When it happens."""
+        return tuple(self.at_s + k * self.every_s for k in range(self.times))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Scenario:
     """All that `simulate` needs but the seed's luck."""
 
@@ -125,6 +156,7 @@ class Scenario:
     faults: tuple[Fault, ...] = ()
     signs: Mapping[str, FaultSign] = field(default_factory=dict)
     steps: tuple[ScenarioStep, ...] = ()
+    events: tuple[ScenarioEvent, ...] = ()
     habits: Habits = CAREFUL
     machine_file: str = "machine.toml"
     database_file: str | None = None
@@ -140,11 +172,27 @@ def simulate(scenario: Scenario, seed: int | None = None) -> Run:
     seed : decides what is left to chance; None: the scenario's own. The same seed gives the same frames.
     """
     rng = np.random.default_rng(scenario.seed if seed is None else seed)
+    world = world_of(scenario, rng)
+    plan_events(scenario, world)
+    technician = Technician(world, rng, scenario.habits, start_ns=scenario.start_ns)
+    for step in scenario.steps:
+        _take(step, technician, rng)
+    recording = recording_of(scenario, world, rng, until_s=world.now_s, technician=technician)
+    return recording.run(streams_of(scenario, recording, rng))
+
+
+def world_of(scenario: Scenario, rng: np.random.Generator, *, with_signs: bool = False) -> World:
+    """Make the machine of a scenario, with its faults, at the moment at which it begins.
+
+    Parameters
+    ----------
+    with_signs : let it say beforehand what a fault will do, where the scenario has a sign come before it
+    """
     units = {unit.controller: unit for unit in scenario.units}
     sensors = {
         shape.sensor for stream in scenario.streams for shape in stream.signals.values() if shape.sensor is not None
     }
-    world = World(
+    return World(
         scenario.machine,
         scenario.faults,
         rng,
@@ -156,15 +204,32 @@ def simulate(scenario: Scenario, seed: int | None = None) -> Run:
         waits_for={name: unit.waits_for for name, unit in units.items() if unit.waits_for is not None},
         powered=scenario.powered,
         track=sorted(sensors),
+        lead_s={part: sign.lead_s for part, sign in scenario.signs.items()} if with_signs else None,
     )
-    technician = Technician(world, rng, scenario.habits, start_ns=scenario.start_ns)
-    for step in scenario.steps:
-        _take(step, technician, rng)
-    recording = Recording(
+
+
+def plan_events(scenario: Scenario, world: World) -> None:
+    """Let the events of a scenario happen at their times."""
+    for event in scenario.events:
+        for at_s in event.moments_s:
+            world.happen_at(at_s, event.do, event.controller or event.part)
+
+
+def recording_of(
+    scenario: Scenario,
+    world: World,
+    rng: np.random.Generator,
+    *,
+    until_s: float,
+    technician: Technician | None = None,
+) -> Recording:
+    """Give what a recorder makes of a scenario's world."""
+    units = {unit.controller: unit for unit in scenario.units}
+    return Recording(
         world=world,
         units={name: _unit(scenario.machine, name, units.get(name)) for name in scenario.machine.controllers},
         rng=rng,
-        until_s=world.now_s,
+        until_s=until_s,
         technician=technician,
         start_ns=scenario.start_ns,
         signs=scenario.signs,
@@ -172,7 +237,6 @@ def simulate(scenario: Scenario, seed: int | None = None) -> Run:
         background_errors_hz=scenario.background_errors_hz,
         watchers={name: unit.misses for name, unit in units.items() if unit.misses},
     )
-    return recording.run(_streams(scenario, recording, rng))
 
 
 def _take(step: ScenarioStep, technician: Technician, rng: np.random.Generator) -> None:
@@ -210,7 +274,7 @@ def _unit(machine: Machine, name: str, unit: ScenarioUnit | None) -> Unit:
     )
 
 
-def _streams(scenario: Scenario, recording: Recording, rng: np.random.Generator) -> tuple[Stream, ...]:
+def streams_of(scenario: Scenario, recording: Recording, rng: np.random.Generator) -> tuple[Stream, ...]:
     """Build every stream, now that what happened is known."""
     streams: list[Stream] = []
     for given in scenario.streams:

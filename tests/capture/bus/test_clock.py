@@ -97,3 +97,28 @@ def test_the_clock_of_a_laptop_is_unix_time_and_goes_on() -> None:
     clock = LiveClock()
     first_ns, second_ns = clock.now_ns(), clock.now_ns()
     assert second_ns >= first_ns > START_NS
+
+
+def test_a_clock_is_set_once_however_often_the_computer_interrupts_a_look(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each look at both clocks may be interrupted between them, and is then wrong by up to half of what it took."""
+    random = np.random.default_rng(4)
+    steady_ns, set_by_ns = [1_000], [0]
+
+    def passes(usual_ns: int) -> None:
+        steady_ns[0] += usual_ns + (int(random.integers(5 * MS, 80 * MS)) if random.random() < 0.3 else 0)
+
+    def steady() -> int:
+        passes(200)
+        return steady_ns[0]
+
+    def system() -> int:
+        passes(200)
+        return START_NS + steady_ns[0] + set_by_ns[0]
+
+    monkeypatch.setattr("busdoc.capture.bus.clock._steady_ns", steady)
+    monkeypatch.setattr("busdoc.capture.bus.clock.time.time_ns", system)
+    clock = LiveClock()
+    for by_s in (0, 3_600, 1_800):
+        set_by_ns[0] = by_s * SECOND
+        (moved_ns,) = {clock.moved_ns() for _ in range(500)}
+        assert abs(moved_ns - by_s * SECOND) < MS

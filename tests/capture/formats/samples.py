@@ -5,6 +5,7 @@ from pathlib import Path
 
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.formats.write import write_capture
+from tests.capture.formats.network_capture import as_pcap, as_pcapng
 from tests.capture.random_frames import random_block
 
 
@@ -19,6 +20,10 @@ def sample(suffix: str, folder: Path) -> bytes:
         return beside.read_bytes()
     path = folder / f"sample{suffix}"
     block = random_block(7, 40)
+    if suffix == ".pcap":
+        return as_pcap(block, "<", 227, 10**6)
+    if suffix == ".pcapng":
+        return as_pcapng(block, ">", 113, 10**9, ("can0", "can1", "can2"))
     if suffix == ".trc":  # its writer has data frames alone
         block = block.take((block.flags & 0x0E) == 0)
     channels = ChannelTable()

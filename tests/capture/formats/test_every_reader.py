@@ -2,13 +2,20 @@
 
 import gzip
 import json
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from busdoc.capture.formats.rows import FrameLine, frames_of_lines
+if sys.version_info >= (3, 14):
+    from compression import zstd
+else:
+    from backports import zstd
+
+from busdoc.capture.formats.rows import FrameLine
 from busdoc.capture.formats.suffixes import READERS, Reader
+from busdoc.capture.formats.text.by_line import frames_of_lines
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.reading import ReadBlock, Reading
 from busdoc.capture.source import open_capture
@@ -34,11 +41,13 @@ def written(suffix: str, folder: Path) -> Path:
 
 
 @every_suffix
-def test_packed_it_reads_the_same(suffix: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize("packing", [".gz", ".zst"])
+def test_packed_it_reads_the_same(suffix: str, packing: str, tmp_path: Path) -> None:
     path = written(suffix, tmp_path)
     plain = read(path)
-    packed = path.rename(path.with_name(f"one{suffix}.gz"))
-    packed.write_bytes(gzip.compress(packed.read_bytes()))
+    packed = path.rename(path.with_name(f"one{suffix}{packing}"))
+    pack = gzip.compress if packing == ".gz" else zstd.compress
+    packed.write_bytes(pack(packed.read_bytes()))
     assert read(packed) == plain != []
 
 
@@ -102,6 +111,6 @@ def test_a_row_and_a_function_add_a_suffix(
         main(["postmortem", str(given), "--json"])
         assert json.loads(capsys.readouterr().out)["capture"]["frames"] == 600
     assert main(["postmortem", str(path.rename(tmp_path / "monday.txt"))]) == 2
-    assert ".mf4, .pairs, each also with .gz" in capsys.readouterr().err
+    assert ".mf4, .pairs, each also with .gz or .zst" in capsys.readouterr().err
     assert main(["postmortem", str((tmp_path / "monday.txt").rename(tmp_path / "monday.log"))]) == 2
     assert "found the content of a .pairs one. Rename it to end in .pairs." in capsys.readouterr().err

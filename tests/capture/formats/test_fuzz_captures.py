@@ -13,7 +13,9 @@ from busdoc.errors import InputError
 from tests.capture.formats.samples import sample
 from tests.truth.damage import damaged
 
-N_MUTANTS = dict.fromkeys(READERS, 300) | {".log": 600, ".asc": 400, ".trc": 400, ".blf": 450, ".db": 200, ".mf4": 4}
+N_MUTANTS = dict.fromkeys(READERS, 300)
+N_MUTANTS |= {".log": 600, ".asc": 400, ".trc": 400, ".blf": 450}
+N_MUTANTS |= {".db": 200, ".pcap": 150, ".pcapng": 150, ".mf4": 4}
 """More than 2,000 in all; each `.mf4` starts a process (`benchmarks.campaign` damages thousands)."""
 
 

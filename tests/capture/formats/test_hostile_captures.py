@@ -14,6 +14,11 @@ from pathlib import Path
 
 import pytest
 
+if sys.version_info >= (3, 14):
+    from compression import zstd
+else:
+    from backports import zstd
+
 from busdoc.capture.formats.passing import Sender, receive
 from busdoc.capture.formats.suffixes import READERS, Reader
 from busdoc.capture.frames import FrameBlock
@@ -81,7 +86,8 @@ def test_junk_under_a_captures_name_ends_in_a_sentence_that_shows_the_first_line
 @pytest.mark.parametrize("suffix", [suffix for suffix, reader in READERS.items() if reader.magic])
 @pytest.mark.parametrize("head_only", [False, True])
 def test_junk_in_a_binary_capture_ends_in_a_sentence(suffix: str, head_only: bool, tmp_path: Path) -> None:
-    head = b"MDF     4.11    " if suffix == ".mf4" else READERS[suffix].magic
+    magic = READERS[suffix].magic
+    head = b"MDF     4.11    " if suffix == ".mf4" else magic if isinstance(magic, bytes) else magic[0]
     path = tmp_path / f"c{suffix}"
     path.write_bytes(head if head_only else head + bytes(range(256)) * 40)
     with pytest.raises(InputError, match=rf"c\{suffix}: expected"):
@@ -216,6 +222,19 @@ def test_a_compressed_file_that_is_cut_off_is_used_up_to_the_cut(tmp_path: Path)
     capture = open_capture([tmp_path / "c.log.gz"])
     assert 2000 < sum(len(block) for block in capture.blocks()) < 19_000
     assert "cut off" in " ".join(capture.warnings)
+
+
+def test_a_capture_in_zstandard_that_is_cut_off_or_damaged_is_used_up_to_there(tmp_path: Path) -> None:
+    text = b"".join(b"(1700000000.%06d) can0 123#%08X\n" % (n, n * 2654435761 % 2**32) for n in range(40_000))
+    whole = zstd.compress(text)
+    for name, content, said in (
+        ("cut", whole[: len(whole) // 2], "cut off"),
+        ("junk", whole[: len(whole) // 2] + b"\xff" * 2048 + whole[len(whole) // 2 :], "the file is damaged"),
+    ):
+        (tmp_path / f"{name}.log.zst").write_bytes(content)
+        capture = open_capture([tmp_path / f"{name}.log.zst"])
+        assert 5000 < sum(len(block) for block in capture.blocks()) < 39_000
+        assert said in " ".join(capture.warnings)
 
 
 def test_a_damaged_compressed_file_is_used_up_to_the_damage_or_refused(tmp_path: Path) -> None:

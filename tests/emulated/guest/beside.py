@@ -19,7 +19,7 @@ from tests.emulated.guest.traffic import let_pass
 
 __all__ = ["Line", "Ours", "lines_of", "recording", "reference", "until"]
 
-_GIVEN_UP_S = 60.0
+_GIVEN_UP_S = 240.0
 
 Line = tuple[int, str, str]
 """Microseconds, the channel, the frame as text."""

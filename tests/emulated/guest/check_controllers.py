@@ -73,7 +73,7 @@ def refused(folder: Path, bus: str) -> str:
 def test_listen_only_is_read_and_transmits_nothing(tmp_path: Path) -> None:
     bring_up("can0", listen_only=True)
     before = sent_by("can0")
-    with Machine("can1", heartbeats(60.0)), recording(tmp_path / "r", "socketcan:can0") as ours:
+    with Machine("can1", heartbeats(300.0)), recording(tmp_path / "r", "socketcan:can0") as ours:
         until(lambda: len(ours.lines) > 50)
         assert (ours.bus.listen_only, ours.bus.bitrate, ours.bus.remarks) == (True, 250_000, ())
     assert sent_by("can0") == before

@@ -114,6 +114,21 @@ def test_two_streams_past_their_deadlines_are_the_controller() -> None:
     assert lost(stream(own), stream(silence(20 * S, 20 * S + 350 * MS), row=1, deadline_ns=S), silences=[own]) == []
 
 
+def test_a_slow_stream_that_misses_no_frame_shows_that_only_the_others_had_stopped() -> None:
+    """Two fast streams stop for good at 50 s; the third comes each second, so that the controller itself is quiet."""
+    fast = [stream(silence(50 * S, None), row=row, last_ns=50 * S) for row in (0, 1)]
+    slow = stream(row=2, period_ns=S, deadline_ns=2500 * MS)
+    quiet = [silence((50 + k) * S, (51 + k) * S) for k in range(40)]
+    assert lost(*fast, slow, silences=quiet) == []
+    late = find_late([*fast, slow], [], NO_GAPS, UNTIL_NS, quiet)
+    assert [(one.last_seen_ns, one.back_ns) for one in late] == [(50 * S, None)]
+    # a start that was announced, a slow frame that was missed, or others that are back soon: it was gone
+    assert len(lost(*fast, slow, silences=quiet[:1], signs_ns=(51 * S,))) == 1
+    assert len(lost(*fast, stream(silence(49 * S, None), row=2, last_ns=49 * S), silences=[silence(50 * S, None)])) == 1
+    back = [stream(silence(50 * S, 51 * S + 20 * MS), row=row) for row in (0, 1)]
+    assert len(lost(*back, slow, silences=quiet[:1])) == 1
+
+
 def test_a_slow_stream_that_was_silent_too_belongs_to_the_loss_though_its_deadline_had_not_passed() -> None:
     own, slow = silence(20 * S, 21 * S), silence(19 * S, 23 * S)
     (found,) = lost(stream(own), stream(slow, row=1, period_ns=2 * S, deadline_ns=5 * S), silences=[own])

@@ -55,6 +55,7 @@ def _part(part: Part) -> str:
         prior=part.prior,
         signal=part.signal,
         unsafe_live=part.unsafe_live or None,
+        safe_live=part.safe_live or None,
         label=part.label,
     )
 

@@ -9,7 +9,7 @@ import numpy as np
 from busdoc.arrays import BoolArray, Int64Array, UInt8Array, UInt16Array, UInt32Array, UInt64Array
 from busdoc.capture.formats.lines import PADDING_BYTES
 from busdoc.capture.formats.log.line import ERROR_BIT
-from busdoc.capture.formats.log.pieces import LogPiece
+from busdoc.capture.formats.stretches import Stretch
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.capture.reading import LATEST_NS, MOST_CHANNELS
 
@@ -31,7 +31,7 @@ def _hex_digits() -> UInt8Array:
 _HEX = _hex_digits()
 
 
-def parse_columns(buffer: UInt8Array, n_bytes: int) -> LogPiece:
+def parse_columns(buffer: UInt8Array, n_bytes: int) -> Stretch:
     """Parse whole lines.
 
     Parameters
@@ -73,7 +73,7 @@ def parse_columns(buffer: UInt8Array, n_bytes: int) -> LogPiece:
     line_start = np.concatenate((np.zeros(1, np.int64), newline[:-1] + 1))
     odd = np.flatnonzero(~taken & (newline > line_start))
     flags = id_flags[good] | np.where(is_sent[good], np.uint16(FrameFlag.TRANSMITTED), np.uint16(0))
-    return LogPiece(
+    return Stretch(
         frames=FrameBlock(
             t_ns=t_ns[good],
             channel=channel.astype(np.uint8),

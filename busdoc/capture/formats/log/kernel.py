@@ -4,7 +4,6 @@ What it does not take goes to `busdoc.capture.formats.log.line.parse_line`, whos
 kernel and all that it calls stand in this one file, since numba's cache does not see a change in another.
 """
 
-from collections.abc import Callable
 from typing import Any
 
 import numba
@@ -12,18 +11,21 @@ import numpy as np
 from llvmlite import ir  # type: ignore[import-untyped]  # comes with numba
 from numba.extending import intrinsic
 
-from busdoc.arrays import UInt8Array, UInt16Array
+from busdoc.arrays import UInt8Array, UInt16Array, UInt64Array
 from busdoc.capture.formats.log.line import ERROR_BIT
+from busdoc.capture.formats.stretch_columns import StretchColumns
+from busdoc.capture.formats.stretches import Stretch
 from busdoc.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TRANSMITTED
-from busdoc.capture.reading import LATEST_NS
+from busdoc.capture.reading import LATEST_NS, MOST_CHANNELS
+from busdoc.compiled import compiled
 from busdoc.times import SECOND_NS
 
-__all__ = ["HEX_OF_PAIR", "LONGEST_NAME", "SHORTEST_LINE", "address_of", "parse_lines"]
+__all__ = ["parse_log"]
 
-LONGEST_NAME = 15
+_LONGEST_NAME = 15
 """Channel names of up to 15 bytes, Linux' own limit, are known by two words."""
 
-SHORTEST_LINE = len("(0.0) c 123#\n")
+_SHORTEST_LINE = len("(0.0) c 123#\n")
 """No line that the kernel takes is shorter: bounds the rows of a chunk."""
 
 _LATEST_S = LATEST_NS // SECOND_NS
@@ -41,23 +43,7 @@ def _hex_of_pair() -> UInt16Array:
     return first_is_low_byte.reshape(-1).astype(np.uint16)
 
 
-HEX_OF_PAIR = _hex_of_pair()
-
-
-def _compiled(signature: str, **options: Any) -> Callable[[Callable[..., Any]], Any]:
-    """Compile for one signature, to run beside the interpreter's lock; keep the result on disk where that is possible.
-
-    Where nothing may be written, neither beside this file nor in the user's own cache, it is compiled anew each time,
-    which takes some three seconds.
-    """
-
-    def compiled(function: Callable[..., Any]) -> Any:
-        try:
-            return numba.njit(signature, cache=True, nogil=True, **options)(function)
-        except RuntimeError:  # numba's answer to having nowhere to write
-            return numba.njit(signature, nogil=True, **options)(function)
-
-    return compiled
+_HEX_OF_PAIR = _hex_of_pair()
 
 
 def _loader(bits: int, numba_type: Any) -> Any:
@@ -77,7 +63,21 @@ _word16 = _loader(16, numba.types.uint16)
 _word64 = _loader(64, numba.types.uint64)
 
 
-@_compiled("boolean(uint64)", inline="always")
+def parse_log(buffer: UInt8Array, start: int, stop: int, layout: tuple[object, ...]) -> tuple[Stretch, int]:
+    """Parse whole lines; there is but one layout."""
+    columns = StretchColumns(stop - start, _SHORTEST_LINE)
+    *common, odd = columns.all()
+    names = np.zeros((MOST_CHANNELS, 3), np.uint64)
+    name_row = np.empty(MOST_CHANNELS, np.int64)
+    address = int(buffer.ctypes.data)  # the buffer outlives the call
+    end, n_rows, n_long, n_names, n_odd, n_lines = _parse(
+        address, start, stop, _HEX_OF_PAIR, *common, names, name_row, odd
+    )
+    named = [(int(name_row[at]), _name(names[at])) for at in range(n_names)]
+    return columns.stretch(buffer, n_rows, n_long, n_odd, n_lines, named), end
+
+
+@compiled("boolean(uint64)", inline="always")
 def _all_digits(word: Any) -> Any:
     """Whether the eight characters of a word are all decimal digits."""
     above = word + np.uint64(0x4646464646464646)
@@ -85,7 +85,7 @@ def _all_digits(word: Any) -> Any:
     return ((above | below) & np.uint64(0x8080808080808080)) == np.uint64(0)
 
 
-@_compiled("int64(uint64)", inline="always")
+@compiled("int64(uint64)", inline="always")
 def _eight_digits(word: Any) -> Any:
     """Give the number that eight decimal digits stand for; pairs, then fours, then the whole, in three products."""
     word = (word & np.uint64(0x0F0F0F0F0F0F0F0F)) * np.uint64(2561) >> np.uint64(8)
@@ -94,11 +94,11 @@ def _eight_digits(word: Any) -> Any:
     return np.int64(word)
 
 
-@_compiled(
+@compiled(
     "UniTuple(int64, 6)(int64, int64, int64, uint16[::1], int64[::1], uint8[::1], uint32[::1], uint16[::1], uint8[::1],"
     " uint64[::1], int32[::1], int64[::1], int64[::1], uint8[::1], uint64[:, ::1], int64[::1], int64[:, ::1])"
 )
-def parse_lines(
+def _parse(
     base: Any,
     start: Any,
     stop: Any,
@@ -195,10 +195,10 @@ def parse_lines(
             else:
                 n_letters = 0
                 letter = _word8(base + p)
-                while letter > 32 and letter < 127 and n_letters <= LONGEST_NAME:
+                while letter > 32 and letter < 127 and n_letters <= _LONGEST_NAME:
                     n_letters += 1
                     letter = _word8(base + p + n_letters)
-                if letter != 32 or n_letters == 0 or n_letters > LONGEST_NAME:
+                if letter != 32 or n_letters == 0 or n_letters > _LONGEST_NAME:
                     break
                 n_low = min(n_letters, 8)
                 full = np.uint64(0xFFFFFFFFFFFFFFFF)
@@ -338,6 +338,5 @@ def parse_lines(
     return p, n_rows, n_long, n_names, n_odd, n_lines
 
 
-def address_of(buffer: UInt8Array) -> int:
-    """Give the address of a buffer's first byte, which must outlive the call that gets it."""
-    return int(buffer.ctypes.data)
+def _name(words: UInt64Array) -> str:
+    return words[:2].tobytes()[: int(words[2])].decode("ascii")

@@ -6,6 +6,7 @@ This is the grammar that counts: the fast parsers take the common lines by thems
 
 import re
 
+from busdoc.capture.formats.lines import LONG_LINE, MOST_LINE_BYTES
 from busdoc.capture.formats.rows import FrameLine
 from busdoc.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TRANSMITTED
 from busdoc.capture.reading import LATEST_NS
@@ -45,6 +46,8 @@ def parse_line(line: bytes) -> FrameLine | str | None:
     error-state indicator) is an FD frame; ``_9`` to ``_F`` is a raw length code above 8 of a classical frame.
     A number that runs to more than nine decimals is cut off there.
     """
+    if len(line) > MOST_LINE_BYTES:
+        return LONG_LINE
     line = line.strip(b"\0 \t\r\n")
     if not line or line.startswith((b"#", b";", b"//")):
         return None

@@ -1,7 +1,7 @@
 """Reads `.log` captures, straight from bytes.
 
 Two parsers share the work, chosen by size: `busdoc.capture.formats.log.columns` needs nothing but numpy and is at once
-there, `busdoc.capture.formats.log.threads` is ten times as fast but takes a third of a second to load. Both give the
+there, `busdoc.capture.formats.log.kernel` is ten times as fast but takes a third of a second to load. Both give the
 same columns, and the same lines skipped with the same words.
 """
 
@@ -9,9 +9,12 @@ import sys
 from collections.abc import Iterator
 
 from busdoc.capture.formats.files import open_bytes
+from busdoc.capture.formats.grammar import ByLine
 from busdoc.capture.formats.lines import two_buffers, whole_lines
 from busdoc.capture.formats.log.columns import parse_columns
-from busdoc.capture.formats.log.pieces import LogCollector, split_unfinished, unfinished_piece
+from busdoc.capture.formats.log.line import parse_line
+from busdoc.capture.formats.stretches import Collector, split_unfinished, unfinished_stretch
+from busdoc.capture.formats.text.threads import Parse, read_text_compiled
 from busdoc.capture.reading import ReadBlock, Reading
 
 __all__ = ["read_log"]
@@ -22,12 +25,10 @@ _CHUNK_BYTES = 1 << 20
 def read_log(reading: Reading) -> Iterator[ReadBlock]:
     """Yield a `.log` capture's frames in file order; lines that are no frames are counted in `reading`."""
     if reading.compiled and sys.byteorder == "little":  # the compiled parser takes words as such a processor holds them
-        from busdoc.capture.formats.log.threads import read_log_compiled  # loads numba: 0.3 s
-
-        yield from read_log_compiled(reading)
+        yield from read_text_compiled(reading, ByLine(parse_line), _load)
         return
     chunk_bytes = reading.chunk_bytes or _CHUNK_BYTES
-    collector = LogCollector(reading)
+    collector = Collector(reading, ByLine(parse_line))
     with open_bytes(reading.file) as file:
         for chunk in whole_lines(file, reading, chunk_bytes, two_buffers(chunk_bytes)):
             if chunk is None:
@@ -38,4 +39,10 @@ def read_log(reading: Reading) -> Iterator[ReadBlock]:
             if n_whole:
                 yield collector.collect(parse_columns(buffer, n_whole))
             if unfinished:
-                yield collector.collect(unfinished_piece(unfinished))
+                yield collector.collect(unfinished_stretch(unfinished))
+
+
+def _load() -> Parse:
+    from busdoc.capture.formats.log.kernel import parse_log  # loads numba: 0.3 s
+
+    return parse_log

@@ -33,6 +33,8 @@ from busdoc.isolation.suspects.sets.likelihood import (
 
 __all__ = ["Posterior", "weigh_sets"]
 
+_MOST_IN_PAIRS = 800
+"""Causes, the likeliest first, of which all pairs are weighed (bound on memory; no machine map has as many)."""
 _MOST_IN_THREES = 60
 """Causes, the likeliest first, of which all sets of three are weighed (bound on work)."""
 _SHARPNESS = 1.08
@@ -88,7 +90,7 @@ def weigh_sets(causes: Causes) -> Posterior:
         survival=evidence.survival[kinds] * RATE_PRIOR,
         background=background,
         calm=evidence.calm * BACKGROUND_BESIDE,
-        n_incidents=n_incidents,
+        n_incidents=n_incidents if evidence.window_s is None else 0,
     )
     likelihoods = likelihoods_of_sets(terms)
     log_background = log_or_none(background).sum(axis=0) + log_or_none(evidence.calm * BACKGROUND_ALONE)
@@ -156,11 +158,14 @@ def _folded(
 def _scaled(evidence: Evidence) -> tuple[Float64Array, Float64Array]:
     """Put failed starts behind the incidents, and divide the densities of each incident by their largest.
 
-    So products stay within a double.
+    So products stay within a double. Of a showing that came within a window, several parts may have been the cause at
+    once, as of a failed start: what counts is the probability that it came within that window, not its density.
     """
     starts = evidence.starts
     alike = np.broadcast_to(starts.background[:, None], (len(starts.background), evidence.background.shape[1]))
     top = np.maximum(evidence.hazard.max(axis=(0, 2), initial=0.0), evidence.background.max(axis=1))
+    if evidence.window_s is not None:
+        top = np.maximum(top, 1.0 / evidence.window_s)
     hazard, background = evidence.hazard / top[None, :, None], evidence.background / top[:, None]
     return np.concatenate((hazard, starts.hazard), axis=1), np.concatenate((background, alike))
 
@@ -184,8 +189,8 @@ def _kinds_of_evidence(hazard: Float64Array, survival: Float64Array) -> tuple[In
 
 @lru_cache(maxsize=8)
 def _index_sets(n: int) -> tuple[Int64Array, Int64Array]:
-    """All pairs of n, and all threes of the first `_MOST_IN_THREES`."""
-    pairs = np.stack(np.triu_indices(n, 1), axis=1)
+    """All pairs of the first `_MOST_IN_PAIRS`, and all threes of the first `_MOST_IN_THREES`."""
+    pairs = np.stack(np.triu_indices(min(n, _MOST_IN_PAIRS), 1), axis=1)
     m = min(n, _MOST_IN_THREES)
     grid = np.arange(m)
     a, b, c = np.meshgrid(grid, grid, grid, indexing="ij", sparse=True)

@@ -18,6 +18,7 @@ from busdoc.report.record.provenance import Provenance
 from busdoc.report.words.brief import brief_of
 from busdoc.report.words.conclusion import state_in_words
 from busdoc.report.words.headline import headline
+from busdoc.report.words.practice import PRACTICE_MARK, PRACTICE_SAID
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import counted
 from busdoc.words.duration import duration
@@ -44,9 +45,8 @@ def build_page(result: Result, made: Provenance, fields: Mapping[str, str], writ
     fields : the technician's fields; they go before those of the machine map
     written : when the record is written, with its zone
     """
-    name = result.machine.name
     return Page(
-        title=f"Controller health of {name}" if name else "Controller health",
+        title=_title(result),
         headline=headline(result),
         tone=Tone.GOOD if result.conclusion.state in (State.HEALTHY, State.PROVED) else Tone.TROUBLE,
         state=capital(state_in_words(result.conclusion.state))
@@ -167,6 +167,12 @@ def method_section() -> Section:
         Items(items=_ASSUMPTIONS),
     )
     return Section(title="How it was found", anchor="method", blocks=blocks)
+
+
+def _title(result: Result) -> str:
+    name = result.machine.name
+    title = f"Controller health of {name}" if name else "Controller health"
+    return f"{PRACTICE_MARK}: {title}. {PRACTICE_SAID}" if result.capture.practice else title
 
 
 def cautions_section(result: Result) -> Section:

@@ -3,8 +3,8 @@
 from busdoc.actions.words import act_in_words
 from busdoc.analysis.overview import action_behind
 from busdoc.analysis.result import Result
-from busdoc.report.record.page import Block, Column, Section, Table, Text
-from busdoc.report.words.symptoms import complaint_in_words, observed_in_words
+from busdoc.report.record.page import Block, Column, Items, Section, Table, Text
+from busdoc.report.words.symptoms import apart_in_words, complaint_in_words, observed_in_words
 from busdoc.symptoms.symptom import ShowingSpan
 from busdoc.times import clock
 from busdoc.words.duration import duration
@@ -26,8 +26,11 @@ _COLUMNS = (
 def complaint_section(result: Result) -> Section | None:
     """Show the complaint; None where it is the dropouts, which have a section of their own."""
     complaint, health, epoch = result.complaint, result.health, result.capture.epoch
-    if complaint is None:
+    if complaint is None and not result.apart:
         return None
+    apart = Items(items=tuple(apart_in_words(one) for one in result.apart))
+    if complaint is None:
+        return Section(title="What comes apart from the dropouts", anchor="complaint", blocks=(apart,))
     said = complaint_in_words(complaint, until_ns=health.until_ns, start_ns=health.start_ns, epoch=epoch)
     seen = observed_in_words(complaint, health.start_ns, health.until_ns)
     blocks: list[Block] = [Text(text=f"{capital(said)}. It {seen}."), Text(text=capital(f"{complaint.text}."))]
@@ -35,6 +38,8 @@ def complaint_section(result: Result) -> Section | None:
     if rows:
         more = len(complaint.spans) - len(rows)
         blocks.append(Table(title="When it showed", columns=_COLUMNS, rows=rows, more=more))
+    if result.apart:
+        blocks.append(apart)
     return Section(title="The complaint", anchor="complaint", blocks=tuple(blocks))
 
 

@@ -8,6 +8,7 @@ from busdoc.health.summary import WireLoad
 from busdoc.report.record.page import Align, Block, Column, Facts, Fold, Items, Section, Table, Text, Tone
 from busdoc.report.record.pictures.load import load_columns, load_picture
 from busdoc.report.record.provenance import Provenance
+from busdoc.report.words.codes import code_state_in_words
 from busdoc.report.words.wire import channel_in_words, errors_in_words, traffic_in_words
 from busdoc.times import clock
 from busdoc.words.counting import counted
@@ -61,7 +62,7 @@ def codes_section(result: Result) -> Section:
             code.text,
             clock(code.first_ns, start_ns, epoch=epoch),
             f"{code.occurrences}x",
-            "active" if code.active else "no longer active",
+            code_state_in_words(code, result),
             ", ".join(code.points_at) or "–",
         )
         for code in result.codes[:_MOST_CODES]

@@ -1,6 +1,7 @@
 """The record's part on many dropouts: who falls together, how often and when, what goes before them, what to do."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from busdoc.analysis.overview import worth_listing
 from busdoc.analysis.result import Result
@@ -13,7 +14,9 @@ from busdoc.report.record.page import Align, Block, Column, Fold, Items, Section
 from busdoc.report.record.pictures.intermittent import lags_picture, rate_picture, value_picture
 from busdoc.report.words.intermittent import before_in_words, rate_in_words
 from busdoc.times import SECOND_NS, clock
+from busdoc.words.counting import plural
 from busdoc.words.duration import duration
+from busdoc.words.sentence import capital
 
 __all__ = ["intermittent_section"]
 
@@ -58,17 +61,18 @@ def intermittent_section(result: Result) -> Section | None:
     found = result.intermittent
     if found is None:
         return None
-    blocks: list[Block | Section] = [
-        Section(title="Who falls with whom", anchor="groups", level=3, blocks=tuple(_groups(found))),
-        Section(title="When they come", anchor="rate", level=3, blocks=tuple(_rates(result, found))),
-    ]
+    blocks: list[Block | Section] = []
+    if found.groups:
+        blocks.append(Section(title="Who falls with whom", anchor="groups", level=3, blocks=tuple(_groups(found))))
+    blocks.append(Section(title="When they come", anchor="rate", level=3, blocks=tuple(_rates(result, found))))
     if found.tried.tests and found.precursors_told:
         before = tuple(_before(found))
         blocks.append(Section(title="What goes before them", anchor="before", level=3, blocks=before))
     if found.advice:
         advice = Items(items=tuple(one.words for one in found.advice))
         blocks.append(Section(title="What to do about them", anchor="advice", level=3, blocks=(advice,)))
-    return Section(title="What the dropouts have in common", anchor="intermittent", blocks=tuple(blocks))
+    what = _many(found)
+    return Section(title=f"What the {what} have in common", anchor="intermittent", blocks=tuple(blocks))
 
 
 def _groups(found: Intermittent) -> Iterator[Block]:
@@ -91,7 +95,7 @@ def _rates(result: Result, found: Intermittent) -> Iterator[Block]:
     yield Text(text=rate_in_words(first))
     if first.columns:
         yield rate_picture(result, first)
-        yield Fold(title="Dropouts over time in numbers", blocks=(_columns(result, first),))
+        yield Fold(title=f"{capital(plural(2, first.called))} over time in numbers", blocks=(_columns(result, first),))
     yield Items(items=tuple(f"{test.words} (p = {test.p_holm:.2g})" for test in first.tests))
     for rate in others:
         yield Text(text=f"{', '.join(rate.controllers)}: {rate_in_words(rate)}")
@@ -106,17 +110,42 @@ def _before(found: Intermittent) -> Iterator[Block]:
         yield value_picture(value)
     if found.antecedents:
         rows = tuple(_event_row(one) for one in worth_listing(found.antecedents, _IN_VAIN))
-        table = Table(title="Events", columns=_EVENTS, rows=rows, more=len(found.antecedents) - len(rows))
-        yield Fold(title="Events that were held against the dropouts, the strongest first", blocks=(table,))
+        table = Table(
+            title="Events",
+            columns=_named(_EVENTS, found),
+            rows=rows,
+            more=len(found.antecedents) - len(rows),
+        )
+        yield Fold(
+            title=f"Events that were held against the {_many(found)}, the strongest first",
+            blocks=(table,),
+        )
     if found.covariates:
-        yield Fold(title="Values that were held against the dropouts, the strongest first", blocks=(_values(found),))
+        yield Fold(
+            title=f"Values that were held against the {_many(found)}, the strongest first",
+            blocks=(_values(found),),
+        )
     if found.tried.left_out:
         yield Items(items=found.tried.left_out, tone=Tone.QUIET)
 
 
+def _named(columns: tuple[Column, ...], found: Intermittent) -> tuple[Column, ...]:
+    """Head columns by what it is that came: dropouts, showings."""
+    return tuple(replace(one, name=one.name.replace("Dropouts", capital(_many(found)))) for one in columns)
+
+
+def _many(found: Intermittent) -> str:
+    return plural(2, found.rates[0].called)
+
+
 def _values(found: Intermittent) -> Table:
     rows = tuple(_value_row(one) for one in worth_listing(found.covariates, _IN_VAIN))
-    return Table(title="Values", columns=_VALUES, rows=rows, more=len(found.covariates) - len(rows))
+    return Table(
+        title="Values",
+        columns=_named(_VALUES, found),
+        rows=rows,
+        more=len(found.covariates) - len(rows),
+    )
 
 
 def _value_row(one: Covariate) -> tuple[str, ...]:
@@ -156,4 +185,6 @@ def _columns(result: Result, rate: Rate) -> Table:
         )
         for column in rate.columns
     )
-    return Table(title="Dropouts over time", columns=_COLUMNS, rows=rows)
+    many = capital(plural(2, rate.called))
+    columns = tuple(replace(one, name=one.name.replace("Dropouts", many)) for one in _COLUMNS)
+    return Table(title=f"{many} over time", columns=columns, rows=rows)

@@ -13,8 +13,9 @@ from busdoc.report.record.page import Picture
 from busdoc.report.record.pictures.drawing import AWAY, HEARD, INK, UNRECORDED, canvas, svg_of
 from busdoc.report.record.pictures.drawing import time_axis as label_time
 from busdoc.times import SECOND_NS, clock
-from busdoc.words.counting import per_hour
+from busdoc.words.counting import per_hour, plural
 from busdoc.words.duration import duration
+from busdoc.words.sentence import capital
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,7 +31,7 @@ _SHOWN_WINDOWS = 4.0
 def rate_picture(result: Result, rate: Rate) -> Picture:
     """Draw how often dropouts came, stretch by stretch, and each of them."""
     return Picture(
-        title="Dropouts over time",
+        title=f"{capital(plural(2, rate.called))} over time",
         text=_rate_text(result, rate),
         draw=lambda width_in, outlines: _draw_rate(result, rate, width_in, outlines),
         captioned=True,
@@ -39,7 +40,7 @@ def rate_picture(result: Result, rate: Rate) -> Picture:
 
 
 def _rate_text(result: Result, rate: Rate) -> str:
-    text = f"Dashed line: the mean of {per_hour(rate.per_hour)} an hour. Upright strokes below: every dropout."
+    text = f"Dashed line: the mean of {per_hour(rate.per_hour)} an hour. Upright strokes below: every {rate.called}."
     if any(column.watched_s < 0.5 * (column.to_ns - column.from_ns) / SECOND_NS for column in rate.columns):
         text += " Grey: not recorded, or away for most of the time."
     if not rate.columns:
@@ -47,7 +48,8 @@ def _rate_text(result: Result, rate: Rate) -> str:
     busiest = max(rate.columns, key=lambda column: column.n)
     when = clock(busiest.from_ns, result.health.start_ns, epoch=result.capture.epoch)
     length = duration(busiest.to_ns - busiest.from_ns)
-    return f"Filled: dropouts in stretches of {length}; most, {busiest.n}, in the one from {when} on. {text}"
+    many = plural(2, rate.called)
+    return f"Filled: {many} in stretches of {length}; most, {busiest.n}, in the one from {when} on. {text}"
 
 
 def _draw_rate(result: Result, rate: Rate, width_in: float, outlines: bool) -> str:
@@ -63,12 +65,14 @@ def _draw_rate(result: Result, rate: Rate, width_in: float, outlines: bool) -> s
         above.set_xlim(0, span_ns)
         above.set_xticks([])
         lost_ns = [health.incidents[k].last_seen_ns - health.start_ns for k in _incidents_of(result, rate)]
+        if result.intermittent is not None:
+            lost_ns += [t_ns - health.start_ns for t_ns in result.intermittent.came_ns]
         below.vlines(lost_ns, 0, 1, color=AWAY, linewidth=1.0)
         below.set_ylim(0, 1)
         below.set_yticks([])
         below.spines["left"].set_visible(False)
         label_time(below, span_ns, start_ns=health.start_ns, epoch=result.capture.epoch, most=9 if width_in > 5 else 5)
-        return svg_of(figure, title="Dropouts over time", text=_rate_text(result, rate))
+        return svg_of(figure, title=f"{capital(plural(2, rate.called))} over time", text=_rate_text(result, rate))
 
 
 def _draw_columns(axes: "Axes", rate: Rate, start_ns: int) -> None:
@@ -85,20 +89,20 @@ def _draw_columns(axes: "Axes", rate: Rate, start_ns: int) -> None:
     axes.set_ylim(0, top)
     axes.locator_params(axis="y", integer=True, nbins=4)
     axes.tick_params(axis="y", labelsize=7.5)
-    axes.set_ylabel("dropouts", fontsize=7.5)
+    axes.set_ylabel(plural(2, rate.called), fontsize=7.5)
 
 
 def lags_picture(one: Antecedent) -> Picture:
     """Draw how long after an event the dropouts came."""
     shown_s = _SHOWN_WINDOWS * one.window_s
     text = (
-        f'From each dropout back to the last event "{one.name}": {one.preceded.sum()} of {one.n_dropouts} within '
+        f'From each {one.called} back to the last event "{one.name}": {one.preceded.sum()} of {one.n_dropouts} within '
         f"{one.window_s:g} s (left of the dashed line), by chance {one.expected_by_chance:.1f}; "
         f"{sum(lag_s > shown_s for lag_s in one.lags_s)} came later than {shown_s:g} s or after none. "
         "Dotted: chance, in each column."
     )
     return Picture(
-        title=f'Time from "{one.name}" to the dropout',
+        title=f'Time from "{one.name}" to the {one.called}',
         text=text,
         draw=lambda width_in, outlines: _draw_lags(one, text, width_in, outlines),
         captioned=True,
@@ -122,17 +126,17 @@ def _draw_lags(one: Antecedent, text: str, width_in: float, outlines: bool) -> s
         axes.set_ylim(0.0, max(float(counts.max(initial=0)), by_chance) * 1.15 or 1.0)
         axes.locator_params(axis="y", integer=True, nbins=4)
         axes.tick_params(labelsize=7.5)
-        axes.set_xlabel("seconds from the last such event to the dropout", fontsize=7.5)
-        axes.set_ylabel("dropouts", fontsize=7.5)
-        return svg_of(figure, title=f"Time from {one.name} to the dropout", text=text)
+        axes.set_xlabel(f"seconds from the last such event to the {one.called}", fontsize=7.5)
+        axes.set_ylabel(plural(2, one.called), fontsize=7.5)
+        return svg_of(figure, title=f"Time from {one.name} to the {one.called}", text=text)
 
 
 def value_picture(one: Covariate) -> Picture:
     """Draw a value before the dropouts against the rest of the time."""
     return Picture(
-        title=f"{one.name} before the dropouts",
-        text=f"{one.words.rstrip('.')}. Strokes: before each dropout. Curve: the share of the rest of the time with as "
-        "little or less. Dashed: the threshold, with its interval in grey.",
+        title=f"{one.name} before the {plural(2, one.called)}",
+        text=f"{one.words.rstrip('.')}. Strokes: before each {one.called}. Curve: the share of the rest of the time "
+        "with as little or less. Dashed: the threshold, with its interval in grey.",
         draw=lambda width_in, outlines: _draw_value(one, width_in, outlines),
         captioned=True,
         widths=(7.4, 3.9),
@@ -164,7 +168,7 @@ def _draw_value(one: Covariate, width_in: float, outlines: bool) -> str:
         below.spines["left"].set_visible(False)
         below.tick_params(axis="x", labelsize=7.5)
         below.set_xlabel(_axis_words(one), fontsize=7.5)
-        return svg_of(figure, title=f"{one.name} before the dropouts", text=one.words)
+        return svg_of(figure, title=f"{one.name} before the {plural(2, one.called)}", text=one.words)
 
 
 def _axis_words(one: Covariate) -> str:
@@ -176,7 +180,7 @@ def _axis_words(one: Covariate) -> str:
 
 def _incidents_of(result: Result, rate: Rate) -> tuple[int, ...]:
     found = result.intermittent
-    if found is None:
+    if found is None or found.symptom is not None:
         return ()
     group = next((g for g in found.groups if g.controllers == rate.controllers), None)
     return found.dropouts if group is None or not rate.controllers else group.incidents

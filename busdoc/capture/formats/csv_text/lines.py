@@ -1,30 +1,25 @@
-"""Reads `.csv` captures: ``timestamp,arbitration_id,extended,remote,error,dlc,data``, the data in base 64.
+"""The grammar of `.csv` captures: ``timestamp,arbitration_id,extended,remote,error,dlc,data``, the data in base 64.
 
 The layout has no channel, no direction and no FD mark: what is longer than 8 bytes must be FD.
 """
 
 from binascii import a2b_base64
-from collections.abc import Iterator
 
 from busdoc.capture.error_frame import linux_class
-from busdoc.capture.formats.rows import FrameLine, frames_of_lines
+from busdoc.capture.formats.grammar import Parsed
+from busdoc.capture.formats.rows import FrameLine
 from busdoc.capture.frames import ERROR, EXTENDED, FD, REMOTE
-from busdoc.capture.reading import LATEST_NS, ReadBlock, Reading
+from busdoc.capture.reading import LATEST_NS
 from busdoc.times import nanoseconds, nanoseconds_of_float
 
-__all__ = ["plain_frame", "read_csv"]
+__all__ = ["ONLY_CHANNEL", "parse_row", "plain_frame"]
 
-_CHUNK_BYTES = 1 << 18
-_ONLY_CHANNEL = "0"
+ONLY_CHANNEL = "0"
 _MARKS = frozenset(("000", "001", "010", "011", "100", "101", "110", "111"))
 
 
-def read_csv(reading: Reading) -> Iterator[ReadBlock]:
-    """Yield a `.csv` capture's frames."""
-    return frames_of_lines(reading, _parse, reading.chunk_bytes or _CHUNK_BYTES)
-
-
-def _parse(text: str) -> FrameLine | str | None:
+def parse_row(text: str) -> Parsed:
+    """Read one row as text that is not empty."""
     fields = text.split(",")
     if fields[0] == "timestamp":
         return None
@@ -49,16 +44,16 @@ def plain_frame(
         return "a time out of range"
     if error:
         class_bits, detail = linux_class(id_, payload)
-        return FrameLine(t_ns, _ONLY_CHANNEL, class_bits, ERROR, 8, detail)
+        return FrameLine(t_ns, ONLY_CHANNEL, class_bits, ERROR, 8, detail)
     if not 0 <= id_ <= (0x1FFFFFFF if extended else 0x7FF):
         return "an identifier out of range"
     if not 0 <= length <= (8 if remote else 64):
         return "a length out of range"
     flags = EXTENDED if extended else 0
     if remote:
-        return FrameLine(t_ns, _ONLY_CHANNEL, id_, flags | REMOTE, length, b"")
+        return FrameLine(t_ns, ONLY_CHANNEL, id_, flags | REMOTE, length, b"")
     if len(payload) != length:
         return "a length that is not that of its data"
     if length > 8:
         flags |= FD
-    return FrameLine(t_ns, _ONLY_CHANNEL, id_, flags, length, payload)
+    return FrameLine(t_ns, ONLY_CHANNEL, id_, flags, length, payload)

@@ -1,25 +1,25 @@
-"""What a parser of `.log` makes of a stretch of lines, and how the stretches become one file's frames again.
+"""What a fast parser of text makes of a stretch of lines, and how the stretches become one file's frames again.
 
 The fast parsers know nothing of the lines before theirs, nor how a channel is numbered; that is settled here, in file
-order.
+order. Where a line turns out to change how the following ones are to be read, a piece ends behind it.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from busdoc.arrays import Int64Array, UInt8Array
-from busdoc.capture.formats.lines import LONG_LINE, MOST_LINE_BYTES
-from busdoc.capture.formats.log.line import parse_line
+from busdoc.capture.formats.grammar import Grammar, Parsed
+from busdoc.capture.formats.lines import LONG_LINE
 from busdoc.capture.formats.rows import TOO_MANY_CHANNELS, FrameLine, FrameRows, judge_line
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.reading import ReadBlock, Reading
 
-__all__ = ["LogCollector", "LogPiece", "split_unfinished", "unfinished_piece"]
+__all__ = ["Collector", "Stretch", "split_unfinished", "unfinished_stretch"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LogPiece:
+class Stretch:
     """What a parser made of a stretch of lines: frames of those written the common way, and all others."""
 
     frames: FrameBlock
@@ -31,6 +31,22 @@ class LogPiece:
     """The other lines that are not empty, by number from 0."""
     n_lines: int
     """0 for the piece of a last line that lacks its newline."""
+    odd_ends: list[int] = field(default_factory=list)
+    """Where in the text the line behind each odd one begins, for kinds in which an odd line may change the layout."""
+
+    def up_to(self, n_odd: int) -> "Stretch":
+        """Give the piece as far as its odd line number `n_odd`, that one included, counted from 1."""
+        n_lines = self.odd[n_odd - 1][0] + 1
+        lines = np.arange(len(self.frames)) if self.line_of_row is None else self.line_of_row
+        n_rows = int(np.searchsorted(lines, n_lines))
+        return Stretch(
+            frames=self.frames.slice(0, n_rows),
+            line_of_row=lines[:n_rows],
+            names=[(row, name) for row, name in self.names if row < n_rows],
+            odd=self.odd[:n_odd],
+            odd_ends=self.odd_ends[:n_odd],
+            n_lines=n_lines,
+        )
 
 
 def split_unfinished(buffer: UInt8Array, n_bytes: int) -> tuple[int, bytes]:
@@ -42,36 +58,65 @@ def split_unfinished(buffer: UInt8Array, n_bytes: int) -> tuple[int, bytes]:
     return end, text[end:]
 
 
-def unfinished_piece(text: bytes) -> LogPiece:
+def unfinished_stretch(text: bytes) -> Stretch:
     """Make the piece of a last line that lacks its newline."""
-    return LogPiece(frames=FrameBlock.empty(), line_of_row=None, names=[], odd=[(0, text)], n_lines=0)
+    return Stretch(frames=FrameBlock.empty(), line_of_row=None, names=[], odd=[(0, text)], n_lines=0)
 
 
-class LogCollector:
+class Collector:
     """Takes what a parser made, in file order; judges odd lines, numbers lines and channels."""
 
-    def __init__(self, reading: Reading) -> None:
+    def __init__(self, reading: Reading, grammar: Grammar) -> None:
         self._reading = reading
+        self._grammar = grammar
         self._line = 1
+        self.cut_at: int | None = None
+        """Where in the text the lines begin that the last piece collected did not hold for; None: it held whole."""
 
     def skip_long_line(self) -> None:
         """Count a line that was too long to be held."""
         self._reading.skip(self._line, LONG_LINE)
         self._line += 1
 
-    def collect(self, piece: LogPiece) -> ReadBlock:
+    def collect(self, piece: Stretch) -> ReadBlock:
         """Give the next piece's frames with the file's numbers, its odd lines in their places."""
-        block = self._finish(piece) if piece.n_lines else self._finish_last(piece)
+        self.cut_at = None
+        if not piece.n_lines:
+            block = self._finish_last(piece)
+        else:
+            parsed = self._judge(piece)
+            if len(parsed) < len(piece.odd) or self.cut_at is not None:
+                piece = piece.up_to(len(parsed))
+            block = self._finish(piece, parsed)
         self._line += piece.n_lines
         self._reading.n_frames += len(block.frames)
         return block
 
-    def _finish(self, piece: LogPiece) -> ReadBlock:
+    def _judge(self, piece: Stretch) -> list[Parsed]:
+        """Have the odd lines read in their order, up to the first that changes how the lines behind it are read."""
+        grammar, layout = self._grammar, self._grammar.layout
+        parsed: list[Parsed] = []
+        lines = np.arange(len(piece.frames)) if piece.line_of_row is None else piece.line_of_row
+        n_before = np.searchsorted(lines, [line for line, _ in piece.odd]).tolist()
+        n_told = 0
+        for at, (_, text) in enumerate(piece.odd):
+            if n_before[at] > n_told:
+                n_told = n_before[at]
+                grammar.follow(int(piece.frames.t_ns[n_told - 1]))
+            parsed.append(grammar.read(text))
+            if grammar.layout != layout:
+                self.cut_at = piece.odd_ends[at]
+                return parsed
+        if len(piece.frames) > n_told:
+            grammar.follow(int(piece.frames.t_ns[-1]))
+        return parsed
+
+    def _finish(self, piece: Stretch, parsed_odd: list[Parsed]) -> ReadBlock:
         first_line = self._line
         lines = None if piece.line_of_row is None else piece.line_of_row + first_line
         block = ReadBlock(frames=piece.frames, first_line=first_line, lines=lines)
-        # judge the odd lines, and number all channels in the order of their lines
-        odd = [(first_line + line, _read_line(text)) for line, text in piece.odd]
+        # number all channels in the order of their lines
+        odd = [(first_line + line, parsed) for (line, _), parsed in zip(piece.odd, parsed_odd, strict=True)]
         own_number = self._number_channels(block, piece.names, odd)
         # odd lines that are frames after all become rows, the others are skipped with the reason
         rows, skips = FrameRows(), []
@@ -96,15 +141,15 @@ class LogCollector:
             self._reading.skip(line, reason)
         return _by_line(block, rows) if len(rows) else block
 
-    def _finish_last(self, piece: LogPiece) -> ReadBlock:
+    def _finish_last(self, piece: Stretch) -> ReadBlock:
         """Judge a last line without a newline: half a line is normal there, and only told."""
         rows = FrameRows()
         for _, text in piece.odd:
-            judge_line(self._reading, rows, self._line, text, _read_line(text), last=True)
+            judge_line(self._reading, rows, self._line, text, self._grammar.read(text), last=True)
         return rows.take()
 
     def _number_channels(
-        self, block: ReadBlock, names: list[tuple[int, str]], odd: list[tuple[int, FrameLine | str | None]]
+        self, block: ReadBlock, names: list[tuple[int, str]], odd: list[tuple[int, Parsed]]
     ) -> Int64Array:
         """Number the channels in the order of their first lines; -1 for one too many."""
         met = [(block.line_of(row), name) for row, name in names]
@@ -113,10 +158,6 @@ class LogCollector:
             self._reading.channel(name)
         numbers = (self._reading.channel(name) for _, name in names)
         return np.array([-1 if number is None else number for number in numbers], np.int64)
-
-
-def _read_line(line: bytes) -> FrameLine | str | None:
-    return LONG_LINE if len(line) > MOST_LINE_BYTES else parse_line(line)
 
 
 def _by_line(block: ReadBlock, rows: FrameRows) -> ReadBlock:

@@ -1,20 +1,19 @@
-"""Reads `.trc` captures, versions 1.0 to 2.1: text, columns, times in milliseconds from the start in the header."""
+"""The grammar of `.trc` captures, versions 1.0 to 2.1: text, columns, times in milliseconds since a start."""
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from decimal import Decimal
 
 from busdoc.capture.error_frame import ErrorDetail, bus_error, controller_state
-from busdoc.capture.formats.rows import FrameLine, frames_of_lines
+from busdoc.capture.formats.grammar import Parsed
+from busdoc.capture.formats.rows import FrameLine
+from busdoc.capture.formats.text.by_line import read_text
 from busdoc.capture.frames import ERROR, EXTENDED, FD, LENGTH_OF_CODE, REMOTE, TRANSMITTED, FrameFlag
-from busdoc.capture.reading import LATEST_NS, ReadBlock, Reading
+from busdoc.capture.reading import LATEST_NS, Reading
 from busdoc.times import SECOND_NS
 
-__all__ = ["read_trc"]
-
-_CHUNK_BYTES = 1 << 18
-
+__all__ = ["TrcLines"]
 
 _FLAGS_OF_TYPE = {
     "Rx": 0,
@@ -38,13 +37,8 @@ _STATE_OF_BIT = ((0x10, "bus-off"), (0x40000, "passive"), (0x08, "warning"), (0x
 _ERROR_KINDS = {1: "bit", 2: "form", 4: "stuff"}
 
 
-def read_trc(reading: Reading) -> Iterator[ReadBlock]:
-    """Yield a `.trc` capture's frames; its status and error rows are given as error-message frames."""
-    return frames_of_lines(reading, _TrcLines(reading).parse, reading.chunk_bytes or _CHUNK_BYTES)
-
-
-class _TrcLines:
-    """Parses lines in their order; remembers what the header said."""
+class TrcLines:
+    """Reads lines in their order; remembers what the header said. Status and error rows become error-message frames."""
 
     def __init__(self, reading: Reading) -> None:
         self._reading = reading
@@ -57,8 +51,22 @@ class _TrcLines:
         self._columns = {column: place for place, column in enumerate(columns)}
         self._is_code = "l" not in self._columns
         self._at_length = self._columns["L" if self._is_code else "l"]
+        self._letters = _letters(self._columns, columns)
 
-    def parse(self, text: str) -> FrameLine | str | None:
+    @property
+    def layout(self) -> tuple[str, int] | None:
+        """The letters of the columns before the data, and what times count from; None for columns of another kind."""
+        return None if self._letters is None else (self._letters, self._start_ns)
+
+    def read(self, line: bytes) -> Parsed:
+        """Read the next line, without its newline."""
+        return read_text(self.parse, line)
+
+    def follow(self, t_ns: int) -> None:
+        """Nothing that later lines depend on."""
+
+    def parse(self, text: str) -> Parsed:
+        """Read the next line as text that is not empty."""
         if text.startswith(";"):
             self._header(text)
             return None
@@ -163,6 +171,20 @@ class _TrcLines:
             self._start_ns = self._reading.unix_ns(whole) + n_ns % SECOND_NS
         except (ArithmeticError, ValueError):
             self._reading.warn(f"its start time {days_text[:40]!r} is no date; times count from the start of the file.")
+
+
+def _letters(places: Mapping[str, int], columns: Sequence[str]) -> str | None:
+    """Give the columns before the data by their letters, ``?`` for one that is not looked at.
+
+    None where a frame's fields do not all stand there, the number first.
+    """
+    looked_at = {letter: places[letter] for letter in "NOTBId" if letter in places}
+    length = "l" if "l" in places else "L"
+    looked_at[length] = places[length]
+    if columns[0] != "N" or max(looked_at.values()) > places["D"]:
+        return None
+    before = columns[: places["D"]]
+    return "".join(letter if looked_at.get(letter) == place else "?" for place, letter in enumerate(before))
 
 
 def _nanoseconds(milliseconds: str) -> int:

@@ -1,11 +1,10 @@
-"""Reads `.asc` captures: text, one event a line, times in seconds from the start of the measurement.
+"""The grammar of `.asc` captures: text, one event a line, times in seconds from the start of the measurement.
 
 Written from the published text format as python-can documents it. Where the header says ``timestamps relative``, each
 time counts from the line before. Where it has a date, times become Unix times; the format knows no zone.
 """
 
 import re
-from collections.abc import Iterator
 from datetime import datetime
 
 from busdoc.capture.error_frame import (
@@ -15,15 +14,14 @@ from busdoc.capture.error_frame import (
     bus_error_of_code,
     controller_state,
 )
-from busdoc.capture.formats.rows import FrameLine, frames_of_lines
+from busdoc.capture.formats.grammar import Parsed
+from busdoc.capture.formats.rows import FrameLine
+from busdoc.capture.formats.text.by_line import read_text
 from busdoc.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, LENGTH_OF_CODE, REMOTE, TRANSMITTED
-from busdoc.capture.reading import LATEST_NS, ReadBlock, Reading
+from busdoc.capture.reading import LATEST_NS, Reading
 from busdoc.times import SECOND_NS, nanoseconds
 
-__all__ = ["read_asc"]
-
-_CHUNK_BYTES = 1 << 18
-
+__all__ = ["AscLines"]
 
 _BASE = re.compile(r"base\s+(hex|dec)(?:\s+timestamps\s+(absolute|relative))?", re.IGNORECASE)
 _DATE = re.compile(r"(?:date|begin\s+triggerblock)\s+(.+)", re.IGNORECASE)
@@ -47,13 +45,8 @@ _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct",
 _OTHER_MONTHS = {"mär": 3, "mrz": 3, "mai": 5, "okt": 10, "dez": 12, "fév": 2, "fev": 2, "avr": 4, "mag": 5, "aoû": 8}
 
 
-def read_asc(reading: Reading) -> Iterator[ReadBlock]:
-    """Yield an `.asc` capture's frames; controller states are given as error-message frames."""
-    return frames_of_lines(reading, _AscLines(reading).parse, reading.chunk_bytes or _CHUNK_BYTES)
-
-
-class _AscLines:
-    """Parses lines in their order; remembers what the header said."""
+class AscLines:
+    """Reads lines in their order; remembers what the header said. Controller states become error-message frames."""
 
     def __init__(self, reading: Reading) -> None:
         self._reading = reading
@@ -67,7 +60,21 @@ class _AscLines:
         self._name_of: dict[str, str] = {}
         self._id_of: dict[str, tuple[int, int]] = {}
 
-    def parse(self, text: str) -> FrameLine | str | None:
+    @property
+    def layout(self) -> tuple[int, int] | None:
+        """The base of numbers, and what times count from; None while that is not known, and for relative times."""
+        return None if self._relative or self._start_ns is None else (self._base, self._start_ns)
+
+    def read(self, line: bytes) -> Parsed:
+        """Read the next line, without its newline."""
+        return read_text(self.parse, line)
+
+    def follow(self, t_ns: int) -> None:
+        """Be told the time of the last line before the next one, from which that may count."""
+        self._t_ns = t_ns - (self._start_ns or 0)
+
+    def parse(self, text: str) -> Parsed:
+        """Read the next line as text that is not empty."""
         if not text[0].isdigit() and text[0] != "-":
             return self._header(text)
         fields = text.split()

@@ -1,0 +1,1 @@
+"""The reader of `.asc`: the grammar of its lines, and a compiled parser of those written the common way."""

@@ -1,0 +1,114 @@
+"""How the kernels are compiled, and where the result is kept.
+
+Compiling takes seconds, so numba keeps the result on disk. It would do so beside each module, where another virtual
+environment does not find it and where an installation may not be written; here it is kept in the user's own cache,
+under the content of the module, the versions that made it and the interpreter. The environment variable
+NUMBA_CACHE_DIR, where it is set, still says where.
+
+numba itself (0.25 s) is loaded with the first kernel.
+"""
+
+import hashlib
+import os
+import sys
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+__all__ = ["compiled", "when_compiling"]
+
+_PACKAGE = Path(__file__).parent
+_tell: list[Callable[[str], None]] = []
+
+
+def when_compiling(tell: Callable[[str], None] | None) -> None:
+    """Have `tell` called with the name of every kernel that is compiled from now on, before that is done; None: nobody.
+
+    It may be called in any thread.
+    """
+    _tell[:] = [] if tell is None else [tell]
+
+
+def compiled(*signature: Any, **options: Any) -> Callable[[Callable[..., Any]], Any]:
+    """Compile a kernel for one signature, to run beside the interpreter's lock, and keep the result.
+
+    Where nothing may be written, neither in the user's cache nor beside the module, it is compiled anew each time.
+
+    Parameters
+    ----------
+    signature : of the kernel; without one it is compiled at its first call
+    options : numba's own
+    """
+
+    def decorate(function: Callable[..., Any]) -> Any:
+        njit = _njit()
+        try:
+            if _tell and not _is_kept(function):
+                _tell[0](function.__name__)
+            return njit(*signature, cache=True, nogil=True, **options)(function)
+        except RuntimeError:  # numba's answer to having nowhere to write
+            return njit(*signature, nogil=True, **options)(function)
+
+    return decorate
+
+
+@cache
+def _njit() -> Any:
+    """Load numba and tell it where the kernels of this package are kept."""
+    import numba
+    from numba.core import caching, config
+
+    untyped: Any = caching
+    user_wide: Any = getattr(caching, "UserWideCacheLocator", None) or untyped._UserWideCacheLocator
+    kept: Any = getattr(caching, "CacheImpl", None) or untyped._CacheImpl  # older versions: with an underscore
+
+    class SharedLocator(user_wide):  # type: ignore[misc]  # untyped
+        """Keeps the kernels of this package where every environment of the user that has the same ones finds them."""
+
+        def __init__(self, py_func: Any, py_file: str) -> None:
+            super().__init__(py_func, py_file)
+            self._cache_path = os.path.join(_cache_folder(), _content_key(py_func, py_file))
+
+        @classmethod
+        def from_function(cls, py_func: Any, py_file: str) -> Any:
+            if getattr(config, "CACHE_DIR", "") or _PACKAGE not in Path(py_file).parents:
+                return None
+            return super().from_function(py_func, py_file)
+
+    kept._locator_classes.insert(0, SharedLocator)
+    return numba.njit
+
+
+def _is_kept(function: Callable[..., Any]) -> bool:
+    from numba.core import caching
+
+    untyped: Any = caching
+    place = untyped.CompileResultCacheImpl(function)
+    return (Path(place.locator.get_cache_path()) / f"{place.filename_base}.nbi").exists()
+
+
+@cache
+def _cache_folder() -> str:
+    """Give the folder for kept kernels in the user's cache, by the custom of the system."""
+    if sys.platform == "win32":
+        base = os.environ.get("LOCALAPPDATA") or str(Path.home() / "AppData" / "Local")
+    elif sys.platform == "darwin":
+        base = str(Path.home() / "Library" / "Caches")
+    else:
+        base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
+    return os.path.join(base, "busdoc", "kernels")
+
+
+def _content_key(py_func: Any, py_file: str) -> str:
+    """Name what a kernel is made of: the text of its module, the constants that it has from others, and its makers."""
+    import llvmlite  # type: ignore[import-untyped]  # comes with numba
+    import numba
+
+    digest = hashlib.sha256(Path(py_file).read_bytes())
+    constants = sorted(
+        (name, repr(value)) for name, value in py_func.__globals__.items() if isinstance(value, int | float | tuple)
+    )
+    for part in (numba.__version__, llvmlite.__version__, sys.version, Path(py_file).name, repr(constants)):
+        digest.update(part.encode())
+    return digest.hexdigest()[:20]

@@ -1,0 +1,156 @@
+"""A recording kept in two places: either may go away for a while, and both hold every frame in the end."""
+
+import shutil
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from busdoc.capture.channels import ChannelTable
+from busdoc.capture.frames import FrameBlock
+from busdoc.capture.recorder.twofold import TwofoldRecorder
+from busdoc.capture.source import open_capture
+from busdoc.errors import InputError
+
+S = 10**9
+START_NS = 1_800_000_000 * S
+
+
+class Recording:
+    """A recorder fed a frame each tenth of a second; its clock is moved by hand."""
+
+    def __init__(self, path: Path, also: Path, *, free_bytes: Callable[[Path], int] = lambda _: 1 << 40) -> None:
+        self.paths = (path, also)
+        self.channels = ChannelTable()
+        self.channels.number("can0")
+        self.n = self.seconds = 0
+        self._free_bytes = free_bytes
+        self.open()
+
+    def open(self) -> None:
+        self.recorder = TwofoldRecorder(
+            self.paths[0],
+            self.paths[1],
+            self.channels,
+            rotate_bytes=2000,
+            clock_s=lambda: self.seconds,
+            free_bytes=self._free_bytes,
+        )
+
+    def run(self, seconds: int) -> None:
+        for _ in range(seconds):
+            self.seconds += 1
+            block = FrameBlock(
+                t_ns=START_NS + np.arange(self.n, self.n + 10, dtype=np.int64) * (S // 10),
+                channel=np.zeros(10, np.uint8),
+                id=np.full(10, 0x123, np.uint32),
+                flags=np.zeros(10, np.uint16),
+                length=np.full(10, 8, np.uint8),
+                data=np.arange(self.n, self.n + 10, dtype="<u8").view(np.uint8).reshape(10, 8),
+            )
+            self.n += 10
+            self.recorder.write(block)
+
+
+def numbers(path: Path) -> Sequence[int]:
+    data = FrameBlock.concat(list(open_capture([path]).blocks())).data
+    return list(data.copy().view("<u8")[:, 0].tolist())
+
+
+def gap_rows(path: Path) -> int:
+    return len((path / "gaps.csv").read_text(encoding="utf-8").splitlines()) - 1
+
+
+@pytest.mark.parametrize("n", [0, 1])
+def test_a_place_that_was_pulled_out_and_came_back_lacks_nothing(tmp_path: Path, n: int) -> None:
+    paths = (tmp_path / "a", tmp_path / "b")
+    recording = Recording(*paths)
+    recording.run(20)
+    paths[n].rename(tmp_path / "away")
+    recording.run(30)
+    trouble = recording.recorder.state.trouble
+    assert trouble == f"{paths[n]} is gone: all is kept in {paths[1 - n]} until it is back"
+    assert recording.recorder.place.folder == paths[1 - n]
+    shutil.copytree(tmp_path / "away", paths[n])  # other files than those that were open, as on a disk mounted anew
+    recording.run(20)
+    assert recording.recorder.state.trouble == ""
+    recording.recorder.close()
+    for path in paths:
+        assert numbers(path) == list(range(recording.n))
+        assert gap_rows(path) == 0
+
+
+def test_a_place_that_keeps_coming_and_going_lacks_nothing(tmp_path: Path) -> None:
+    paths = (tmp_path / "a", tmp_path / "b")
+    recording = Recording(*paths)
+    for n in (0, 1, 0, 0, 1, 1, 0):
+        recording.run(3)
+        paths[n].rename(tmp_path / "away")
+        recording.run(4)
+        (tmp_path / "away").rename(paths[n])
+    recording.run(3)
+    recording.recorder.close()
+    for path in paths:
+        assert numbers(path) == list(range(recording.n))
+        assert gap_rows(path) == 0
+
+
+def test_what_is_back_only_at_the_end_is_made_whole_then(tmp_path: Path) -> None:
+    paths = (tmp_path / "a", tmp_path / "b")
+    recording = Recording(*paths)
+    recording.run(5)
+    paths[0].rename(tmp_path / "away")
+    recording.run(5)
+    (tmp_path / "away").rename(paths[0])
+    recording.recorder.close()
+    assert numbers(paths[0]) == numbers(paths[1]) == list(range(recording.n))
+
+
+def test_a_full_disk_holds_up_its_own_place_only(tmp_path: Path) -> None:
+    full: list[Path] = []
+    recording = Recording(tmp_path / "a", tmp_path / "b", free_bytes=lambda path: 0 if path in full else 1 << 40)
+    recording.run(5)
+    full.append(tmp_path / "a")
+    recording.run(5)
+    assert "the disk has only 0 MB left" in recording.recorder.state.trouble
+    full.clear()
+    recording.run(5)
+    assert recording.recorder.state.trouble == ""
+    recording.recorder.close()
+    assert numbers(tmp_path / "a") == numbers(tmp_path / "b") == list(range(recording.n))
+
+
+def test_both_away_is_said_and_the_gap_is_written_when_one_returns(tmp_path: Path) -> None:
+    paths = (tmp_path / "a", tmp_path / "b")
+    recording = Recording(*paths)
+    recording.run(5)
+    for path in paths:
+        path.rename(path.with_name(path.name + " away"))
+    recording.run(5)
+    assert "not recording" in recording.recorder.state.trouble
+    for path in paths:
+        path.with_name(path.name + " away").rename(path)
+    recording.run(5)
+    recording.recorder.close()
+    for path in paths:
+        assert set(numbers(path)) >= set(range(100, recording.n))
+        assert gap_rows(path) == 1
+
+
+def test_going_on_copies_what_one_place_lacks_first(tmp_path: Path) -> None:
+    paths = (tmp_path / "a", tmp_path / "b")
+    recording = Recording(*paths)
+    recording.run(20)
+    recording.recorder.close()
+    shutil.rmtree(paths[0])
+    recording.open()
+    recording.run(1)
+    recording.recorder.close()
+    assert numbers(paths[0]) == numbers(paths[1]) == list(range(recording.n))
+
+
+def test_a_second_place_that_cannot_be_made_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "file").write_bytes(b"")
+    with pytest.raises(InputError, match="that can be written"):
+        Recording(tmp_path / "a", tmp_path / "file" / "b")

@@ -1,0 +1,46 @@
+"""The whole job on a practice machine under the true screen: from the first fall to "cured"."""
+
+from busdoc.actions.action import ActionKind
+from busdoc.live.view import HappeningKind
+from busdoc.simulation.fault import Fault
+from tests.truth.practice import Bench, rear_of_sweeper
+
+
+def work_on(bench: Bench, most_s: float) -> list[str]:
+    """Do what the screen proposes until it says cured; give what was proposed, in order."""
+    proposed = []
+    end_s = bench.t_s + most_s
+    while bench.t_s < end_s and not (bench.view.cured and not bench.view.not_back):
+        following = bench.view.next
+        if following is None or following.step >= len(following.test.steps):
+            bench.run(1.0)
+            continue
+        if following.hold_until_ns is not None and following.hold_until_ns > bench.view.now_ns:
+            bench.run(1.0)
+            continue
+        step = following.test.steps[following.step]
+        if step.action in (ActionKind.UNPLUG, ActionKind.PLUG, ActionKind.REPLACE):
+            assert not bench.world.powered, f"hands in a live machine: {following.steps_text[following.step]}"
+        proposed.append(following.steps_text[following.step])
+        bench.run(1.5)
+        if bench.view.next is None or bench.view.next.step >= len(bench.view.next.test.steps):
+            continue
+        if bench.view.next.test.steps[bench.view.next.step] != step:
+            continue
+        bench.key("space")
+        if step.action in (ActionKind.REPLACE, ActionKind.SWAP):
+            bench.key("y")
+        elif step.action in (ActionKind.POWER_OFF, ActionKind.POWER_ON):
+            bench.run(4.0)
+    return proposed
+
+
+def test_a_hard_sensor_is_found_replaced_and_proved_with_hands_in_no_live_machine() -> None:
+    bench = Bench(rear_of_sweeper(Fault(part="gate-angle", latches=True, delay_s=0.7, from_s=5.0)), tick_s=0.5)
+    bench.run(8.0)
+    proposed = work_on(bench, 400.0)
+    assert bench.view.cured.startswith("Repair proved: gate-angle was replaced")
+    assert not bench.view.not_back
+    assert [one.kind for one in bench.heard if one.kind is HappeningKind.CURED] == [HappeningKind.CURED]
+    assert not any(one.kind is HappeningKind.ALARM for one in bench.heard)
+    assert "Replace gate-angle" in " ".join(proposed)
