@@ -57,6 +57,8 @@ class Case:
     """Empty until something was read."""
     asked: str | None = None
     """The symptom that is to be isolated, as `--symptom` names it; None: what stands out."""
+    clock_known: bool = False
+    """The journal's clock was compared, or is the recorder's own: it is not looked for in the traffic."""
     recording: Capture | None = None
     """Read a second time where dropouts are to be explained; None: it cannot be, as on a live bus."""
 

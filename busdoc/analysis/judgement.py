@@ -18,6 +18,7 @@ from busdoc.health.summary import Health
 from busdoc.isolation.conclusion import HEALTHY, Conclusion, conclusion_of
 from busdoc.isolation.engine import SymptomVerdict, isolate, isolate_symptom
 from busdoc.isolation.suspects.attribution import attribute
+from busdoc.isolation.switched import cut_short, share_with_the_hand
 from busdoc.isolation.verdict import Because, IsolationVerdict
 from busdoc.machine.machine import Machine
 from busdoc.symptoms.apart import apart_from
@@ -108,11 +109,13 @@ def weigh(
     asked: str | None = None,
     *,
     patient: bool = False,
+    doubted: bool = False,
 ) -> Weighed:
     """Say which action each incident answers to, weigh the parts, and conclude.
 
     A machine that fell silent as a whole accuses nobody where it may have been the key, or the laptop's own lead
-    (`_accuses_nobody`).
+    (`_accuses_nobody`), unless it went off and on several times within a start: then the hand at the switch shares what
+    the supply has.
 
     Parameters
     ----------
@@ -122,6 +125,7 @@ def weigh(
     asked : the symptom that is isolated, as `--symptom` names it; None: the dropouts, and where nothing dropped what
         else stands out
     patient : what is asked for may be still to come
+    doubted : the journal's clock, or the map, is another's: nobody is named by it
 
     Raises
     ------
@@ -130,9 +134,15 @@ def weigh(
     weighed = _weighed(machine, observed, actions, asked, patient=patient)
     health = observed.health
     trouble = trouble_of(
-        machine, health.controllers, health.incidents, weighed.because, observed.codes, weighed.complaint
+        machine,
+        health.controllers,
+        health.incidents,
+        weighed.because,
+        observed.codes,
+        weighed.complaint,
+        accused=bool(weighed.verdict.suspects),
     )
-    return replace(weighed, conclusion=conclusion_of(weighed.verdict, troubled=bool(trouble)))
+    return replace(weighed, conclusion=conclusion_of(weighed.verdict, troubled=bool(trouble), doubted=doubted))
 
 
 def _weighed(
@@ -141,13 +151,22 @@ def _weighed(
     health = observed.health
     because = attribute(health, actions, machine)
     pairs = list(zip(health.incidents, because, strict=True))
-    told = any(action.kind in POWER_KINDS for action in actions)
-    pairs = [pair for pair in pairs if not _accuses_nobody(pair[0], actions, power_told=told)]
+    untold = not any(action.kind in POWER_KINDS for action in actions)
+    short = cut_short(health.incidents) if untold else frozenset()
+    pairs = [
+        pair
+        for k, pair in enumerate(pairs)
+        if k in short or not _accuses_nobody(pair[0], actions, power_told=not untold)
+    ]
     kept = replace(health, incidents=tuple(incident for incident, _ in pairs))
     reasons = [reason for _, reason in pairs]
     expected = frozenset(k for k, reason in enumerate(because) if reason.expected)
     symptoms = gather_symptoms(machine, health, observed.codes, actions, expected, observed.conditions)
     verdict = isolate(kept, actions, machine, reasons, observed.codes) if health.controllers else _nothing(health)
+    if untold and machine.parts:
+        shared = share_with_the_hand(verdict.suspects, machine, kept.incidents)
+        feed_shared = shared != verdict.suspects
+        verdict = replace(verdict, suspects=shared, next_tests=() if feed_shared else verdict.next_tests)
     complaint = None
     if asked is not None or not verdict.suspects:
         complaint = choose_complaint(symptoms, actions, asked, patient=patient)

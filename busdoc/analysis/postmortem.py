@@ -3,16 +3,19 @@
 This is the only place that joins the folders for a recording; it computes nothing itself.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
-from busdoc.actions.action import Action
+from busdoc.actions.action import REMARKS, Action
 from busdoc.actions.inferred import plug_actions, power_actions
 from busdoc.actions.journal import Journal, load_journal
+from busdoc.actions.journal_clock import SAME_CLOCK, judge_clock
 from busdoc.analysis.case import Case
-from busdoc.analysis.judgement import observe, weigh
+from busdoc.analysis.exposed import unexposed_spans
+from busdoc.analysis.judgement import Observed, Weighed, observe, weigh
 from busdoc.analysis.power_ups import find_returns
 from busdoc.analysis.reading import DatabaseFile, Follow, read_recording
 from busdoc.analysis.result import Result
@@ -21,16 +24,23 @@ from busdoc.analysis.spells import fold_spells
 from busdoc.analysis.unheard import has_looks, unheard
 from busdoc.analysis.watches import Watches
 from busdoc.capture.channels import ChannelTable
+from busdoc.decode.signals.summary import SignalSummary
 from busdoc.health.incident import IncidentKind
 from busdoc.health.roll.roll import specs_from_database
 from busdoc.health.summary import Health
 from busdoc.intermittent.dropouts import Dropouts
-from busdoc.intermittent.intermittent import Evidence, look_into, look_into_symptom
+from busdoc.intermittent.intermittent import Evidence, Intermittent, look_into, look_into_symptom
+from busdoc.intermittent.view import in_view_of
+from busdoc.isolation.verdict import ELSEWHERE, Because
 from busdoc.machine.machine import Machine
 from busdoc.machine.machine_map import load_machine
+from busdoc.resync_check.changes import Change
+from busdoc.resync_check.records import PowerUpReturn
 from busdoc.session.folder import KeptSession, is_session, read_session
+from busdoc.times import SECOND_NS
+from busdoc.words.counting import plural
 
-__all__ = ["conclude", "postmortem", "seen_actions"]
+__all__ = ["conclude", "in_common", "judge_case", "postmortem", "seen_actions"]
 
 
 def postmortem(
@@ -40,6 +50,7 @@ def postmortem(
     machine_file: Path | None = None,
     journal_file: Path | None = None,
     symptom: str | None = None,
+    clock_offset_s: float | None = None,
     progress: Follow | None = None,
 ) -> Result:
     """Analyse one recording.
@@ -54,6 +65,7 @@ def postmortem(
     symptom : what to isolate, as the option `--symptom` takes it; None: the dropouts, and where nothing dropped what
     else
         stands out
+    clock_offset_s : how far the journal's clock runs ahead of the recording's, s; None: looked for in the traffic
     progress : called after each block with how far the reading is; a true answer stops it there
 
     Raises
@@ -83,7 +95,15 @@ def postmortem(
         if journal_file is None
         else load_journal(journal_file, case.machine, start_ns=health.start_ns, epoch=case.facts.epoch)
     )
-    result = conclude(case, watches, health, journal.actions)
+    actions = journal.actions
+    if clock_offset_s is not None:
+        offset_ns = round(clock_offset_s * SECOND_NS)
+        actions = tuple(replace(one, time_ns=one.time_ns - offset_ns) for one in actions)
+    # A session's own presses are on the recorder's clock; an offset that was given has been compared.
+    case = replace(case, clock_known=clock_offset_s is not None or journal_file is None)
+    result = conclude(case, watches, health, actions)
+    if machine_file is not None and not case.machine.controllers and not case.machine.parts:
+        notes = (*notes, f"{machine_file.name} names neither controllers nor parts: it is taken for no map")
     return replace(
         result,
         warnings=(*notes, *case.warnings_about(result.warnings, journal.warnings)),
@@ -112,24 +132,81 @@ def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action
     health : as the watches judged it
     actions : the journal's, ascending by time, numbered from 1
     """
-    machine = case.machine
     observed = observe(watches, health, actions)
     returns = find_returns(case, watches, health, observed.codes, actions)
-    weighed = weigh(machine, observed, actions, case.asked)
-    incidents, because = fold_spells(observed.incidents, weighed.because)
-    told = replace(observed.health, incidents=incidents)
-    seen = seen_actions(machine, observed.health, actions, watches)
+    return judge_case(
+        case,
+        observed,
+        actions,
+        traffic=_Traffic(case=case, watches=watches, observed=observed, actions=actions),
+        signals=watches.signal_summaries(),
+        resync=returns.power_ups,
+        changes=returns.changes,
+        warnings=_warnings(case, observed.health, watches),
+    )
 
-    suspects = [(suspect.part, suspect.probability) for suspect in weighed.verdict.suspects]
 
-    def gather(dropouts: Sequence[Dropouts]) -> Evidence:
-        events = watches.event_kinds(told, observed.codes, actions)
-        values = signals_before_dropouts(case, told, watches.signal_summaries(), dropouts)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Traffic:
+    """What the frames themselves add."""
+
+    case: Case
+    watches: Watches
+    observed: Observed
+    actions: tuple[Action, ...]
+
+    def seen(self) -> tuple[Action, ...]:
+        """Give what the traffic looks as if had been done."""
+        return seen_actions(self.case.machine, self.observed.health, self.actions, self.watches)
+
+    def before(self, told: Health, dropouts: Sequence[Dropouts]) -> Evidence:
+        """Give what the dropouts are held against."""
+        # What the technician did is attribution's to judge; what he remarked may be a precursor.
+        remarks = [action for action in self.actions if action.kind in REMARKS]
+        events = self.watches.event_kinds(told, self.observed.codes, remarks)
+        values = signals_before_dropouts(self.case, told, self.watches.signal_summaries(), dropouts)
         return Evidence(kinds=events.kinds, covariates=values.covariates, left_out=(*events.left_out, *values.left_out))
 
+
+def judge_case(
+    case: Case,
+    observed: Observed,
+    actions: tuple[Action, ...],
+    *,
+    traffic: _Traffic | None = None,
+    signals: tuple[SignalSummary, ...] = (),
+    resync: tuple[PowerUpReturn, ...] = (),
+    changes: tuple[Change, ...] = (),
+    warnings: Sequence[str] = (),
+) -> Result:
+    """Judge what was observed of a case that is over.
+
+    Parameters
+    ----------
+    case : with the facts of what was read
+    observed : what the traffic says
+    actions : the journal's, ascending by time, numbered from 1
+    traffic : what the frames add beside; None: nothing
+    signals, resync, changes : what else was found, as of `Result`
+    warnings : what was odd in the input
+    """
+    clock = SAME_CLOCK if case.clock_known else judge_clock(case.machine, actions, observed.incidents)
+    actions = tuple(replace(one, time_ns=one.time_ns - clock.offset_ns) for one in actions)
+    foreign = _foreign_map(case.machine, observed.health)
+    doubted = clock.doubted or foreign is not None
+    weighed = weigh(case.machine, observed, () if clock.doubted else actions, case.asked, doubted=doubted)
+    if doubted:  # what an input says that is another's is no evidence against any part
+        weighed = replace(weighed, verdict=replace(weighed.verdict, suspects=(), next_tests=(), proving=()))
+    incidents, because = fold_spells(observed.incidents, weighed.because)
+    told = replace(observed.health, incidents=incidents)
+    suspected = {one.part for one in (*weighed.conclusion.named, *weighed.conclusion.suspects)}
+    # What a part under suspicion does by itself looks like a hand's doing, and is none.
+    seen = tuple(one for one in (() if traffic is None else traffic.seen()) if one.part not in suspected)
+    seen = tuple(replace(one, n=n) for n, one in enumerate(seen, start=len(actions) + 1))
+    gather = None if traffic is None else partial(traffic.before, told)
     return Result(
         capture=case.facts,
-        machine=machine,
+        machine=case.machine,
         health=told,
         incidents=incidents,
         actions=actions,
@@ -141,36 +218,69 @@ def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action
         complaint=weighed.complaint,
         answers=weighed.answers,
         apart=weighed.apart,
-        intermittent=look_into(
-            told,
+        intermittent=in_common(case, told, because, (weighed, actions, seen), gather),
+        signals=signals,
+        resync=resync,
+        changes=changes,
+        warnings=(
+            *([foreign] if foreign is not None else []),
+            *([clock.words] if clock.words is not None else []),
+            *_wrong_inputs(case, actions, observed.health),
+            *warnings,
+            *observed.warnings,
+        ),
+        clock=clock,
+        doubted=doubted,
+    )
+
+
+def in_common(
+    case: Case,
+    health: Health,
+    because: Sequence[Because],
+    weighed: tuple[Weighed, Sequence[Action], Sequence[Action]],
+    gather: Callable[[Sequence[Dropouts]], Evidence] | None = None,
+) -> Intermittent | None:
+    """Say what many dropouts have in common, in view of the conclusion; None where there are fewer than three.
+
+    Parameters
+    ----------
+    case : with the facts of what was read
+    health, because : the incidents that are told, with one answer each
+    weighed : what was weighed of them, the journal's actions, and what the traffic looks as if had been done
+    gather : gives what the dropouts are held against; None: nothing
+    """
+    judged, actions, seen = weighed
+    conclusion, verdict, machine = judged.conclusion, judged.verdict, case.machine
+    first = next((one.part for one in (*conclusion.named, *conclusion.suspects) if one.part != ELSEWHERE), None)
+    suspects = [(suspect.part, suspect.probability) for suspect in verdict.suspects]
+    done, held = (*actions, *seen), gather or (lambda _: Evidence())
+    if judged.complaint is None:
+        found = look_into(
+            health,
             because,
             machine,
-            (*actions, *seen),
-            gather=gather,
+            done,
+            gather=held,
             suspects=suspects,
             epoch=case.facts.epoch,
             journal_kept=bool(actions),
+            unexposed=unexposed_spans(machine, actions, first, health.until_ns),
         )
-        if weighed.complaint is None
-        else look_into_symptom(
-            weighed.complaint,
-            weighed.answers,
-            told,
+    else:
+        found = look_into_symptom(
+            judged.complaint,
+            judged.answers,
+            health,
             machine,
-            (*actions, *seen),
-            gather=gather,
+            done,
+            gather=held,
             suspects=suspects,
             epoch=case.facts.epoch,
-        ),
-        signals=watches.signal_summaries(),
-        resync=returns.power_ups,
-        changes=returns.changes,
-        warnings=(
-            *_wrong_inputs(case, actions, observed.health),
-            *_warnings(case, observed.health, watches),
-            *observed.warnings,
-        ),
-    )
+        )
+    if found is None:
+        return None
+    return in_view_of(found, conclusion, machine, [one.part for one in verdict.suspects if one.cleared])
 
 
 def seen_actions(machine: Machine, health: Health, actions: Sequence[Action], watches: Watches) -> tuple[Action, ...]:
@@ -180,6 +290,26 @@ def seen_actions(machine: Machine, health: Health, actions: Sequence[Action], wa
     plugs = plug_actions(machine, watches.availability(), health.controllers, actions)
     in_order = sorted((*power, *plugs), key=lambda action: action.time_ns)
     return tuple(replace(action, n=n) for n, action in enumerate(in_order, start=len(actions) + 1))
+
+
+_STRANGERS = 2
+_FEW_HEARD = 0.34
+"""A map of which no more than a third is heard, beside as many strangers, is another machine's (common practice: a
+machine drives with one controller missing, not with two of three)."""
+
+
+def _foreign_map(machine: Machine, health: Health) -> str | None:
+    """Say that the map is another machine's: few of its controllers are heard, and many that it does not name."""
+    if not machine.controllers:
+        return None
+    heard = {controller.name for controller in health.controllers if controller.first_ns is not None}
+    known, strangers = heard & set(machine.controllers), heard - set(machine.controllers)
+    if len(strangers) < _STRANGERS or len(known) > _FEW_HEARD * len(machine.controllers) or len(known) > len(strangers):
+        return None
+    return (
+        f"the machine map seems to be of another machine: {len(known)} of its {len(machine.controllers)} controllers "
+        f"{plural(len(known), 'was', 'were')} heard, and {len(strangers)} that it does not name; no part of it is named"
+    )
 
 
 def _wrong_inputs(case: Case, actions: Sequence[Action], health: Health) -> list[str]:

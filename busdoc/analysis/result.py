@@ -1,10 +1,11 @@
 """The result of one analysis: everything that any rendering shows, computed before a renderer starts."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from busdoc.actions.action import Action
+from busdoc.actions.journal_clock import SAME_CLOCK, JournalClock
 from busdoc.analysis.case import CaptureFacts
 from busdoc.analysis.trouble import Trouble, trouble_of
 from busdoc.decode.signals.summary import SignalSummary
@@ -12,14 +13,19 @@ from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident
 from busdoc.health.summary import Health
 from busdoc.intermittent.intermittent import Intermittent
-from busdoc.isolation.conclusion import Conclusion, conclusion_of
+from busdoc.isolation.conclusion import Conclusion, State, conclusion_of
 from busdoc.isolation.verdict import Because, IsolationVerdict
 from busdoc.machine.machine import Machine
 from busdoc.resync_check.changes import Change
 from busdoc.resync_check.records import PowerUpReturn
 from busdoc.symptoms.symptom import Symptom
+from busdoc.times import SECOND_NS
 
 __all__ = ["Result"]
+
+
+_LEAST_NS = 2 * SECOND_NS
+"""A shorter record does not show the slowest heartbeat twice (common practice: they come once a second)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -55,6 +61,10 @@ class Result:
     changes: tuple[Change, ...] = ()
     """What is not as it was when the map's baseline was learnt."""
     warnings: tuple[str, ...] = ()
+    clock: JournalClock = SAME_CLOCK
+    """Of the journal; `actions` have it taken into account already."""
+    doubted: bool = False
+    """The journal's clock, or the map, is another's: nobody is named by it."""
     databases: tuple[Path, ...] = ()
     machine_file: Path | None = None
     journal_file: Path | None = None
@@ -63,13 +73,26 @@ class Result:
     def trouble(self) -> Trouble:
         """What the exit status and the headline speak of."""
         return trouble_of(
-            self.machine, self.health.controllers, self.incidents, self.because, self.codes, self.complaint
+            self.machine,
+            self.health.controllers,
+            self.incidents,
+            self.because,
+            self.codes,
+            self.complaint,
+            accused=self.isolation is not None and bool(self.isolation.suspects),
         )
 
     @property
     def conclusion(self) -> Conclusion:
         """What every section is a view of."""
-        return conclusion_of(self.isolation, troubled=bool(self.trouble))
+        found = conclusion_of(self.isolation, troubled=bool(self.trouble), doubted=self.doubted)
+        return replace(found, state=State.NOT_JUDGED) if found.state is State.HEALTHY and self.tells_nothing else found
+
+    @property
+    def tells_nothing(self) -> bool:
+        """Whether the record is too short, or too thin, to call anything healthy."""
+        heard = any(one.first_ns is not None for one in self.health.controllers)
+        return not heard or self.health.until_ns - self.health.start_ns < _LEAST_NS
 
     def cautions(self) -> tuple[str, ...]:
         """Give the machine's own cautions and the usual ones."""

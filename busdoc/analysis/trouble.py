@@ -24,7 +24,7 @@ class Trouble:
     never_seen: tuple[str, ...]
     codes: tuple[FaultCode, ...]
     showed: bool = False
-    """The complaint, whatever it is, showed."""
+    """The complaint, whatever it is, showed; or a controller did not start."""
 
     def __bool__(self) -> bool:
         return bool(self.incidents or self.never_seen or self.codes or self.showed)
@@ -37,6 +37,8 @@ def trouble_of(
     because: Sequence[Because],
     codes: Sequence[FaultCode],
     complaint: Symptom | None,
+    *,
+    accused: bool = False,
 ) -> Trouble:
     """Pick the trouble out.
 
@@ -47,6 +49,7 @@ def trouble_of(
     incidents, because : one answer for each
     codes : fault codes of the record
     complaint : what the verdict speaks of; None: the dropouts
+    accused : a start that failed has suspects, though nobody who was there fell
     """
     unexplained = tuple(
         n
@@ -55,5 +58,5 @@ def trouble_of(
     )
     belongs = machine.controllers  # a database may name what other machines of the kind have
     never_seen = tuple(c.name for c in controllers if c.first_ns is None and c.name in belongs)
-    showed = complaint is not None and bool(complaint.spans)
+    showed = accused or (complaint is not None and bool(complaint.spans))
     return Trouble(incidents=unexplained, never_seen=never_seen, codes=tuple(codes), showed=showed)

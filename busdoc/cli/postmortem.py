@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 
 __all__ = ["add_postmortem"]
 
+_MOST_OFFSET_S = 3.2e8
+"""Ten years."""
+
 
 def add_postmortem(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add `busdoc postmortem` to the commands."""
@@ -28,9 +31,18 @@ def add_postmortem(commands: "argparse._SubParsersAction[argparse.ArgumentParser
         "or were only unheard, which recorded action did it, and which part is suspected.",
     )
     add_recording_input(postmortem)
+    postmortem.add_argument(
+        "--clock-offset",
+        type=float,
+        metavar="S",
+        help="how far the journal's clock runs ahead of the recording's, in seconds; without it, it is looked for",
+    )
     postmortem.add_argument("--machine", type=Path, metavar="FILE", help="machine map (TOML)")
     add_symptom_option(postmortem)
-    postmortem.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
+    how_much = postmortem.add_mutually_exclusive_group()
+    how_much.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
+    how_much.add_argument("--brief", action="store_true", help="print the short page: at most 25 lines")
+    how_much.add_argument("--all", action="store_true", help="print all the evidence as well")
     postmortem.add_argument("--tables", type=Path, metavar="DIR", help="write tables as CSV and Parquet")
     postmortem.add_argument(
         "--signals",
@@ -66,7 +78,14 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
 
         named = [arguments.machine, arguments.actions, *(Path(text.rpartition("=")[2]) for text in arguments.db)]
         prepare([path for path in (*arguments.capture, *named) if path is not None and path.is_file()])
-    result = read_with(postmortem, arguments, surroundings, stops=True, symptom=arguments.symptom)
+    result = read_with(
+        postmortem,
+        arguments,
+        surroundings,
+        stops=True,
+        symptom=arguments.symptom,
+        clock_offset_s=_clock_offset_s(arguments.clock_offset),
+    )
     if arguments.tables is not None:
         _write_tables(result, arguments, files)
     if arguments.report is not None:
@@ -74,6 +93,20 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
     with contextlib.suppress(BrokenPipeError):  # the reader has seen enough; the status is still owed to the script
         _print_result(result, arguments, surroundings)
     return ExitStatus.TROUBLE if result.trouble else ExitStatus.HEALTHY
+
+
+def _clock_offset_s(given: float | None) -> float | None:
+    """Check the offset that was given.
+
+    Raises
+    ------
+    InputError : it is no time
+    """
+    if given is not None and not abs(given) < _MOST_OFFSET_S:
+        raise InputError(
+            "--clock-offset", "seconds, within ten years", f"{given}", "Write for example --clock-offset 60."
+        )
+    return given
 
 
 def _write_tables(
@@ -125,6 +158,7 @@ def _print_result(result: "Result", arguments: argparse.Namespace, surroundings:
 
         print_document(document(result), surroundings.stdout)
         return
-    from busdoc.report.terminal.terminal import render
+    from busdoc.report.terminal.terminal import Extent, render
 
-    surroundings.stdout.write(render(result, width=surroundings.width, unicode=surroundings.unicode))
+    extent = Extent.BRIEF if arguments.brief else Extent.ALL if arguments.all else Extent.USUAL
+    surroundings.stdout.write(render(result, width=surroundings.width, unicode=surroundings.unicode, extent=extent))

@@ -34,7 +34,7 @@ def read_with(
     surroundings: Surroundings,
     *,
     stops: bool = False,
-    **more: "str | None",
+    **more: "str | float | None",
 ) -> _Read:
     """Have a recording read with all that goes with it, and show how far that is.
 

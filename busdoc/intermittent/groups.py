@@ -19,7 +19,7 @@ from busdoc.times import SECOND_NS
 from busdoc.words.counting import listed, plural, times
 from busdoc.words.probability import odds
 
-__all__ = ["Group", "GroupCause", "find_groups"]
+__all__ = ["Group", "GroupCause", "find_groups", "group_words"]
 
 _WORTH_LISTING = 0.005
 _TELLS = 0.8
@@ -56,6 +56,13 @@ class Group:
     causes: tuple[GroupCause, ...]
     """Highest first; what has less than half a per cent is left out."""
     words: str
+    told: bool = True
+    """What it points to is said: not where the parts themselves are told apart."""
+
+    @property
+    def told_causes(self) -> tuple[GroupCause, ...]:
+        """The causes, where they are said."""
+        return self.causes if self.told else ()
 
     @property
     def likeliest(self) -> GroupCause:
@@ -185,18 +192,38 @@ def _cause_words(cause: Cause, members: Sequence[str]) -> str:
             return "chance: each falls for a reason of its own"
 
 
+def group_words(group: Group, *, told: bool) -> str:
+    """Say who falls, how often and how they come back; and, where that is told, what it points to, without a number."""
+    words = _group_words(group.controllers, len(group.incidents), group.restarted, group.kept_running, ())
+    return f"{words[:-1]}: {group.likeliest.words}." if told else words
+
+
 def _group_words(members: Sequence[str], n: int, restarted: int, kept: int, causes: Sequence[GroupCause]) -> str:
     """Say who falls, how often, how they come back, and what that points to."""
     falls = plural(len(members), "falls alone", "fall together")
     how = ""
     if restarted and not kept:
-        how = f", restarted {'each time' if restarted == n else f'{restarted} of {n} times'}"
+        how = f", restarted {_of_all(restarted, n)}"
     elif kept and not restarted:
-        how = f", kept running {'each time' if kept == n else f'{kept} of {n} times'}"
+        how = f", kept running {_of_all(kept, n)}"
     elif restarted and kept:
         how = f", restarted {times(restarted)} and kept running {times(kept)}"
+    text = f"{listed(members)} {falls} ({times(n)}{how})"
+    if not causes:
+        return f"{text}."
     first = causes[0]
-    text = f"{listed(members)} {falls} ({times(n)}{how}): {first.words} ({odds(first.probability)})"
+    text += f": {first.words} ({odds(first.probability)})"
     if len(causes) > 1 and causes[1].probability >= 0.1:
         text += f", else {causes[1].words} ({odds(causes[1].probability)})"
     return f"{text}."
+
+
+def _of_all(some: int, n: int) -> str:
+    """Say how many of all.
+
+    >>> _of_all(1, 1), _of_all(2, 2), _of_all(3, 3), _of_all(1, 3)
+    ('then', 'both times', 'each time', '1 of 3 times')
+    """
+    if some < n:
+        return f"{some} of {n} times"
+    return plural(n, "then", "both times" if n == 2 else "each time")

@@ -92,6 +92,8 @@ class Intermittent:
     """Every measured value that was tried, likewise."""
     tried: Tried
     advice: tuple[Advice, ...]
+    precursors_told: bool = True
+    """What goes before them is said: not once a part is named, which explains them."""
     symptom: str | None = None
     """The symptom whose showings these are, as `--symptom` names it; None: dropouts."""
     came_ns: tuple[int, ...] = ()
@@ -114,6 +116,7 @@ def look_into(
     suspects: Sequence[tuple[str, float]] = (),
     epoch: bool = False,
     journal_kept: bool = True,
+    unexposed: Sequence[tuple[int, int]] = (),
 ) -> Intermittent | None:
     """Look into the losses that no action explains; None where there are fewer than three.
 
@@ -127,6 +130,7 @@ def look_into(
     suspects : (part, probability) of the isolation engine, highest first
     epoch : times are Unix times
     journal_kept : somebody wrote down what was done
+    unexposed : (from, to) in ns: when the suspected part was off the machine, and none could have come
     """
     chosen = unexplained_losses(health.incidents, because, journal_kept=journal_kept)
     if len(chosen) < LEAST_DROPOUTS:
@@ -141,7 +145,7 @@ def look_into(
         watched_s=watched_of(health, ()).total_ns / SECOND_NS,
     )
     sets = dropout_sets(health.incidents, chosen, groups)
-    rates = _rates(health, sets, actions, epoch=epoch)
+    rates = _rates(health, sets, actions, unexposed, epoch=epoch)
     dropouts = [Dropouts.of(one.controllers, one.incidents, watched_of(health, one.controllers)) for one in sets]
     found = _held_against(dropouts, gather(dropouts), rates, groups, machine, suspects)
     return replace(found, dropouts=chosen)
@@ -311,21 +315,30 @@ def _corrected(
     )
 
 
-def _rates(health: Health, sets: Sequence[DropoutSet], actions: Sequence[Action], *, epoch: bool) -> tuple[Rate, ...]:
+def _rates(
+    health: Health,
+    sets: Sequence[DropoutSet],
+    actions: Sequence[Action],
+    unexposed: Sequence[tuple[int, int]],
+    *,
+    epoch: bool,
+) -> tuple[Rate, ...]:
     """Measure the rate of each set, and correct all questions about their shape together."""
     power_ups_ns = power_ups_of(health, actions)
-    rates = [_rate(health, one, power_ups_ns, epoch=epoch) for one in sets]
+    rates = [_rate(health, one, power_ups_ns, unexposed, epoch=epoch) for one in sets]
     corrected = iter(holm(np.array([test.p for rate in rates for test in rate.tests])).tolist())
     return tuple(rate.corrected([next(corrected) for _ in rate.tests]) for rate in rates)
 
 
-def _rate(health: Health, one: DropoutSet, power_ups_ns: Int64Array, *, epoch: bool) -> Rate:
+def _rate(
+    health: Health, one: DropoutSet, power_ups_ns: Int64Array, unexposed: Sequence[tuple[int, int]], *, epoch: bool
+) -> Rate:
     incidents = one.incidents
     returns_ns = sorted({loss.back_ns for i in incidents for loss in losses_of(i) if loss.back_ns is not None})
     return measure_rate(
         np.array([incident.last_seen_ns for incident in incidents], np.int64),
         [incident.back_ns for incident in incidents],
-        watched_of(health, one.controllers),
+        watched_of(health, one.controllers).without(unexposed),
         controllers=one.controllers,
         epoch=epoch,
         power_ups_ns=power_ups_ns,

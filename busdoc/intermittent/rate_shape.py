@@ -173,6 +173,8 @@ def measure_rate(
     burst_p = greenwood_p(share)
     first: BoolArray = _firsts(share) if burst_p <= FOUND_AT else np.ones(n, np.bool_)
     n_bursts = int(_firsts(share).sum())
+    if n_bursts == n:  # no two of them close: whatever else is uneven about them, they are no bursts
+        burst_p, first = 1.0, np.ones(n, np.bool_)
     worse, trend_p = laplace_trend(share[first])
     halves = int((share[first] < 0.5).sum()), int((share[first] >= 0.5).sum())
     tests = [

@@ -8,7 +8,16 @@ the same.
 from dataclasses import dataclass
 from enum import StrEnum
 
-from busdoc.isolation.verdict import ELSEWHERE, NAMED_FROM, SUSPECTED_FROM, IsolationVerdict, Quiet, Repair, Suspect
+from busdoc.isolation.verdict import (
+    ELSEWHERE,
+    NAMED_FROM,
+    SUSPECTED_FROM,
+    SWITCHED,
+    IsolationVerdict,
+    Quiet,
+    Repair,
+    Suspect,
+)
 
 __all__ = ["HEALTHY", "Conclusion", "State", "conclusion_of"]
 
@@ -28,6 +37,8 @@ class State(StrEnum):
     PROVED = "proved"
     CAME_BACK = "came-back"
     """It was not what was replaced, or not only that."""
+    NOT_JUDGED = "not-judged"
+    """The record is too short, or too thin, to tell."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,19 +93,22 @@ HEALTHY = Conclusion(state=State.HEALTHY)
 """Of a record that nothing is known of yet (a name, by definition)."""
 
 
-def conclusion_of(verdict: IsolationVerdict | None, *, troubled: bool) -> Conclusion:
+def conclusion_of(verdict: IsolationVerdict | None, *, troubled: bool, doubted: bool = False) -> Conclusion:
     """Conclude.
 
     Parameters
     ----------
     verdict : on the complaint; None: nothing could be isolated
     troubled : something fell, is missing or was reported
+    doubted : an input is of another clock, or another machine: nobody is named by it
     """
     if verdict is None:
         return Conclusion(state=State.UNEXPLAINED if troubled else State.HEALTHY)
     if not troubled:
         return Conclusion(state=State.HEALTHY, at_ns=verdict.at_ns)
     at_ns, quiet = verdict.at_ns, verdict.quiet
+    if doubted:
+        return Conclusion(state=State.UNEXPLAINED, at_ns=at_ns, quiet=quiet)
     suspected = [one for one in verdict.suspects if one.probability >= SUSPECTED_FROM and not one.cleared]
     proving = tuple(one for one in verdict.repairs if one.part in verdict.proving)
     if proving:
@@ -112,7 +126,7 @@ def conclusion_of(verdict: IsolationVerdict | None, *, troubled: bool) -> Conclu
         state, repairs = State.CAME_BACK, verdict.repairs[-1:]
     else:
         repairs = proving
-        parts = [one for one in others if one.part != ELSEWHERE]
+        parts = [one for one in others if one.part not in (ELSEWHERE, SWITCHED)]
         state = State.NAMED if named else State.NARROWED if parts else State.UNEXPLAINED
     if state is State.UNEXPLAINED:
         others = ()

@@ -7,6 +7,8 @@ same function, so what is shown live is what the post-mortem says of the same fr
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from busdoc.actions.action import Action, ActionKind
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident
@@ -19,6 +21,7 @@ from busdoc.isolation.suspects.exposure import THE_MACHINE, find_reach, with_con
 from busdoc.isolation.suspects.findings import Findings, work_through
 from busdoc.isolation.suspects.losses import gather_losses, losses_of, silent_at_first
 from busdoc.isolation.suspects.reasons import elsewhere_reasons, reasons_for
+from busdoc.isolation.suspects.sets.many import bounded
 from busdoc.isolation.suspects.showings import losses_of_symptom
 from busdoc.isolation.suspects.trials import cut_trials
 from busdoc.isolation.verdict import ELSEWHERE, Because, IsolationVerdict, NextTest, Suspect
@@ -34,6 +37,8 @@ __all__ = ["CLEARED_AT", "Record", "SymptomVerdict", "isolate", "isolate_symptom
 CLEARED_AT = 0.05
 """A part is called clear at this probability or less, and only when its own quiet was as unlikely for a culprit.
 Common practice: 95 % sure."""
+_MOST_REASONED = 100
+"""Parts that reasons are given for, the likeliest first (bound on work)."""
 _BEFORE_UNPLUG_NS = 2 * SECOND_NS
 """So long a press may be written down after the hand moved (common practice)."""
 _AFTER_UNPLUG_NS = 5 * SECOND_NS
@@ -198,11 +203,13 @@ def work_out(record: Record) -> Findings:
     explained = [
         pairs[k][1].expected or awaits_its_press(losses, row, actions, span_s) for row, k in enumerate(losses.incident)
     ]
+    unexplained = [row for row, by_an_action in enumerate(explained) if not by_an_action]
+    losses, unexplained = bounded(losses, unexplained, [(a.time_ns - record.start_ns) / SECOND_NS for a in actions])
     return work_through(
         machine,
         reach,
         losses,
-        [row for row, by_an_action in enumerate(explained) if not by_an_action],
+        unexplained,
         actions,
         codes=_hints(record.codes, actions),
         start_ns=record.start_ns,
@@ -232,9 +239,10 @@ def verdict_on(record: Record, findings: Findings | None = None) -> IsolationVer
     suspects = _suspects(findings, _hints(record.codes, findings.actions))
     cleared = frozenset(suspect.part for suspect in suspects if suspect.cleared)
     proof = proof_of_parts(findings, quiet, repairs, tuple(down))
+    proving = tuple(one.part for one in being_proved(findings, repairs))
     tests: tuple[NextTest, ...] = ()
     if proof is None or proof[1]:
-        tests = propose_tests(findings, tuple(down), quiet, cleared)
+        tests = propose_tests(findings, tuple(down), quiet, cleared.union(proving))
     if proof is not None:
         settled = {step.part for test in proof[0] for step in test.steps}
         second = [test for test in tests if not any(step.part in settled for step in test.steps if step.part)]
@@ -246,7 +254,7 @@ def verdict_on(record: Record, findings: Findings | None = None) -> IsolationVer
         next_tests=tests,
         quiet=quiet,
         repairs=repairs,
-        proving=tuple(one.part for one in being_proved(findings, repairs)),
+        proving=proving,
     )
 
 
@@ -270,6 +278,7 @@ def _with_those_seen(machine: Machine, health: Health) -> Machine:
 
 def _suspects(findings: Findings, codes: tuple[FaultCode, ...]) -> tuple[Suspect, ...]:
     posterior = findings.posterior
+    told = set(np.argsort(-posterior.marginal, kind="stable")[:_MOST_REASONED].tolist())
     found: list[Suspect] = []
     for p in range(len(findings.reach.parts)):
         probability = float(posterior.marginal[p])
@@ -279,7 +288,7 @@ def _suspects(findings: Findings, codes: tuple[FaultCode, ...]) -> tuple[Suspect
                 part=findings.reach.parts[p],
                 probability=probability,
                 cleared=cleared,
-                why=reasons_for(findings, p, cleared=cleared, codes=codes),
+                why=reasons_for(findings, p, cleared=cleared, codes=codes) if p in told else (),
             )
         )
     found.append(

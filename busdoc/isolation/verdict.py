@@ -9,6 +9,7 @@ __all__ = [
     "ELSEWHERE",
     "NAMED_FROM",
     "SUSPECTED_FROM",
+    "SWITCHED",
     "Because",
     "IsolationVerdict",
     "NextTest",
@@ -49,6 +50,10 @@ class Because:
 
 ELSEWHERE = "elsewhere"
 """The suspect that stands for 'no part on the map': a name, by definition."""
+
+
+SWITCHED = "somebody switched it"
+"""The suspect that stands for a hand at the main switch that nobody wrote down: a name, by definition."""
 
 
 class Outcome(StrEnum):

@@ -146,11 +146,15 @@ def test_the_headline_keeps_the_length_of_the_record_apart_from_what_it_points_t
     assert "fell silent 4 times in 3 min 58 s. Every controller restarted after these silences" in headline
 
 
-def test_no_suspect_is_listed_as_cleared_too(run: Run) -> None:
+def test_no_suspect_is_listed_as_cleared_too(run: Run, tmp_path: Path) -> None:
     words = ["postmortem", SWEEPER / "capture.log.gz", "--machine", SWEEPER / "machine.toml"]
-    _, out, _ = run(*words, "--actions", SWEEPER / "actions.csv")
+    lines = (SWEEPER / "actions.csv").read_text(encoding="utf-8").splitlines()
+    before_the_repair = [line for line in lines if ",replace," not in line]  # after it nobody is accused
+    journal = tmp_path / "actions.csv"
+    journal.write_text("\n".join(before_the_repair) + "\n", encoding="utf-8")
+    _, out, _ = run(*words, "--actions", journal)
     blocks = {block.partition("\n")[0]: block.partition("\n")[2] for block in out.split("\n\n")}
-    cleared = {name.strip() for name in blocks["Cleared"].replace("\n", " ").split(",")}
+    cleared = {name.strip() for name in blocks["Cleared"].replace("\n", " ").replace(" and ", ",").split(",")}
     suspects = {line.split()[-1] for line in blocks["Which part"].splitlines() if " %  " in line}
     assert cleared
     assert suspects

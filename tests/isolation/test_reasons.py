@@ -156,8 +156,8 @@ def test_trouble_with_a_branch_out_is_its_controllers_by_whatever_else_while_it_
         findings = shown_by(found(moves, fell, 130.0), {"harness-B": 1.0}, {"fan": 1.0}, by_part)
         return [one for one in said(findings, "harness-A") if one.startswith("with it out")]
 
-    assert told(harness_B=1.0) == ["with it out, the trouble came all the same, 1 time"]
-    assert told(harness_A=0.4) == ["with it out, the trouble came all the same, 1 time"]
+    assert told(harness_B=1.0) == ["with it out, the trouble came all the same, once"]
+    assert told(harness_A=0.4) == ["with it out, the trouble came all the same, once"]
     assert told(harness_A=0.3, gate_angle=0.3) == ["with it out, 36 s quiet"]
 
 
@@ -183,20 +183,20 @@ def test_the_calendar_does_not_matter_to_what_is_said() -> None:
         "was plugged in 0.5 s before the dropout",
         "the dropout came back both times it was restored",
     ]
-    assert "was replaced, and 30 s quiet since" in said(findings, "harness-B")
+    assert "was replaced; quiet since" in said(findings, "harness-B")
 
 
 def test_of_a_branch_that_was_replaced_and_of_one_beside_it() -> None:
     fell = [dropout(t, t + 4.0, "hopper") for t in (20.0, 30.0, 40.0, 90.0)]
     replaced = found([action(1, 60.0, ActionKind.REPLACE, "harness-B")], fell, 200.0)
     assert said(replaced, "harness-B") == [
-        "with it out, the trouble came all the same, 1 time",
+        "with it out, the trouble came all the same, once",
         "could not have made 1 of 4 dropouts: it was out, or reaches other controllers",
-        "was replaced; the trouble came again 1 time since",
+        "was replaced; the trouble came again once since",
     ]
     assert said(replaced, "hopper")[0] == "fell alone 4 times"
     quiet = found([action(1, 100.0, ActionKind.REPLACE, "harness-B")], fell, 200.0)
-    assert "was replaced, and 1 min 40 s quiet since" in said(quiet, "harness-B")
+    assert "was replaced; quiet since" in said(quiet, "harness-B")
     assert not any("replaced" in one for one in said(quiet, "harness-A"))
 
 
@@ -208,7 +208,7 @@ def test_the_trouble_comes_again_no_sooner_than_a_second_after_the_replacement_w
     moves = [unplug(1, 50.0, "harness-B"), action(2, 60.0, ActionKind.REPLACE, "harness-B"), plug(3, 70.0, "harness-B")]
     told = said(found(moves, [dropout(60.0 + after_s, 64.0, "hopper")], 90.0), "harness-B")
     assert [one for one in told if "replaced" in one] == [
-        "was replaced; the trouble came again 1 time since" if again else "was replaced, and 30 s quiet since"
+        "was replaced; the trouble came again once since" if again else "was replaced; quiet since"
     ]
 
 
@@ -216,7 +216,7 @@ def test_of_a_controller_only_what_it_did_alone_is_its_own() -> None:
     """Also where it was off the machine for a while."""
     moves = [unplug(1, 70.0, "hopper"), plug(2, 80.0, "hopper")]
     fell = [dropout(20.0, 24.0, "hopper"), dropout(40.0, 44.0, "hopper", "fan"), dropout(60.0, 64.0, "fan")]
-    assert said(found(moves, fell, 90.0), "hopper")[0] == "fell alone 1 time"
+    assert said(found(moves, fell, 90.0), "hopper")[0] == "fell alone once"
 
 
 def test_a_feed_that_was_pulled_for_a_while_supplies_what_it_supplies() -> None:
@@ -224,7 +224,7 @@ def test_a_feed_that_was_pulled_for_a_while_supplies_what_it_supplies() -> None:
     moves = [unplug(1, 70.0, "fuse-3"), plug(2, 80.0, "fuse-3")]
     fell = [dropout(20.0, 24.0, "hopper", "fan"), dropout(40.0, 44.0, "fan"), dropout(50.0, 54.0, "fan", "engine")]
     findings = found(moves, fell, 69.0)
-    assert said(findings, "fuse-3")[0] == "supplies hopper, fan, lift; they fell together 1 time"
+    assert said(findings, "fuse-3")[0] == "supplies hopper, fan, lift; they fell together once"
     apart = found(moves, [dropout(20.0, 24.0, "hopper"), dropout(40.0, 44.0, "fan")], 69.0)
     assert said(apart, "fuse-3")[0] == "supplies hopper, fan, lift, which did not fall together"
 
@@ -246,15 +246,14 @@ def test_of_a_feed_and_a_segment_whose_controllers_fell_together(p_restarted: fl
     """The engine's own dropout is somebody else's, and fits neither fuse-3 nor the trunk."""
     fell = [dropout(t, t + 4.0, "hopper", "fan", "lift", p_restarted=p_restarted) for t in (20.0, 50.0)]
     findings = found([], [*fell, dropout(80.0, 84.0, "engine")], 200.0)
-    supplies = ["supplies hopper, fan, lift; they fell together 2 times", *how]
+    supplies = ["supplies hopper, fan, lift; they fell together twice", *how]
     assert said(findings, "fuse-3")[: len(supplies)] == supplies
-    assert said(findings, "rear-trunk")[0] == "carries the bus of hopper, fan, lift; they fell together 2 times"
-    assert said(findings, "fuse-2")[:2] == [
-        "supplies broom, which did not fall together",
-        "does not fit who fell in 3 of 3 dropouts",
-    ]
-    assert said(findings, "battery")[0].startswith("supplies engine, display, broom and 3 more; they fell together 2")
-    assert said(findings, "engine") == ["fell alone 1 time", "does not fit who fell in 2 of 3 dropouts"]
+    assert said(findings, "rear-trunk")[0] == "carries the bus of hopper, fan, lift; they fell together twice"
+    assert said(findings, "fuse-2")[0] == "does not fit who fell in 3 of 3 dropouts"
+    assert said(findings, "battery")[0].startswith(
+        "supplies engine, display, broom and 3 more; they fell together twice"
+    )
+    assert said(findings, "engine") == ["fell alone once", "does not fit who fell in 2 of 3 dropouts"]
     assert elsewhere_reasons(findings)[0] == "3 dropouts that no action explains, on engine, hopper, fan, lift"
 
 
@@ -284,7 +283,7 @@ def test_of_a_start_that_failed() -> None:
         "hopper, with this plugged in, did not come back after action 7",
     ]
     assert said(findings, "engine") == []
-    assert elsewhere_reasons(findings) == ("no dropout that an action does not explain",)
+    assert elsewhere_reasons(findings) == ()
 
 
 def test_a_code_points_at_a_part_by_name_or_by_kind_on_its_own_controller() -> None:

@@ -8,7 +8,7 @@ from busdoc.analysis.postmortem import postmortem
 from busdoc.analysis.result import Result
 from busdoc.report.json.document import document
 from busdoc.report.record.html import write_html
-from busdoc.report.terminal.terminal import render
+from busdoc.report.terminal.terminal import Extent, render
 from busdoc.report.words.headline import headline
 from busdoc.symptoms.symptom import SymptomKind
 
@@ -35,7 +35,7 @@ def test_the_headline_tells_what_showed_how_it_goes_and_which_part() -> None:
 
 
 def test_the_terminal_lists_when_it_showed_and_how_well_that_is_known() -> None:
-    text = render(story(), width=100)
+    text = render(story(), width=100, extent=Extent.ALL)
     assert "The complaint\n" in text
     assert text.count("came (within the ") == 3
 

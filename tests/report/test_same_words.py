@@ -13,7 +13,7 @@ from busdoc.analysis.result import Result
 from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.isolation.verdict import Because
 from busdoc.report.record.html import html
-from busdoc.report.terminal.terminal import render
+from busdoc.report.terminal.terminal import Extent, render
 from busdoc.report.words.headline import headline
 from busdoc.report.words.incidents import answer_in_words, away_in_words, onset_in_words
 from busdoc.report.words.next_test import next_test_in_words
@@ -91,7 +91,7 @@ def test_terminal_and_record_use_the_same_sentences(kind: str) -> None:
     sentences += [traffic_in_words(wire) for wire in result.health.wire]
     if result.isolation is not None and result.trouble:
         sentences += [next_test_in_words(test) for test in worth_making(result.isolation, 3)]
-    on_terminal, on_record = plain(render(result, width=100)), record_of(result)
+    on_terminal, on_record = plain(render(result, width=100, extent=Extent.ALL)), record_of(result)
     for sentence in sentences:
         assert plain(sentence) in on_terminal
         assert plain(sentence) in on_record

@@ -36,6 +36,8 @@ class FaultRate:
     """How long it could have shown, s."""
     fault: str = ""
     """What showed, as a person says it; empty: any trouble."""
+    concluded_s: float | None = None
+    """How long the conclusion before the repair says to stay quiet, s; None: nothing concluded."""
     complaint: str | None = None
     """The symptom that was isolated, as `--symptom` names it; None: the dropouts, or any trouble."""
     only_after_starts: bool = False
@@ -47,16 +49,23 @@ class FaultRate:
 
         Notes
         -----
+        Where the verdict before the repair concluded how long, that is it.
+
         With n showings in T the quiet t rules the old rate out where (T / (T + t))^n is 1 - confidence (Przyborowski &
         Wilenski, Biometrika 31 (1940) 313-323). With many showings that is -ln(1 - confidence) / rate, three mean
         intervals for 95 % (Hanley & Lippman-Hand, JAMA 249 (1983) 1743). With none, or fewer than three, the rate is
         taken as log-uniform from once an hour up, and its posterior is waited for.
         """
+        if self.concluded_s is not None:
+            return self.concluded_s
         exact_s = quiet_to_prove(self.n, self.watched_s, CURED_AT)
         return exact_s if self.n >= _FEW else min(exact_s, dwell_s(CURED_AT, self._weights))
 
     def confidence(self, quiet_s: float) -> float:
         """Give how surely the fault would have shown in so long a quiet, were it still there."""
+        if self.concluded_s is not None:  # one rate, by which so long a quiet has 95 %
+            share = max(quiet_s, 0.0) / max(self.concluded_s, 1e-9)
+            return 1.0 - float((1.0 - CURED_AT) ** share)
         exact = 1.0 - (self.watched_s / (self.watched_s + quiet_s)) ** self.n if self.n and quiet_s > 0.0 else 0.0
         if self.n >= _FEW:
             return exact

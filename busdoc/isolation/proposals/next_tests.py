@@ -56,7 +56,7 @@ def propose_tests(
     findings : of the record so far
     down : controllers that are off the bus now
     quiet : how long to watch for this fault; None: nothing showed yet
-    cleared : parts that the verdict calls clear; no outcome points at them
+    cleared : parts that the verdict calls clear, or whose repair is proved; no outcome points at them
     """
     candidates = list_candidates(findings, down)
     if not candidates:
@@ -96,7 +96,7 @@ def propose_tests(
         if gain >= _SETTLED_BIT:
             worth.append((gain / cost_s, n, gain, cost_s, trouble[:, -1]))
     worth.sort(key=lambda one: (-one[0], one[1]))
-    blameless = np.array([part in cleared for part in findings.reach.parts])
+    blameless = settled | np.array([part in cleared for part in findings.reach.parts])
     return tuple(
         _describe(findings, candidates[n], watch_s, gain_bits, effort_s, sets, weights, shows, blameless)
         for _, n, gain_bits, effort_s, shows in worth[:_MOST]

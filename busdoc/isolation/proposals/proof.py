@@ -59,7 +59,8 @@ def proof_of_parts(
         settled = [one.part for one in standing]
         if left_ns > 0:
             return (_watch_on(settled, left_ns),), False
-        return (), is_open(findings, settled)
+        share = zip(findings.reach.parts, findings.posterior.marginal.tolist(), strict=True)
+        return (), any(p >= SUSPECTED_FROM for part, p in share if part not in settled)
     named = np.flatnonzero(findings.posterior.marginal >= NAMED_FROM).tolist()
     if not named:
         return None

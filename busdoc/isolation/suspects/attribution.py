@@ -28,6 +28,7 @@ from busdoc.isolation.suspects.press_timing import (
     lateness_weights,
 )
 from busdoc.isolation.suspects.rates import RATES_HZ
+from busdoc.isolation.suspects.sets.many import bounded
 from busdoc.isolation.verdict import Because
 from busdoc.machine.machine import Machine
 from busdoc.times import SECOND_NS
@@ -101,9 +102,10 @@ def attribute_incidents(
         return tuple(found)
     taken, offset_s = taken_away(losses, reach, ordered, start_ns, span_s)
     waits = np.array([awaits_its_press(losses, row, ordered, span_s) for row in range(len(losses.t_s))], np.bool_)
-    unexplained = np.flatnonzero((taken.sum(axis=1) < 0.5) & ~waits)
+    done_s = [(action.time_ns - start_ns) / SECOND_NS for action in ordered]
+    weighed, unexplained = bounded(losses, np.flatnonzero((taken.sum(axis=1) < 0.5) & ~waits).tolist(), done_s)
     findings = work_through(
-        machine, reach, losses, unexplained.tolist(), ordered, start_ns=start_ns, span_s=span_s, offset_s=offset_s
+        machine, reach, weighed, unexplained, ordered, start_ns=start_ns, span_s=span_s, offset_s=offset_s
     )
     prompt = np.zeros_like(taken)
     prompt[unexplained] = _exposed_promptly(findings) * (1.0 - taken[unexplained].sum(axis=1, keepdims=True))

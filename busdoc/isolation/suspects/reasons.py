@@ -13,7 +13,7 @@ from busdoc.isolation.suspects.prior import kind_of
 from busdoc.isolation.suspects.trials import likely_times_s
 from busdoc.machine.machine import PartKind
 from busdoc.times import SECOND_NS
-from busdoc.words.counting import counted, plural
+from busdoc.words.counting import counted, plural, times
 from busdoc.words.duration import span
 from busdoc.words.probability import odds
 
@@ -62,7 +62,7 @@ def elsewhere_reasons(findings: Findings) -> tuple[str, ...]:
     """Say what speaks for a cause that the map does not have."""
     rows = list(findings.unexplained)
     if not rows:
-        return (f"no {_one(findings)} that an action does not explain",)
+        return ()
     hit = findings.losses.hit[rows]
     names = [findings.reach.controllers[int(c)] for c in np.flatnonzero(np.any(hit, axis=0))]
     said = [f"{counted(len(rows), _each(findings))} that no action explains, on {_some(names)}"]
@@ -180,7 +180,7 @@ def _without_it(findings: Findings, part: int) -> list[str]:
             for k, row in enumerate(findings.unexplained)
         )
     if troubles:
-        return [f"with it out, the trouble came all the same, {counted(troubles, 'time')}"]
+        return [f"with it out, the trouble came all the same, {times(troubles)}"]
     return [f"with it out, {span(quiet_s)} quiet"] if quiet_s >= 1.0 else []
 
 
@@ -232,9 +232,11 @@ def _together(findings: Findings, part: int, kind: PartKind) -> list[str]:
     names = [name for name, on in zip(reach.controllers, carried, strict=True) if on]
     rows = [row for row in findings.unexplained if losses.hit[row].sum() > 1]
     all_in = [row for row in rows if not (losses.hit[row] & ~carried).any()]
+    if len(names) < 2:
+        return []
     if not all_in:
         return [f"{verb} {_some(names)}, which did not fall together"] if findings.unexplained else []
-    said = [f"{verb} {_some(names)}; they fell together {counted(len(all_in), 'time')}"]
+    said = [f"{verb} {_some(names)}; they fell together {times(len(all_in))}"]
     p = losses.p_restarted[all_in]
     known = p[~np.isnan(p)]
     if len(known):
@@ -249,7 +251,7 @@ def _itself(findings: Findings, part: int) -> list[str]:
         return []
     home = np.flatnonzero(reach.reaches[:, part].any(axis=0))[:1]
     alone = sum(bool(losses.hit[row, home].any()) and losses.hit[row].sum() == 1 for row in findings.unexplained)
-    return [f"fell alone {counted(alone, 'time')}"] if alone else []
+    return [f"fell alone {times(alone)}"] if alone else []
 
 
 def _replaced(findings: Findings, part: int) -> list[str]:
@@ -259,12 +261,8 @@ def _replaced(findings: Findings, part: int) -> list[str]:
         if action.kind is ActionKind.REPLACE and action.part == name:
             at_s = (action.time_ns - findings.start_ns) / SECOND_NS
             later = [row for row in findings.unexplained if findings.losses.t_s[row] > at_s + 1.0]
-            left_s = findings.span_s - at_s
-            said.append(
-                f"was replaced; the trouble came again {counted(len(later), 'time')} since"
-                if later
-                else f"was replaced, and {span(left_s)} quiet since"
-            )
+            again = times(len(later))
+            said.append(f"was replaced; the trouble came again {again} since" if later else "was replaced; quiet since")
     return said
 
 

@@ -109,7 +109,7 @@ def _group(group: Group) -> Json:
         "together_by_chance": group.together_by_chance,
         "causes": [
             {"kind": str(cause.kind), "part": cause.part, "probability": cause.probability, "words": cause.words}
-            for cause in group.causes
+            for cause in group.told_causes
         ],
         "words": group.words,
     }

@@ -59,6 +59,10 @@ def fault_rate_of(verdict: Json, where: str) -> FaultRate:
     """
     try:
         rate = _under_suspect(verdict) or _over_complaint(verdict) or _over_all(verdict)
+        conclusion: Json = verdict.get("conclusion") or {}
+        needed_s = conclusion.get("to_prove_s")
+        if needed_s is not None:
+            rate = replace(rate, concluded_s=float(needed_s))
         complaint = _complaint(verdict)
         if complaint is None:
             return rate

@@ -127,4 +127,7 @@ class Page:
     """The verdict in a word or two, which stands beside the headline."""
     facts: Facts
     sections: tuple[Section, ...]
+    """The appendix: folded on a screen, and after the first page on paper."""
     made_by: str
+    front: tuple[Block, ...] = ()
+    """What the first page holds beside verdict and facts."""

@@ -68,6 +68,10 @@ def pdf_of_page(page: Page, *, written: datetime, paper: Paper = "A4") -> bytes:
         sheet = _new_sheet(page, written, paper)
         _verdict(sheet, page)
         _facts(sheet, page.facts)
+        for block in page.front:
+            _block(sheet, block)
+        if page.front and page.sections:
+            sheet.add_page()
         for section in page.sections:
             _section(sheet, section)
         return bytes(sheet.output())

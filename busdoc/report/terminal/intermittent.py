@@ -9,19 +9,20 @@ from busdoc.words.counting import counted, plural
 
 __all__ = ["intermittent_section"]
 
-_MOST_GROUPS = 3
+_MOST_GROUPS = 2
 
 
-def intermittent_section(result: Result, width: int) -> Iterator[str]:
+def intermittent_section(result: Result, width: int, in_full: bool) -> Iterator[str]:
     """Yield the section; nothing where there are fewer than three dropouts to explain."""
     found = result.intermittent
     if found is None:
         return
+    most = len(found.groups) if in_full else _MOST_GROUPS
     what = plural(2, found.rates[0].called)
     lines = [f"What the {what} have in common"]
-    lines += [_wrapped(group.words, width) for group in found.groups[:_MOST_GROUPS]]
-    if len(found.groups) > _MOST_GROUPS:
-        lines.append(f"  and {counted(len(found.groups) - _MOST_GROUPS, 'more group')} (--json has them all)")
+    lines += [_wrapped(group.words, width) for group in found.groups[:most]]
+    if len(found.groups) > most:
+        lines.append(f"  and {counted(len(found.groups) - most, 'more group')}")
     lines.append(_wrapped(rate_in_words(found.rates[0]), width))
     lines += [_wrapped(text, width) for text in before_in_words(found)]
     yield "\n".join(lines)

@@ -4,6 +4,7 @@ Plain lines that also read well in a log or to a screen reader; every state is a
 """
 
 from collections.abc import Iterator, Sequence
+from enum import StrEnum
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.actions.words import act_in_words
@@ -18,13 +19,13 @@ from busdoc.analysis.overview import (
 )
 from busdoc.analysis.result import Result
 from busdoc.decode.j1939.can_name import read_can_name
-from busdoc.health.controller import ControllerHealth
+from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.health.incident import IncidentKind, RanOn
+from busdoc.isolation.conclusion import State
+from busdoc.report.terminal.brief import brief_section, picture_of, troubled_controllers
 from busdoc.report.terminal.intermittent import intermittent_section
-from busdoc.report.terminal.strip import ASCII, SHADED, draw_axis, draw_marks, draw_strip
 from busdoc.report.terminal.wrapping import filled
 from busdoc.report.words.codes import code_state_in_words
-from busdoc.report.words.headline import headline
 from busdoc.report.words.incidents import answer_in_words, onset_in_words, ran_on_in_words
 from busdoc.report.words.joins import box_in_words, join_in_words, stand_ins_in_words
 from busdoc.report.words.next_test import next_test_in_words
@@ -40,45 +41,66 @@ from busdoc.report.words.symptoms import (
 from busdoc.report.words.wire import channel_in_words, errors_in_words, traffic_in_words
 from busdoc.symptoms.symptom import SymptomKind
 from busdoc.times import clock
-from busdoc.words.counting import counted, times
+from busdoc.words.counting import counted, listed, times
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
 from busdoc.words.sentence import capital
 
-__all__ = ["render"]
+__all__ = ["Extent", "render"]
 
 _WORTH_NAMING = 0.02
 """Suspects below this probability are in the JSON document only."""
-_MOST_TESTS = 3
-_MOST_INCIDENTS = 30
-_MOST_CODES = 20
-_MOST_SHOWINGS = 6
-_MOST_APART = 4
-_MOST_WARNINGS = 20
-_MOST_CONTROLLERS = 60
-_MOST_JOINS = 12
+_MOST_TESTS = (2, 3)
+"""What helps to decide, and all: of these and those below."""
+_MOST_INCIDENTS = (5, 30)
+_MOST_ACTIONS = (6, 60)
+_MOST_SEEN = (3, 12)
+_MOST_CODES = (4, 20)
+_MOST_SHOWINGS = (2, 6)
+_MOST_APART = (2, 4)
+_MOST_WARNINGS = (3, 20)
+_MOST_CONTROLLERS = (24, 60)
+_MOST_JOINS = (4, 12)
+_MOST_SUSPECTS = (4, 6)
+_MOST_WHY = (2, 4)
 
 
-def render(result: Result, *, width: int = 80, unicode: bool = True) -> str:
-    """Write the whole verdict, `width` characters wide, without colour."""
+class Extent(StrEnum):
+    """How much is written."""
+
+    BRIEF = "brief"
+    """The short page."""
+    USUAL = "usual"
+    """That, and what helps to decide."""
+    ALL = "all"
+    """That, and all the evidence."""
+
+
+def render(result: Result, *, width: int = 80, unicode: bool = True, extent: Extent = Extent.USUAL) -> str:
+    """Write the verdict, `width` characters wide, without colour; every extent begins with the lines of the shorter."""
     width = max(60, min(width, 160))
-    parts = [
-        _wrapped(headline(result), width),
-        *_complaint(result, width),
-        *_apart(result, width),
-        *_suspects(result, width),
-        *_next_tests(result, width),
-        *intermittent_section(result, width),
-        *_presence(result, width, unicode),
-        *_who(result, width),
-        *_joins(result, width),
-        *_incidents(result, width),
-        *_actions(result, width),
-        *_codes(result, width),
-        *_wire(result, width),
-        *_data(result, width),
-        *_cautions(result, width),
-    ]
+    in_full = extent is Extent.ALL
+    parts = [*brief_section(result, width, unicode)]
+    if extent is not Extent.BRIEF:
+        parts += [
+            *_complaint(result, width, in_full),
+            *_apart(result, width, in_full),
+            *_suspects(result, width, in_full),
+            *_next_tests(result, width, in_full),
+            *intermittent_section(result, width, in_full),
+            *_presence(result, width, unicode, in_full),
+            *_joins(result, width, in_full),
+            *_incidents(result, width, in_full),
+            *_actions(result, width, in_full),
+            *_codes(result, width, in_full),
+        ]
+        if in_full or not result.machine.controllers:  # without a map, that is who they are
+            parts += [*_who(result, width)]
+        if in_full:
+            parts += [*_wire(result, width)]
+        parts += [*_data(result, width, in_full), *_cautions(result, width, in_full)]
+        if not in_full:
+            parts.append(_wrapped("--all adds the rest of the evidence; --brief ends after the picture.", width))
     text = "\n\n".join(part for part in parts if part) + "\n"
     return text if unicode else text.translate(_PLAIN).encode("ascii", "replace").decode("ascii")
 
@@ -90,36 +112,39 @@ def _wrapped(text: str, width: int, indent: str = "", more: str | None = None) -
     return filled(text, width, indent, indent if more is None else more)
 
 
-def _suspects(result: Result, width: int) -> Iterator[str]:
-    if result.isolation is None or not result.trouble:
+def _suspects(result: Result, width: int, in_full: bool) -> Iterator[str]:
+    verdict, conclusion = result.isolation, result.conclusion
+    if verdict is None or conclusion.state is State.HEALTHY:
         return
-    named = open_suspects(result.isolation, _WORTH_NAMING)[:6]
+    named = open_suspects(verdict, _WORTH_NAMING)[: _MOST_SUSPECTS[in_full]] if conclusion.accuses else ()
+    told = {one.part for one in (conclusion.named or conclusion.suspects[:2])}  # their reasons stand above
     if named:
         lines = ["Which part"]
         for suspect in named:
             lines.append(f"  {odds(suspect.probability):>9}  {part_in_words(suspect)}")
-            lines += [_wrapped(reason, width, "             ") for reason in suspect.why[:4]]
+            if in_full or suspect.part not in told:
+                lines += [_wrapped(reason, width, "             ") for reason in suspect.why[: _MOST_WHY[in_full]]]
         yield "\n".join(lines)
-    cleared = [part_in_words(suspect) for suspect in cleared_parts(result.isolation)]
+    cleared = [part_in_words(suspect) for suspect in cleared_parts(verdict)]
     if cleared:
-        yield "Cleared\n" + _wrapped(", ".join(cleared), width, "  ")
+        yield "Cleared\n" + _wrapped(listed(cleared, None if in_full else 12), width, "  ")
 
 
-def _complaint(result: Result, width: int) -> Iterator[str]:
+def _complaint(result: Result, width: int, in_full: bool) -> Iterator[str]:
     complaint, health = result.complaint, result.health
     if complaint is None:
         return
     lines = ["The complaint"]
     seen = observed_in_words(complaint, health.start_ns, health.until_ns)
     lines.append(_wrapped(f"{capital(symptom_in_words(complaint))}: {complaint.text}; {seen}.", width, "  ", "    "))
-    showings = showings_in_words(complaint, health.start_ns, epoch=result.capture.epoch, most=_MOST_SHOWINGS)
+    showings = showings_in_words(complaint, health.start_ns, epoch=result.capture.epoch, most=_MOST_SHOWINGS[in_full])
     lines += [_wrapped(text, width, "    ", "      ") for text in showings]
     yield "\n".join(lines)
 
 
-def _apart(result: Result, width: int) -> Iterator[str]:
+def _apart(result: Result, width: int, in_full: bool) -> Iterator[str]:
     if result.apart:
-        lines = [_wrapped(apart_in_words(one), width, "  ", "    ") for one in result.apart[:_MOST_APART]]
+        lines = [_wrapped(apart_in_words(one), width, "  ", "    ") for one in result.apart[: _MOST_APART[in_full]]]
         yield "\n".join(["What comes apart from it", *lines])
     # Codes and counters have a list of their own below.
     others = [
@@ -139,69 +164,62 @@ def _apart(result: Result, width: int) -> Iterator[str]:
         yield "\n".join(["What else showed", *[_wrapped(text, width, "  ", "    ") for text in told]])
 
 
-def _next_tests(result: Result, width: int) -> Iterator[str]:
-    worth = () if result.isolation is None else worth_making(result.isolation, _MOST_TESTS)
-    if not worth or not result.trouble:
+def _next_tests(result: Result, width: int, in_full: bool) -> Iterator[str]:
+    """List the tests after the first one, which stands on the short page, and the cautions that belong to them all."""
+    worth = () if result.isolation is None else worth_making(result.isolation, _MOST_TESTS[in_full])
+    if not worth or result.conclusion.state in (State.HEALTHY, State.PROVED):
         return
-    lines = ["Next test"]
-    lines += [_wrapped(next_test_in_words(test), width, f"  {n}. ", "     ") for n, test in enumerate(worth, start=1)]
+    lines = [
+        _wrapped(next_test_in_words(test), width, f"  {n}. ", "     ")
+        for n, test in enumerate(worth, start=1)
+        if n > 1 or in_full
+    ]
     cautions = dict.fromkeys(caution for test in worth for caution in test.cautions)
     lines += [_wrapped(f"Caution: {caution}", width, "     ", "     ") for caution in cautions]
-    yield "\n".join(lines)
+    if lines:
+        yield "\n".join(["Next tests" if in_full else "Otherwise", *lines])
 
 
-def _presence(result: Result, width: int, unicode: bool) -> Iterator[str]:
+def _presence(result: Result, width: int, unicode: bool, in_full: bool) -> Iterator[str]:
+    """Draw all controllers; those that troubled somebody stand on the short page."""
     health = result.health
     if not health.controllers:
         return
     bare = in_step_identifiers(health.controllers)
     if len(bare) == len(health.controllers):
-        yield _table_of(bare, width)
+        yield _table_of(bare, width, in_full)
         return
     told = [one for one in health.controllers if one not in bare]
-    shown = told[:_MOST_CONTROLLERS]
-    name_width = min(max(len(c.name) for c in shown), 22)
-    strip_width = max(20, width - name_width - max(16, 4 + max(len(_state(c)) for c in shown)))
-    glyphs = SHADED if unicode else ASCII
-    gaps = [gap for gap in health.gaps if gap.channel is None]
-    strips = [draw_strip(one, gaps, health.start_ns, health.until_ns, strip_width, glyphs) for one in shown]
-    drawn = ("heard", "silent", "partly silent", "not recorded")
-    signs = [f"{glyph} {word}" for glyph, word in zip(glyphs, drawn, strict=True)]
-    signs += ["blank not heard yet or no more"] if any(" " in strip for strip in strips) else []
-    lines = [_wrapped(f"Controllers ({', '.join(signs)})", width, "", "  ")]
-    for controller, strip in zip(shown, strips, strict=True):
-        lines.append(f"  {_short(controller.name, name_width):<{name_width}} {strip} {_state(controller)}")
-    pad = " " * (name_width + 3)
-    marks = [(action.time_ns, str(action.n)) for action in result.actions]
-    if marks:
-        rows = draw_marks(marks, health.start_ns, health.until_ns, strip_width)[:4]
-        lines += [f"  {'actions' if k == 0 else '':<{name_width}} {row}".rstrip() for k, row in enumerate(rows)]
-    if result.codes:
-        raised = [(code.first_ns, "!") for code in sorted(result.codes, key=lambda code: code.first_ns)]
-        rows = draw_marks(raised, health.start_ns, health.until_ns, strip_width)[:2]
-        lines += [f"  {'codes' if k == 0 else '':<{name_width}} {row}".rstrip() for k, row in enumerate(rows)]
-    lines.append(pad + draw_axis(health.start_ns, health.until_ns, strip_width))
-    if len(told) > len(shown):
-        lines.append(f"  and {len(told) - len(shown)} more (--json has them all)")
-    lines += [_wrapped(text, width, "  ", "    ") for text in stand_ins_in_words(shown)]
-    yield "\n".join(lines)
+    if not in_full:
+        on_page_one = troubled_controllers(result)
+        told = [one for one in told if one not in on_page_one]
+        fell = {name for n in result.trouble.incidents for name in result.incidents[n].controllers}
+        fell |= set(result.trouble.never_seen)
+        steady = [one for one in told if one.name not in fell and one.state is ControllerState.STEADY]
+        told = [one for one in told if one not in steady]
+        if steady:
+            names = listed([one.name for one in steady], 12)
+            yield _wrapped(f"In step, but for what was done to them: {names}.", width)
+    if told:
+        shown = told[: _MOST_CONTROLLERS[in_full]]
+        lines = [picture_of(result, shown, width, unicode=unicode, more=len(told))]
+        lines += [_wrapped(text, width, "  ", "    ") for text in stand_ins_in_words(shown)]
+        yield "\n".join(lines)
     if bare:
-        yield _table_of(bare, width)
+        yield _table_of(bare, width, in_full)
 
 
-def _table_of(bare: Sequence[ControllerHealth], width: int) -> str:
+def _table_of(bare: Sequence[ControllerHealth], width: int, in_full: bool) -> str:
     """Put identifiers that nobody owns and that were never missing into a table by their periods."""
     rows = identifiers_by_period(bare)
     n_cyclic = sum(stream.cyclic for one in bare for stream in one.streams)
     lines = [_wrapped(f"{capital(counted(n_cyclic, 'identifier'))} in step, whoever sends them", width)]
+    if not in_full:
+        return lines[0]
     across = max(len(title) for title, _ in rows)
     for title, names in rows:
         lines.append(_wrapped(f"{title:<{across}}  {', '.join(names)}", width, "  ", " " * (across + 4)))
     return "\n".join(lines)
-
-
-def _short(name: str, width: int) -> str:
-    return name if len(name) <= width else name[: width - 1] + "~"
 
 
 def _who(result: Result, width: int) -> Iterator[str]:
@@ -213,47 +231,54 @@ def _who(result: Result, width: int) -> Iterator[str]:
         if controller.identity.can_name is not None and controller.name not in named
     ]
     if said:
-        lines = [_wrapped(f"{name}: {words}", width, "  ", "    ") for name, words in said[:_MOST_CONTROLLERS]]
+        lines = [_wrapped(f"{name}: {words}", width, "  ", "    ") for name, words in said[: _MOST_CONTROLLERS[True]]]
         lines += [_wrapped(box_in_words(box), width, "  ", "    ") for box in result.health.boxes]
         yield "\n".join(["What they say of themselves (address claims)", *lines])
 
 
-def _joins(result: Result, width: int) -> Iterator[str]:
+def _joins(result: Result, width: int, in_full: bool) -> Iterator[str]:
     """Say who came in mid-recording."""
     joins = result.health.joins
     if joins:
-        lines = [_wrapped(join_in_words(join, result), width, "  ", "    ") for join in joins[:_MOST_JOINS]]
-        more = [f"  and {len(joins) - _MOST_JOINS} more (--json has them all)"] if len(joins) > _MOST_JOINS else []
+        most = _MOST_JOINS[in_full]
+        lines = [_wrapped(join_in_words(join, result), width, "  ", "    ") for join in joins[:most]]
+        more = [f"  and {len(joins) - most} more (--json has them all)"] if len(joins) > most else []
         yield "\n".join(["Who came later", *lines, *more])
 
 
-def _state(controller: ControllerHealth) -> str:
-    falls = f", fell {controller.dropouts}x" if controller.dropouts else ""
-    return f"{controller.state}{falls}"
-
-
-def _incidents(result: Result, width: int) -> Iterator[str]:
+def _incidents(result: Result, width: int, in_full: bool) -> Iterator[str]:
+    """Tell incidents; where not all are, those that no action explains away, unnumbered: numbers have no holes."""
     numbers = incidents_to_tell(result)
     if not numbers:
         return
     by_n = {action.n: action for action in result.actions}
     lines = ["What happened"]
-    for n in numbers[:_MOST_INCIDENTS]:
-        lines += _incident(result, n, by_n, width)
-    if len(numbers) > _MOST_INCIDENTS:
-        lines.append(f"  and {len(numbers) - _MOST_INCIDENTS} more (--json and --tables have them all)")
+    most = _MOST_INCIDENTS[in_full]
+    told: list[tuple[int | None, int]] = [(place, n) for place, n in enumerate(numbers, start=1)]
+    if not in_full and len(told) > most:
+        wanted = sorted(numbers, key=lambda n: result.because[n - 1].expected)[:most]
+        told = [(None, n) for n in sorted(wanted)]
+    for place, n in told[:most]:
+        lines += _incident(result, n, place, by_n, width, in_full)
+    if len(numbers) > most:
+        where = "--json and --tables have them all" if in_full else "--all tells them"
+        lines.append(f"  and {len(numbers) - most} more ({where})")
     yield "\n".join(lines)
 
 
-def _incident(result: Result, n: int, by_n: dict[int, Action], width: int) -> list[str]:
+def _incident(
+    result: Result, n: int, place: int | None, by_n: dict[int, Action], width: int, in_full: bool
+) -> list[str]:
     incident, because, health = result.incidents[n - 1], result.because[n - 1], result.health
     when = clock(incident.onset_ns, health.start_ns, epoch=result.capture.epoch)
     what = onset_in_words(incident, result.capture.channel_names)
-    lines = [_wrapped(f"{when}  {what}", width, f"  {n:>3}. ", "       ")]
+    lines = [_wrapped(f"{when}  {what}", width, "    -  " if place is None else f"  {place:>3}. ", "       ")]
     if by_n and incident.kind is not IncidentKind.CAPTURE_GAP:
         lines.append(_wrapped(answer_in_words(because, by_n), width, "       "))
     if incident.kind is IncidentKind.RESTARTING:
         return [*lines, *(_wrapped(text, width, "       ") for text in spell_in_words(result, incident))]
+    if not in_full:
+        return lines
     evidence = [text for loss in incident.losses[:1] for text in loss.evidence[:2]]
     if incident.ran_on is not RanOn.UNKNOWN and evidence:
         ran_on = capital(ran_on_in_words(incident.ran_on, incident.p_restarted))
@@ -263,28 +288,30 @@ def _incident(result: Result, n: int, by_n: dict[int, Action], width: int) -> li
     return lines
 
 
-def _actions(result: Result, width: int) -> Iterator[str]:
+def _actions(result: Result, width: int, in_full: bool) -> Iterator[str]:
     for title, actions, most in (
-        ("What was done", result.actions, 60),
-        ("What the traffic looks like, though no journal says so", result.seen, 12),
+        ("What was done", result.actions, _MOST_ACTIONS[in_full]),
+        ("What the traffic looks like, though no journal says so", result.seen, _MOST_SEEN[in_full]),
     ):
         if not actions:
             continue
         lines = [title]
-        for action in actions[:most]:
+        last = most < len(actions) and not in_full  # what was done last is what the verdict hangs on
+        for action in actions[-most:] if last else actions[:most]:
             when = clock(action.time_ns, result.health.start_ns, epoch=result.capture.epoch)
             note = f" – {action.note}" if action.note and action.kind is not ActionKind.MARK else ""
             lines.append(_wrapped(f"{when}  {act_in_words(action)}{note}", width, f"  {action.n:>3}. ", "       "))
         if len(actions) > most:
-            lines.append(f"  and {len(actions) - most} more")
+            lines.append(f"  and {len(actions) - most} {'before these' if last else 'more'}")
         yield "\n".join(lines)
 
 
-def _codes(result: Result, width: int) -> Iterator[str]:
+def _codes(result: Result, width: int, in_full: bool) -> Iterator[str]:
     if not result.codes:
         return
+    most = _MOST_CODES[in_full]
     lines = ["Fault codes"]
-    for code in result.codes[:_MOST_CODES]:
+    for code in result.codes[:most]:
         first = clock(code.first_ns, result.health.start_ns, epoch=result.capture.epoch)
         state = code_state_in_words(code, result)
         often = "" if code.occurrences == 1 else f", raised {times(code.occurrences)}"
@@ -292,8 +319,8 @@ def _codes(result: Result, width: int) -> Iterator[str]:
         if code.points_at:
             text += f" Look at: {', '.join(code.points_at)}."
         lines.append(_wrapped(text, width, "  ", "    "))
-    if len(result.codes) > _MOST_CODES:
-        lines.append(f"  and {len(result.codes) - _MOST_CODES} more")
+    if len(result.codes) > most:
+        lines.append(f"  and {len(result.codes) - most} more")
     yield "\n".join(lines)
 
 
@@ -313,7 +340,9 @@ def _wire(result: Result, width: int) -> Iterator[str]:
         yield "\n".join(["The wire", *lines])
 
 
-def _data(result: Result, width: int) -> Iterator[str]:
+def _data(result: Result, width: int, in_full: bool) -> Iterator[str]:
+    warned = warnings_of(result)
+    most = _MOST_WARNINGS[in_full]
     facts, health = result.capture, result.health
     lines = [
         _wrapped(
@@ -325,12 +354,15 @@ def _data(result: Result, width: int) -> Iterator[str]:
             "  ",
         )
     ]
-    lines += [_wrapped(f"{s.file}, line {s.line}: {s.reason}", width, "    ", "      ") for s in facts.skipped[:5]]
-    lines += [_wrapped(text, width, "  ! ", "    ") for text in warnings_of(result)[:_MOST_WARNINGS]]
+    lines += [
+        _wrapped(f"{s.file}, line {s.line}: {s.reason}", width, "    ", "      ") for s in facts.skipped[: most + 2]
+    ]
+    lines += [_wrapped(text, width, "  ! ", "    ") for text in warned[:most]]
+    lines += [f"  and {counted(len(warned) - most, 'more remark')}"] if len(warned) > most else []
     yield "\n".join(["The data", *lines])
 
 
-def _cautions(result: Result, width: int) -> Iterator[str]:
+def _cautions(result: Result, width: int, in_full: bool) -> Iterator[str]:
     if not result.trouble:
         return
     yield "\n".join(["Cautions", *(_wrapped(text, width, "  - ", "    ") for text in result.cautions())])

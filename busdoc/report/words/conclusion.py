@@ -18,6 +18,7 @@ _STATES = {
     State.REPAIRED: "repaired, being proved",
     State.PROVED: "repair proved",
     State.CAME_BACK: "came back after the repair",
+    State.NOT_JUDGED: "too little to tell",
 }
 
 
@@ -43,7 +44,7 @@ def conclusion_in_words(conclusion: Conclusion, *, mapped: bool = True) -> tuple
     ('Part at fault: gate-angle (97 %).',)
     """
     match conclusion.state:
-        case State.HEALTHY:
+        case State.HEALTHY | State.NOT_JUDGED:
             return ()
         case State.UNEXPLAINED:
             return ("Nothing tells yet which part it is.",)

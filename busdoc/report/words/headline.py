@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Sequence
 
-from busdoc.actions.action import POWER_KINDS
+from busdoc.actions.action import POWER_KINDS, REMARKS
 from busdoc.actions.words import act_in_words
 from busdoc.analysis.result import Result
 from busdoc.health.controller import ControllerHealth
@@ -20,6 +20,7 @@ from busdoc.report.words.incidents import (
 )
 from busdoc.report.words.practice import PRACTICE_MARK
 from busdoc.report.words.symptoms import complaint_in_words
+from busdoc.times import SECOND_NS
 from busdoc.words.counting import all_of, counted, listed, plural, times
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
@@ -43,7 +44,9 @@ def _headline(result: Result) -> str:
     if not trouble and result.complaint is None:
         expected = sum(because.expected for because in result.because)
         if not seen:
-            return f"No controller was recognised in {length} of traffic."
+            return f"No controller was recognised in {length} of traffic: it tells nothing."
+        if result.tells_nothing:
+            return f"No verdict: {length} of traffic is too short to tell whether anything is wrong."
         away = (
             f"; the {expected} losses are all explained by what was done"
             if expected > 1
@@ -131,7 +134,7 @@ def _what_happened(result: Result, length: str) -> str:
         said.append(_grouped(restarts, RESTARTED))
     for bus, n in Counter(bus_in_words(i, result.capture.channel_names) for i in silences).items():
         said.append(f"{bus} {FELL_SILENT} {times(n)}")
-    if late and not fell and not spells:
+    if late:
         said.append(_grouped(late, "sent late"))
     return f"{capital('; '.join(said))} in {length}."
 
@@ -187,7 +190,9 @@ def _what_did_it(result: Result) -> list[str]:
         answers[act] += 1
         best[act] = max(best.get(act, 0.0), because.probability)
     if not answers:
-        return [f"No recorded action explains {plural(alone, 'it', 'them')}."] if alone and result.actions else []
+        if not alone or not result.actions or _followed_an_action(result):
+            return []
+        return [f"No recorded action explains {plural(alone, 'it', 'them')}."]
     acts = []
     for act, _ in answers.most_common(3):
         which = f"{plural(len(numbers[act]), 'action')} {listed(numbers[act])}"
@@ -196,7 +201,20 @@ def _what_did_it(result: Result) -> list[str]:
     text = f"{subject} to {' and to '.join(acts)}"
     if len(answers) > 3:
         text += f" and to {len(answers) - 3} more"
-    return [f"{text}; {alone} more came with no action near." if alone else f"{text}."]
+    total = answers.total() + alone
+    return [f"{text}; {alone} of the {total} came with no action near." if alone else f"{text}."]
+
+
+_SOON_NS = 15 * SECOND_NS
+"""What comes so soon after a plug may be its answer, whatever else explains it (common practice)."""
+
+
+def _followed_an_action(result: Result) -> bool:
+    """Say whether anything came soon after something was plugged or switched: then the part's reasons speak of it."""
+    done_ns = [action.time_ns for action in result.actions if action.kind not in REMARKS]
+    came_ns = [result.incidents[n].onset_ns for n in result.trouble.incidents]
+    came_ns += [since_ns for since_ns, _ in result.answers]
+    return any(-3 * SECOND_NS < t - at < _SOON_NS for t in came_ns for at in done_ns)
 
 
 def _asked_about(result: Result) -> list[Because]:

@@ -17,6 +17,8 @@ _MOST_ALONG = 3
 
 def before_in_words(found: Intermittent) -> Iterator[str]:
     """Yield what goes before the dropouts, the strongest first, or that nothing does, and how much was tried."""
+    if not found.precursors_told:
+        return
     tried = found.tried
     standing = [finding for finding in found.findings if finding.beside is None]
     for finding in standing[:_MOST_FINDINGS]:

@@ -28,6 +28,8 @@ __all__ = ["SetLikelihoods", "Terms", "likelihoods_of_sets", "log_or_none", "log
 _MOST_WAYS = 5e7
 """Products for which all ways to share the incidents out are gone through; they take some twentieths of a second
 (bound on work)."""
+_LOG_MOST = 600.0
+"""More is too many whatever they are: its exponential is still a double (IEEE 754-2019)."""
 _MOST_PAIRED = 18
 """Beyond them: kinds of evidence that are paired with one another; the others count alone, or silently beside one
 (bound on work)."""
@@ -82,7 +84,9 @@ def likelihoods_of_sets(terms: Terms) -> SetLikelihoods:
     """Sum over all rates, for every set of up to three kinds of evidence."""
     n_kinds, n_events = terms.hazard.shape[:2]
     one, rate = _one(terms)
-    ways = 3.0**terms.n_incidents * 4.0 ** (n_events - terms.n_incidents)
+    # By their logarithm: the ways to share out a thousand incidents are no double.
+    log_ways = terms.n_incidents * math.log(3.0) + (n_events - terms.n_incidents) * math.log(4.0)
+    ways = math.exp(min(log_ways, _LOG_MOST))
     if ways * n_kinds**2 <= _MOST_WAYS:
         pair, three = _shared_out(terms)
         return SetLikelihoods(one=one, rate=rate, pair=pair, three=lambda kinds: three[tuple(kinds.T)])

@@ -140,9 +140,10 @@ def _folded(
     rate_off = marginal[off] @ rate[off] if off.any() else RATE_PRIOR
     chased = marginal @ rate
     return Posterior(
-        marginal=np.asarray(np.bincount(row, marginal)[:n_parts], np.float64),
+        # Sums of thousands of weights are off by their rounding; no probability is above one.
+        marginal=np.minimum(np.bincount(row, marginal)[:n_parts], 1.0),
         nothing=nothing,
-        elsewhere=nothing + float(weight[np.any(of_parts == n_parts, axis=1)].sum()),
+        elsewhere=min(nothing + float(weight[np.any(of_parts == n_parts, axis=1)].sum()), 1.0),
         sets=of_parts,
         weight=weight,
         rate=rate[:n_parts],

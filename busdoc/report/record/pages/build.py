@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 
 from busdoc.analysis.result import Result
+from busdoc.isolation.conclusion import State
 from busdoc.report.record.page import Block, Facts, Items, Page, Section, Text, Tone
 from busdoc.report.record.pages.complaint import complaint_section
 from busdoc.report.record.pages.data import codes_section, data_section, repeat_section, wire_section
@@ -12,7 +13,10 @@ from busdoc.report.record.pages.intermittent import intermittent_section
 from busdoc.report.record.pages.isolation import isolation_sections
 from busdoc.report.record.pages.presence import presence_section
 from busdoc.report.record.pages.resync import resync_section
+from busdoc.report.record.pictures.presence import presence_picture
 from busdoc.report.record.provenance import Provenance
+from busdoc.report.words.brief import brief_of
+from busdoc.report.words.conclusion import state_in_words
 from busdoc.report.words.headline import headline
 from busdoc.report.words.practice import PRACTICE_MARK, PRACTICE_SAID
 from busdoc.times import SECOND_NS
@@ -44,12 +48,31 @@ def build_page(result: Result, made: Provenance, fields: Mapping[str, str], writ
     return Page(
         title=_title(result),
         headline=headline(result),
-        tone=Tone.TROUBLE if result.trouble else Tone.GOOD,
-        state="Trouble found" if result.trouble else "No trouble found",
+        tone=Tone.GOOD if result.conclusion.state in (State.HEALTHY, State.PROVED) else Tone.TROUBLE,
+        state=capital(state_in_words(result.conclusion.state))
+        if result.conclusion.state is not State.HEALTHY
+        else "No trouble found",
         facts=Facts(pairs=tuple(_facts(result, fields))),
         sections=tuple(_sections(result, made)),
+        front=tuple(_front(result)),
         made_by=f"busdoc {dict(made.versions)['busdoc']}, written {written:%Y-%m-%d %H:%M} {_zone(written)}",
     )
+
+
+def _front(result: Result) -> Iterator[Block]:
+    """Give what the desk decides by: why, what was done, what comes next, and the picture."""
+    brief = brief_of(result)
+    if brief.warning:
+        yield Items(items=(brief.warning,), tone=Tone.TROUBLE)
+    if brief.why:
+        yield Text(text="Why")
+        yield Items(items=brief.why)
+    for title, text in (("Done", brief.done), ("Next", brief.next_step)):
+        if text:
+            yield Text(text=f"{title}: {text}")
+    picture = presence_picture(result)
+    if picture is not None:
+        yield picture
 
 
 def _sections(result: Result, made: Provenance) -> Iterator[Section]:

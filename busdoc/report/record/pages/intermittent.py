@@ -16,7 +16,6 @@ from busdoc.report.words.intermittent import before_in_words, rate_in_words
 from busdoc.times import SECOND_NS, clock
 from busdoc.words.counting import plural
 from busdoc.words.duration import duration
-from busdoc.words.probability import odds
 from busdoc.words.sentence import capital
 
 __all__ = ["intermittent_section"]
@@ -66,7 +65,7 @@ def intermittent_section(result: Result) -> Section | None:
     if found.groups:
         blocks.append(Section(title="Who falls with whom", anchor="groups", level=3, blocks=tuple(_groups(found))))
     blocks.append(Section(title="When they come", anchor="rate", level=3, blocks=tuple(_rates(result, found))))
-    if found.tried.tests:
+    if found.tried.tests and found.precursors_told:
         before = tuple(_before(found))
         blocks.append(Section(title="What goes before them", anchor="before", level=3, blocks=before))
     if found.advice:
@@ -84,7 +83,7 @@ def _groups(found: Intermittent) -> Iterator[Block]:
             str(len(group.incidents)),
             str(group.restarted),
             str(group.kept_running),
-            "; ".join(f"{cause.words} ({odds(cause.probability)})" for cause in group.causes[:3]),
+            "; ".join(cause.words for cause in group.told_causes[:3]),
         )
         for group in found.groups[:_MOST_GROUPS]
     )

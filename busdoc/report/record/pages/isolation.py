@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 
 from busdoc.analysis.overview import cleared_parts, open_suspects, worth_making
 from busdoc.analysis.result import Result
+from busdoc.isolation.conclusion import State
 from busdoc.isolation.verdict import IsolationVerdict, NextTest, Outcome, Suspect
 from busdoc.report.record.page import Align, Block, Column, Items, Section, Table, Text, Tone
 from busdoc.report.words.next_test import next_test_in_words
@@ -47,13 +48,13 @@ def isolation_sections(result: Result) -> Iterator[Section]:
         yield Section(title="Trials", anchor="trials", blocks=(_INTRODUCTION, _trials(result, verdict)))
     if not result.trouble:
         return
-    if verdict.suspects:
+    if verdict.suspects and result.conclusion.accuses:
         yield _suspects(verdict)
     cleared = cleared_parts(verdict)
     if cleared:
         yield _cleared(cleared)
     tests = worth_making(verdict, _MOST_TESTS)
-    if tests:
+    if tests and result.conclusion.state not in (State.HEALTHY, State.PROVED):
         yield _next_tests(tests)
 
 

@@ -1,4 +1,4 @@
-"""The record's part on who was there: the picture and table of presence, and every stream's rhythm."""
+"""The record's part on who was there: the table of presence, and every stream's rhythm."""
 
 from busdoc.analysis.overview import codes_of
 from busdoc.analysis.result import Result
@@ -6,7 +6,7 @@ from busdoc.decode.j1939.can_name import read_can_name
 from busdoc.health.controller import ControllerHealth
 from busdoc.machine.controller_spec import Identity
 from busdoc.report.record.page import Align, Block, Column, Fold, Items, Section, Table, Text, Tone
-from busdoc.report.record.pictures.presence import presence_picture, shown_controllers
+from busdoc.report.record.pictures.presence import shown_controllers
 from busdoc.report.words.joins import box_in_words, join_in_words, stand_ins_in_words
 from busdoc.times import clock
 from busdoc.words.counting import counted, plural
@@ -46,15 +46,12 @@ _MOST_SAID = 60
 
 
 def presence_section(result: Result) -> Section:
-    """Show every controller over the whole capture."""
+    """Tell every controller over the whole capture; its picture stands on the first page."""
     controllers = result.health.controllers
     if not controllers:
         nothing = Text(text="No controller was recognised in this capture.", tone=Tone.QUIET)
         return Section(title="Controllers", anchor="controllers", blocks=(nothing,))
     blocks: list[Block] = []
-    picture = presence_picture(result)
-    if picture is not None:
-        blocks.append(picture)
     left_out = len(controllers) - len(shown_controllers(result))
     if left_out:
         are = plural(left_out, "is", "are")

@@ -1,0 +1,190 @@
+"""Whether the journal's clock is the recording's: what was switched and plugged, held against what fell.
+
+Switching power, or unplugging a controller, takes known controllers off the bus at once. Where those losses come a
+constant time before or after the presses, the clocks differ by that time. Takes actions and incidents; knows nothing of
+suspects.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from busdoc.actions.action import Action, ActionKind, Origin
+from busdoc.actions.plugged import opening_state
+from busdoc.arrays import Float64Array
+from busdoc.health.incident import Incident, IncidentKind
+from busdoc.machine.machine import Machine, PartKind
+from busdoc.times import SECOND_NS
+from busdoc.words.duration import duration
+
+__all__ = ["SAME_CLOCK", "JournalClock", "judge_clock"]
+
+_EARLY_S, _LATE_S = 2.5, 3.5
+"""A loss comes at most so long after its press was written, or before it: presses come late, hands move first (common
+practice)."""
+_SAME_S = 6.0
+"""Shifts that differ by less are one."""
+_PLUG_S = 2.5
+"""A fault that shows as it is plugged in shows within so long."""
+_FAR_NS = 900 * SECOND_NS
+"""Presses that all lie so far from every loss were not made in this recording (common practice)."""
+_ZONE_S = 1800.0
+"""Time zones lie half hours apart (IANA time zone database; a few lie a quarter)."""
+_NEAR_ZONE_S = 8.0
+_MOST_PAIRS = 4000
+"""Candidate shifts that are tried (bound on work)."""
+_TAKES = (ActionKind.POWER_OFF, ActionKind.POWER_CYCLE, ActionKind.UNPLUG)
+_FALLS = (IncidentKind.DROPOUT, IncidentKind.RESTART, IncidentKind.RESTARTING, IncidentKind.BUS_SILENCE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JournalClock:
+    """What is known of the journal's clock."""
+
+    offset_ns: int = 0
+    """How far it runs ahead of the recording's; 0: not at all, or nothing tells."""
+    doubted: bool = False
+    """It fits the traffic at no one shift: nobody is to be accused by it."""
+
+    @property
+    def words(self) -> str | None:
+        """What is said of it; None: nothing."""
+        if self.doubted:
+            return (
+                "the journal's times fit the traffic's power cycles and losses at no one shift of its clock: it "
+                "accuses nobody. Compare the clocks, and give the difference with --clock-offset"
+            )
+        if not self.offset_ns:
+            return None
+        way = "ahead of" if self.offset_ns > 0 else "behind"
+        return f"your journal runs {duration(abs(self.offset_ns))} {way} the recording; taken into account"
+
+
+SAME_CLOCK = JournalClock()
+"""Of a journal that nothing tells against."""
+
+
+def judge_clock(machine: Machine, actions: Sequence[Action], incidents: Sequence[Incident]) -> JournalClock:
+    """Find how far the journal's clock is off.
+
+    Parameters
+    ----------
+    machine : the map, possibly empty
+    actions : of the journal, ascending by time
+    incidents : of the whole record
+    """
+    falls = [one for one in incidents if one.kind in _FALLS and one.controllers]
+    by_hand = [one for one in actions if one.origin is Origin.JOURNAL]
+    if not falls or not by_hand:
+        return JournalClock()
+    first_ns, last_ns = min(one.last_seen_ns for one in falls), max(one.onset_ns for one in falls)
+    elsewhen = all(a.time_ns < first_ns - _FAR_NS or a.time_ns > last_ns + _FAR_NS for a in by_hand)
+    sure, who = _taking(machine, by_hand)
+    pairs = [
+        ((action.time_ns - one.last_seen_ns) / SECOND_NS, n, k)
+        for n, (action, takes) in enumerate(zip(sure, who, strict=True))
+        for k, one in enumerate(falls)
+        if _answers(takes, one)
+    ]
+    plugs_s = np.array([a.time_ns / SECOND_NS for a in by_hand if a.kind is ActionKind.PLUG])
+    single_s = np.array([one.last_seen_ns / SECOND_NS for one in falls if len(one.controllers) == 1])
+    if not sure:
+        return JournalClock(doubted=True) if elsewhen else _by_plugs(plugs_s, single_s)
+    shifts_s = np.array([shift for shift, _, _ in pairs[:_MOST_PAIRS]])
+    now = _matched(pairs, 0.0)
+    if not len(shifts_s):
+        return JournalClock(doubted=len(sure) > 1)
+    candidates = np.unique(np.round(shifts_s, 1))
+    scores = np.array(
+        [_matched(pairs, float(s)) + 0.2 * min(_plugged(plugs_s, single_s, float(s)), 4) for s in candidates]
+    )
+    best = int(np.argmax(scores))
+    others = scores[np.abs(candidates - candidates[best]) > _SAME_S]
+    n_best = _matched(pairs, float(candidates[best]))
+    if now >= max(n_best, 1) or 2 * now > len(sure):
+        return JournalClock()
+    clear = scores[best] >= max(others, default=0.0) + (0.2 if n_best > 1 else 0.4)
+    enough = n_best >= 2 and 4 * n_best >= 3 * len(sure)
+    at_a_zone = abs(candidates[best]) > _ZONE_S / 2 and _zone_off_s(float(candidates[best])) < _NEAR_ZONE_S
+    if clear and (
+        enough or (n_best == len(sure) == 1 and (at_a_zone or _plugged(plugs_s, single_s, float(candidates[best])) > 1))
+    ):
+        return JournalClock(offset_ns=_refined_ns(pairs, float(candidates[best])))
+    return JournalClock(doubted=now == 0)
+
+
+def _taking(machine: Machine, actions: Sequence[Action]) -> tuple[list[Action], list[frozenset[str]]]:
+    """Give the actions that take controllers away at once, and whom; nobody: all that are there."""
+    state = opening_state(machine, actions)
+    feeds = {name for name, part in machine.parts.items() if part.kind in (PartKind.FEED, PartKind.SEGMENT)}
+    sure: list[Action] = []
+    who: list[frozenset[str]] = []
+    for action in actions:
+        if action.kind in (ActionKind.POWER_OFF, ActionKind.POWER_CYCLE) and action.part is None:
+            sure.append(action)
+            who.append(frozenset())
+        elif action.kind in _TAKES and (action.part in feeds or action.part in machine.controllers):
+            taken = frozenset(state.effect(action).taken)
+            if taken:
+                sure.append(action)
+                who.append(taken)
+        state = state.after(action)
+    return sure, who
+
+
+def _answers(takes: frozenset[str], one: Incident) -> bool:
+    """Whether those who fell are those that an action takes."""
+    if not takes:
+        return one.kind is IncidentKind.BUS_SILENCE or len(one.controllers) > 2
+    fell = frozenset(one.controllers)
+    return 2 * len(fell & takes) > len(fell | takes)
+
+
+def _matched(pairs: Sequence[tuple[float, int, int]], shift_s: float) -> int:
+    """Count the actions that a loss answers to, were the journal so far ahead; each loss once."""
+    used: set[int] = set()
+    done: set[int] = set()
+    for ahead_s, n, k in sorted(pairs, key=lambda pair: abs(pair[0] - shift_s)):
+        off_s = ahead_s - shift_s
+        if off_s > _LATE_S or off_s < -_EARLY_S:
+            continue
+        if n not in done and k not in used:
+            done.add(n)
+            used.add(k)
+    return len(done)
+
+
+def _plugged(plugs_s: Float64Array, single_s: Float64Array, shift_s: float) -> int:
+    """Count the losses of one controller that come as something is plugged in, were the journal so far ahead."""
+    if not len(plugs_s) or not len(single_s):
+        return 0
+    after_s = single_s[:, None] - (plugs_s[None, :] - shift_s)
+    return int(((after_s > -_PLUG_S) & (after_s < _PLUG_S)).any(axis=1).sum())
+
+
+def _by_plugs(plugs_s: Float64Array, single_s: Float64Array) -> JournalClock:
+    """Judge where nothing was done that must show: by the losses that come as something is plugged in."""
+    if len(plugs_s) < 3 or len(single_s) < 3 or len(plugs_s) * len(single_s) > _MOST_PAIRS:
+        return JournalClock()
+    candidates = np.unique(np.round((plugs_s[None, :] - single_s[:, None]).ravel(), 1))
+    scores = np.array([_plugged(plugs_s, single_s, float(s)) for s in candidates])
+    best = int(np.argmax(scores))
+    others = scores[np.abs(candidates - candidates[best]) > _SAME_S]
+    if _plugged(plugs_s, single_s, 0.0) or scores[best] < 3 or 4 * scores[best] < 3 * len(single_s):
+        return JournalClock()
+    if scores[best] < max(others, default=0) + 2:
+        return JournalClock(doubted=True)
+    return JournalClock(offset_ns=round(float(candidates[best]) * SECOND_NS))
+
+
+def _zone_off_s(shift_s: float) -> float:
+    """Give how far a shift is from a whole number of half hours, s."""
+    rest = abs(shift_s) % _ZONE_S
+    return min(rest, _ZONE_S - rest)
+
+
+def _refined_ns(pairs: Sequence[tuple[float, int, int]], shift_s: float) -> int:
+    """Give the shift by all that fits it: the median, less the half second that a press is late by itself."""
+    near = [ahead for ahead, _, _ in pairs if -_EARLY_S <= ahead - shift_s <= _LATE_S]
+    return round((float(np.median(near)) - 0.5) * SECOND_NS)

@@ -1,0 +1,148 @@
+"""The short page on the terminal, in at most 25 lines: verdict, reasons, what was done, what to do, the picture.
+
+The full text begins with the same lines.
+"""
+
+from collections.abc import Iterator, Sequence
+
+from busdoc.analysis.overview import in_step_identifiers
+from busdoc.analysis.result import Result
+from busdoc.health.controller import ControllerHealth, ControllerState
+from busdoc.health.incident import IncidentKind
+from busdoc.report.terminal.strip import ASCII, SHADED, draw_axis, draw_marks, draw_strip
+from busdoc.report.terminal.wrapping import filled
+from busdoc.report.words.brief import brief_of
+
+__all__ = ["MOST_LINES", "brief_section", "picture_of", "state_of", "troubled_controllers"]
+
+MOST_LINES = 25
+"""A screen of a terminal, by its usual size."""
+_MOST_FOUND = 7
+_MOST_REASONS = 6
+_MOST_NEXT = 4
+_MOST_DRAWN = 4
+_LEAST_NUMBERED_ROWS = 2
+_ROOM_FOR_PICTURE = 4
+
+
+def brief_section(result: Result, width: int, unicode: bool) -> Iterator[str]:
+    """Yield the short page's paragraphs; with the blank lines between them they are at most 25 lines."""
+    brief = brief_of(result)
+    found = _first_lines(filled(brief.found, width), _MOST_FOUND)
+    parts = [found, filled(brief.machine, width).splitlines()]
+    if brief.warning:
+        parts.append(_first_lines(filled(f"! {brief.warning}", width, "", "  "), 2))
+    reasons: list[str] = []
+    for reason in brief.why:
+        lines = filled(reason, width, "  ", "    ").splitlines()
+        if len(reasons) + len(lines) <= _MOST_REASONS:
+            reasons += lines
+    for title, lines in (
+        ("Why", reasons),
+        ("Done", _first_lines(filled(f"Done: {brief.done}", width, "", "  "), 2) if brief.done else []),
+        (
+            "Next",
+            _first_lines(filled(f"Next: {brief.next_step}", width, "", "  "), _MOST_NEXT) if brief.next_step else [],
+        ),
+    ):
+        if lines:
+            parts.append([title, *lines] if title == "Why" else lines)
+    # What is told comes first; the picture gets the lines that are left.
+    used = sum(len(part) for part in parts) + len(parts)
+    while used > MOST_LINES - _ROOM_FOR_PICTURE and len(reasons) > 1:
+        reasons.pop()
+        parts = [["Why", *reasons] if part[0] == "Why" else part for part in parts]
+        used = sum(len(part) for part in parts) + len(parts)
+    drawn = troubled_controllers(result)
+    room = MOST_LINES - used - 3
+    if drawn and room >= 1:
+        n = min(len(drawn), _MOST_DRAWN, room)
+        picture = picture_of(result, drawn[:n], width, unicode=unicode, more=n, mark_rows=1)
+        if len(picture.splitlines()) <= MOST_LINES - used:
+            parts.append(picture.splitlines())
+    yield from ("\n".join(part) for part in parts)
+
+
+def _first_lines(text: str, most: int) -> list[str]:
+    """Give the first lines of a text, cut after a whole one."""
+    lines = text.splitlines()
+    return lines if len(lines) <= most else [*lines[: most - 1], f"{lines[most - 1].rstrip('.,; ')} …"]
+
+
+def troubled_controllers(result: Result) -> tuple[ControllerHealth, ...]:
+    """Give the controllers in whose trouble nobody's action answers, the most troubled first; as many as are drawn."""
+    count: dict[str, int] = {}
+    for n in result.trouble.incidents:
+        for name in result.incidents[n].controllers:
+            count[name] = count.get(name, 0) + 1
+    for code in result.trouble.codes:
+        count.setdefault(code.controller, 0)
+    bare = in_step_identifiers(result.health.controllers)
+    known = [one for one in result.health.controllers if one.name in count and one not in bare]
+    return tuple(sorted(known, key=lambda one: -count[one.name])[:_MOST_DRAWN])
+
+
+def state_of(result: Result, controller: ControllerHealth) -> str:
+    """Say in a few words how a controller fared; a silence of its whole bus counts."""
+    silences = sum(
+        one.kind is IncidentKind.BUS_SILENCE and controller.name in one.controllers for one in result.incidents
+    )
+    falls = f", fell {controller.dropouts}x" if controller.dropouts else ""
+    if silences and not controller.dropouts:
+        falls = f", silent with its bus {silences}x"
+    elif silences and controller.state is not ControllerState.NEVER_SEEN:
+        falls += f", with its bus {silences}x"
+    return f"{controller.state}{falls}"
+
+
+def picture_of(
+    result: Result,
+    shown: Sequence[ControllerHealth],
+    width: int,
+    *,
+    unicode: bool,
+    more: int,
+    mark_rows: int = 4,
+) -> str:
+    """Draw the presence of some controllers, with what was done and which codes came under it.
+
+    Parameters
+    ----------
+    shown : who is drawn
+    width : of the line, characters
+    unicode : whether the terminal has more than ASCII
+    more : how many there are
+    mark_rows : lines for the numbers of the actions; where they do not all fit, each is a mark without its number
+    """
+    health = result.health
+    states = [state_of(result, one) for one in shown]
+    name_width = min(max(len(c.name) for c in shown), 22)
+    strip_width = max(20, width - name_width - max(16, 4 + max(map(len, states))))
+    glyphs = SHADED if unicode else ASCII
+    gaps = [gap for gap in health.gaps if gap.channel is None]
+    strips = [draw_strip(one, gaps, health.start_ns, health.until_ns, strip_width, glyphs) for one in shown]
+    drawn = ("heard", "silent", "partly silent", "not recorded")
+    used = set("".join(strips))
+    signs = [f"{glyph} {word}" for glyph, word in zip(glyphs, drawn, strict=True) if glyph in used]
+    signs += ["blank not heard yet or no more"] if " " in used else []
+    lines = [filled(f"Controllers ({', '.join(signs)})", width, "", "  ")]
+    for controller, strip, state in zip(shown, strips, states, strict=True):
+        name = controller.name if len(controller.name) <= name_width else controller.name[: name_width - 1] + "~"
+        lines.append(f"  {name:<{name_width}} {strip} {state}")
+    pad = " " * (name_width + 3)
+    marks = [(action.time_ns, str(action.n)) for action in result.actions]
+    if marks:
+        rows = draw_marks(marks, health.start_ns, health.until_ns, strip_width)
+        if len(rows) > mark_rows:
+            column_ns = max(1, (health.until_ns - health.start_ns) // strip_width)
+            at = {min(max((t_ns - health.start_ns) // column_ns, 0), strip_width - 1) for t_ns, _ in marks}
+            rows = ["".join("|" if k in at else " " for k in range(strip_width))]
+        lines += [f"  {'actions' if k == 0 else '':<{name_width}} {row}".rstrip() for k, row in enumerate(rows)]
+    if result.codes and mark_rows > 1:
+        raised = [(code.first_ns, "!") for code in sorted(result.codes, key=lambda code: code.first_ns)]
+        rows = draw_marks(raised, health.start_ns, health.until_ns, strip_width)[:2]
+        lines += [f"  {'codes' if k == 0 else '':<{name_width}} {row}".rstrip() for k, row in enumerate(rows)]
+    lines.append(pad + draw_axis(health.start_ns, health.until_ns, strip_width))
+    if more > len(shown):
+        lines.append(f"  and {more - len(shown)} more (--json has them all)")
+    return "\n".join(lines)

@@ -1,0 +1,42 @@
+"""Every section tells the same story: a fixed sample of sessions, read by every rule.
+
+More of them, and of other seeds, are read by ``python -m benchmarks.consistency``.
+"""
+
+import pytest
+
+from busdoc.report.json.document import document
+from tests.truth.consistency import RULES, breaches
+from tests.truth.isolation_sessions import SessionKind
+from tests.truth.told_sessions import Twist, tell_session
+
+SAMPLE = [
+    (SessionKind.HARD_BRANCH, 3_000_008, Twist.PROVED),
+    (SessionKind.TWO_FAULTS, 3_000_010, Twist.PROVED),
+    (SessionKind.INTERMITTENT_BRANCH, 3_000_017, Twist.AHEAD),
+    (SessionKind.FEED, 3_000_020, Twist.AHEAD),
+    (SessionKind.DEAD, 3_000_031, Twist.ZONE),
+    (SessionKind.CONTROLLER, 3_000_035, Twist.NO_JOURNAL),
+    (SessionKind.SEGMENT, 3_000_045, Twist.NO_MAP),
+    (SessionKind.DEAD, 3_000_055, Twist.ONE_FEED),
+    (SessionKind.SPONTANEOUS, 3_000_006, Twist.PLAIN),
+]
+
+
+@pytest.mark.parametrize(("kind", "seed", "twist"), SAMPLE)
+def test_no_two_sections_contradict_each_other(kind: SessionKind, seed: int, twist: Twist) -> None:
+    assert breaches(tell_session(kind, seed, twist)) == []
+
+
+def test_the_rules_find_what_they_are_for() -> None:
+    told = tell_session(SessionKind.HARD_BRANCH, 3_000_000)
+    told.tree["conclusion"]["to_prove_s"] = 1e6
+    told.tree["suspects"][0]["probability"] = 1.0000000000000007
+    found = {rule for rule, _ in breaches(told)}
+    assert {"one_duration_of_quiet", "probabilities_are_probabilities"} <= found
+    assert len(RULES) >= 15
+
+
+def test_the_document_carries_the_conclusion_that_the_result_has() -> None:
+    result = tell_session(SessionKind.HARD_BRANCH, 3_000_008, Twist.PROVED).result
+    assert document(result)["conclusion"]["state"] == result.conclusion.state
