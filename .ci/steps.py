@@ -27,6 +27,7 @@ STEPS: Mapping[str, Sequence[Sequence[str]]] = {
     "types": (("mypy",),),
     "tests": (("pytest", "-n", "auto", "-m", "not emulated"),),
     "campaign": (("benchmarks.campaign", "--inputs", "600"),),
+    "speed": (("benchmarks.stages", "100000", ".log", ".blf"),),
     "emulated": (("pytest", "-m", "emulated", "tests/emulated"),),
 }
 """Modules with their arguments, as Python's ``-m`` takes them."""

@@ -12,7 +12,7 @@ from busdoc.analysis.case import CaptureFacts
 from busdoc.analysis.judgement import Weighed
 from busdoc.analysis.result import Result
 from busdoc.analysis.spells import fold_spells
-from busdoc.capture.listening import FrameSource
+from busdoc.capture.listening import FrameSource, Hearing
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder.recorder import RecorderState
 from busdoc.health.codes.code import CodeKind, FaultCode
@@ -99,7 +99,7 @@ def look(at: Standing) -> SessionView:
     needs = row.test.cautions if row is not None and row.step < len(row.steps_text) else ()
     return SessionView(
         start_ns=at.heard_ns if health is None else health.start_ns,
-        now_ns=at.heard_ns,
+        now_ns=_now_ns(at),
         machine_name=at.machine.name,
         buses=at.source.buses(),
         frames=at.frames,
@@ -133,6 +133,12 @@ def look(at: Standing) -> SessionView:
         alarm=at.alarm,
         symptoms=_symptoms(at.weighed),
     )
+
+
+def _now_ns(at: Standing) -> int:
+    """Give the time; it goes on while no adapter answers, though nothing is heard up to it."""
+    away = any(bus.hearing is Hearing.ADAPTER_LOST for bus in at.source.buses())
+    return max(at.heard_ns, at.source.now_ns()) if away else at.heard_ns
 
 
 def _watching(at: Standing) -> Watching | None:

@@ -86,7 +86,7 @@ class Picking:
         name = printable(self.typed.strip())
         if self._new_names and name and all(name.casefold() != choice.text.casefold() for choice in found):
             new = Choice(value=name, text=name, aside="new")
-            return [new, *found] if len(name) == 1 or not found else [*found, new]
+            return [*found, new]  # what is there goes first: a new name is a key further down
         return found
 
     def press(self, key: str, character: str | None) -> bool:

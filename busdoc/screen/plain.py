@@ -39,7 +39,7 @@ other                  propose another test
 labels                 number the connectors, to be taped on
 status, why, tree      how it stands; why the first suspect; what is plugged
 help, quit
-A part may be given by a few of its letters, or by its number."""
+A part may be given by a few of its letters, or by its number; a new branch that begins like one, in quotes: "A"."""
 
 _SWITCHING = tuple(kind.removeprefix("power-") for kind in POWER_KINDS)
 
@@ -243,7 +243,12 @@ class PlainSession:
             labelled = [row.name for row in view.harness if row.label == int(text)]
             if labelled:
                 return labelled[0]
+        if view.guided and len(text) > 2 and text[0] == text[-1] == '"':
+            return text[1:-1]  # a new name, whatever it begins like
         folded = text.casefold()
+        begun = [row.name for row in view.harness if row.name.casefold().startswith(folded)]
+        if view.guided and len(begun) == 1:
+            return begun[0]
         for fits in (str.__eq__, str.startswith, str.__contains__):
             found = [row.name for row in view.harness if fits(row.name.casefold(), folded)]
             if len(found) == 1:

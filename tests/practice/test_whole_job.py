@@ -36,7 +36,7 @@ def work_on(bench: Bench, most_s: float) -> list[str]:
 
 
 def test_a_hard_sensor_is_found_replaced_and_proved_with_hands_in_no_live_machine() -> None:
-    bench = Bench(rear_of_sweeper(Fault(part="gate-angle", latches=True, delay_s=0.7, from_s=5.0)), tick_s=0.5)
+    bench = Bench(rear_of_sweeper(Fault(part="gate-angle", latches=True, delay_s=0.7, from_s=5.0)), tick_s=1.0)
     bench.run(8.0)
     proposed = work_on(bench, 400.0)
     assert bench.view.cured.startswith("Repair proved: gate-angle was replaced")

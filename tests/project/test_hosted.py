@@ -116,7 +116,8 @@ def test_a_step_that_does_not_exist_is_refused_in_a_sentence() -> None:
     )
     assert (done.returncode, done.stdout) == (2, "")
     assert (
-        done.stderr == "No step is called deploy; there are: install, lint, format, types, tests, campaign, emulated.\n"
+        done.stderr
+        == "No step is called deploy; there are: install, lint, format, types, tests, campaign, speed, emulated.\n"
     )
 
 

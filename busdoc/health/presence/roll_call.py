@@ -56,7 +56,8 @@ def controller_health(
         frames=sum(int(streams.count[row]) for row in controller.rows),
         streams=tuple(_stream_health(observed, row, rhythms[row]) for row in controller.rows),
         state=_state(controller, _falls(controller, losses), until_ns),
-        present_ns=until_ns - since_ns - lost_ns,
+        # without a rhythm nobody knows whether it is there once its last frame has come
+        present_ns=(until_ns if controller.cyclic_streams else last_ns) - since_ns - lost_ns,
         lost_ns=lost_ns,
         dropouts=sum(absence.missed and id(absence) not in on_bus for absence in controller.absences),
         restarts=restarted,

@@ -2,11 +2,12 @@
 
 from collections.abc import Sequence
 
+from busdoc.analysis.overview import heard_span
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Gap
 from busdoc.times import SECOND_NS
 
-__all__ = ["ASCII", "SHADED", "Glyphs", "draw_axis", "draw_marks", "draw_strip", "heard_span"]
+__all__ = ["ASCII", "SHADED", "Glyphs", "draw_axis", "draw_marks", "draw_strip"]
 
 Glyphs = tuple[str, str, str, str]
 """Present, absent, partly absent, nothing recorded."""
@@ -53,15 +54,6 @@ def draw_strip(
         else:
             line.append(partly if away_ns else present)
     return "".join(line)
-
-
-def heard_span(controller: ControllerHealth) -> tuple[int, int]:
-    """Give from when to when a controller was on the bus as far as its frames tell, ns.
-
-    It begins with its first frame, and ends a deadline after its last one.
-    """
-    deadlines_ns = [stream.deadline_ns for stream in controller.streams if stream.cyclic and stream.deadline_ns]
-    return controller.first_ns or 0, (controller.last_ns or 0) + max(deadlines_ns, default=0)
 
 
 def _covered_ns(spans: Sequence[tuple[int, int]], low: int, high: int) -> int:

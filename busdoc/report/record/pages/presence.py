@@ -5,8 +5,9 @@ from busdoc.analysis.result import Result
 from busdoc.decode.j1939.can_name import read_can_name
 from busdoc.health.controller import ControllerHealth
 from busdoc.machine.controller_spec import Identity
-from busdoc.report.record.page import Align, Block, Column, Fold, Section, Table, Text, Tone
+from busdoc.report.record.page import Align, Block, Column, Fold, Items, Section, Table, Text, Tone
 from busdoc.report.record.pictures.presence import presence_picture, shown_controllers
+from busdoc.report.words.joins import box_in_words, join_in_words, stand_ins_in_words
 from busdoc.times import clock
 from busdoc.words.counting import counted, plural
 from busdoc.words.duration import duration
@@ -41,6 +42,8 @@ _STREAMS = (
     Column(name="Period from"),
 )
 
+_MOST_SAID = 60
+
 
 def presence_section(result: Result) -> Section:
     """Show every controller over the whole capture."""
@@ -59,6 +62,13 @@ def presence_section(result: Result) -> Section:
         blocks.append(Text(text=said))
     rows = tuple(_row(result, one) for one in controllers)
     blocks.append(Table(title="Controllers", columns=_CONTROLLERS, rows=rows))
+    together = [*stand_ins_in_words(controllers), *map(box_in_words, result.health.boxes)]
+    if together:
+        blocks.append(Items(items=tuple(together[:_MOST_SAID])))
+    if result.health.joins:
+        blocks.append(Text(text="Who came later:"))
+        came = tuple(join_in_words(join, result) for join in result.health.joins)
+        blocks.append(Items(items=came[:_MOST_SAID]))
     absences = _absences(result)
     if absences.rows:
         blocks.append(Fold(title="Every absence", blocks=(absences,)))

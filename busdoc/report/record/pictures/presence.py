@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from busdoc.analysis.overview import heard_span
 from busdoc.analysis.result import Result
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import GapKind, IncidentKind
@@ -26,7 +27,7 @@ from busdoc.symptoms.symptom import Symptom
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["MOST_ROWS", "presence_picture", "shown_controllers"]
+__all__ = ["MOST_ROWS", "heard_spans", "presence_picture", "shown_controllers"]
 
 MOST_ROWS = 48
 _MOST_MARKS = 400
@@ -58,6 +59,7 @@ def presence_picture(result: Result) -> Picture | None:
     return Picture(
         title="Presence of every controller over the whole capture",
         text="Thick bar: heard. Thin line: silent. Half bar: some of its streams missing. Grey: nothing recorded. "
+        "Blank: not heard yet, or no more. "
         "Numbers and upright lines: actions. Triangles: a fault code was raised. The table below says the same."
         + ("" if result.complaint is None else _OF_THE_COMPLAINT),
         draw=lambda width_in, outlines: _draw(result, width_in, outlines),
@@ -116,7 +118,7 @@ def _draw_rows(axes: "Axes", controllers: Sequence[ControllerHealth], result: Re
     heard, away, partly = _Boxes(), _Boxes(), _Boxes()
     for row, controller in enumerate(controllers):
         silent, late = _spans_of(controller, result, span_ns, least_ns)
-        heard.add(_between(silent, span_ns), row - 0.34, row + 0.34)
+        heard.add(heard_spans(controller, result, silent), row - 0.34, row + 0.34)
         away.add(silent, row - 0.07, row + 0.07)
         partly.add(late, row, row + 0.34)
     blank = _Boxes([[(x, y - 0.36) for x, y in box] for box in partly.corners])
@@ -205,6 +207,21 @@ def _merged(spans: Sequence[Span], least_ns: int, span_ns: int) -> list[Span]:
         elif high > low:
             joined.append((low, high))
     return joined
+
+
+def heard_spans(controller: ControllerHealth, result: Result, silent: Sequence[Span]) -> list[Span]:
+    """Give when a controller was there: between its first frame and its last one, but for its silences.
+
+    Parameters
+    ----------
+    silent : since the start of the capture, ns, ascending and apart
+    """
+    if controller.first_ns is None:
+        return []
+    span_ns = max(1, result.health.until_ns - result.health.start_ns)
+    from_ns, to_ns = (t_ns - result.health.start_ns for t_ns in heard_span(controller))
+    cut = [(max(a, from_ns), min(b, to_ns)) for a, b in _between(silent, span_ns) if a <= to_ns and b >= from_ns]
+    return _merged(cut, max(1, span_ns // _COLUMNS), span_ns)
 
 
 def _between(spans: Sequence[Span], span_ns: int) -> list[Span]:
