@@ -44,9 +44,16 @@ def of_controller(block: FrameBlock, one: ControllerHealth) -> np.ndarray[tuple[
     return own
 
 
-def cut_losses(block: FrameBlock, n_cuts: int, rng: np.random.Generator) -> Iterator[Loss | None]:
-    """Take one source out for a while, again and again; gives its loss, or None where it was not found."""
+def cut_losses(block: FrameBlock, n_cuts: int, rng: np.random.Generator) -> Iterator[tuple[Loss | None, bool, bool]]:
+    """Take one source out for a while, again and again.
+
+    Yields
+    ------
+    Its loss (None where it was not found), whether both edges lie within a period of its fastest stream of the last
+    frame and the first one, and whether the cut was told as a silent bus
+    """
     healthy = judged(block)
+    n_silences = sum(incident.kind is IncidentKind.BUS_SILENCE for incident in healthy.incidents)
     rhythmic = [one for one in healthy.controllers if any(stream.cyclic for stream in one.streams)]
     made = 0
     for _ in range(8 * n_cuts):
@@ -70,7 +77,8 @@ def cut_losses(block: FrameBlock, n_cuts: int, rng: np.random.Generator) -> Iter
         gone = of_controller(block, one) & (block.t_ns > from_ns) & (block.t_ns < to_ns)
         found = judged(block.take(~gone), healthy.until_ns)
         losses = [loss for incident in found.incidents if incident.kind in LOST for loss in incident.losses]
-        yield next(
+        n_more = sum(incident.kind is IncidentKind.BUS_SILENCE for incident in found.incidents) - n_silences
+        told = next(
             (
                 loss
                 for loss in losses
@@ -78,6 +86,16 @@ def cut_losses(block: FrameBlock, n_cuts: int, rng: np.random.Generator) -> Iter
             ),
             None,
         )
+        own_ns = block.t_ns[of_controller(block, one) & ~gone]
+        before_ns, after_ns = own_ns[own_ns <= from_ns].max(initial=0), own_ns[own_ns >= to_ns].min(initial=1 << 62)
+        fastest_ns = min(stream.period_ns or 0 for stream in cyclic)
+        yield told, told is not None and _edges_hold(told, int(before_ns), int(after_ns), fastest_ns), n_more > 0
+
+
+def _edges_hold(loss: Loss, before_ns: int, after_ns: int, fastest_ns: int) -> bool:
+    """Tell whether a loss begins and ends within a period of the truth."""
+    back_ns = after_ns if loss.back_ns is None else loss.back_ns
+    return abs(loss.last_seen_ns - before_ns) <= fastest_ns and abs(back_ns - after_ns) <= fastest_ns
 
 
 def started_losses(block: FrameBlock, from_s: float, to_s: float, *, with_claims: bool) -> Iterator[Loss]:
@@ -109,8 +127,14 @@ def main() -> None:
     files = sorted(path for pattern in CUT_FROM for path in REAL.glob(f"{pattern}.log.gz"))
     blocks = {path: FrameBlock.concat(list(open_capture([path]).blocks())) for path in files}
     each = -(-arguments.cuts // len(files))
-    cuts = [loss for block in blocks.values() for loss in cut_losses(block, each, rng)]
-    print(f"{len(cuts)} cuts, {sum(loss is None for loss in cuts)} not found")
+    made = [cut for block in blocks.values() for cut in cut_losses(block, each, rng)]
+    cuts = [loss for loss, _, _ in made]
+    n_lost, n_edges, n_silent = (
+        sum(loss is None for loss in cuts),
+        sum(e for _, e, _ in made),
+        sum(s for *_, s in made),
+    )
+    print(f"{len(cuts)} cuts, {n_lost} not found; both edges right: {n_edges}; told as a silent bus: {n_silent}")
     kept = [(loss.p_restarted, False) for loss in cuts if loss is not None and loss.p_restarted is not None]
     print(f"kept running: {sum(p > 0.5 for p, _ in kept)} of {len(kept)} told as restarted above 50 %")
     for loss in cuts:

@@ -1,5 +1,6 @@
 """The complaint in every rendering: headline, terminal, record and JSON say the same of the sweeper's second story."""
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -9,6 +10,7 @@ from busdoc.report.json.document import document
 from busdoc.report.record.html import write_html
 from busdoc.report.terminal.terminal import render
 from busdoc.report.words.headline import headline
+from busdoc.symptoms.symptom import SymptomKind
 
 ROOT = Path(__file__).parents[2]
 
@@ -61,3 +63,16 @@ def test_the_codes_incidents_answer_to_the_same_actions() -> None:
     tree = document(story())
     raised = [one for one in tree["incidents"] if one["code"] == "SPN 3509 FMI 4"]
     assert [one["because"] and one["because"]["action"] for one in raised] == [None, 9, 12]
+
+
+def test_other_symptoms_are_told_beside_the_complaint_and_as_coming_apart_where_they_do() -> None:
+    complaint = story().complaint
+    assert complaint is not None
+    lamp = replace(complaint, kind=SymptomKind.SEEN, name="seen:red lamp", controller=None, codes=())
+    beside = replace(story(), symptoms=(*story().symptoms, lamp))
+    assert 'What else showed\n  What was seen ("red lamp") came 3 times' in render(beside, width=100)
+    apart = render(replace(beside, apart=(lamp,)), width=100)
+    assert "What else showed" not in apart
+    assert "came 3 times apart from it, so it may have a fault of its own" in " ".join(apart.split())
+    assert '--symptom "seen:red lamp"' in apart
+    assert document(replace(beside, apart=(lamp,)))["apart"] == ["seen:red lamp"]

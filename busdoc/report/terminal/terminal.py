@@ -30,8 +30,15 @@ from busdoc.report.words.joins import box_in_words, join_in_words, stand_ins_in_
 from busdoc.report.words.next_test import next_test_in_words
 from busdoc.report.words.spells import spell_in_words
 from busdoc.report.words.suspects import part_in_words
-from busdoc.report.words.symptoms import apart_in_words, observed_in_words, showings_in_words, symptom_in_words
+from busdoc.report.words.symptoms import (
+    apart_in_words,
+    observed_in_words,
+    showing_in_words,
+    showings_in_words,
+    symptom_in_words,
+)
 from busdoc.report.words.wire import channel_in_words, errors_in_words, traffic_in_words
+from busdoc.symptoms.symptom import SymptomKind
 from busdoc.times import clock
 from busdoc.words.counting import counted, times
 from busdoc.words.duration import duration
@@ -114,6 +121,22 @@ def _apart(result: Result, width: int) -> Iterator[str]:
     if result.apart:
         lines = [_wrapped(apart_in_words(one), width, "  ", "    ") for one in result.apart[:_MOST_APART]]
         yield "\n".join(["What comes apart from it", *lines])
+    # Codes and counters have a list of their own below.
+    others = [
+        one
+        for one in result.symptoms
+        if one.kind in (SymptomKind.CONDITION, SymptomKind.SEEN)
+        and one.spans
+        and one.name not in {known.name for known in (result.complaint, *result.apart) if known is not None}
+    ]
+    if others:
+        start_ns, until_ns, epoch = result.health.start_ns, result.health.until_ns, result.capture.epoch
+        told = [
+            f"{capital(symptom_in_words(one))} "
+            f"{showing_in_words(one, until_ns=until_ns, start_ns=start_ns, epoch=epoch)}."
+            for one in others[:_MOST_APART]
+        ]
+        yield "\n".join(["What else showed", *[_wrapped(text, width, "  ", "    ") for text in told]])
 
 
 def _next_tests(result: Result, width: int) -> Iterator[str]:
