@@ -178,10 +178,10 @@ def test_rows_that_make_no_sense_cost_only_themselves(session: Path) -> None:
     assert "Left out of the journal, since it makes no sense: 1 entry." in said
 
 
-@pytest.mark.parametrize("what", ["zeros", "removed"])
+@pytest.mark.parametrize("what", ["zeros", "removed", "spoilt"])
 def test_a_gap_file_that_was_lost_does_not_stop_the_recording(session: Path, what: str) -> None:
     gaps = session / "recording" / "gaps.csv"
-    gaps.write_bytes(bytes(512)) if what == "zeros" else gaps.unlink()
+    gaps.unlink() if what == "removed" else gaps.write_bytes(bytes(512) if what == "zeros" else b"frim,to,channel\n")
     actions, frames, said = gone_on_with(session)
     assert (actions, frames) == (N_ACTIONS, 400)
     assert "gaps.csv" in said

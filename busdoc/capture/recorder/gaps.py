@@ -99,15 +99,19 @@ _SNIFFED_BYTES = 4096
 class GapFile:
     """A gap file that is written to; it also is what a recorder holds locked."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, among_pieces: bool = False) -> None:
         """Open it, with its header.
+
+        Parameters
+        ----------
+        among_pieces : pieces of a recording lie beside it, so that what is no gap file was one before it was damaged
 
         Raises
         ------
         InputError : another file is called so
         OSError : it cannot be written
         """
-        self.mended = _set_aside_damage(path)
+        self.mended = _set_aside_damage(path, among_pieces=among_pieces)
         """What was damaged here, as a sentence; empty: nothing."""
         if path.exists() and path.stat().st_size and not is_gap_file(path):
             raise InputError(
@@ -157,18 +161,19 @@ class GapFile:
             raise
 
 
-def _set_aside_damage(path: Path) -> str:
-    """Rename a gap file that a failing disk left as zeros, so that the recording can be gone on with; say so."""
+def _set_aside_damage(path: Path, *, among_pieces: bool) -> str:
+    """Rename a gap file that a failing disk has spoilt, so that the recording can be gone on with; say so."""
     try:
         with path.open("rb") as file:
             head = file.read(_SNIFFED_BYTES)
     except FileNotFoundError:
         return ""
-    if not head or head.strip(b"\0"):
+    if not head or is_gap_file(path) or (head.strip(b"\0") and not among_pieces):
         return ""
     aside = path.with_name(f"{path.name}.damaged")
     os.replace(path, aside)
-    return f"{path.name} held zeros only and was set aside as {aside.name}: which gaps it told of is not known."
+    held = "was damaged" if head.strip(b"\0") else "held zeros only"
+    return f"{path.name} {held} and was set aside as {aside.name}: which gaps it told of is not known."
 
 
 def _ends_with_newline(path: Path) -> bool:

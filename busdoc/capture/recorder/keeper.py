@@ -18,6 +18,7 @@ PART_SUFFIX = ".part"
 
 _SYNC_EVERY_S = 0.5
 """So that a frame is on the disk within a second, however long the gathering and the writing through take."""
+_LONGEST_FINISH_S = 1.0
 _CHUNK_BYTES = 1 << 20
 _LEVEL = 2  # of isal's 0 to 3: 300 MB/s, and within a tenth of the size of the next
 
@@ -63,11 +64,15 @@ class PieceKeeper:
         self._closed.put((file, path))
 
     def stop(self, *, waits: bool = True) -> None:
-        """Finish what there is, and end; without waiting, for a disk that is gone."""
+        """Finish what there is, and end; without waiting, for a disk that is gone: then nothing is compressed any more.
+
+        A piece that is being compressed is waited for a moment: it must not be taken away when it is gone on with.
+        """
+        self._compress = self._compress and waits
         self._closed.put(None)
         self._ended.set()
-        for thread in self._threads if waits else ():
-            thread.join()
+        for thread in self._threads:
+            thread.join(None if waits else _LONGEST_FINISH_S)
 
     def _sync_on(self) -> None:
         while not self._ended.wait(_SYNC_EVERY_S):

@@ -362,7 +362,7 @@ def _opened(place: RecordingPlace) -> tuple[GapFile, LastPiece, tuple[str, ...]]
         _refuse_other_captures(place)
         is_lost = not place.gap_file.exists() and bool(place.pieces()) and place.file is None
         lost = f"{place.gap_file.name} is gone: which gaps it told of is not known." if is_lost else ""
-        gap_file = GapFile(place.gap_file)
+        gap_file = GapFile(place.gap_file, among_pieces=place.file is None and bool(place.pieces()))
         if not try_lock(gap_file.file):
             raise InputError(where, "a place to record to", "another program that records there", "Name another.")
         return gap_file, tidy_up(place), tuple(note for note in (lost, gap_file.mended) if note)

@@ -13,12 +13,14 @@ from busdoc.capture.listening import BusState
 from busdoc.capture.place import RecordingPlace, place_at
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder.recorder import KEEP_FREE_BYTES, ROTATE_BYTES, LogRecorder, RecorderState
-from busdoc.capture.recorder.write_back import WriteBack, even_out
+from busdoc.capture.recorder.write_back import WriteBack, even_out, last_frame_ns
 from busdoc.errors import InputError, found_instead
 
 __all__ = ["TwofoldRecorder"]
 
 _TRY_EVERY_S = 1.0
+_TRIES_AT_END = 10
+_BETWEEN_TRIES_S = 0.1
 _MORE_ROOM = 1.02
 """A disk that was full is recorded to again when it has this much more room, so that it does not flutter."""
 
@@ -132,9 +134,12 @@ class TwofoldRecorder:
     def close(self) -> None:
         """End the recording; a place that is back is made whole first."""
         self._let_go()
-        for n, recorder in enumerate(self._recorders):
-            if recorder is None:
-                self._write_back(n, math.inf)
+        for n in range(len(self._recorders)):
+            for _ in range(_TRIES_AT_END):
+                if self._recorders[n] is None and place_at(self._paths[n]).gap_file.exists():
+                    self._write_back(n, math.inf)
+                    if self._recorders[n] is None:  # a piece took its new name meanwhile
+                        time.sleep(_BETWEEN_TRIES_S)
         for recorder in self._recorders:
             if recorder is not None:
                 recorder.close()
@@ -190,6 +195,8 @@ class TwofoldRecorder:
                 k += 1
                 if k >= most_steps:
                     return
+            if last_frame_ns(place) != source.last_ns:
+                return
             recorder = self._opened(self._paths[n], source.last_ns)
         except (OSError, InputError) as error:  # gone again, or without room
             self._backs[n] = None

@@ -40,6 +40,9 @@ class WriteBack:
         OSError : one of them cannot be read or written
         """
         left = most_bytes
+        numbers = list(self._source.pieces())
+        if numbers != list(range(min(numbers, default=0), max(numbers, default=-1) + 1)):
+            return False  # a piece took its new name while the folder was listed
         for source, target in self._pairs():
             left -= _whole(source, target) if source.suffix == ".gz" else _grown(source, target, left)
             if left <= 0:

@@ -81,21 +81,6 @@ def test_a_place_that_was_pulled_out_and_came_back_lacks_nothing(tmp_path: Path,
         assert gap_rows(path) == 0
 
 
-def test_a_place_that_keeps_coming_and_going_lacks_nothing(tmp_path: Path) -> None:
-    paths = (tmp_path / "a", tmp_path / "b")
-    recording = Recording(*paths)
-    for n in (0, 1, 0, 0, 1, 1, 0):
-        recording.run(3)
-        paths[n].rename(tmp_path / "away")
-        recording.run(4)
-        (tmp_path / "away").rename(paths[n])
-    recording.run(3)
-    recording.recorder.close()
-    for path in paths:
-        assert numbers(path) == list(range(recording.n))
-        assert gap_rows(path) == 0
-
-
 def test_what_is_back_only_at_the_end_is_made_whole_then(tmp_path: Path) -> None:
     paths = (tmp_path / "a", tmp_path / "b")
     recording = Recording(*paths)
