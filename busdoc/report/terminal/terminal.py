@@ -159,7 +159,7 @@ def _apart(result: Result, width: int, in_full: bool) -> Iterator[str]:
         told = [
             f"{capital(symptom_in_words(one))} "
             f"{showing_in_words(one, until_ns=until_ns, start_ns=start_ns, epoch=epoch)}."
-            for one in others[:_MOST_APART]
+            for one in others[: _MOST_APART[in_full]]
         ]
         yield "\n".join(["What else showed", *[_wrapped(text, width, "  ", "    ") for text in told]])
 
