@@ -5,13 +5,12 @@ imported inside the command.
 """
 
 import argparse
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
 from busdoc.cli.options import databases, load_inputs, waits_s
 from busdoc.errors import InputError
-from busdoc.times import SECOND_NS
+from busdoc.times import SECOND_NS, wall_time, zone_name
 
 if TYPE_CHECKING:
     from busdoc.capture.listening import FrameSource
@@ -80,7 +79,8 @@ def _conclude(live: "ResyncLive", arguments: argparse.Namespace, surroundings: S
     """Print the verdict so far."""
     from busdoc.report.json.document import print_document, returns_document
     from busdoc.report.terminal.resync import changes_text, render_returns
-    from busdoc.report.words.returns import followed_headline
+    from busdoc.report.terminal.wrapping import filled
+    from busdoc.report.words.returns import followed_headline, limits_missing
     from busdoc.resync_check.records import ReturnVerdict
 
     found = live.result()
@@ -104,6 +104,9 @@ def _conclude(live: "ResyncLive", arguments: argparse.Namespace, surroundings: S
     else:
         width = max(60, min(surroundings.width, 160))
         parts = [render_returns(power_up, width)]
+        unlimited = limits_missing([power_up])
+        if unlimited is not None:
+            parts.append(filled(unlimited, width, more="  "))
         if found.changes:
             parts.append(changes_text(found.changes, width))
         parts.append(headline)
@@ -150,7 +153,8 @@ class _Lines:
             return
         stamp = ""
         if time_ns is not None and self._live.epoch:
-            stamp = f"{datetime.fromtimestamp(time_ns / SECOND_NS, UTC):%H:%M:%SZ}  "
+            mark = "Z" if zone_name() == "UTC" else f"{wall_time(time_ns):%z}"
+            stamp = f"{wall_time(time_ns):%H:%M:%S}{mark}  "
         self._stream.write(f"{stamp}{text}\n")
         self._stream.flush()
 
