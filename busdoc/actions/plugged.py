@@ -23,6 +23,7 @@ from busdoc.machine.machine import Machine, PartKind
 
 __all__ = ["Effect", "PlugState", "Span", "exposure_timeline", "opening_state"]
 
+_ALL_IN: frozenset[str] = frozenset()
 _TREE_KINDS = (PartKind.FEED, PartKind.SEGMENT)
 
 
@@ -63,6 +64,9 @@ class PlugState:
     tree: list[dict[str | None, list[str]]] = field(default_factory=list, repr=False)
     """What has its place where (`_placed_in`, `_owned_by`), once asked for; all states with the same places share
     it."""
+    walks: dict[tuple[str, str], dict[frozenset[str], frozenset[str]]] = field(default_factory=dict, repr=False)
+    """By controller and the unit in it, what is joined by which of the plugs that matter to it are out; shared
+    likewise."""
 
     @staticmethod
     def all_plugged(machine: Machine, off_map: Iterable[str] = ()) -> "PlugState":
@@ -98,7 +102,9 @@ class PlugState:
 
     def live(self, feed: str) -> bool:
         """Whether current reaches a feed: it and every feed above it are plugged and switched on."""
-        return self.main_on and self.joined(feed) and self.switched_off.isdisjoint(self._chain(feed))
+        if feed not in self._live:
+            self._live[feed] = self.joined(feed) and self.switched_off.isdisjoint(self._chain(feed))
+        return self.main_on and self._live[feed]
 
     def powered(self, controller: str) -> bool:
         """Whether a controller's own connector is in and its feed live."""
@@ -201,7 +207,7 @@ class PlugState:
         return self._with_places({**self.place_of, part: None})
 
     def _with_places(self, places: Mapping[str, str | None]) -> "PlugState":
-        return replace(self, place_of=places, tree=[])
+        return replace(self, place_of=places, tree=[], walks={})
 
     def _swapped(self, one: str, other: str) -> "PlugState":
         if one in self.unit_at and other in self.unit_at:
@@ -209,7 +215,7 @@ class PlugState:
         places, homes = dict(self.place_of), dict(self.home_of)
         places[one], places[other] = places.get(other), places.get(one)
         homes[one], homes[other] = homes.get(other), homes.get(one)
-        return replace(self, place_of=places, home_of=homes, tree=[])
+        return replace(self, place_of=places, home_of=homes, tree=[], walks={})
 
     def _chain(self, name: str) -> list[str]:
         """Name a thing and what it hangs on, up to the nearest controller (left out) or the beginning."""
@@ -222,6 +228,11 @@ class PlugState:
 
     @cached_property
     def _exposed(self) -> dict[str, frozenset[str]]:
+        return {}
+
+    @cached_property
+    def _live(self) -> dict[str, bool]:
+        """By feed, whether current reaches it while the main switch is on."""
         return {}
 
     @property
@@ -251,6 +262,18 @@ class PlugState:
         return self.tree[0]
 
     def _find_exposed(self, controller: str) -> frozenset[str]:
+        # only the plugs on the way from a controller to what can be joined to it at all change what is; one walk does
+        # for all states in which the same of them are out
+        walks = self.walks.setdefault((controller, self.unit_at.get(controller, controller)), {})
+        if _ALL_IN not in walks:
+            walks[_ALL_IN] = self._walk(controller, _ALL_IN)
+        out = self.unplugged & walks[_ALL_IN]
+        if out not in walks:
+            walks[out] = self._walk(controller, out)
+        return walks[out]
+
+    def _walk(self, controller: str, unplugged: frozenset[str]) -> frozenset[str]:
+        """Name what is joined to a controller with these plugs out."""
         known = self.machine.controllers.get(controller)
         found = {self.unit_at.get(controller, controller): None}
         queue = [controller]
@@ -258,10 +281,10 @@ class PlugState:
             queue += self._chain(known.feed)
         if known is not None and known.segment is not None:
             for segment in self._chain(known.segment):
-                if not self.plugged(segment):
+                if segment in unplugged:
                     break
                 queue.append(segment)
-        placed_in, unplugged = self._placed_in, self.unplugged
+        placed_in = self._placed_in
         queue += [part for part in placed_in.get(None, ()) if part not in unplugged]
         found.update(dict.fromkeys(queue[1:]))
         while queue:
@@ -273,8 +296,12 @@ class PlugState:
 
 
 def _gains(names: Iterable[str], poorer: PlugState, richer: PlugState) -> dict[str, frozenset[str]]:
-    gains = {name: richer.exposed(name) - poorer.exposed(name) for name in names}
-    return {name: parts for name, parts in gains.items() if parts}
+    gains = {}
+    for name in names:
+        more, less = richer.exposed(name), poorer.exposed(name)
+        if more is not less and (gained := more - less):
+            gains[name] = gained
+    return gains
 
 
 def opening_state(machine: Machine, actions: Sequence[Action]) -> PlugState:

@@ -212,12 +212,16 @@ def _exposed_promptly(findings: Findings) -> Float64Array:
     done_s = written_s[:, None] - lateness_s(actions)
     weights = lateness_weights()
     found = np.zeros((len(rows), len(actions)))
+    told: tuple[bytes, BoolArray, BoolArray] = (b"", np.empty((0, 0), np.bool_), np.empty((0, 0), np.bool_))
     for k, row in enumerate(rows):
         t, hit = float(losses.t_s[row]), losses.hit[row]
         before = (done_s < t) @ weights  # (n,)
         since_s = float(losses.since_s[row][hit].min(initial=t))
-        exposes = np.any(reach.exposes & hit, axis=2)  # (n, P)
-        removes = np.any(reach.reaches[:-1] & ~reach.reaches[1:] & hit, axis=2)
+        if told[0] != hit.tobytes():  # mostly the same fall again and again
+            reaches = reach.reaches[:, :, hit]
+            gone = reaches[:-1] & ~reaches[1:]
+            told = hit.tobytes(), np.any(reach.exposes[:, :, hit], axis=2), np.any(gone, axis=2)
+        _, exposes, removes = told  # (n, P) each
         share = _latest_exposing(exposes, removes, before)
         for n in np.flatnonzero(share.any(axis=1)).tolist():
             waited_s = float(np.maximum(t - np.maximum(done_s[n], since_s), 0.0) @ weights)
@@ -238,11 +242,13 @@ def _latest_exposing(exposes: BoolArray, removes: BoolArray, before: Float64Arra
 
     A part cannot have shown between its unplugging and its plugging, however the times were written.
     """
-    share = np.empty(exposes.shape)
+    share = np.zeros(exposes.shape)
     rest = np.ones(exposes.shape[1])
-    for n in range(len(before) - 1, -1, -1):
-        share[n] = np.where(exposes[n], before[n] * rest, 0.0)
-        rest = np.where(exposes[n] | removes[n], (1.0 - before[n]) * rest, rest)
+    moves = exposes | removes
+    for n in np.flatnonzero(moves.any(axis=1))[::-1].tolist():
+        exposed, moved = np.flatnonzero(exposes[n]), np.flatnonzero(moves[n])
+        share[n, exposed] = before[n] * rest[exposed]
+        rest[moved] *= 1.0 - before[n]
     total = share.sum(axis=0) + rest
     given: Float64Array = share / np.maximum(total, 1e-12)
     return given

@@ -12,7 +12,7 @@ import numpy as np
 
 from busdoc.actions.action import POWER_KINDS, REMARKS, Action, ActionKind
 from busdoc.actions.plugged import PlugState, opening_state
-from busdoc.arrays import BoolArray
+from busdoc.arrays import BoolArray, Int64Array
 from busdoc.machine.controller_spec import ControllerSpec
 from busdoc.machine.machine import Controller, Machine
 
@@ -71,14 +71,15 @@ def find_reach(machine: Machine, actions: Sequence[Action], *, as_one: bool = Fa
     reaches = np.zeros((n + 1, n_parts, n_names), np.bool_)
     takes, odd = np.zeros((n, n_names), np.bool_), np.empty(n, np.bool_)
     exposes, touched = np.zeros((n, n_parts, n_names), np.bool_), np.zeros((n, n_parts), np.bool_)
-    _note(reaches[0], state, row, column)
+    rows_of: dict[frozenset[str], Int64Array] = {}
+    _note(reaches[0], state, row, column, rows_of)
     for m, action in enumerate(actions):
         after = state.after(action)
         odd[m] = _is_odd(state, action)
         if action.kind in (*POWER_KINDS, *REMARKS):
             reaches[m + 1] = reaches[m]
         else:
-            _note(reaches[m + 1], after, row, column)
+            _note(reaches[m + 1], after, row, column, rows_of)
             moved = state.hanging_on(name for name in (action.part, action.into) if name is not None)
             touched[m, [row[part] for part in moved if part in row]] = True
         effect = state.effect(action)
@@ -106,16 +107,27 @@ def _gives_power(action: Action) -> bool:
     return action.kind in (ActionKind.POWER_ON, ActionKind.POWER_CYCLE)
 
 
-def _note(reaches: BoolArray, state: PlugState, row: dict[str, int], column: dict[str, int]) -> None:
-    """Write down whom each part reaches with the plugs as they are and all the power on."""
+def _note(
+    reaches: BoolArray,
+    state: PlugState,
+    row: dict[str, int],
+    column: dict[str, int],
+    rows_of: dict[frozenset[str], Int64Array],
+) -> None:
+    """Write down whom each part reaches with the plugs as they are and all the power on.
+
+    `rows_of` keeps the rows of each set of parts from one state to the next.
+    """
     switched_on = replace(state, main_on=True, switched_off=frozenset())
     for name, c in column.items():
         exposed = switched_on.exposed(name)
         if name == THE_MACHINE:
             exposed = exposed.union(*(switched_on.exposed(one) for one in switched_on.machine.controllers))
-        for part in exposed:
-            if part in row and not state.specimens.get(part):  # a replaced one is off the machine, fault and all
-                reaches[row[part], c] = True
+        if exposed not in rows_of:
+            rows_of[exposed] = np.array([row[part] for part in exposed if part in row], np.int64)
+        reaches[rows_of[exposed], c] = True
+    replaced = [row[part] for part, count in state.specimens.items() if count and part in row]
+    reaches[replaced] = False  # a replaced one is off the machine, fault and all
 
 
 def _is_odd(state: PlugState, action: Action) -> bool:
