@@ -32,6 +32,10 @@ _FAR_NS = 900 * SECOND_NS
 _ZONE_S = 1800.0
 """Time zones lie half hours apart (IANA time zone database; a few lie a quarter)."""
 _NEAR_ZONE_S = 8.0
+_STEADY = 8
+"""So many losses of one controller, or more, have a pace."""
+_PAUSE = 2.5
+"""Times the second longest pause: no pace of its own makes one so long, but for one in twenty (exponential pauses)."""
 _MOST_PAIRS = 4000
 """Candidate shifts that are tried (bound on work)."""
 _TAKES = (ActionKind.POWER_OFF, ActionKind.POWER_CYCLE, ActionKind.UNPLUG)
@@ -90,7 +94,9 @@ def judge_clock(machine: Machine, actions: Sequence[Action], incidents: Sequence
     plugs_s = np.array([a.time_ns / SECOND_NS for a in by_hand if a.kind is ActionKind.PLUG])
     single_s = np.array([one.last_seen_ns / SECOND_NS for one in falls if len(one.controllers) == 1])
     if not sure:
-        return JournalClock(doubted=True) if elsewhen else _by_plugs(plugs_s, single_s)
+        if elsewhen or _pauses_unasked(by_hand, falls):
+            return JournalClock(doubted=True)
+        return _by_plugs(plugs_s, single_s)
     shifts_s = np.array([shift for shift, _, _ in pairs[:_MOST_PAIRS]])
     now = _matched(pairs, 0.0)
     if not len(shifts_s):
@@ -176,6 +182,26 @@ def _by_plugs(plugs_s: Float64Array, single_s: Float64Array) -> JournalClock:
     if scores[best] < max(others, default=0) + 2:
         return JournalClock(doubted=True)
     return JournalClock(offset_ns=round(float(candidates[best]) * SECOND_NS))
+
+
+def _pauses_unasked(actions: Sequence[Action], falls: Sequence[Incident]) -> bool:
+    """Whether steady trouble of one controller stops and comes back while the journal moves nothing.
+
+    And goes on through the plugs that it moves: then the clock is more likely wrong than every branch sound.
+    """
+    for name in dict.fromkeys(one.controllers[0] for one in falls if len(one.controllers) == 1):
+        lost_s = np.array([one.last_seen_ns / SECOND_NS for one in falls if one.controllers == (name,)])
+        if len(lost_s) < _STEADY:
+            continue
+        pauses_s = np.diff(lost_s)
+        longest = int(np.argmax(pauses_s))
+        if pauses_s[longest] < _PAUSE * np.partition(pauses_s, -2)[-2]:
+            continue
+        from_s, to_s = lost_s[longest] - _EARLY_S, lost_s[longest + 1] + _LATE_S
+        done_s = [one.time_ns / SECOND_NS for one in actions]
+        if not any(from_s <= t_s <= to_s for t_s in done_s) and any(lost_s[0] < t_s < lost_s[-1] for t_s in done_s):
+            return True
+    return False
 
 
 def _zone_off_s(shift_s: float) -> float:

@@ -41,3 +41,27 @@ def test_a_journal_that_fits_at_no_one_shift_accuses_nobody() -> None:
     clock = judge_clock(sweeper(), scattered, incidents)
     assert clock.doubted
     assert "accuses nobody" in (clock.words or "")
+
+
+def steady(pause_from_s: float, lasts_s: float) -> list[Incident]:
+    """Give a controller that falls every four seconds, but for a pause."""
+    times_s = [4.0 * k for k in range(1, 12)]
+    moved_s = [t + (lasts_s if t > pause_from_s else 0.0) for t in times_s]
+    return [dropout(t, t + 2.0, "hopper") for t in moved_s]
+
+
+@pytest.mark.parametrize(
+    ("ahead_s", "lasts_s", "doubted"),
+    [(0.0, 12.0, False), (-20.0, 12.0, True), (25.0, 12.0, True), (-20.0, 4.0, False)],
+)
+def test_trouble_that_stops_and_comes_back_while_nothing_was_moved_doubts_the_journal(
+    ahead_s: float, lasts_s: float, doubted: bool
+) -> None:
+    # out at 25 s, in at 38 s, by the recording's clock; a pause as short as others tells nothing
+    actions = [
+        action(1, 25.5 + ahead_s, ActionKind.UNPLUG, "harness-A"),
+        action(2, 38.0 + ahead_s, ActionKind.PLUG, "harness-A"),
+    ]
+    clock = judge_clock(sweeper(), actions, steady(24.0, lasts_s))
+    assert clock.doubted == doubted
+    assert not clock.offset_ns
