@@ -6,7 +6,6 @@ Everything heavy is imported inside the command.
 
 import argparse
 from collections.abc import Mapping
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
@@ -157,7 +156,7 @@ class _Lines:
         if time_ns is not None and self._live.epoch:
             mark = "Z" if zone_name() == "UTC" else f"{wall_time(time_ns):%z}"
             stamp = f"{wall_time(time_ns):%H:%M:%S}{mark}  "
-        self._stream.write(f"{stamp}{text}\n")
+        self._stream.write(filled(f"{stamp}{text}", self._width, more=" " * (len(stamp) + indent)) + "\n")
         self._stream.flush()
 
     def _line(self, one: "ReturnNews") -> tuple[str, int]:
