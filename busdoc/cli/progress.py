@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, TypeVar
 from busdoc.cli.environment import Surroundings
 from busdoc.cli.options import databases
 from busdoc.cli.status_line import StatusLine
-from busdoc.compiled import when_compiling
+from busdoc.kernels.compiled import when_compiling
 from busdoc.words.duration import span
 
 if TYPE_CHECKING:

@@ -109,7 +109,7 @@ def test_outside_its_context_ctrl_c_is_what_it_was() -> None:
 
 def test_a_first_run_says_why_it_takes_longer_and_keeps_what_it_compiled(tmp_path: Path) -> None:
     source = (
-        "from busdoc.compiled import _is_kept, when_compiling\n"
+        "from busdoc.kernels.compiled import _is_kept, when_compiling\n"
         "when_compiling(print)\n"
         "import busdoc.health.streams.payload_bits_kernel as kernel\n"
         "print(_is_kept(kernel.take_bits.py_func))"

@@ -14,7 +14,7 @@ from busdoc import api
 
 PACKAGE = Path(busdoc.__file__).parent
 FLOW = (
-    *("errors", "arrays", "times", "compiled", "words", "files"),
+    *("errors", "arrays", "times", "kernels", "words", "files"),
     *("capture", "decode", "machine", "health", "actions", "symptoms"),
     *("resync_check", "isolation", "intermittent"),
     *("session", "analysis", "report", "live", "screen"),

@@ -21,9 +21,9 @@ from busdoc.arrays import (
     UInt64Array,
 )
 from busdoc.capture.frames import ERROR, EXTENDED, REMOTE
-from busdoc.compiled import compiled
 from busdoc.decode.signals.cells_table import Part
 from busdoc.decode.signals.stream_intervals import NEVER_NS
+from busdoc.kernels.compiled import compiled
 
 __all__ = ["Apart", "Cells", "Frames", "Intervals", "Table", "fold_frames"]
 

@@ -11,10 +11,10 @@ from numba import boolean, float64, int64, uint8, uint32, uint64
 
 from busdoc.arrays import Float64Array, Int64Array, UInt8Array, UInt32Array, UInt64Array
 from busdoc.capture.frames import EXTENDED, FrameFlag
-from busdoc.compiled import compiled
 from busdoc.decode.database.parameter_range import SignalStatus
 from busdoc.decode.signals.plan import Field
 from busdoc.decode.signals.state import EXACT_BITS, FEW, Count, Measure, Policy
+from busdoc.kernels.compiled import compiled
 
 __all__ = ["Frames", "Order", "Out", "Plan", "State", "fold_rows", "group_rows", "match_streams"]
 

@@ -4,7 +4,7 @@ from typing import Any
 
 import numpy as np
 
-from busdoc.compiled import compiled
+from busdoc.kernels.compiled import compiled
 
 __all__ = ["take_bits"]
 

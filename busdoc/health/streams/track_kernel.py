@@ -8,7 +8,7 @@ change in another one.
 from typing import NamedTuple
 
 from busdoc.arrays import Float64Array, Int64Array, UInt64Array
-from busdoc.compiled import compiled
+from busdoc.kernels.compiled import compiled
 
 __all__ = ["Arrivals", "Due", "Found", "Remembered", "Rule", "take_arrivals"]
 

@@ -10,7 +10,6 @@ import numpy as np
 
 from busdoc.arrays import Int64Array, UInt8Array, UInt16Array, UInt32Array
 from busdoc.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE
-from busdoc.compiled import compiled
 from busdoc.health.wire.frame_length import (
     CRC15,
     DLC_OF_LENGTH,
@@ -20,6 +19,7 @@ from busdoc.health.wire.frame_length import (
     STUFF_BYTE,
     STUFF_FIVE,
 )
+from busdoc.kernels.compiled import compiled
 from busdoc.times import SECOND_NS
 
 __all__ = ["Frames", "sum_by_second"]

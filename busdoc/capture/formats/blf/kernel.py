@@ -13,7 +13,7 @@ from busdoc.capture.formats.blf.objects import EXTENDED_BIT, ID_MASK, LAYOUTS, M
 from busdoc.capture.formats.stretch_columns import StretchColumns
 from busdoc.capture.frames import BRS, ESI, EXTENDED, FD, LENGTH_OF_CODE, REMOTE, TRANSMITTED
 from busdoc.capture.reading import LATEST_NS, MOST_CHANNELS
-from busdoc.compiled import compiled
+from busdoc.kernels.compiled import compiled
 
 __all__ = ["parse_objects_compiled"]
 

@@ -17,7 +17,7 @@ from busdoc.capture.formats.stretch_columns import StretchColumns
 from busdoc.capture.formats.stretches import Stretch
 from busdoc.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TRANSMITTED
 from busdoc.capture.reading import LATEST_NS, MOST_CHANNELS
-from busdoc.compiled import compiled
+from busdoc.kernels.compiled import compiled
 from busdoc.times import SECOND_NS
 
 __all__ = ["parse_log"]

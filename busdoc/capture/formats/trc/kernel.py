@@ -13,7 +13,7 @@ from busdoc.capture.formats.stretch_columns import StretchColumns
 from busdoc.capture.formats.stretches import Stretch
 from busdoc.capture.frames import BRS, ESI, EXTENDED, FD, LENGTH_OF_CODE, TRANSMITTED
 from busdoc.capture.reading import LATEST_NS
-from busdoc.compiled import compiled
+from busdoc.kernels.compiled import compiled
 
 __all__ = ["parse_trc"]
 

@@ -18,7 +18,7 @@ from typing import Any
 
 __all__ = ["compiled", "when_compiling"]
 
-_PACKAGE = Path(__file__).parent
+_PACKAGE = Path(__file__).parents[1]
 _tell: list[Callable[[str], None]] = []
 
 
