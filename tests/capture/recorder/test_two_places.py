@@ -94,7 +94,8 @@ class Compressing:
         self.is_copying = False
         self.named_while_copying: list[Path] = []
         self.threads: list[threading.Thread] = []
-        take_name, sync_folder, start, step = (
+        compress, take_name, sync_folder, start, step = (
+            keeper.compress_piece,
             keeper._take_name,
             keeper.sync_folder,
             keeper.PieceKeeper.start,
@@ -104,6 +105,10 @@ class Compressing:
         def held_up(claim: keeper.Claim, path: Path, *others: Any) -> None:
             assert self.may_end.wait(60)
             take_name(claim, path, *others)
+
+        def held_up_before(path: Path, claim: keeper.Claim) -> Path:
+            assert not self.begins_late or self.may_end.wait(60)
+            return compress(path, claim)
 
         def synced(folder: Path) -> None:
             if self.is_copying:
@@ -125,7 +130,8 @@ class Compressing:
                 if self.ends_while_copying:
                     self.may_end.clear()
 
-        self.ends_while_copying = False
+        self.ends_while_copying = self.begins_late = False
+        monkeypatch.setattr(keeper, "compress_piece", held_up_before)
         monkeypatch.setattr(keeper, "_take_name", held_up)
         monkeypatch.setattr(keeper, "sync_folder", synced)
         monkeypatch.setattr(keeper.PieceKeeper, "start", started)
@@ -175,12 +181,14 @@ def test_a_place_that_keeps_coming_and_going_lacks_nothing(
     assert compressing.named_while_copying == []
 
 
+@pytest.mark.parametrize("begins_late", [False, True])
 @pytest.mark.parametrize("n", [0, 1])
 def test_a_piece_that_left_while_it_was_compressed_is_not_put_in_place_of_the_whole_one(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, n: int
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, n: int, *, begins_late: bool
 ) -> None:
     """The folder is back before it was missed: what is written is closed, and gone on with by the other place."""
     compressing = Compressing(monkeypatch)
+    compressing.begins_late = begins_late
     paths = (tmp_path / "a", tmp_path / "b")
     recording = Recording(*paths)
     recording.run(2)
@@ -197,6 +205,27 @@ def test_a_piece_that_left_while_it_was_compressed_is_not_put_in_place_of_the_wh
         assert numbers(path) == list(range(recording.n))
         assert gap_rows(path) == 0
     assert whole(paths[0]) == whole(paths[1])
+
+
+def test_what_lies_there_of_another_disk_is_not_taken_for_what_was_compressed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    take_name, folder, text = keeper._take_name, tmp_path / "a", b"a line\n" * 100
+
+    def swapped(*what: Any) -> None:
+        folder.rename(tmp_path / "away")
+        folder.mkdir()
+        (folder / "recording-0001.log").write_bytes(text)
+        (folder / "recording-0001.log.gz.part").write_bytes(b"half")
+        take_name(*what)
+
+    folder.mkdir()
+    (folder / "recording-0001.log").write_bytes(text)
+    monkeypatch.setattr(keeper, "_take_name", swapped)
+    with pytest.raises(OSError, match="changed while it was compressed"):
+        keeper.compress_piece(folder / "recording-0001.log")
+    assert [path.name for path in folder.iterdir()] == ["recording-0001.log"]
+    assert (folder / "recording-0001.log").read_bytes() == text
 
 
 def test_a_plain_piece_longer_than_its_compressed_twin_is_the_one_that_counts(tmp_path: Path) -> None:
