@@ -192,7 +192,7 @@ def judge_case(
     """
     clock = SAME_CLOCK if case.clock_known else judge_clock(case.machine, actions, observed.incidents)
     actions = tuple(replace(one, time_ns=one.time_ns - clock.offset_ns) for one in actions)
-    foreign = _foreign_map(case.machine, observed.health)
+    foreign = foreign_map(case.machine, observed.health)
     doubted = clock.doubted or foreign is not None
     weighed = weigh(case.machine, observed, () if clock.doubted else actions, case.asked, doubted=doubted)
     if doubted:  # what an input says that is another's is no evidence against any part
@@ -298,7 +298,7 @@ _FEW_HEARD = 0.34
 machine drives with one controller missing, not with two of three)."""
 
 
-def _foreign_map(machine: Machine, health: Health) -> str | None:
+def foreign_map(machine: Machine, health: Health) -> str | None:
     """Say that the map is another machine's: few of its controllers are heard, and many that it does not name."""
     if not machine.controllers:
         return None

@@ -1,10 +1,11 @@
 """`busdoc resync` on live buses, or on a recording that is played back: the lines of a plain terminal.
 
-Each controller is a line when it is home; marks and words tell the state, never colour alone. Everything heavy is
-imported inside the command.
+Each controller is a line when it is home; the marks and words of the screen tell the state, never colour alone.
+Everything heavy is imported inside the command.
 """
 
 import argparse
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -16,21 +17,15 @@ from busdoc.times import SECOND_NS
 if TYPE_CHECKING:
     from busdoc.capture.listening import FrameSource
     from busdoc.live.bell import TerminalBell
-    from busdoc.live.resync.news import ReturnNews
+    from busdoc.live.resync.news import NewsKind, ReturnNews
     from busdoc.live.resync.resync_live import ResyncLive
 
 __all__ = ["resync_live"]
 
 _TICK_S = 0.05
-_MARKS = {
-    "home": "[ ok ]",
-    "late": "[LATE]",
-    "restarted": "[AGAIN]",
-    "code": "[CODE]",
-    "all home": "[HOME]",
-    "off again": "[OFF]",
-    "bus": "[BUS]",
-}
+_BELL_HOLD_S = 10.0
+"""A start is short: what is late or restarts again and again within it is read, and rung once (common practice)."""
+_SIGN_WIDTH = 10
 
 
 def resync_live(arguments: argparse.Namespace, surroundings: Surroundings, source: "FrameSource") -> ExitStatus:
@@ -55,7 +50,8 @@ def resync_live(arguments: argparse.Namespace, surroundings: Surroundings, sourc
         within_ns=None if within is None else round(within * SECOND_NS),
     )
     with ended_by_signals() as stopping, terminal_keys() as keys:
-        bell = TerminalBell(surroundings.stdout, quiet=arguments.quiet or arguments.json)
+        quiet = arguments.quiet or arguments.json
+        bell = TerminalBell(surroundings.stdout, quiet=quiet, hold_s=_BELL_HOLD_S)
         lines = _Lines(live, surroundings, bell, says=not arguments.json)
         live.start()
         try:
@@ -80,6 +76,7 @@ def _conclude(live: "ResyncLive", arguments: argparse.Namespace, surroundings: S
     """Print the verdict so far."""
     from busdoc.report.json.document import print_document, returns_document
     from busdoc.report.terminal.resync import changes_text, render_returns
+    from busdoc.report.terminal.wrapping import filled
     from busdoc.report.words.returns import followed_headline
     from busdoc.resync_check.records import ReturnVerdict
 
@@ -106,7 +103,7 @@ def _conclude(live: "ResyncLive", arguments: argparse.Namespace, surroundings: S
         parts = [render_returns(power_up, width)]
         if found.changes:
             parts.append(changes_text(found.changes, width))
-        parts.append(headline)
+        parts.append(filled(headline, width))
         surroundings.stdout.write("\n" + "\n\n".join(parts) + "\n")
     return ExitStatus.TROUBLE if live.following.verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
 
@@ -119,6 +116,8 @@ class _Lines:
         self._stream = surroundings.stdout if says else surroundings.stderr
         self._bell = bell
         self._says = says
+        self._width = max(60, min(surroundings.width, 160))
+        self._signs = _signs(with_marks=surroundings.unicode)
         self._name_width = 12
         self._remarks: set[tuple[str, str]] = set()
 
@@ -140,31 +139,49 @@ class _Lines:
     def tell(self, news: "tuple[ReturnNews, ...]") -> None:
         """Write a line for each thing that became known."""
         for one in news:
-            self.say(self._line(one), time_ns=one.time_ns if one.after_ns is None else None)
+            text, indent = self._line(one)
+            self.say(text, time_ns=one.time_ns if one.after_ns is None else None, indent=indent)
             self._bell.hear([one.kind])
         self._bell.tick()
 
-    def say(self, text: str, time_ns: int | None = None) -> None:
-        """Write one line."""
+    def say(self, text: str, time_ns: int | None = None, indent: int = 2) -> None:
+        """Write a line, or as many as it takes: they break between words, and go on `indent` columns in."""
+        from busdoc.report.terminal.wrapping import filled
+
         if not self._says:
             return
         stamp = ""
         if time_ns is not None and self._live.epoch:
             stamp = f"{datetime.fromtimestamp(time_ns / SECOND_NS, UTC):%H:%M:%SZ}  "
-        self._stream.write(f"{stamp}{text}\n")
+        self._stream.write(filled(f"{stamp}{text}", self._width, more=" " * (len(stamp) + indent)) + "\n")
         self._stream.flush()
 
-    def _line(self, one: "ReturnNews") -> str:
+    def _line(self, one: "ReturnNews") -> tuple[str, int]:
+        """Give a line, and how far in it goes on where it is too long."""
         if one.after_ns is None:
-            return one.text
+            return one.text, 2
+        head = f"{one.after_ns / SECOND_NS:7.2f} s  {self._signs.get(one.kind, ''):<{_SIGN_WIDTH}}  "
         if one.controller is None:
-            clock = f"{one.after_ns / SECOND_NS:7.2f} s"
-            return f"{clock}  {_MARKS.get(str(one.kind), ''):<7}  {one.text}"
+            return f"{head}{one.text}", len(head)
         self._name_width = max(self._name_width, min(len(one.controller), 28))
         name = one.controller if len(one.controller) <= 28 else one.controller[:27] + "~"
+        head += f"{name:<{self._name_width}}  "
         limit = "" if one.limit_ns is None else f", limit {one.limit_ns / SECOND_NS:.1f} s"
-        count = f"  {one.home} of {one.due}" if one.kind == "home" else ""
-        return (
-            f"{one.after_ns / SECOND_NS:7.2f} s  {_MARKS[str(one.kind)]:<7}  {name:<{self._name_width}}  "
-            f"{one.text + limit:<32}{count}".rstrip()
-        )
+        return f"{head}{one.text + limit:<32}  {one.home} of {one.due}", len(head)
+
+
+def _signs(*, with_marks: bool) -> Mapping["NewsKind", str]:
+    """Give the words that states have on the screen, with their marks where the terminal can show these."""
+    from busdoc.health.controller import ControllerState
+    from busdoc.live.resync.news import NewsKind
+    from busdoc.screen.drawing.states import OFF, STATES
+
+    signs = {
+        NewsKind.HOME: STATES[ControllerState.STEADY],
+        NewsKind.ALL_HOME: STATES[ControllerState.STEADY],
+        NewsKind.LATE: STATES[ControllerState.LATE],
+        NewsKind.RESTARTED: STATES[ControllerState.RESTARTING],
+        NewsKind.FELL: STATES[ControllerState.LOST],
+        NewsKind.OFF_AGAIN: OFF,
+    }
+    return {kind: f"{sign.mark} {sign.word}" if with_marks else sign.word for kind, sign in signs.items()}

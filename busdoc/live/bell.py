@@ -18,7 +18,7 @@ __all__ = ["Bell", "Rung", "TerminalBell"]
 
 _STROKE = "\a"
 _HOLD_S = 2.0
-"""What follows so soon rings once, together, when it is over."""
+"""How long strokes of one meaning are held off after the last."""
 _APART_S = 0.3
 """Between two strokes: terminals make one of two that come at once."""
 
@@ -44,6 +44,7 @@ _SAYS: dict[HappeningKind | NewsKind | CureOutcome, Rung] = {
     HappeningKind.BACK: Rung.BACK,
     NewsKind.LATE: Rung.LOST,
     NewsKind.RESTARTED: Rung.LOST,
+    NewsKind.FELL: Rung.LOST,
     NewsKind.ALL_HOME: Rung.BACK,
     CureOutcome.INCIDENT: Rung.LOST,
     CureOutcome.SHOWS: Rung.LOST,
@@ -51,6 +52,8 @@ _SAYS: dict[HappeningKind | NewsKind | CureOutcome, Rung] = {
     CureOutcome.CURED: Rung.BACK,
 }
 """Whatever is not here does not ring."""
+_ALL_WELL = frozenset((NewsKind.ALL_HOME, HappeningKind.CURED, CureOutcome.CURED))
+"""What no loss from before is rung after."""
 
 
 class Bell:
@@ -59,25 +62,32 @@ class Bell:
     Parameters
     ----------
     quiet : never ring
+    hold_s : what follows so soon upon strokes of the same meaning rings once, together, when it is over
     """
 
-    def __init__(self, *, quiet: bool = False) -> None:
+    def __init__(self, *, quiet: bool = False, hold_s: float = _HOLD_S) -> None:
         self._quiet = quiet
+        self._hold_s = hold_s
         self._free_at_s: dict[Rung, float] = {}
         self._waiting: set[Rung] = set()
         self._planned: list[float] = []
 
     def hear(self, kinds: Iterable[HappeningKind | NewsKind | CureOutcome]) -> None:
         """Take what happened."""
-        if not self._quiet:
-            self._waiting |= {_SAYS[kind] for kind in kinds if kind in _SAYS}
+        if self._quiet:
+            return
+        for kind in kinds:
+            if kind in _ALL_WELL:
+                self._waiting.discard(Rung.LOST)
+            if kind in _SAYS:
+                self._waiting.add(_SAYS[kind])
 
     def ring(self, now_s: float) -> bool:
         """Say whether to make a stroke at this instant; asked some ten times a second."""
         for rung in sorted(self._waiting):
             if now_s >= self._free_at_s.get(rung, 0.0):
                 self._waiting.discard(rung)
-                self._free_at_s[rung] = now_s + _HOLD_S
+                self._free_at_s[rung] = now_s + self._hold_s
                 begin_s = max([now_s, *(at_s + _APART_S for at_s in self._planned)])
                 self._planned += [begin_s + k * _APART_S for k in range(rung)]
         due = [at_s for at_s in self._planned if at_s <= now_s]
@@ -96,13 +106,21 @@ class TerminalBell:
     Parameters
     ----------
     stream : what the lines are written to
+    hold_s : as of `Bell`
     clock_s : a clock that only goes on, s
     """
 
-    def __init__(self, stream: TextIO, *, quiet: bool, clock_s: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        stream: TextIO,
+        *,
+        quiet: bool,
+        hold_s: float = _HOLD_S,
+        clock_s: Callable[[], float] = time.monotonic,
+    ) -> None:
         self._stream = own_stream(stream)
         self._clock_s = clock_s
-        self._bell = Bell(quiet=quiet or not stream.isatty())
+        self._bell = Bell(quiet=quiet or not stream.isatty(), hold_s=hold_s)
 
     def hear(self, kinds: Iterable[HappeningKind | NewsKind | CureOutcome]) -> None:
         """Take what happened, and ring if it is time to."""

@@ -6,10 +6,12 @@ and once a second while nothing but time passes. The steps are those of the post
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from busdoc.actions.action import REMARKS, Action, ActionKind
 from busdoc.actions.plugged import PlugState, opening_state
 from busdoc.analysis.judgement import Observed, Weighed, observe, weigh
+from busdoc.analysis.postmortem import foreign_map
 from busdoc.analysis.unheard import has_looks, unheard
 from busdoc.errors import InputError
 from busdoc.health.codes.code import FaultCode
@@ -42,6 +44,8 @@ _WEIGHED_EVERY_S = 1.0
 """How often the verdict is asked anew while nothing happens but time."""
 _JUDGED_PAUSE = 3.0
 """How many times as long as it took itself judging is let rest: a long session on a slow laptop stays answerable."""
+_KNOWN_AFTER_NS = 3 * SECOND_NS
+"""Whose machine it is can be told after so long: by then all that run have spoken (common practice)."""
 _NOTHING = Weighed(because=(), verdict=IsolationVerdict(at_ns=0, trials=(), suspects=(), next_tests=()))
 
 
@@ -64,6 +68,7 @@ class Judging:
     proposals : what the traffic looks as if it had been done, and no press says
     asked : the symptom that is isolated, as `--symptom` names it; None: what stands out
     trouble : what the journal could not keep; empty when nothing
+    foreign : why the map seems to be another machine's, so that none of it is used; empty when it does not
     revision : counts up whenever anything of it may have changed
     """
 
@@ -83,6 +88,7 @@ class Judging:
         self.proposals: tuple[Proposal, ...] = ()
         self.asked = listening.asked
         self.trouble = ""
+        self.foreign = ""
         self.revision = 0
         self.power = PowerSaid()
         self._power = PowerWatch(machine)
@@ -175,11 +181,14 @@ class Judging:
         else:
             return
         self._observed = observed
+        heard_ns = until_ns - observed.health.start_ns
+        self.foreign = (foreign_map(self._machine, observed.health) or "") if heard_ns >= _KNOWN_AFTER_NS else ""
         # Weigh when an incident or symptom began, ended or changed, when something was done, and now and then as time
         # passes.
         now_s = self._clock_s()
         state = (
             self._log.changes,
+            self.foreign,
             tuple((*_key(incident), incident.back_ns) for incident in observed.incidents),
             tuple((code.controller, code.code, len(code.active_spans), code.active) for code in observed.codes),
             tuple((one.name, len(one.spans), one.showing) for one in observed.conditions),
@@ -222,7 +231,10 @@ class Judging:
         """Ask which action and which part it was, and what to do next."""
         actions = self._log.numbered()
         shown = self._shown
-        self._weighed = weigh(self._machine, observed, actions, self.asked, patient=True)
+        self._weighed = weigh(self._machine, observed, actions, self.asked, patient=True, doubted=bool(self.foreign))
+        if self.foreign:  # what another machine's map says is no evidence against any part, as in the post-mortem
+            nobody = replace(self.verdict, suspects=(), next_tests=(), proving=())
+            self._weighed = replace(self._weighed, verdict=nobody)
         for since_ns in sorted(self._shown - shown):
             self._procedure.fell(since_ns)
         complaint = self._weighed.complaint
@@ -235,7 +247,7 @@ class Judging:
         watches = self._listening.watches
         taught = any(action.kind is ActionKind.UNPLUG for action in actions)
         self.proposals = proposed(
-            self._machine,
+            Machine() if self.foreign else self._machine,
             observed.health,
             watches.availability(),
             actions,
@@ -247,6 +259,8 @@ class Judging:
 
     def _tests(self, observed: Observed, actions: tuple[Action, ...], until_ns: int) -> tuple[NextTest, ...]:
         """Give the tests of the verdict as they are done at the machine."""
+        if self.foreign:
+            return ()
         state, first = plugged(self._machine, actions), opening_state(self._machine, actions)
         tests = tuple(with_all_back(test, state, first) for test in self.verdict.next_tests)
         if self._weighed.conclusion.state is State.PROVED:

@@ -204,7 +204,7 @@ class LiveSession:
         listening, judging = self._listening, self._judging
         return Standing(
             source=self.source,
-            machine=self.machine,
+            machine=Machine() if judging.foreign else self.machine,
             guided=self.guided,
             facts=listening.case().facts,
             health=judging.health,
@@ -220,6 +220,7 @@ class LiveSession:
             heard_ns=listening.heard_ns,
             recorder=listening.recorder,
             trouble=judging.trouble,
+            foreign=judging.foreign,
             without_a_bus=listening.without_a_bus,
             silence=judging.power.silence,
             alarm=self._acting.alarm,

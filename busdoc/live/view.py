@@ -253,6 +253,8 @@ class SessionView:
     """Nobody is heard, or was, and nobody knows why: until that is told, nobody is accused of it."""
     alarm: str = ""
     """Why hands are in danger; empty: they are not."""
+    foreign: str = ""
+    """That the map seems to be another machine's, and what to do; none of it is shown. Empty: it does not."""
     practice: bool = False
     """It is no machine's session, but one of practice."""
     symptoms: tuple[SymptomRow, ...] = ()

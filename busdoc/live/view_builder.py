@@ -1,6 +1,6 @@
 """What a screen shows of a session: how it stands, put together into one view. Nothing is judged here."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from busdoc.actions.action import Action
@@ -16,14 +16,15 @@ from busdoc.capture.listening import FrameSource, Hearing
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder.recorder import RecorderState
 from busdoc.health.codes.code import CodeKind, FaultCode
+from busdoc.health.controller import ControllerState
 from busdoc.health.incident import IncidentKind
 from busdoc.health.summary import Health
 from busdoc.isolation.conclusion import State
 from busdoc.isolation.verdict import Because
 from busdoc.live.procedure import Procedure
-from busdoc.live.rows import controller_rows, losses_by_controller
+from busdoc.live.rows import KnownLoss, controller_rows, losses_by_controller
 from busdoc.live.tree import harness_rows, not_back
-from busdoc.live.view import ComplaintRow, Proposal, SessionView, SilenceRow, SymptomRow, Watching
+from busdoc.live.view import ComplaintRow, ControllerRow, Proposal, SessionView, SilenceRow, SymptomRow, Watching
 from busdoc.machine.machine import Machine
 from busdoc.report.words.conclusion import conclusion_in_words
 from busdoc.report.words.headline import headline
@@ -76,6 +77,8 @@ class Standing:
     """Nothing is listened to."""
     silence: SilenceRow | None = None
     """Nobody is heard, or was, and nobody knows why."""
+    foreign: str = ""
+    """Why the map seems to be another machine's; `machine` is empty then."""
     alarm: str = ""
     """Why hands are in danger."""
 
@@ -105,7 +108,7 @@ def look(at: Standing) -> SessionView:
         frames=at.frames,
         frames_per_s=at.frames_per_s,
         loads=() if health is None else _loads(at, health),
-        controllers=() if health is None else controller_rows(health, losses, at.codes, at.source.channels),
+        controllers=() if health is None else _controllers(at, health, losses),
         harness=harness_rows(at.machine, state, suspects, at.log.labels),
         actions=actions,
         headline=NOBODY_HEARD if unsure else _headline(at),
@@ -131,8 +134,15 @@ def look(at: Standing) -> SessionView:
         practice=at.facts.practice,
         silence=at.silence,
         alarm=at.alarm,
+        foreign=f"{at.foreign}; leave, and begin again with its own map or none" if at.foreign else "",
         symptoms=_symptoms(at.weighed),
     )
+
+
+def _controllers(at: Standing, health: Health, losses: Mapping[str, Sequence[KnownLoss]]) -> tuple[ControllerRow, ...]:
+    """Give the roll call; whom another machine's map names, and nobody heard, is not on it."""
+    rows = controller_rows(health, losses, at.codes, at.source.channels)
+    return tuple(row for row in rows if not (at.foreign and row.state is ControllerState.NEVER_SEEN))
 
 
 def _now_ns(at: Standing) -> int:
@@ -230,6 +240,7 @@ def _headline(at: Standing) -> str:
         complaint=at.weighed.complaint,
         answers=at.weighed.answers,
         apart=at.weighed.apart,
+        doubted=bool(at.foreign),
     )
     return headline(result)
 

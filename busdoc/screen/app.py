@@ -10,6 +10,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from datetime import tzinfo
+from functools import partial
 from typing import ClassVar, TextIO
 
 from textual import events
@@ -25,7 +26,7 @@ from busdoc.screen.areas.big_view import BigView, draw_big
 from busdoc.screen.areas.complaint import draw_complaint
 from busdoc.screen.areas.harness import HarnessTree, draw_harness
 from busdoc.screen.areas.head import Bar, draw_head, draw_hints, draw_message, draw_offer, draw_troubles
-from busdoc.screen.areas.next_step import NextStep, draw_next
+from busdoc.screen.areas.next_step import NextStep, draw_next, least_height
 from busdoc.screen.areas.pages import PageArea, draw_page
 from busdoc.screen.areas.roll_call import RollCall, draw_roll
 from busdoc.screen.areas.strip import PresenceStrip, draw_presence
@@ -154,7 +155,8 @@ class IsolateApp(App[None]):
         asking = state.asking.draw(width) if state.asking is not None else []
         message = draw_message(state.message.text, state.message.tone, width)
         n_complaint = 0 if state.view.complaint is None or state.page or state.big else 2 if width >= _BESIDE else 1
-        places = places_for(
+        layout = partial(
+            places_for,
             width,
             self.size.height,
             n_controllers=len(state.view.controllers),
@@ -162,6 +164,9 @@ class IsolateApp(App[None]):
             n_asking=len(asking),
             alone=state.alone,
         )
+        places = layout()
+        if places.next and not state.alone:  # how many lines its cautions take depends on how wide it is
+            places = layout(n_next=least_height(state.view, places.next))
         self._place(places)
         self.screen.set_class(state.light, "day")
         self._show("head", [draw_head(state.view, width, state.zone)])

@@ -28,13 +28,23 @@ class Places:
     """Height of harness and next."""
 
 
-def places_for(width: int, height: int, *, n_controllers: int, n_around: int, alone: int, n_asking: int = 0) -> Places:
+def places_for(
+    width: int,
+    height: int,
+    *,
+    n_controllers: int,
+    n_around: int,
+    alone: int,
+    n_asking: int = 0,
+    n_next: int = 0,
+) -> Places:
     """Lay the areas out.
 
     Parameters
     ----------
     n_around : lines above and below them
     n_asking : lines of an open question; it takes from the lower areas, so that the controllers stay in sight
+    n_next : lines that Next needs for its step and cautions; the upper areas give them where the lower have fewer
     alone : 1 roll call, 2 strip, 3 harness or 4 next alone; 0: as many as there is room for
     """
     room = max(1, height - n_around - 1)
@@ -44,6 +54,7 @@ def places_for(width: int, height: int, *, n_controllers: int, n_around: int, al
         return Places(next=width, lower=max(1, room - n_asking))
     wanted = n_controllers + 1 + FOOT_ROWS
     upper = max(_LEAST_UPPER, min(wanted, max(room // 2, room - _LEAST_LOWER), room - n_asking))
+    upper = max(_LEAST_UPPER, min(upper, room - n_asking - n_next))
     lower = room - upper - n_asking
     if lower < 2:
         upper, lower = room - n_asking, 0

@@ -69,7 +69,7 @@ class PlainSession:
         self._zone = zone
         self._seen = 0
         self._told_next = ""
-        self._told_trouble = ""
+        self._told_trouble = self._told_foreign = ""
         self._told_silence = False
         self._told_proposals: set[str] = set()
         self._typed: set[int] = set()
@@ -105,6 +105,9 @@ class PlainSession:
                 self._bell.hear([one.kind])
         if self._bell is not None:
             self._bell.tick()
+        if view.foreign != self._told_foreign:
+            self._told_foreign = view.foreign
+            self._say(f"TROUBLE: {view.foreign}" if view.foreign else "The map is this machine's after all.")
         if view.trouble != self._told_trouble:
             self._told_trouble = view.trouble
             self._say(f"TROUBLE: {view.trouble}" if view.trouble else "The trouble is over.")

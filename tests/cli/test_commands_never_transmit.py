@@ -39,7 +39,7 @@ class Shown(io.StringIO):
     def write(self, text):
         if "switch it on" in text:
             switched_on.set()
-        if "[ ok ]" in text:
+        if " steady " in text:
             _thread.interrupt_main()
         return super().write(text)
 

@@ -5,7 +5,7 @@ import json
 import math
 import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 
@@ -25,11 +25,13 @@ from busdoc.capture.playback import Playback
 from busdoc.capture.reading import RecorderGap
 from busdoc.cli.environment import Surroundings
 from busdoc.cli.main import main
+from busdoc.health.controller import ControllerState
 from busdoc.live.resync.news import NewsKind, ReturnNews
 from busdoc.live.resync.resync_live import ResyncLive
 from busdoc.live.resync.stages import Stage
 from busdoc.machine.machine_map import machine_from_text
 from busdoc.resync_check.records import ReturnFault, ReturnVerdict, Zero
+from busdoc.screen.drawing.states import STATES
 from tests.capture.real_paths import PATHS, Carrier, real_path
 from tests.health.made_traffic import S, merged
 from tests.health.sweeper import MAP, Sweeper, with_limits
@@ -201,6 +203,42 @@ def test_one_that_restarts_while_the_others_settle_fails() -> None:
     assert ReturnFault.RESTARTED in faults["broom"]
 
 
+def test_one_that_falls_again_is_told_and_must_come_home_again() -> None:
+    live, news = run(cut(traffic(Sweeper().switch(10.0, 15.0).switch(20.0, 23.0, ("broom",))), 0.05))
+    told = [(one.kind, one.home) for one in news if one.controller == "broom"]
+    kinds = [NewsKind.HOME, NewsKind.FELL, NewsKind.RESTARTED, NewsKind.HOME]
+    assert [kind for kind, _ in told] == kinds
+    assert [home for _, home in told][1] == 3
+    assert [one.kind for one in news].count(NewsKind.ALL_HOME) == 2
+    assert live.following.verdict is ReturnVerdict.FAIL
+
+
+def test_one_that_falls_again_and_stays_away_is_not_counted() -> None:
+    live, news = run(cut(traffic(Sweeper().switch(10.0, 15.0).switch(20.0, 99.0, ("broom",))), 0.05))
+    assert live.following.not_back() == ("broom",)
+    assert of_kind(news, NewsKind.LATE)[-1].text == "missing: fell silent again"
+
+
+def test_when_power_goes_off_again_nobody_is_said_to_have_fallen() -> None:
+    _, news = run(cut(traffic(Sweeper().switch(10.0, 15.0).switch(20.0, 24.0)), 0.05))
+    assert of_kind(news, NewsKind.FELL) == []
+
+
+def test_controllers_of_several_buses_are_counted_home_together() -> None:
+    block = traffic(Sweeper().switch(10.0, 15.0))
+    second = np.isin(block.id, [0x18FF3131, 0x18FF3232])
+    halves = np.where(second, 1, 0).astype(block.channel.dtype)
+    tables = LIMITS.replace("[[part]]", "[[bus]]\nchannel = 1\nbitrate = 250000\n\n[[part]]", 1)
+    for name in ("hopper", "broom"):
+        tables = tables.replace(f'name = "{name}"\n', f'name = "{name}"\nchannel = 1\n')
+    source = cut(replace(block, channel=halves), 0.05)
+    source.channels.number("can0")
+    source.channels.number("can1")
+    live, news = run(source, tables)
+    assert [(one.home, one.due) for one in of_kind(news, NewsKind.HOME)] == [(1, 4), (2, 4), (3, 4), (4, 4)]
+    assert live.following.verdict is ReturnVerdict.PASS
+
+
 def test_a_key_notes_the_moment_of_switching_on() -> None:
     source = cut(traffic(Sweeper().switch(10.0, 15.0)), 0.05)
     live = ResyncLive(source, machine_from_text(LIMITS, "map"))
@@ -333,7 +371,7 @@ def replayed(folder: Path, sweeper: Sweeper, *words: object) -> tuple[int, str, 
 def test_a_healthy_return_rings_twice_and_ends_with_status_0(tmp_path: Path) -> None:
     status, out, err = replayed(tmp_path, Sweeper().switch(10.0, 15.0))
     assert (status, err, out.count("\a")) == (0, "", 2)
-    assert "[ ok ]   hopper        in step, limit 2.5 s" in out
+    assert "steady      hopper        in step, limit 2.5 s" in out
     assert out.rstrip().endswith("PASS: all 4 back in step after 1.1 s, hopper last.")
 
 
@@ -344,8 +382,30 @@ def test_quiet_rings_no_bell(tmp_path: Path) -> None:
 def test_a_missing_controller_is_named_with_status_1(tmp_path: Path) -> None:
     status, out, _ = replayed(tmp_path, Sweeper().switch(10.0, 15.0, hopper=99.0), "--within", "8")
     assert status == 1
-    assert "[LATE]   hopper        not one frame yet, limit 2.5 s" in out
-    assert out.rstrip().endswith("FAIL: hopper not back in step within 8.0 s.")
+    assert "late        hopper        not one frame yet, limit 2.5 s    3 of 4" in out
+    assert out.rstrip().endswith("FAIL: 3 of 4 in step; hopper not back within 8.0 s.")
+
+
+def test_lines_that_are_too_long_break_between_words(tmp_path: Path) -> None:
+    path = written(tmp_path, Sweeper(until_s=30.0).switch(10.0, 15.0))
+    words = ("resync", "--replay", str(path), "--speed", "max", "--machine", str(tmp_path / "sweeper.toml"))
+    stdout = Terminal()
+    main(words, Surroundings(stdout=stdout, stderr=io.StringIO(), environ={"COLUMNS": "60"}))
+    lines = stdout.getvalue().replace("\a", "").splitlines()
+    assert max(map(len, lines)) <= 60
+    assert "all back in step after 1.1 s; 10 s more for restarts" in " ".join(" ".join(lines).split())
+
+
+def test_states_are_told_with_the_marks_and_words_of_the_screen(tmp_path: Path) -> None:
+    path = written(tmp_path, Sweeper(until_s=30.0).switch(10.0, 15.0, hopper=99.0))
+    stdout = io.TextIOWrapper(io.BytesIO(), encoding="utf-8")
+    words = ("resync", "--replay", str(path), "--speed", "max", "--machine", str(tmp_path / "sweeper.toml"))
+    main(words, Surroundings(stdout=stdout, stderr=io.StringIO(), environ={}))
+    stdout.seek(0)
+    out = stdout.read()
+    steady, late = STATES[ControllerState.STEADY], STATES[ControllerState.LATE]
+    assert f"{steady.mark} {steady.word}" in out
+    assert f"{late.mark} {late.word}" in out
 
 
 def test_json_is_one_document_and_nothing_else(tmp_path: Path) -> None:
@@ -380,7 +440,7 @@ def test_ctrl_c_gives_the_verdict_so_far(tmp_path: Path) -> None:
     words = ("resync", "--replay", path, "--speed", "max", "--machine", tmp_path / "sweeper.toml")
     status, out, _ = typed(*words, seen=interrupt)
     assert status == 0
-    assert out.splitlines()[-1].endswith("Ended before broom, hopper were back.")
+    assert " ".join(out.split()).endswith("Ended with 2 of 4 in step, before broom, hopper were back.")
 
 
 @pytest.mark.parametrize(

@@ -14,6 +14,7 @@ from busdoc.capture.listening import Hearing
 from busdoc.health.controller import ControllerState
 from busdoc.live.view import SessionView, SilenceRow, Watching
 from busdoc.screen.app import IsolateApp
+from busdoc.screen.drawing.words import step_cautions
 from tests.screen.made_views import (
     HEALTHY,
     NOW_NS,
@@ -128,3 +129,10 @@ def test_the_screen_in_three_sizes(state: str) -> None:
 def test_without_colours_the_text_is_the_same(state: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("NO_COLOR", "1")
     compare(f"{state}-80x24", shown(*STATES[state], SMALL))
+
+
+def test_an_open_question_cuts_no_caution() -> None:
+    lines = shown(*STATES["unplug"], SMALL)
+    right = " ".join(" ".join(line.rpartition("│")[2] for line in lines).split())
+    assert ONE_LOST.next is not None
+    assert all(f"! {caution}" in right for caution in step_cautions(ONE_LOST.next))

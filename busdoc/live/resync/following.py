@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from busdoc.analysis.resync import Resync
 from busdoc.health.controller import ControllerState
-from busdoc.live.resync.news import NewsKind, ReturnNews, Told, news
+from busdoc.live.resync.news import NewsKind, ReturnNews, Told, is_home, news
 from busdoc.live.resync.stages import ReturnEvent, Stage, stage_after
 from busdoc.machine.machine import Machine
 from busdoc.resync_check.records import ControllerReturn, PowerUpReturn, ReturnFault, ReturnVerdict
@@ -18,6 +18,8 @@ __all__ = ["ReturnFollowing"]
 
 _WITHOUT_LIMIT_NS = 15 * SECOND_NS
 """Whoever is not back by then, where no limit is known, is missing (common practice)."""
+_ALONE_NS = SECOND_NS
+"""So long others are waited for before a fall is told: who goes with the power goes within a second of the rest."""
 
 
 class ReturnFollowing:
@@ -46,6 +48,8 @@ class ReturnFollowing:
         self._settle_ns = settle_ns
         self.found: Resync | None = None
         self._followed_ns: int | None = None
+        self._fell_ns: dict[str, int] = {}
+        """Since when each that fell again is known to be silent."""
 
     def happens(self, event: ReturnEvent) -> None:
         """Go on to the stage that an event leads to."""
@@ -76,7 +80,7 @@ class ReturnFollowing:
         return tuple(
             one.name
             for one in power_up.controllers
-            if one.steady_ns is None or (self.timed_out and one.steady_ns - zero_ns > within_ns)
+            if not is_home(one) or (self.timed_out and (one.steady_ns or 0) - zero_ns > within_ns)
         )
 
     def within_ns(self) -> int:
@@ -108,6 +112,7 @@ class ReturnFollowing:
                 yield ReturnNews(kind=NewsKind.OFF_AGAIN, time_ns=until_ns, text="off and on again: counting anew")
             self._followed_ns = zero_ns
             self.told.clear()
+            self._fell_ns.clear()
             self.happens(ReturnEvent.POWER_UP)
             many = len(current.controllers)
             who = "power-up" if current.power_up.feed is None else f"power-up of {current.power_up.feed}"
@@ -147,6 +152,14 @@ class ReturnFollowing:
         for code in one.codes:
             if self.told.is_new("code", f"{one.name} {code}", code):
                 yield news(NewsKind.CODE, until_ns, f"fault code {code}", current, one)
+        if one.fell_again:
+            # What it was before counts no more: it must come home again, and is told when it does.
+            self.told.forget("home", one.name)
+            since_ns = self._fell_ns.setdefault(one.name, until_ns)
+            if until_ns - since_ns >= _ALONE_NS and self.told.is_new("fell", one.name, since_ns):
+                yield news(NewsKind.FELL, since_ns, "fell silent again", current, one)
+            return
+        self._fell_ns.pop(one.name, None)
         if one.steady_ns is not None:
             if self.told.is_new("home", one.name, len(one.restarts_ns)):
                 in_time = one.limit_ns is None or one.steady_ns - zero_ns <= one.limit_ns
@@ -160,7 +173,7 @@ class ReturnFollowing:
     def _ends(self, current: PowerUpReturn, until_ns: int) -> Iterator[ReturnNews]:
         """Tell when all are back, when they have settled, and when time is up."""
         zero_ns = current.power_up.zero_ns or 0
-        steady_ns = [one.steady_ns for one in current.controllers if one.steady_ns is not None]
+        steady_ns = [one.steady_ns for one in current.controllers if one.steady_ns is not None and is_home(one)]
         all_home = bool(steady_ns) and len(steady_ns) == len(current.controllers)
         last_ns = max(steady_ns) if all_home else until_ns
         # One that is away, or away again, lets it be told anew when all are home.
@@ -189,11 +202,11 @@ class ReturnFollowing:
     def _name_missing(self, current: PowerUpReturn, time_ns: int) -> Iterator[ReturnNews]:
         for one in current.controllers:
             if one.name in self.not_back() and self.told.is_new("missing", one.name, time_ns):
-                text = (
-                    "missing: not one frame"
-                    if ReturnFault.MISSING in one.faults or one.first_ns is None
-                    else ("not in step when time was up")
-                )
+                text = "not in step when time was up"
+                if ReturnFault.MISSING in one.faults or one.first_ns is None:
+                    text = "missing: not one frame"
+                elif one.fell_again:
+                    text = "missing: fell silent again"
                 yield news(NewsKind.LATE, time_ns, text, current, one)
 
 

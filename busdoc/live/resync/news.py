@@ -5,7 +5,7 @@ from enum import StrEnum
 
 from busdoc.resync_check.records import ControllerReturn, PowerUpReturn
 
-__all__ = ["NewsKind", "ReturnNews", "Told", "news"]
+__all__ = ["NewsKind", "ReturnNews", "Told", "is_home", "news"]
 
 
 class NewsKind(StrEnum):
@@ -20,6 +20,8 @@ class NewsKind(StrEnum):
     LATE = "late"
     """A controller is not in step by its limit, or by the time limit."""
     RESTARTED = "restarted"
+    FELL = "fell"
+    """A controller that had come went silent again."""
     CODE = "code"
     OFF_AGAIN = "off again"
     ALL_HOME = "all home"
@@ -58,13 +60,18 @@ class Told:
         self._values[(what, name)] = value
         return True
 
-    def forget(self, what: str) -> None:
+    def forget(self, what: str, name: str = "") -> None:
         """Let it be said again."""
-        self._values.pop((what, ""), None)
+        self._values.pop((what, name), None)
 
     def clear(self) -> None:
         """Let everything be said again."""
         self._values.clear()
+
+
+def is_home(one: ControllerReturn) -> bool:
+    """Tell whether a controller is in step now: what it was before it fell again counts no more."""
+    return one.steady_ns is not None and not one.fell_again
 
 
 def news(
@@ -79,7 +86,7 @@ def news(
     """
     zero_ns = current.power_up.zero_ns
     home = sum(
-        other.steady_ns is not None and (one is None or one.steady_ns is None or other.steady_ns <= one.steady_ns)
+        is_home(other) and (kind is not NewsKind.HOME or one is None or (other.steady_ns or 0) <= (one.steady_ns or 0))
         for other in current.controllers
     )
     return ReturnNews(

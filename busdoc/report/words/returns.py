@@ -57,7 +57,7 @@ def summary_of(one: PowerUpReturn) -> str:
 def followed_headline(
     one: PowerUpReturn, missing: Sequence[str], *, within_ns: int, timed_out: bool, done: bool
 ) -> str:
-    """Say in a sentence how a power-up went that was followed live.
+    """Say in a sentence how a power-up went that was followed live; how many are in step is its one figure.
 
     Parameters
     ----------
@@ -66,10 +66,12 @@ def followed_headline(
     timed_out : whether it passed before all were back
     done : whether it was followed to the end
     """
+    count = f"{len(one.controllers) - len(missing)} of {len(one.controllers)} in step"
     if timed_out and missing:
-        return f"FAIL: {first_few(missing)} not back in step within {within_ns / SECOND_NS:.1f} s."
+        return f"FAIL: {count}; {first_few(missing)} not back within {within_ns / SECOND_NS:.1f} s."
     if missing and not done:
-        return f"{summary_of(one)} Ended before {first_few(missing)} {plural(len(missing), 'was', 'were')} back."
+        ended = f"Ended with {count}, before {first_few(missing)} {plural(len(missing), 'was', 'were')} back."
+        return f"{summary_of(one)} {ended}"
     return summary_of(one)
 
 

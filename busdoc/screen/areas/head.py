@@ -49,7 +49,7 @@ def draw_head(view: SessionView, width: int, zone: tzinfo | None) -> Line:
 
 def draw_troubles(view: SessionView, width: int) -> list[Line]:
     """Draw what the session suffers from: a line each that cannot be missed."""
-    texts = [text for text in (view.alarm, view.trouble) if text]
+    texts = [text for text in (view.alarm, view.foreign, view.trouble) if text]
     switched_off = bool(view.controllers) and all(sign_of(row) is OFF for row in view.controllers)
     for bus in view.buses:
         text = bus_trouble(bus, in_column(view.now_ns - bus.since_ns))
@@ -60,7 +60,7 @@ def draw_troubles(view: SessionView, width: int) -> list[Line]:
             texts.append(text)
     lines: list[Line] = []
     for text in texts[:_MOST_TROUBLES]:
-        rows = wrap(f"!! {text}", width - 2, Tone.ALARM, most=2, indent="   ")
+        rows = wrap(f"!! {text}", width - 2, Tone.ALARM, most=_MOST_TROUBLES, indent="   ")
         lines += [((f" {plain(row)}".ljust(width), Tone.ALARM),) for row in rows]
     return lines
 

@@ -9,9 +9,11 @@ from busdoc.screen.drawing.words import step_cautions, step_text, verdict_in_sho
 from busdoc.times import SECOND_NS
 from busdoc.words.duration import countdown
 
-__all__ = ["NextStep", "draw_next", "wait_in_words"]
+__all__ = ["NextStep", "draw_next", "least_height", "wait_in_words"]
 
 _BAR = 12
+_ENOUGH = 99
+"""Lines where there is no want of them."""
 
 
 class NextStep(Area):
@@ -44,6 +46,14 @@ def draw_next(view: SessionView, width: int, height: int, lately: tuple[tuple[st
     lines += [fit((("  ", Tone.PLAIN), *line), width) for line in body]
     lines += [fit((), width)] * (height - len(lines))
     return lines[:height]
+
+
+def least_height(view: SessionView, width: int) -> int:
+    """Give the lines that the area needs for the step with all of its cautions; these are never cut."""
+    inner = width - 3
+    if view.next is None or not step_cautions(view.next) or inner < 2:
+        return 0
+    return 1 + len(_step(view, inner, _ENOUGH)) + len(_cautions(view, inner, _ENOUGH))
 
 
 def wait_in_words(view: SessionView) -> tuple[str, str]:
