@@ -10,7 +10,7 @@ from busdoc.capture.formats.rows import FrameLine
 from busdoc.capture.place import RecordingPlace
 from busdoc.capture.recorder.keeper import PART_SUFFIX
 
-__all__ = ["LastPiece", "cut_half_line", "last_time", "text_bytes", "tidy_up"]
+__all__ = ["LastPiece", "cut_half_line", "last_line", "last_time", "text_bytes", "tidy_up"]
 
 _TAIL_BYTES = 1 << 16
 _LENGTH_BYTES = 4
@@ -94,6 +94,13 @@ def cut_half_line(path: Path) -> int:
 
 def last_time(path: Path) -> int | None:
     """Give the time of a piece's last frame; None when it has none in its last lines."""
+    line = last_line(path)
+    parsed = None if line is None else parse_line(line)
+    return parsed.t_ns if isinstance(parsed, FrameLine) else None
+
+
+def last_line(path: Path) -> bytes | None:
+    """Give the line of a piece's last frame; None when it has none in its last lines."""
     tail = b""
     try:
         with open_bytes(path) as file:
@@ -104,7 +111,6 @@ def last_time(path: Path) -> int | None:
     except (EOFError, OSError):
         pass  # cut off: what was read before counts
     for line in reversed(tail.splitlines()):
-        parsed = parse_line(line)
-        if isinstance(parsed, FrameLine):
-            return parsed.t_ns
+        if isinstance(parse_line(line), FrameLine):
+            return line
     return None

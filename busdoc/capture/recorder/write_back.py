@@ -8,9 +8,11 @@ import errno
 import os
 from pathlib import Path
 
+from busdoc.capture.formats.files import open_bytes
 from busdoc.capture.place import RecordingPlace
 from busdoc.capture.recorder.keeper import PART_SUFFIX
-from busdoc.capture.recorder.resume import last_time
+from busdoc.capture.recorder.resume import last_line, last_time
+from busdoc.errors import InputError
 
 __all__ = ["WriteBack", "even_out", "last_frame_ns"]
 
@@ -159,18 +161,48 @@ def last_frame_ns(place: RecordingPlace) -> int | None:
     return None
 
 
+def _holds_end_of(source: RecordingPlace, target: RecordingPlace) -> bool:
+    """Whether the last frame of the target is in the source: if not, each was gone on with apart from the other."""
+    there = source.pieces()
+    for number, path in reversed(target.pieces().items()):
+        line = last_line(path)
+        if line is not None:
+            # a place that left may have begun its next piece sooner
+            near = (there[n] for n in (number, number - 1, number + 1) if n in there)
+            return any(_has_line(piece, line + b"\n") for piece in near)
+    return True
+
+
+def _has_line(path: Path, line: bytes) -> bool:
+    rest = b""
+    with open_bytes(path) as file:
+        while chunk := file.read(_CHUNK_BYTES):
+            if line in (text := rest + chunk):
+                return True
+            rest = text[-len(line) :]
+    return False
+
+
 def even_out(one: RecordingPlace, other: RecordingPlace) -> None:
     """Make the place whose recording ends earlier equal to the other; nobody records to either.
 
     Raises
     ------
     OSError : one of them cannot be read or written
+    InputError : the one that ends earlier holds what the other does not, which would be lost
     """
     ends = [last_frame_ns(place) for place in (one, other)]
     if ends[0] == ends[1]:
         return
     first_is_later = ends[1] is None or (ends[0] is not None and ends[0] > ends[1])
     source, target = (one, other) if first_is_later else (other, one)
+    if not _holds_end_of(source, target):
+        raise InputError(
+            str(target.file or target.folder),
+            f"the beginning of the recording in {source.file or source.folder}",
+            "frames that it does not hold",
+            "Keep both, and name another place with --also.",
+        )
     target.folder.mkdir(parents=True, exist_ok=True)
     work = WriteBack(source, target)
     while not work.step():

@@ -312,6 +312,24 @@ def test_going_on_copies_what_one_place_lacks_first(tmp_path: Path) -> None:
     assert numbers(paths[0]) == numbers(paths[1]) == list(range(recording.n))
 
 
+def test_places_that_were_gone_on_with_apart_are_refused_and_neither_loses_a_frame(tmp_path: Path) -> None:
+    paths = (tmp_path / "a", tmp_path / "b")
+    recording = Recording(*paths)
+    recording.run(3)
+    paths[0].rename(tmp_path / "away")
+    recording.run(2)
+    recording.recorder.close()
+    (tmp_path / "away").rename(paths[0])
+    alone = Recording(paths[0], tmp_path / "c")  # with another second place
+    alone.n = 60
+    alone.run(2)
+    alone.recorder.close()
+    with pytest.raises(InputError, match="frames that it does not hold"):
+        recording.open()
+    assert numbers(paths[0]) == [*range(30), *range(60, 80)]
+    assert numbers(paths[1]) == list(range(50))
+
+
 def test_a_second_place_that_cannot_be_made_is_refused(tmp_path: Path) -> None:
     (tmp_path / "file").write_bytes(b"")
     with pytest.raises(InputError, match="that can be written"):
