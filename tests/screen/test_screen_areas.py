@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from busdoc.capture.listening import Hearing
 from busdoc.health.controller import ControllerState
+from busdoc.isolation.verdict import Suspect
 from busdoc.live.view import Happening, HappeningKind, SessionView
 from busdoc.screen.areas.big_view import draw_big, in_question
 from busdoc.screen.areas.harness import draw_harness
@@ -20,6 +21,7 @@ from busdoc.screen.areas.strip import draw_presence, window_at
 from busdoc.screen.drawing.lines import Line, plain, width_of
 from busdoc.screen.drawing.states import OFF, STATES
 from busdoc.screen.drawing.styles import Tone
+from busdoc.screen.drawing.words import verdict_in_short
 from tests.screen.made_views import (
     HEALTHY,
     NOW_NS,
@@ -330,3 +332,13 @@ def test_steps_that_follow_are_named_whole_or_not_at_all() -> None:
         said = " ".join(rows[after : after + 2]).split(" !")[0].removeprefix("then ")
         named = said.removesuffix(", …").split(", ")
         assert named == [text[:1].lower() + text[1:] for text in UNPLUG_ALL.steps_text[1 : 1 + len(named)]]
+
+
+def test_two_faults_are_both_named() -> None:
+    first, second, third = (
+        Suspect(part=part, probability=share, cleared=False, why=())
+        for part, share in (("gate-angle", 0.97), ("fuse-3", 0.96), ("harness-A", 0.3))
+    )
+    view = replace(ONE_LOST, suspects=(first, second, third), next=None)
+    said = "Parts at fault: gate-angle (97 %), fuse-3 (96 %). Suspected beside: harness-A 30 %"
+    assert verdict_in_short(view) == (said, True)
