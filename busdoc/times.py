@@ -4,12 +4,35 @@ Times are int64 nanoseconds inside and seconds as floats at the edges. Text beco
 float of Unix seconds steps by 238 ns near today.
 """
 
-from typing import Final
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from typing import TYPE_CHECKING, Final
 
-__all__ = ["MILLISECOND_NS", "SECOND_NS", "clock", "nanoseconds", "nanoseconds_of_float", "seconds"]
+if TYPE_CHECKING:
+    from datetime import datetime, tzinfo
+
+__all__ = [
+    "MILLISECOND_NS",
+    "SECOND_NS",
+    "clock",
+    "nanoseconds",
+    "nanoseconds_of_float",
+    "seconds",
+    "times_of_day_in",
+    "wall_time",
+    "zone_name",
+    "zone_of",
+    "zone_words",
+]
 
 SECOND_NS: Final = 1_000_000_000
 MILLISECOND_NS: Final = 1_000_000
+
+_UTC_NAME: Final = "UTC"
+_LOCAL_NAME: Final = "local"
+_shown: "ContextVar[tuple[str, tzinfo | None]]" = ContextVar("busdoc_zone")
+"""Name and zone of the times of day that are written for people; a zone of None is the computer's own."""
 
 
 def nanoseconds(seconds: str) -> int:
@@ -64,7 +87,9 @@ def seconds(t_ns: int) -> float:
 
 
 def clock(t_ns: int, start_ns: int, *, epoch: bool) -> str:
-    """Write an instant as time since the start of the capture, with the time of day (UTC) where it is known.
+    """Write an instant as time since the start of the capture, with the time of day where it is known.
+
+    UTC, or what `times_of_day_in` says.
 
     >>> clock(61_250_000_000, 0, epoch=False)
     '+01:01.250'
@@ -78,7 +103,95 @@ def clock(t_ns: int, start_ns: int, *, epoch: bool) -> str:
     if minutes >= 60:
         text = f"{sign}{minutes // 60}:{minutes % 60:02d}:{rest_ms // 1000:02d}.{rest_ms % 1000:03d}"
     if epoch:
-        from datetime import UTC, datetime
-
-        text += f" ({datetime.fromtimestamp(t_ns // SECOND_NS, UTC):%H:%M:%S})"
+        text += f" ({wall_time(t_ns):%H:%M:%S})"
     return text
+
+
+def zone_of(name: str) -> "tzinfo | None":
+    """Look a time zone up by its name (IANA time zone database); None: ``local``, the computer's own.
+
+    Raises
+    ------
+    InputError : there is none by this name
+    """
+    from datetime import UTC
+
+    if name.lower() == _LOCAL_NAME:
+        return None
+    if name.upper() in (_UTC_NAME, "Z"):
+        return UTC
+    from zoneinfo import ZoneInfo, available_timezones
+
+    try:
+        return ZoneInfo(name)
+    except (KeyError, ValueError, OSError):  # not there; no name at all; a folder of names
+        pass
+    from difflib import get_close_matches
+
+    from busdoc.errors import InputError
+
+    by_small = {one.lower(): one for one in available_timezones()}
+    cities = {small.rpartition("/")[2]: small for small in sorted(by_small)}
+    typed = name.lower().replace(" ", "_")
+    close = [typed] if typed in by_small else get_close_matches(typed, [*by_small, *cities], n=1)
+    advice = f'Did you mean "{by_small[cities.get(close[0], close[0])]}"?' if close else "Write UTC, or local."
+    raise InputError("--zone", "a time zone such as Europe/Berlin, or local", f'"{name}"', advice)
+
+
+@contextmanager
+def times_of_day_in(name: str | None) -> Iterator[None]:
+    """Write times of day in a zone, as long as the context lasts.
+
+    Parameters
+    ----------
+    name : of the zone, or ``local``; None: UTC
+
+    Raises
+    ------
+    InputError : there is no such zone
+    """
+    if name is None:
+        yield
+        return
+    zone = zone_of(name)
+    token = _shown.set((_LOCAL_NAME if zone is None else str(zone), zone))
+    try:
+        yield
+    finally:
+        _shown.reset(token)
+
+
+def wall_time(t_ns: int) -> "datetime":
+    """Give an instant as date and time of day in the zone that is written.
+
+    >>> f"{wall_time(1_700_000_061 * SECOND_NS):%Y-%m-%d %H:%M:%S}"
+    '2023-11-14 22:14:21'
+    >>> with times_of_day_in("Asia/Kolkata"):
+    ...     f"{wall_time(1_700_000_061 * SECOND_NS):%Y-%m-%d %H:%M:%S}"
+    '2023-11-15 03:44:21'
+    """
+    from datetime import UTC, datetime
+
+    _, zone = _shown.get((_UTC_NAME, UTC))
+    return datetime.fromtimestamp(t_ns // SECOND_NS, UTC).astimezone(zone)
+
+
+def zone_words(t_ns: int) -> str:
+    """Say in which zone times of day are written, with its distance from UTC at an instant.
+
+    >>> zone_words(0)
+    'UTC'
+    >>> with times_of_day_in("Asia/Kolkata"):
+    ...     zone_words(1_700_000_061 * SECOND_NS)
+    'Asia/Kolkata (UTC+05:30)'
+    """
+    name = zone_name()
+    if name == _UTC_NAME:
+        return name
+    offset = f"{wall_time(t_ns):%z}"
+    return f"{'local time' if name == _LOCAL_NAME else name} (UTC{offset[:3]}:{offset[3:5]})"
+
+
+def zone_name() -> str:
+    """Give the name of the zone that times of day are written in: ``UTC``, ``local`` or one of the database."""
+    return _shown.get((_UTC_NAME, None))[0]

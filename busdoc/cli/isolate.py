@@ -17,6 +17,7 @@ from busdoc.cli.options import (
     add_database_option,
     add_shared_option,
     add_symptom_option,
+    add_zone_option,
     databases,
     load_inputs,
     open_source,
@@ -93,6 +94,7 @@ def add_isolate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
     isolate.add_argument(
         "--report", type=Path, metavar="FILE", help="at the end, write the report: FILE.html or FILE.pdf"
     )
+    add_zone_option(isolate)
     isolate.add_argument("--json", action="store_true", help="at the end, print one JSON document and nothing else")
     isolate.set_defaults(run=_isolate)
 

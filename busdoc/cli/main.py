@@ -21,6 +21,7 @@ from busdoc.cli.resync import add_resync
 from busdoc.cli.simulate import add_simulate
 from busdoc.cli.standard_input import standard_input_as_file
 from busdoc.errors import BusdocError
+from busdoc.times import times_of_day_in
 
 __all__ = ["build_parser", "main", "run"]
 
@@ -88,7 +89,11 @@ def main(argv: Sequence[str] | None = None, surroundings: Surroundings | None = 
         build_parser().print_help(surroundings.stdout)
         return ExitStatus.HEALTHY
     try:
-        with standard_input_as_file(arguments), private_files(arguments):
+        with (
+            times_of_day_in(getattr(arguments, "zone", None)),
+            standard_input_as_file(arguments),
+            private_files(arguments),
+        ):
             return command(arguments, surroundings)
     except BusdocError as error:
         print(f"busdoc: {error}", file=surroundings.stderr)

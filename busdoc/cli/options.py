@@ -26,6 +26,7 @@ __all__ = [
     "add_recording_input",
     "add_shared_option",
     "add_symptom_option",
+    "add_zone_option",
     "databases",
     "load_inputs",
     "open_source",
@@ -110,6 +111,15 @@ def add_symptom_option(
         help=f"{what}: dropout, code[:CONTROLLER][:SPN/FMI or 0xEMCY], status or counter[:CONTROLLER], "
         "bus:errors, load, passive or off[:CHANNEL][ > LIMIT], seen[:NAME], or a condition such as "
         f"'Message.Signal < 4.6 for 0.2 s'; without it {without}",
+    )
+
+
+def add_zone_option(parser: argparse.ArgumentParser) -> None:
+    """Add ``--zone`` to a command that writes times of day."""
+    parser.add_argument(
+        "--zone",
+        metavar="NAME",
+        help="write times of day in this zone, such as Europe/Berlin, or local for this computer's own (default UTC)",
     )
 
 

@@ -9,7 +9,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
-from busdoc.cli.options import add_recording_input, add_symptom_option, databases, report_suffix, write_report
+from busdoc.cli.options import (
+    add_recording_input,
+    add_symptom_option,
+    add_zone_option,
+    databases,
+    report_suffix,
+    write_report,
+)
 from busdoc.cli.progress import read_with
 from busdoc.errors import InputError, found_instead
 
@@ -39,6 +46,7 @@ def add_postmortem(commands: "argparse._SubParsersAction[argparse.ArgumentParser
     )
     postmortem.add_argument("--machine", type=Path, metavar="FILE", help="machine map (TOML)")
     add_symptom_option(postmortem)
+    add_zone_option(postmortem)
     how_much = postmortem.add_mutually_exclusive_group()
     how_much.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
     how_much.add_argument("--brief", action="store_true", help="print the short page: at most 25 lines")

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
-from busdoc.cli.options import add_bus_option, add_recording_input, add_symptom_option, open_source
+from busdoc.cli.options import add_bus_option, add_recording_input, add_symptom_option, add_zone_option, open_source
 from busdoc.cli.progress import read_with
 from busdoc.errors import InputError
 
@@ -61,6 +61,7 @@ def add_resync(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     add_symptom_option(
         resync, what="with --watch: what must stay away", without="the complaint of --after, else any trouble"
     )
+    add_zone_option(resync)
     resync.add_argument("--quiet", action="store_true", help="live: no bell")
     resync.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
     resync.set_defaults(run=_resync)
@@ -130,7 +131,8 @@ def _no_power_up(captures: "list[Path]") -> InputError:
 def _text(found: "Resync", surroundings: Surroundings) -> str:
     from busdoc.report.terminal.resync import changes_text, render_power_up
     from busdoc.report.terminal.wrapping import filled
-    from busdoc.report.words.returns import resync_headline
+    from busdoc.report.words.returns import limits_missing, resync_headline
+    from busdoc.times import zone_words
 
     width = max(60, min(surroundings.width, 160))
     start_ns = found.health.start_ns
@@ -139,9 +141,13 @@ def _text(found: "Resync", surroundings: Surroundings) -> str:
         render_power_up(one, n, start_ns, epoch=found.case.facts.epoch, width=width)
         for n, one in enumerate(found.power_ups, start=1)
     ]
+    unlimited = limits_missing(found.power_ups)
+    if unlimited is not None:
+        parts.append(filled(unlimited, width, more="  "))
     if found.changes:
         parts.append(changes_text(found.changes, width))
-    if found.warnings:
-        rows = [filled(text, width, "  ! ", "    ") for text in found.warnings]
-        parts.append("\n".join(["The data", *rows[:20]]))
+    rows = [filled(f"Times of day are {zone_words(start_ns)}.", width, "  ")] if found.case.facts.epoch else []
+    rows += [filled(text, width, "  ! ", "    ") for text in found.warnings[:20]]
+    if rows:
+        parts.append("\n".join(["The data", *rows]))
     return "\n\n".join(parts) + "\n"

@@ -6,13 +6,12 @@ Everything heavy is imported inside the command.
 
 import argparse
 from collections.abc import Mapping
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
 from busdoc.cli.options import databases, load_inputs, waits_s
 from busdoc.errors import InputError
-from busdoc.times import SECOND_NS
+from busdoc.times import SECOND_NS, wall_time, zone_name
 
 if TYPE_CHECKING:
     from busdoc.capture.listening import FrameSource
@@ -77,7 +76,7 @@ def _conclude(live: "ResyncLive", arguments: argparse.Namespace, surroundings: S
     from busdoc.report.json.document import print_document, returns_document
     from busdoc.report.terminal.resync import changes_text, render_returns
     from busdoc.report.terminal.wrapping import filled
-    from busdoc.report.words.returns import followed_headline
+    from busdoc.report.words.returns import followed_headline, limits_missing
     from busdoc.resync_check.records import ReturnVerdict
 
     found = live.result()
@@ -101,6 +100,9 @@ def _conclude(live: "ResyncLive", arguments: argparse.Namespace, surroundings: S
     else:
         width = max(60, min(surroundings.width, 160))
         parts = [render_returns(power_up, width)]
+        unlimited = limits_missing([power_up])
+        if unlimited is not None:
+            parts.append(filled(unlimited, width, more="  "))
         if found.changes:
             parts.append(changes_text(found.changes, width))
         parts.append(filled(headline, width))
@@ -152,7 +154,8 @@ class _Lines:
             return
         stamp = ""
         if time_ns is not None and self._live.epoch:
-            stamp = f"{datetime.fromtimestamp(time_ns / SECOND_NS, UTC):%H:%M:%SZ}  "
+            mark = "Z" if zone_name() == "UTC" else f"{wall_time(time_ns):%z}"
+            stamp = f"{wall_time(time_ns):%H:%M:%S}{mark}  "
         self._stream.write(filled(f"{stamp}{text}", self._width, more=" " * (len(stamp) + indent)) + "\n")
         self._stream.flush()
 

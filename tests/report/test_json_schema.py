@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from busdoc.report.json.document import SCHEMA, document
 from tests.report import record_results as made
+from tests.typed import typed
 
 RESULTS = {"clean": made.clean, "one branch": made.one_branch, "intermittent": made.intermittent}
 EXAMPLES = Path(__file__).parents[2]
@@ -116,3 +117,29 @@ def test_documents_of_the_bundled_captures_hold_to_the_schema(folder: str) -> No
     validator().validate(tree)
     assert list(undescribed(tree, schema(), schema())) == []
     json.dumps(tree, allow_nan=False)
+
+
+AHEAD_AND_TORN = """\
+ 0.0273920000000 20000000  CF00400x        Rx   d 8 FF FF A0 B5 2E FF FF FF
+ 0.527875 20000000  CF00400x        Rx   d 8 FF FF A0 EA 2E FF FF FF
+ 0.577438 20000000  CF00400x        Rx   d 8 FF FF A0 DE 2E FF FF FF
+ 0.627874 20000000  CF00400x        Rx   d 8 FF FF A0 FE 2E FF FF FF
+ 0.6774320000000 20000000  CF00400x        Rx   d 8 FF FF A0 D8 2E FF FF FF
+ 20000000.3274620000000 20000000  CF00400x        Rx   d 8 FF FF A0 07 2F FF FF FF
+ 20000000.3780320000000 20000000  CF00400x        Rx   d 8 FF FF A0 E4 2E FF FF FF"""
+"""A clock that steps ahead by months after half a second."""
+
+
+def test_a_clock_that_steps_ahead_by_months_still_gives_numbers(tmp_path: Path) -> None:
+    capture = tmp_path / "torn.asc"
+    capture.write_text(AHEAD_AND_TORN, encoding="ascii")
+    machine = EXAMPLES / "captures/street_sweeper/machine.toml"
+    status, out, _ = typed("postmortem", capture, "--machine", machine, "--json")
+
+    def refuse(number: str) -> float:
+        raise ValueError(number)
+
+    tree = json.loads(out, parse_constant=refuse)
+    validator().validate(tree)
+    assert status == 1
+    assert not any(one["probability"] > 1 for one in tree["suspects"])

@@ -57,6 +57,10 @@ _ENOUGH_BEYOND = 5
 """So many longer intervals are no fault that came once or twice."""
 _MOST_WAITED = 25.0
 """Periods: no stream of a healthy bus waits longer than that."""
+_QUEUED_FROM = 1.5
+"""Periods: what is longer waited, or was lost."""
+_MORE_BY_CHANCE = 4
+"""So many more waits than half as long are not chance, where those should be fewer."""
 _SHORTEST_BIN = int(interval_bin(np.array([_SHORTEST_NS]))[0])
 _FALSE_LOSS_NS = 100 * 3600 * SECOND_NS
 """One false loss in 100 h of healthy traffic is too many."""
@@ -255,6 +259,24 @@ def _up_to(count: Int64Array, longest_ns: float) -> Int64Array:
     return count[: int(interval_bin(np.array([round(longest_ns)]))[0]) + 1]
 
 
+def _queued(count: Int64Array, slowest_ns: float) -> Int64Array:
+    """Give the intervals that a queue may have made: the longer a wait, the rarer.
+
+    A controller that drops out again and again is silent for far longer than it ever waited, with fewer silences, or
+    none, in between: from there on the silences are no waits, however many there are.
+    """
+    low = _up_to(count, _QUEUED_FROM * slowest_ns)
+    edge = len(low)
+    end = len(_up_to(count, _MOST_WAITED * slowest_ns))
+    shorter = int(count[edge : min(edge + BINS_PER_OCTAVE, end)].sum())
+    for begin in range(edge + BINS_PER_OCTAVE, end, BINS_PER_OCTAVE):
+        longer = int(count[begin : min(begin + BINS_PER_OCTAVE, end)].sum())
+        if longer > 2 * shorter + _MORE_BY_CHANCE:
+            return count[:begin]
+        shorter = longer
+    return count[:end]
+
+
 def _deadline(count: Int64Array, slowest_ns: float) -> float:
     """Set the deadline from the upper tail of the stream's own intervals."""
     healthy = _up_to(count, 3.0 * slowest_ns)
@@ -271,7 +293,7 @@ def _late(count: Int64Array, slowest_ns: float) -> int | None:
 
     One of low priority waits behind whatever the others send in one go, many periods of its own if it is a fast one.
     """
-    healthy = _up_to(count, _MOST_WAITED * slowest_ns)
+    healthy = _queued(count, slowest_ns)
     shares = [share for share in (1e-3, 1e-4) if int(healthy.sum()) * share >= _ENOUGH_BEYOND]
     if not shares:
         return None

@@ -22,7 +22,7 @@ from busdoc.report.json.symptom_entries import symptom_entry
 from busdoc.report.words.cure import cure_text
 from busdoc.report.words.headline import headline
 from busdoc.resync_check.records import ReturnVerdict
-from busdoc.times import seconds
+from busdoc.times import seconds, zone_name
 
 __all__ = ["SCHEMA", "cure_document", "document", "print_document", "returns_document"]
 
@@ -121,6 +121,7 @@ def _capture(result: Result) -> Json:
         "start_s": seconds(health.start_ns),
         "duration_s": seconds(health.until_ns - health.start_ns),
         "clock": "unix" if facts.epoch else "capture",
+        "zone": zone_name() if facts.epoch else None,
         "practice": facts.practice,
         "channels": [
             {

@@ -40,7 +40,7 @@ from busdoc.report.words.symptoms import (
 )
 from busdoc.report.words.wire import channel_in_words, errors_in_words, traffic_in_words
 from busdoc.symptoms.symptom import SymptomKind
-from busdoc.times import clock
+from busdoc.times import clock, zone_words
 from busdoc.words.counting import counted, listed, times
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
@@ -349,7 +349,7 @@ def _data(result: Result, width: int, in_full: bool) -> Iterator[str]:
             f"{counted(health.frames, 'frame')} in {counted(len(facts.files), 'file')}, "
             f"{duration(health.until_ns - health.start_ns)}"
             + (f"; {counted(facts.skipped_lines, 'line')} could not be read" if facts.skipped_lines else "")
-            + ("; times of day are UTC" if facts.epoch else ""),
+            + (f"; times of day are {zone_words(health.start_ns)}" if facts.epoch else ""),
             width,
             "  ",
         )

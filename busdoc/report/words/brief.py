@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
 
 from busdoc.actions.action import REMARKS, ActionKind
 from busdoc.actions.words import done_in_words
@@ -12,7 +11,7 @@ from busdoc.isolation.conclusion import State
 from busdoc.report.words.conclusion import proof_in_words, state_in_words
 from busdoc.report.words.headline import headline
 from busdoc.report.words.next_test import next_test_in_words
-from busdoc.times import SECOND_NS, clock
+from busdoc.times import clock, wall_time, zone_words
 from busdoc.words.counting import counted, times
 from busdoc.words.duration import duration
 from busdoc.words.sentence import capital
@@ -63,8 +62,8 @@ def _machine(result: Result) -> str:
     name = result.machine.name or "No machine map"
     if not epoch:
         return f"{name}: {who}, {length}; times count from the capture's own zero."
-    start = datetime.fromtimestamp(health.start_ns // SECOND_NS, UTC)
-    return f"{name}: {who}, {length} from {start:%Y-%m-%d %H:%M:%S} UTC."
+    start_ns = health.start_ns
+    return f"{name}: {who}, {length} from {wall_time(start_ns):%Y-%m-%d %H:%M:%S} {zone_words(start_ns)}."
 
 
 def _why(result: Result) -> Iterator[str]:

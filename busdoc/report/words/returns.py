@@ -8,7 +8,15 @@ from busdoc.times import SECOND_NS
 from busdoc.words.counting import first_few, plural
 from busdoc.words.duration import duration
 
-__all__ = ["followed_headline", "known_by", "limit_in_words", "resync_headline", "since_first_frame", "summary_of"]
+__all__ = [
+    "followed_headline",
+    "known_by",
+    "limit_in_words",
+    "limits_missing",
+    "resync_headline",
+    "since_first_frame",
+    "summary_of",
+]
 
 _KNOWN_BY = {
     FoundBy.JOURNAL: "by the journal",
@@ -73,6 +81,14 @@ def followed_headline(
         ended = f"Ended with {count}, before {first_few(missing)} {plural(len(missing), 'was', 'were')} back."
         return f"{summary_of(one)} {ended}"
     return summary_of(one)
+
+
+def limits_missing(power_ups: Sequence[PowerUpReturn]) -> str | None:
+    """Say once for whom no limit is known, and where it comes from; None: every one has its limit."""
+    names = list(dict.fromkeys(c.name for one in power_ups for c in one.controllers if c.limit_ns is None))
+    if not names:
+        return None
+    return f"No limit known for {first_few(names)}: `busdoc baseline` learns it from healthy power-ups."
 
 
 def known_by(power_up: PowerUp) -> str:

@@ -110,3 +110,28 @@ def test_a_declared_period_stands_until_the_stream_shows_otherwise() -> None:
     assert declared.cyclic
     assert (declared.period_ns, declared.deadline_ns) == (100 * MS, 290 * MS)
     assert not declared_rhythm(100 * MS, PeriodFrom.MAP, unknown, 200).cyclic
+
+
+def silences_of(first: int, then: int, share: float, n: int = 9_000) -> list[int]:
+    """Give intervals of 100 ms, some of which are silences of `first` to `then` periods, evenly spread."""
+    rng = np.random.default_rng(6)
+    lost = rng.random(n) < share
+    return [int(one) for one in np.where(lost, rng.integers(first * 100, then * 100 + 1, n), 100)]
+
+
+@pytest.mark.parametrize("share", [0.002, 0.01, 0.033])
+@pytest.mark.parametrize(("first", "then"), [(11, 11), (7, 24), (4, 20)])
+def test_silences_again_and_again_are_no_waits_for_a_busy_bus(first: int, then: int, share: float) -> None:
+    intervals = silences_of(first, then, share)
+    (controller,) = health_of(merged(Sent(id=ID, t_ns=np.cumsum(np.array([0, *intervals], np.int64) * MS)))).controllers
+    n_lost = sum(one > 100 for one in intervals)
+    assert controller.dropouts >= 0.95 * n_lost
+
+
+def test_the_longer_a_wait_the_rarer_it_is_so_that_a_queue_is_no_loss() -> None:
+    rng = np.random.default_rng(7)
+    waits = np.where(rng.random(20_000) < 0.02, rng.exponential(250.0, 20_000), 0.0)
+    t_ns = np.cumsum(np.clip(100 + waits, 0, 2_000) * MS).astype(np.int64)
+    (controller,) = health_of(merged(Sent(id=ID, t_ns=t_ns))).controllers
+    assert controller.streams[0].cyclic
+    assert controller.dropouts == 0

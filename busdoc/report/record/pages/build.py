@@ -1,7 +1,7 @@
 """Puts the written record together: the verdict first, then the evidence, then how to repeat it."""
 
 from collections.abc import Iterator, Mapping
-from datetime import UTC, datetime
+from datetime import datetime
 
 from busdoc.analysis.result import Result
 from busdoc.isolation.conclusion import State
@@ -19,7 +19,7 @@ from busdoc.report.words.brief import brief_of
 from busdoc.report.words.conclusion import state_in_words
 from busdoc.report.words.headline import headline
 from busdoc.report.words.practice import PRACTICE_MARK, PRACTICE_SAID
-from busdoc.times import SECOND_NS
+from busdoc.times import wall_time, zone_words
 from busdoc.words.counting import counted
 from busdoc.words.duration import duration
 from busdoc.words.sentence import capital
@@ -104,10 +104,10 @@ def _facts(result: Result, fields: Mapping[str, str]) -> Iterator[tuple[str, str
         yield _label(key), value
     health, facts = result.health, result.capture
     if facts.epoch:
-        start = datetime.fromtimestamp(health.start_ns // SECOND_NS, UTC)
+        start, zone = wall_time(health.start_ns), zone_words(health.start_ns)
         yield (
             "Recorded",
-            f"{start:%Y-%m-%d}, from {start:%H:%M:%S} UTC, for {duration(health.until_ns - health.start_ns)}",
+            f"{start:%Y-%m-%d}, from {start:%H:%M:%S} {zone}, for {duration(health.until_ns - health.start_ns)}",
         )
     else:
         length = duration(health.until_ns - health.start_ns)

@@ -6,7 +6,7 @@ from busdoc.actions.action import Action, ActionKind
 from busdoc.actions.words import act_in_words
 from busdoc.analysis.result import Result
 from busdoc.report.record.page import Align, Block, Column, Fold, Items, Section, Table, Text
-from busdoc.report.words.returns import known_by, limit_in_words, since_first_frame, summary_of
+from busdoc.report.words.returns import known_by, limit_in_words, limits_missing, since_first_frame, summary_of
 from busdoc.resync_check.records import ControllerReturn, PowerUpReturn, ReturnVerdict
 from busdoc.times import SECOND_NS, clock
 from busdoc.words.sentence import capital
@@ -113,6 +113,9 @@ def _in_full(result: Result) -> Iterator[Block]:
         )
         if one.new:
             blocks.append(Text(text=f"New, on no map: {', '.join(one.new)}."))
+    unlimited = limits_missing(result.resync)
+    if unlimited is not None:
+        blocks.append(Text(text=unlimited))
     left_out = len(result.resync) - _MOST_DETAILED
     if left_out > 0:
         blocks.append(Text(text=f"And {left_out} more power-ups, in the JSON."))

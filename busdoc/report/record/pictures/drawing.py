@@ -11,12 +11,11 @@ import re
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from html import escape
 from typing import TYPE_CHECKING
 
 from busdoc.report.output import printable
-from busdoc.times import SECOND_NS
+from busdoc.times import SECOND_NS, wall_time, zone_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -124,7 +123,7 @@ def time_ticks(span_ns: int, most: int) -> list[int]:
 
 
 def time_axis(axes: "Axes", span_ns: int, *, start_ns: int, epoch: bool, most: int) -> None:
-    """Label the axis with the time since the start, and the time of day (UTC) under it where it is known."""
+    """Label the axis with the time since the start, and the time of day under it where it is known."""
     ticks = time_ticks(span_ns, most)
     long = span_ns >= 3600 * SECOND_NS
     labels = []
@@ -132,13 +131,15 @@ def time_axis(axes: "Axes", span_ns: int, *, start_ns: int, epoch: bool, most: i
         t_s = t_ns // SECOND_NS
         label = f"{t_s // 3600}:{t_s % 3600 // 60:02d}" if long else f"{t_s // 60}:{t_s % 60:02d}"
         if epoch:
-            moment = datetime.fromtimestamp((start_ns + t_ns) // SECOND_NS, UTC)
+            moment = wall_time(start_ns + t_ns)
             label += f"\n{moment:%H:%M}" if long else f"\n{moment:%H:%M:%S}"
         labels.append(label)
     axes.set_xlim(0, max(span_ns, 1))
     axes.set_xticks(ticks, labels, fontsize=7.5)
     unit = "h:min" if long else "min:s"
-    axes.set_xlabel(f"since the start, {unit}" + (" (below: time of day, UTC)" if epoch else ""), fontsize=7.5)
+    axes.set_xlabel(
+        f"since the start, {unit}" + (f" (below: time of day, {zone_words(start_ns)})" if epoch else ""), fontsize=7.5
+    )
 
 
 def name_rows(axes: "Axes", names: Sequence[str], *, fontsize: float = 8.5) -> None:
