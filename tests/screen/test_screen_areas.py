@@ -342,3 +342,11 @@ def test_two_faults_are_both_named() -> None:
     view = replace(ONE_LOST, suspects=(first, second, third), next=None)
     said = "Parts at fault: gate-angle (97 %), fuse-3 (96 %). Suspected beside: harness-A 30 %"
     assert verdict_in_short(view) == (said, True)
+
+
+def test_without_a_map_it_is_said_that_sensors_hang_on_a_branch() -> None:
+    row = replace(ONE_LOST.harness[0], name="left", kind="branch", depth=0)
+    for rows in ((), (row,)):
+        lines = draw_harness(replace(HEALTHY, harness=rows, guided=True), 39, 8, 0)
+        assert "every sensor that hangs on it" in " ".join(" ".join(map(plain, lines)).split())
+    assert "sensor that hangs" not in " ".join(map(plain, draw_harness(ONE_LOST, 39, 8, 0)))
