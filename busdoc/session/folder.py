@@ -189,7 +189,7 @@ class SessionFolder:
         if self._also is not None:
             self._also._lock.close()
             if is_session(self._path) and is_session(self._also._path):  # else one of them is still away
-                with contextlib.suppress(OSError):
+                with contextlib.suppress(OSError, InputError):  # told when they are next opened
                     _copy_missing(self._path, self._also._path)
         self._lock.close()
 

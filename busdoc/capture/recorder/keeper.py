@@ -8,29 +8,72 @@ import contextlib
 import os
 import queue
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO, BinaryIO
 
-__all__ = ["PieceKeeper", "compress_piece", "sync_folder"]
+__all__ = ["Claim", "PieceKeeper", "compress_piece", "sync_folder"]
 
 PART_SUFFIX = ".part"
 
 _SYNC_EVERY_S = 0.5
 """So that a frame is on the disk within a second, however long the gathering and the writing through take."""
-_LONGEST_FINISH_S = 1.0
 _CHUNK_BYTES = 1 << 20
 _LEVEL = 2  # of isal's 0 to 3: 300 MB/s, and within a tenth of the size of the next
+
+
+class Claim:
+    """The right to create, rename and remove files of a place in the background.
+
+    Whoever holds the lock changes names there, and nobody else does. A claim that was given up is never acted on again,
+    however late its thread comes to it: the files are somebody else's by then.
+    """
+
+    def __init__(self, lock: "threading.Lock | None" = None) -> None:
+        self._lock = lock or threading.Lock()
+        self._is_given_up = False
+
+    def give_up(self) -> None:
+        """Change nothing any more, from the next time on that the lock is taken; waits for nothing."""
+        self._is_given_up = True
+
+    def require(self) -> None:
+        """See that it was not given up.
+
+        Raises
+        ------
+        OSError : it was
+        """
+        if self._is_given_up:
+            raise OSError("the place is no longer recorded to")
+
+    @contextlib.contextmanager
+    def held(self) -> Iterator[None]:
+        """Hold the lock.
+
+        Raises
+        ------
+        OSError : the claim was given up
+        """
+        with self._lock:
+            self.require()
+            yield
 
 
 class PieceKeeper:
     """Writes the current piece through to the disk twice a second, and finishes closed ones.
 
     A thread for each: compressing a piece must not hold up the writing through of the next.
+
+    Parameters
+    ----------
+    compress : whether closed pieces are compressed
+    lock : is held while a file of the place gets or loses its name
     """
 
-    def __init__(self, *, compress: bool) -> None:
+    def __init__(self, *, compress: bool, lock: "threading.Lock | None" = None) -> None:
         self._compress = compress
+        self._claim = Claim(lock)
         self._lock = threading.Lock()
         self._current: BinaryIO | None = None
         self._closed: queue.SimpleQueue[tuple[BinaryIO | None, Path] | None] = queue.SimpleQueue()
@@ -64,15 +107,13 @@ class PieceKeeper:
         self._closed.put((file, path))
 
     def stop(self, *, waits: bool = True) -> None:
-        """Finish what there is, and end; without waiting, for a disk that is gone: then nothing is compressed any more.
-
-        A piece that is being compressed is waited for a moment: it must not be taken away when it is gone on with.
-        """
-        self._compress = self._compress and waits
+        """Finish what there is, and end; without waiting, for a disk that is gone: then no file is changed any more."""
+        if not waits:
+            self._claim.give_up()
         self._closed.put(None)
         self._ended.set()
-        for thread in self._threads:
-            thread.join(None if waits else _LONGEST_FINISH_S)
+        for thread in self._threads if waits else ():
+            thread.join()
 
     def _sync_on(self) -> None:
         while not self._ended.wait(_SYNC_EVERY_S):
@@ -108,36 +149,66 @@ class PieceKeeper:
             finally:
                 file.close()
         if self._compress and path.exists():
-            compress_piece(path)
+            compress_piece(path, self._claim)
 
 
-def compress_piece(path: Path) -> Path:
+def compress_piece(path: Path, claim: Claim | None = None) -> Path:
     """Compress a closed piece, and take the plain one away; give the new path.
 
     Raises
     ------
-    OSError : no room, say; the plain piece stays
+    OSError : no room, say, or the piece changed meanwhile, or the claim was given up; the plain piece stays
     """
+    claim = claim or Claim()
     from isal import igzip  # ten times as fast as zlib for a tenth more bytes
 
     deflate: Callable[..., IO[bytes]] = igzip.open
     packed = path.with_name(path.name + ".gz")
     part = packed.with_name(packed.name + PART_SUFFIX)
     try:
-        with path.open("rb") as plain, part.open("wb") as raw:
+        with contextlib.ExitStack() as files:
+            with claim.held():
+                plain = files.enter_context(path.open("rb"))
+                raw = files.enter_context(part.open("wb"))
             with deflate(raw, "wb", compresslevel=_LEVEL) as target:
                 while chunk := plain.read(_CHUNK_BYTES):
+                    claim.require()
                     target.write(chunk)
             raw.flush()
             os.fsync(raw.fileno())
-        part.replace(packed)
+            n_bytes = plain.tell()
+            written = os.fstat(raw.fileno()), os.fstat(plain.fileno())
+        _take_name(claim, path, part, packed, *written, n_bytes)
     except BaseException:
-        with contextlib.suppress(OSError):
+        with contextlib.suppress(OSError), claim.held():  # given up: the next to record there tidies up
             part.unlink(missing_ok=True)
         raise
-    sync_folder(path.parent)
-    path.unlink()
     return packed
+
+
+def _take_name(
+    claim: Claim,
+    path: Path,
+    part: Path,
+    packed: Path,
+    written: os.stat_result,
+    read: os.stat_result,
+    n_bytes: int,
+) -> None:
+    """Put the compressed piece in place of the plain one.
+
+    Raises
+    ------
+    OSError : what was read, or written, is no longer what has its name: a disk came and went
+    """
+    with claim.held():
+        found = path.stat()
+        is_same = os.path.samestat(part.stat(), written) and os.path.samestat(found, read)
+        if not is_same or found.st_size != n_bytes:
+            raise OSError(f"{path.name} changed while it was compressed")
+        part.replace(packed)
+        sync_folder(path.parent)
+        path.unlink()
 
 
 def sync_folder(folder: Path) -> None:

@@ -9,6 +9,7 @@ import contextlib
 import math
 import os
 import shutil
+import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -74,6 +75,7 @@ class LogRecorder:
     clock_s : a clock that only goes on, s
     free_bytes : tells how much room a folder's disk has
     last_ns : nothing went by since this frame, where it is the last one there: the recording goes on without a gap
+    lock : is held while a file of the place gets or loses its name in the background
 
     Raises
     ------
@@ -91,6 +93,7 @@ class LogRecorder:
         clock_s: Callable[[], float] = time.monotonic,
         free_bytes: Callable[[Path], int] = lambda folder: shutil.disk_usage(folder).free,
         last_ns: int | None = None,
+        lock: "threading.Lock | None" = None,
     ) -> None:
         self.place: RecordingPlace = place_at(path)
         self.channels = channels
@@ -125,7 +128,7 @@ class LogRecorder:
         self._frames = self._left_out = self._written_bytes = self._n_gaps = 0
         self._trouble = ""
         self._closed = False
-        self._keeper = PieceKeeper(compress=compress and self.place.file is None)
+        self._keeper = PieceKeeper(compress=compress and self.place.file is None, lock=lock)
         self._keeper.start()
         for piece in last.to_compress:
             if piece != self.place.piece(self._number + 1):
@@ -203,6 +206,8 @@ class LogRecorder:
         if self._file is not None:
             self._keeper.finish(self._file, self.place.piece(self._number))
             self._file = None
+        else:  # a piece that was to be gone on with, and was not
+            self._keeper.finish(None, self.place.piece(self._number + 1))
         self._keeper.stop()
         self._gap_file.close()
 
@@ -285,7 +290,7 @@ class LogRecorder:
         if now_s - self._looked_s < _LOOK_EVERY_S:
             return self._has_room
         self._looked_s = now_s
-        if not self._in_place():
+        if not self.in_place:
             self.was_gone = True
             if not self._take_up_again():
                 self._has_room = False
@@ -304,8 +309,9 @@ class LogRecorder:
             self._trouble = f"not recording: the disk has only {free_bytes / _MEGABYTE:,.0f} MB left"
         return self._has_room
 
-    def _in_place(self) -> bool:
-        """See that what is written to can still be found: a file that was deleted takes frames all the same."""
+    @property
+    def in_place(self) -> bool:
+        """Whether what is written to can still be found: a file that was deleted takes frames all the same."""
         files = [(self.place.gap_file, self._gap_file.file)]
         if self._file is not None:
             files.append((self.place.piece(self._number), self._file))

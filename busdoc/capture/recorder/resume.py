@@ -10,9 +10,10 @@ from busdoc.capture.formats.rows import FrameLine
 from busdoc.capture.place import RecordingPlace
 from busdoc.capture.recorder.keeper import PART_SUFFIX
 
-__all__ = ["LastPiece", "cut_half_line", "last_time", "tidy_up"]
+__all__ = ["LastPiece", "cut_half_line", "last_line", "last_time", "text_bytes", "tidy_up"]
 
 _TAIL_BYTES = 1 << 16
+_LENGTH_BYTES = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,13 +36,14 @@ def tidy_up(place: RecordingPlace) -> LastPiece:
     OSError : it cannot be read or mended
     """
     if place.file is None:
-        for part in place.folder.glob(f"*.log.gz{PART_SUFFIX}"):
+        for part in (*place.folder.glob(f"*.log{PART_SUFFIX}"), *place.folder.glob(f"*.log.gz{PART_SUFFIX}")):
             part.unlink()
     pieces = place.pieces()
     for path in pieces.values():
         packed = path.with_name(path.name + ".gz")
         if place.file is None and path.suffix == ".log" and packed.exists():
-            path.unlink()  # the compressed one has its name only since it is whole
+            # the compressed one has its name only since it is whole, and it may be of a piece that was gone on with
+            (packed if path.stat().st_size > text_bytes(packed) else path).unlink()
     pieces = place.pieces()
     plain = [path for path in pieces.values() if path.suffix == ".log"]
     for path in plain:
@@ -60,6 +62,16 @@ def tidy_up(place: RecordingPlace) -> LastPiece:
         n_pieces=len(pieces),
         to_compress=tuple(path for path in pieces.values() if path.suffix == ".log"),
     )
+
+
+def text_bytes(path: Path) -> int:
+    """Give how long the text of a piece is; of a compressed one as it says itself, at its end (RFC 1952)."""
+    size = path.stat().st_size
+    if path.suffix != ".gz" or size < _LENGTH_BYTES:
+        return 0 if path.suffix == ".gz" else size
+    with path.open("rb") as file:
+        file.seek(size - _LENGTH_BYTES)
+        return int.from_bytes(file.read(_LENGTH_BYTES), "little")
 
 
 def cut_half_line(path: Path) -> int:
@@ -82,6 +94,13 @@ def cut_half_line(path: Path) -> int:
 
 def last_time(path: Path) -> int | None:
     """Give the time of a piece's last frame; None when it has none in its last lines."""
+    line = last_line(path)
+    parsed = None if line is None else parse_line(line)
+    return parsed.t_ns if isinstance(parsed, FrameLine) else None
+
+
+def last_line(path: Path) -> bytes | None:
+    """Give the line of a piece's last frame; None when it has none in its last lines."""
     tail = b""
     try:
         with open_bytes(path) as file:
@@ -92,7 +111,6 @@ def last_time(path: Path) -> int | None:
     except (EOFError, OSError):
         pass  # cut off: what was read before counts
     for line in reversed(tail.splitlines()):
-        parsed = parse_line(line)
-        if isinstance(parsed, FrameLine):
-            return parsed.t_ns
+        if isinstance(parse_line(line), FrameLine):
+            return line
     return None

@@ -1,7 +1,9 @@
 """A recording that is kept in two places: what one of them misses while it is away is written back when it returns."""
 
+import contextlib
 import math
 import shutil
+import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -19,8 +21,9 @@ from busdoc.errors import InputError, found_instead
 __all__ = ["TwofoldRecorder"]
 
 _TRY_EVERY_S = 1.0
-_TRIES_AT_END = 10
-_BETWEEN_TRIES_S = 0.1
+_LONGEST_WAIT_S = 1.0
+"""For a piece to take its new name, which is all that the lock of a place is held for."""
+_LONGEST_WAIT_AT_END_S = 30.0
 _MORE_ROOM = 1.02
 """A disk that was full is recorded to again when it has this much more room, so that it does not flutter."""
 
@@ -56,14 +59,16 @@ class TwofoldRecorder:
         self._keep_free_bytes = keep_free_bytes
         self._clock_s = clock_s
         self._free_bytes = free_bytes
+        self._locks = (threading.Lock(), threading.Lock())
+        """One for each place: held while a file gets or loses its name there, and while the place is written back."""
         try:
             even_out(place_at(path), place_at(also))
         except OSError as error:
             where = f"{path}, {also}"
             raise InputError(where, "two places that can be written", found_instead(error), "Name others.") from error
-        first = self._opened(path)
+        first = self._opened(0)
         try:
-            second = self._opened(also)
+            second = self._opened(1)
         except BaseException:
             first.close()
             raise
@@ -135,24 +140,22 @@ class TwofoldRecorder:
         """End the recording; a place that is back is made whole first."""
         self._let_go()
         for n in range(len(self._recorders)):
-            for _ in range(_TRIES_AT_END):
-                if self._recorders[n] is None and place_at(self._paths[n]).gap_file.exists():
-                    self._write_back(n, math.inf)
-                    if self._recorders[n] is None:  # a piece took its new name meanwhile
-                        time.sleep(_BETWEEN_TRIES_S)
+            if self._recorders[n] is None:
+                self._write_back(n, math.inf, _LONGEST_WAIT_AT_END_S)
         for recorder in self._recorders:
             if recorder is not None:
                 recorder.close()
 
-    def _opened(self, path: Path, last_ns: int | None = None) -> LogRecorder:
+    def _opened(self, n: int, last_ns: int | None = None) -> LogRecorder:
         return LogRecorder(
-            path,
+            self._paths[n],
             self._channels,
             rotate_bytes=self._rotate_bytes,
             keep_free_bytes=self._keep_free_bytes,
             clock_s=self._clock_s,
             free_bytes=self._free_bytes,
             last_ns=last_ns,
+            lock=self._locks[n],
         )
 
     @property
@@ -166,7 +169,7 @@ class TwofoldRecorder:
         for n, recorder in enumerate(self._recorders):
             if recorder is None and (self._backs[n] is not None or now_s - self._tried_s >= _TRY_EVERY_S):
                 self._tried_s = now_s
-                self._write_back(n, 1)
+                self._write_back(n, 1, _LONGEST_WAIT_S)
 
     def _let_go(self) -> None:
         """Let go of a place that misses frames, as long as the other has them all."""
@@ -182,22 +185,27 @@ class TwofoldRecorder:
             recorder.abandon()
             self._recorders[n] = None
 
-    def _write_back(self, n: int, most_steps: float) -> None:
+    def _write_back(self, n: int, most_steps: float, most_wait_s: float) -> None:
         """Copy what a place lacks; record there again when it has everything."""
         place, source = place_at(self._paths[n]), self._good
         try:
             room = self._free_bytes(place.folder) if place.gap_file.exists() else 0
-            if room < _MORE_ROOM * self._keep_free_bytes:
+            if room < _MORE_ROOM * self._keep_free_bytes or not source.in_place:
                 return
-            back = self._backs[n] = self._backs[n] or WriteBack(source.place, place)
-            k = 0
-            while not back.step():
-                k += 1
-                if k >= most_steps:
+            with contextlib.ExitStack() as held:
+                for lock in self._locks:
+                    if not lock.acquire(timeout=most_wait_s):  # a disk that hangs: it is tried again
+                        return
+                    held.callback(lock.release)
+                back = self._backs[n] = self._backs[n] or WriteBack(source.place, place)
+                k = 0
+                while not back.step():
+                    k += 1
+                    if k >= most_steps:
+                        return
+                if last_frame_ns(place) != source.last_ns:
                     return
-            if last_frame_ns(place) != source.last_ns:
-                return
-            recorder = self._opened(self._paths[n], source.last_ns)
+                recorder = self._opened(n, source.last_ns)
         except (OSError, InputError) as error:  # gone again, or without room
             self._backs[n] = None
             self._why[n] = (
