@@ -7,7 +7,7 @@ watches, `weigh` asks the isolation. Neither keeps anything.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from busdoc.actions.action import OWN_LEAD_IN, POWER_KINDS, REMARKS, Action, ActionKind
+from busdoc.actions.action import OWN_LEAD_IN, POWER_KINDS, REMARKS, Action, ActionKind, Origin
 from busdoc.analysis.trouble import trouble_of
 from busdoc.analysis.watches import Watches
 from busdoc.health.codes.code import FaultCode
@@ -151,7 +151,7 @@ def _weighed(
     health = observed.health
     because = attribute(health, actions, machine)
     pairs = list(zip(health.incidents, because, strict=True))
-    untold = not any(action.kind in POWER_KINDS for action in actions)
+    untold = not any(_tells_of_power(action, actions) for action in actions)
     short = cut_short(health.incidents) if untold else frozenset()
     pairs = [
         pair
@@ -184,6 +184,16 @@ def _weighed(
         answers=found.because,
         apart=apart_from([found.symptom], symptoms, actions),
     )
+
+
+def _tells_of_power(action: Action, actions: Sequence[Action]) -> bool:
+    """Whether an action tells who switched the power; a return that was read from the traffic alone does not.
+
+    That the supply came back is known without it. Without the power-off that goes with it, it says nothing of a hand.
+    """
+    if action.kind is not ActionKind.POWER_ON or action.origin is not Origin.BUS:
+        return action.kind in POWER_KINDS
+    return any(one.kind is ActionKind.POWER_OFF and one.time_ns < action.time_ns for one in actions)
 
 
 def _as_far_as_known(verdict: IsolationVerdict, machine: Machine, actions: Sequence[Action]) -> IsolationVerdict:

@@ -69,6 +69,8 @@ class Listening:
         """Until when the earlier run of a folder heard, while nothing has been heard since."""
         self._lost = ""
         """What of the recording that is gone on with cannot be read at all, as a sentence."""
+        self._frames_before = 0
+        """Recorded by the earlier run of a folder."""
         self._lately: list[tuple[int, int]] = []
         """(ns, frames so far), for the rate."""
 
@@ -105,8 +107,9 @@ class Listening:
 
     @property
     def recorder(self) -> RecorderState | None:
-        """How the recording goes; None: nothing is recorded."""
-        return None if self._recorder is None else self._recorder.state
+        """How the recording goes, with what an earlier run of the folder recorded; None: nothing is recorded."""
+        state = None if self._recorder is None else self._recorder.state
+        return None if state is None else replace(state, frames=state.frames + self._frames_before)
 
     @property
     def frames_per_s(self) -> float:
@@ -126,6 +129,7 @@ class Listening:
                 for number in capture.channels.numbers:
                     self.source.channels.number(capture.channels.name(number))
                 self._feed(taken)
+                self._frames_before = self.frames
         except InputError as error:  # not one frame of it is whole
             self._lost = f"The recording of the folder gives nothing any more: {error}"
 

@@ -26,6 +26,11 @@ _OUT_NS = 1_200_000_000
 _ASKED_NS = 2 * SECOND_NS
 _UNSURE_NS = 600_000_000
 """A silence of everybody for so long accuses nobody any more, though it is not asked about yet."""
+_BEGINS_NS = 120_000_000
+"""Nobody at all for so long as one is found lost: others may be, whose deadlines are longer (common practice: something
+is sent every few ms on a machine's bus)."""
+_WITH_IT_NS = SECOND_NS
+"""Who fell silent within this time of the last frame of all went with it, a slow message or a capacitor apart."""
 _BOOTS_NS = SECOND_NS
 """From the switch to the first frame, at least for the quickest (common practice: one to ten seconds)."""
 _LOOKED_BACK_NS = 90 * SECOND_NS
@@ -177,6 +182,11 @@ def _silence(
         fell = [name for name in expected if last_ns[name] > since_ns - 3 * SECOND_NS]
         if len(fell) > 1 or len(fell) == len(expected):
             return SilenceRow(since_ns=since_ns, ended_ns=None, asked=now_ns - since_ns >= _ASKED_NS)
+    # As long as nobody else is heard, the first that is missed may be the first of all, and not the one at fault.
+    lost = [one.last_ns for one in health.controllers if one.name in expected and one.state is ControllerState.LOST]
+    begins = len(expected) > 1 and now_ns - since_ns >= _BEGINS_NS
+    if begins and not answered and any(t_ns is not None and t_ns > since_ns - _WITH_IT_NS for t_ns in lost):
+        return SilenceRow(since_ns=since_ns, ended_ns=None, asked=False)
     return _returned(health, actions, now_ns)
 
 

@@ -7,9 +7,9 @@ from busdoc.isolation.verdict import ELSEWHERE, Suspect
 from busdoc.live.view import HarnessRow
 from busdoc.machine.machine import Machine, PartKind
 
-__all__ = ["connectors", "harness_rows", "not_back"]
+__all__ = ["BRANCH", "connectors", "harness_rows", "not_back"]
 
-_BRANCH = "branch"
+BRANCH = "branch"
 """The kind of a part that no map names."""
 
 
@@ -34,7 +34,7 @@ def harness_rows(
         rows.append(
             HarnessRow(
                 name=name,
-                kind=part.kind.value if part is not None else "controller" if controller is not None else _BRANCH,
+                kind=part.kind.value if part is not None else "controller" if controller is not None else BRANCH,
                 depth=depth,
                 plugged=state.plugged(name),
                 powered=_powered(machine, state, name),

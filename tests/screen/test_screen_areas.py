@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from busdoc.capture.listening import Hearing
 from busdoc.health.controller import ControllerState
+from busdoc.isolation.verdict import Suspect
 from busdoc.live.view import Happening, HappeningKind, SessionView
 from busdoc.screen.areas.big_view import draw_big, in_question
 from busdoc.screen.areas.harness import draw_harness
@@ -20,6 +21,7 @@ from busdoc.screen.areas.strip import draw_presence, window_at
 from busdoc.screen.drawing.lines import Line, plain, width_of
 from busdoc.screen.drawing.states import OFF, STATES
 from busdoc.screen.drawing.styles import Tone
+from busdoc.screen.drawing.words import verdict_in_short
 from tests.screen.made_views import (
     HEALTHY,
     NOW_NS,
@@ -330,3 +332,21 @@ def test_steps_that_follow_are_named_whole_or_not_at_all() -> None:
         said = " ".join(rows[after : after + 2]).split(" !")[0].removeprefix("then ")
         named = said.removesuffix(", …").split(", ")
         assert named == [text[:1].lower() + text[1:] for text in UNPLUG_ALL.steps_text[1 : 1 + len(named)]]
+
+
+def test_two_faults_are_both_named() -> None:
+    first, second, third = (
+        Suspect(part=part, probability=share, cleared=False, why=())
+        for part, share in (("gate-angle", 0.97), ("fuse-3", 0.96), ("harness-A", 0.3))
+    )
+    view = replace(ONE_LOST, suspects=(first, second, third), next=None)
+    said = "Parts at fault: gate-angle (97 %), fuse-3 (96 %). Suspected beside: harness-A 30 %"
+    assert verdict_in_short(view) == (said, True)
+
+
+def test_without_a_map_it_is_said_that_sensors_hang_on_a_branch() -> None:
+    row = replace(ONE_LOST.harness[0], name="left", kind="branch", depth=0)
+    for rows in ((), (row,)):
+        lines = draw_harness(replace(HEALTHY, harness=rows, guided=True), 39, 8, 0)
+        assert "every sensor that hangs on it" in " ".join(" ".join(map(plain, lines)).split())
+    assert "sensor that hangs" not in " ".join(map(plain, draw_harness(ONE_LOST, 39, 8, 0)))

@@ -230,9 +230,15 @@ def _all_quiet_by_chance(controllers: Sequence[JudgedController], lasts_ns: int)
 
 
 def _missed_a_beat(one: JudgedController, from_ns: int, end_ns: int) -> bool:
-    """Tell whether a controller should have been heard in a stretch in which it was not."""
-    for stream in one.cyclic_streams:
-        own = stream.silence_over(from_ns, end_ns)
+    """Tell whether a controller should have been heard in a stretch in which it was not.
+
+    Whoever has not been heard since either, with messages so slow that it need not have been, may have been silent with
+    the rest: until it speaks nobody is accused of having fallen without it.
+    """
+    over = [stream.silence_over(from_ns, end_ns) for stream in one.cyclic_streams]
+    if over and all(own is not None and own.to_ns is None for own in over):
+        return True
+    for stream, own in zip(one.cyclic_streams, over, strict=True):
         own_ns = end_ns - from_ns if own is None else (own.to_ns or end_ns) - own.from_ns
         if own_ns > _MISSED_A_BEAT * stream.slowest_ns:
             return True

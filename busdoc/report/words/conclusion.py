@@ -2,7 +2,7 @@
 
 from busdoc.isolation.conclusion import Conclusion, State
 from busdoc.isolation.verdict import ELSEWHERE, NAMED_FROM
-from busdoc.report.words.suspects import culprit_in_words, suspects_in_words
+from busdoc.report.words.suspects import parts_at_fault, suspects_in_words
 from busdoc.words.counting import listed, plural
 from busdoc.words.duration import round_duration
 from busdoc.words.probability import odds
@@ -73,8 +73,7 @@ def _parts(conclusion: Conclusion, mapped: bool) -> tuple[str, ...]:
         if first is not None and first.part == ELSEWHERE and first.probability >= NAMED_FROM and mapped:
             return (f"No part on the map explains it (elsewhere, {odds(first.probability)}).",)
         return (f"Suspects: {suspects_in_words(others)}.",) if others else ()
-    text = f"{plural(len(named), 'Part')} at fault: {', '.join(map(culprit_in_words, named))}."
-    return (f"{text} Suspected beside: {suspects_in_words(others)}.",) if others else (text,)
+    return (parts_at_fault(named, others),)
 
 
 def _under_proof(conclusion: Conclusion) -> tuple[str, ...]:

@@ -1,8 +1,9 @@
 """How the parts under suspicion are named: which are worth naming, and which one is called the culprit."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from busdoc.isolation.verdict import ELSEWHERE, NAMED_FROM, Suspect
+from busdoc.words.counting import plural
 from busdoc.words.probability import odds
 
 __all__ = [
@@ -10,6 +11,7 @@ __all__ = [
     "is_named",
     "likely",
     "part_in_words",
+    "parts_at_fault",
     "suspects_in_words",
 ]
 
@@ -42,6 +44,18 @@ def culprit_in_words(suspect: Suspect) -> str:
     'harness-2 (97 %)'
     """
     return f"{suspect.part} ({odds(suspect.probability)})"
+
+
+def parts_at_fault(named: Sequence[Suspect], others: Iterable[Suspect] = ()) -> str:
+    """Say in sentences which parts are at fault, all of them, and who is suspected beside.
+
+    >>> one, two = (Suspect(part=part, probability=0.97, cleared=False, why=()) for part in ("fan-plug", "fuse-3"))
+    >>> parts_at_fault([one, two])
+    'Parts at fault: fan-plug (97 %), fuse-3 (97 %).'
+    """
+    text = f"{plural(len(named), 'Part')} at fault: {', '.join(map(culprit_in_words, named))}."
+    beside = suspects_in_words(others)
+    return f"{text} Suspected beside: {beside}." if beside else text
 
 
 def suspects_in_words(suspects: Iterable[Suspect]) -> str:

@@ -1,5 +1,7 @@
 """The big view, readable from three metres: the controller in question, the step to do, the countdown."""
 
+import re
+
 from busdoc.live.view import ControllerRow, SessionView
 from busdoc.screen.areas.complaint import complaint_state
 from busdoc.screen.areas.next_step import wait_in_words
@@ -12,6 +14,7 @@ from busdoc.screen.drawing.words import step_cautions, step_text, verdict_in_sho
 __all__ = ["BigView", "draw_big", "in_question"]
 
 _MOST_SIZE = 4
+_WITHOUT_FIGURES = re.compile(r" \([^)]*\)")
 
 
 class BigView(Area):
@@ -61,7 +64,7 @@ def _texts(view: SessionView) -> list[tuple[str, Tone]]:
         return [("CURED", Tone.GOOD), *([first] if first[1] is not Tone.GOOD else [])]
     short, named = verdict_in_short(view)
     if named and len(texts) == 1:
-        texts.append((short.split(" (")[0], Tone.BAD))
+        texts.append((_WITHOUT_FIGURES.sub("", short.split(". ")[0]), Tone.BAD))
     left, _ = wait_in_words(view)
     if left:
         texts.append((left, Tone.GOOD if left == "0:00" else Tone.PLAIN))

@@ -1,7 +1,8 @@
 """Harness: the map as a tree; what is plugged and powered now, what is cleared or suspect, and its label number."""
 
+from busdoc.live.tree import BRANCH
 from busdoc.live.view import HarnessRow, SessionView
-from busdoc.screen.drawing.lines import Area, Line, fit, line_of, pad, rule
+from busdoc.screen.drawing.lines import Area, Line, fit, line_of, pad, rule, wrap
 from busdoc.screen.drawing.styles import Tone
 from busdoc.words.probability import odds_in_column
 
@@ -10,6 +11,7 @@ __all__ = ["HarnessTree", "draw_harness", "most_first"]
 _SUSPECT_FROM = 0.2
 _VERDICT = 7
 _LABEL = 4
+_ON_A_BRANCH = "A branch off the map is its wires and every sensor that hangs on it."
 
 
 class HarnessTree(Area):
@@ -37,6 +39,9 @@ def draw_harness(view: SessionView, width: int, height: int, first: int) -> list
     if not rows:
         text = "unplug something: u, and name it" if view.guided else "no map"
         lines.append(fit(line_of((f" {text}", Tone.FAINT)), width))
+    if (not rows and view.guided) or any(row.kind == BRANCH for row in rows):
+        lines += [fit(row, width) for row in wrap(f" {_ON_A_BRANCH}", width - 1, Tone.FAINT, indent=" ")]
+    lines = lines[:height]
     lines += [fit((), width)] * (height - len(lines))
     if len(rows) > room:
         lines[height - 1] = fit(_out_of_sight(rows, first, room), width)

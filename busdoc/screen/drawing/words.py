@@ -3,8 +3,9 @@
 from datetime import UTC, datetime, tzinfo
 
 from busdoc.capture.listening import BusState, Hearing
+from busdoc.isolation.verdict import SUSPECTED_FROM
 from busdoc.live.view import NextRow, SessionView
-from busdoc.report.words.suspects import culprit_in_words, is_named, likely, suspects_in_words
+from busdoc.report.words.suspects import is_named, likely, parts_at_fault, suspects_in_words
 from busdoc.times import SECOND_NS
 
 __all__ = ["bus_name", "bus_trouble", "moment", "step_cautions", "step_text", "verdict_in_short"]
@@ -15,8 +16,10 @@ def verdict_in_short(view: SessionView) -> tuple[str, bool]:
     suspects = likely(view.suspects, 3)
     if not suspects:
         return "", False
-    if is_named(suspects[0]):
-        return f"Part at fault: {culprit_in_words(suspects[0])}", True
+    named = [one for one in suspects if is_named(one)]
+    if named:
+        beside = [one for one in suspects if one not in named and one.probability >= SUSPECTED_FROM]
+        return parts_at_fault(named, beside).removesuffix("."), True
     return f"Suspects: {suspects_in_words(suspects)}", False
 
 
