@@ -15,7 +15,7 @@ from busdoc.decode.database.database import load_databases
 from busdoc.live.session import LiveSession
 from busdoc.machine.machine import Machine
 from busdoc.session.folder import SessionFolder
-from tests.live.scripted_bus import START_NS, ScriptedBus
+from tests.truth.scripted_bus import START_NS, ScriptedBus
 
 _MS, _S = 10**6, 10**9
 _TICK_NS = 50 * _MS

@@ -12,7 +12,7 @@ from busdoc.analysis.postmortem import postmortem
 from busdoc.errors import InputError
 from busdoc.live.session import LiveSession
 from busdoc.session.folder import read_session
-from tests.live.scripted_bus import begun, run
+from tests.truth.scripted_bus import begun, run
 
 S = 10**9
 
@@ -73,7 +73,7 @@ import resource, sys
 from pathlib import Path
 from busdoc.actions.action import ActionKind
 from busdoc.errors import InputError
-from tests.live.scripted_bus import begun, run
+from tests.truth.scripted_bus import begun, run
 
 bus, session, folder = begun(Path(sys.argv[1]))
 run(bus, session, 20)

@@ -10,7 +10,7 @@ from busdoc.live.session import LiveSession
 from busdoc.machine.machine import Machine, PartKind
 from busdoc.machine.machine_map import load_machine
 from busdoc.session.folder import SessionFolder
-from tests.live.scripted_bus import START_NS, ScriptedBus
+from tests.truth.scripted_bus import START_NS, ScriptedBus
 
 S = 10**9
 MS = 10**6

@@ -12,7 +12,7 @@ from busdoc.health.controller import ControllerState
 from busdoc.live.session import LiveSession
 from busdoc.machine.machine import Machine
 from busdoc.session.folder import SessionFolder
-from tests.live.scripted_bus import START_NS, ScriptedBus
+from tests.truth.scripted_bus import START_NS, ScriptedBus
 
 MS = 10**6
 S = 10**9
@@ -105,7 +105,7 @@ import sys
 from busdoc.decode.database.database import load_databases
 from busdoc.live.session import LiveSession
 from busdoc.machine.machine import Machine
-from tests.live.scripted_bus import S, ScriptedBus
+from tests.truth.scripted_bus import S, ScriptedBus
 
 bus = ScriptedBus()
 database = load_databases([sys.argv[1]])

@@ -23,7 +23,7 @@ from busdoc.session.folder import SessionFolder, read_session
 from busdoc.session.logbook import Logbook
 from busdoc.session.rows import read_rows
 from busdoc.session.store import SessionStore
-from tests.live.scripted_bus import begun, run
+from tests.truth.scripted_bus import begun, run
 
 ROOT = Path(__file__).parents[2]
 SWEEPER = ROOT / "captures" / "street_sweeper"

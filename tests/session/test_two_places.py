@@ -12,7 +12,7 @@ from busdoc.live.session import LiveSession
 from busdoc.machine.machine import Machine
 from busdoc.session import twofold as twofold_store
 from busdoc.session.folder import SessionFolder, read_session
-from tests.live.scripted_bus import START_NS, S, ScriptedBus, run
+from tests.truth.scripted_bus import START_NS, S, ScriptedBus, run
 
 ROOT = Path(__file__).parents[2]
 SWEEPER = ROOT / "captures" / "street_sweeper"
