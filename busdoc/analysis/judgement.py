@@ -152,7 +152,7 @@ def _weighed(
     because = attribute(health, actions, machine)
     pairs = list(zip(health.incidents, because, strict=True))
     untold = not any(_tells_of_power(action, actions) for action in actions)
-    short = cut_short(health.incidents) if untold else frozenset()
+    short = cut_short(health.incidents, machine) if untold else frozenset()
     pairs = [
         pair
         for k, pair in enumerate(pairs)

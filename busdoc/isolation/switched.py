@@ -34,8 +34,14 @@ def is_off_and_on(incident: Incident) -> bool:
     return incident.kind is IncidentKind.BUS_SILENCE and incident.ran_on is RanOn.RESTARTED
 
 
-def cut_short(incidents: Sequence[Incident]) -> frozenset[int]:
-    """Give the restarts of everybody that speak of a supply: within a start's time, and several of them; by index."""
+def cut_short(incidents: Sequence[Incident], machine: Machine) -> frozenset[int]:
+    """Give the restarts of everybody that speak of a supply: within a start's time, and several of them; by index.
+
+    Only where the map has one feed alone. Where several hang below a main one, whose falls would tell them apart, and
+    where no map names a supply, the switch is likelier, and nobody is accused of it.
+    """
+    if sum(part.kind is PartKind.FEED for part in machine.parts.values()) != 1:
+        return frozenset()
     short = frozenset(
         k
         for k, one in enumerate(incidents)

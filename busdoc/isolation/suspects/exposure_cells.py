@@ -22,7 +22,7 @@ Settled on simulated sessions; try again with:
 python -m benchmarks.isolation_fit suspects.exposure_cells._BEGAN_BEFORE 0.25 0.75"""
 
 _MOST_AT_ONCE = 1 << 25
-"""Bytes."""
+"""Bytes of one table (bound on work, and memory)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -133,6 +133,10 @@ def _contents(file: IO[bytes], reading: Reading) -> Iterator[tuple[bool, bytes]]
         yield (True, content) if kind == _CONTAINER_TYPE else (False, base + content + bytes(size % 4))
 
 
+_AS_A_RULE_BYTES = 4 << 20
+"""Containers hold less (common practice: 128 kB); more is taken from one that says how much it holds."""
+
+
 def _inflated(content: bytes) -> _Content:
     """Give what a container holds; nothing, and a warning, when it is damaged."""
     if len(content) < _CONTAINER.size:
@@ -143,7 +147,8 @@ def _inflated(content: bytes) -> _Content:
         return _Content(packed)
     if method == 2 and unpacked_size <= MOST_OBJECT_BYTES:
         try:
-            return _Content(zlib.decompressobj().decompress(packed, MOST_OBJECT_BYTES))
+            most = max(unpacked_size, _AS_A_RULE_BYTES)  # whatever it says, one that inflates without end is cut short
+            return _Content(zlib.decompressobj().decompress(packed, most))
         except zlib.error:
             pass
     return _Content(b"", "a container is damaged, or packed in a way that is not known; it is left out.")

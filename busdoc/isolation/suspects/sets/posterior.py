@@ -34,7 +34,7 @@ from busdoc.isolation.suspects.sets.likelihood import (
 __all__ = ["Posterior", "weigh_sets"]
 
 _MOST_IN_PAIRS = 800
-"""Causes, the likeliest first, of which all pairs are weighed (bound on memory; no machine map has as many)."""
+"""Causes, the likeliest first, of which all pairs are weighed (bound on work; no machine map has as many)."""
 _MOST_IN_THREES = 60
 """Causes, the likeliest first, of which all sets of three are weighed (bound on work)."""
 _SHARPNESS = 1.08
