@@ -63,6 +63,10 @@ def brief_section(result: Result, width: int, unicode: bool) -> Iterator[str]:
     yield from ("\n".join(part) for part in parts)
 
 
+_LEAST_STRIP = 12
+"""Columns of the picture that still tell something."""
+
+
 def _first_lines(text: str, most: int) -> list[str]:
     """Give the first lines of a text, cut after a whole one."""
     lines = text.splitlines()
@@ -117,7 +121,7 @@ def picture_of(
     health = result.health
     states = [state_of(result, one) for one in shown]
     name_width = min(max(len(c.name) for c in shown), 22)
-    strip_width = max(20, width - name_width - max(16, 4 + max(map(len, states))))
+    strip_width = max(_LEAST_STRIP, width - name_width - max(16, 4 + max(map(len, states))))
     glyphs = SHADED if unicode else ASCII
     gaps = [gap for gap in health.gaps if gap.channel is None]
     strips = [draw_strip(one, gaps, health.start_ns, health.until_ns, strip_width, glyphs) for one in shown]
@@ -128,7 +132,8 @@ def picture_of(
     lines = [filled(f"Controllers ({', '.join(signs)})", width, "", "  ")]
     for controller, strip, state in zip(shown, strips, states, strict=True):
         name = controller.name if len(controller.name) <= name_width else controller.name[: name_width - 1] + "~"
-        lines.append(f"  {name:<{name_width}} {strip} {state}")
+        line = f"  {name:<{name_width}} {strip} {state}"
+        lines.append(line if len(line) <= width else line.rpartition(",")[0])  # how often is told below
     pad = " " * (name_width + 3)
     marks = [(action.time_ns, str(action.n)) for action in result.actions]
     if marks:
