@@ -37,6 +37,8 @@ _ROW_IN = 0.215
 _LETTER_IN = 0.072
 
 _THE_COMPLAINT = "the complaint"
+_MOST_LABEL_ROWS = 8
+"""Rows of numbers above the picture; where they do not all find room, none is drawn."""
 _OF_THE_COMPLAINT = " Last row, the complaint: thick where it showed, thin where it could have been seen and did not."
 
 Span = tuple[int, int]
@@ -80,7 +82,9 @@ def _draw(result: Result, width_in: float, outlines: bool) -> str:
     per_in = span_ns / plot_in
     since = ((action.time_ns - health.start_ns, str(action.n)) for action in result.actions)
     marks = [(t_ns, n) for t_ns, n in since if 0 <= t_ns <= span_ns]  # a journal may go on after the recording
-    rows = label_rows([t for t, _ in marks], [(0.09 * len(n) + 0.05) * per_in for _, n in marks], 3)
+    rows = label_rows([t for t, _ in marks], [(0.09 * len(n) + 0.05) * per_in for _, n in marks], _MOST_LABEL_ROWS)
+    if None in rows or len(marks) > _MOST_MARKS:  # a number that is missing would look like an action that is
+        rows = [None] * len(marks)
     top_in = 0.1 + 0.15 * (1 + max((row for row in rows if row is not None), default=-1))
     bottom_in = 0.55 if result.capture.epoch else 0.42
     rows_in = _ROW_IN * len(names)
