@@ -174,7 +174,7 @@ class LiveBuses:
         now_ns = self._clock.now_ns()
         heard = [listener.take() for listener in self._listeners]
         until_ns = now_ns if self._stopped else self._sure_until([one.sure_until_ns for one in heard], now_ns)
-        until_ns = max(until_ns, self._until_ns)
+        until_ns = max(until_ns // 1000 * 1000, self._until_ns)  # a frame that is moved here has whole microseconds too
         gaps, self._opening_gaps = self._opening_gaps, []
         gaps += [gap for one in heard for gap in one.gaps]
         gaps += [gap for one in heard for gap in self._late(one.frames)]
