@@ -57,7 +57,7 @@ class Logbook:
         for entry in entries:
             try:
                 self._apply(entry)
-            except (KeyError, TypeError, ValueError, AttributeError):  # damage that is valid JSON all the same
+            except (LookupError, TypeError, ValueError, AttributeError):  # damage that is valid JSON all the same
                 n_bad += 1
         if n_bad:
             self.notes = (f"Left out of the journal, since it makes no sense: {counted(n_bad, 'entry', 'entries')}.",)
@@ -246,7 +246,9 @@ class Logbook:
             case "retime" if body["n"] in self._actions:
                 old = self._actions[body["n"]]
                 self._done.append(("correction", old))
-                self._actions[old.n] = replace(old, time_ns=body["time_ns"], uncertainty_ns=body["uncertainty_ns"])
+                self._actions[old.n] = replace(
+                    old, time_ns=_whole(body["time_ns"]), uncertainty_ns=_whole(body["uncertainty_ns"])
+                )
             case "correct" if body["action"]["n"] in self._actions:
                 action = _action(body["action"])
                 self._done.append(("correction", self._actions[action.n]))
@@ -290,14 +292,26 @@ def _body(action: Action) -> dict[str, Any]:
     }
 
 
+def _whole(value: Any) -> int:
+    if not isinstance(value, int) or isinstance(value, bool):
+        raise TypeError(f"expected a whole number, found {value!r}")
+    return value
+
+
+def _text(value: Any) -> str | None:
+    if value is not None and not isinstance(value, str):
+        raise TypeError(f"expected a text, found {value!r}")
+    return value
+
+
 def _action(body: Mapping[str, Any]) -> Action:
     return Action(
-        n=body["n"],
-        time_ns=body["time_ns"],
-        uncertainty_ns=body["uncertainty_ns"],
+        n=_whole(body["n"]),
+        time_ns=_whole(body["time_ns"]),
+        uncertainty_ns=_whole(body["uncertainty_ns"]),
         kind=ActionKind(body["kind"]),
-        part=body["part"],
-        into=body["into"],
-        note=body["note"],
+        part=_text(body["part"]),
+        into=_text(body["into"]),
+        note=_text(body["note"]) or "",
         origin=Origin(body["origin"]),
     )

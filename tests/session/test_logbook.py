@@ -10,9 +10,14 @@ from hypothesis import strategies as st
 from busdoc.actions.action import Action, ActionKind
 from busdoc.errors import InputError
 from busdoc.session.logbook import Logbook
+from busdoc.session.rows import Entry
 from busdoc.session.store import SessionStore
 
 S = 10**9
+
+
+GOOD = {"n": 1, "time_ns": 5, "uncertainty_ns": 0, "kind": "unplug", "part": "x", "into": None, "note": ""}
+GOOD |= {"origin": "journal"}
 
 
 def press(book: Logbook, at_s: float, kind: ActionKind = ActionKind.UNPLUG, part: str | None = "harness-A") -> Action:
@@ -152,3 +157,24 @@ def test_read_through_again_the_rows_come_to_the_same(
     again = reopened(path)
     assert again.actions == book.actions
     assert again.redo() == book.redo()
+
+
+@pytest.mark.parametrize(
+    "spoilt",
+    [
+        Entry(kind="retime", body={"n": 1, "time_ns": [7], "uncertainty_ns": 0}),
+        Entry(kind="retime", body={"n": 1, "time_ns": True, "uncertainty_ns": 0}),
+        Entry(kind="put back", body={"action": {**GOOD, "time_ns": "7"}}),
+        Entry(kind="put back", body={"action": {**GOOD, "part": ["harness-A"]}}),
+        Entry(kind="act", body={**GOOD, "n": [2]}),
+        Entry(kind="correct", body={"action": {**GOOD, "note": 7}}),
+        Entry(kind="undo", body={"n": [1]}),
+    ],
+    ids=lambda entry: entry.kind,
+)
+def test_damage_that_is_json_all_the_same_is_counted_and_changes_nothing(spoilt: Entry) -> None:
+    book = Logbook.replayed(
+        [Entry(kind="act", body=GOOD), spoilt, Entry(kind="act", body={**GOOD, "n": 2, "time_ns": 9})]
+    )
+    assert [(one.n, one.time_ns, one.part, one.note) for one in book.actions] == [(1, 5, "x", ""), (2, 9, "x", "")]
+    assert book.notes == ("Left out of the journal, since it makes no sense: 1 entry.",)
