@@ -230,7 +230,7 @@ def read_session(path: Path) -> KeptSession:
                 file.execute("SELECT count(*) FROM sqlite_master").fetchone()
                 rows = read_rows(file, _STORE)
             break
-        except sqlite3.Error as error:
+        except (sqlite3.Error, UnicodeDecodeError) as error:
             problem = str(error)
     else:
         lost = f"{_STORE} cannot be read ({problem}): what was done is not known; the recording is used."
@@ -270,7 +270,7 @@ def _made_alike(path: Path, also: Path) -> list[str]:
         if (source / _STORE).is_file():
             with closing(sqlite3.connect(source / _STORE)) as old, closing(sqlite3.connect(target / _STORE)) as new:
                 old.backup(new)
-    except (OSError, sqlite3.Error) as error:
+    except (OSError, sqlite3.Error, UnicodeDecodeError) as error:
         found = found_instead(error) if isinstance(error, OSError) else str(error)
         raise InputError(str(target), "a folder that can be written", found, "Name another folder.") from error
     return [] if there[0] else [f"{path} held no session; what {also} holds is gone on with in both."]

@@ -134,7 +134,7 @@ class SessionStore:
         """
         try:
             return list(self._file.execute("SELECT n, written_ns, kind, body FROM entry ORDER BY n"))
-        except sqlite3.Error as error:
+        except (sqlite3.Error, UnicodeDecodeError) as error:
             raise InputError(str(self.path), "a whole journal", str(error), "Take another folder.") from error
 
     def take_over(self, other: "SessionStore", rows: Sequence[tuple[Any, ...]]) -> None:
@@ -186,7 +186,7 @@ class SessionStore:
             self._file.execute("BEGIN IMMEDIATE")
             self._file.executemany(statement, rows)
             self._file.execute("COMMIT")
-        except sqlite3.Error as error:
+        except (sqlite3.Error, UnicodeDecodeError) as error:
             if self._file.in_transaction:
                 self._file.execute("ROLLBACK")
             raise InputError(

@@ -139,3 +139,13 @@ def test_a_verdict_that_lacks_something_is_refused_in_a_sentence(tmp_path: Path,
     path.write_text(json.dumps(tree), encoding="utf-8")
     with pytest.raises(InputError, match=key):
         fault_rate_of(read_verdict(path), "v.json")
+
+
+@pytest.mark.parametrize("duration_s", [1e300, float("inf"), 2e9])
+def test_a_time_that_nobody_can_have_watched_is_refused_in_a_sentence(duration_s: float) -> None:
+    long = verdict()
+    long["capture"]["duration_s"] = duration_s
+    with pytest.raises(InputError, match="a time that can be watched"):
+        fault_rate_of(long, "v.json")
+    with pytest.raises(InputError, match="a time that can be waited"):
+        fault_rate_of(verdict(conclusion={"to_prove_s": duration_s}), "v.json")

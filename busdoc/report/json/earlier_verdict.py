@@ -40,6 +40,10 @@ def read_verdict(path: Path) -> Json:
     return tree
 
 
+_LONGEST_S = 1e9
+"""Thirty years: nobody watches for longer (by definition of a bound)."""
+
+
 def _no_number(text: str) -> float:
     """Refuse NaN and infinities, which JSON (RFC 8259, section 6) does not have and Python reads all the same."""
     raise ValueError(text)
@@ -59,9 +63,13 @@ def fault_rate_of(verdict: Json, where: str) -> FaultRate:
     """
     try:
         rate = _under_suspect(verdict) or _over_complaint(verdict) or _over_all(verdict)
+        if not rate.watched_s <= _LONGEST_S:
+            raise ValueError(f"a time that can be watched, not {rate.watched_s:g} s")
         conclusion: Json = verdict.get("conclusion") or {}
         needed_s = conclusion.get("to_prove_s")
         if needed_s is not None:
+            if not 0.0 <= float(needed_s) <= _LONGEST_S:
+                raise ValueError(f"a time that can be waited, not {needed_s!r} s")
             rate = replace(rate, concluded_s=float(needed_s))
         complaint = _complaint(verdict)
         if complaint is None:
