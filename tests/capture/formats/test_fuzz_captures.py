@@ -25,7 +25,7 @@ def test_damage_ends_in_frames_or_in_a_sentence(suffix: str, tmp_path: Path) -> 
     n_read = 0
     for seed in range(N_MUTANTS[suffix]):
         source = random.Random(f"{suffix} {seed}")
-        mutant = damaged(content, source, most=source.choice([1, 1, 1, 2, 5]))
+        mutant = damaged(content, source, most=source.choice([1, 1, 1, 2, 5])) if seed else content
         packed = suffix not in (".db", ".mf4") and seed % 10 == 0
         path = tmp_path / f"mutant{suffix}{'.gz' if packed else ''}"
         path.write_bytes(gzip.compress(mutant, 1) if packed else mutant)
