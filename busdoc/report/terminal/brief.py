@@ -3,7 +3,8 @@
 The full text begins with the same lines.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 from busdoc.analysis.overview import in_step_identifiers
 from busdoc.analysis.result import Result
@@ -13,7 +14,7 @@ from busdoc.report.terminal.strip import ASCII, SHADED, draw_axis, draw_marks, d
 from busdoc.report.terminal.wrapping import filled
 from busdoc.report.words.brief import brief_of
 
-__all__ = ["MOST_LINES", "brief_section", "picture_of", "state_of", "troubled_controllers"]
+__all__ = ["MOST_LINES", "ShortPage", "picture_of", "short_page", "state_of", "troubled_controllers"]
 
 MOST_LINES = 25
 """A screen of a terminal, by its usual size."""
@@ -21,12 +22,20 @@ _MOST_FOUND = 7
 _MOST_REASONS = 6
 _MOST_NEXT = 4
 _MOST_DRAWN = 4
-_LEAST_NUMBERED_ROWS = 2
 _ROOM_FOR_PICTURE = 4
 
 
-def brief_section(result: Result, width: int, unicode: bool) -> Iterator[str]:
-    """Yield the short page's paragraphs; with the blank lines between them they are at most 25 lines."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShortPage:
+    """The short page; with the blank lines between its paragraphs it is at most 25 lines."""
+
+    paragraphs: tuple[str, ...]
+    drawn: tuple[ControllerHealth, ...]
+    """Those in its picture, for which there may be no room."""
+
+
+def short_page(result: Result, width: int, unicode: bool) -> ShortPage:
+    """Fill the short page: what is told comes first, cautions before all else, and the picture gets what is left."""
     brief = brief_of(result)
     found = _first_lines(filled(brief.found, width), _MOST_FOUND)
     parts = [found, filled(brief.machine, width).splitlines()]
@@ -47,20 +56,29 @@ def brief_section(result: Result, width: int, unicode: bool) -> Iterator[str]:
     ):
         if lines:
             parts.append([title, *lines] if title == "Why" else lines)
-    # What is told comes first; the picture gets the lines that are left.
-    used = sum(len(part) for part in parts) + len(parts)
-    while used > MOST_LINES - _ROOM_FOR_PICTURE and len(reasons) > 1:
+    for caution in brief.cautions:  # whole, below the step that they belong to
+        parts[-1] += filled(f"! {caution}", width, "  ", "    ").splitlines()
+    while _lines_of(parts) > MOST_LINES - _ROOM_FOR_PICTURE and len(reasons) > 1:
         reasons.pop()
         parts = [["Why", *reasons] if part[0] == "Why" else part for part in parts]
-        used = sum(len(part) for part in parts) + len(parts)
-    drawn = troubled_controllers(result)
-    room = MOST_LINES - used - 3
-    if drawn and room >= 1:
-        n = min(len(drawn), _MOST_DRAWN, room)
-        picture = picture_of(result, drawn[:n], width, unicode=unicode, more=n, mark_rows=1)
-        if len(picture.splitlines()) <= MOST_LINES - used:
-            parts.append(picture.splitlines())
-    yield from ("\n".join(part) for part in parts)
+    if _lines_of(parts) > MOST_LINES:
+        parts = [part for part in parts if not part[0].startswith("Done: ")]
+    if (over := _lines_of(parts) - MOST_LINES) > 0:
+        parts[0] = _first_lines("\n".join(found), max(1, len(found) - over))
+    used = _lines_of(parts)
+    drawn = troubled_controllers(result)[: max(0, min(_MOST_DRAWN, MOST_LINES - used - 3))]
+    if drawn:
+        picture = picture_of(result, drawn, width, unicode=unicode, more=len(drawn), mark_rows=1).splitlines()
+        if len(picture) <= MOST_LINES - used:
+            parts.append(picture)
+        else:
+            drawn = ()
+    return ShortPage(paragraphs=tuple("\n".join(part) for part in parts), drawn=drawn)
+
+
+def _lines_of(parts: Sequence[Sequence[str]]) -> int:
+    """Count the lines of paragraphs, with the blank one after each."""
+    return sum(len(part) + 1 for part in parts)
 
 
 _LEAST_STRIP = 12

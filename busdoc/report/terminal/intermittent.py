@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from busdoc.analysis.result import Result
 from busdoc.report.terminal.wrapping import filled
-from busdoc.report.words.intermittent import before_in_words, rate_in_words
+from busdoc.report.words.intermittent import before_in_words, common_to, rate_in_words
 from busdoc.words.counting import counted, plural
 
 __all__ = ["intermittent_section"]
@@ -19,7 +19,7 @@ def intermittent_section(result: Result, width: int, in_full: bool) -> Iterator[
         return
     most = len(found.groups) if in_full else _MOST_GROUPS
     what = plural(2, found.rates[0].called)
-    lines = [f"What the {what} have in common"]
+    lines = [f"What the {common_to(result, found)} have in common"]
     lines += [_wrapped(group.words, width) for group in found.groups[:most]]
     if len(found.groups) > most:
         lines.append(f"  and {counted(len(found.groups) - most, 'more group')}")

@@ -22,7 +22,7 @@ from busdoc.decode.j1939.can_name import read_can_name
 from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.health.incident import IncidentKind, RanOn
 from busdoc.isolation.conclusion import State
-from busdoc.report.terminal.brief import brief_section, picture_of, troubled_controllers
+from busdoc.report.terminal.brief import picture_of, short_page
 from busdoc.report.terminal.intermittent import intermittent_section
 from busdoc.report.terminal.wrapping import filled
 from busdoc.report.words.codes import code_state_in_words
@@ -80,7 +80,8 @@ def render(result: Result, *, width: int = 80, unicode: bool = True, extent: Ext
     """Write the verdict, `width` characters wide, without colour; every extent begins with the lines of the shorter."""
     width = max(60, min(width, 160))
     in_full = extent is Extent.ALL
-    parts = [*brief_section(result, width, unicode)]
+    page = short_page(result, width, unicode)
+    parts = [*page.paragraphs]
     if extent is not Extent.BRIEF:
         parts += [
             *_complaint(result, width, in_full),
@@ -88,7 +89,7 @@ def render(result: Result, *, width: int = 80, unicode: bool = True, extent: Ext
             *_suspects(result, width, in_full),
             *_next_tests(result, width, in_full),
             *intermittent_section(result, width, in_full),
-            *_presence(result, width, unicode, in_full),
+            *_presence(result, width, unicode, in_full, page.drawn),
             *_joins(result, width, in_full),
             *_incidents(result, width, in_full),
             *_actions(result, width, in_full),
@@ -165,7 +166,7 @@ def _apart(result: Result, width: int, in_full: bool) -> Iterator[str]:
 
 
 def _next_tests(result: Result, width: int, in_full: bool) -> Iterator[str]:
-    """List the tests after the first one, which stands on the short page, and the cautions that belong to them all."""
+    """List the tests after the first one, which stands on the short page with its own cautions."""
     worth = () if result.isolation is None else worth_making(result.isolation, _MOST_TESTS[in_full])
     if not worth or result.conclusion.state in (State.HEALTHY, State.PROVED):
         return
@@ -174,14 +175,17 @@ def _next_tests(result: Result, width: int, in_full: bool) -> Iterator[str]:
         for n, test in enumerate(worth, start=1)
         if n > 1 or in_full
     ]
-    cautions = dict.fromkeys(caution for test in worth for caution in test.cautions)
+    told = () if in_full else worth[0].cautions
+    cautions = dict.fromkeys(caution for test in worth for caution in test.cautions if caution not in told)
     lines += [_wrapped(f"Caution: {caution}", width, "     ", "     ") for caution in cautions]
     if lines:
         yield "\n".join(["Next tests" if in_full else "Otherwise", *lines])
 
 
-def _presence(result: Result, width: int, unicode: bool, in_full: bool) -> Iterator[str]:
-    """Draw all controllers; those that troubled somebody stand on the short page."""
+def _presence(
+    result: Result, width: int, unicode: bool, in_full: bool, drawn: Sequence[ControllerHealth]
+) -> Iterator[str]:
+    """Draw all controllers; in the usual text not again those that are `drawn` on the short page."""
     health = result.health
     if not health.controllers:
         return
@@ -191,15 +195,18 @@ def _presence(result: Result, width: int, unicode: bool, in_full: bool) -> Itera
         return
     told = [one for one in health.controllers if one not in bare]
     if not in_full:
-        on_page_one = troubled_controllers(result)
-        told = [one for one in told if one not in on_page_one]
+        told = [one for one in told if one not in drawn]
         fell = {name for n in result.trouble.incidents for name in result.incidents[n].controllers}
         fell |= set(result.trouble.never_seen)
+        ever = {loss.controller for incident in result.incidents for loss in incident.losses}
         steady = [one for one in told if one.name not in fell and one.state is ControllerState.STEADY]
         told = [one for one in told if one not in steady]
-        if steady:
-            names = listed([one.name for one in steady], 12)
-            yield _wrapped(f"In step, but for what was done to them: {names}.", width)
+        for when, those in (
+            (" all along", [one.name for one in steady if one.name not in ever]),
+            (", but for what was done to them", [one.name for one in steady if one.name in ever]),
+        ):
+            if those:
+                yield _wrapped(f"In step{when}: {listed(those, 12)}.", width)
     if told:
         shown = told[: _MOST_CONTROLLERS[in_full]]
         lines = [picture_of(result, shown, width, unicode=unicode, more=len(told))]

@@ -1,6 +1,6 @@
 """The short page in words: what the desk reads first, and decides by; the same lines on terminal, page and paper."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from busdoc.actions.action import REMARKS, ActionKind
@@ -8,6 +8,7 @@ from busdoc.actions.words import done_in_words
 from busdoc.analysis.overview import worth_making
 from busdoc.analysis.result import Result
 from busdoc.isolation.conclusion import State
+from busdoc.isolation.verdict import NextTest
 from busdoc.report.words.conclusion import proof_in_words, state_in_words
 from busdoc.report.words.headline import headline
 from busdoc.report.words.next_test import next_test_in_words
@@ -37,19 +38,23 @@ class Brief:
     """What was done to the machine, in a sentence; empty: nothing that is written down."""
     next_step: str
     """What to do next, and how it is proved; empty: nothing."""
+    cautions: tuple[str, ...]
+    """That belong to the next step, whole."""
     warning: str
     """What makes the data doubtful before all else; empty: nothing."""
 
 
 def brief_of(result: Result) -> Brief:
     """Pick out and word what stands on the short page."""
+    tests = _first_test(result)
     return Brief(
         machine=_machine(result),
         state=state_in_words(result.conclusion.state),
         found=headline(result),
         why=tuple(_why(result)),
         done=_done(result),
-        next_step=" ".join(_next(result)),
+        next_step=" ".join(_next(result, tests)),
+        cautions=tests[0].cautions if tests else (),
         warning=result.warnings[0] if result.warnings else "",
     )
 
@@ -96,11 +101,17 @@ def _done(result: Result) -> str:
     return f"{capital(counted(len(acts), 'action'))} written down{moved}; {which}{said}."
 
 
-def _next(result: Result) -> Iterator[str]:
+def _first_test(result: Result) -> Sequence[NextTest]:
+    """Give the test to make next, if there is one."""
+    if result.conclusion.state in (State.HEALTHY, State.PROVED) or result.isolation is None:
+        return ()
+    return worth_making(result.isolation, 1)
+
+
+def _next(result: Result, tests: Sequence[NextTest]) -> Iterator[str]:
     conclusion = result.conclusion
     if conclusion.state in (State.HEALTHY, State.PROVED) or result.isolation is None:
         return
-    tests = worth_making(result.isolation, 1)
     if tests:
         yield next_test_in_words(tests[0])
     elif result.intermittent is not None and result.intermittent.advice:

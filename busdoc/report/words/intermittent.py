@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from busdoc.analysis.result import Result
 from busdoc.intermittent.intermittent import Intermittent
 from busdoc.intermittent.rate_shape import Rate
 from busdoc.times import SECOND_NS
@@ -9,10 +10,17 @@ from busdoc.words.counting import counted, per_hour, plural
 from busdoc.words.duration import duration
 from busdoc.words.sentence import capital
 
-__all__ = ["before_in_words", "rate_in_words"]
+__all__ = ["before_in_words", "common_to", "rate_in_words"]
 
 _MOST_FINDINGS = 3
 _MOST_ALONG = 3
+
+
+def common_to(result: Result, found: Intermittent) -> str:
+    """Name what the section is about: those that answer to an action are left out, and are no more than told."""
+    rate = found.rates[0]
+    answered = rate.called == "dropout" and len(result.trouble.incidents) > rate.n
+    return f"{plural(2, rate.called)}{' that answer to no action' if answered else ''}"
 
 
 def before_in_words(found: Intermittent) -> Iterator[str]:

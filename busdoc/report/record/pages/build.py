@@ -70,6 +70,8 @@ def _front(result: Result) -> Iterator[Block]:
     for title, text in (("Done", brief.done), ("Next", brief.next_step)):
         if text:
             yield Text(text=f"{title}: {text}")
+    if brief.cautions:
+        yield Items(items=brief.cautions, tone=Tone.CAUTION)
     picture = presence_picture(result)
     if picture is not None:
         yield picture

@@ -12,7 +12,7 @@ from busdoc.intermittent.precursors.covariate_features import FeatureKind
 from busdoc.intermittent.rate_shape import Rate
 from busdoc.report.record.page import Align, Block, Column, Fold, Items, Section, Table, Text, Tone
 from busdoc.report.record.pictures.intermittent import lags_picture, rate_picture, value_picture
-from busdoc.report.words.intermittent import before_in_words, rate_in_words
+from busdoc.report.words.intermittent import before_in_words, common_to, rate_in_words
 from busdoc.times import SECOND_NS, clock
 from busdoc.words.counting import plural
 from busdoc.words.duration import duration
@@ -71,8 +71,9 @@ def intermittent_section(result: Result) -> Section | None:
     if found.advice:
         advice = Items(items=tuple(one.words for one in found.advice))
         blocks.append(Section(title="What to do about them", anchor="advice", level=3, blocks=(advice,)))
-    what = _many(found)
-    return Section(title=f"What the {what} have in common", anchor="intermittent", blocks=tuple(blocks))
+    return Section(
+        title=f"What the {common_to(result, found)} have in common", anchor="intermittent", blocks=tuple(blocks)
+    )
 
 
 def _groups(found: Intermittent) -> Iterator[Block]:
