@@ -1,6 +1,6 @@
 """The harness as a tree: what hangs on what, what is plugged now, what is suspected or cleared."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 
 from busdoc.actions.plugged import PlugState
 from busdoc.isolation.verdict import ELSEWHERE, Suspect
@@ -14,7 +14,11 @@ BRANCH = "branch"
 
 
 def harness_rows(
-    machine: Machine, state: PlugState, suspects: Iterable[Suspect], labels: Mapping[str, int]
+    machine: Machine,
+    state: PlugState,
+    suspects: Iterable[Suspect],
+    labels: Mapping[str, int],
+    repaired: Collection[str] = (),
 ) -> tuple[HarnessRow, ...]:
     """Give the rows in the order in which the tree is drawn: supply down to the sensors, then the bus wiring.
 
@@ -24,6 +28,7 @@ def harness_rows(
     state : what is plugged and switched on now, with the branches off the map that were named
     suspects : of the last verdict
     labels : numbers taped onto connectors
+    repaired : parts whose repair is being proved, or is
     """
     by_part = {suspect.part: suspect for suspect in suspects}
     rows = []
@@ -39,7 +44,8 @@ def harness_rows(
                 plugged=state.plugged(name),
                 powered=_powered(machine, state, name),
                 label=labels.get(name),
-                probability=None if suspect is None else suspect.probability,
+                probability=None if suspect is None or name in repaired else suspect.probability,
+                repaired=name in repaired,
                 cleared=suspect is not None and suspect.cleared,
                 unsafe_live=(part or controller).unsafe_live if (part or controller) is not None else False,  # type: ignore[union-attr]
                 swaps_with=() if part is None else part.swaps_with,

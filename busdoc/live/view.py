@@ -77,6 +77,8 @@ class HarnessRow:
     """Never to be plugged or unplugged with power on."""
     swaps_with: tuple[str, ...] = ()
     """Like parts that it can change places with, as the map names them."""
+    repaired: bool = False
+    """It was, and that is being proved or is: what spoke against it before is history."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -247,6 +249,8 @@ class SessionView:
     """(from, to), ns: stretches that were not heard, ascending; nobody's absence."""
     complaint: ComplaintRow | None = None
     """What is isolated, where it is no dropout."""
+    repaired: tuple[str, ...] = ()
+    """Parts whose repair is being proved, or is: nobody accuses them any more."""
     cured: str = ""
     """That a repair is proved, in a sentence; empty: none is."""
     silence: SilenceRow | None = None

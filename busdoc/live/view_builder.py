@@ -19,7 +19,7 @@ from busdoc.health.codes.code import CodeKind, FaultCode
 from busdoc.health.controller import ControllerState
 from busdoc.health.incident import IncidentKind
 from busdoc.health.summary import Health
-from busdoc.isolation.conclusion import State
+from busdoc.isolation.conclusion import Conclusion, State
 from busdoc.isolation.verdict import Because
 from busdoc.live.procedure import Procedure
 from busdoc.live.rows import KnownLoss, controller_rows, losses_by_controller
@@ -99,6 +99,7 @@ def look(at: Standing) -> SessionView:
     unsure = at.silence is not None and at.silence.ended_ns is None  # until it is told what it is, nobody is accused
     row = None if unsure else at.procedure.row(at.log.labels)
     suspects = () if unsure else at.weighed.verdict.suspects
+    repaired = () if unsure else _repaired(at.weighed.conclusion)
     needs = row.test.cautions if row is not None and row.step < len(row.steps_text) else ()
     return SessionView(
         start_ns=at.heard_ns if health is None else health.start_ns,
@@ -109,13 +110,14 @@ def look(at: Standing) -> SessionView:
         frames_per_s=at.frames_per_s,
         loads=() if health is None else _loads(at, health),
         controllers=() if health is None else _controllers(at, health, losses),
-        harness=harness_rows(at.machine, state, suspects, at.log.labels),
+        harness=harness_rows(at.machine, state, suspects, at.log.labels, repaired),
         actions=actions,
         headline=NOBODY_HEARD if unsure else _headline(at),
         why=suspects[0].why if suspects else (),
         suspects=suspects,
         next=row,
         watching=None if unsure else _watching(at),
+        repaired=repaired,
         cured="" if unsure else _cured(at),
         proposals=() if unsure else at.proposals,
         cautions=tuple(dict.fromkeys((*at.machine.cautions, *needs))),
@@ -164,6 +166,12 @@ def _watching(at: Standing) -> Watching | None:
         parts=tuple(one.part for one in conclusion.repairs),
         proves=True,
     )
+
+
+def _repaired(conclusion: Conclusion) -> tuple[str, ...]:
+    """Name the parts whose repair is being proved, or is."""
+    under_proof = conclusion.state in (State.REPAIRED, State.PROVED)
+    return tuple(one.part for one in conclusion.named) if under_proof else ()
 
 
 def _cured(at: Standing) -> str:

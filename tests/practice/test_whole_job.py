@@ -2,6 +2,7 @@
 
 from busdoc.actions.action import ActionKind
 from busdoc.live.view import HappeningKind
+from busdoc.screen.drawing.words import verdict_in_short
 from busdoc.simulation.fault import Fault
 from tests.truth.practice import Bench, rear_of_sweeper
 
@@ -44,3 +45,6 @@ def test_a_hard_sensor_is_found_replaced_and_proved_with_hands_in_no_live_machin
     assert [one.kind for one in bench.heard if one.kind is HappeningKind.CURED] == [HappeningKind.CURED]
     assert not any(one.kind is HappeningKind.ALARM for one in bench.heard)
     assert "Replace gate-angle" in " ".join(proposed)
+    (row,) = [one for one in bench.view.harness if one.name == "gate-angle"]
+    assert (row.repaired, row.probability) == (True, None)  # the old evidence is history, on the screen too
+    assert verdict_in_short(bench.view) == ("", False)

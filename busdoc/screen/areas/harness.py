@@ -79,6 +79,8 @@ def _name_tone(row: HarnessRow) -> Tone:
 def _verdict(row: HarnessRow) -> tuple[str, Tone]:
     if row.cleared:
         return "clear", Tone.GOOD
+    if row.repaired:
+        return "renewed", Tone.GOOD
     if row.probability is None:
         return "", Tone.FAINT
     text = odds_in_column(row.probability)

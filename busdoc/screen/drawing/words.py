@@ -13,7 +13,7 @@ __all__ = ["bus_name", "bus_trouble", "moment", "step_cautions", "step_text", "v
 
 def verdict_in_short(view: SessionView) -> tuple[str, bool]:
     """Give the verdict so far in a few words, and whether a part is named; empty while nobody is suspected."""
-    suspects = likely(view.suspects, 3)
+    suspects = likely((one for one in view.suspects if one.part not in view.repaired), 3)
     if not suspects:
         return "", False
     named = [one for one in suspects if is_named(one)]
