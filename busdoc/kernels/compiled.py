@@ -101,14 +101,31 @@ def _cache_folder() -> str:
 
 
 def _content_key(py_func: Any, py_file: str) -> str:
-    """Name what a kernel is made of: the text of its module, the constants that it has from others, and its makers."""
+    """Name what a kernel is made of: the text of its module and of those whose kernels it calls, and its makers.
+
+    Constants that a module has from others count too.
+    """
     import llvmlite  # type: ignore[import-untyped]  # comes with numba
     import numba
 
-    digest = hashlib.sha256(Path(py_file).read_bytes())
-    constants = sorted(
-        (name, repr(value)) for name, value in py_func.__globals__.items() if isinstance(value, int | float | tuple)
-    )
-    for part in (numba.__version__, llvmlite.__version__, sys.version, Path(py_file).name, repr(constants)):
+    digest = hashlib.sha256()
+    for file, constants in sorted(_made_of(py_func, py_file).items()):
+        digest.update(Path(file).name.encode() + Path(file).read_bytes() + constants.encode())
+    for part in (numba.__version__, llvmlite.__version__, sys.version):
         digest.update(part.encode())
     return digest.hexdigest()[:20]
+
+
+def _made_of(py_func: Any, py_file: str) -> dict[str, str]:
+    """Give the file of a kernel and those of the kernels that it may call, each with the constants it has."""
+    found: dict[str, str] = {}
+    left = [(py_func, py_file)]
+    while left:
+        function, file = left.pop()
+        if file in found:
+            continue
+        names = function.__globals__
+        found[file] = repr(sorted((k, repr(v)) for k, v in names.items() if isinstance(v, int | float | tuple)))
+        called = [one.py_func for one in names.values() if hasattr(one, "py_func")]
+        left += [(one, one.__code__.co_filename) for one in called]
+    return found

@@ -1,7 +1,6 @@
 """The compiled parser of `.asc`: takes the data frames that are written the common way, and names every other line.
 
-What it does not take goes to the grammar, `busdoc.capture.formats.asc.lines`, which it follows to the letter. The
-kernel and all that it calls stand in this one file, since numba's cache does not see a change in another.
+What it does not take goes to the grammar, `busdoc.capture.formats.asc.lines`, which it follows to the letter.
 """
 
 from typing import Any
@@ -11,7 +10,15 @@ import numpy as np
 from busdoc.arrays import UInt8Array
 from busdoc.capture.formats.stretch_columns import StretchColumns
 from busdoc.capture.formats.stretches import Stretch
-from busdoc.capture.frames import BRS, ESI, EXTENDED, FD, LENGTH_OF_CODE, TRANSMITTED
+from busdoc.capture.formats.text.kernel_parts import (
+    DIGIT_OF,
+    LENGTH_OF,
+    ends_field,
+    keep_row,
+    past_blanks,
+    past_odd_line,
+)
+from busdoc.capture.frames import BRS, ESI, EXTENDED, FD, TRANSMITTED
 from busdoc.capture.reading import LATEST_NS
 from busdoc.kernels.compiled import compiled
 from busdoc.times import SECOND_NS
@@ -22,18 +29,6 @@ _SHORTEST_LINE = len("0.0 1 1 Rx d 0\n")
 _LATEST_SINCE_NS = LATEST_NS // 4
 _LATEST_SINCE_S = _LATEST_SINCE_NS // SECOND_NS
 _MOST_CHANNELS = 256
-_NO_DIGIT = 99
-
-
-def _digit_of() -> UInt8Array:
-    table = np.full(256, _NO_DIGIT, np.uint8)
-    for value, text in enumerate("0123456789abcdef"):
-        table[ord(text)] = table[ord(text.upper())] = value
-    return table
-
-
-_DIGIT_OF = _digit_of()
-_LENGTH_OF_CODE = np.array(LENGTH_OF_CODE, np.int64)
 
 
 def parse_asc(buffer: UInt8Array, start: int, stop: int, layout: tuple[object, ...]) -> tuple[Stretch, int]:
@@ -43,22 +38,10 @@ def parse_asc(buffer: UInt8Array, start: int, stop: int, layout: tuple[object, .
     raw = np.empty(_MOST_CHANNELS, np.int64)
     name_row = np.empty(_MOST_CHANNELS, np.int64)
     end, n_rows, n_long, n_names, n_odd, n_lines = _parse(
-        buffer, start, stop, base, start_ns, _DIGIT_OF, _LENGTH_OF_CODE, raw, name_row, *columns.all()
+        buffer, start, stop, base, start_ns, DIGIT_OF, LENGTH_OF, raw, name_row, *columns.all()
     )
     names = [(int(name_row[at]), str(int(raw[at]) - 1)) for at in range(n_names)]  # the format counts from 1
     return columns.stretch(buffer, n_rows, n_long, n_odd, n_lines, names), end
-
-
-@compiled("int64(uint8[::1], int64)", inline="always")
-def _past_blanks(text: Any, p: Any) -> Any:
-    while text[p] == 32 or text[p] == 9:
-        p += 1
-    return p
-
-
-@compiled("boolean(uint8)", inline="always")
-def _ends_field(letter: Any) -> Any:
-    return letter == 32 or letter == 10 or letter == 9 or letter == 13
 
 
 @compiled(
@@ -115,7 +98,7 @@ def _parse(
         since_ns = 0
         word = np.uint64(0)
         while True:  # runs once; leaving it early means that the line is odd
-            p = _past_blanks(text, p)
+            p = past_blanks(text, p)
             # time
             seconds: Any = 0
             n_digits = 0
@@ -143,7 +126,7 @@ def _parse(
             since_ns = seconds * SECOND_NS + nano
             if since_ns > _LATEST_SINCE_NS:
                 break
-            p = _past_blanks(text, p)
+            p = past_blanks(text, p)
             # what kind of frame, and on which channel
             is_fd = text[p] == 67  # CANFD
             if is_fd:
@@ -152,7 +135,7 @@ def _parse(
                 p += 5
                 if not (text[p] == 32 or text[p] == 9):
                     break
-                p = _past_blanks(text, p)
+                p = past_blanks(text, p)
             n_digits = 0
             digit = np.int64(text[p]) - 48
             while 0 <= digit <= 9 and n_digits < 4:
@@ -162,7 +145,7 @@ def _parse(
                 digit = np.int64(text[p]) - 48
             if n_digits == 0 or n_digits > 3 or not (text[p] == 32 or text[p] == 9):
                 break
-            p = _past_blanks(text, p)
+            p = past_blanks(text, p)
             # an FD frame has the direction here
             if is_fd:
                 letter = text[p] | 0x20
@@ -173,7 +156,7 @@ def _parse(
                 p += 2
                 if not (text[p] == 32 or text[p] == 9):
                     break
-                p = _past_blanks(text, p)
+                p = past_blanks(text, p)
             # identifier
             n_digits = 0
             digit = np.int64(digit_of[text[p]])
@@ -193,7 +176,7 @@ def _parse(
                 break
             if not (text[p] == 32 or text[p] == 9):
                 break
-            p = _past_blanks(text, p)
+            p = past_blanks(text, p)
             if is_fd:
                 # bit-rate switch, error state, length code and length; a name may stand before them
                 marks |= FD
@@ -202,13 +185,13 @@ def _parse(
                     q = p
                     switch = np.int64(text[q]) - 48
                     if 0 <= switch <= 1 and (text[q + 1] == 32 or text[q + 1] == 9):
-                        q = _past_blanks(text, q + 1)
+                        q = past_blanks(text, q + 1)
                         state = np.int64(text[q]) - 48
                         if 0 <= state <= 1 and (text[q + 1] == 32 or text[q + 1] == 9):
-                            q = _past_blanks(text, q + 1)
+                            q = past_blanks(text, q + 1)
                             code = np.int64(digit_of[text[q]])
                             if code < 16 and (text[q + 1] == 32 or text[q + 1] == 9):
-                                q = _past_blanks(text, q + 1)
+                                q = past_blanks(text, q + 1)
                                 n_bytes = 0
                                 n_digits = 0
                                 digit = np.int64(text[q]) - 48
@@ -218,7 +201,7 @@ def _parse(
                                     q += 1
                                     digit = np.int64(text[q]) - 48
                                 fits = n_bytes == 0 or n_bytes == length_of_code[code]
-                                if 0 < n_digits < 3 and _ends_field(text[q]) and fits:
+                                if 0 < n_digits < 3 and ends_field(text[q]) and fits:
                                     is_head = n_bytes > 0 or code == 0  # a remote frame is left to the grammar
                                     if switch:
                                         marks |= BRS
@@ -231,7 +214,7 @@ def _parse(
                         p += 1
                     if not (text[p] == 32 or text[p] == 9):
                         break
-                    p = _past_blanks(text, p)
+                    p = past_blanks(text, p)
                 if not is_head:
                     break
             else:
@@ -243,20 +226,20 @@ def _parse(
                 p += 2
                 if not (text[p] == 32 or text[p] == 9):
                     break
-                p = _past_blanks(text, p)
+                p = past_blanks(text, p)
                 if text[p] | 0x20 != 100 or not (text[p + 1] == 32 or text[p + 1] == 9):  # d
                     break
-                p = _past_blanks(text, p + 1)
+                p = past_blanks(text, p + 1)
                 code = np.int64(digit_of[text[p]])
                 p += 1
-                if code >= base or not _ends_field(text[p]):
+                if code >= base or not ends_field(text[p]):
                     break
                 n_bytes = min(code, 8)
             # payload
             at = long_start[n_long]
             n_found = 0
             while n_found < n_bytes:
-                p = _past_blanks(text, p)
+                p = past_blanks(text, p)
                 value = np.int64(digit_of[text[p]])
                 if value >= base:
                     break
@@ -269,7 +252,7 @@ def _parse(
                     if base == 10 and digit < base:
                         value = value * base + digit
                         p += 1
-                if value > 255 or not _ends_field(text[p]):
+                if value > 255 or not ends_field(text[p]):
                     break
                 if n_found < 8:
                     word |= np.uint64(value) << np.uint64(8 * n_found)
@@ -296,27 +279,27 @@ def _parse(
                 raw[name] = channel_number
                 name_row[name] = n_rows
                 n_names += 1
-            t_ns[n_rows] = start_ns + since_ns
-            channel[n_rows] = name
-            identifier[n_rows] = number
-            flags[n_rows] = marks
-            length[n_rows] = n_bytes
-            data[n_rows] = word
-            line_of_row[n_rows] = n_lines
-            if n_bytes > 8:
-                long_row[n_long] = n_rows
-                n_long += 1
-                long_start[n_long] = long_start[n_long - 1] + n_bytes
-            n_rows += 1
+            n_rows, n_long = keep_row(
+                n_rows,
+                n_long,
+                n_lines,
+                start_ns + since_ns,
+                name,
+                number,
+                marks,
+                n_bytes,
+                word,
+                t_ns,
+                channel,
+                identifier,
+                flags,
+                length,
+                data,
+                line_of_row,
+                long_row,
+                long_start,
+            )
         else:
-            p = line_start
-            while text[p] != 10:
-                p += 1
-            if p > line_start:
-                odd[n_odd, 0] = line_start
-                odd[n_odd, 1] = p
-                odd[n_odd, 2] = n_lines
-                n_odd += 1
-            p += 1
+            p, n_odd = past_odd_line(text, line_start, n_lines, n_odd, odd)
         n_lines += 1
     return p, n_rows, n_long, n_names, n_odd, n_lines

@@ -1,7 +1,6 @@
 """The compiled parser of `.csv`: takes the data frames that are written the common way, and names every other line.
 
-What it does not take goes to the grammar, `busdoc.capture.formats.csv_text.lines`, which it follows to the letter. The
-kernel and all that it calls stand in this one file, since numba's cache does not see a change in another.
+What it does not take goes to the grammar, `busdoc.capture.formats.csv_text.lines`, which it follows to the letter.
 """
 
 from typing import Any
@@ -12,6 +11,7 @@ from busdoc.arrays import UInt8Array
 from busdoc.capture.formats.csv_text.lines import ONLY_CHANNEL
 from busdoc.capture.formats.stretch_columns import StretchColumns
 from busdoc.capture.formats.stretches import Stretch
+from busdoc.capture.formats.text.kernel_parts import DIGIT_OF, NO_DIGIT, keep_row, past_odd_line
 from busdoc.capture.frames import EXTENDED, FD
 from busdoc.capture.reading import LATEST_NS
 from busdoc.kernels.compiled import compiled
@@ -21,22 +21,11 @@ __all__ = ["parse_csv"]
 
 _SHORTEST_LINE = len("0.0,0x0,0,0,0,0,\n")
 _LATEST_S = LATEST_NS // SECOND_NS
-_NO_DIGIT = 99
-
-
-def _digit_of() -> UInt8Array:
-    table = np.full(256, _NO_DIGIT, np.uint8)
-    for value, text in enumerate("0123456789abcdef"):
-        table[ord(text)] = table[ord(text.upper())] = value
-    return table
-
-
-_DIGIT_OF = _digit_of()
 
 
 def _sextet_of() -> UInt8Array:
     """Give the six bits that each letter stands for (RFC 4648, section 4)."""
-    table = np.full(256, _NO_DIGIT, np.uint8)
+    table = np.full(256, NO_DIGIT, np.uint8)
     for value, text in enumerate("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/"):
         table[ord(text)] = value
     return table
@@ -48,7 +37,7 @@ _SEXTET_OF = _sextet_of()
 def parse_csv(buffer: UInt8Array, start: int, stop: int, layout: tuple[object, ...]) -> tuple[Stretch, int]:
     """Parse whole lines; there is but one layout."""
     columns = StretchColumns(stop - start, _SHORTEST_LINE)
-    end, n_rows, n_long, n_odd, n_lines = _parse(buffer, start, stop, _DIGIT_OF, _SEXTET_OF, *columns.all())
+    end, n_rows, n_long, n_odd, n_lines = _parse(buffer, start, stop, DIGIT_OF, _SEXTET_OF, *columns.all())
     names = [(0, ONLY_CHANNEL)] if n_rows else []
     return columns.stretch(buffer, n_rows, n_long, n_odd, n_lines, names), end
 
@@ -194,27 +183,27 @@ def _parse(
             taken = True
             break
         if taken:
-            t_ns[n_rows] = seconds * SECOND_NS + nano
-            channel[n_rows] = 0
-            identifier[n_rows] = number
-            flags[n_rows] = marks
-            length[n_rows] = n_bytes
-            data[n_rows] = word
-            line_of_row[n_rows] = n_lines
-            if n_bytes > 8:
-                long_row[n_long] = n_rows
-                n_long += 1
-                long_start[n_long] = long_start[n_long - 1] + n_bytes
-            n_rows += 1
+            n_rows, n_long = keep_row(
+                n_rows,
+                n_long,
+                n_lines,
+                seconds * SECOND_NS + nano,
+                0,
+                number,
+                marks,
+                n_bytes,
+                word,
+                t_ns,
+                channel,
+                identifier,
+                flags,
+                length,
+                data,
+                line_of_row,
+                long_row,
+                long_start,
+            )
         else:
-            p = line_start
-            while text[p] != 10:
-                p += 1
-            if p > line_start:
-                odd[n_odd, 0] = line_start
-                odd[n_odd, 1] = p
-                odd[n_odd, 2] = n_lines
-                n_odd += 1
-            p += 1
+            p, n_odd = past_odd_line(text, line_start, n_lines, n_odd, odd)
         n_lines += 1
     return p, n_rows, n_long, n_odd, n_lines

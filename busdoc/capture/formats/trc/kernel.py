@@ -1,7 +1,6 @@
 """The compiled parser of `.trc`: takes the data frames that are written the common way, and names every other line.
 
-What it does not take goes to the grammar, `busdoc.capture.formats.trc.lines`, which it follows to the letter. The
-kernel and all that it calls stand in this one file, since numba's cache does not see a change in another.
+What it does not take goes to the grammar, `busdoc.capture.formats.trc.lines`, which it follows to the letter.
 """
 
 from typing import Any
@@ -11,7 +10,8 @@ import numpy as np
 from busdoc.arrays import UInt8Array
 from busdoc.capture.formats.stretch_columns import StretchColumns
 from busdoc.capture.formats.stretches import Stretch
-from busdoc.capture.frames import BRS, ESI, EXTENDED, FD, LENGTH_OF_CODE, TRANSMITTED
+from busdoc.capture.formats.text.kernel_parts import DIGIT_OF, LENGTH_OF, keep_row, past_blanks, past_odd_line
+from busdoc.capture.frames import BRS, ESI, EXTENDED, FD, TRANSMITTED
 from busdoc.capture.reading import LATEST_NS
 from busdoc.kernels.compiled import compiled
 
@@ -20,7 +20,6 @@ __all__ = ["parse_trc"]
 _SHORTEST_LINE = len("0 0 0 0\n")
 _LATEST_SINCE_NS = LATEST_NS // 4
 _MOST_CHANNELS = 256
-_NO_DIGIT = 99
 _TIME, _TYPE, _BUS, _IDENTIFIER, _DIRECTION, _LENGTH, _CODE, _NUMBER, _OTHER = range(9)
 _ROLE_OF = {
     "N": _NUMBER,
@@ -43,15 +42,6 @@ _KINDS = {
 }
 
 
-def _digit_of() -> UInt8Array:
-    table = np.full(256, _NO_DIGIT, np.uint8)
-    for value, text in enumerate("0123456789abcdef"):
-        table[ord(text)] = table[ord(text.upper())] = value
-    return table
-
-
-_DIGIT_OF = _digit_of()
-_LENGTH_OF_CODE = np.array(LENGTH_OF_CODE, np.int64)
 _KIND_WORDS = np.array([word[0] << 8 | word[1] for word in _KINDS], np.int64)
 _KIND_FLAGS = np.array(list(_KINDS.values()), np.int64)
 
@@ -70,8 +60,8 @@ def parse_trc(buffer: UInt8Array, start: int, stop: int, layout: tuple[object, .
         stop,
         roles,
         start_ns,
-        _DIGIT_OF,
-        _LENGTH_OF_CODE,
+        DIGIT_OF,
+        LENGTH_OF,
         _KIND_WORDS,
         _KIND_FLAGS,
         raw,
@@ -80,13 +70,6 @@ def parse_trc(buffer: UInt8Array, start: int, stop: int, layout: tuple[object, .
     )
     names = [(int(name_row[at]), str(int(raw[at]) - 1)) for at in range(n_names)]  # the format counts from 1
     return columns.stretch(buffer, n_rows, n_long, n_odd, n_lines, names), end
-
-
-@compiled("int64(uint8[::1], int64)", inline="always")
-def _past_blanks(text: Any, p: Any) -> Any:
-    while text[p] == 32 or text[p] == 9:
-        p += 1
-    return p
 
 
 @compiled(
@@ -149,7 +132,7 @@ def _parse(
         while True:  # runs once; leaving it early means that the line is odd
             is_good = True
             for role in roles:
-                p = _past_blanks(text, p)
+                p = past_blanks(text, p)
                 first = p
                 value: Any = 0
                 if role == _TIME:  # milliseconds
@@ -232,7 +215,7 @@ def _parse(
             if n_bytes < 0 or n_bytes > (64 if marks & FD else 8):
                 break
             # payload: pairs of digits with one space between
-            p = _past_blanks(text, p)
+            p = past_blanks(text, p)
             if n_bytes == 0 and text[p] != 10 and text[p] != 13:
                 break
             at = long_start[n_long]
@@ -273,27 +256,27 @@ def _parse(
                 raw[name] = channel_number
                 name_row[name] = n_rows
                 n_names += 1
-            t_ns[n_rows] = start_ns + since_ns
-            channel[n_rows] = name
-            identifier[n_rows] = number
-            flags[n_rows] = marks
-            length[n_rows] = n_bytes
-            data[n_rows] = word
-            line_of_row[n_rows] = n_lines
-            if n_bytes > 8:
-                long_row[n_long] = n_rows
-                n_long += 1
-                long_start[n_long] = long_start[n_long - 1] + n_bytes
-            n_rows += 1
+            n_rows, n_long = keep_row(
+                n_rows,
+                n_long,
+                n_lines,
+                start_ns + since_ns,
+                name,
+                number,
+                marks,
+                n_bytes,
+                word,
+                t_ns,
+                channel,
+                identifier,
+                flags,
+                length,
+                data,
+                line_of_row,
+                long_row,
+                long_start,
+            )
         else:
-            p = line_start
-            while text[p] != 10:
-                p += 1
-            if p > line_start:
-                odd[n_odd, 0] = line_start
-                odd[n_odd, 1] = p
-                odd[n_odd, 2] = n_lines
-                n_odd += 1
-            p += 1
+            p, n_odd = past_odd_line(text, line_start, n_lines, n_odd, odd)
         n_lines += 1
     return p, n_rows, n_long, n_names, n_odd, n_lines
