@@ -153,10 +153,13 @@ def _weighed(
     pairs = list(zip(health.incidents, because, strict=True))
     untold = not any(_tells_of_power(action, actions) for action in actions)
     short = cut_short(health.incidents, machine) if untold else frozenset()
+    provoked = frozenset(k for k, (incident, reason) in enumerate(pairs) if _is_provoked(incident, reason))
     pairs = [
         pair
         for k, pair in enumerate(pairs)
-        if k in short or not _accuses_nobody(pair[0], actions, power_told=not untold)
+        if k in short
+        or k in provoked
+        or not _accuses_nobody(pair[0], actions, power_told=not untold, provoked=len(provoked))
     ]
     kept = replace(health, incidents=tuple(incident for incident, _ in pairs))
     reasons = [reason for _, reason in pairs]
@@ -222,19 +225,29 @@ def _with_showings(health: Health, because: Sequence[Because], found: SymptomVer
     return tuple(given)
 
 
-def _accuses_nobody(incident: Incident, actions: Sequence[Action], *, power_told: bool) -> bool:
+_PROVOKED = 2
+"""Silences of everybody that answer to what was done to a part: no lead of our own does so twice (common practice)."""
+
+
+def _is_provoked(incident: Incident, because: Because) -> bool:
+    """Whether a silence of everybody, who ran on through it, answers to what was done to a part."""
+    ran_on = incident.kind is IncidentKind.BUS_SILENCE and incident.ran_on is not RanOn.RESTARTED
+    return ran_on and because.action is not None and not because.expected
+
+
+def _accuses_nobody(incident: Incident, actions: Sequence[Action], *, power_told: bool, provoked: int) -> bool:
     """Whether a silence of everybody may have been the key, or the laptop's own lead, and no part of the machine.
 
     One that ends with everybody restarting was the supply, or the key where nobody wrote down what is done to it. One
     that everybody ran on through, or that goes on, was the bus or the laptop's own lead: on the bus the two are the
     same, and own leads are pulled far more often than trunks break (common practice). It counts once somebody has
-    looked at the lead and said so.
+    looked at the lead and said so, and where others like it were provoked.
     """
     if incident.kind is not IncidentKind.BUS_SILENCE:
         return False
     if incident.ran_on is RanOn.RESTARTED:
         return not power_told
-    return not any(
+    return provoked < _PROVOKED and not any(
         action.kind is ActionKind.MARK and action.note == OWN_LEAD_IN and action.time_ns >= incident.last_seen_ns
         for action in actions
     )
