@@ -153,13 +153,11 @@ def _weighed(
     pairs = list(zip(health.incidents, because, strict=True))
     untold = not any(_tells_of_power(action, actions) for action in actions)
     short = cut_short(health.incidents, machine) if untold else frozenset()
-    provoked = frozenset(k for k, (incident, reason) in enumerate(pairs) if _is_provoked(incident, reason))
+    provoked = sum(_is_provoked(*pair) for pair in pairs) >= _PROVOKED
     pairs = [
         pair
         for k, pair in enumerate(pairs)
-        if k in short
-        or k in provoked
-        or not _accuses_nobody(pair[0], actions, power_told=not untold, provoked=len(provoked))
+        if k in short or not _accuses_nobody(pair[0], actions, power_told=not untold, provoked=provoked)
     ]
     kept = replace(health, incidents=tuple(incident for incident, _ in pairs))
     reasons = [reason for _, reason in pairs]
@@ -235,7 +233,7 @@ def _is_provoked(incident: Incident, because: Because) -> bool:
     return ran_on and because.action is not None and not because.expected
 
 
-def _accuses_nobody(incident: Incident, actions: Sequence[Action], *, power_told: bool, provoked: int) -> bool:
+def _accuses_nobody(incident: Incident, actions: Sequence[Action], *, power_told: bool, provoked: bool) -> bool:
     """Whether a silence of everybody may have been the key, or the laptop's own lead, and no part of the machine.
 
     One that ends with everybody restarting was the supply, or the key where nobody wrote down what is done to it. One
@@ -247,7 +245,7 @@ def _accuses_nobody(incident: Incident, actions: Sequence[Action], *, power_told
         return False
     if incident.ran_on is RanOn.RESTARTED:
         return not power_told
-    return provoked < _PROVOKED and not any(
+    return not provoked and not any(
         action.kind is ActionKind.MARK and action.note == OWN_LEAD_IN and action.time_ns >= incident.last_seen_ns
         for action in actions
     )

@@ -1,4 +1,4 @@
-"""The trunk that all controllers hang on: named where it lets go under the hand, else the laptop's own lead may be it."""
+"""The trunk that all controllers hang on: named where it lets go under the hand, else it may be our own lead."""
 
 from pathlib import Path
 
@@ -37,10 +37,14 @@ def test_a_trunk_that_lets_go_under_the_hand_is_named_and_all_its_silences_count
     assert "fell together 6 times" in result.conclusion.named[0].why[0]
 
 
-def test_the_same_silences_accuse_nobody_where_no_hand_was_near(folder: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("at_s", [(10, 15), (220, 224)])
+def test_the_same_silences_accuse_nobody_where_no_hand_was_near_or_but_once(
+    folder: Path, tmp_path: Path, at_s: tuple[int, int]
+) -> None:
     """They may as well be the laptop's own lead, which nobody looked at."""
     journal = tmp_path / "actions.csv"
-    journal.write_text("time,action,part\n+10,wiggle,front-trunk\n+15,wiggle,rear-trunk\n", encoding="utf-8")
+    rows = [f"+{t},wiggle,{part}" for t, part in zip(at_s, ("front-trunk", "rear-trunk"), strict=True)]
+    journal.write_text("\n".join(["time,action,part", *rows]), encoding="utf-8")
     result = judged(folder, journal)
     assert len(result.incidents) == 6
     assert result.conclusion.named == ()
