@@ -22,6 +22,7 @@ from benchmarks.campaign.session_run import Told, lost, run_session
 KILLS = 500
 KINDS = ("at random", "first 200 ms", "closing", "asked to end")
 _LONGEST_S = 60.0
+_FAILED = "the session failed:"
 
 
 def main() -> int:
@@ -42,8 +43,9 @@ def main() -> int:
             path = Path(place) / f"s{k // 4}"
             also = Path(place) / f"also{k // 4}" if k // 4 % 4 == 0 else None
             before = len(told.pressed)
-            until_ns = _one(path, also, kind, told, source)
+            until_ns, failures = _one(path, also, kind, told, source)
             wrong, age_s = lost(path, told, until_ns, judges=k % 4 == 3)
+            wrong = [*failures, *wrong]
             if also is not None and not wrong:
                 wrong, _ = lost(also, told, until_ns, judges=False)
             n_of[kind] += 1
@@ -59,8 +61,8 @@ def main() -> int:
     return 1 if sum(n_wrong.values()) else 0
 
 
-def _one(path: Path, also: Path | None, kind: str, told: Told, source: random.Random) -> int:
-    """Run one session and end it; give when."""
+def _one(path: Path, also: Path | None, kind: str, told: Told, source: random.Random) -> tuple[int, list[str]]:
+    """Run one session and end it; give when, and what it failed with of its own."""
     reads, writes = os.pipe()
     seed = source.randrange(1 << 30)
     number = os.fork()
@@ -88,18 +90,17 @@ def _one(path: Path, also: Path | None, kind: str, told: Told, source: random.Ra
     if "heard" not in text:
         told.heard_ns.clear()  # this run heard nothing
     told.hear(text)
-    return until_ns
+    return until_ns, [line for line in text.splitlines() if line.startswith(_FAILED)]
 
 
 def _be_a_session(path: Path, also: Path | None, seed: int, writes: int) -> None:
+    def tell(text: str) -> None:
+        os.write(writes, f"{text}\n".encode("ascii"))
+
     try:
-
-        def tell(text: str) -> None:
-            os.write(writes, f"{text}\n".encode("ascii"))
-
         run_session(path, _LONGEST_S, random.Random(seed), tell, also)
     except BaseException as error:
-        os.write(2, f"the session failed: {error!r}\n".encode())
+        tell(f"{_FAILED} {error!r}".replace("\n", " ").encode("ascii", "replace").decode("ascii"))
     finally:
         os._exit(0)
 
