@@ -2,6 +2,7 @@
 
 import csv
 import io
+import json
 import math
 import os
 import re
@@ -10,6 +11,7 @@ import shlex
 from collections.abc import Iterator
 from contextlib import redirect_stdout
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -87,6 +89,27 @@ def test_the_python_page_runs_from_top_to_bottom(beside_the_examples: Path) -> N
     assert "dropped off the bus" in shown.getvalue()
     assert (beside_the_examples / "record.html").stat().st_size > 10_000
     assert (beside_the_examples / "numbers" / "incidents.parquet").exists()
+
+
+def test_the_notebook_runs_from_top_to_bottom(beside_the_examples: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("MPLBACKEND", "Agg")
+    notebook = json.loads((CHECKOUT / "docs" / "notebook.ipynb").read_text(encoding="utf-8"))
+    cells = ["".join(cell["source"]) for cell in notebook["cells"] if cell["cell_type"] == "code"]
+    names: dict[str, Any] = {}
+    with redirect_stdout(io.StringIO()) as shown:
+        for n, cell in enumerate(cells, start=1):
+            exec(compile(cell, f"notebook.ipynb, cell {n}", "exec"), names)
+    assert "dropped off the bus" in shown.getvalue()
+    assert len(names["frames"]) > 10
+    assert names["result"].recorded.n_readings == 2
+    assert (beside_the_examples / "record.pdf").read_bytes().startswith(b"%PDF-")
+
+
+def test_the_notebook_is_kept_without_what_it_shows() -> None:
+    notebook = json.loads((CHECKOUT / "docs" / "notebook.ipynb").read_text(encoding="utf-8"))
+    code = [cell for cell in notebook["cells"] if cell["cell_type"] == "code"]
+    assert code
+    assert not any(cell["outputs"] or cell["execution_count"] for cell in code)
 
 
 def test_every_call_is_on_the_python_page() -> None:

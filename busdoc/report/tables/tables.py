@@ -236,5 +236,5 @@ def _signals(result: Result) -> list[dict[str, Any]]:
             "last_s": None if summary.last_ns is None else seconds(summary.last_ns),
             "changes": summary.n_changes,
         }
-        for summary in result.signals
+        for summary in result.signal_summaries
     ]
