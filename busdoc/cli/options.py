@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Literal
 
 from busdoc.cli.given.standard_input import add_format_option
 from busdoc.errors import InputError
+from busdoc.files.parts import needs
 
 if TYPE_CHECKING:
     from busdoc.analysis.result import Result
@@ -64,13 +65,16 @@ def databases(arguments: argparse.Namespace) -> list[Path | tuple[int | str, Pat
 
 
 def report_suffix(path: Path | None) -> None:
-    """Check that a report can be written under this name.
+    """Check that a report can be written under this name, and that what writes it is installed.
 
     Raises
     ------
-    InputError : it cannot
+    InputError : it cannot, or is not
     """
-    if path is not None and path.suffix.lower() not in (".html", ".pdf"):
+    if path is None:
+        return
+    needs("report", "--report")
+    if path.suffix.lower() not in (".html", ".pdf"):
         raise InputError(str(path), "a report FILE.html or FILE.pdf", f'"{path.suffix}"', "Change the ending.")
 
 
