@@ -11,6 +11,7 @@ from busdoc.analysis.case import CaptureFacts
 from busdoc.analysis.data.moments import Moment, moment_ns
 from busdoc.analysis.data.presence import frame_of_presence
 from busdoc.analysis.data.recorded import Recorded
+from busdoc.analysis.database_use import DatabaseUse
 from busdoc.analysis.trouble import Trouble, trouble_of
 from busdoc.decode.signals.summary import SignalSummary
 from busdoc.errors import InputError
@@ -76,6 +77,8 @@ class Result:
     doubted: bool = False
     """The journal's clock, or the map, is another's: nobody is named by it."""
     databases: tuple[Path, ...] = ()
+    database_uses: tuple[DatabaseUse, ...] = ()
+    """What was heard of each, and why one was of no use."""
     machine_file: Path | None = None
     journal_file: Path | None = None
     recorded: Recorded | None = None

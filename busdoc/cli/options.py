@@ -48,7 +48,7 @@ def add_database_option(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="[CHANNEL=]FILE",
-        help="message database (.dbc, .kcd, .sym, .arxml, .cdd); may be given several times",
+        help="message database (.dbc, .kcd, .sym, .arxml, .cdd), or a folder of them; may be given several times",
     )
 
 
