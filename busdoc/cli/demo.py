@@ -10,7 +10,6 @@ from pathlib import Path
 from busdoc.cli.environment import ExitStatus, Surroundings
 from busdoc.cli.options import add_quiet_option
 from busdoc.errors import InputError, found_instead
-from busdoc.files.parts import missing_part
 
 __all__ = ["add_demo"]
 
@@ -32,6 +31,7 @@ def add_demo(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") ->
 
 def _demo(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
     from busdoc.analysis.postmortem import postmortem
+    from busdoc.files.parts import missing_part
     from busdoc.report.json.document import document
     from busdoc.report.output import write_text
     from busdoc.report.terminal.terminal import render

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Literal
 
 from busdoc.cli.given.standard_input import add_format_option
 from busdoc.errors import InputError
-from busdoc.files.parts import needs
 
 if TYPE_CHECKING:
     from busdoc.analysis.result import Result
@@ -73,6 +72,8 @@ def report_suffix(path: Path | None) -> None:
     """
     if path is None:
         return
+    from busdoc.files.parts import needs
+
     needs("report", "--report")
     if path.suffix.lower() not in (".html", ".pdf"):
         raise InputError(str(path), "a report FILE.html or FILE.pdf", f'"{path.suffix}"', "Change the ending.")

@@ -20,7 +20,6 @@ from busdoc.cli.options import (
 )
 from busdoc.cli.progress import read_with
 from busdoc.errors import InputError, found_instead
-from busdoc.files.parts import needs
 
 if TYPE_CHECKING:
     from busdoc.analysis.result import Result
@@ -83,6 +82,8 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
     fields = _report_fields(arguments)  # hours of reading must not end at a slip of the pen
     files = databases(arguments)
     if arguments.tables is not None:
+        from busdoc.files.parts import needs
+
         needs("tables", "--tables")
     if arguments.signals:
         _check_signals(arguments, files)
