@@ -26,6 +26,11 @@ STEPS: Mapping[str, Sequence[Sequence[str]]] = {
     "format": (("ruff", "format", "--check", "."),),
     "types": (("mypy",),),
     "tests": (("pytest", "-n", "auto", "-m", "not emulated"),),
+    "package": (
+        ("pip", "install", "--quiet", "build", "twine"),
+        ("build", "--outdir", "dist"),
+        ("twine", "check", "--strict", "dist/*"),
+    ),
     "campaign": (("benchmarks.campaign", "--inputs", "600"),),
     "speed": (("benchmarks.stages", "100000", ".log", ".blf"),),
     "emulated": (("pytest", "-m", "emulated", "tests/emulated"),),

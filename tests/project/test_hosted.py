@@ -117,7 +117,7 @@ def test_a_step_that_does_not_exist_is_refused_in_a_sentence() -> None:
     assert (done.returncode, done.stdout) == (2, "")
     assert (
         done.stderr
-        == "No step is called deploy; there are: install, lint, format, types, tests, campaign, speed, emulated.\n"
+        == "No step is called deploy; there are: install, lint, format, types, tests, package, campaign, speed, emulated.\n"
     )
 
 
