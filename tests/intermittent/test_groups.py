@@ -37,6 +37,24 @@ def test_controllers_of_one_fuse_that_restart_together_point_to_the_fuse() -> No
     assert group.likeliest.probability > 0.8
 
 
+def test_addresses_of_one_box_fall_as_one() -> None:
+    """Without a map, two that fall together share something; two addresses of one box are that box alone."""
+    fell = falls("engine", "display")
+
+    def group(*boxes: tuple[str, ...]) -> Group:
+        heard = [(name, 0) for name in NAMES]
+        rows = range(len(fell))
+        (found,) = find_groups(fell, rows, Machine(), heard, start_ns=0, watched_s=18_000.0, boxes=boxes)
+        return found
+
+    assert group().likeliest.kind is CauseKind.SUPPLY
+    box = group(("engine", "display"))
+    assert (box.controllers, box.likeliest.kind) == (("engine", "display"), CauseKind.CONTROLLER)
+    assert box.words.startswith(
+        "one box (engine, display) falls alone (4 times, restarted each time): its own plug, its own supply wires"
+    )
+
+
 def test_who_is_the_only_one_on_the_bus_falls_neither_alone_nor_together_with_others() -> None:
     """All but the engine's controller went off at 50 s; what takes the whole bus away then takes it alone."""
     off = dropout(50.0, None, *NAMES[1:], p_restarted=None)
