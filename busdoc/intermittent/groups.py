@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busdoc.arrays import BoolArray, Float64Array
-from busdoc.health.incident import Incident
+from busdoc.health.incident import Incident, IncidentKind
 from busdoc.intermittent.groups_evidence import Cause, CauseKind, Cluster, cluster_incidents, list_causes, weigh_causes
 from busdoc.isolation.suspects.losses import gather_losses, losses_of
 from busdoc.machine.machine import Machine
@@ -113,10 +113,15 @@ def find_groups(
     if not rows:
         return ()
     hit, up, p_restarted = losses.hit[rows], losses.up[rows] | losses.hit[rows], losses.p_restarted[rows]
+    number = np.array(losses.incident)[rows]
+    # of a silent bus nobody was heard, whether their own frames were missed or not
+    channel_of = np.array([-1 if channel is None else channel for _, channel in controllers])
+    for row, silence in enumerate(incidents[k] for k in number.tolist()):
+        if silence.kind is IncidentKind.BUS_SILENCE:
+            hit[row] |= up[row] & ((silence.channel is None) | (channel_of == silence.channel))
     units = _units(names, boxes)
     hit, up = (np.stack([one[:, unit].any(axis=1) for unit in units], axis=1) for one in (hit, up))
     firsts = [names[unit[0]] for unit in units]
-    number = np.array(losses.incident)[rows]
     window_s = _window_s([incidents[k] for k in number.tolist()])
     chance = np.clip(hit.sum(axis=0) * window_s / max(watched_s, window_s), _LEAST_CHANCE, _MOST_CHANCE)
     causes = list_causes(machine, firsts, [controllers[unit[0]][1] for unit in units])
