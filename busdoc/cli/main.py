@@ -13,6 +13,7 @@ from typing import NoReturn
 from busdoc.cli.baseline import add_baseline
 from busdoc.cli.demo import add_demo
 from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.cli.fleet import add_fleet
 from busdoc.cli.isolate import add_isolate
 from busdoc.cli.options import private_files
 from busdoc.cli.postmortem import add_postmortem
@@ -41,6 +42,9 @@ Post-mortem: a recording of hours, and a dropout that will not show while you st
 After a power cycle: is every controller back in step, and when?
     busdoc resync power-cycle.log --machine sweeper.toml
 
+Many captures of many machines: which drop most, is it getting worse, what to inspect next
+    busdoc fleet captures/ -o park
+
 See it work on a machine of our own:  busdoc demo
 All commands:                         busdoc --help
 """
@@ -62,6 +66,7 @@ def build_parser() -> argparse.ArgumentParser:
     add_resync(commands)
     add_baseline(commands)
     add_record(commands)
+    add_fleet(commands)
     return parser
 
 
