@@ -13,8 +13,8 @@ from typing import NoReturn
 from busdoc.cli.baseline import add_baseline
 from busdoc.cli.demo import add_demo
 from busdoc.cli.environment import ExitStatus, Surroundings
-from busdoc.cli.fleet import add_fleet
 from busdoc.cli.isolate import add_isolate
+from busdoc.cli.many.fleet import add_fleet
 from busdoc.cli.options import private_files
 from busdoc.cli.postmortem import add_postmortem
 from busdoc.cli.record import add_record

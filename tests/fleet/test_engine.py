@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from busdoc.errors import InputError
-from busdoc.fleet.capture import FleetCapture
-from busdoc.fleet.engine import DaskEngine, open_dask
-from busdoc.fleet.judging import Judged, Outcome, Task
+from busdoc.fleet.intake.capture import FleetCapture
+from busdoc.fleet.judged import Judged, Outcome, Task
+from busdoc.fleet.work.engine import DaskEngine, open_dask
 from tests.typed import Run
 
 
@@ -27,8 +27,8 @@ def test_every_task_comes_back_once_and_one_that_ends_its_workers_is_a_row() -> 
     from distributed import Client, LocalCluster
 
     with (
-        LocalCluster(n_workers=2, threads_per_worker=1, processes=False, dashboard_address=None) as cluster,
-        Client(cluster) as client,
+        LocalCluster(n_workers=2, threads_per_worker=1, processes=False, dashboard_address=None) as cluster,  # type: ignore[no-untyped-call]
+        Client(cluster) as client,  # type: ignore[no-untyped-call]
     ):
         engine = DaskEngine(client, work=work)
         found = {one.number: one for one in engine.run(tasks(40))}

@@ -19,12 +19,11 @@ from typing import Any, BinaryIO
 
 from busdoc.capture.place import try_lock
 from busdoc.errors import InputError, found_instead
-from busdoc.fleet.body import unpacked
-from busdoc.fleet.capture import FleetCapture
-from busdoc.fleet.judging import Judged, Outcome, Reports
+from busdoc.fleet.intake.capture import FleetCapture
+from busdoc.fleet.judged import Judged, Outcome, Reports, unpacked
 from busdoc.report.output import write_text
 
-__all__ = ["FleetStore", "Listed"]
+__all__ = ["FleetStore", "Listed", "plain_name"]
 
 _STORE, _LOCK = "fleet.sqlite", "fleet.lock"
 _LAYOUT = 1
@@ -267,13 +266,13 @@ class FleetStore:
         """Name the files of a capture after its machine and itself; the hash keeps two of one name apart."""
         name = Path(capture.files[0].replace("://", "/")).name.split(".")[0]
         mark = f"{content[:8]}{beside[:4]}"
-        return f"captures/{_plain(capture.machine)}/{_plain(name)}-{mark}"
+        return f"captures/{plain_name(capture.machine)}/{plain_name(name)}-{mark}"
 
 
-def _plain(name: str) -> str:
+def plain_name(name: str) -> str:
     """Give a name that any disk takes.
 
-    >>> _plain("wing: left/2"), _plain("..")
+    >>> plain_name("wing: left/2"), plain_name("..")
     ('wing-left-2', 'x')
     """
     return _ODD.sub("-", name).strip(".-")[:60] or "x"

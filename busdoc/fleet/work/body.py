@@ -1,27 +1,23 @@
 """What the fleet keeps of one result: plain rows, which go from a worker to the store and from there into tables."""
 
-import json
-import zlib
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from busdoc.analysis.result import Result
-from busdoc.fleet.shared import CONTROLLER, points_at
+from busdoc.fleet.work.shared import CONTROLLER, points_at
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Incident
 from busdoc.intermittent.dropouts import Dropouts, unexplained_losses, watched_of
 from busdoc.report.words.headline import headline
 from busdoc.times import SECOND_NS, seconds
 
-__all__ = ["Body", "body_of", "packed", "unpacked"]
+__all__ = ["body_of"]
 
-Body = Mapping[str, Any]
-"""`capture`, one row; `controllers`, `parts`, `dropouts`, rows each. The columns are those of `busdoc.fleet.schema`."""
 _HOUR_S = 3600.0
 
 
 def body_of(result: Result) -> dict[str, Any]:
-    """Take from a result what the fleet counts.
+    """Take from a result what the fleet counts: `capture`, one row; `controllers`, `parts` and `dropouts`, rows each.
 
     Notes
     -----
@@ -132,14 +128,3 @@ def _parts(result: Result, dropouts: Sequence[Mapping[str, Any]], watched_h: flo
 
 def _hours(dropouts: Dropouts) -> float:
     return dropouts.watched.total_ns / SECOND_NS / _HOUR_S
-
-
-def packed(body: Body) -> bytes:
-    """Pack rows for the way to the store, and for keeping there."""
-    return zlib.compress(json.dumps(body, ensure_ascii=False, allow_nan=False).encode(), 6)
-
-
-def unpacked(content: bytes) -> dict[str, Any]:
-    """Give the rows that were packed."""
-    found: dict[str, Any] = json.loads(zlib.decompress(content))
-    return found

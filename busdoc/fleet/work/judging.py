@@ -3,63 +3,16 @@
 import io
 import traceback
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from enum import StrEnum
+from dataclasses import replace
 from pathlib import Path, PurePosixPath
 from typing import Any
 
 from busdoc.errors import BusdocError, found_instead
-from busdoc.fleet.addresses import brought_here, content_hash, is_remote
-from busdoc.fleet.capture import FleetCapture
+from busdoc.fleet.intake.addresses import brought_here, content_hash, is_remote
+from busdoc.fleet.intake.capture import FleetCapture
+from busdoc.fleet.judged import Judged, Outcome, Reports, Task, packed
 
-__all__ = ["Judged", "Outcome", "Reports", "Task", "judge"]
-
-
-class Outcome(StrEnum):
-    """How the judging of one capture ended."""
-
-    JUDGED = "judged"
-    COULD_NOT = "could not"
-    """It, or what it is judged with, cannot be used; the sentence says why."""
-    FAILED = "failed"
-    """busdoc itself failed on it, or its process ended: it is tried again in the next run."""
-
-
-class Reports(StrEnum):
-    """Which captures get a report of their own."""
-
-    ALL = "all"
-    TROUBLE = "trouble"
-    NONE = "none"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Task:
-    """One capture to be judged."""
-
-    number: int
-    capture: FleetCapture
-    zone: str | None = None
-    reports: Reports = Reports.ALL
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Judged:
-    """What a worker sends back."""
-
-    number: int
-    outcome: Outcome
-    content: str | None = None
-    """SHA-256 of the capture; None: it could not be read."""
-    n_bytes: int = 0
-    sentence: str = ""
-    """Why it could not be judged."""
-    body: bytes = b""
-    """What the fleet keeps of the result, packed."""
-    document: str = ""
-    """What `busdoc postmortem --json` prints, to the byte."""
-    report: str = ""
-    """HTML; empty: none was asked for."""
+__all__ = ["judge"]
 
 
 def judge(task: Task) -> Judged:
@@ -94,7 +47,7 @@ def _beside(capture: FleetCapture) -> list[str]:
 
 def _judged(task: Task, files: Sequence[Path], beside: list[Path]) -> Judged:
     from busdoc.analysis.postmortem import postmortem
-    from busdoc.fleet.body import body_of, packed
+    from busdoc.fleet.work.body import body_of
     from busdoc.report.json.document import document, print_document
 
     capture, left = task.capture, list(beside)

@@ -9,8 +9,8 @@ from typing import Any
 from urllib.parse import quote
 
 from busdoc.errors import InputError, found_instead
-from busdoc.fleet.schema import TABLES, arrow_schema
-from busdoc.fleet.store import FleetStore, Listed
+from busdoc.fleet.kept.schema import TABLES, arrow_schema
+from busdoc.fleet.kept.store import FleetStore, Listed
 
 __all__ = ["kind_of", "write_tables"]
 

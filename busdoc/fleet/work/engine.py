@@ -13,7 +13,8 @@ from importlib import metadata
 from typing import Any, Protocol
 
 from busdoc.errors import BusdocError, InputError, in_one_line
-from busdoc.fleet.judging import Judged, Outcome, Task, judge
+from busdoc.fleet.judged import Judged, Outcome, Task
+from busdoc.fleet.work.judging import judge
 
 __all__ = ["ClusterEnded", "DaskEngine", "Engine", "Here", "open_dask"]
 

@@ -4,7 +4,10 @@ Everything heavy is imported inside the command that needs it, so that help answ
 """
 
 import argparse
+import os
+import shlex
 import time
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,9 +19,9 @@ from busdoc.words.counting import counted
 from busdoc.words.duration import span
 
 if TYPE_CHECKING:
-    from busdoc.fleet.engine import Engine
-    from busdoc.fleet.running import RunSoFar
-    from busdoc.fleet.store import FleetStore
+    from busdoc.fleet.kept.store import FleetStore
+    from busdoc.fleet.work.engine import Engine
+    from busdoc.fleet.work.running import RunSoFar
 
 __all__ = ["add_fleet"]
 
@@ -62,14 +65,20 @@ def add_fleet(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -
         default="all",
         help="which captures get a report of their own (default all)",
     )
+    fleet.add_argument(
+        "--changed",
+        metavar="DAY",
+        help="the day, such as 2026-03-31, on which all machines were changed (a new harness, new software): dropouts "
+        "after it are compared with those before; the manifest's column changed gives each machine its own",
+    )
     add_zone_option(fleet)
     fleet.set_defaults(run=_fleet)
 
 
 def _fleet(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
-    from busdoc.fleet.running import list_captures
-    from busdoc.fleet.sources import captures_of
-    from busdoc.fleet.store import FleetStore
+    from busdoc.fleet.intake.sources import captures_of
+    from busdoc.fleet.kept.store import FleetStore
+    from busdoc.fleet.work.running import list_captures
 
     _check(arguments)
     store = FleetStore(arguments.output)
@@ -104,6 +113,12 @@ def _check(arguments: argparse.Namespace) -> None:
         raise InputError("--workers", "a whole number from 0 on", str(arguments.workers), "Leave the sign off.")
     if arguments.workers is not None and arguments.cluster is not None:
         raise InputError("--workers", "no --cluster beside it", "one", "Leave one out.")
+    if arguments.changed is not None:
+        try:
+            arguments.changed = date.fromisoformat(arguments.changed).isoformat()
+        except ValueError as error:
+            advice = "Write for example --changed 2026-03-31."
+            raise InputError("--changed", "a day", f'"{arguments.changed}"', advice) from error
     for option, file in (("--machine", arguments.machine), *(("--db", one) for one in _database_files(arguments))):
         if file is not None and not file.is_file():
             raise InputError(f"{option} {file}", "a file", "nothing by this name", "Check the path.")
@@ -115,7 +130,7 @@ def _database_files(arguments: argparse.Namespace) -> list[Path]:
 
 def _judge(arguments: argparse.Namespace, surroundings: Surroundings, store: "FleetStore") -> None:
     """Judge what was not judged before, on this computer or a cluster."""
-    from busdoc.fleet.engine import Here, open_dask
+    from busdoc.fleet.work.engine import Here, open_dask
 
     if arguments.workers == 0:
         _run(arguments, surroundings, store, Here())
@@ -127,8 +142,8 @@ def _judge(arguments: argparse.Namespace, surroundings: Surroundings, store: "Fl
 
 
 def _run(arguments: argparse.Namespace, surroundings: Surroundings, store: "FleetStore", engine: "Engine") -> None:
-    from busdoc.fleet.judging import Reports
-    from busdoc.fleet.running import run
+    from busdoc.fleet.judged import Reports
+    from busdoc.fleet.work.running import run
 
     line = _ProgressLine(surroundings)
     try:
@@ -167,7 +182,18 @@ class _ProgressLine:
 
 
 def _conclude(arguments: argparse.Namespace, surroundings: Surroundings, store: "FleetStore") -> ExitStatus:
-    from busdoc.fleet.tables import write_tables
+    """Write tables and pages, and say on the terminal what many captures tell."""
+    from busdoc.fleet.conclusions.finding import find
+    from busdoc.fleet.kept.tables import write_tables
+    from busdoc.fleet.told.page import write_pages
+    from busdoc.fleet.told.terminal import render_fleet
+    from busdoc.fleet.told.words import worse_parts
 
-    write_tables(store)
-    return ExitStatus.HEALTHY
+    tables = write_tables(store)
+    found = find(store.lines(), changed=arguments.changed or "")
+    page = write_pages(store, found, command=shlex.join(["busdoc", *arguments.words]))
+    width = max(60, min(surroundings.width, 160))
+    surroundings.stdout.write(render_fleet(found, width=width, written=(str(page), f"{tables}{os.sep}")))
+    if not found.n_judged:
+        return ExitStatus.COULD_NOT
+    return ExitStatus.TROUBLE if found.inspect or worse_parts(found) else ExitStatus.HEALTHY
