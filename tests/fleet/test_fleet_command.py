@@ -40,7 +40,7 @@ def test_it_names_the_worst_machine_first_and_its_page_leads_to_each_report(
     assert "Look at hopper (6 of 6)" in " ".join(told.split())
     page = (out / "fleet.html").read_text(encoding="utf-8")
     assert '<a href="machines/SW-3.html">SW-3</a>' in page
-    assert "http" not in re.sub(r"http://www\.w3\.org/\S+", "", page)
+    assert set(re.findall(r"https?://[^/]+", page)) <= {"http://www.w3.org"}  # names of SVG, which nobody fetches
     machine = (out / "machines" / "SW-3.html").read_text(encoding="utf-8")
     links = re.findall(r'<a href="\.\./(captures/[^"]+)"', machine)
     assert len(links) == 3
