@@ -5,6 +5,7 @@ docs/README.md lists is the navigation; a page that is not named there fails the
 nowhere.
 """
 
+import json
 import re
 from importlib.metadata import version as version_of
 from pathlib import Path
@@ -19,8 +20,8 @@ version = release = version_of("busdoc")
 
 extensions = ["myst_parser", "sphinx.ext.autodoc"]
 root_doc = "README"
-source_suffix = {".md": "markdown"}
-include_patterns = ["*.md"]
+source_suffix = {".md": "markdown", ".ipynb": "markdown"}
+include_patterns = ["*.md", "*.ipynb"]
 myst_heading_anchors = 4
 suppress_warnings = ["misc.highlighting_failure"]  # for CSV and output there is no highlighter
 smartquotes = False  # "--" is an option's beginning here, never a dash
@@ -45,7 +46,7 @@ html_theme_options = {
 }
 
 _HEADING = re.compile(r"^## (.+)$")
-_ROW = re.compile(r"^\| \[([^\]]+)\]\(([\w-]+)\.md\) \|")
+_ROW = re.compile(r"^\| \[([^\]]+)\]\(([\w-]+)\.(?:md|ipynb)\) \|")
 _ITEM = re.compile(r"^(\*{0,2}\w[\w, .*]*) : (.*)$")
 _FROM_ELSEWHERE = re.compile(
     r"""<(?:script|img|iframe|source)\b[^>]*\bsrc=["']?(?:https?:)?//[^"'>\s]+"""
@@ -54,8 +55,14 @@ _FROM_ELSEWHERE = re.compile(
 )
 
 
-def navigate(app: Sphinx, docname: str, source: list[str]) -> None:
-    """Make the navigation of what docs/README.md lists: its headings, and the pages in the tables below them."""
+def as_pages(app: Sphinx, docname: str, source: list[str]) -> None:
+    """Make the navigation of what docs/README.md lists: its headings, and the pages in the tables below them.
+
+    A notebook becomes a page: its texts, and its cells as blocks.
+    """
+    if app.env.doc2path(docname).suffix == ".ipynb":
+        cells = [(cell["cell_type"], "".join(cell["source"])) for cell in json.loads(source[0])["cells"]]
+        source[0] = "\n\n".join(text if kind == "markdown" else f"```python\n{text}\n```" for kind, text in cells)
     if docname != root_doc:
         return
     parts: list[tuple[str, list[str]]] = []
@@ -111,6 +118,6 @@ def refuse_what_comes_from_elsewhere(app: Sphinx, exception: Exception | None) -
 
 def setup(app: Sphinx) -> None:
     """Join them to the build."""
-    app.connect("source-read", navigate)
+    app.connect("source-read", as_pages)
     app.connect("autodoc-process-docstring", in_markup)
     app.connect("build-finished", refuse_what_comes_from_elsewhere)

@@ -6,7 +6,6 @@ Commands elsewhere need a machine, or a person; the program must at least unders
 """
 
 import argparse
-import json
 import os
 import re
 import shlex
@@ -19,6 +18,7 @@ from busdoc.capture.source import open_capture
 from busdoc.cli.environment import ExitStatus
 from busdoc.cli.main import build_parser, main
 from tests.docs.pages import CHECKOUT, PAGES, blocks
+from tests.documents import held_to_schema
 
 README = CHECKOUT / "README.md"
 GUIDES = [*PAGES, README, CHECKOUT / "captures" / "README.md"]
@@ -46,7 +46,7 @@ def run(line: str, folder: Path, capsys: pytest.CaptureFixture[str]) -> str:
     written = capsys.readouterr()
     assert status in (ExitStatus.HEALTHY, ExitStatus.TROUBLE), f"{line}\n{written.err}"
     if "--json" in words:
-        assert json.loads(written.out)["schema"] == "busdoc-verdict/1"
+        assert held_to_schema(written.out)["schema"] == "busdoc-verdict/1"
     for option in ("--report", "--tables", "-o", "--session"):
         if option in words:
             assert (folder / words[words.index(option) + 1]).exists(), line

@@ -1,4 +1,4 @@
-"""The pictures in the documentation show what the program shows now; `python .ci/pictures.py` draws them anew."""
+"""The pictures in the documentation show what the program shows now; `python docs/make/pictures.py` draws them anew."""
 
 import importlib.util
 import re
@@ -14,13 +14,13 @@ from textual.strip import Strip
 
 from tests.docs.pages import CHECKOUT, PAGES
 
-RENEW = "It has aged: python .ci/pictures.py draws it anew; look at the difference."
+RENEW = "It has aged: python docs/make/pictures.py draws it anew; look at the difference."
 MOST_BYTES = 60_000
 HAVE = sorted((CHECKOUT / "docs" / "pictures").iterdir())
 
 
 def load() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("pictures", CHECKOUT / ".ci" / "pictures.py")
+    spec = importlib.util.spec_from_file_location("pictures", CHECKOUT / "docs" / "make" / "pictures.py")
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)

@@ -8,8 +8,9 @@ OUTSIDE = re.compile(r"!\[[^\]]*\]\(https?:|<(?:img|script|iframe|link)\b", re.I
 
 
 def test_every_page_is_in_the_navigation_once() -> None:
-    rows = re.findall(r"^\| \[[^\]]+\]\(([\w-]+\.md)\) \|", text_of("README.md"), re.MULTILINE)
-    assert sorted(rows) == sorted(path.name for path in PAGES if path.name != "README.md")
+    rows = re.findall(r"^\| \[[^\]]+\]\(([\w-]+\.(?:md|ipynb))\) \|", text_of("README.md"), re.MULTILINE)
+    notebooks = [path.name for path in (CHECKOUT / "docs").glob("*.ipynb")]
+    assert sorted(rows) == sorted([*notebooks, *(path.name for path in PAGES if path.name != "README.md")])
 
 
 def test_no_page_fetches_a_picture_or_a_script() -> None:

@@ -1,7 +1,7 @@
 """Draw the pictures of the documentation: the real screen, and the record as a browser shows it.
 
-    python .ci/pictures.py          all of them
-    python .ci/pictures.py screen   the screens alone, for which no browser is needed
+    python docs/make/pictures.py          all of them
+    python docs/make/pictures.py screen   the screens alone, for which no browser is needed
 
 A screen is an SVG in which every row is a text; a record is a PNG that keeps its words within itself. So a test
 (`tests/docs/test_pictures.py`) holds both against what the program shows now, and says so when they have aged.
@@ -41,7 +41,7 @@ from busdoc.times import SECOND_NS
 
 __all__ = ["FOLDER", "RECORDS", "SCREENS", "draw_screens", "main", "page_of", "rows_in_words", "words_in", "words_of"]
 
-ROOT = Path(__file__).resolve().parents[1]
+ROOT = Path(__file__).resolve().parents[2]
 FOLDER = ROOT / "docs" / "pictures"
 SIZE = (100, 32)
 CELL_W, CELL_H, FONT = 8.4, 18, 14
