@@ -17,7 +17,6 @@ from busdoc.capture.listening import Taken
 from busdoc.capture.source import Capture, open_capture
 from busdoc.decode.database.database import load_databases
 from busdoc.machine.machine import Machine
-from busdoc.machine.machine_map import load_machine
 
 __all__ = ["DatabaseFile", "Follow", "ReadSoFar", "pieces_of", "read_recording"]
 
@@ -45,6 +44,7 @@ def read_recording(
     asked: str | None = None,
     progress: Follow | None = None,
     workers: Executor | None = None,
+    twice: bool = False,
 ) -> tuple[Case, Watches]:
     """Read a whole recording.
 
@@ -56,6 +56,7 @@ def read_recording(
     asked : the symptom that is to be isolated
     progress : called after each block with how far the reading is; a true answer stops it there
     workers : runs the watches of one block side by side; None: one after the other
+    twice : whether the frames may be looked at a second time; whoever says so forgets them in the end
 
     Returns
     -------
@@ -65,12 +66,18 @@ def read_recording(
     ------
     InputError : a file that cannot be used
     """
-    machine = Machine() if machine_file is None else load_machine(machine_file)
+    machine = Machine()
+    if machine_file is not None:
+        from busdoc.machine.machine_map import load_machine
+
+        machine = load_machine(machine_file)
     capture = open_capture(captures)
     database = load_databases(databases) if databases else None
     case = Case(machine=machine, channels=capture.channels, database=database, recording=capture, asked=asked)
     watches = Watches(case, workers)
     n_frames = 0
+    if twice:
+        capture.keep_frames()
     for taken in pieces_of(capture):
         watches.take(taken)
         n_frames += len(taken.frames)
@@ -78,6 +85,7 @@ def read_recording(
             continue
         if progress(ReadSoFar(frames=n_frames, share=capture.share_read)):
             capture.stop()
+    watches.settle()
     case = case.with_facts(watches.frames_by_channel, epoch=capture.epoch, files=capture.files, skipped=capture.skipped)
     return case, watches
 
