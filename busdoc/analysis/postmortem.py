@@ -4,7 +4,6 @@ This is the only place that joins the folders for a recording; it computes nothi
 """
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -81,17 +80,10 @@ def postmortem(
         databases, kept, notes = databases or session.databases, session.actions, session.notes
         if not any(session.recording.glob("recording-*")) and has_looks(session.actions):
             return _without_a_bus(session, machine_file, symptom)
-    with ThreadPoolExecutor(max_workers=2, thread_name_prefix="watch") as workers:
-        case, watches = read_recording(
-            captures,
-            databases=databases,
-            machine_file=machine_file,
-            asked=symptom,
-            progress=progress,
-            workers=workers,
-            twice=True,
-        )
-        health = watches.close()
+    case, watches = read_recording(
+        captures, databases=databases, machine_file=machine_file, asked=symptom, progress=progress, twice=True
+    )
+    health = watches.close()
     actions, journal_warnings = kept or (), tuple[str, ...]()
     if journal_file is not None:
         from busdoc.actions.journal import load_journal

@@ -5,7 +5,7 @@ piece goes through `Watches.take`: there is one way in, live and recorded.
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeAlias
@@ -43,7 +43,6 @@ def read_recording(
     machine_file: Path | None = None,
     asked: str | None = None,
     progress: Follow | None = None,
-    workers: Executor | None = None,
     twice: bool = False,
 ) -> tuple[Case, Watches]:
     """Read a whole recording.
@@ -55,7 +54,6 @@ def read_recording(
     machine_file : the machine map, TOML
     asked : the symptom that is to be isolated
     progress : called after each block with how far the reading is; a true answer stops it there
-    workers : runs the watches of one block side by side; None: one after the other
     twice : whether the frames may be looked at a second time; whoever says so forgets them in the end
 
     Returns
@@ -74,18 +72,19 @@ def read_recording(
     capture = open_capture(captures)
     database = load_databases(databases) if databases else None
     case = Case(machine=machine, channels=capture.channels, database=database, recording=capture, asked=asked)
-    watches = Watches(case, workers)
     n_frames = 0
     if twice:
         capture.keep_frames()
-    for taken in pieces_of(capture):
-        watches.take(taken)
-        n_frames += len(taken.frames)
-        if progress is None or not len(taken.frames):
-            continue
-        if progress(ReadSoFar(frames=n_frames, share=capture.share_read)):
-            capture.stop()
-    watches.settle()
+    with ThreadPoolExecutor(max_workers=2, thread_name_prefix="watch") as workers:
+        watches = Watches(case, workers)
+        for taken in pieces_of(capture):
+            watches.take(taken)
+            n_frames += len(taken.frames)
+            if progress is None or not len(taken.frames):
+                continue
+            if progress(ReadSoFar(frames=n_frames, share=capture.share_read)):
+                capture.stop()
+        watches.settle()
     case = case.with_facts(watches.frames_by_channel, epoch=capture.epoch, files=capture.files, skipped=capture.skipped)
     return case, watches
 

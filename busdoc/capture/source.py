@@ -21,7 +21,10 @@ from busdoc.errors import InputError
 from busdoc.times import SECOND_NS, seconds
 from busdoc.words.counting import counted
 
-__all__ = ["Capture", "RecorderGap", "SkipCount", "SkippedLine", "open_capture"]
+__all__ = ["STOPPED", "Capture", "RecorderGap", "SkipCount", "SkippedLine", "open_capture"]
+
+STOPPED = "reading was stopped after"
+"""How the warning begins that a part of the capture was left unread."""
 
 BLOCK_FRAMES = 1 << 18
 
@@ -223,7 +226,7 @@ class Capture:
             return ()
         after_s = seconds(self._span_ns[1] - self._span_ns[0])
         how_many = counted(self._most_frames, "frame")
-        return (f"reading was stopped after {how_many}, {after_s:,.0f} s into the recording; what follows is unread.",)
+        return (f"{STOPPED} {how_many}, {after_s:,.0f} s into the recording; what follows is unread.",)
 
     def _written_down(self) -> list[RecorderGap]:
         """Give the gaps that the recorder wrote down, as far as they lie between the frames that were read."""
