@@ -118,7 +118,7 @@ class Capture:
             self._kept.forget()
 
     def can_look_again(self) -> bool:
-        """Whether `second_look` has something to look at: a pipe, for one, can be read only once."""
+        """Whether `second_look` has something to look at: the frames, or files that are still there."""
         return self._has_all() or all(file.is_file() for file in self.files)
 
     def second_look(self) -> Iterator[FrameBlock]:
