@@ -17,6 +17,7 @@ from busdoc.cli.first_minute.ready import add_ready
 from busdoc.cli.given.patterns import expand_patterns
 from busdoc.cli.given.standard_input import standard_input_as_file
 from busdoc.cli.isolate import add_isolate
+from busdoc.cli.many.fleet import add_fleet
 from busdoc.cli.options import is_silent, private_files
 from busdoc.cli.postmortem import add_postmortem
 from busdoc.cli.record import add_record
@@ -45,6 +46,7 @@ def build_parser() -> argparse.ArgumentParser:
     add_resync(commands)
     add_baseline(commands)
     add_record(commands)
+    add_fleet(commands)
     add_ready(commands)
     add_completion(commands, build_parser)
     add_manual(commands, build_parser)

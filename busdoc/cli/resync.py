@@ -13,6 +13,8 @@ from busdoc.cli.progress import read_with
 from busdoc.errors import InputError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from busdoc.analysis.resync import Resync
 
 __all__ = ["add_resync"]
@@ -102,9 +104,9 @@ def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
     from busdoc.analysis.resync import resync
     from busdoc.resync_check.records import ReturnVerdict
 
-    found = read_with(resync, arguments, surroundings)
+    found = read_with(resync, arguments, surroundings, stops=True)
     if not found.power_ups:
-        raise _no_power_up(arguments.capture)
+        raise _no_power_up(arguments.capture, found.warnings)
     surroundings.stdout.write(_text(found, surroundings))
     return ExitStatus.TROUBLE if found.verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
 
@@ -116,21 +118,23 @@ def _as_document(arguments: argparse.Namespace, surroundings: Surroundings) -> E
     from busdoc.report.words.returns import resync_headline
     from busdoc.resync_check.records import ReturnVerdict, verdict_over
 
-    result = read_with(postmortem, arguments, surroundings)
+    result = read_with(postmortem, arguments, surroundings, stops=True)
     if not result.resync:
-        raise _no_power_up(arguments.capture)
+        raise _no_power_up(arguments.capture, result.warnings)
     verdict = verdict_over(one.verdict for one in result.resync)
     print_document(returns_document(result, resync_headline(result.resync), verdict), surroundings.stdout)
     return ExitStatus.TROUBLE if verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
 
 
-def _no_power_up(captures: "list[Path]") -> InputError:
-    return InputError(
-        ", ".join(str(file) for file in captures[:3]),
-        "a power-up: all controllers silent for a second or more, then back",
-        "a machine that was on from the first frame and stayed on",
-        "Record from before the power cycle until half a minute after it.",
-    )
+def _no_power_up(captures: "list[Path]", warnings: "Iterable[str]") -> InputError:
+    from busdoc.capture.source import STOPPED
+
+    found = "a machine that was on from the first frame and stayed on"
+    advice = "Record from before the power cycle until half a minute after it."
+    if any(STOPPED in text for text in warnings):
+        found, advice = "none in what was read before it was stopped", "Let it be read further."
+    expected = "a power-up: all controllers silent for a second or more, then back"
+    return InputError(", ".join(str(file) for file in captures[:3]), expected, found, advice)
 
 
 def _text(found: "Resync", surroundings: Surroundings) -> str:

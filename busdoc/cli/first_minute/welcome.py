@@ -33,6 +33,7 @@ _NEEDS: Sequence[tuple[str, Sequence[str]]] = (
 _ALSO = (
     ("busdoc demo", "see it work on a machine of our own"),
     ("busdoc isolate --practice", "do the whole job on it yourself"),
+    ("busdoc fleet captures/ -o park", "which drop most, of many captures of many machines"),
     ("busdoc ready", "what would go wrong with this laptop at the machine"),
     ("busdoc --help", "all commands"),
 )
