@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from busdoc.actions.action import OWN_LEAD_IN, POWER_KINDS, REMARKS, Action, ActionKind, Origin
+from busdoc.actions.shown_power import as_shown
 from busdoc.analysis.trouble import trouble_of
 from busdoc.analysis.watches import Watches
 from busdoc.health.codes.code import FaultCode
@@ -149,6 +150,7 @@ def _weighed(
     machine: Machine, observed: Observed, actions: Sequence[Action], asked: str | None, *, patient: bool
 ) -> Weighed:
     health = observed.health
+    actions = as_shown(machine, actions, health.incidents)
     because = attribute(health, actions, machine)
     pairs = list(zip(health.incidents, because, strict=True))
     untold = not any(_tells_of_power(action, actions) for action in actions)

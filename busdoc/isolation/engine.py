@@ -37,6 +37,8 @@ __all__ = ["CLEARED_AT", "Record", "SymptomVerdict", "isolate", "isolate_symptom
 CLEARED_AT = 0.05
 """A part is called clear at this probability or less, and only when its own quiet was as unlikely for a culprit.
 Common practice: 95 % sure."""
+_BY_HAND = 0.5
+"""Where each of the falls was likelier somebody at a switch than any part, no part is accused (by definition)."""
 _MOST_REASONED = 100
 """Parts that reasons are given for, the likeliest first (bound on work)."""
 _BEFORE_UNPLUG_NS = 2 * SECOND_NS
@@ -99,7 +101,8 @@ def isolate(
 
     Returns
     -------
-    The verdict at the end of `health`; without suspects and tests when there was neither trouble nor a trial
+    The verdict at the end of `health`; without suspects and tests when there was neither trouble nor a trial, and when
+    all that fell looks as if somebody had switched its supply
     """
     pairs = list(zip(health.incidents, because, strict=True))
     record = Record(
@@ -115,6 +118,8 @@ def isolate(
     findings = work_out(record)
     verdict = verdict_on(record, findings)
     troubled = any(trial.shown_after_ns is not None for trial in verdict.trials)
+    if troubled and len(findings.unexplained) and (findings.posterior.by_hand > _BY_HAND).all():
+        troubled = False
     return verdict if troubled or findings.evidence.starts.action else _of_nothing(verdict)
 
 

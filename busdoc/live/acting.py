@@ -6,7 +6,7 @@ What cannot be done raises `InputError` before anything was written down.
 from collections.abc import Sequence
 from typing import Protocol
 
-from busdoc.actions.action import OWN_LEAD_IN, OWN_LEAD_OUT, REMARKS, Action, ActionKind, Origin
+from busdoc.actions.action import NOT_SWITCHED, OWN_LEAD_IN, OWN_LEAD_OUT, REMARKS, Action, ActionKind, Origin
 from busdoc.actions.plugged import PlugState
 from busdoc.errors import InputError
 from busdoc.live.event_log import EventLog
@@ -27,6 +27,8 @@ _PRESS_UNCERTAINTY_NS = SECOND_NS
 _SHOWN_UNCERTAINTY_S = 0.5
 """Standard deviation of a time that the traffic shows: controllers live on for a moment, and take one to start."""
 _ALARM_SHOWN_NS = 6 * SECOND_NS
+_SAME_CYCLE_NS = 600 * SECOND_NS
+"""A supply that comes on so soon after it went is on again (bound on what one answer may mean)."""
 _NEEDS_PART = (ActionKind.PLUG, ActionKind.UNPLUG, ActionKind.WIGGLE, ActionKind.REPLACE, ActionKind.SWAP)
 _LEADS_OFF = (ActionKind.PLUG, ActionKind.UNPLUG, ActionKind.SWAP, ActionKind.REPLACE)
 
@@ -347,14 +349,25 @@ class Acting:
         return taken
 
     def refuse_proposal(self, key: str) -> None:
-        """Never propose it again.
+        """Never propose it again; what fell when no hand was at its switch speaks against the supply itself.
 
         Raises
         ------
         InputError : it could not be written down
         """
-        self._log.refuse(key)
-        self._judging.answered(key)
+        one = next((proposal for proposal in self._judging.proposals if proposal.key == key), None)
+        refused = [key]
+        if one is not None and one.action.kind is ActionKind.POWER_OFF:
+            self.act(ActionKind.MARK, time_ns=one.action.time_ns, note=NOT_SWITCHED)
+            refused += [  # that it came on again was asked with it
+                later.key
+                for later in self._judging.proposals
+                if later.action.kind is ActionKind.POWER_ON and later.action.part == one.action.part
+                and 0 < later.action.time_ns - one.action.time_ns < _SAME_CYCLE_NS
+            ]  # fmt: skip
+        for each in refused:
+            self._log.refuse(each)
+            self._judging.answered(each)
         self._judging.anew()
 
     def give_labels(self) -> None:
