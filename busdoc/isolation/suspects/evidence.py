@@ -26,12 +26,12 @@ from busdoc.isolation.suspects.exposure import Reach
 from busdoc.isolation.suspects.exposure_cells import Cells, before_first, cut_cells, exempt
 from busdoc.isolation.suspects.failed_starts import Starts, weigh_starts
 from busdoc.isolation.suspects.fault_onset import Late, weigh_late
+from busdoc.isolation.suspects.hands.unwritten import weigh_hands
 from busdoc.isolation.suspects.losses import Losses
 from busdoc.isolation.suspects.press_timing import SPARED, WIGGLE_SHOWS, group_fit, lateness_s, shaken, soften, untold
 from busdoc.isolation.suspects.prior import kind_of
 from busdoc.isolation.suspects.rates import BACKGROUND_HZ, RATES_HZ
 from busdoc.isolation.suspects.recovery_evidence import weigh_returns
-from busdoc.isolation.suspects.unwritten import weigh_hands
 from busdoc.machine.machine import Machine, PartKind
 from busdoc.times import SECOND_NS
 

@@ -18,7 +18,6 @@ import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import lru_cache
-from hashlib import blake2b
 
 import numpy as np
 
@@ -49,8 +48,6 @@ _SMALLEST = 1e-300
 """In place of zero, so that it has a logarithm: hardly more than a double's least (IEEE 754-2019)."""
 _NEVER = -1e9
 """Logarithm of a likelihood that is nil, by definition: finite, so that differences of two of them are."""
-_KEPT = 2
-"""Sums that are kept (bound on memory: some megabytes each)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -83,34 +80,8 @@ class SetLikelihoods:
     """(n, 3) kinds, ascending in each row, to (n,)."""
 
 
-_lately: dict[bytes, SetLikelihoods] = {}
-
-
 def likelihoods_of_sets(terms: Terms) -> SetLikelihoods:
-    """Sum over all rates, for every set of up to three kinds of evidence.
-
-    Attribution and verdict ask of the same record one after the other, and differ at most in the priors: what was
-    summed last is kept for who asks the same.
-    """
-    key = _digest(terms)
-    found = _lately.get(key)
-    if found is None:
-        found = _summed(terms)
-        while len(_lately) >= _KEPT:
-            _lately.pop(next(iter(_lately)), None)
-        _lately[key] = found
-    return found
-
-
-def _digest(terms: Terms) -> bytes:
-    """Name what is summed by its content."""
-    found = blake2b(f"{terms.n_incidents} {terms.hazard.shape} {len(terms.calm)}".encode(), digest_size=16)
-    for array in (terms.hazard, terms.survival, terms.background, terms.calm):
-        found.update(np.ascontiguousarray(array).tobytes())
-    return found.digest()
-
-
-def _summed(terms: Terms) -> SetLikelihoods:
+    """Sum over all rates, for every set of up to three kinds of evidence."""
     n_kinds, n_events = terms.hazard.shape[:2]
     one, rate = _one(terms)
     # By their logarithm: the ways to share out a thousand incidents are no double.

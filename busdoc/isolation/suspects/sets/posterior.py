@@ -22,10 +22,10 @@ from busdoc.isolation.suspects.evidence import Evidence
 from busdoc.isolation.suspects.prior import SET_SIZE_PRIOR
 from busdoc.isolation.suspects.rates import BACKGROUND_ALONE, BACKGROUND_BESIDE, RATE_PRIOR, quiet_probability
 from busdoc.isolation.suspects.sets.causes import OFF_THE_MAP, Causes
+from busdoc.isolation.suspects.sets.lately import likelihoods_once
 from busdoc.isolation.suspects.sets.likelihood import (
     SetLikelihoods,
     Terms,
-    likelihoods_of_sets,
     log_or_none,
     log_product,
     log_sum,
@@ -94,7 +94,7 @@ def weigh_sets(causes: Causes) -> Posterior:
         calm=evidence.calm * BACKGROUND_BESIDE,
         n_incidents=n_incidents if evidence.window_s is None else 0,
     )
-    likelihoods = likelihoods_of_sets(terms)
+    likelihoods = likelihoods_once(terms)
     log_background = log_or_none(background).sum(axis=0) + log_or_none(evidence.calm * BACKGROUND_ALONE)
     nothing = float(log_sum(log_background, (0,)))
     # Every set of causes with its likelihood and its prior.

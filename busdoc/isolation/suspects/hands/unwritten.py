@@ -22,7 +22,7 @@ _HAND_HZ = 1.0 / 3600.0
 """That somebody switches or pulls one supply and writes nothing down: once an hour while a machine is worked on (common
 practice). So of two falls in a minute the supply is the likelier cause, of one it is not.
 Settled on simulated sessions; try again with:
-python -m benchmarks.isolation_fit suspects.unwritten._HAND_HZ 1e-4 1e-3"""
+python -m benchmarks.isolation_fit suspects.hands.unwritten._HAND_HZ 1e-4 1e-3"""
 _FASTEST_S = 1.0
 """A hand does not switch off and on faster (common practice)."""
 _LIVES_ON_S = 1.0
