@@ -31,7 +31,7 @@ from busdoc.report.words.practice import PRACTICE_SAID
 if TYPE_CHECKING:
     from busdoc.analysis.result import Result
     from busdoc.capture.listening import FrameSource
-    from busdoc.live.cured_record import CuredRecord
+    from busdoc.live.programs.cured_record import CuredRecord
     from busdoc.live.session import LiveSession
 
 __all__ = ["add_isolate"]
@@ -155,7 +155,7 @@ def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitS
 
 def _record_when_cured(session: "LiveSession", arguments: argparse.Namespace) -> "CuredRecord | None":
     """Have the record written once a repair is proved: where it was asked for, else into the session's folder."""
-    from busdoc.live.cured_record import CuredRecord
+    from busdoc.live.programs.cured_record import CuredRecord
 
     folder = session.folder_path
     if folder is None:

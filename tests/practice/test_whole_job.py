@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from busdoc.actions.action import ActionKind
-from busdoc.live.cured_record import CuredRecord
+from busdoc.live.programs.cured_record import CuredRecord
 from busdoc.live.view import HappeningKind
 from busdoc.screen.drawing.words import verdict_in_short
 from busdoc.simulation.fault import Fault
