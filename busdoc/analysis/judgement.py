@@ -116,7 +116,7 @@ def weigh(
 
     A machine that fell silent as a whole accuses nobody where it may have been the key, or the laptop's own lead
     (`_accuses_nobody`), unless it went off and on several times within a start: then the hand at the switch shares what
-    the supply has.
+    the supply has. All on one supply that went and came back once accuse nobody either.
 
     Parameters
     ----------
@@ -166,6 +166,8 @@ def _weighed(
     expected = frozenset(k for k, reason in enumerate(because) if reason.expected)
     symptoms = gather_symptoms(machine, health, observed.codes, actions, expected, observed.conditions)
     verdict = isolate(kept, actions, machine, reasons, observed.codes) if health.controllers else _nothing(health)
+    if verdict.by_hand:
+        verdict = replace(verdict, suspects=(), next_tests=(), quiet=None, repairs=(), proving=())
     if untold and machine.parts:
         shared = share_with_the_hand(verdict.suspects, machine, kept.incidents)
         feed_shared = shared != verdict.suspects

@@ -38,7 +38,7 @@ CLEARED_AT = 0.05
 """A part is called clear at this probability or less, and only when its own quiet was as unlikely for a culprit.
 Common practice: 95 % sure."""
 _BY_HAND = 0.5
-"""Where each of the falls was likelier somebody at a switch than any part, no part is accused (by definition)."""
+"""From here on a fall was likelier somebody at a switch than any part (by definition)."""
 _MOST_REASONED = 100
 """Parts that reasons are given for, the likeliest first (bound on work)."""
 _BEFORE_UNPLUG_NS = 2 * SECOND_NS
@@ -101,8 +101,7 @@ def isolate(
 
     Returns
     -------
-    The verdict at the end of `health`; without suspects and tests when there was neither trouble nor a trial, and when
-    all that fell looks as if somebody had switched its supply
+    The verdict at the end of `health`; without suspects and tests when there was neither trouble nor a trial
     """
     pairs = list(zip(health.incidents, because, strict=True))
     record = Record(
@@ -118,9 +117,10 @@ def isolate(
     findings = work_out(record)
     verdict = verdict_on(record, findings)
     troubled = any(trial.shown_after_ns is not None for trial in verdict.trials)
-    if troubled and len(findings.unexplained) and (findings.posterior.by_hand > _BY_HAND).all():
-        troubled = False
-    return verdict if troubled or findings.evidence.starts.action else _of_nothing(verdict)
+    if not troubled and not findings.evidence.starts.action:
+        return _of_nothing(verdict)
+    by_hand = findings.posterior.by_hand > _BY_HAND
+    return replace(verdict, by_hand=bool(len(by_hand) and by_hand.all() and not findings.evidence.starts.action))
 
 
 def isolate_symptom(

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from busdoc.actions.action import Action, ActionKind, Origin
+from busdoc.actions.action import NOT_SWITCHED, Action, ActionKind, Origin
 from busdoc.actions.shown_power import as_shown
 from busdoc.isolation.engine import isolate
 from busdoc.isolation.suspects.attribution import attribute
@@ -71,16 +71,19 @@ def test_a_dip_no_hand_is_fast_enough_for_and_controllers_that_ran_on_are_none()
 
 def test_one_fall_of_all_on_a_fuse_accuses_nobody_until_somebody_says_that_no_hand_was_there() -> None:
     """Nobody wrote it down; three such falls are the fuse's, and so is one that somebody denies."""
-    from busdoc.actions.action import NOT_SWITCHED
 
-    def fuse(actions: list[Action], *at_s: float) -> float:
+    def fuse(actions: list[Action], *at_s: float) -> tuple[float, bool]:
         seen = health(300.0, *(dropout(t, t + 8.0, "hopper", "fan", "lift") for t in at_s))
         verdict = isolate(seen, actions, sweeper(), attribute(seen, actions, sweeper()))
-        return next((one.probability for one in verdict.suspects if one.part == "fuse-3"), 0.0)
+        return next(one.probability for one in verdict.suspects if one.part == "fuse-3"), verdict.by_hand
 
     denied = [replace(action(1, 60.0, ActionKind.MARK), note=NOT_SWITCHED)]
-    assert fuse([], 60.0) == 0.0
-    assert fuse(denied, 60.0) > 0.8
-    assert fuse([], 60.0, 110.0, 170.0) > 0.95
-    # A plug that was moved beside it changes nothing.
-    assert fuse([unplug(1, 20.0, "harness-A"), plug(2, 40.0, "harness-A")], 60.0) < 0.6
+    once, by_hand = fuse([], 60.0)
+    assert once < 0.4
+    assert by_hand
+    assert fuse(denied, 60.0)[0] > 0.8
+    assert not fuse(denied, 60.0)[1]
+    assert fuse([], 60.0, 110.0, 170.0)[0] > 0.95
+    assert not fuse([], 60.0, 110.0, 170.0)[1]
+    # Plugs that were moved before it change little.
+    assert fuse([unplug(1, 20.0, "harness-A"), plug(2, 40.0, "harness-A")], 60.0)[0] < 0.4

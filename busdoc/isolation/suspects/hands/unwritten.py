@@ -31,7 +31,7 @@ _TOGETHER_S = 5.0
 """Controllers that get their supply back at once are heard within so long (common practice: starts take one to seven
 seconds, those of one machine much the same)."""
 _SAID_WITHIN_S = 3.0
-"""Who says of a fall that nobody switched anything means the one so near (bound on what a press may mean)."""
+"""Who says of a fall that nobody switched anything is asked with its time (by definition), known within a deadline."""
 
 
 def weigh_hands(

@@ -13,7 +13,7 @@ from busdoc.isolation.suspects.sets.likelihood import SetLikelihoods, Terms, lik
 __all__ = ["likelihoods_once"]
 
 _KEPT = 2
-"""Sums that are kept (bound on memory: some megabytes each)."""
+"""Sums that are kept (bound on work, and on memory: some megabytes each)."""
 _lately: dict[bytes, SetLikelihoods] = {}
 
 
