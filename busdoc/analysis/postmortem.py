@@ -4,7 +4,8 @@ This is the only place that joins the folders for a recording; it computes nothi
 """
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -54,6 +55,7 @@ def postmortem(
     symptom: str | None = None,
     clock_offset_s: float | None = None,
     progress: Follow | None = None,
+    side_by_side: bool = True,
 ) -> Result:
     """Analyse one recording.
 
@@ -69,6 +71,7 @@ def postmortem(
         stands out
     clock_offset_s : how far the journal's clock runs ahead of the recording's, s; None: looked for in the traffic
     progress : called after each block with how far the reading is; a true answer stops it there
+    side_by_side : whether the watches share the cores; False where each core has a recording of its own
 
     Raises
     ------
@@ -82,7 +85,7 @@ def postmortem(
         databases, kept, notes = databases or session.databases, session.actions, session.notes
         if not any(session.recording.glob("recording-*")) and has_looks(session.actions):
             return _without_a_bus(session, machine_file, symptom)
-    with ThreadPoolExecutor(max_workers=2, thread_name_prefix="watch") as workers:
+    with _watching(side_by_side) as workers:
         case, watches = read_recording(
             captures,
             databases=databases,
@@ -114,6 +117,10 @@ def postmortem(
         journal_file=journal_file,
         recorded=None if case.recording is None else Recorded(case.recording, case.database),
     )
+
+
+def _watching(side_by_side: bool) -> AbstractContextManager[Executor | None]:
+    return ThreadPoolExecutor(max_workers=2, thread_name_prefix="watch") if side_by_side else nullcontext()
 
 
 def _without_a_bus(session: KeptSession, machine_file: Path | None, symptom: str | None) -> Result:

@@ -45,6 +45,7 @@ def read_recording(
     asked: str | None = None,
     progress: Follow | None = None,
     workers: Executor | None = None,
+    learning: bool = False,
 ) -> tuple[Case, Watches]:
     """Read a whole recording.
 
@@ -56,6 +57,7 @@ def read_recording(
     asked : the symptom that is to be isolated
     progress : called after each block with how far the reading is; a true answer stops it there
     workers : runs the watches of one block side by side; None: one after the other
+    learning : every rhythm is to be learnt, whatever the map says of it
 
     Returns
     -------
@@ -66,6 +68,8 @@ def read_recording(
     InputError : a file that cannot be used
     """
     machine = Machine() if machine_file is None else load_machine(machine_file)
+    if learning:
+        machine = machine.without_periods()
     capture = open_capture(captures)
     database = load_databases(databases) if databases else None
     case = Case(machine=machine, channels=capture.channels, database=database, recording=capture, asked=asked)

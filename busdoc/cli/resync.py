@@ -62,7 +62,12 @@ def add_resync(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         resync, what="with --watch: what must stay away", without="the complaint of --after, else any trouble"
     )
     add_zone_option(resync)
-    resync.add_argument("--quiet", action="store_true", help="live: no bell")
+    resync.add_argument(
+        "-q",
+        "--quiet",
+        action="store_true",
+        help="live: ring no bell; of a recording: print nothing but errors, the exit status is the answer",
+    )
     resync.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
     resync.set_defaults(run=_resync)
 
@@ -134,7 +139,7 @@ def _text(found: "Resync", surroundings: Surroundings) -> str:
     from busdoc.report.words.returns import limits_missing, resync_headline
     from busdoc.times import zone_words
 
-    width = max(60, min(surroundings.width, 160))
+    width = surroundings.text_width
     start_ns = found.health.start_ns
     parts = [filled(resync_headline(found.power_ups), width)]
     parts += [
