@@ -9,9 +9,10 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from busdoc.actions.action import REMARKS, Action
+from busdoc.actions.action import POWER_KINDS, REMARKS, Action
 from busdoc.actions.inferred import plug_actions, power_actions
-from busdoc.actions.journal_clock import SAME_CLOCK, judge_clock
+from busdoc.actions.journal_clock import SAME_CLOCK, JournalClock, judge_clock
+from busdoc.actions.shown_power import as_shown
 from busdoc.analysis.case import Case
 from busdoc.analysis.data.recorded import Recorded
 from busdoc.analysis.exposed import unexposed_spans
@@ -25,7 +26,7 @@ from busdoc.analysis.unheard import has_looks, unheard
 from busdoc.analysis.watches import Watches
 from busdoc.capture.channels import ChannelTable
 from busdoc.decode.signals.summary import SignalSummary
-from busdoc.health.incident import IncidentKind
+from busdoc.health.incident import Incident, IncidentKind
 from busdoc.health.roll.roll import specs_from_database
 from busdoc.health.summary import Health
 from busdoc.intermittent.dropouts import Dropouts
@@ -209,7 +210,7 @@ def judge_case(
     signals, resync, changes : what else was found, as of `Result`
     warnings : what was odd in the input
     """
-    clock = SAME_CLOCK if case.clock_known else judge_clock(case.machine, actions, observed.incidents)
+    clock = SAME_CLOCK if case.clock_known else _clock_of(case.machine, actions, observed.incidents)
     actions = tuple(replace(one, time_ns=one.time_ns - clock.offset_ns) for one in actions)
     foreign = foreign_map(case.machine, observed.health)
     doubted = clock.doubted or foreign is not None
@@ -251,6 +252,17 @@ def judge_case(
         clock=clock,
         doubted=doubted,
     )
+
+
+def _clock_of(machine: Machine, actions: tuple[Action, ...], incidents: Sequence[Incident]) -> JournalClock:
+    """Judge the journal's clock; that a power cycle was written down once it was over is no fault of the clock."""
+    clock = judge_clock(machine, actions, incidents)
+    if not clock.doubted:
+        return clock
+    # Beside presses for plugs a late power cycle and a clock that is off look alike, and the plugs would be misread.
+    power_alone = all(action.kind in (*POWER_KINDS, *REMARKS) for action in actions)
+    again = judge_clock(machine, as_shown(machine, actions, incidents, later=power_alone), incidents)
+    return clock if again.doubted or again.offset_ns else again
 
 
 def in_common(

@@ -66,8 +66,13 @@ def elsewhere_reasons(findings: Findings) -> tuple[str, ...]:
     hit = findings.losses.hit[rows]
     names = [findings.reach.controllers[int(c)] for c in np.flatnonzero(np.any(hit, axis=0))]
     said = [f"{counted(len(rows), _each(findings))} that no action explains, on {_some(names)}"]
+    by_hand = findings.posterior.by_hand > 0.5
+    if by_hand.any():
+        n = int(by_hand.sum())
+        which = "it looks" if n == len(rows) == 1 else plural(n, "one of them looks", f"{n} of them look")
+        said.append(f"{which} like somebody who switched a supply off and on and wrote nothing down")
     answered = findings.posterior.shows.sum(axis=1)
-    alone = int((answered < 0.5).sum())
+    alone = int(((answered < 0.5) & ~by_hand).sum())
     if alone:
         which = "it fits" if alone == len(rows) == 1 else plural(alone, "one of them fits", f"{alone} of them fit")
         said.append(f"{which} no part on the map better than chance")
