@@ -112,15 +112,16 @@ def _family(findings: Findings, part: int) -> list[int]:
 
 def _reached(findings: Findings, part: int) -> list[bool]:
     """For each stretch between actions: whether the part reached any controller."""
-    return [bool(reached) for reached in np.any(findings.reach.reaches[:, part], axis=1)]
+    reached: list[bool] = np.any(findings.reach.reaches[:, part], axis=1).tolist()
+    return reached
 
 
 def _plugcounted(findings: Findings, part: int) -> list[tuple[float, int]]:
     """(written time, action index) of every action that joined the part anew."""
     reached = _reached(findings, part)
     return [
-        ((action.time_ns - findings.start_ns) / SECOND_NS, m)
-        for m, action in enumerate(findings.actions)
+        ((findings.actions[m].time_ns - findings.start_ns) / SECOND_NS, m)
+        for m in np.unique(findings.reach.changes.of(part).action).tolist()
         if reached[m + 1] and not reached[m]
     ]
 
@@ -161,7 +162,7 @@ def _restored(findings: Findings, part: int) -> list[str]:
 def _without_it(findings: Findings, part: int) -> list[str]:
     """How the controller fared with the part out."""
     reached = _reached(findings, part)
-    home: BoolArray = np.asarray(np.any(findings.reach.reaches[:, part], axis=0))
+    home: BoolArray = findings.reach.ever[part]
     if not home.any():
         return []
     showing = findings.losses.showing
@@ -207,7 +208,7 @@ def _absent_at(findings: Findings, part: int) -> list[str]:
     exposed = findings.evidence.exposed[part]
     n = len(exposed)
     missed = int((~exposed).sum())
-    if not n or not missed or not findings.reach.reaches[:, part].any():
+    if not n or not missed or not findings.reach.ever[part].any():
         return []
     if findings.posterior.marginal[part] >= _LIKELY:
         return [f"{missed} of the {n} {_each(findings)}s {plural(missed, 'has', 'have')} another cause"]
@@ -227,7 +228,7 @@ def _earned(findings: Findings, part: int) -> list[str]:
 def _together(findings: Findings, part: int, kind: PartKind) -> list[str]:
     """Which controllers a feed or segment carries, and how often they fell together."""
     reach, losses = findings.reach, findings.losses
-    carried: BoolArray = np.asarray(np.any(reach.reaches[:, part], axis=0))
+    carried: BoolArray = reach.ever[part]
     verb = "supplies" if kind is PartKind.FEED else "carries the bus of"
     names = [name for name, on in zip(reach.controllers, carried, strict=True) if on]
     rows = [row for row in findings.unexplained if losses.hit[row].sum() > 1]
@@ -249,7 +250,7 @@ def _itself(findings: Findings, part: int) -> list[str]:
     reach, losses = findings.reach, findings.losses
     if losses.showing is not None:
         return []
-    home = np.flatnonzero(reach.reaches[:, part].any(axis=0))[:1]
+    home = np.flatnonzero(reach.ever[part])[:1]
     alone = sum(bool(losses.hit[row, home].any()) and losses.hit[row].sum() == 1 for row in findings.unexplained)
     return [f"fell alone {times(alone)}"] if alone else []
 
