@@ -133,7 +133,7 @@ def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action
     actions : the journal's, ascending by time, numbered from 1
     """
     observed = observe(watches, health, actions)
-    returns = find_returns(case, watches, health, observed.codes, actions)
+    returns = find_returns(case, watches, health, observed.codes, actions, symptoms=observed.conditions)
     return judge_case(
         case,
         observed,
