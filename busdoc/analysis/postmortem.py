@@ -32,6 +32,7 @@ from busdoc.intermittent.dropouts import Dropouts
 from busdoc.intermittent.intermittent import Evidence, Intermittent, look_into, look_into_symptom
 from busdoc.intermittent.view import in_view_of
 from busdoc.isolation.verdict import ELSEWHERE, Because
+from busdoc.machine.condition import is_condition
 from busdoc.machine.machine import Machine
 from busdoc.machine.machine_map import load_machine
 from busdoc.resync_check.changes import Change
@@ -62,9 +63,8 @@ def postmortem(
     databases : message databases, each for every channel or as ``(channel, file)``
     machine_file : the machine map, TOML
     journal_file : what was done, CSV
-    symptom : what to isolate, as the option `--symptom` takes it; None: the dropouts, and where nothing dropped what
-    else
-        stands out
+    symptom : what to isolate, as the option `--symptom` takes it; None: what was chosen in a session; else the dropouts,
+        and where nothing dropped what else stands out
     clock_offset_s : how far the journal's clock runs ahead of the recording's, s; None: looked for in the traffic
     progress : called after each block with how far the reading is; a true answer stops it there
 
@@ -74,18 +74,23 @@ def postmortem(
     """
     kept: tuple[Action, ...] | None = None
     notes: tuple[str, ...] = ()
+    chosen: str | None = None
     if len(captures) == 1 and is_session(captures[0]):
         session = read_session(captures[0])
         captures, machine_file = (session.recording,), machine_file or session.machine_file
         databases, kept, notes = databases or session.databases, session.actions, session.notes
+        chosen = session.complaint if symptom is None else None
+        if chosen is not None and is_condition(chosen) and not databases:
+            notes = (*notes, f"{chosen} was isolated in this session, and no database is left that tells it; add --db")
+            chosen = None
         if not any(session.recording.glob("recording-*")) and has_looks(session.actions):
-            return _without_a_bus(session, machine_file, symptom)
+            return _without_a_bus(session, machine_file, symptom, chosen)
     with ThreadPoolExecutor(max_workers=2, thread_name_prefix="watch") as workers:
         case, watches = read_recording(
             captures,
             databases=databases,
             machine_file=machine_file,
-            asked=symptom,
+            asked=symptom or chosen,
             progress=progress,
             workers=workers,
         )
@@ -100,7 +105,8 @@ def postmortem(
         offset_ns = round(clock_offset_s * SECOND_NS)
         actions = tuple(replace(one, time_ns=one.time_ns - offset_ns) for one in actions)
     # A session's own presses are on the recorder's clock; an offset that was given has been compared.
-    case = replace(case, clock_known=clock_offset_s is not None or journal_file is None)
+    # What was chosen in a session, and not asked for now, may never have shown.
+    case = replace(case, clock_known=clock_offset_s is not None or journal_file is None, patient=chosen is not None)
     result = conclude(case, watches, health, actions)
     if machine_file is not None and not case.machine.controllers and not case.machine.parts:
         notes = (*notes, f"{machine_file.name} names neither controllers nor parts: it is taken for no map")
@@ -113,10 +119,10 @@ def postmortem(
     )
 
 
-def _without_a_bus(session: KeptSession, machine_file: Path | None, symptom: str | None) -> Result:
+def _without_a_bus(session: KeptSession, machine_file: Path | None, symptom: str | None, chosen: str | None) -> Result:
     """Conclude from presses and looks alone."""
     machine = Machine() if machine_file is None else load_machine(machine_file)
-    case = Case(machine=machine, channels=ChannelTable(), asked=symptom)
+    case = Case(machine=machine, channels=ChannelTable(), asked=symptom or chosen, patient=chosen is not None)
     result = conclude(case, Watches(case), unheard(session.actions), session.actions)
     return replace(result, machine_file=machine_file)
 
@@ -194,7 +200,9 @@ def judge_case(
     actions = tuple(replace(one, time_ns=one.time_ns - clock.offset_ns) for one in actions)
     foreign = foreign_map(case.machine, observed.health)
     doubted = clock.doubted or foreign is not None
-    weighed = weigh(case.machine, observed, () if clock.doubted else actions, case.asked, doubted=doubted)
+    weighed = weigh(
+        case.machine, observed, () if clock.doubted else actions, case.asked, patient=case.patient, doubted=doubted
+    )
     if doubted:  # what an input says that is another's is no evidence against any part
         weighed = replace(weighed, verdict=replace(weighed.verdict, suspects=(), next_tests=(), proving=()))
     incidents, because = fold_spells(observed.incidents, weighed.because)
