@@ -63,8 +63,8 @@ def postmortem(
     databases : message databases, each for every channel or as ``(channel, file)``
     machine_file : the machine map, TOML
     journal_file : what was done, CSV
-    symptom : what to isolate, as the option `--symptom` takes it; None: what was chosen in a session; else the dropouts,
-        and where nothing dropped what else stands out
+    symptom : what to isolate, as the option `--symptom` takes it; None: what was chosen in a session; else the
+        dropouts, and where nothing dropped what else stands out
     clock_offset_s : how far the journal's clock runs ahead of the recording's, s; None: looked for in the traffic
     progress : called after each block with how far the reading is; a true answer stops it there
 
@@ -325,7 +325,8 @@ def _wrong_inputs(case: Case, actions: Sequence[Action], health: Health) -> list
     machine, database = case.machine, case.database
     texts = []
     heard = {controller.name for controller in health.controllers if controller.first_ns is not None}
-    if machine.controllers and not heard & set(machine.controllers):
+    looked = not health.controllers and has_looks(actions)  # without a bus nobody could be heard
+    if machine.controllers and not heard & set(machine.controllers) and not looked:
         texts.append("not one controller of the machine map was heard: is it the map of this machine?")
     if database is not None:
         senders = {spec.identity.sender for spec in specs_from_database(database)}
