@@ -12,7 +12,7 @@ from busdoc.analysis.trouble import trouble_of
 from busdoc.analysis.watches import Watches
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident, IncidentKind, RanOn
-from busdoc.health.phases.joins import find_boxes, find_joins
+from busdoc.health.phases.joins import find_boxes, find_joins, told_by_box
 from busdoc.health.phases.recognise import recognised
 from busdoc.health.summary import Health
 from busdoc.isolation.conclusion import HEALTHY, Conclusion, conclusion_of
@@ -78,7 +78,8 @@ def observe(watches: Watches, health: Health, actions: Sequence[Action] | None =
     """
     told = actions is None or any(action.kind not in REMARKS for action in actions)
     health = recognised(health, watches.engine(), power_told=told)
-    health = replace(health, joins=find_joins(health), boxes=find_boxes(health.controllers))
+    boxes = find_boxes(health.controllers)
+    health = replace(health, joins=find_joins(health), boxes=boxes, incidents=told_by_box(health.incidents, boxes))
     found = watches.codes(health)
     incidents = sorted((*health.incidents, *found.incidents), key=lambda incident: incident.onset_ns)
     return Observed(

@@ -52,6 +52,7 @@ def resync(
     machine_file: Path | None = None,
     journal_file: Path | None = None,
     progress: Follow | None = None,
+    learning: bool = False,
 ) -> Resync:
     """Say of each power-up in a recording whether every controller came back in step.
 
@@ -62,12 +63,15 @@ def resync(
     machine_file : the machine map, TOML, with limits that `busdoc baseline` learnt
     journal_file : what was done, CSV
     progress : called after each block with how far the reading is; a true answer stops it there
+    learning : every rhythm is to be learnt, whatever the map says of it
 
     Raises
     ------
     InputError : a file that cannot be used
     """
-    case, watches = read_recording(captures, databases=databases, machine_file=machine_file, progress=progress)
+    case, watches = read_recording(
+        captures, databases=databases, machine_file=machine_file, progress=progress, learning=learning
+    )
     journal = (
         Journal()
         if journal_file is None

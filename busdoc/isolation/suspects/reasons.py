@@ -246,11 +246,13 @@ def _together(findings: Findings, part: int, kind: PartKind) -> list[str]:
 
 
 def _itself(findings: Findings, part: int) -> list[str]:
+    """How often a controller fell alone, in whichever place it sat then: controllers change places too."""
     reach, losses = findings.reach, findings.losses
     if losses.showing is not None:
         return []
-    home = np.flatnonzero(reach.reaches[:, part].any(axis=0))[:1]
-    alone = sum(bool(losses.hit[row, home].any()) and losses.hit[row].sum() == 1 for row in findings.unexplained)
+    stretch = np.searchsorted(likely_times_s(findings), losses.t_s)
+    own = losses.hit & reach.reaches[stretch, part] & (losses.hit.sum(axis=1) == 1)[:, None]
+    alone = int(own[list(findings.unexplained)].any(axis=1).sum())
     return [f"fell alone {times(alone)}"] if alone else []
 
 
