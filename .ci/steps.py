@@ -25,7 +25,7 @@ STEPS: Mapping[str, Sequence[Sequence[str]]] = {
     "lint": (("ruff", "check", "."),),
     "format": (("ruff", "format", "--check", "."),),
     "types": (("mypy",),),
-    "docs": (("sphinx", "-q", "-W", "--keep-going", "-c", ".ci/site", "docs", "build/site"),),
+    "docs": (("sphinx", "-q", "-E", "-a", "-W", "--keep-going", "-c", ".ci/site", "docs", "build/site"),),
     "tests": (("pytest", "-n", "auto", "-m", "not emulated"),),
     "package": (
         ("pip", "install", "--quiet", "build", "twine"),
