@@ -27,6 +27,11 @@ STEPS: Mapping[str, Sequence[Sequence[str]]] = {
     "types": (("mypy",),),
     "docs": (("sphinx", "-q", "-E", "-a", "-W", "--keep-going", "-c", ".ci/site", "docs", "build/site"),),
     "tests": (("pytest", "-n", "auto", "-m", "not emulated"),),
+    "package": (
+        ("pip", "install", "--quiet", "build", "twine"),
+        ("build", "--outdir", "dist"),
+        ("twine", "check", "--strict", "dist/*"),
+    ),
     "campaign": (("benchmarks.campaign", "--inputs", "600"),),
     "speed": (("benchmarks.stages", "100000", ".log", ".blf"),),
     "emulated": (("pytest", "-m", "emulated", "tests/emulated"),),

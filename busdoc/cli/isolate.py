@@ -203,7 +203,7 @@ def _open(
     folder = SessionFolder(
         path,
         machine_file=machine_file,
-        databases=files,
+        databases=() if database is None else [file.given for file in database.files if not file.why_not],
         command=shlex.join(["busdoc", *arguments.words]),
         version=__version__,
         also=arguments.also,
@@ -254,7 +254,7 @@ def _practise(
         folder = SessionFolder(
             arguments.session,
             machine_file=machine_file,
-            databases=databases,
+            databases=() if database is None else [file.given for file in database.files if not file.why_not],
             command=shlex.join(["busdoc", *arguments.words]),
             version=__version__,
         )

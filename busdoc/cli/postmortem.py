@@ -81,6 +81,10 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
 
     fields = _report_fields(arguments)  # hours of reading must not end at a slip of the pen
     files = databases(arguments)
+    if arguments.tables is not None:
+        from busdoc.files.parts import needs
+
+        needs("tables", "--tables")
     if arguments.signals:
         _check_signals(arguments, files)
     if arguments.report is not None:
