@@ -48,7 +48,11 @@ def _baseline(arguments: argparse.Namespace, surroundings: Surroundings) -> Exit
     if machine is None and output.exists():
         machine = output
     arguments.machine = machine
-    learnt = read_with(baseline, arguments, surroundings, name=arguments.name)
+    try:
+        learnt = read_with(baseline, arguments, surroundings, name=arguments.name)
+    except KeyboardInterrupt:  # limits from a part of a recording would look like those from all of it
+        print("busdoc: stopped while reading; nothing was learnt, and no map was written.", file=surroundings.stderr)
+        return ExitStatus.COULD_NOT
     write_text(output, learnt.text)
     surroundings.stdout.write(_told(learnt, output, surroundings.text_width))
     return ExitStatus.HEALTHY

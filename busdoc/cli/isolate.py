@@ -212,6 +212,10 @@ def _open(
         print(f"busdoc: {note}", file=surroundings.stderr)
     if folder.resumed:
         machine, database = load_inputs(folder.machine_file, folder.databases)
+    if asked is None:
+        asked = folder.complaint
+    else:
+        folder.keep_complaint(asked)
     return LiveSession(source, machine, database, folder=folder, asked=asked)
 
 

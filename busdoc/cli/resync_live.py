@@ -47,6 +47,7 @@ def resync_live(arguments: argparse.Namespace, surroundings: Surroundings, sourc
         machine,
         database,
         within_ns=None if within is None else round(within * SECOND_NS),
+        asked=arguments.symptom,
     )
     with ended_by_signals() as stopping, terminal_keys() as keys:
         quiet = arguments.quiet or arguments.json

@@ -361,8 +361,7 @@ class Acting:
         InputError : it could not be written down
         """
         self.note(f"complaint: {name or 'what stands out'}")
-        self._judging.asked = name
-        self._judging.anew()
+        self._judging.isolate(name)
 
     def take_proposal(self, key: str) -> Action:
         """Log what the traffic looks like, with who said so.

@@ -74,7 +74,7 @@ class LiveSession:
         self._clock_s = clock_s
         self._log = Logbook(None if folder is None else folder.store, time.time_ns)
         self._procedure, self._event_log = Procedure(), EventLog()
-        case = Case(machine=machine, channels=source.channels, database=database, asked=asked)
+        case = Case(machine=machine, channels=source.channels, database=database, asked=asked, patient=True)
         self._listening = Listening(source, case, folder)
         self._judging = Judging(self._listening, machine, self._log, self._procedure, self._event_log, folder, clock_s)
         acting = Acting(

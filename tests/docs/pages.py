@@ -3,7 +3,7 @@
 import re
 from pathlib import Path
 
-__all__ = ["CHECKOUT", "PAGES", "blocks", "table_rows", "text_of"]
+__all__ = ["CHECKOUT", "PAGES", "blocks", "text_of"]
 
 CHECKOUT = Path(__file__).parents[2]
 PAGES = sorted((CHECKOUT / "docs").glob("*.md"))
@@ -31,13 +31,3 @@ def blocks(text: str) -> list[tuple[str, str, int]]:
             inside = None
     assert inside is None, "a block is not closed"
     return found
-
-
-def table_rows(text: str) -> list[list[str]]:
-    """Give the cells of every row of every table, the heads and rules left out."""
-    lines = text.splitlines()
-    return [
-        [cell.strip() for cell in re.split(r"(?<!\\)\|", line)[1:-1]]
-        for k, line in enumerate(lines)
-        if line.startswith("| ") and not line.startswith("| ---") and lines[k + 1 : k + 2] != ["| --- | --- |"]
-    ]

@@ -9,6 +9,7 @@ import argparse
 import os
 import re
 import shlex
+from itertools import takewhile
 from pathlib import Path
 
 import pytest
@@ -99,17 +100,16 @@ def test_the_commands_of_a_page_run_and_print_what_it_shows(
 def test_the_recordings_of_the_readme_are_read_as_it_says(
     beside_the_examples: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    story = CHECKOUT / "captures" / "street_sweeper"
+    story = CHECKOUT / "captures" / "sweeper_late"  # a short one
     for name, original in (
-        ("machine.toml", story / "machine.toml"),
+        ("machine.toml", CHECKOUT / "captures" / "street_sweeper" / "machine.toml"),
         ("journal.csv", story / "actions.csv"),
         ("machine.dbc", CHECKOUT / "dbc_examples" / "street_sweeper.dbc"),
     ):
         (beside_the_examples / name).write_bytes(original.read_bytes())
     for name in ("recording.log", "monday.blf", "tuesday.blf"):
         capture = open_capture([story / "capture.log.gz"])
-        first = list(capture.blocks())[:2]
-        write_capture(beside_the_examples / name, first, capture.channels)
+        write_capture(beside_the_examples / name, list(capture.blocks()), capture.channels)
     (block,) = (text for _, text, _ in blocks(README.read_text(encoding="utf-8")) if "postmortem recording.log" in text)
     lines = [line for line in block.splitlines() if line.startswith("busdoc")]
     assert len(lines) == 4
@@ -133,8 +133,10 @@ def commands(path: Path) -> list[str]:
 
 
 def named_only(line: str) -> bool:
-    """Whether a sentence names a command, and does not give it."""
-    return re.fullmatch(r"busdoc \w+( mark| --[\w-]+)?", line) is not None
+    """Whether a sentence names a command, or says with a word in capitals what goes there, and does not give it."""
+    return (
+        re.fullmatch(r"busdoc \w+( mark| --[\w-]+)?", line) is not None or re.search(r" [A-Z]{2,}\b", line) is not None
+    )
 
 
 @pytest.mark.parametrize("path", GUIDES, ids=lambda path: f"{path.parent.name}-{path.stem}")
@@ -142,8 +144,15 @@ def test_every_command_is_one_that_the_program_understands(path: Path, capsys: p
     for line in commands(path):
         if named_only(line):
             continue
-        words = shlex.split(line, comments=True)[1:]
+        words = [*takewhile(lambda word: word not in ("|", ">"), shlex.split(line, comments=True)[1:])]
         try:
             build_parser().parse_args(words)
         except (SystemExit, argparse.ArgumentError):
             pytest.fail(f"{line}\n{capsys.readouterr().err}")
+
+
+def test_every_option_that_the_readme_speaks_of_exists() -> None:
+    commands_ = next(action for action in build_parser()._actions if isinstance(action, argparse._SubParsersAction))
+    known = {option for parser in commands_.choices.values() for option in parser._option_string_actions}
+    text = re.sub(r"`pip install.*?`|^python3 .*$", "", README.read_text(encoding="utf-8"), flags=re.MULTILINE)
+    assert set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", text)) - known == set()

@@ -162,7 +162,7 @@ def picture_of(
     pad = " " * (name_width + 3)
     marks = [(action.time_ns, str(action.n)) for action in result.actions]
     if marks:
-        rows = draw_marks(marks, health.start_ns, health.until_ns, strip_width)
+        rows = draw_marks(marks, health.start_ns, health.until_ns, strip_width, mark_rows)
         if len(rows) > mark_rows:
             column_ns = max(1, (health.until_ns - health.start_ns) // strip_width)
             at = {min(max((t_ns - health.start_ns) // column_ns, 0), strip_width - 1) for t_ns, _ in marks}
@@ -170,7 +170,7 @@ def picture_of(
         lines += [f"  {'actions' if k == 0 else '':<{name_width}} {row}".rstrip() for k, row in enumerate(rows)]
     if result.codes and mark_rows > 1:
         raised = [(code.first_ns, "!") for code in sorted(result.codes, key=lambda code: code.first_ns)]
-        rows = draw_marks(raised, health.start_ns, health.until_ns, strip_width)[:2]
+        rows = draw_marks(raised, health.start_ns, health.until_ns, strip_width, 2)[:2]
         lines += [f"  {'codes' if k == 0 else '':<{name_width}} {row}".rstrip() for k, row in enumerate(rows)]
     lines.append(pad + draw_axis(health.start_ns, health.until_ns, strip_width))
     if more > len(shown):
