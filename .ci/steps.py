@@ -29,10 +29,11 @@ _PROCESSES = (
 )
 """Sessions as copies of a process, which Windows has not."""
 STEPS: Mapping[str, Sequence[Sequence[str]]] = {
-    "install": (("pip", "install", "--quiet", "--upgrade", "pip"), ("pip", "install", "--quiet", "-e", ".[dev]")),
+    "install": (("pip", "install", "--quiet", "--upgrade", "pip"), ("pip", "install", "--quiet", "-e", ".[dev,docs]")),
     "lint": (("ruff", "check", "."),),
     "format": (("ruff", "format", "--check", "."),),
     "types": (("mypy",),),
+    "docs": (("sphinx", "-q", "-W", "--keep-going", "-c", ".ci/site", "docs", "build/site"),),
     "tests": (("pytest", "-n", "auto", "-m", "not emulated"),),
     "campaign": (
         ("benchmarks.campaign", "--inputs", "600"),

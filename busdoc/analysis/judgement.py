@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from busdoc.actions.action import OWN_LEAD_IN, POWER_KINDS, REMARKS, Action, ActionKind, Origin
+from busdoc.actions.shown_power import as_shown
 from busdoc.analysis.trouble import trouble_of
 from busdoc.analysis.watches import Watches
 from busdoc.health.codes.code import FaultCode
@@ -116,7 +117,7 @@ def weigh(
 
     A machine that fell silent as a whole accuses nobody where it may have been the key, or the laptop's own lead
     (`_accuses_nobody`), unless it went off and on several times within a start: then the hand at the switch shares what
-    the supply has.
+    the supply has. All on one supply that went and came back once accuse nobody either.
 
     Parameters
     ----------
@@ -150,6 +151,7 @@ def _weighed(
     machine: Machine, observed: Observed, actions: Sequence[Action], asked: str | None, *, patient: bool
 ) -> Weighed:
     health = observed.health
+    actions = as_shown(machine, actions, health.incidents)
     because = attribute(health, actions, machine)
     pairs = list(zip(health.incidents, because, strict=True))
     untold = not any(_tells_of_power(action, actions) for action in actions)
@@ -165,6 +167,8 @@ def _weighed(
     expected = frozenset(k for k, reason in enumerate(because) if reason.expected)
     symptoms = gather_symptoms(machine, health, observed.codes, actions, expected, observed.conditions)
     verdict = isolate(kept, actions, machine, reasons, observed.codes) if health.controllers else _nothing(health)
+    if verdict.by_hand:
+        verdict = replace(verdict, suspects=(), next_tests=(), quiet=None, repairs=(), proving=())
     if untold and machine.parts:
         shared = share_with_the_hand(verdict.suspects, machine, kept.incidents)
         feed_shared = shared != verdict.suspects

@@ -209,10 +209,17 @@ class Machine:
 
     def below(self, name: str) -> tuple[str, ...]:
         """Name everything that hangs on a part or controller, through any number of plugs, nearest first."""
+        hangs: dict[str, list[str]] = {}
+        for part in self.parts.values():
+            if part.owner is not None:
+                hangs.setdefault(part.owner, []).append(part.name)
+        for one in self.controllers.values():
+            for owner in {one.feed, one.segment} - {None}:
+                hangs.setdefault(str(owner), []).append(one.name)
         found: dict[str, None] = {}
         queue = [name]
         while queue:
-            for lower in self.hanging_on(queue.pop(0)):
+            for lower in hangs.get(queue.pop(0), ()):
                 if lower not in found and lower != name:
                     found[lower] = None
                     queue.append(lower)
