@@ -6,9 +6,9 @@
 At the level of counts, as a perfect post-mortem would give them: 40 machines of 2 kinds, 25 captures each of 15
 minutes. A null fleet: all machines alike; anything called worse is false. A bunched one: the same, dropouts in bunches
 of three on average. A spread one: machines differ by a lognormal law (0.5), which is not the law that is assumed; who
-is called worse with a rate below the kind's mean is false. A true one: three bad machines (six times), a weak feed of one
-kind (four times), wear (growth 1.6). A changed one: the same without wear, and a change on half of the machines that
-leaves 0.4.
+is called worse with a rate below the kind's mean is false. A true one: three bad machines (six times), a weak feed of
+one kind (four times), wear (growth 1.6). A changed one: the same without wear, and a change on half of the machines
+that leaves 0.4.
 """
 
 import argparse

@@ -72,7 +72,13 @@ def _body(fleet: TrueFleet, one: TrueCapture) -> dict[str, object]:
             for name, (_, feed, segment) in one.kind.controllers.items()
         ],
         "parts": [
-            {"part": part, "kind": kind, "watched_h": hours, "dropouts": named.count(part)}
+            {
+                "part": part,
+                "kind": kind,
+                "tellable": kind == "controller" or 2 <= len(one.kind.below(part)) < len(one.kind.controllers),
+                "watched_h": hours,
+                "dropouts": named.count(part),
+            }
             for part, kind in parts.items()
         ],
         "dropouts": [

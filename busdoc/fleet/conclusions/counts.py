@@ -66,6 +66,8 @@ class KindCounts:
     machines: dict[str, MachineCounts] = field(default_factory=dict)
     part_kinds: dict[str, str] = field(default_factory=dict)
     """Part -> its kind."""
+    tellable: set[str] = field(default_factory=set)
+    """Parts that dropouts can speak of, or did."""
     hangs_on: dict[str, Counter[tuple[str, str]]] = field(default_factory=lambda: defaultdict(Counter))
     """Controller -> (feed, segment) -> on how many captures' maps."""
 
@@ -129,6 +131,8 @@ def _add(kind: KindCounts, machine: MachineCounts, line: Listed) -> None:
     for row in line.body["parts"]:
         _sum(machine.parts, row["part"], row)
         kind.part_kinds.setdefault(row["part"], row["kind"])
+        if row["tellable"] or row["dropouts"]:
+            kind.tellable.add(row["part"])
     for column, value in line.capture.covariates:
         machine.columns[column][value] += 1
     if told["state"] == "healthy" and len(machine.healthy) < _MOST_HEALTHY:

@@ -69,7 +69,7 @@ def _kind(kind: KindCounts, changed: str) -> KindFindings:
         for one, rank in zip(machines, ranked, strict=True)
     ]
     controllers, n_idle_controllers = _of_kind(machines, "controllers", {}, bunching)
-    parts, n_idle_parts = _of_kind(machines, "parts", kind.part_kinds, bunching)
+    parts, n_idle_parts = _of_kind(machines, "parts", {name: kind.part_kinds[name] for name in kind.tellable}, bunching)
     typical = None if model is None else (model.typical, *model.typical_interval)
     shared = fell_together(_falls(machines), {one.name: sum(one.hours) for one in machines})
     return KindFindings(
@@ -167,9 +167,10 @@ def _of_kind(
 ) -> tuple[tuple[Ranked, ...], int]:
     """Rank the controllers, or the parts of each kind of part, among each other over all machines.
 
-    What a few machines show is theirs: each is tested without those on which it stands out.
+    What a few machines show is theirs: each is tested without those on which it stands out. Parts that no dropout can
+    speak of are no fellows: next to them every other would look bad.
     """
-    names = sorted({name for one in machines for name in getattr(one, of)})
+    names = sorted(kinds or {name for one in machines for name in getattr(one, of)})
     found: list[Ranked] = []
     n_idle = 0
     for what in sorted({kinds.get(name, CONTROLLER) for name in names}):
