@@ -60,13 +60,18 @@ def _kills(arguments: argparse.Namespace, folder: Path) -> int:
     _run(folder, manifest, "quiet", "--workers", "0")
     running = _started(folder, manifest, "killed", "--workers", "2")
     n_killed = 0
+    while running.poll() is None and not any((folder / "killed").rglob("*.json")):
+        time.sleep(0.2)
     while running.poll() is None and n_killed < arguments.kills:
-        time.sleep(rng.uniform(0.8, 2.0))
+        time.sleep(rng.uniform(1.0, 3.0))
         workers = _workers_of(running.pid)
         if workers:
             _kill(rng.choice(workers))
             n_killed += 1
     status = running.wait()
+    if status not in (0, 1):
+        print((folder / "killed.txt").read_text("utf-8", "replace")[-3000:])
+        return 1
     different = _different(folder / "quiet", folder / "killed")
     outcomes = pd.read_parquet(folder / "killed" / "tables" / "captures")["outcome"].value_counts().to_dict()
     print(f"{n_killed} workers killed, exit status {status}; {outcomes}; tables that differ: {different or 'none'}")
@@ -218,13 +223,15 @@ def _command(*words: str) -> list[str]:
 
 def _started(folder: Path, manifest: Path, out: str, *more: str) -> "subprocess.Popen[bytes]":
     words = ["fleet", str(manifest), "-o", str(folder / out), *more]
-    return subprocess.Popen(_command(*words), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    with (folder / f"{out}.txt").open("ab") as told:
+        return subprocess.Popen(_command(*words), stdout=told, stderr=told)
 
 
 def _run(folder: Path, manifest: Path, out: str, *more: str) -> None:
     finished = _started(folder, manifest, out, *more).wait()
     if finished not in (0, 1):
-        raise SystemExit(f"the run ended with status {finished}")
+        told = (folder / f"{out}.txt").read_text("utf-8", "replace")[-3000:]
+        raise SystemExit(f"the run ended with status {finished}\n{told}")
 
 
 def _kill(pid: int) -> None:
