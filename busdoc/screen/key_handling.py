@@ -4,7 +4,6 @@ Takes keys and ticks; calls the session; keeps the page, the question that is op
 key logged is told only after the session's call returned, and then it is on disk.
 """
 
-import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -13,19 +12,18 @@ from datetime import tzinfo
 from busdoc.actions.action import POWER_KINDS, Action, ActionKind
 from busdoc.actions.words import done_in_words, question_in_words
 from busdoc.errors import BusdocError
-from busdoc.isolation.verdict import Step
 from busdoc.live.bell import Bell
 from busdoc.live.view import Happening, HappeningKind, SessionView, SilenceAnswer
 from busdoc.screen.areas.big_view import in_question
 from busdoc.screen.areas.pages import Page
 from busdoc.screen.asking import Asking, Choice, Digit, Picking, Writing
 from busdoc.screen.drawing.styles import Tone
-from busdoc.screen.drawing.words import moment, step_text
+from busdoc.screen.drawing.words import moment
 from busdoc.screen.keys import BY_KEY, COMMANDS, VERBS, Command
 from busdoc.screen.parts import choices_for, part_in_question, partners_of
 from busdoc.screen.scroll import Scroll
 from busdoc.screen.session import Session
-from busdoc.times import SECOND_NS
+from busdoc.screen.step_press import PressVerdict, StepPress, noted_with
 
 __all__ = ["Message", "ScreenState"]
 
@@ -33,15 +31,6 @@ _VIEW_EVERY_S = 0.2
 _RUN_ON_S = 1.2
 """So long fingers may go on spelling a name that was already taken."""
 _KEPT_HAPPENINGS = 50
-_UNSEEN_S = 1.0
-"""A step that has stood for less than this was not read by who presses the key (common practice: about a second)."""
-_TWICE_S = 1.0
-"""A second press within this is none: a remote bounces, a thumb slips (common practice)."""
-_CONFIRMED = (*POWER_KINDS, ActionKind.REPLACE, ActionKind.SWAP)
-"""Steps that one key alone does not log: hands go in, or a part is called new, by what they say."""
-_CONFIRMED_WITHIN_S = 60.0
-_NOTED_WITH_NS = 120 * SECOND_NS
-"""What is written down so soon after something was done is about that."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,13 +81,7 @@ class ScreenState:
         self.leaving = False
         self.lately: tuple[tuple[str, Happening], ...] = ()
         self._followed: str | None = None
-        self._step_now: Step | None = None
-        self._step_since_s = -math.inf
-        """Since when it is shown."""
-        self._pressed_s = -math.inf
-        """When the key for the proposed step was pressed last."""
-        self._awaits: tuple[Step, float] | None = None
-        """(a step that the traffic or a second key has to confirm, when it was pressed)."""
+        self._step_press = StepPress(COMMANDS[Command.TAKE].shown)
         self._own = 0
         """Happenings up to this number were told as the answer to a key."""
         self.chosen_action: int | None = None
@@ -309,34 +292,15 @@ class ScreenState:
     # Logging
 
     def _step(self) -> None:
-        now_s = self._clock_s()
-        twice, self._pressed_s = now_s - self._pressed_s < _TWICE_S, now_s
-        if twice:
-            self._tell("pressed twice within a second; nothing more logged", Tone.WARN)
-            return
-        following = self.view.next
-        step = self._step_now
-        if following is None or step is None:
-            watches = following is not None and not step_text(following)
-            said = "all steps are done: watch; nothing logged" if watches else "nothing is proposed; nothing logged"
-            self._tell(said, Tone.FAINT)
-        elif now_s - self._step_since_s < _UNSEEN_S:
-            self._tell(f"just now it has come to: {step_text(following)}. Nothing logged: press again", Tone.WARN)
-        elif following.hold_until_ns is not None and self.view.now_ns < following.hold_until_ns:
-            left_s = -(-(following.hold_until_ns - self.view.now_ns) // SECOND_NS)
-            self._tell(f"off: {left_s} s more, then switch on; nothing logged", Tone.WARN)
-        elif step.action in _CONFIRMED:
-            self._awaits = (step, now_s)
-            if step.action in POWER_KINDS:
+        pressed = self._step_press.press(self.view, self._clock_s())
+        if pressed.verdict is not PressVerdict.LOG:
+            if pressed.step is not None and pressed.step.action in POWER_KINDS:
                 self._session.do_now()  # a practice machine's traffic shows it then, as a real one's does
-            shows = (
-                "the traffic will show it and log it; else " if self.view.buses and step.action in POWER_KINDS else ""
-            )
-            self._tell(f"not logged yet: {shows}y says that it is done", Tone.WARN)
-        else:
-            action = self._session.do_next()
-            if action is not None:
-                self._logged(action)
+            self._tell(pressed.text, pressed.tone)
+            return
+        action = self._session.do_next()
+        if action is not None:
+            self._logged(action)
 
     def _ask_part(self, kind: ActionKind) -> None:
         choices = choices_for(kind, self.view)
@@ -372,7 +336,7 @@ class ScreenState:
         self._ask(Picking(f"{question_in_words(ActionKind.SWAP)} {one} with", others, new_names=self.view.guided), swap)
 
     def _logged(self, action: Action) -> None:
-        self._awaits = None
+        self._step_press.settle()
         self._tell(f"logged {self._at(action.time_ns)} {done_in_words(action)}", Tone.GOOD)
 
     def _answer(self, answer: SilenceAnswer) -> None:
@@ -388,8 +352,8 @@ class ScreenState:
         self._open(Page.DONE)
 
     def _ask_note(self) -> None:
-        last = max(self.view.actions, key=lambda action: action.n, default=None)
-        if last is None or last.note or self.view.now_ns - last.time_ns > _NOTED_WITH_NS:
+        last = noted_with(self.view)
+        if last is None:
             self._ask(Writing("Note"), self._note)
         else:
             self._ask(Writing(f"Note or photograph, with: {done_in_words(last)}"), self._noted_with(last))
@@ -472,8 +436,9 @@ class ScreenState:
     # Proposals, labels, tests
 
     def _take(self) -> None:
-        awaits, self._awaits = self._awaits, None
-        if awaits is not None and awaits[0] == self._step_now and self._clock_s() - awaits[1] < _CONFIRMED_WITHIN_S:
+        awaited = self._step_press.awaited(self._clock_s())
+        self._step_press.settle()
+        if awaited is not None and awaited == self._step_press.step:
             action = self._session.do_next()
             if action is not None:
                 self._logged(action)
@@ -527,20 +492,12 @@ class ScreenState:
     def _look(self) -> None:
         self.view = self._session.view()
         self._viewed_s = self._clock_s()
-        self._watch_step()
+        self._step_press.look(self.view, self._clock_s())
         self.scroll.clamp(self.view)
         part = part_in_question(self.view)
         if part is not None and part != self._followed:
             self.scroll.follow_part(self.view, part)
         self._followed = part
-
-    def _watch_step(self) -> None:
-        """Take note of when the step that is shown came up."""
-        following = self.view.next
-        steps = () if following is None else following.test.steps[following.step :]
-        now = steps[0] if steps else None
-        if now != self._step_now:
-            self._step_now, self._step_since_s = now, self._clock_s()
 
     def fit(self, *, roll_height: int, tree_height: int) -> None:
         """Take the heights of the areas; where they changed, what matters comes into sight again."""
