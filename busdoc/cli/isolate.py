@@ -25,6 +25,7 @@ from busdoc.cli.options import (
     waits_s,
     write_report,
 )
+from busdoc.cli.page import PageOfCommand, add_page_options, open_page
 from busdoc.errors import InputError
 from busdoc.report.words.practice import PRACTICE_SAID
 
@@ -94,6 +95,7 @@ def add_isolate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
     isolate.add_argument(
         "--report", type=Path, metavar="FILE", help="at the end, write the report: FILE.html or FILE.pdf"
     )
+    add_page_options(isolate)
     add_zone_option(isolate)
     isolate.add_argument("--json", action="store_true", help="at the end, print one JSON document and nothing else")
     isolate.set_defaults(run=_isolate)
@@ -116,15 +118,31 @@ def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitS
     from busdoc.live.on_event import EventCommand
 
     runner = EventCommand(arguments.on_event) if arguments.on_event else None
-    session = _open(arguments, databases(arguments), surroundings)
+    page = open_page(arguments, arguments.session)
+    try:
+        session = _open(arguments, databases(arguments), surroundings)
+    except InputError:
+        if page is not None:
+            page.close()
+        raise
     if runner is not None:
         session.listeners.append(runner.hear)
     try:
         session.start()
     except InputError:
         session.abandon()
+        if page is not None:
+            page.close()
         raise
-    try:
+    with contextlib.ExitStack() as around:
+        if runner is not None:
+            around.callback(runner.close)
+        around.callback(session.close)
+        if page is not None:
+            from busdoc.page.hosts.isolate import IsolateHost
+
+            tick = around.enter_context(page.served(IsolateHost(session), session.folder_path, surroundings))
+            session.followers.append(tick)
         if arguments.actions is not None:
             from busdoc.actions.journal import load_journal
 
@@ -132,16 +150,13 @@ def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitS
             journal = load_journal(arguments.actions, session.machine, start_ns=start_ns, epoch=session.source.epoch)
             session.play(journal.actions)
         if arguments.plain or arguments.json:
-            _line_by_line(session, arguments, surroundings)
+            _line_by_line(session, arguments, surroundings, page)
         else:
             from busdoc.screen.app import run_screen
 
             with ended_by_signals() as stopping:
-                run_screen(session, quiet=arguments.quiet, on_event=None, ended=stopping.is_set)
-    finally:
-        session.close()
-        if runner is not None:
-            runner.close()
+                phone = None if page is None else page.texts
+                run_screen(session, quiet=arguments.quiet, on_event=None, ended=stopping.is_set, phone=phone)
     return _conclude(session, arguments, surroundings)
 
 
@@ -236,7 +251,9 @@ def _practise(
     return LiveSession(source, machine, database, folder=folder, asked=arguments.symptom, hands=source)
 
 
-def _line_by_line(session: "LiveSession", arguments: argparse.Namespace, surroundings: Surroundings) -> None:
+def _line_by_line(
+    session: "LiveSession", arguments: argparse.Namespace, surroundings: Surroundings, page: PageOfCommand | None
+) -> None:
     from busdoc.live.bell import TerminalBell
     from busdoc.screen.plain import PlainSession
 
@@ -247,7 +264,8 @@ def _line_by_line(session: "LiveSession", arguments: argparse.Namespace, surroun
             print(text, file=out, flush=True)
 
     bell = TerminalBell(out, quiet=arguments.quiet)
-    plain = PlainSession(session, say, bell=bell)
+    shown = Surroundings(out) if arguments.json else surroundings
+    plain = PlainSession(session, say, bell=bell, phone=None if page is None else lambda: page.show(shown))
     plain.greet()
     typed: queue.Queue[str | None] = queue.Queue()
     threading.Thread(target=_read_lines, args=(typed,), name="typed lines", daemon=True).start()

@@ -99,11 +99,25 @@ class LiveSession:
         self.cycle, self.do_now, self.answer_silence = acting.cycle, acting.do_now, acting.answer_silence
         self.isolate = acting.isolate
         self.skip_test, self.play = acting.skip_test, acting.play
+        self.in_hand_of, self.answered = self._log.in_hand_of, self._log.answered
+        self.followers: list[Callable[[], None]] = []
+        """Called at the end of each step, in the thread that calls it: who shows the session elsewhere."""
 
     @property
     def folder_path(self) -> Path | None:
         """Where it is kept; None: nowhere."""
         return None if self._folder is None else self._folder.path
+
+    def keep_photograph(self, name: str, data: bytes) -> None:
+        """Keep a photograph that a note names; it is on the disk when this returns.
+
+        Raises
+        ------
+        InputError : no folder is kept, or it cannot be written
+        """
+        if self._folder is None:
+            raise InputError("the photograph", "a session that is kept", "none", "Begin it with --session DIR.")
+        self._folder.keep_photograph(name, data)
 
     def start(self) -> None:
         """Begin to listen, and read again what an earlier run of the same folder recorded.
@@ -149,6 +163,8 @@ class LiveSession:
             self._acting.follow_traffic()
         self._event_log.buses(self.source.buses(), self._listening.heard_ns)
         self._announce()
+        for follow in self.followers:
+            follow()
 
     def close(self) -> None:
         """Stop listening; all is on the disk when this returns."""

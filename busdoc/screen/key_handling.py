@@ -5,7 +5,7 @@ key logged is told only after the session's call returned, and then it is on dis
 """
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 
@@ -13,12 +13,13 @@ from busdoc.actions.action import POWER_KINDS, Action, ActionKind
 from busdoc.actions.words import done_in_words, question_in_words
 from busdoc.errors import BusdocError
 from busdoc.live.bell import Bell
+from busdoc.live.event_log import BY_THE_BUS
 from busdoc.live.view import Happening, HappeningKind, SessionView, SilenceAnswer
 from busdoc.screen.areas.big_view import in_question
 from busdoc.screen.areas.pages import Page
 from busdoc.screen.asking import Asking, Choice, Digit, Picking, Writing
 from busdoc.screen.drawing.styles import Tone
-from busdoc.screen.drawing.words import moment
+from busdoc.screen.drawing.words import logged_in_words, moment, undone_in_words
 from busdoc.screen.keys import BY_KEY, COMMANDS, VERBS, Command
 from busdoc.screen.parts import choices_for, part_in_question, partners_of
 from busdoc.screen.scroll import Scroll
@@ -50,6 +51,7 @@ class ScreenState:
     quiet : ring no bell
     zone : of the times of day; None: the laptop's own
     clock_s : a clock that only goes on, s
+    phone : gives what lets a phone in, drawn for ink that is darker than its ground or not; None: no page is served
     """
 
     def __init__(
@@ -59,7 +61,9 @@ class ScreenState:
         quiet: bool = False,
         zone: tzinfo | None = None,
         clock_s: Callable[[], float] = time.monotonic,
+        phone: Callable[[bool], Sequence[str]] | None = None,
     ) -> None:
+        self.phone = phone
         self._session = session
         self._clock_s = clock_s
         self._bell = Bell(quiet=quiet)
@@ -72,7 +76,8 @@ class ScreenState:
         self.page: Page | None = Page.CAUTIONS
         self.page_first = 0
         self.asking: Asking | None = None
-        self.message = Message(text="", tone=Tone.PLAIN)
+        said = "" if phone is None else f"{COMMANDS[Command.PHONE].shown} shows {COMMANDS[Command.PHONE].does}"
+        self.message = Message(text=said, tone=Tone.PLAIN)
         self.scroll = Scroll()
         self.big = False
         self.light = False
@@ -103,9 +108,8 @@ class ScreenState:
         told = [(self._at(one.time_ns), one) for one in new if one.kind is not HappeningKind.ACTION]
         self.lately = (*self.lately, *told)[-_KEPT_HAPPENINGS:]
         shown = [one for one in new if one.kind is HappeningKind.ACTION and one.n > self._own]
-        if shown:  # nobody pressed a key for it: the traffic shows it
-            said = shown[-1].text.removeprefix("logged: ").removesuffix(", by the bus")
-            self._tell(f"logged {self._at(shown[-1].time_ns)}: {said}, as the traffic shows", Tone.GOOD)
+        if shown:  # nobody pressed a key for it: the traffic shows it, or somebody pressed on the page
+            self._tell(self._by_others(shown[-1]), Tone.GOOD)
         for happening in new:
             if happening.kind is HappeningKind.LOST and happening.controller is not None:
                 self.scroll.follow(self.view, happening.controller)
@@ -278,6 +282,7 @@ class ScreenState:
             Command.DONE: self._list,
             Command.LABELS: self._labels,
             Command.CHECK: lambda: self._open(Page.CHECK),
+            Command.PHONE: self._show_phone,
             Command.HELP: lambda: self._open(Page.HELP),
             Command.QUIT: self._quit,
             Command.BIG: self._toggle_big,
@@ -337,7 +342,7 @@ class ScreenState:
 
     def _logged(self, action: Action) -> None:
         self._step_press.settle()
-        self._tell(f"logged {self._at(action.time_ns)} {done_in_words(action)}", Tone.GOOD)
+        self._tell(logged_in_words(action, self._at(action.time_ns)), Tone.GOOD)
 
     def _answer(self, answer: SilenceAnswer) -> None:
         if self.view.silence is None:
@@ -386,10 +391,10 @@ class ScreenState:
         action = self._session.undo()
         if action is None:
             self._tell("nothing to undo", Tone.FAINT)
-        elif any(one.n == action.n for one in self._session.view().actions):
-            self._tell(f"as it was: {self._at(action.time_ns)} {done_in_words(action)}", Tone.WARN)
         else:
-            self._tell(f"undone: {self._at(action.time_ns)} {done_in_words(action)}   (Z does it again)", Tone.WARN)
+            stands = any(one.n == action.n for one in self._session.view().actions)
+            at = self._at(action.time_ns)
+            self._tell(undone_in_words(action, at, stands=stands, again="Z does it again"), Tone.WARN)
 
     def _redo(self) -> None:
         action = self._session.redo()
@@ -472,6 +477,12 @@ class ScreenState:
     def _open(self, page: Page) -> None:
         self.page, self.page_first = page, 0
 
+    def _show_phone(self) -> None:
+        if self.phone is None:
+            self._tell("no page is served: begin with --page --page-on lan", Tone.FAINT)
+        else:
+            self._open(Page.PHONE)
+
     def _quit(self) -> None:
         self._look()
         if self.view.not_back:
@@ -512,6 +523,13 @@ class ScreenState:
 
     def _at(self, t_ns: int) -> str:
         return moment(t_ns, self.view.start_ns, epoch=self.view.epoch, zone=self.zone)
+
+    def _by_others(self, one: Happening) -> str:
+        """Say what was logged, or became of it, without a key of this screen."""
+        said = one.text.removesuffix(BY_THE_BUS)
+        verb, _, done = said.partition(": ")
+        shown = ", as the traffic shows" if said != one.text else ""
+        return f"{verb} {self._at(one.time_ns)}: {done}{shown}"
 
     def _tell(self, text: str, tone: Tone) -> None:
         self.message = Message(text=text, tone=tone)
