@@ -7,6 +7,7 @@ import shlex
 import sys
 import threading
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,17 +16,18 @@ from busdoc.cli.options import (
     add_also_option,
     add_bus_option,
     add_database_option,
+    add_page_options,
     add_shared_option,
     add_symptom_option,
     add_zone_option,
     databases,
     load_inputs,
+    open_page,
     open_source,
     report_suffix,
     waits_s,
     write_report,
 )
-from busdoc.cli.page import PageOfCommand, add_page_options, open_page
 from busdoc.errors import InputError
 from busdoc.report.words.practice import PRACTICE_SAID
 
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
     from busdoc.analysis.result import Result
     from busdoc.capture.listening import FrameSource
     from busdoc.live.session import LiveSession
+    from busdoc.page.command import PageOfCommand
 
 __all__ = ["add_isolate"]
 
@@ -141,7 +144,7 @@ def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitS
         if page is not None:
             from busdoc.page.hosts.isolate import IsolateHost
 
-            tick = around.enter_context(page.served(IsolateHost(session), session.folder_path, surroundings))
+            tick = around.enter_context(page.served(IsolateHost(session), session.folder_path, surroundings.warn))
             session.followers.append(tick)
         if arguments.actions is not None:
             from busdoc.actions.journal import load_journal
@@ -252,7 +255,7 @@ def _practise(
 
 
 def _line_by_line(
-    session: "LiveSession", arguments: argparse.Namespace, surroundings: Surroundings, page: PageOfCommand | None
+    session: "LiveSession", arguments: argparse.Namespace, surroundings: Surroundings, page: "PageOfCommand | None"
 ) -> None:
     from busdoc.live.bell import TerminalBell
     from busdoc.screen.plain import PlainSession
@@ -265,7 +268,8 @@ def _line_by_line(
 
     bell = TerminalBell(out, quiet=arguments.quiet)
     shown = Surroundings(out) if arguments.json else surroundings
-    plain = PlainSession(session, say, bell=bell, phone=None if page is None else lambda: page.show(shown))
+    phone = None if page is None else partial(page.show, say, shown.terminal)
+    plain = PlainSession(session, say, bell=bell, phone=phone)
     plain.greet()
     typed: queue.Queue[str | None] = queue.Queue()
     threading.Thread(target=_read_lines, args=(typed,), name="typed lines", daemon=True).start()

@@ -9,6 +9,8 @@ import asyncio
 from collections.abc import Awaitable, Callable, Iterable, MutableMapping
 from typing import Any, TypeAlias
 
+from starlette.exceptions import HTTPException
+
 __all__ = ["SMALL_BODY", "Guard"]
 
 Scope: TypeAlias = MutableMapping[str, Any]
@@ -20,6 +22,7 @@ App: TypeAlias = Callable[[Scope, Receive, Send], Awaitable[None]]
 SMALL_BODY = 8_192
 _BODY_WITHIN_S = 10.0
 _LARGE_BODY_WITHIN_S = 60.0
+_CLOSE = {"connection": "close"}
 _MOST_HEADERS = 64
 _MOST_PATH = 200
 _CONTENT = {"application/json", "image/jpeg"}
@@ -27,7 +30,7 @@ _CARRIED = (
     (
         b"content-security-policy",
         b"default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'; "
-        b"media-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+        b"manifest-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
     ),
     (b"x-content-type-options", b"nosniff"),
     (b"x-frame-options", b"DENY"),
@@ -74,25 +77,15 @@ class Guard:
         if refused is not None:
             await _refuse(send, *refused)
             return
-        sent = False
 
         async def carried(message: Message) -> None:
-            nonlocal sent
             if message["type"] == "http.response.start":
-                sent = True
                 message = {**message, "headers": [*message.get("headers", ()), *_CARRIED]}
             await send(message)
 
         most = self._large.get(scope["path"], SMALL_BODY)
         within_s = _BODY_WITHIN_S if most == SMALL_BODY else _LARGE_BODY_WITHIN_S
-        try:
-            await self._app(scope, _Measured(receive, most, within_s), carried)
-        except _TooMuch:
-            if not sent:
-                await _refuse(send, 413, "too much")
-        except TimeoutError:
-            if not sent:
-                await _refuse(send, 408, "too slow")
+        await self._app(scope, _Measured(receive, most, within_s), carried)
 
     def _refused(self, scope: Scope) -> tuple[int, str] | None:
         """Say why a request is refused; None: it is not."""
@@ -125,10 +118,6 @@ class Guard:
         return None
 
 
-class _TooMuch(Exception):
-    """More than a body may hold."""
-
-
 class _Measured:
     """Hands a body on, as long as it is neither too long nor too slow."""
 
@@ -141,12 +130,15 @@ class _Measured:
     async def __call__(self) -> Message:
         if self._whole:
             return await self._receive()  # that it has gone; this may take as long as the answer lasts
-        async with asyncio.timeout_at(self._until_s):
-            message = await self._receive()
+        try:
+            async with asyncio.timeout_at(self._until_s):
+                message = await self._receive()
+        except TimeoutError:
+            raise HTTPException(408, "too slow", _CLOSE) from None
         if message["type"] == "http.request":
             self._left -= len(message.get("body", b""))
             if self._left < 0:
-                raise _TooMuch
+                raise HTTPException(413, "too much", _CLOSE)
             self._whole = not message.get("more_body", False)
         return message
 

@@ -17,9 +17,9 @@ from busdoc.isolation.verdict import Step
 from busdoc.live.bell import Bell
 from busdoc.live.session import LiveSession
 from busdoc.live.view import Happening, HappeningKind, SessionView, SilenceAnswer
+from busdoc.page.hosts.base import Answers, Lately, pressed_ns
 from busdoc.page.hosts.picture import isolate_picture
 from busdoc.page.press import Answer, Press
-from busdoc.page.sounds import Sounds
 from busdoc.screen.areas.big_view import in_question
 from busdoc.screen.drawing.styles import Tone
 from busdoc.screen.drawing.words import logged_in_words, moment, undone_in_words
@@ -30,9 +30,7 @@ __all__ = ["YES", "IsolateHost"]
 
 YES = '"yes, it is done"'
 """The button that confirms, as the rules against stray presses speak of it."""
-_MOST_ANSWERS = 1000
 _MOST_PHONES = 64
-_KEPT_HAPPENINGS = 30
 _ALL_IN_STEP = "all in step"
 _UNSPOKEN = (HappeningKind.BUS, HappeningKind.NOTE)
 
@@ -52,12 +50,11 @@ class IsolateHost:
     ) -> None:
         self._session = session
         self._zone = zone
-        self._clock_s = clock_s
         self._seen = 0
-        self._lately: list[Mapping[str, object]] = []
-        self._sounds = Sounds(Bell())
+        self._lately = Lately(Bell(), clock_s)
         self._hands: OrderedDict[str, StepPress] = OrderedDict()
-        self._answers: OrderedDict[str, Answer] = OrderedDict()
+        self._answers = Answers()
+        self._began_ns = session.source.now_ns()
         self._do: Mapping[str, Callable[[Press, SessionView, int], Answer]] = {
             "step": self._press_step,
             "yes": self._confirm,
@@ -80,10 +77,9 @@ class IsolateHost:
         if new:
             self._seen = new[-1].n
             view = self._session.view()
-            self._sounds.hear([one.kind for one in new])
-            self._lately += [self._told(one, view) for one in new]
-            del self._lately[:-_KEPT_HAPPENINGS]
-        return self._sounds.tick(self._clock_s()) or bool(new)
+            for one in new:
+                self._tell(one, view)
+        return self._lately.tick()
 
     def sections(self) -> Mapping[str, object]:
         """Give all that is shown."""
@@ -92,31 +88,32 @@ class IsolateHost:
         return {
             **isolate_picture(view, self._zone),
             "cautions": list(dict.fromkeys((*view.cautions, *USUAL_CAUTIONS))),
-            "lately": self._lately[::-1],
-            "sounds": self._sounds.kept,
+            "lately": self._lately.latest_first,
+            "sounds": self._lately.sounds.kept,
         }
 
     def press(self, press: Press, server_s: float) -> Answer:
         """Do what was pressed, once."""
-        told = self._answers.get(press.mark)
+        told = self._answers.given(press)
         if told is not None:
             return told
         if press.mark in self._session.answered:  # the answer was lost together with the session's process
-            return self._keep(press, self._logged_before(self._session.answered[press.mark]))
+            return self._answers.keep(press, self._logged_before(self._session.answered[press.mark]))
         do = self._do.get(press.what)
         if do is None:
             return Answer(text="nothing of that name can be pressed; nothing logged", tone=Tone.WARN)
         view = self._session.view()
-        at_ns = self._pressed_ns(press, server_s)
-        if at_ns < view.start_ns:
-            return self._keep(press, Answer(text="pressed before this session began; nothing logged", tone=Tone.WARN))
+        at_ns = pressed_ns(self._session.source, press, server_s)
+        if at_ns < min(view.start_ns, self._began_ns):
+            answer = Answer(text="pressed before this session began; nothing logged", tone=Tone.WARN)
+            return self._answers.keep(press, answer)
         try:
             with self._session.in_hand_of(press.by, press.mark):
                 answer = do(press, replace(view, now_ns=min(view.now_ns, at_ns)), at_ns)
         except BusdocError as error:
             self._hand(press).forget()
             return Answer(text=f"NOT LOGGED. {error}", tone=Tone.ALARM)
-        return self._keep(press, answer)
+        return self._answers.keep(press, answer)
 
     def keep_photograph(self, name: str, data: bytes) -> None:
         """Keep a photograph in the session's folder.
@@ -235,12 +232,6 @@ class IsolateHost:
             self._hands.popitem(last=False)
         return hand
 
-    def _keep(self, press: Press, answer: Answer) -> Answer:
-        self._answers[press.mark] = answer
-        while len(self._answers) > _MOST_ANSWERS:
-            self._answers.popitem(last=False)
-        return answer
-
     def _logged(self, press: Press, action: Action) -> Answer:
         self._hand(press).settle()
         text = logged_in_words(action, self._at(action.time_ns))
@@ -252,13 +243,6 @@ class IsolateHost:
             return Answer(text="logged before the session was gone on with", tone=Tone.GOOD, logged=True, n=n)
         return Answer(text=logged_in_words(action, self._at(action.time_ns)), tone=Tone.GOOD, logged=True, n=n)
 
-    def _pressed_ns(self, press: Press, server_s: float) -> int:
-        """Give when it was pressed on the clock of the frames: so long ago, at the pace of the source."""
-        source = self._session.source
-        speed = float(getattr(source, "speed", 1.0))
-        age_s = max(0.0, server_s - press.at_s)
-        return source.now_ns() - (round(age_s * speed * SECOND_NS) if speed < 1e6 else 0)
-
     def _done_already(self, step: Step, view: SessionView, since_s: float, at_s: float, at_ns: int) -> Action | None:
         """Give the action that did this step already, after it came up on the phone; None: none did."""
         since_ns = at_ns - round(max(0.0, at_s - since_s) * SECOND_NS)
@@ -269,17 +253,12 @@ class IsolateHost:
             return None
         return last
 
-    def _told(self, one: Happening, view: SessionView) -> Mapping[str, object]:
+    def _tell(self, one: Happening, view: SessionView) -> None:
         text = one.text
         if one.kind is HappeningKind.BACK and view.controllers and in_question(view) is None:
             text = f"{text}; {_ALL_IN_STEP}"
-        return {
-            "n": one.n,
-            "at": self._at(one.time_ns),
-            "kind": str(one.kind),
-            "text": text,
-            "say": self._sounds.said(text) if one.kind not in _UNSPOKEN else "",
-        }
+        said = one.kind not in _UNSPOKEN
+        self._lately.tell(self._at(one.time_ns), text, kind=str(one.kind), rings=[one.kind], aloud=said, n=one.n)
 
     def _at(self, t_ns: int) -> str:
         return moment(t_ns, self._session.view().start_ns, epoch=self._session.source.epoch, zone=self._zone)

@@ -30,9 +30,10 @@ export const parts = {
   roll(rows) {
     fill("roll", rows, (row) => {
       const line = made("li", "", row.tone);
-      line.append(made("span", row.mark, "mark"), made("span", row.name, "strong"), made("span", row.word, "word"));
-      const more = [row.since, row.aside].filter(Boolean).join(" \u00b7 ");
-      if (more) line.append(made("span", more, "more"));
+      const word = made("span", row.word, "word");
+      if (row.since) word.append(made("small", ` ${row.since}`));
+      line.append(made("span", row.mark, "mark"), made("span", row.name, "strong"), word);
+      if (row.aside) line.append(made("span", row.aside, "more"));
       return line;
     });
   },

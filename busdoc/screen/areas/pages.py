@@ -135,7 +135,7 @@ _PAIRS = {
     Command.UNDO: ("z Z", "undo the last (PgUp), redo it"),
     Command.BIG: ("b d", "big view; black on white"),
     Command.ITS_LEAD: ("1 2 3", "nobody heard: what it is"),
-    Command.LABELS: ("l P", "numbers to tape on; a phone's code"),
+    Command.LABELS: ("l P", "numbers to tape on; the phone"),
     Command.DONE: ("j", "what was done, to correct"),
 }
 

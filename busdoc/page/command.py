@@ -1,74 +1,56 @@
-"""The page on the phone, as commands have it: its options, and the server beside what runs."""
+"""The page beside a command that runs: its place, its server, and what lets a phone in, as lines.
 
-import argparse
+What it needs is an extra of the package: it is looked for before anything of it is imported.
+"""
+
 import contextlib
 import importlib.util
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
-from busdoc.cli.environment import Surroundings
 from busdoc.errors import InputError
-from busdoc.words.printable import own_stream
 
 if TYPE_CHECKING:
     from busdoc.page.host import Host
     from busdoc.page.place import Place
     from busdoc.page.server import KeptPage, PageServer
 
-__all__ = ["PageOfCommand", "add_page_options", "open_page"]
+__all__ = ["PageOfCommand", "page_for"]
 
 _NEEDED = ("starlette", "uvicorn", "segno", "ifaddr")
-_HTTPS_ONLY = "Not encrypted: who shares the Wi-Fi can read along, and could log in a phone's name. "
-_ADVICE = "Use this computer's own hotspot, or --page-cert; docs/phone.md says how."
+_NOT_ENCRYPTED = (
+    "The page is not encrypted: who shares the Wi-Fi can read along, and could log in a phone's name. Use this "
+    "computer's own hotspot, or --page-cert; docs/phone.md says how."
+)
+_ALONE = "The page is for this computer alone: --page-on lan lets a phone in."
 
 
-def add_page_options(parser: argparse.ArgumentParser) -> None:
-    """Add ``--page`` and what belongs to it."""
-    parser.add_argument(
-        "--page",
-        action="store_true",
-        help="serve a page for the phone in your pocket; without --page-on for this computer alone",
-    )
-    parser.add_argument(
-        "--page-on", metavar="ADDRESS", help="with --page: let phones in, on lan or on one address of this computer"
-    )
-    parser.add_argument("--page-port", type=int, metavar="N", help="with --page: the port (default 8717, or the next)")
-    parser.add_argument("--page-cert", type=Path, metavar="FILE", help="with --page: encrypt with this certificate")
-    parser.add_argument("--page-key", type=Path, metavar="FILE", help="with --page-cert: its key, where it is apart")
-
-
-def open_page(arguments: argparse.Namespace, folder: Path | None) -> "PageOfCommand | None":
-    """Take the address and the port of the page; None: none is asked for.
+def page_for(
+    *, on: str | None, port: int | None, certificate: Path | None, key: Path | None, folder: Path | None
+) -> "PageOfCommand":
+    """Take the address and the port of a page.
 
     Parameters
     ----------
+    on, port, certificate, key : as `busdoc.page.place.bind` takes them
     folder : of a session that may be gone on with; None: there is none
 
     Raises
     ------
-    InputError : options that do nothing, packages that are missing, or no such address
+    InputError : packages that are missing, no such address, or a certificate that cannot be used
     """
-    if not arguments.page:
-        for option in ("page_on", "page_port", "page_cert", "page_key"):
-            if getattr(arguments, option) is not None:
-                name = f"--{option.replace('_', '-')}"
-                raise InputError(name, "--page beside it", "none", "Add --page, or leave it out.")
-        return None
     missing = [name for name in _NEEDED if importlib.util.find_spec(name) is None]
     if missing:
-        raise InputError(
-            "--page", "the packages of the page", f"no {', '.join(missing)}", 'Install them: pip install "busdoc[page]"'
-        )
-    port: int | None = arguments.page_port
+        advice = 'Install them: pip install "busdoc[page]"'
+        raise InputError("--page", "the packages of the page", f"no {', '.join(missing)}", advice)
     if port is not None and not 0 <= port < 65_536:
         raise InputError("--page-port", "a port from 1 to 65535", f"{port}", "Write for example --page-port 8717.")
     from busdoc.page.place import bind
     from busdoc.page.server import read_kept
 
     kept = read_kept(folder)
-    place = bind(arguments.page_on, port, arguments.page_cert, arguments.page_key, wished=kept.port)
-    return PageOfCommand(place, kept)
+    return PageOfCommand(bind(on, port, certificate, key, wished=kept.port), kept)
 
 
 class PageOfCommand:
@@ -79,12 +61,13 @@ class PageOfCommand:
         self._server: PageServer | None = None
 
     @contextlib.contextmanager
-    def served(self, host: "Host", folder: Path | None, surroundings: Surroundings) -> Iterator[Callable[[], None]]:
+    def served(self, host: "Host", folder: Path | None, say: Callable[[str], None]) -> Iterator[Callable[[], None]]:
         """Serve the page as long as the context lasts; gives what is to be called at each step of what runs.
 
         Parameters
         ----------
         folder : where it is kept who has joined; None: nowhere
+        say : writes a line that warns
         """
         from busdoc.page.server import PageServer
 
@@ -93,7 +76,7 @@ class PageOfCommand:
         self._server = server
         try:
             for text in self.warnings:
-                print(f"busdoc: {text}", file=surroundings.stderr)
+                say(text)
             yield server.tick
         finally:
             server.stop()
@@ -109,8 +92,8 @@ class PageOfCommand:
         from busdoc.page.place import is_for_this_computer_alone
 
         if is_for_this_computer_alone(self._place):
-            return ("The page is for this computer alone: --page-on lan lets a phone in.",)
-        return () if self._place.scheme == "https" else (f"{_HTTPS_ONLY}{_ADVICE}",)
+            return (_ALONE,)
+        return () if self._place.scheme == "https" else (_NOT_ENCRYPTED,)
 
     @property
     def links(self) -> tuple[str, str]:
@@ -141,18 +124,22 @@ class PageOfCommand:
             f"To look on:  {views}",
         )
 
-    def show(self, surroundings: Surroundings) -> None:
-        """Write links and, on a terminal, the code that lets a phone log."""
+    def show(self, say: Callable[[str], None], terminal: TextIO | None) -> None:
+        """Write the links and the code that lets a phone log.
+
+        Parameters
+        ----------
+        say : writes a line
+        terminal : takes the code, in colours of its own; None: there is none
+        """
         from busdoc.page.code import terminal_code
         from busdoc.page.place import is_for_this_computer_alone
 
         logs, views = self.links
-        out = surroundings.stdout
         if not is_for_this_computer_alone(self._place):
-            if out.isatty() and surroundings.unicode:
-                stream = own_stream(out)
-                stream.write(f"{terminal_code(logs)}\n")
-                stream.flush()
-            print("Scan the code with the phone's camera, or type the link.", file=out)
-        print(f"Page, to log:      {logs}", file=out)
-        print(f"Page, to look on:  {views}", file=out, flush=True)
+            if terminal is not None:
+                terminal.write(f"{terminal_code(logs)}\n")
+                terminal.flush()
+            say("Scan the code with the phone's camera, or type the link.")
+        say(f"Page, to log:      {logs}")
+        say(f"Page, to look on:  {views}")
