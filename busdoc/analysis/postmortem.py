@@ -37,6 +37,7 @@ from busdoc.machine.machine_map import load_machine
 from busdoc.resync_check.changes import Change
 from busdoc.resync_check.records import PowerUpReturn
 from busdoc.session.folder import KeptSession, is_session, read_session
+from busdoc.session.photographs import PHOTOGRAPHS, photographs_of
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import plural
 
@@ -74,12 +75,15 @@ def postmortem(
     """
     kept: tuple[Action, ...] | None = None
     notes: tuple[str, ...] = ()
+    pictures = None if journal_file is None else journal_file.parent / PHOTOGRAPHS
     if len(captures) == 1 and is_session(captures[0]):
         session = read_session(captures[0])
+        pictures = pictures or captures[0] / PHOTOGRAPHS
         captures, machine_file = (session.recording,), machine_file or session.machine_file
         databases, kept, notes = databases or session.databases, session.actions, session.notes
         if not any(session.recording.glob("recording-*")) and has_looks(session.actions):
-            return _without_a_bus(session, machine_file, symptom)
+            result = _without_a_bus(session, machine_file, symptom)
+            return replace(result, photographs=photographs_of(pictures, result.actions))
     with ThreadPoolExecutor(max_workers=2, thread_name_prefix="watch") as workers:
         case, watches = read_recording(
             captures,
@@ -110,6 +114,7 @@ def postmortem(
         databases=tuple(file if isinstance(file, Path) else file[1] for file in databases),
         machine_file=machine_file,
         journal_file=journal_file,
+        photographs=() if pictures is None else photographs_of(pictures, result.actions),
     )
 
 

@@ -68,6 +68,8 @@ class Result:
     databases: tuple[Path, ...] = ()
     machine_file: Path | None = None
     journal_file: Path | None = None
+    photographs: tuple[tuple[int, Path], ...] = ()
+    """(`Action.n`, file) of those that the notes of the actions name."""
 
     @property
     def trouble(self) -> Trouble:

@@ -28,6 +28,7 @@ from busdoc.live.view_builder import Standing, look
 from busdoc.machine.machine import Machine
 from busdoc.session.folder import SessionFolder
 from busdoc.session.logbook import Logbook
+from busdoc.session.photographs import PHOTOGRAPHS, photographs_of
 from busdoc.words.counting import counted
 
 __all__ = ["LiveSession"]
@@ -210,11 +211,16 @@ class LiveSession:
         watches, listening, actions = self._listening.watches, self._listening, self._log.numbered()
         if watches.start_ns is None and (listening.without_a_bus or has_looks(actions)):
             case = replace(listening.case(closed=False), asked=self._judging.asked)
-            return conclude(case, watches, unheard(actions, listening.began_ns, listening.heard_ns), actions)
-        if watches.start_ns is None:
+            health = unheard(actions, listening.began_ns, listening.heard_ns)
+        elif watches.start_ns is None:
             raise InputError("the session", "frames", "none so far", "Listen to a bus that speaks.")
-        case = replace(self._listening.case(closed=self._closed), asked=self._judging.asked)
-        return conclude(case, watches, watches.close(), self._log.numbered())
+        else:
+            case = replace(listening.case(closed=self._closed), asked=self._judging.asked)
+            health = watches.close()
+        result = conclude(case, watches, health, actions)
+        if self._folder is None:
+            return result
+        return replace(result, photographs=photographs_of(self._folder.path / PHOTOGRAPHS, result.actions))
 
     def _standing(self) -> Standing:
         listening, judging = self._listening, self._judging

@@ -17,11 +17,11 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from busdoc.errors import BusdocError, InputError
+from busdoc.files.photograph import MOST_BYTES, upright_jpeg
 from busdoc.page.board import Board, Reader
 from busdoc.page.entry import Entry, MustWait, Phone, Role
 from busdoc.page.guard import App, Guard
 from busdoc.page.pace import Pace
-from busdoc.page.photographs import MOST_BYTES, as_kept
 from busdoc.page.place import Place
 from busdoc.page.press import Answer, Press, read_press
 
@@ -218,7 +218,7 @@ class _Served:
         name = f"photograph-{mark[:12]}.jpg"
         data = await request.body()
         try:
-            small = await asyncio.to_thread(as_kept, data)
+            small, _, _ = await asyncio.to_thread(upright_jpeg, data)
             async with asyncio.timeout(_STUCK_S):
                 await self._keep(name, small)
         except TimeoutError:

@@ -52,7 +52,10 @@ class Board:
             return self._version, [(name, data) for _, name, data in found]
 
     def enter(self, reader: "Reader") -> None:
-        """Let a reader in; called in the loop."""
+        """Let a reader in; called in the loop. The first one waits for what is pinned up next: what hangs is old."""
+        if not self._readers:
+            with self._lock:
+                self._parts.clear()
         self._readers.add(reader)
         self.n_readers = len(self._readers)
 

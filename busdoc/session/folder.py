@@ -32,7 +32,7 @@ from busdoc.errors import InputError, found_instead
 from busdoc.files.given import require_plain_files
 from busdoc.files.whole import write_whole
 from busdoc.session.logbook import Logbook
-from busdoc.session.photographs import PHOTOGRAPH
+from busdoc.session.photographs import PHOTOGRAPH, PHOTOGRAPHS
 from busdoc.session.rows import StoredRows, read_rows
 from busdoc.session.store import SessionStore
 from busdoc.session.twofold import TwofoldStore, even_out_stores
@@ -42,7 +42,6 @@ __all__ = ["KeptSession", "SessionFolder", "is_session", "read_session"]
 DatabaseFile = Path | tuple[int | str, Path]
 
 _STORE, _LOCK, _MACHINE, _DATABASES = "session.sqlite", "session.lock", "machine.toml", "databases"
-_PHOTOGRAPHS = "photographs"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,14 +197,14 @@ class SessionFolder:
         refused = []
         for folder in kept:
             try:
-                require_plain_files(folder / _PHOTOGRAPHS)
-                (folder / _PHOTOGRAPHS).mkdir(exist_ok=True)
-                write_whole(folder / _PHOTOGRAPHS / name, data)
+                require_plain_files(folder / PHOTOGRAPHS)
+                (folder / PHOTOGRAPHS).mkdir(exist_ok=True)
+                write_whole(folder / PHOTOGRAPHS / name, data)
             except OSError as error:
                 refused.append(error)
         if len(refused) == len(kept):
             raise InputError(
-                str(kept[0] / _PHOTOGRAPHS),
+                str(kept[0] / PHOTOGRAPHS),
                 "room for a photograph",
                 found_instead(refused[0]),
                 "Make room on the disk.",
@@ -314,7 +313,7 @@ def _copy_missing(one: Path, other: Path) -> None:
     OSError : one of them cannot be read or written
     """
     for source, target in ((one, other), (other, one)):
-        files = [*source.glob("*.toml"), *(source / _DATABASES).glob("*"), *(source / _PHOTOGRAPHS).glob("*")]
+        files = [*source.glob("*.toml"), *(source / _DATABASES).glob("*"), *(source / PHOTOGRAPHS).glob("*")]
         for file in files:
             copy = target / file.relative_to(source)
             if _is_empty(copy) and not _is_empty(file):

@@ -7,7 +7,10 @@ from pathlib import Path
 from busdoc.actions.action import Action
 from busdoc.files.given import no_plain_file
 
-__all__ = ["PHOTOGRAPH", "photographs_of"]
+__all__ = ["PHOTOGRAPH", "PHOTOGRAPHS", "photographs_of"]
+
+PHOTOGRAPHS = "photographs"
+"""The folder that holds them."""
 
 PHOTOGRAPH = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,80}\.(?:jpe?g|png)", re.IGNORECASE)
 """The name of one, as it stands in a note: plain letters, so that it is the same on every system."""

@@ -101,7 +101,7 @@ class Phone:
         """Give the server's clock, as a phone that has measured it knows it."""
         return self.served.server.server_s() * 1000.0
 
-    def press(self, what: str, *, ago_s: float = 0.0, cut_s: float = 0.0, since_s: float = 30.0, **more: object) -> Any:
+    def press(self, what: str, *, ago_s: float = 0.0, cut_s: float = 0.0, since_s: float = 30.0, **more: Any) -> Any:
         """Press something; gives the answer.
 
         Parameters
@@ -112,9 +112,7 @@ class Phone:
         """
         return self.send(self.pressed(what, ago_s=ago_s, cut_s=cut_s, since_s=since_s, **more))
 
-    def pressed(
-        self, what: str, *, ago_s: float = 0.0, cut_s: float = 0.0, since_s: float = 30.0, **more: object
-    ) -> Any:
+    def pressed(self, what: str, *, ago_s: float = 0.0, cut_s: float = 0.0, since_s: float = 30.0, **more: Any) -> Any:
         at = self.now_ms() - ago_s * 1000
         times = {"at": at, "seen": at - cut_s * 1000, "since": at - since_s * 1000}
         return {"mark": secrets.token_hex(16), "what": what, "by": self.by, **times, **more}

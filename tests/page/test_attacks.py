@@ -12,6 +12,7 @@ import time
 from collections.abc import Iterator
 from importlib import resources
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -40,8 +41,9 @@ def unharmed(page: Served) -> Iterator[Served]:
     assert page.session.view().frames > frames
 
 
-def press(phone: Phone) -> dict[str, object]:
-    return phone.pressed("act", action="wiggle", part="harness-A")
+def press(phone: Phone) -> dict[str, Any]:
+    found: dict[str, Any] = phone.pressed("act", action="wiggle", part="harness-A")
+    return found
 
 
 @pytest.mark.parametrize("cookie", ["", "busdoc=x", "x" * 500])
@@ -113,7 +115,7 @@ def test_the_cookie_is_kept_from_scripts_and_other_sites(page: Served) -> None:
         f"POST /join HTTP/1.1\r\nHost: {page.address}\r\nOrigin: http://{page.address}\r\nConnection: close\r\n"
         f"Content-Type: application/json\r\nContent-Length: {len(body)}\r\n\r\n{body}".encode()
     )
-    answer = b"".join(iter(lambda: line.recv(4096), b"")).decode()
+    answer = all_of(line)
     line.close()
     assert re.search(r"set-cookie: busdoc-\d+=[\w-]{22}; HttpOnly; Max-Age=86400; Path=/; SameSite=strict\r", answer)
 
@@ -138,7 +140,8 @@ def test_other_methods_do_nothing(unharmed: Served, method: str) -> None:
     "spoilt",
     [
         {"mark": "../../x"}, {"mark": "0" * 31}, {"mark": None}, {"what": ""}, {"what": "x" * 50}, {"what": 5},
-        {"at": "now"}, {"at": True}, {"at": -1}, {"at": 1e300}, {"seen": None}, {"n": 0}, {"n": 1.5}, {"n": 1 << 40}, {"part": 5},
+        {"at": "now"}, {"at": True}, {"at": -1}, {"at": 1e300}, {"seen": None}, {"n": 0}, {"n": 1.5}, {"n": 1 << 40},
+        {"part": 5},
         {"part": "x" * 500}, {"by": 5}, {"text": ["x"]},
     ],
 )  # fmt: skip
@@ -227,6 +230,13 @@ def test_of_a_thousand_lines_most_are_closed_and_the_rest_goes_on(unharmed: Serv
     pytest.fail("nobody is answered any more")
 
 
+def all_of(line: socket.socket) -> str:
+    heard = b""
+    while piece := line.recv(4096):
+        heard += piece
+    return heard.decode()
+
+
 def is_open(line: socket.socket) -> bool:
     try:
         return line.recv(1) != b""
@@ -244,11 +254,10 @@ def test_presses_without_end_are_slowed(page: Served) -> None:
 
 
 def test_every_answer_forbids_scripts_of_others_and_frames(page: Served) -> None:
-    line = socket.create_connection(("127.0.0.1", page.server.place.port))
     for host, status in ((page.address, "200"), ("attacker.example", "421")):
         line = socket.create_connection(("127.0.0.1", page.server.place.port))
         line.sendall(f"GET / HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n".encode())
-        answer = b"".join(iter(lambda at=line: at.recv(4096), b"")).decode()
+        answer = all_of(line)
         line.close()
         assert answer.startswith(f"HTTP/1.1 {status}")
         policy = next(text for text in answer.splitlines() if text.startswith("content-security-policy: "))

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -20,7 +21,7 @@ def page() -> Iterator[Served]:
         yield found
 
 
-def act(phone: Phone, **more: object) -> dict[str, object]:
+def act(phone: Phone, **more: Any) -> dict[str, Any]:
     answer = phone.press("act", action="wiggle", part="harness-A", **more)
     assert isinstance(answer, dict)
     return answer
@@ -102,7 +103,7 @@ def pulling(falling: Served) -> Served:
     return falling
 
 
-def shown_step(page: Served) -> dict[str, object]:
+def shown_step(page: Served) -> dict[str, Any]:
     step = page.host.sections()["step"]
     assert isinstance(step, dict)
     press = step["press"]

@@ -18,13 +18,13 @@ from busdoc.live.bell import Bell
 from busdoc.page.hosts.base import Answers, Lately, bus_notes, time_of_day
 from busdoc.page.press import Answer, Press
 from busdoc.screen.drawing.styles import Tone
+from busdoc.session.photographs import PHOTOGRAPHS
 from busdoc.times import SECOND_NS
 from busdoc.words.sentence import capital
 
 __all__ = ["RecordHost"]
 
 _AHEAD_S = 5.0
-_PHOTOGRAPHS = "photographs"
 
 
 class RecordHost:
@@ -121,7 +121,7 @@ class RecordHost:
         InputError : it cannot be written
         """
         for place in self._recorder.places:
-            folder: Path = place.marks_file.parent / _PHOTOGRAPHS
+            folder: Path = place.marks_file.parent / PHOTOGRAPHS
             try:
                 folder.mkdir(exist_ok=True)
                 write_whole(folder / name, data)

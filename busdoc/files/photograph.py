@@ -1,13 +1,13 @@
-"""A photograph as a phone sends it: looked at, turned upright, made small, and freed of all but the picture.
+"""A photograph that somebody gave: looked at, turned upright, made small, and freed of all but the picture.
 
-Phones write into a photograph where and when it was taken, and by whom: that is not the session's to keep.
+Phones write into a photograph where and when it was taken, and by whom: that is nobody else's to keep.
 """
 
 import io
 
 from busdoc.errors import InputError
 
-__all__ = ["MOST_BYTES", "as_kept"]
+__all__ = ["MOST_BYTES", "upright_jpeg"]
 
 MOST_BYTES = 6_000_000
 _MOST_PIXELS = 40_000_000
@@ -15,8 +15,8 @@ _LONGEST_SIDE = 1600
 _QUALITY = 80
 
 
-def as_kept(data: bytes) -> bytes:
-    """Give a photograph as JPEG with its longest side at most 1600 pixels.
+def upright_jpeg(data: bytes) -> tuple[bytes, int, int]:
+    """Give a photograph as JPEG with its longest side at most 1600 pixels; with its width and height.
 
     Raises
     ------
@@ -42,7 +42,7 @@ def as_kept(data: bytes) -> bytes:
         raise
     except Exception as error:  # the picture library raises much: for it this is any file at all
         raise _refused("a photograph (JPEG, PNG or WebP)", "something else, or a damaged one") from error
-    return out.getvalue()
+    return out.getvalue(), *upright.size
 
 
 def _refused(expected: str, found: str) -> InputError:
