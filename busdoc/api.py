@@ -4,11 +4,11 @@ Three of them read a recording, one for each use, and take the same things: `pos
 they take is said once, at `postmortem`. `docs/python.md` shows every call at work.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from os import PathLike
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, TypedDict
+from typing import TYPE_CHECKING, Any, Literal, TypedDict
 
 from busdoc.actions.journal import Journal
 from busdoc.analysis.baseline import LearntMap
@@ -16,14 +16,17 @@ from busdoc.analysis.result import Result
 from busdoc.analysis.resync import Resync
 from busdoc.capture.source import Capture
 from busdoc.decode.database.database import Database
-from busdoc.errors import BusdocError, InputError
+from busdoc.errors import BusdocError, InputError, found_instead
 from busdoc.machine.machine import Machine
 from busdoc.report.words.headline import headline
 
 if TYPE_CHECKING:
+    import can
     import pandas as pd
 
     from busdoc.analysis.reading import Follow
+    from busdoc.live.watch import LiveWatch
+    from busdoc.simulation.run_folder import RunFiles
 
 __all__ = [
     "BusdocError",
@@ -44,7 +47,9 @@ __all__ = [
     "open_capture",
     "postmortem",
     "resync",
+    "simulate",
     "tables",
+    "watch",
     "write_report",
     "write_signals",
     "write_tables",
@@ -53,6 +58,7 @@ __all__ = [
 AnyPath = str | PathLike[str]
 DatabaseFile = AnyPath | tuple[int | str, AnyPath]
 
+_SHEETS = ("A4", "Letter")
 _NO_FIELDS: Mapping[str, str] = MappingProxyType({})
 
 
@@ -175,6 +181,90 @@ def baseline(
     return run(_paths(captures), name=name, progress=progress, **_inputs(databases, machine, journal))
 
 
+def simulate(scenario: AnyPath, folder: AnyPath, *, seed: int | None = None, suffix: str = ".log") -> "RunFiles":
+    """Run a machine, its faults and a technician in software, and write the capture with its truth.
+
+    Parameters
+    ----------
+    scenario : TOML; `busdoc demo` writes one to begin with
+    folder : made when it is not there
+    seed : from 0 on, another run of the same scenario; None: its own
+    suffix : kind of capture, such as ``.log.gz`` or ``.asc``
+
+    Returns
+    -------
+    The files: `capture`, `actions`, `truth`, and `machine` and `database` where the scenario has them
+
+    Raises
+    ------
+    InputError : a scenario that cannot be used, a kind that is not written, or a folder that cannot be
+
+    Examples
+    --------
+    >>> import busdoc, tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     files = busdoc.simulate("captures/sweeper_code/scenario.toml", folder)
+    ...     result = busdoc.postmortem(files.capture, machine=files.machine, journal=files.actions)
+    >>> len(result.actions) > 0
+    True
+    """
+    from busdoc.simulation.run_folder import files_of_scenario
+
+    if seed is not None and seed < 0:
+        raise InputError("seed", "a whole number from 0 on", str(seed), "Leave the sign off.")
+    try:
+        return files_of_scenario(Path(scenario), Path(folder), seed=seed, suffix=suffix)
+    except OSError as error:
+        raise InputError(
+            str(folder), "a folder that can be written", found_instead(error), "Name another folder."
+        ) from error
+
+
+def watch(
+    bus: "can.BusABC | Sequence[can.BusABC]",
+    *,
+    databases: AnyPath | Iterable[DatabaseFile] = (),
+    machine: AnyPath | None = None,
+    symptom: str | None = None,
+    every_s: float = 0.5,
+) -> "LiveWatch":
+    """Watch live buses: an iterator of what a screen would show, for a program of your own.
+
+    Parameters
+    ----------
+    bus : a bus of python-can, or several in the order of their channels; opened by you, and left open. Open it so that
+        it keeps silent, where the adapter can: busdoc sends nothing, but an adapter that is not told acknowledges
+    databases, machine, symptom : as of `postmortem`
+    every_s : from one view to the next, s
+
+    Returns
+    -------
+    An iterator of `busdoc.live.view.SessionView`, which ends when it is closed. `log(kind, part)` logs what somebody
+    does at this instant, `result()` gives the whole result so far, `close()` or the end of a ``with`` ends it
+
+    Raises
+    ------
+    InputError : a file that cannot be used
+
+    Examples
+    --------
+    ::
+
+        with can.Bus("can0", interface="socketcan") as bus, busdoc.watch(bus, machine="sweeper.toml") as views:
+            for view in views:
+                print(view.headline, [row.name for row in view.controllers if row.state == "lost"])
+    """
+    from busdoc.live.session import LiveSession
+    from busdoc.live.watch import LiveWatch, lent_buses
+
+    buses = list(bus) if isinstance(bus, Sequence) else [bus]
+    loaded = Machine() if machine is None else load_machine(machine)
+    files = _database_files(databases)
+    database = load_databases(files) if files else None
+    session = LiveSession(lent_buses(buses), loaded, database, asked=symptom)
+    return LiveWatch(session, every_s=every_s)
+
+
 def open_capture(captures: AnyPath | Iterable[AnyPath]) -> Capture:
     """Open a recording; its `blocks()` yield the frames as columns of numpy arrays, in the order of time.
 
@@ -277,19 +367,29 @@ def write_signals(
     return write_signal_tables(_paths(captures), _database_files(databases), wanted, Path(folder))
 
 
-def write_report(result: Result, path: AnyPath, *, command: str = "", fields: Mapping[str, str] = _NO_FIELDS) -> Path:
+def write_report(
+    result: Result,
+    path: AnyPath,
+    *,
+    command: str = "",
+    fields: Mapping[str, str] = _NO_FIELDS,
+    paper: Literal["A4", "Letter"] = "A4",
+) -> Path:
     """Write the record of a result, as HTML or PDF by the suffix of `path`; give the path.
 
     Parameters
     ----------
     command : the command that made the result, if it was one
     fields : `technician`, `serial`, `hours`, `order`, or any other name and text to print at the top
+    paper : the sheet of a PDF; a browser prints HTML on whatever sheet it is given
 
     Raises
     ------
     InputError : another suffix, or a file that cannot be written
     """
     target = Path(path)
+    if paper not in _SHEETS:
+        raise InputError("paper", "A4 or Letter", f'"{paper}"', "Name one of the two.")
     match target.suffix.lower():
         case ".html" | ".htm":
             from busdoc.report.record.html import write_html
@@ -298,7 +398,7 @@ def write_report(result: Result, path: AnyPath, *, command: str = "", fields: Ma
         case ".pdf":
             from busdoc.report.record.pdf import write_pdf
 
-            write_pdf(result, target, command=command, fields=fields)
+            write_pdf(result, target, command=command, fields=fields, paper=paper)
         case other:
             found = f'"{other}"' if other else "no suffix"
             raise InputError(str(target), "a report that ends in .html or .pdf", found, "Name it so.")

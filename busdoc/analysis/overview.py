@@ -19,7 +19,6 @@ __all__ = [
     "action_behind",
     "cleared_parts",
     "codes_of",
-    "heard_span",
     "identifiers_by_period",
     "in_step_identifiers",
     "incidents_to_tell",
@@ -76,15 +75,6 @@ def identifiers_by_period(bare: Sequence[ControllerHealth]) -> list[tuple[str, l
 def _round(period_ns: int) -> int:
     """Give a period to two digits: what differs by less is one rhythm."""
     return round(period_ns, 1 - int(log10(max(period_ns, 1))))
-
-
-def heard_span(controller: ControllerHealth) -> tuple[int, int]:
-    """Give from when to when a controller was on the bus as far as its frames tell, ns.
-
-    It begins with its first frame, and ends a deadline after its last one.
-    """
-    deadlines_ns = [stream.deadline_ns for stream in controller.streams if stream.cyclic and stream.deadline_ns]
-    return controller.first_ns or 0, (controller.last_ns or 0) + max(deadlines_ns, default=0)
 
 
 def action_behind(result: Result, because: Because) -> Action | None:

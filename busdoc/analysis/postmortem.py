@@ -14,6 +14,7 @@ from busdoc.actions.inferred import plug_actions, power_actions
 from busdoc.actions.journal import Journal, load_journal
 from busdoc.actions.journal_clock import SAME_CLOCK, judge_clock
 from busdoc.analysis.case import Case
+from busdoc.analysis.data.recorded import Recorded
 from busdoc.analysis.exposed import unexposed_spans
 from busdoc.analysis.judgement import Observed, Weighed, observe, weigh
 from busdoc.analysis.power_ups import find_returns
@@ -115,6 +116,7 @@ def postmortem(
         machine_file=machine_file,
         journal_file=journal_file,
         photographs=() if pictures is None else photographs_of(pictures, result.actions),
+        recorded=None if case.recording is None else Recorded(case.recording, case.database),
     )
 
 
@@ -224,7 +226,7 @@ def judge_case(
         answers=weighed.answers,
         apart=weighed.apart,
         intermittent=in_common(case, told, because, (weighed, actions, seen), gather),
-        signals=signals,
+        signal_summaries=signals,
         resync=resync,
         changes=changes,
         warnings=(

@@ -1,14 +1,19 @@
 """The result of one analysis: everything that any rendering shows, computed before a renderer starts."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from busdoc.actions.action import Action
 from busdoc.actions.journal_clock import SAME_CLOCK, JournalClock
 from busdoc.analysis.case import CaptureFacts
+from busdoc.analysis.data.moments import Moment, moment_ns
+from busdoc.analysis.data.presence import frame_of_presence
+from busdoc.analysis.data.recorded import Recorded
 from busdoc.analysis.trouble import Trouble, trouble_of
 from busdoc.decode.signals.summary import SignalSummary
+from busdoc.errors import InputError
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident
 from busdoc.health.summary import Health
@@ -20,6 +25,9 @@ from busdoc.resync_check.changes import Change
 from busdoc.resync_check.records import PowerUpReturn
 from busdoc.symptoms.symptom import Symptom
 from busdoc.times import SECOND_NS
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["Result"]
 
@@ -55,7 +63,8 @@ class Result:
     """Symptoms that come and go apart from the complaint: they may have a fault of their own."""
     intermittent: Intermittent | None = None
     """What the losses that no action explains have in common; None where there are fewer than three."""
-    signals: tuple[SignalSummary, ...] = ()
+    signal_summaries: tuple[SignalSummary, ...] = ()
+    """Of each signal of each stream, what its values were like; `signals` gives the values."""
     resync: tuple[PowerUpReturn, ...] = ()
     """How every controller came back after each power-up, ascending by time."""
     changes: tuple[Change, ...] = ()
@@ -70,6 +79,132 @@ class Result:
     journal_file: Path | None = None
     photographs: tuple[tuple[int, Path], ...] = ()
     """(`Action.n`, file) of those that the notes of the actions name."""
+    recorded: Recorded | None = None
+    """What can be read again; None: nothing was kept, as of a live bus."""
+
+    def signals(
+        self,
+        pattern: str | Iterable[str],
+        *,
+        channel: int | str | None = None,
+        start: Moment | None = None,
+        end: Moment | None = None,
+        every_s: float | None = None,
+        texts: bool = False,
+    ) -> "pd.DataFrame":
+        """Give the values of the signals that match as columns ``Message.Signal``, indexed by time.
+
+        The recording is read once for each message that was not asked for before, of several at once; another stretch,
+        channel or pace of the same messages reads nothing.
+
+        Parameters
+        ----------
+        pattern : ``Signal`` or ``Message.Signal``, with ``*`` and ``?`` as in file names; one or several
+        channel : number or name of the only channel that is wanted
+        start, end : seconds on the capture's clock, or a date and time with its zone; both included
+        every_s : one row for each such stretch, named by its end, with the last value that came in it; None: a row
+            for each frame
+        texts : give the database's names of values instead of numbers, where a signal has them
+
+        Returns
+        -------
+        Index in UTC, or time since the capture's own zero. A cell is empty where that instant's frame is another's, or
+        holds no value. Where several send one message, a column is named ``Message.Signal CHANNEL IDENTIFIER``.
+        `attrs["units"]` has the database's units by column.
+
+        Raises
+        ------
+        InputError : no database, a pattern that no signal matches, or nothing that can be read again
+        """
+        every_ns = None if every_s is None else round(every_s * SECOND_NS)
+        if every_ns is not None and every_ns < 1:
+            raise InputError("every_s", "a number of seconds above 0", f"{every_s}", "Write for example every_s=1.")
+        return self._recorded().signals(
+            [pattern] if isinstance(pattern, str) else list(pattern),
+            self._span(start, end),
+            channel=channel,
+            every_ns=every_ns,
+            texts=texts,
+            epoch=self.capture.epoch,
+        )
+
+    def frames(
+        self,
+        *,
+        around: Incident | int | None = None,
+        seconds: float = 1.0,
+        start: Moment | None = None,
+        end: Moment | None = None,
+        channel: int | str | None = None,
+    ) -> "pd.DataFrame":
+        """Give frames, indexed by time: of a stretch, or around an incident.
+
+        Parameters
+        ----------
+        around : an incident, or its number from 1: the frames around its onset, and around the return
+        seconds : how far on either side of it
+        start, end : seconds on the capture's clock, or a date and time with its zone; both included
+        channel : number or name of the only channel that is wanted
+
+        Returns
+        -------
+        `channel`, `id`, `extended`, `kind` (data, remote, error), `fd`, `length`, `data` (hexadecimal), `controller`
+        and `message` (empty where nobody knows)
+
+        Raises
+        ------
+        InputError : no such incident, or nothing that can be read again
+        """
+        spans = [self._span(start, end)]
+        if around is not None:
+            incident = self._incident(around)
+            margin_ns = round(seconds * SECOND_NS)
+            near = [(incident.last_seen_ns - margin_ns, incident.onset_ns + margin_ns)]
+            if incident.back_ns is not None:
+                near.append((incident.back_ns - margin_ns, incident.back_ns + margin_ns))
+            spans = [(max(a, spans[0][0]), min(b, spans[0][1])) for a, b in near]
+        owner_of = {
+            (stream.key.channel, stream.key.extended, stream.key.id): controller.name
+            for controller in self.health.controllers
+            for stream in controller.streams
+        }
+        return self._recorded().frames(
+            spans,
+            channel=channel,
+            owner=lambda number, extended, identifier: owner_of.get((number, extended, identifier)),
+            epoch=self.capture.epoch,
+        )
+
+    def presence(self) -> "pd.DataFrame":
+        """Give the presence of every controller as intervals without holes.
+
+        Returns
+        -------
+        `controller`, `state` (heard, silent, not yet heard, no more heard, not recorded), `start`, `end`, `duration_s`,
+        and `incident`: the number of the one that a silence belongs to
+        """
+        return frame_of_presence(self.health, self.incidents, epoch=self.capture.epoch)
+
+    def _recorded(self) -> Recorded:
+        if self.recorded is None:
+            advice = "Keep the session in a folder, and give that to busdoc.postmortem."
+            raise InputError("the result", "a recording to read again", "none", advice)
+        return self.recorded
+
+    def _span(self, start: Moment | None, end: Moment | None) -> tuple[int, int]:
+        epoch = self.capture.epoch
+        return (
+            self.health.start_ns if start is None else moment_ns(start, "start", epoch=epoch),
+            self.health.until_ns if end is None else moment_ns(end, "end", epoch=epoch),
+        )
+
+    def _incident(self, around: Incident | int) -> Incident:
+        if isinstance(around, Incident):
+            return around
+        if not 1 <= around <= len(self.incidents):
+            expected = f"an incident, or a number from 1 to {len(self.incidents)}"
+            raise InputError("around", expected, f"{around}", "busdoc.tables(result)['incidents'] has them as n.")
+        return self.incidents[around - 1]
 
     @property
     def trouble(self) -> Trouble:

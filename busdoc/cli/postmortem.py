@@ -140,7 +140,7 @@ def _write_tables(
 def _check_signals(arguments: argparse.Namespace, files: "list[Path | tuple[int | str, Path]]") -> None:
     """See before the capture is read that the signals asked for are there, and where to write them."""
     from busdoc.decode.database.database import load_databases
-    from busdoc.report.tables.signal_tables import chosen_signals
+    from busdoc.decode.signals.selection import chosen_signals
 
     for given, option in ((arguments.tables, "--tables DIR"), (arguments.db, "--db FILE")):
         if not given:

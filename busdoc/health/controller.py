@@ -5,7 +5,7 @@ from enum import StrEnum
 
 from busdoc.machine.controller_spec import Identity, PeriodFrom
 
-__all__ = ["ControllerHealth", "ControllerState", "StreamHealth", "StreamKey"]
+__all__ = ["ControllerHealth", "ControllerState", "StreamHealth", "StreamKey", "heard_span"]
 
 
 class ControllerState(StrEnum):
@@ -74,3 +74,12 @@ class ControllerHealth:
     absences: tuple[tuple[int, int], ...] = ()
     """(from, to) in ns, ascending: from the last frame heard to the next one, or to the end of the capture. The time
     before the first frame of a controller that was expected from the start counts as one."""
+
+
+def heard_span(controller: ControllerHealth) -> tuple[int, int]:
+    """Give from when to when a controller was on the bus as far as its frames tell, ns.
+
+    It begins with its first frame, and ends a deadline after its last one.
+    """
+    deadlines_ns = [stream.deadline_ns for stream in controller.streams if stream.cyclic and stream.deadline_ns]
+    return controller.first_ns or 0, (controller.last_ns or 0) + max(deadlines_ns, default=0)

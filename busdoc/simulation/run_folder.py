@@ -4,6 +4,7 @@ import csv
 import json
 import shutil
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from busdoc.actions.action import Action
@@ -14,7 +15,9 @@ from busdoc.simulation.scenario.file import load_scenario
 from busdoc.simulation.scenario.scenario import simulate
 from busdoc.times import SECOND_NS
 
-__all__ = ["run_scenario_file", "truth_document", "write_journal", "write_run"]
+__all__ = ["RunFiles", "files_of_scenario", "run_scenario_file", "truth_document", "write_journal", "write_run"]
+
+_CAPTURE = "capture"
 
 
 def run_scenario_file(path: Path, out: Path, *, seed: int | None = None, suffix: str = ".log") -> Run:
@@ -36,7 +39,40 @@ def run_scenario_file(path: Path, out: Path, *, seed: int | None = None, suffix:
     return run
 
 
-def write_run(run: Run, folder: Path, suffix: str = ".log", *, stem: str = "capture") -> None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunFiles:
+    """What a run was written to."""
+
+    capture: Path
+    actions: Path
+    truth: Path
+    machine: Path | None
+    database: Path | None
+
+
+def files_of_scenario(path: Path, out: Path, *, seed: int | None = None, suffix: str = ".log") -> RunFiles:
+    """Live through a scenario as `run_scenario_file` does; give the files.
+
+    Raises
+    ------
+    InputError : when the scenario, or a file that it names, cannot be used
+    """
+    run_scenario_file(path, out, seed=seed, suffix=suffix)
+    scenario = load_scenario(path)
+
+    def copied(name: str | None) -> Path | None:
+        return None if name is None else out / Path(name).name
+
+    return RunFiles(
+        capture=out / f"{_CAPTURE}{suffix}",
+        actions=out / "actions.csv",
+        truth=out / "truth.json",
+        machine=copied(scenario.machine_file),
+        database=copied(scenario.database_file),
+    )
+
+
+def write_run(run: Run, folder: Path, suffix: str = ".log", *, stem: str = _CAPTURE) -> None:
     """Write the capture, the journal and the truth of a run into a folder that exists."""
     channels = ChannelTable()
     numbers = sorted({int(channel) for block in run.blocks for channel in set(block.channel.tolist())})

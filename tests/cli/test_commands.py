@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from busdoc.cli.environment import ExitStatus
+from tests.documents import held_to_schema
 from tests.typed import Run
 
 ROOT = Path(__file__).parents[2]
@@ -45,6 +46,7 @@ def test_the_demo_writes_its_files_and_ends_with_status_0(run: Run, tmp_path: Pa
     written = {path.name for path in (tmp_path / "demo").iterdir()}
     assert {"capture.log", "machine.toml", "street_sweeper.dbc", "actions.csv", "truth.json"} <= written
     assert "hopper" in out.lower()
+    held_to_schema((tmp_path / "demo" / "verdict.json").read_text(encoding="utf-8"))
 
 
 def test_trouble_ends_with_status_1_and_the_verdict_comes_first(run: Run) -> None:
@@ -55,7 +57,7 @@ def test_trouble_ends_with_status_1_and_the_verdict_comes_first(run: Run) -> Non
 
 def test_json_is_one_document_with_every_key_of_the_contract(run: Run) -> None:
     status, out, _ = run(*sweeper("--json"))
-    tree = json.loads(out)
+    tree = held_to_schema(out)
     assert status == ExitStatus.TROUBLE
     assert tree["schema"] == "busdoc-verdict/1"
     keys = {

@@ -13,6 +13,7 @@ import pytest
 from busdoc.cli.environment import ExitStatus, Surroundings
 from busdoc.cli.main import main
 from tests.capture.sending_double import count_sending
+from tests.documents import held_to_schema
 
 ROOT = Path(__file__).parents[2]
 SWEEPER = ROOT / "captures" / "street_sweeper"
@@ -88,7 +89,7 @@ def test_json_is_one_document_and_nothing_else(monkeypatch: pytest.MonkeyPatch) 
     words = ("isolate", *QUICK, *SHOWN, "--actions", ACTIONS, "--json")
     status, out, err = run(*words, monkeypatch=monkeypatch)
     assert status == ExitStatus.TROUBLE
-    tree = json.loads(out)
+    tree = held_to_schema(out)
     assert tree["schema"] == "busdoc-verdict/1"
     assert tree["suspects"][0]["part"] == "gate-angle"
     assert "hopper dropped off the bus" in err

@@ -110,9 +110,11 @@ def cut(block: FrameBlock, step_s: float, *, from_s: float = 0.0) -> Pieces:
     return Pieces(frames=block, ends_ns=ends, from_ns=START_NS - round(from_s * S))
 
 
-def run(source: Pieces, text: str = LIMITS, *, within_s: float | None = None) -> tuple[ResyncLive, list[ReturnNews]]:
+def run(
+    source: Pieces, text: str = LIMITS, *, within_s: float | None = None, settle_s: float = 3.0
+) -> tuple[ResyncLive, list[ReturnNews]]:
     within_ns = None if within_s is None else round(within_s * S)
-    live = ResyncLive(source, machine_from_text(text, "map"), within_ns=within_ns)
+    live = ResyncLive(source, machine_from_text(text, "map"), within_ns=within_ns, settle_ns=round(settle_s * S))
     return live, followed(live)
 
 
@@ -145,7 +147,7 @@ def test_each_controller_is_counted_home_and_then_all() -> None:
 
 
 def test_it_ends_when_the_settling_time_is_over_and_not_before() -> None:
-    live, _ = run(cut(traffic(Sweeper().switch(10.0, 15.0)), 0.05))
+    live, _ = run(cut(traffic(Sweeper().switch(10.0, 15.0)), 0.05), settle_s=10.0)
     slowest = live.following.power_up.slowest if live.following.power_up is not None else None
     assert slowest is not None
     assert slowest.steady_ns is not None
@@ -172,7 +174,7 @@ def test_a_machine_that_is_starting_already_must_be_switched_again() -> None:
 
 
 def test_who_is_missing_is_named_at_the_limit_and_when_time_is_up() -> None:
-    live, news = run(cut(traffic(Sweeper().switch(10.0, 15.0, hopper=99.0)), 0.05))
+    live, news = run(cut(traffic(Sweeper().switch(10.0, 15.0, hopper=99.0)), 0.05), settle_s=10.0)
     late = of_kind(news, NewsKind.LATE)
     assert [(one.controller, (one.after_ns or 0) / S) for one in late] == [("hopper", 2.5), ("hopper", 12.5)]
     assert (live.following.not_back(), live.following.verdict) == (("hopper",), ReturnVerdict.FAIL)
@@ -185,7 +187,7 @@ def test_a_time_limit_of_ones_own_names_the_missing_even_where_no_limit_is_known
 
 
 def test_switched_off_again_it_counts_anew() -> None:
-    live, news = run(cut(traffic(Sweeper().switch(10.0, 15.0, hopper=9.0).switch(18.0, 21.0)), 0.05))
+    live, news = run(cut(traffic(Sweeper().switch(10.0, 15.0, hopper=9.0).switch(18.0, 21.0)), 0.05), settle_s=10.0)
     assert [one.kind for one in of_kind(news, NewsKind.POWER, NewsKind.OFF_AGAIN)] == [
         NewsKind.POWER,
         NewsKind.OFF_AGAIN,
@@ -195,7 +197,7 @@ def test_switched_off_again_it_counts_anew() -> None:
 
 
 def test_one_that_restarts_while_the_others_settle_fails() -> None:
-    live, news = run(cut(traffic(Sweeper().switch(10.0, 15.0).switch(20.0, 20.6, ("broom",))), 0.05))
+    live, news = run(cut(traffic(Sweeper().switch(10.0, 15.0).switch(20.0, 20.6, ("broom",))), 0.05), settle_s=10.0)
     assert [one.controller for one in of_kind(news, NewsKind.RESTARTED)] == ["broom"]
     power_up = live.following.power_up
     assert power_up is not None
@@ -204,7 +206,7 @@ def test_one_that_restarts_while_the_others_settle_fails() -> None:
 
 
 def test_one_that_falls_again_is_told_and_must_come_home_again() -> None:
-    live, news = run(cut(traffic(Sweeper().switch(10.0, 15.0).switch(20.0, 23.0, ("broom",))), 0.05))
+    live, news = run(cut(traffic(Sweeper().switch(10.0, 15.0).switch(20.0, 23.0, ("broom",))), 0.05), settle_s=10.0)
     told = [(one.kind, one.home) for one in news if one.controller == "broom"]
     kinds = [NewsKind.HOME, NewsKind.FELL, NewsKind.RESTARTED, NewsKind.HOME]
     assert [kind for kind, _ in told] == kinds
@@ -214,7 +216,7 @@ def test_one_that_falls_again_is_told_and_must_come_home_again() -> None:
 
 
 def test_one_that_falls_again_and_stays_away_is_not_counted() -> None:
-    live, news = run(cut(traffic(Sweeper().switch(10.0, 15.0).switch(20.0, 99.0, ("broom",))), 0.05))
+    live, news = run(cut(traffic(Sweeper().switch(10.0, 15.0).switch(20.0, 99.0, ("broom",))), 0.05), settle_s=10.0)
     assert live.following.not_back() == ("broom",)
     assert of_kind(news, NewsKind.LATE)[-1].text == "missing: fell silent again"
 

@@ -8,7 +8,6 @@ import contextlib
 import json
 import re
 import socket
-import time
 from collections.abc import Iterator
 from importlib import resources
 from pathlib import Path
@@ -19,6 +18,7 @@ import pytest
 from busdoc.page.connections import MOST_CONNECTIONS
 from busdoc.page.entry import Role
 from tests.page.served import Phone, Served, served
+from tests.waiting import wait_for
 
 PRIVATE = ("/events", "/clock")
 STATIC = resources.files("busdoc.page") / "static"
@@ -200,34 +200,29 @@ def test_too_large_a_head_ends_the_line(unharmed: Served) -> None:
 
 def test_of_a_thousand_lines_most_are_closed_and_the_rest_goes_on(unharmed: Served) -> None:
     phone = unharmed.phone()
-    lines = []
+    lines: list[socket.socket] = []
+
+    def few_are_left() -> bool:
+        unharmed.session.step()
+        return sum(map(is_open, lines)) <= MOST_CONNECTIONS
+
+    def is_answered() -> bool:
+        try:
+            return phone.ask("GET", "/clock")[0] == 200
+        except (OSError, IndexError):
+            return False
+
     try:
         for _ in range(1000):
             line = socket.socket()
             line.setblocking(False)
             line.connect_ex(("127.0.0.1", unharmed.server.place.port))
             lines.append(line)
-            if len(lines) % 20 == 0:
-                time.sleep(0.002)
-        until_s = time.monotonic() + 20
-        while True:
-            unharmed.session.step()
-            still = sum(1 for line in lines if is_open(line))
-            if still <= MOST_CONNECTIONS or time.monotonic() > until_s:
-                break
-            time.sleep(0.02)
-        assert still <= MOST_CONNECTIONS
+        wait_for(few_are_left)
     finally:
         for line in lines:
             line.close()
-    until_s = time.monotonic() + 20
-    while time.monotonic() < until_s:  # they are gone: who was in is in
-        try:
-            assert phone.ask("GET", "/clock")[0] == 200
-            return
-        except (OSError, IndexError):
-            time.sleep(0.05)
-    pytest.fail("nobody is answered any more")
+    wait_for(is_answered)  # who was in is in
 
 
 def all_of(line: socket.socket) -> str:

@@ -6,9 +6,12 @@ import json
 import math
 import os
 import re
+import runpy
 import shlex
+from collections.abc import Iterator
 from contextlib import redirect_stdout
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -20,6 +23,8 @@ from busdoc.cli.main import build_parser, main
 from busdoc.isolation.suspects.dwell import dwell_s, known_rate_dwell_s
 from busdoc.machine.machine import Machine, PartKind
 from busdoc.machine.machine_map import machine_from_text
+from busdoc.report.tables.columns import TABLES
+from tests.documents import held_to_schema, schema
 
 CHECKOUT = Path(__file__).parents[2]
 DOCS = sorted((CHECKOUT / "docs").glob("*.md"))
@@ -60,7 +65,7 @@ def test_a_documented_command_runs(line: str, beside_the_examples: Path, capsys:
     assert main(words) in (ExitStatus.HEALTHY, ExitStatus.TROUBLE), capsys.readouterr().err
     written = capsys.readouterr().out
     if "--json" in words:
-        assert json.loads(written)["schema"] == "busdoc-verdict/1"
+        assert held_to_schema(written)["schema"] == "busdoc-verdict/1"
     for option in ("--report", "--tables"):
         if option in words:
             assert (beside_the_examples / words[words.index(option) + 1]).exists()
@@ -84,6 +89,27 @@ def test_the_python_page_runs_from_top_to_bottom(beside_the_examples: Path) -> N
     assert "dropped off the bus" in shown.getvalue()
     assert (beside_the_examples / "record.html").stat().st_size > 10_000
     assert (beside_the_examples / "numbers" / "incidents.parquet").exists()
+
+
+def test_the_notebook_runs_from_top_to_bottom(beside_the_examples: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("MPLBACKEND", "Agg")
+    notebook = json.loads((CHECKOUT / "docs" / "notebook.ipynb").read_text(encoding="utf-8"))
+    cells = ["".join(cell["source"]) for cell in notebook["cells"] if cell["cell_type"] == "code"]
+    names: dict[str, Any] = {}
+    with redirect_stdout(io.StringIO()) as shown:
+        for n, cell in enumerate(cells, start=1):
+            exec(compile(cell, f"notebook.ipynb, cell {n}", "exec"), names)
+    assert "dropped off the bus" in shown.getvalue()
+    assert len(names["frames"]) > 10
+    assert names["result"].recorded.n_readings == 2
+    assert (beside_the_examples / "record.html").stat().st_size > 10_000
+
+
+def test_the_notebook_is_kept_without_what_it_shows() -> None:
+    notebook = json.loads((CHECKOUT / "docs" / "notebook.ipynb").read_text(encoding="utf-8"))
+    code = [cell for cell in notebook["cells"] if cell["cell_type"] == "code"]
+    assert code
+    assert not any(cell["outputs"] or cell["execution_count"] for cell in code)
 
 
 def test_every_call_is_on_the_python_page() -> None:
@@ -116,14 +142,41 @@ def test_the_journal_page_names_every_action() -> None:
     assert [kind for kind in ActionKind if f"`{kind}`" not in text] == []
 
 
-def test_the_json_page_names_every_key_at_the_top(beside_the_examples: Path) -> None:
-    result = busdoc.postmortem(
-        "captures/street_sweeper/capture.log.gz",
-        machine="captures/street_sweeper/machine.toml",
-        journal="captures/street_sweeper/actions.csv",
-    )
+def keys_of(described: object, where: str = "") -> Iterator[str]:
+    """Name every key that a schema describes, wherever in it."""
+    if isinstance(described, dict):
+        for key, inner in described.get("properties", {}).items():
+            yield key
+            yield from keys_of(inner, key)
+        for word in ("items", "oneOf", "anyOf", "$defs"):
+            yield from keys_of(described.get(word))
+        if where == "" and "$defs" in described:
+            for inner in described["$defs"].values():
+                yield from keys_of(inner, "$defs")
+    elif isinstance(described, list):
+        for inner in described:
+            yield from keys_of(inner)
+
+
+def test_the_json_page_names_every_key_of_the_schema() -> None:
     text = (CHECKOUT / "docs" / "json.md").read_text(encoding="utf-8")
-    assert [key for key in busdoc.document(result) if f"`{key}`" not in text] == []
+    keys = set(keys_of(schema()))
+    assert len(keys) > 200
+    assert [key for key in sorted(keys) if not re.search(rf"`(?:[\w.\[\]]+\.)?{key}`", text)] == []
+    by_hand = text.partition("## Every key")[0]
+    assert [key for key in schema()["properties"] if f"`{key}`" not in by_hand] == []
+
+
+def test_the_json_page_says_what_the_schema_says() -> None:
+    done = runpy.run_path(str(CHECKOUT / "docs" / "make" / "json_keys.py"))
+    text = (CHECKOUT / "docs" / "json.md").read_text(encoding="utf-8")
+    assert text == done["page"](text), "run python docs/make/json_keys.py"
+
+
+def test_the_tables_page_names_every_table_and_the_schema_of_their_description() -> None:
+    text = (CHECKOUT / "docs" / "tables.md").read_text(encoding="utf-8")
+    assert [name for name in TABLES if f"`{name}`" not in text] == []
+    assert schema("busdoc-tables-1")["$id"] in text
 
 
 def in_seconds(text: str) -> int:

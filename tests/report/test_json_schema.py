@@ -3,7 +3,6 @@
 import json
 from collections.abc import Iterator
 from copy import deepcopy
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -13,17 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busdoc.report.json.document import SCHEMA, document
+from tests.documents import schema
 from tests.report import record_results as made
 from tests.typed import typed
 
 RESULTS = {"clean": made.clean, "one branch": made.one_branch, "intermittent": made.intermittent}
 EXAMPLES = Path(__file__).parents[2]
-
-
-def schema() -> dict[str, Any]:
-    text = files("busdoc.report.json").joinpath("schema/busdoc-verdict-1.json").read_text(encoding="utf-8")
-    loaded: dict[str, Any] = json.loads(text)
-    return loaded
 
 
 def validator() -> jsonschema.Draft202012Validator:
@@ -48,8 +42,10 @@ def undescribed(value: Any, described: dict[str, Any], root: dict[str, Any], whe
             yield from undescribed(inner, described["items"], root, f"{where}[]")
 
 
-def test_the_schema_is_itself_valid() -> None:
-    jsonschema.Draft202012Validator.check_schema(schema())
+@pytest.mark.parametrize("name", ["busdoc-verdict-1", "busdoc-tables-1"])
+def test_a_schema_is_itself_valid_and_has_a_name_of_its_own(name: str) -> None:
+    jsonschema.Draft202012Validator.check_schema(schema(name))
+    assert schema(name)["$id"] == "urn:busdoc:" + name.removeprefix("busdoc-").replace("-", ":")
 
 
 def test_the_schema_is_that_of_the_documents() -> None:

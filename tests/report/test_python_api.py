@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from pypdf import PdfReader
 
 import busdoc
 from busdoc import api
@@ -53,9 +54,15 @@ def test_a_module_of_the_same_name_does_not_hide_the_call() -> None:
 
 def test_a_report_is_written_as_its_suffix_says(tmp_path: Path) -> None:
     page = busdoc.write_report(made.clean(), tmp_path / "record.html")
-    paper = busdoc.write_report(made.clean(), str(tmp_path / "record.PDF"))
+    paper = busdoc.write_report(made.clean(), str(tmp_path / "record.PDF"), paper="Letter")
     assert page.read_bytes().startswith(b"<!DOCTYPE html>")
-    assert paper.read_bytes().startswith(b"%PDF-")
+    width, height = PdfReader(paper).pages[0].mediabox[2:]
+    assert (round(float(width)), round(float(height))) == (612, 792)  # 8.5 by 11 inches (ANSI/ASME Y14.1, size A)
+
+
+def test_a_sheet_that_is_not_printed_on_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(busdoc.InputError, match="A4 or Letter"):
+        busdoc.write_report(made.clean(), tmp_path / "record.pdf", paper="A5")  # type: ignore[arg-type]  # as typed
 
 
 @pytest.mark.parametrize("name", ["record.doc", "record"])

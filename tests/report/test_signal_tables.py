@@ -40,15 +40,16 @@ def test_each_value_is_what_cantools_decodes(tmp_path: Path) -> None:
 def test_both_files_of_a_table_say_the_same(tmp_path: Path) -> None:
     csv, parquet = write_signal_tables([CAPTURE], [DATABASE], ["HopperStatus.State", "HopperStatus.Gate*"], tmp_path)
     read = pd.read_csv(csv)
+    read["time_utc"] = pd.to_datetime(read["time_utc"])
     pd.testing.assert_frame_equal(read, pd.read_parquet(parquet), check_dtype=False)
-    assert list(read) == ["time_s", "State", "State_text", "GateAngle_deg", "GateClosed", "GateClosed_text"]
+    assert list(read) == ["time_s", "time_utc", "State", "State_text", "GateAngle_deg", "GateClosed", "GateClosed_text"]
     assert set(read["State_text"].dropna()) >= {"RUN", "FAULT"}
 
 
 def test_a_pattern_is_blind_to_upper_and_lower_case_and_needs_no_message(tmp_path: Path) -> None:
     written = write_signal_tables([CAPTURE], [DATABASE], ["enginespeed"], tmp_path)
     assert [path.suffix for path in written] == [".csv", ".parquet"]
-    assert list(pd.read_csv(written[0])) == ["time_s", "EngineSpeed_rpm"]
+    assert list(pd.read_csv(written[0])) == ["time_s", "time_utc", "EngineSpeed_rpm"]
 
 
 def test_a_pattern_that_matches_nothing_names_what_comes_near(tmp_path: Path) -> None:

@@ -29,9 +29,7 @@ _VERBS = (
     ActionKind.SWAP,
     ActionKind.REPLACE,
     ActionKind.WIGGLE,
-    ActionKind.POWER_OFF,
-    ActionKind.POWER_ON,
-    ActionKind.POWER_CYCLE,
+    *POWER_KINDS,
 )
 
 _REMARKS = (

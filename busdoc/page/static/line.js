@@ -18,6 +18,7 @@ export class Line {
     this.beatThere = 0; // by the laptop's, when it was sent
     this.source = null;
     this.in = false;
+    this.ended = false; // the session said goodbye
     this.sending = false;
     this.kept = this.readKept();
     this.photographs = new Map(); // by mark: what is still to be sent
@@ -98,7 +99,9 @@ export class Line {
     this.source = source;
     source.onmessage = null;
     source.addEventListener("hello", (event) => this.hello(JSON.parse(event.data)));
+    source.addEventListener("ended", () => { this.ended = true; this.on.state(); });
     source.addEventListener("beat", (event) => {
+      this.ended = false;
       this.beatHere = performance.now();
       this.beatThere = JSON.parse(event.data);
       this.on.state();

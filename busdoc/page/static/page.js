@@ -98,12 +98,13 @@ function drawLine() {
   $("before-open").textContent = "Not encrypted: who shares this Wi-Fi can read along, and could log in this phone's name. Use the laptop's own hotspot.";
   document.body.classList.toggle("cut", cut && begun);
   if (begun && line.beatThere > 0) {
-    $("cut").textContent = cut ? `CONNECTION LOST. What stands here is ${Math.floor(line.age)} s old.` : "";
-    if (cut && (!wasCut || performance.now() - toldCut > 30000)) {
+    const why = line.ended ? "THE SESSION WAS ENDED on the laptop." : "CONNECTION LOST.";
+    $("cut").textContent = cut ? `${why} What stands here is ${Math.floor(line.age)} s old.` : "";
+    if (cut && !(line.ended && wasCut) && (!wasCut || performance.now() - toldCut > 30000)) {
       toldCut = performance.now();
       sound.tune("cut");
       sound.buzz("cut");
-      sound.say("Connection lost", true);
+      sound.say(line.ended ? "The session was ended" : "Connection lost", true);
     }
     if (!cut && wasCut) sound.say("Connected again");
     wasCut = cut;

@@ -109,6 +109,10 @@ def _maybe(t_ns: int | None) -> float | None:
     return None if t_ns is None else seconds(t_ns)
 
 
+def _between(from_ns: int, to_ns: int | None) -> float | None:
+    return None if to_ns is None else seconds(to_ns - from_ns)
+
+
 def _capture(result: Result) -> Json:
     facts, health = result.capture, result.health
     loads = {wire.channel: wire for wire in health.wire}
@@ -196,6 +200,7 @@ def _incident(n: int, incident: Incident, because: Because) -> Json:
         "onset_s": seconds(incident.onset_ns),
         "back_s": _maybe(incident.back_ns),
         "steady_s": _maybe(incident.steady_ns),
+        "duration_s": _between(incident.last_seen_ns, incident.back_ns),
         "ran_on": str(incident.ran_on),
         "p_restarted": incident.p_restarted,
         "expected": because.expected,
@@ -213,6 +218,7 @@ def _incident(n: int, incident: Incident, because: Because) -> Json:
                 "onset_s": seconds(loss.onset_ns),
                 "back_s": _maybe(loss.back_ns),
                 "steady_s": _maybe(loss.steady_ns),
+                "duration_s": _between(loss.last_seen_ns, loss.back_ns),
                 "ran_on": str(loss.ran_on),
                 "p_restarted": loss.p_restarted,
                 "evidence": list(loss.evidence),

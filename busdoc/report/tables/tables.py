@@ -1,5 +1,6 @@
-"""The result as tables: one pandas frame each, written as CSV and Parquet with the units in the column names."""
+"""The result as tables: one pandas frame each, with the same columns and types whatever the result holds."""
 
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -7,50 +8,51 @@ import numpy as np
 
 from busdoc.analysis.result import Result
 from busdoc.errors import InputError, found_instead
-from busdoc.files.cells import as_cell
 from busdoc.report.json.document import document
+from busdoc.report.tables.columns import TABLES, Column, ColumnType, Table
+from busdoc.report.tables.files import (
+    DESCRIPTION,
+    arrow_schema,
+    describe,
+    frame_as_cells,
+    timestamps,
+    write_description,
+)
 from busdoc.times import SECOND_NS, seconds
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["frame_as_cells", "is_table", "tables", "write_tables"]
+__all__ = ["is_table", "tables", "write_tables"]
 
-_NAMES = frozenset(
-    (
-        *("controllers", "streams", "incidents", "actions", "codes", "load", "trials", "suspects"),
-        *("groups", "antecedents", "covariates", "signals"),
-    )
-)
+_OF_A_LOSS = ("last_seen_s", "onset_s", "back_s", "steady_s", "duration_s", "ran_on", "p_restarted")
 
 
 def tables(result: Result) -> "dict[str, pd.DataFrame]":
-    """Give every table that the result holds by name; times are float seconds, as in the JSON document.
+    """Give every table by name; times are float seconds, as in the JSON document, with a timestamp in UTC beside each.
 
     `incidents` has a row for each controller of each incident, so that a filter by controller works without unpacking.
+    A table without rows has its columns and types all the same; each frame's `attrs["units"]` gives units by column.
     """
-    import pandas as pd
-
     tree = document(result)
-    frames = {
-        "controllers": pd.DataFrame(_controllers(tree)),
-        "streams": pd.DataFrame(_streams(tree)),
-        "incidents": pd.DataFrame(_incidents(tree)),
-        "actions": pd.DataFrame(tree["actions"]),
-        "codes": pd.DataFrame(_joined(tree["codes"], drop=("spans",))),
-        "load": pd.concat([_load(wire) for wire in result.health.wire], ignore_index=True)
-        if result.health.wire
-        else pd.DataFrame(),
+    rows: dict[str, Sequence[Mapping[str, Any]]] = {
+        "controllers": _controllers(tree),
+        "streams": _streams(tree),
+        "incidents": _incidents(tree),
+        "actions": tree["actions"],
+        "codes": _joined(tree["codes"], drop=("spans",)),
+        "trials": _joined(tree.get("trials", ())),
+        "suspects": _joined(tree.get("suspects", ())),
+        "groups": _groups(tree),
+        "antecedents": _antecedents(tree),
+        "covariates": _joined(tree.get("covariates", ())),
+        "signals": _signals(result),
     }
-    if result.isolation is not None:
-        frames["trials"] = pd.DataFrame(_joined(tree["trials"]))
-        frames["suspects"] = pd.DataFrame(_joined(tree["suspects"]))
-    if result.intermittent is not None:
-        frames["groups"] = pd.DataFrame(_groups(tree))
-        frames["antecedents"] = pd.DataFrame(_antecedents(tree))
-        frames["covariates"] = pd.DataFrame(_joined(tree["covariates"]))
-    if result.signals:
-        frames["signals"] = pd.DataFrame(_signals(result))
+    epoch = result.capture.epoch
+    frames = {}
+    for name, table in TABLES.items():
+        values = _load(result) if name == "load" else _by_column(table, rows[name])
+        frames[name] = _frame(table, values, epoch=epoch)
     return frames
 
 
@@ -61,11 +63,12 @@ def is_table(name: str) -> bool:
     (True, True, False)
     """
     stem, _, suffix = name.rpartition(".")
-    return suffix in ("csv", "parquet") and (stem in _NAMES or stem.startswith("signals-"))
+    is_one = suffix in ("csv", "parquet") and (stem in TABLES or stem.startswith("signals-"))
+    return is_one or name == DESCRIPTION
 
 
 def write_tables(result: Result, folder: Path) -> tuple[Path, ...]:
-    """Write each table as `NAME.csv` (UTF-8) and `NAME.parquet`; give the paths.
+    """Write each table as `NAME.csv` (UTF-8) and `NAME.parquet`, and `tables.json`, which tells them; give the paths.
 
     In CSV a text that a spreadsheet would compute is written as `busdoc.files.cells` says; Parquet has it as it is.
 
@@ -73,14 +76,21 @@ def write_tables(result: Result, folder: Path) -> tuple[Path, ...]:
     ------
     InputError : the folder cannot be made or written
     """
-    written = []
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    written: list[Path] = []
+    entries = []
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, frame in tables(result).items():
             csv, parquet = folder / f"{name}.csv", folder / f"{name}.parquet"
             frame_as_cells(frame).to_csv(csv, index=False, encoding="utf-8", lineterminator="\n")
-            frame.to_parquet(parquet, index=False)
+            kept = pa.Table.from_pandas(frame, schema=arrow_schema(TABLES[name]), preserve_index=False)
+            pq.write_table(kept, parquet)
             written += [csv, parquet]
+            entries.append(describe(name, TABLES[name], len(frame), (csv, parquet)))
+        written.append(write_description(folder, entries, epoch=result.capture.epoch))
     except OSError as error:
         raise InputError(
             str(folder), "a folder that can be written", found_instead(error), "Name another folder."
@@ -88,13 +98,36 @@ def write_tables(result: Result, folder: Path) -> tuple[Path, ...]:
     return tuple(written)
 
 
-def frame_as_cells(frame: "pd.DataFrame") -> "pd.DataFrame":
-    """Give a frame with its texts as CSV may hold them."""
-    texts = [name for name in frame.columns if frame[name].dtype.kind not in "biuf"]
-    return frame.assign(**{name: frame[name].map(lambda v: as_cell(v) if isinstance(v, str) else v) for name in texts})
+def _by_column(table: Table, rows: Sequence[Mapping[str, Any]]) -> dict[str, Sequence[Any]]:
+    """Give the values of each column; a key that no column is declared for is a mistake of ours."""
+    names = {column.name for column in table.columns}
+    for row in rows:
+        assert set(row) <= names, sorted(set(row) - names)
+    return {
+        column.name: [row[column.name] for row in rows]
+        for column in table.columns
+        if column.type is not ColumnType.TIMESTAMP
+    }
 
 
-def _joined(rows: list[dict[str, Any]], drop: tuple[str, ...] = ()) -> list[dict[str, Any]]:
+def _frame(table: Table, values: Mapping[str, Sequence[Any]], *, epoch: bool) -> "pd.DataFrame":
+    import pandas as pd
+
+    series: dict[str, pd.Series[Any]] = {}
+    before: Column | None = None
+    for column in table.columns:
+        if column.type is ColumnType.TIMESTAMP:
+            assert before is not None
+            series[column.name] = timestamps(series[before.name].to_numpy(), epoch=epoch)
+        else:
+            series[column.name] = pd.Series(values[column.name], dtype=column.dtype)
+        before = column
+    frame = pd.DataFrame(series)
+    frame.attrs["units"] = {column.name: column.unit for column in table.columns if column.unit}
+    return frame
+
+
+def _joined(rows: Sequence[Mapping[str, Any]], drop: tuple[str, ...] = ()) -> list[dict[str, Any]]:
     """Turn lists of words into one cell each, which a spreadsheet can show."""
     return [
         {
@@ -137,8 +170,7 @@ def _incidents(tree: dict[str, Any]) -> list[dict[str, Any]]:
             "code": incident["code"],
         }
         members = incident["losses"] or [
-            {key: incident[key] for key in ("last_seen_s", "onset_s", "back_s", "steady_s", "ran_on", "p_restarted")}
-            | {"controller": name, "evidence": []}
+            {key: incident[key] for key in _OF_A_LOSS} | {"controller": name, "evidence": []}
             for name in incident["controllers"] or [""]
         ]
         rows += [shared | {**member, "evidence": "; ".join(member["evidence"])} for member in members]
@@ -155,33 +187,33 @@ def _groups(tree: dict[str, Any]) -> list[dict[str, Any]]:
             **{key: group[key] for key in ("dropouts", "restarted", "kept_running", "together_by_chance")},
             **{f"cause_{key}": cause[key] for key in ("kind", "part", "probability", "words")},
         }
-        for n, group in enumerate(tree["groups"], start=1)
+        for n, group in enumerate(tree.get("groups", ()), start=1)
         for cause in group["causes"]
     ]
 
 
 def _antecedents(tree: dict[str, Any]) -> list[dict[str, Any]]:
     """Give a row for each kind of event; the quartiles of its lag become three columns."""
-    rows = _joined(tree["antecedents"], drop=("lag_s",))
-    for row, one in zip(rows, tree["antecedents"], strict=True):
+    found = tree.get("antecedents", ())
+    rows = _joined(found, drop=("lag_s",))
+    for row, one in zip(rows, found, strict=True):
         quartiles = one["lag_s"] or (None, None, None)
         row |= dict(zip(("lag_low_s", "lag_median_s", "lag_high_s"), quartiles, strict=True))
     return rows
 
 
-def _load(wire: Any) -> "pd.DataFrame":
-    import pandas as pd
-
-    return pd.DataFrame(
-        {
-            "channel": np.full(len(wire.second_ns), wire.channel),
-            "second_s": wire.second_ns / SECOND_NS,
-            "frames": wire.frames,
-            "error_frames": wire.error_frames,
-            "bits": wire.bits,
-            "load": wire.load,
-        }
-    )
+def _load(result: Result) -> dict[str, Sequence[Any]]:
+    """Give the seconds of all channels, one channel after the other."""
+    wires = result.health.wire
+    columns: dict[str, list[Any]] = {
+        "channel": [np.full(len(wire.second_ns), wire.channel) for wire in wires],
+        "second_s": [wire.second_ns / SECOND_NS for wire in wires],
+        "frames": [wire.frames for wire in wires],
+        "error_frames": [wire.error_frames for wire in wires],
+        "bits": [wire.bits for wire in wires],
+        "load": [wire.load for wire in wires],
+    }
+    return {name: np.concatenate(parts) if parts else [] for name, parts in columns.items()}  # type: ignore[misc]
 
 
 def _signals(result: Result) -> list[dict[str, Any]]:
@@ -204,5 +236,5 @@ def _signals(result: Result) -> list[dict[str, Any]]:
             "last_s": None if summary.last_ns is None else seconds(summary.last_ns),
             "changes": summary.n_changes,
         }
-        for summary in result.signals
+        for summary in result.signal_summaries
     ]

@@ -2,8 +2,7 @@
 
 from collections.abc import Sequence
 
-from busdoc.analysis.overview import heard_span
-from busdoc.health.controller import ControllerHealth
+from busdoc.health.controller import ControllerHealth, heard_span
 from busdoc.health.incident import Gap
 from busdoc.times import SECOND_NS
 

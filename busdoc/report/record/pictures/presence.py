@@ -3,9 +3,8 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from busdoc.analysis.overview import heard_span
 from busdoc.analysis.result import Result
-from busdoc.health.controller import ControllerHealth
+from busdoc.health.controller import ControllerHealth, heard_span
 from busdoc.health.incident import GapKind, IncidentKind
 from busdoc.report.output import shortened
 from busdoc.report.record.page import Picture

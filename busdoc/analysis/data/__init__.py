@@ -1,0 +1,1 @@
+"""What a notebook asks of a result beyond its records: values, frames and presence as pandas frames."""
