@@ -115,6 +115,7 @@ def resync(
     databases: AnyPath | Iterable[DatabaseFile] = (),
     machine: AnyPath | None = None,
     journal: AnyPath | None = None,
+    symptom: str | None = None,
     progress: "Follow | None" = None,
 ) -> Resync:
     """Say of each power-up of one recording whether every controller came back in step, and when.
@@ -123,6 +124,7 @@ def resync(
     ----------
     captures, databases, machine, journal, progress : as of `postmortem`; the map holds the limits that `baseline`
         learns, and without limits nobody fails for being late
+    symptom : what must be gone after each power-up beside codes and the map's symptoms, as `--symptom` takes it
 
     Returns
     -------
@@ -141,7 +143,7 @@ def resync(
     """
     from busdoc.analysis.resync import resync as run
 
-    return run(_paths(captures), progress=progress, **_inputs(databases, machine, journal))
+    return run(_paths(captures), symptom=symptom, progress=progress, **_inputs(databases, machine, journal))
 
 
 def baseline(

@@ -8,6 +8,7 @@ import shlex
 from pathlib import Path
 
 from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.cli.options import add_quiet_option
 from busdoc.errors import InputError, found_instead
 
 __all__ = ["add_demo"]
@@ -24,6 +25,7 @@ def add_demo(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") ->
     demo.add_argument(
         "-o", "--output", type=Path, default=Path("busdoc-demo"), metavar="DIR", help="folder to write to"
     )
+    add_quiet_option(demo)
     demo.set_defaults(run=_demo)
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
 from busdoc.cli.options import (
+    add_quiet_option,
     add_recording_input,
     add_symptom_option,
     add_zone_option,
@@ -71,6 +72,7 @@ def add_postmortem(commands: "argparse._SubParsersAction[argparse.ArgumentParser
     postmortem.add_argument(
         "--paper", choices=("A4", "Letter"), default="A4", help="sheet of a PDF report (default A4)"
     )
+    add_quiet_option(postmortem)
     postmortem.set_defaults(run=_postmortem)
 
 

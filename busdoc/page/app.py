@@ -55,6 +55,7 @@ def build_app(
     server_s: Callable[[], float],
     run: str,
     joined: Callable[[], None],
+    patience_s: float,
 ) -> App:
     """Put the application together.
 
@@ -67,6 +68,7 @@ def build_app(
     server_s : the server's clock
     run : marks this run of the server
     joined : called when a phone was let in
+    patience_s : how long a request may take to come
     """
     served = _Served(board, entry, place, call, keep, server_s, run, joined)
     routes = [Route(path, served.file, methods=["GET"]) for path in _FILES]
@@ -84,6 +86,7 @@ def build_app(
         origins=[f"{place.scheme}://{host}" for host in hosts],
         open_paths=_FILES,
         large={"/photograph": MOST_BYTES},
+        patience_s=patience_s,
     )
 
 

@@ -12,16 +12,18 @@ from uvicorn.config import Config
 from uvicorn.protocols.http.h11_impl import H11Protocol
 from uvicorn.server import ServerState
 
-__all__ = ["MOST_CONNECTIONS", "GuardedConnection"]
+__all__ = ["MOST_CONNECTIONS", "PATIENCE_S", "GuardedConnection"]
 
 MOST_CONNECTIONS = 64
 _MOST_OF_ONE_ADDRESS = 40
-_ASKS_WITHIN_S = 10.0
+PATIENCE_S = 10.0
+"""So long a line may take to say what it wants, or to send it."""
 
 
 class GuardedConnection(H11Protocol):
     """One connection."""
 
+    patience_s = PATIENCE_S
     _all: ClassVar["weakref.WeakSet[GuardedConnection]"] = weakref.WeakSet()
 
     def __init__(
@@ -45,7 +47,7 @@ class GuardedConnection(H11Protocol):
         if self._over or len(here) > MOST_CONNECTIONS or own > _MOST_OF_ONE_ADDRESS:
             transport.abort()
             return
-        self._deadline = self.loop.call_later(_ASKS_WITHIN_S, self._too_slow)
+        self._deadline = self.loop.call_later(self.patience_s, self._too_slow)
 
     def connection_lost(self, exc: Exception | None) -> None:
         """Let it go."""
@@ -60,7 +62,7 @@ class GuardedConnection(H11Protocol):
         if self._deadline is not None:
             self._deadline.cancel()
         if not self.transport.is_closing():
-            self._deadline = self.loop.call_later(_ASKS_WITHIN_S, self._too_slow)
+            self._deadline = self.loop.call_later(self.patience_s, self._too_slow)
 
     def _too_slow(self) -> None:
         """End a connection that has asked for nothing yet, however busily it sends headers."""

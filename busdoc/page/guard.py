@@ -20,8 +20,8 @@ Send: TypeAlias = Callable[[Message], Awaitable[None]]
 App: TypeAlias = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 SMALL_BODY = 8_192
-_BODY_WITHIN_S = 10.0
-_LARGE_BODY_WITHIN_S = 60.0
+_LARGE_TAKES = 6
+"""So many times longer a photograph may take."""
 _CLOSE = {"connection": "close"}
 _MOST_HEADERS = 64
 _MOST_PATH = 200
@@ -52,6 +52,7 @@ class Guard:
     origins : the pages that may send
     open_paths : what anybody may fetch: the page itself, which holds nothing
     large : paths whose body may be larger, with how many bytes
+    patience_s : how long a body may take
     """
 
     def __init__(
@@ -62,12 +63,14 @@ class Guard:
         origins: Iterable[str],
         open_paths: Iterable[str],
         large: MutableMapping[str, int],
+        patience_s: float,
     ) -> None:
         self._app = app
         self._hosts = frozenset(host.lower().encode() for host in hosts)
         self._origins = frozenset(origin.lower().encode() for origin in origins)
         self._open = frozenset(open_paths)
         self._large = dict(large)
+        self._patience_s = patience_s
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or refuse it."""
@@ -84,7 +87,7 @@ class Guard:
             await send(message)
 
         most = self._large.get(scope["path"], SMALL_BODY)
-        within_s = _BODY_WITHIN_S if most == SMALL_BODY else _LARGE_BODY_WITHIN_S
+        within_s = self._patience_s * (1 if most == SMALL_BODY else _LARGE_TAKES)
         await self._app(scope, _Measured(receive, most, within_s), carried)
 
     def _refused(self, scope: Scope) -> tuple[int, str] | None:

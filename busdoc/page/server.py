@@ -22,7 +22,7 @@ from busdoc.errors import InputError
 from busdoc.files.whole import write_whole
 from busdoc.page.app import build_app, new_run
 from busdoc.page.board import Board
-from busdoc.page.connections import MOST_CONNECTIONS, GuardedConnection
+from busdoc.page.connections import MOST_CONNECTIONS, PATIENCE_S, GuardedConnection
 from busdoc.page.entry import Entry, Role
 from busdoc.page.host import Host
 from busdoc.page.place import Place
@@ -71,6 +71,7 @@ class PageServer:
     kept : what an earlier run kept
     folder : where this run keeps who has joined; None: nowhere
     clock_s : a clock that only goes on, s
+    patience_s : how long a request may take to come
     """
 
     def __init__(
@@ -81,6 +82,7 @@ class PageServer:
         kept: KeptPage | None = None,
         folder: Path | None = None,
         clock_s: Callable[[], float] = time.monotonic,
+        patience_s: float = PATIENCE_S,
     ) -> None:
         self.place = place
         self.entry = Entry(clock_s, kept.phones if kept else None)
@@ -102,10 +104,11 @@ class PageServer:
             server_s=self.server_s,
             run=new_run(),
             joined=self._keep_phones,
+            patience_s=patience_s,
         )
         config = Config(
             app,
-            http=GuardedConnection,
+            http=type("Connection", (GuardedConnection,), {"patience_s": patience_s}),
             ws="none",
             lifespan="off",
             log_config=None,

@@ -111,6 +111,8 @@ class ScreenState:
         if shown:  # nobody pressed a key for it: the traffic shows it, or somebody pressed on the page
             self._tell(self._by_others(shown[-1]), Tone.GOOD)
         for happening in new:
+            if happening.kind is HappeningKind.RECORD:
+                self._tell(happening.text, Tone.GOOD)
             if happening.kind is HappeningKind.LOST and happening.controller is not None:
                 self.scroll.follow(self.view, happening.controller)
         return new

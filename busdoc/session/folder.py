@@ -42,6 +42,7 @@ __all__ = ["KeptSession", "SessionFolder", "is_session", "read_session"]
 DatabaseFile = Path | tuple[int | str, Path]
 
 _STORE, _LOCK, _MACHINE, _DATABASES = "session.sqlite", "session.lock", "machine.toml", "databases"
+_COMPLAINT = "complaint"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +54,8 @@ class KeptSession:
     databases: tuple[DatabaseFile, ...]
     actions: tuple[Action, ...]
     """Ascending by time, numbered from 1."""
+    complaint: str | None = None
+    """The symptom that was isolated last, as `--symptom` names it; None: what stood out."""
     notes: tuple[str, ...] = ()
     """What of the folder is damaged or gone, as sentences."""
 
@@ -138,6 +141,20 @@ class SessionFolder:
         self._also = second
         self._twofold = TwofoldStore(self.store, second.store)
         self.store = self._twofold
+
+    @property
+    def complaint(self) -> str | None:
+        """The symptom that was chosen last, as `--symptom` names it; None: none was, or what stands out."""
+        return self.store.rows().about.get(_COMPLAINT) or None
+
+    def keep_complaint(self, name: str | None) -> None:
+        """Keep which symptom is isolated, for the next time.
+
+        Raises
+        ------
+        InputError : it could not be written
+        """
+        self.store.describe(**{_COMPLAINT: name or ""})
 
     @property
     def path(self) -> Path:
@@ -274,6 +291,7 @@ def read_session(path: Path) -> KeptSession:
         machine_file=machine if machine.exists() else None,
         databases=_databases(path, rows.about),
         actions=logbook.numbered(),
+        complaint=rows.about.get(_COMPLAINT) or None,
         notes=(*rows.notes, *logbook.notes, *_damage(path, rows.about)),
     )
 

@@ -4,6 +4,7 @@ import http.client
 import json
 import secrets
 import socket
+import ssl
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -39,9 +40,9 @@ class Served:
             self.sweeper.wait(_STEP_S)
             self.session.step()
 
-    def phone(self, role: Role = Role.LOG) -> "Phone":
+    def phone(self, role: Role = Role.LOG, *, trusted: ssl.SSLContext | None = None) -> "Phone":
         """Let a phone in."""
-        phone = Phone(self)
+        phone = Phone(self, trusted=trusted)
         status, _ = phone.ask("POST", "/join", {"secret": self.server.entry.secret(role)})
         assert status == 200
         return phone
@@ -50,8 +51,8 @@ class Served:
 class Phone:
     """A phone that speaks HTTP and has no page."""
 
-    def __init__(self, served: Served, *, ahead_s: float = 0.0, by: str = "") -> None:
-        self.served, self.cookie, self.by, self.ahead_s = served, "", by, ahead_s
+    def __init__(self, served: Served, *, by: str = "", trusted: ssl.SSLContext | None = None) -> None:
+        self.served, self.cookie, self.by, self.trusted = served, "", by, trusted
 
     def ask(
         self,
@@ -66,12 +67,17 @@ class Phone:
         data = raw if raw is not None else None if body is None else json.dumps(body).encode()
         given: dict[str, str | None] = {"Host": self.served.address, "Cookie": self.cookie or None}
         if method == "POST":
-            given |= {"Origin": f"http://{self.served.address}", "Content-Type": "application/json"}
+            given |= {
+                "Origin": f"{self.served.server.place.scheme}://{self.served.address}",
+                "Content-Type": "application/json",
+            }
         given |= dict(headers or {})
         found: list[tuple[int, bytes, str | None]] = []
 
         def run() -> None:
             line = http.client.HTTPConnection(self.served.address, timeout=_ENOUGH_S)
+            if self.trusted is not None:
+                line = http.client.HTTPSConnection(self.served.address, timeout=_ENOUGH_S, context=self.trusted)
             line.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
             for name, value in given.items():
                 if value is not None:
@@ -161,6 +167,9 @@ def served(
     faults: Sequence[Fault] = (),
     seconds: float = 3.0,
     sweeper: LiveSweeper | None = None,
+    patience_s: float = 10.0,
+    certificate: Path | None = None,
+    key: Path | None = None,
 ) -> Iterator[Served]:
     """Serve the page of a sweeper.
 
@@ -176,7 +185,9 @@ def served(
     session = LiveSession(sweeper, sweeper.machine, folder=kept_in, clock_s=lambda: sweeper.world.now_s)
     session.start()
     host = IsolateHost(session)
-    server = PageServer(host, bind(None, kept.port or 0), kept=kept, folder=folder)
+    server = PageServer(
+        host, bind(None, kept.port or 0, certificate, key), kept=kept, folder=folder, patience_s=patience_s
+    )
     server.start()
     session.followers.append(server.tick)
     found = Served(sweeper, session, host, server)

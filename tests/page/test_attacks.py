@@ -198,6 +198,24 @@ def test_too_large_a_head_ends_the_line(unharmed: Served) -> None:
     line.close()
 
 
+@pytest.mark.parametrize(
+    "begun",
+    [
+        b"",
+        b"GET / HTTP/1.1\r\nHost: {host}\r\nX: ",
+        b"POST /join HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\nContent-Type: application/json\r\n"
+        b"Content-Length: 100\r\n\r\n{",
+    ],
+    ids=["nothing", "a head", "a body"],
+)
+def test_a_line_that_never_says_what_it_wants_is_cut_off(begun: bytes) -> None:
+    with served(seconds=0.5, patience_s=0.3) as page:
+        line = socket.create_connection(("127.0.0.1", page.server.place.port), timeout=20)
+        line.sendall(begun.replace(b"{host}", page.address.encode()))
+        assert line.recv(100)[:12] in (b"", b"HTTP/1.1 408")
+        line.close()
+
+
 def test_of_a_thousand_lines_most_are_closed_and_the_rest_goes_on(unharmed: Served) -> None:
     phone = unharmed.phone()
     lines: list[socket.socket] = []

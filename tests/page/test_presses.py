@@ -85,20 +85,29 @@ def test_a_phone_that_only_looks_logs_nothing(page: Served) -> None:
         assert part("hello")["logs"] is False
 
 
-@pytest.fixture
-def falling() -> Iterator[Served]:
+@pytest.fixture(scope="module")
+def fallen() -> Iterator[Served]:
     """Serve a session that proposes a step."""
     with served(faults=[Fault(part="gate-angle", latches=True, delay_s=0.7, from_s=2.0)], seconds=9.0) as found:
         yield found
 
 
 @pytest.fixture
+def falling(fallen: Served) -> Served:
+    """Give it with nothing done."""
+    for action in reversed(fallen.session.view().actions):
+        fallen.session.undo(action.n)
+    fallen.session.step()
+    assert fallen.session.view().actions == ()
+    return fallen
+
+
+@pytest.fixture
 def pulling(falling: Served) -> Served:
     """Have what the step says done up to where a part is to be pulled."""
     while (step := current_step(falling.session.view())) is not None and step.action in POWER_KINDS:
-        falling.sweeper.do(step.action, step.part)
         falling.session.act(step.action, step.part)
-        falling.run(0.5)
+        falling.session.step()
     assert step is not None
     return falling
 

@@ -209,6 +209,7 @@ def _incident(n: int, incident: Incident, because: Because) -> Json:
         else {"action": because.action, "probability": because.probability, "lag_s": _maybe(because.lag_ns)},
         "spontaneous": because.spontaneous,
         "among": incident.among,
+        "boxes": [list(box) for box in incident.boxes],
         "code": incident.code,
         "why": list(incident.why),
         "losses": [
