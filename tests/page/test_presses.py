@@ -1,6 +1,7 @@
 """A press on the page is logged once, at its own time, by the rules of the machine's key, with who pressed."""
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -85,31 +86,32 @@ def test_a_phone_that_only_looks_logs_nothing(page: Served) -> None:
         assert part("hello")["logs"] is False
 
 
-@pytest.fixture(scope="module")
+@contextmanager
 def fallen() -> Iterator[Served]:
     """Serve a session that proposes a step."""
     with served(faults=[Fault(part="gate-angle", latches=True, delay_s=0.7, from_s=2.0)], seconds=9.0) as found:
         yield found
 
 
-@pytest.fixture
-def falling(fallen: Served) -> Served:
-    """Give it with nothing done."""
-    for action in reversed(fallen.session.view().actions):
-        fallen.session.undo(action.n)
-    fallen.session.step()
-    assert fallen.session.view().actions == ()
-    return fallen
-
-
-@pytest.fixture
-def pulling(falling: Served) -> Served:
+@pytest.fixture(scope="module")
+def pulled() -> Iterator[Served]:
     """Have what the step says done up to where a part is to be pulled."""
-    while (step := current_step(falling.session.view())) is not None and step.action in POWER_KINDS:
-        falling.session.act(step.action, step.part)
-        falling.session.step()
-    assert step is not None
-    return falling
+    with fallen() as found:
+        while (step := current_step(found.session.view())) is not None and step.action in POWER_KINDS:
+            found.sweeper.do(step.action, step.part)
+            found.session.act(step.action, step.part)
+            found.run(0.5)
+        assert step is not None
+        yield found
+
+
+@pytest.fixture
+def pulling(pulled: Served) -> Iterator[Served]:
+    """Give it, and take back what a test logged."""
+    before = {action.n for action in pulled.session.view().actions}
+    yield pulled
+    for n in sorted({action.n for action in pulled.session.view().actions} - before, reverse=True):
+        pulled.session.undo(n)
 
 
 def shown_step(page: Served) -> dict[str, Any]:
@@ -120,7 +122,12 @@ def shown_step(page: Served) -> dict[str, Any]:
     return press
 
 
-def test_a_step_that_puts_hands_in_danger_takes_a_second_answer(falling: Served) -> None:
+def test_a_step_that_puts_hands_in_danger_takes_a_second_answer() -> None:
+    with fallen() as falling:
+        confirm(falling)
+
+
+def confirm(falling: Served) -> None:
     phone, step = falling.phone(), shown_step(falling)
     answer = phone.press(**step)
     assert (answer["logged"], answer["awaits"]) == (False, True)
