@@ -40,6 +40,7 @@ def add_fleet(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -
         "only many can tell: which machines, controllers and parts drop most for each hour of operation, whether it is "
         "getting worse, whether a change helped, and what to inspect next. A run that ends is gone on with by the same "
         "command; what was done is not done again.",
+        epilog="Exit status: 0 nothing to inspect, 1 a machine or a part to inspect, 2 could not be done.",
     )
     fleet.add_argument(
         "source",
