@@ -102,6 +102,8 @@ class Evidence:
     """Parts that went bad within the record."""
     window_s: Float64Array | None = None
     """(K,) each incident came within so long before its time: the showings of a symptom. None: at its time."""
+    hit: BoolArray | None = None
+    """(K, C) who fell; None: the same in all."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -192,6 +194,7 @@ def weigh_evidence(
             span_s,
         ),
         window_s=None if losses.showing is None else losses.showing.window_s[rows],
+        hit=hit,
         starts=weigh_starts(machine, reach, losses, actions, record.kinds, likely_s, record.nodes_s, span_s),
     )
 
