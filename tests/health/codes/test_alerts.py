@@ -9,7 +9,7 @@ from busdoc.symptoms.complaint import named
 from busdoc.symptoms.symptom import Symptom, SymptomKind
 from tests.decode.frame_text import block_of, cut_at
 
-# Packed by the library nmea2000 2026.10.3 (PyPI): a technical warning of system 5, sub-system 1, number 4711, and its text.
+# Packed by the library nmea2000 2026.10.3 (PyPI): a technical warning of system 5, sub-system 1, number 4711; its text.
 NAME = "1505016712A7A6A5A4A3A2A1A0020307"
 ALERT = NAME + "F800000000000000001109"
 TEXT = NAME + "0112014F696C207072657373757265206C6F770D01656E67696E6520726F6F6D"
@@ -25,13 +25,8 @@ TEXT_FRAMES = """
 
 
 def said(t_s: float, state: AlertState, address: str = "23") -> str:
-    frames = (
-        "201C1505016712A7",
-        "21A6A5A4A3A2A1A0",
-        "22020307F8000000",
-        "2300000000001109",
-        f"24{state:02X}FFFFFFFFFFFF",
-    )
+    first = ("201C1505016712A7", "21A6A5A4A3A2A1A0", "22020307F8000000", "2300000000001109")
+    frames = (*first, f"24{state:02X}FFFFFFFFFFFF")
     return "\n".join(f"{t_s + n / 1000:.3f} 1DF007{address}#{frame}" for n, frame in enumerate(frames)) + "\n"
 
 
@@ -65,15 +60,7 @@ def test_an_alert_is_read_as_it_was_packed() -> None:
 
 @pytest.mark.parametrize(
     ("state", "active", "over"),
-    [
-        (0, False, True),
-        (1, False, True),
-        (2, True, False),
-        (3, True, False),
-        (4, True, False),
-        (5, True, False),
-        (255, False, False),
-    ],
+    [*((n, False, True) for n in (0, 1)), *((n, True, False) for n in (2, 3, 4, 5)), (255, False, False)],
 )
 def test_what_is_silenced_or_acknowledged_is_there_all_the_same(state: int, active: bool, over: bool) -> None:
     one = read_alert(bytes.fromhex(f"{ALERT}{state:02X}"))
@@ -107,9 +94,7 @@ def test_an_alert_can_be_asked_for_by_its_numbers() -> None:
     assert named([one], "code:engine") is one
 
 
-@pytest.mark.parametrize(
-    "payload", ["", NAME, NAME + "01", NAME + "010000", NAME + "01FF01414243", NAME + "0103004142"]
-)
+@pytest.mark.parametrize("payload", ["", *(NAME + rest for rest in ("", "01", "010000", "01FF01414243", "0103004142"))])
 def test_a_text_that_is_cut_off_or_odd_is_no_traceback(payload: str) -> None:
     told = read_alert_text(bytes.fromhex(payload))
     assert told is None or told[1].isprintable()
