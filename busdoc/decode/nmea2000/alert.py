@@ -2,9 +2,9 @@
 
 Both are fast packets. The first 16 bytes of both name the alert: type and category in a nibble each, system,
 sub-system, number (2), NAME of the device that it comes from (8), instance, index, occurrence. In 126983 follow a byte
-of flags, the NAME of who acknowledged it (8), trigger and threshold in a nibble each, priority, and the state. In 126985
-follow a language and two texts, each with its length, itself and the next byte counted in, and a byte that is 1 for ASCII
-and 0 for UTF-16. Layout and codes from memory, held against the open library nmea2000 2026.10.3 (PyPI).
+of flags, the NAME of who acknowledged it (8), trigger and threshold in a nibble each, priority, the state. In 126985
+follow a language and two texts, each with its length (itself and the next byte counted in) and a byte, 1 for ASCII
+or 0 for UTF-16. Layout and codes from memory, held against the open library nmea2000 2026.10.3 (PyPI).
 """
 
 from dataclasses import dataclass
