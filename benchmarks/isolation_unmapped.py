@@ -1,7 +1,8 @@
 """Do the probabilities hold where no map says what hangs on what? The usual sessions, judged with the journal alone.
 
 Run ``python -m benchmarks.isolation_unmapped [first seed] [sessions]`` from the project's root. Half of the sessions
-have a map of the controllers alone, half none at all. A branch that only the journal names stands for all that hangs on it.
+have a map of the controllers alone, half none at all. A branch that only the journal names stands for all that hangs on
+it.
 """
 
 import sys
