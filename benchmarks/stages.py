@@ -16,14 +16,12 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from benchmarks.end_to_end import as_installed
 from benchmarks.traffic import make_database, make_log
 from busdoc.analysis.case import Case
 from busdoc.analysis.postmortem import conclude
 from busdoc.analysis.watches import Watches
-from busdoc.capture.formats.suffixes import READERS
 from busdoc.capture.formats.write import write_capture
-from busdoc.capture.order import TimeOrder
-from busdoc.capture.reading import Reading
 from busdoc.capture.source import open_capture
 from busdoc.decode.database.database import load_databases
 
@@ -64,8 +62,9 @@ def written(folder: Path, n_frames: int, suffix: str) -> Path:
 def by_stage(path: Path, database: Path) -> tuple[dict[str, float], int]:
     """Run the stages one after the other, in one thread but for the parsers'; give seconds and frames."""
     stages = Stages()
+    capture = open_capture([path], compiled=True)
+    capture.keep_frames()
     db = stages.timed("database", lambda: load_databases([database]))
-    capture = open_capture([path])
     case = Case(channels=capture.channels, database=db, recording=capture)  # type: ignore[arg-type]  # as it was loaded
     watches = Watches(case)
     parts = {
@@ -76,17 +75,12 @@ def by_stage(path: Path, database: Path) -> tuple[dict[str, float], int]:
     }
     if watches.signals is not None:
         parts["signals"] = watches.signals.feed
-    reading = Reading(path, compiled=True)
-    order = TimeOrder(reading)
     n_frames = 0
-    for read in stages.each("reading", iter(READERS[path.suffix].read(reading))):
-        block = stages.timed("order", lambda read=read: order.feed(read))  # type: ignore[misc]  # a read block
+    for block in stages.each("reading, in order, and keeping", capture.blocks()):
         n_frames += _feed(stages, parts, block)
-    n_frames += _feed(stages, parts, order.close())
-    for name in reading.channel_names:
-        capture.channels.number(name)
     health: Any = stages.timed("judging", watches.close)
-    stages.timed("concluding, a second reading included", lambda: conclude(case, watches, health, ()))
+    stages.timed("concluding, a second look included", lambda: conclude(case, watches, health, ()))
+    capture.forget_frames()
     return stages.seconds, n_frames
 
 
@@ -106,7 +100,13 @@ def whole(arguments: list[str]) -> tuple[float, float]:
     start_s = time.perf_counter()
     if "resource" in sys.modules:
         before_s = _children_s(resource)
-    subprocess.run([sys.executable, *arguments], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=False)
+    subprocess.run(
+        [sys.executable, *arguments],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        check=False,
+        env=as_installed(),
+    )
     wall_s = time.perf_counter() - start_s
     if "resource" in sys.modules:
         after_s = _children_s(resource)

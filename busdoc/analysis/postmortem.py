@@ -4,17 +4,18 @@ This is the only place that joins the folders for a recording; it computes nothi
 """
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from busdoc.actions.action import REMARKS, Action
+from busdoc.actions.action import POWER_KINDS, REMARKS, Action
 from busdoc.actions.inferred import plug_actions, power_actions
-from busdoc.actions.journal import Journal, load_journal
-from busdoc.actions.journal_clock import SAME_CLOCK, judge_clock
+from busdoc.actions.journal_clock import SAME_CLOCK, JournalClock, judge_clock
+from busdoc.actions.shown_power import as_shown
 from busdoc.analysis.case import Case
 from busdoc.analysis.data.recorded import Recorded
+from busdoc.analysis.database_use import uses_of
 from busdoc.analysis.exposed import unexposed_spans
 from busdoc.analysis.judgement import Observed, Weighed, observe, weigh
 from busdoc.analysis.power_ups import find_returns
@@ -26,7 +27,7 @@ from busdoc.analysis.unheard import has_looks, unheard
 from busdoc.analysis.watches import Watches
 from busdoc.capture.channels import ChannelTable
 from busdoc.decode.signals.summary import SignalSummary
-from busdoc.health.incident import IncidentKind
+from busdoc.health.incident import Incident, IncidentKind
 from busdoc.health.roll.roll import specs_from_database
 from busdoc.health.summary import Health
 from busdoc.intermittent.dropouts import Dropouts
@@ -35,12 +36,13 @@ from busdoc.intermittent.view import in_view_of
 from busdoc.isolation.verdict import ELSEWHERE, Because
 from busdoc.machine.condition import is_condition
 from busdoc.machine.machine import Machine
-from busdoc.machine.machine_map import load_machine
 from busdoc.resync_check.changes import Change
 from busdoc.resync_check.records import PowerUpReturn
-from busdoc.session.folder import KeptSession, is_session, read_session
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import plural
+
+if TYPE_CHECKING:
+    from busdoc.session.folder import KeptSession
 
 __all__ = ["conclude", "in_common", "judge_case", "postmortem", "seen_actions"]
 
@@ -54,6 +56,7 @@ def postmortem(
     symptom: str | None = None,
     clock_offset_s: float | None = None,
     progress: Follow | None = None,
+    side_by_side: bool = True,
 ) -> Result:
     """Analyse one recording.
 
@@ -68,6 +71,7 @@ def postmortem(
         dropouts, and where nothing dropped what else stands out
     clock_offset_s : how far the journal's clock runs ahead of the recording's, s; None: looked for in the traffic
     progress : called after each block with how far the reading is; a true answer stops it there
+    side_by_side : whether the watches share the cores; False where each core has a recording of its own
 
     Raises
     ------
@@ -76,8 +80,8 @@ def postmortem(
     kept: tuple[Action, ...] | None = None
     notes: tuple[str, ...] = ()
     chosen: str | None = None
-    if len(captures) == 1 and is_session(captures[0]):
-        session = read_session(captures[0])
+    session = _session_in(captures)
+    if session is not None:
         captures, machine_file = (session.recording,), machine_file or session.machine_file
         databases, kept, notes = databases or session.databases, session.actions, session.notes
         chosen = session.complaint if symptom is None else None
@@ -86,43 +90,60 @@ def postmortem(
             chosen = None
         if not any(session.recording.glob("recording-*")) and has_looks(session.actions):
             return _without_a_bus(session, machine_file, symptom, chosen)
-    with ThreadPoolExecutor(max_workers=2, thread_name_prefix="watch") as workers:
-        case, watches = read_recording(
-            captures,
-            databases=databases,
-            machine_file=machine_file,
-            asked=symptom or chosen,
-            progress=progress,
-            workers=workers,
-        )
-        health = watches.close()
-    journal = (
-        Journal(actions=kept or ())
-        if journal_file is None
-        else load_journal(journal_file, case.machine, start_ns=health.start_ns, epoch=case.facts.epoch)
+    case, watches = read_recording(
+        captures,
+        databases=databases,
+        machine_file=machine_file,
+        asked=symptom or chosen,
+        progress=progress,
+        twice=True,
+        side_by_side=side_by_side,
     )
-    actions = journal.actions
+    health = watches.close()
+    actions, journal_warnings = kept or (), tuple[str, ...]()
+    if journal_file is not None:
+        from busdoc.actions.journal import load_journal
+
+        journal = load_journal(journal_file, case.machine, start_ns=health.start_ns, epoch=case.facts.epoch)
+        actions, journal_warnings = journal.actions, journal.warnings
     if clock_offset_s is not None:
         offset_ns = round(clock_offset_s * SECOND_NS)
         actions = tuple(replace(one, time_ns=one.time_ns - offset_ns) for one in actions)
     # A session's own presses are on the recorder's clock; an offset that was given has been compared.
     # What was chosen in a session, and not asked for now, may never have shown.
     case = replace(case, clock_known=clock_offset_s is not None or journal_file is None, patient=chosen is not None)
-    result = conclude(case, watches, health, actions)
+    try:
+        result = conclude(case, watches, health, actions)
+    finally:
+        if case.recording is not None:
+            case.recording.forget_frames()
     if machine_file is not None and not case.machine.controllers and not case.machine.parts:
         notes = (*notes, f"{machine_file.name} names neither controllers nor parts: it is taken for no map")
     return replace(
         result,
-        warnings=(*notes, *case.warnings_about(result.warnings, journal.warnings)),
-        databases=tuple(file if isinstance(file, Path) else file[1] for file in databases),
+        warnings=(*notes, *case.warnings_about(result.warnings, journal_warnings)),
+        databases=() if case.database is None else tuple(file.path for file in case.database.files),
         machine_file=machine_file,
         journal_file=journal_file,
         recorded=None if case.recording is None else Recorded(case.recording, case.database),
     )
 
 
-def _without_a_bus(session: KeptSession, machine_file: Path | None, symptom: str | None, chosen: str | None) -> Result:
+def _session_in(captures: Sequence[Path]) -> "KeptSession | None":
+    """Give the session that a folder holds; None: what is given are captures."""
+    if len(captures) != 1 or not captures[0].is_dir():
+        return None
+    from busdoc.session.folder import is_session, read_session  # brings the recorder with it
+
+    return read_session(captures[0]) if is_session(captures[0]) else None
+
+
+def _without_a_bus(
+    session: "KeptSession", machine_file: Path | None, symptom: str | None, chosen: str | None
+) -> Result:
     """Conclude from presses and looks alone."""
+    from busdoc.machine.machine_map import load_machine
+
     machine = Machine() if machine_file is None else load_machine(machine_file)
     case = Case(machine=machine, channels=ChannelTable(), asked=symptom or chosen, patient=chosen is not None)
     result = conclude(case, Watches(case), unheard(session.actions), session.actions)
@@ -198,7 +219,7 @@ def judge_case(
     signals, resync, changes : what else was found, as of `Result`
     warnings : what was odd in the input
     """
-    clock = SAME_CLOCK if case.clock_known else judge_clock(case.machine, actions, observed.incidents)
+    clock = SAME_CLOCK if case.clock_known else _clock_of(case.machine, actions, observed.incidents)
     actions = tuple(replace(one, time_ns=one.time_ns - clock.offset_ns) for one in actions)
     foreign = foreign_map(case.machine, observed.health)
     doubted = clock.doubted or foreign is not None
@@ -230,6 +251,7 @@ def judge_case(
         apart=weighed.apart,
         intermittent=in_common(case, told, because, (weighed, actions, seen), gather),
         signal_summaries=signals,
+        database_uses=uses_of(case.database, told),
         resync=resync,
         changes=changes,
         warnings=(
@@ -242,6 +264,17 @@ def judge_case(
         clock=clock,
         doubted=doubted,
     )
+
+
+def _clock_of(machine: Machine, actions: tuple[Action, ...], incidents: Sequence[Incident]) -> JournalClock:
+    """Judge the journal's clock; that a power cycle was written down once it was over is no fault of the clock."""
+    clock = judge_clock(machine, actions, incidents)
+    if not clock.doubted:
+        return clock
+    # Beside presses for plugs a late power cycle and a clock that is off look alike, and the plugs would be misread.
+    power_alone = all(action.kind in (*POWER_KINDS, *REMARKS) for action in actions)
+    again = judge_clock(machine, as_shown(machine, actions, incidents, later=power_alone), incidents)
+    return clock if again.doubted or again.offset_ns else again
 
 
 def in_common(

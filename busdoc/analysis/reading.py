@@ -5,7 +5,8 @@ piece goes through `Watches.take`: there is one way in, live and recorded.
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeAlias
@@ -17,7 +18,6 @@ from busdoc.capture.listening import Taken
 from busdoc.capture.source import Capture, open_capture
 from busdoc.decode.database.database import load_databases
 from busdoc.machine.machine import Machine
-from busdoc.machine.machine_map import load_machine
 
 __all__ = ["DatabaseFile", "Follow", "ReadSoFar", "pieces_of", "read_recording"]
 
@@ -44,7 +44,9 @@ def read_recording(
     machine_file: Path | None = None,
     asked: str | None = None,
     progress: Follow | None = None,
-    workers: Executor | None = None,
+    twice: bool = False,
+    learning: bool = False,
+    side_by_side: bool = True,
 ) -> tuple[Case, Watches]:
     """Read a whole recording.
 
@@ -55,7 +57,9 @@ def read_recording(
     machine_file : the machine map, TOML
     asked : the symptom that is to be isolated
     progress : called after each block with how far the reading is; a true answer stops it there
-    workers : runs the watches of one block side by side; None: one after the other
+    twice : whether the frames may be looked at a second time; whoever says so forgets them in the end
+    learning : every rhythm is to be learnt, whatever the map says of it
+    side_by_side : whether the watches share the cores; False where each core has a recording of its own
 
     Returns
     -------
@@ -65,21 +69,35 @@ def read_recording(
     ------
     InputError : a file that cannot be used
     """
-    machine = Machine() if machine_file is None else load_machine(machine_file)
+    machine = Machine()
+    if machine_file is not None:
+        from busdoc.machine.machine_map import load_machine
+
+        machine = load_machine(machine_file)
+    if learning:
+        machine = machine.without_periods()
     capture = open_capture(captures)
     database = load_databases(databases) if databases else None
     case = Case(machine=machine, channels=capture.channels, database=database, recording=capture, asked=asked)
-    watches = Watches(case, workers)
     n_frames = 0
-    for taken in pieces_of(capture):
-        watches.take(taken)
-        n_frames += len(taken.frames)
-        if progress is None or not len(taken.frames):
-            continue
-        if progress(ReadSoFar(frames=n_frames, share=capture.share_read)):
-            capture.stop()
+    if twice:
+        capture.keep_frames()
+    with _watching(side_by_side) as workers:
+        watches = Watches(case, workers)
+        for taken in pieces_of(capture):
+            watches.take(taken)
+            n_frames += len(taken.frames)
+            if progress is None or not len(taken.frames):
+                continue
+            if progress(ReadSoFar(frames=n_frames, share=capture.share_read)):
+                capture.stop()
+        watches.settle()
     case = case.with_facts(watches.frames_by_channel, epoch=capture.epoch, files=capture.files, skipped=capture.skipped)
     return case, watches
+
+
+def _watching(side_by_side: bool) -> AbstractContextManager[Executor | None]:
+    return ThreadPoolExecutor(max_workers=2, thread_name_prefix="watch") if side_by_side else nullcontext()
 
 
 def pieces_of(capture: Capture) -> Iterator[Taken]:

@@ -53,6 +53,7 @@ def resync(
     journal_file: Path | None = None,
     symptom: str | None = None,
     progress: Follow | None = None,
+    learning: bool = False,
 ) -> Resync:
     """Say of each power-up in a recording whether every controller came back in step.
 
@@ -65,13 +66,14 @@ def resync(
     symptom : what must be gone after each power-up beside codes and the map's symptoms, as the option `--symptom` takes
         it: a condition on a signal, or something of a bus
     progress : called after each block with how far the reading is; a true answer stops it there
+    learning : every rhythm is to be learnt, whatever the map says of it
 
     Raises
     ------
     InputError : a file that cannot be used
     """
     case, watches = read_recording(
-        captures, databases=databases, machine_file=machine_file, asked=symptom, progress=progress
+        captures, databases=databases, machine_file=machine_file, asked=symptom, progress=progress, learning=learning
     )
     journal = (
         Journal()

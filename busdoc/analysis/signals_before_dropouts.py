@@ -1,9 +1,9 @@
-"""What measured values did before the dropouts of a recording, which is read a second time for it.
+"""What measured values did before the dropouts of a recording, which is looked at a second time for it.
 
 Dropouts are known only at the end, and before them values matter to a tenth of a second. So once there are dropouts to
-explain, the recording is read again, and each signal that moves is taken down in cells of time that end where the
-windows before the dropouts do. A healthy recording is read once. A live bus cannot be read twice: there the session's
-own recording is looked at, afterwards.
+explain, the recording is gone through again, and each signal that moves is taken down in cells of time that end where
+the windows before the dropouts do. A healthy recording is gone through once. A live bus cannot be read twice: there the
+session's own recording is looked at, afterwards.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -55,7 +55,7 @@ def signals_before_dropouts(
         return Evidence(left_out=(_LIVE,))
     if not any(len(one) >= LEAST_DROPOUTS for one in dropouts):
         return Evidence()
-    if not all(file.is_file() for file in capture.files):
+    if not capture.can_look_again():
         return Evidence(left_out=("Measured values: the capture can be read only once.",))
     moving = [
         one
@@ -94,10 +94,11 @@ def _read(
     periods: Mapping[StreamKey, tuple[str, int]],
     plan: CellPlan,
 ) -> tuple[CellSeries, ...]:
-    """Read the capture anew, without a trace in what the first reading counted."""
+    """Look at the capture anew, without a trace in what the first reading counted."""
     numbers = {stream_key(key.channel, key.extended, key.id): period_ns for key, (_, period_ns) in periods.items()}
-    cells = SignalCells(database, moving, plan.edges_ns, intervals=StreamIntervals(numbers))
-    for block in capture.again().blocks():
+    compiled = True if capture.compiled else None
+    cells = SignalCells(database, moving, plan.edges_ns, intervals=StreamIntervals(numbers), compiled=compiled)
+    for block in capture.second_look():
         cells.feed(block)
     own = [
         CellSeries(

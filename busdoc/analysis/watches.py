@@ -6,7 +6,7 @@ threads, since most of their time is spent in kernels that let go of the interpr
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from concurrent.futures import Executor
+from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -65,7 +65,7 @@ class Watches:
     Parameters
     ----------
     case : the machine, the database, and the channels, which fill while it is read
-    workers : runs the watches of one block side by side; None: one after the other
+    workers : runs the watches of one block side by side, while the next one is being read; None: one after the other
     """
 
     def __init__(self, case: Case, workers: Executor | None = None) -> None:
@@ -77,11 +77,17 @@ class Watches:
         self._channels = channels
         self._workers = workers
         self._database = database
+        # where the reader has loaded the compiler, the watches need not begin without it
+        compiled = True if case.recording is not None and case.recording.compiled else None
         self._health = HealthWatch(
-            known, channels=channels, complete=bool(machine.controllers), decoded=self._is_decoded
+            known,
+            channels=channels,
+            complete=bool(machine.controllers),
+            decoded=self._is_decoded,
+            compiled=compiled,
         )
-        self._wire = WireWatch({})
-        self.signals = None if database is None else SignalWatch(database, follow=_followed(machine))
+        self._wire = WireWatch({}, compiled=compiled)
+        self.signals = None if database is None else SignalWatch(database, follow=_followed(machine), compiled=compiled)
         self._spn_senders = {} if database is None else _spn_senders(database)
         self._names = Names()
         self._codes = CodeWatch(
@@ -97,11 +103,14 @@ class Watches:
         self._bus = parse_bus(case.asked) if case.asked is not None and is_about_bus(case.asked) else None
         self._engine = EngineWatch()
         self.frames_by_channel: Counter[int] = Counter()
+        self._running: list[Future[None]] = []
+        """What the workers still do with the last block."""
 
     def feed(self, block: FrameBlock) -> None:
-        """Take in the next frames, in the order of time."""
+        """Take in the next frames, in the order of time; with workers, `settle` waits for them to be done."""
         if not len(block):
             return
+        self.settle()
         feeds = [self._health.feed, self._wire.feed, self._follow_protocols, self._count]
         if self.signals is not None:
             feeds.append(self.signals.feed)
@@ -111,8 +120,13 @@ class Watches:
             for feed in feeds:
                 feed(block)
             return
-        for running in [self._workers.submit(feed, block) for feed in feeds]:
-            running.result()
+        self._running = [self._workers.submit(feed, block) for feed in feeds]
+
+    def settle(self) -> None:
+        """Wait until all that was fed is taken in; nothing may be asked before."""
+        running, self._running = self._running, []
+        for one in running:
+            one.result()
 
     def take(self, taken: Taken) -> None:
         """Take in what a recording or a bus handed over: its frames, and what was not heard."""
@@ -121,6 +135,7 @@ class Watches:
 
     def note_gaps(self, gaps: Iterable[RecorderGap]) -> None:
         """Tell that the recorder itself lost frames or time: silence there is nobody's."""
+        self.settle()
         for gap in gaps:
             self._health.note_gap(gap.from_ns, gap.to_ns, gap.channel, gap.why)
 

@@ -1,6 +1,6 @@
 """A recorded capture: one or more files, read as one stream of blocks in the order of time."""
 
-from collections.abc import Generator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, tzinfo
@@ -11,6 +11,7 @@ from busdoc.capture.formats.files import size_bytes, suffix_of
 from busdoc.capture.formats.find import find_captures, with_article
 from busdoc.capture.formats.suffixes import READERS, read_in_order
 from busdoc.capture.frames import FrameBlock
+from busdoc.capture.kept import KeptFrames
 from busdoc.capture.merge import FileStream, in_sequence, merged_by_time
 from busdoc.capture.place import piece_of
 from busdoc.capture.reading import LATEST_NS, MOST_BARREN_BYTES, Reading, RecorderGap, SkipCount, SkippedLine
@@ -20,7 +21,10 @@ from busdoc.errors import InputError
 from busdoc.times import SECOND_NS, seconds
 from busdoc.words.counting import counted
 
-__all__ = ["Capture", "RecorderGap", "SkipCount", "SkippedLine", "open_capture"]
+__all__ = ["STOPPED", "Capture", "RecorderGap", "SkipCount", "SkippedLine", "open_capture"]
+
+STOPPED = "reading was stopped after"
+"""How the warning begins that a part of the capture was left unread."""
 
 BLOCK_FRAMES = 1 << 18
 
@@ -68,6 +72,7 @@ class Capture:
     files : what is read, in the order given
     channels : the channels met so far
     skipped : the lines left out so far
+    compiled : whether it is large enough to pay for loading compiled code
     """
 
     def __init__(
@@ -84,7 +89,7 @@ class Capture:
         self.skipped = SkipCount()
         self._block_frames = block_frames
         self._wall_clock = wall_clock
-        self._compiled = compiled
+        self.compiled = compiled
         self._chunk_bytes = chunk_bytes
         self._readings: list[Reading] = []
         self._seam_warnings: list[str] = []
@@ -97,6 +102,37 @@ class Capture:
         self._most_frames: int | None = None
         """Where reading was stopped; None: it goes to the end."""
         self._n_frames = 0
+        self._keeps = False
+        self._kept: KeptFrames | None = None
+        """What was read so far."""
+        self._is_read = False
+        """Whether all was read that is to be."""
+
+    def keep_frames(self) -> None:
+        """Have the frames of the next reading kept, for `second_look`, until `forget_frames`."""
+        self._keeps = True
+
+    def forget_frames(self) -> None:
+        """Give back the room that kept frames take."""
+        if self._kept is not None:
+            self._kept.forget()
+
+    def can_look_again(self) -> bool:
+        """Whether `second_look` has something to look at: the frames, or files that are still there."""
+        return self._has_all() or all(file.is_file() for file in self.files)
+
+    def second_look(self) -> Iterator[FrameBlock]:
+        """Yield the frames that were read, once more, and leave what the first reading counted alone.
+
+        Raises
+        ------
+        InputError : the files have to be read again, and cannot
+        """
+        kept = self._kept
+        return kept.blocks() if kept is not None and self._has_all() else self.again().blocks()
+
+    def _has_all(self) -> bool:
+        return self._kept is not None and self._kept.is_usable and self._is_read
 
     def stop(self) -> None:
         """Leave what was not read yet unread, now and when the capture is read again; `warnings` says so."""
@@ -118,7 +154,7 @@ class Capture:
             self.files,
             block_frames=self._block_frames,
             wall_clock=self._wall_clock,
-            compiled=self._compiled,
+            compiled=self.compiled,
             chunk_bytes=self._chunk_bytes,
         )
         again._most_frames = self._most_frames
@@ -161,6 +197,8 @@ class Capture:
         self._readings = [self._reading(file, self.skipped) for file in self.files]
         self._recorded_gaps, self._span_ns = _recorded_gaps(self.files), None
         self._n_frames = 0
+        self.forget_frames()
+        self._kept, self._is_read = KeptFrames() if self._keeps else None, False
         with closing(self._stream()) as stream:
             for block in stream:
                 for first in range(0, max(len(block), 1), self._block_frames):
@@ -170,9 +208,13 @@ class Capture:
                     if len(piece):
                         first_ns = int(piece.t_ns[0]) if self._span_ns is None else self._span_ns[0]
                         self._span_ns = first_ns, int(piece.t_ns[-1])
+                        if self._kept is not None:
+                            self._kept.add(piece)
                     yield piece
                     if self._n_frames == self._most_frames:
+                        self._is_read = True
                         return
+        self._is_read = True
         if not self._n_frames:
             raise self._nothing_found()
         for reading in self._readings:
@@ -184,7 +226,7 @@ class Capture:
             return ()
         after_s = seconds(self._span_ns[1] - self._span_ns[0])
         how_many = counted(self._most_frames, "frame")
-        return (f"reading was stopped after {how_many}, {after_s:,.0f} s into the recording; what follows is unread.",)
+        return (f"{STOPPED} {how_many}, {after_s:,.0f} s into the recording; what follows is unread.",)
 
     def _written_down(self) -> list[RecorderGap]:
         """Give the gaps that the recorder wrote down, as far as they lie between the frames that were read."""
@@ -201,7 +243,7 @@ class Capture:
             skipped=skipped,
             wall_clock=self._wall_clock,
             chunk_bytes=self._chunk_bytes,
-            compiled=self._compiled,
+            compiled=self.compiled,
         )
 
     def _stream(self) -> Generator[FrameBlock, None, None]:

@@ -13,6 +13,8 @@ from busdoc.cli.progress import read_with
 from busdoc.errors import InputError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from busdoc.analysis.resync import Resync
 
 __all__ = ["add_resync"]
@@ -64,7 +66,12 @@ def add_resync(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         without="codes and the map's symptoms, or with --watch the complaint of --after, else any trouble",
     )
     add_zone_option(resync)
-    resync.add_argument("--quiet", action="store_true", help="live: no bell")
+    resync.add_argument(
+        "-q",
+        "--quiet",
+        action="store_true",
+        help="live: ring no bell; of a recording: print nothing but errors, the exit status is the answer",
+    )
     resync.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
     resync.set_defaults(run=_resync)
 
@@ -103,9 +110,9 @@ def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
     from busdoc.analysis.resync import resync
     from busdoc.resync_check.records import ReturnVerdict
 
-    found = read_with(resync, arguments, surroundings, symptom=arguments.symptom)
+    found = read_with(resync, arguments, surroundings, stops=True, symptom=arguments.symptom)
     if not found.power_ups:
-        raise _no_power_up(arguments.capture)
+        raise _no_power_up(arguments.capture, found.warnings)
     surroundings.stdout.write(_text(found, surroundings))
     return ExitStatus.TROUBLE if found.verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
 
@@ -118,21 +125,23 @@ def _as_document(arguments: argparse.Namespace, surroundings: Surroundings) -> E
     from busdoc.report.words.returns import resync_headline
     from busdoc.resync_check.records import ReturnVerdict, verdict_over
 
-    result = read_with(postmortem, arguments, surroundings, symptom=further_symptom(arguments.symptom))
+    result = read_with(postmortem, arguments, surroundings, stops=True, symptom=further_symptom(arguments.symptom))
     if not result.resync:
-        raise _no_power_up(arguments.capture)
+        raise _no_power_up(arguments.capture, result.warnings)
     verdict = verdict_over(one.verdict for one in result.resync)
     print_document(returns_document(result, resync_headline(result.resync), verdict), surroundings.stdout)
     return ExitStatus.TROUBLE if verdict is ReturnVerdict.FAIL else ExitStatus.HEALTHY
 
 
-def _no_power_up(captures: "list[Path]") -> InputError:
-    return InputError(
-        ", ".join(str(file) for file in captures[:3]),
-        "a power-up: all controllers silent for a second or more, then back",
-        "a machine that was on from the first frame and stayed on",
-        "Record from before the power cycle until half a minute after it.",
-    )
+def _no_power_up(captures: "list[Path]", warnings: "Iterable[str]") -> InputError:
+    from busdoc.capture.source import STOPPED
+
+    found = "a machine that was on from the first frame and stayed on"
+    advice = "Record from before the power cycle until half a minute after it."
+    if any(STOPPED in text for text in warnings):
+        found, advice = "none in what was read before it was stopped", "Let it be read further."
+    expected = "a power-up: all controllers silent for a second or more, then back"
+    return InputError(", ".join(str(file) for file in captures[:3]), expected, found, advice)
 
 
 def _text(found: "Resync", surroundings: Surroundings) -> str:
@@ -141,7 +150,7 @@ def _text(found: "Resync", surroundings: Surroundings) -> str:
     from busdoc.report.words.returns import limits_missing, resync_headline
     from busdoc.times import zone_words
 
-    width = max(60, min(surroundings.width, 160))
+    width = surroundings.text_width
     start_ns = found.health.start_ns
     parts = [filled(resync_headline(found.power_ups), width)]
     parts += [

@@ -59,6 +59,8 @@ def _njit() -> Any:
     import numba
     from numba.core import caching, config
 
+    _leave_blas_alone()
+
     untyped: Any = caching
     user_wide: Any = getattr(caching, "UserWideCacheLocator", None) or untyped._UserWideCacheLocator
     kept: Any = getattr(caching, "CacheImpl", None) or untyped._CacheImpl  # older versions: with an underscore
@@ -78,6 +80,28 @@ def _njit() -> Any:
 
     kept._locator_classes.insert(0, SharedLocator)
     return numba.njit
+
+
+def _leave_blas_alone() -> None:
+    """Keep numba from importing scipy.linalg (0.2 s) with its first kernel, only to see whether it is there.
+
+    Whoever compiles a product of matrices in the same process still gets it: numba asks again there.
+    """
+    try:
+        import numba.np.linalg as linalg
+
+        asked = linalg.ensure_blas
+        linalg.ensure_blas = _nothing
+        try:
+            import numba.np.arraymath  # noqa: F401  # asks while it is imported
+        finally:
+            linalg.ensure_blas = asked
+    except (ImportError, AttributeError):
+        pass  # a version that asks in another way, or not at all
+
+
+def _nothing() -> None:
+    """Stand for numba's question."""
 
 
 def _is_kept(function: Callable[..., Any]) -> bool:

@@ -5,7 +5,7 @@ its file is `busdoc.machine.machine_map`.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from types import MappingProxyType
 
@@ -151,6 +151,16 @@ class Machine:
 
     def __contains__(self, name: str) -> bool:
         return name in self.parts or name in self.controllers
+
+    def without_periods(self) -> "Machine":
+        """Give the same machine, of whose streams nothing is said but whose they are."""
+        controllers = {
+            name: replace(
+                one, spec=replace(one.spec, expects=tuple(stream.without_period() for stream in one.spec.expects))
+            )
+            for name, one in self.controllers.items()
+        }
+        return replace(self, controllers=MappingProxyType(controllers))
 
     def feeds_above(self, name: str) -> tuple[str, ...]:
         """Name the feeds that supply a controller or feed, nearest first.

@@ -22,6 +22,9 @@ class Terminal(io.StringIO):
         return True
 
 
+one_process = pytest.mark.skipif(sys.platform == "win32", reason="there a signal cannot be sent to one process alone")
+
+
 @pytest.fixture
 def recording(tmp_path: Path) -> Path:
     """Give a recording of 30,000 frames, of four controllers that each send one every four milliseconds."""
@@ -79,8 +82,8 @@ def test_a_reading_that_is_stopped_gives_what_was_found_so_far_and_says_so(recor
     assert any("reading was stopped after" in text for text in result.warnings)
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="there a signal cannot be sent to one process alone")
-def test_ctrl_c_ends_the_reading_and_not_the_command(recording: Path) -> None:
+def pressed_at_once(words: list[str]) -> "subprocess.CompletedProcess[str]":
+    """Run a command in which Ctrl-C is pressed when the first block was read."""
     program = (
         "import os, signal, sys\n"
         "from busdoc.capture.source import Capture\n"
@@ -91,13 +94,33 @@ def test_ctrl_c_ends_the_reading_and_not_the_command(recording: Path) -> None:
         "        if n == 0: os.kill(os.getpid(), signal.SIGINT)\n"
         "        yield block\n"
         "Capture.blocks = pressed\n"
-        f"sys.argv = ['busdoc', 'postmortem', {str(recording)!r}, '--json']\n"
+        f"sys.argv = ['busdoc', *{words!r}]\n"
         "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "run()"
     )
-    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+    return subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+
+
+@one_process
+def test_ctrl_c_ends_the_reading_and_not_the_command(recording: Path) -> None:
+    done = pressed_at_once(["postmortem", str(recording), "--json"])
     assert done.returncode in (0, 1), done.stderr
     assert any("reading was stopped after" in text for text in json.loads(done.stdout)["warnings"])
+
+
+@one_process
+def test_a_resync_that_is_stopped_says_that_it_saw_no_power_up_so_far(recording: Path) -> None:
+    done = pressed_at_once(["resync", str(recording)])
+    assert done.returncode == 2
+    assert "none in what was read before it was stopped" in done.stderr
+
+
+@one_process
+def test_a_baseline_that_is_stopped_learns_nothing_and_says_so(recording: Path, tmp_path: Path) -> None:
+    done = pressed_at_once(["baseline", str(recording), "-o", str(tmp_path / "machine.toml")])
+    assert done.returncode == 2
+    assert done.stderr == "busdoc: stopped while reading; nothing was learnt, and no map was written.\n"
+    assert not (tmp_path / "machine.toml").exists()
 
 
 def test_outside_its_context_ctrl_c_is_what_it_was() -> None:

@@ -1,6 +1,6 @@
 """All that the presence engine keeps of a capture, as `busdoc.health.presence.watch` fills it."""
 
-from dataclasses import dataclass, field
+from dataclasses import InitVar, dataclass, field
 
 from busdoc.decode.protocols.sign import Sign
 from busdoc.health.controller import StreamKey
@@ -24,20 +24,18 @@ class Observations:
     roll: Roll
     complete: bool
     """The specs name every controller of the machine."""
-    streams: Tracks = field(default_factory=lambda: Tracks(with_context=True, quantile=0.75, factor=1.6))
+    compiled: InitVar[bool | None] = None
+    """Whether compiled kernels are used; None: in long captures."""
+    streams: Tracks = field(init=False)
     firsts: FirstArrivals = field(default_factory=FirstArrivals)
     """How each stream began."""
     sparse: SparseArrivals = field(default_factory=SparseArrivals)
     """Every arrival of the streams that have few."""
-    bits: PayloadBits = field(default_factory=PayloadBits)
+    bits: PayloadBits = field(init=False)
     """Of the streams that nobody decodes."""
-    groups: Tracks = field(
-        default_factory=lambda: Tracks(with_context=False, quantile=0.9, factor=1.5, always_ns=LEAST_START_NS)
-    )
+    groups: Tracks = field(init=False)
     """All frames of each owner."""
-    channels: Tracks = field(
-        default_factory=lambda: Tracks(with_context=False, quantile=0.9, factor=1.5, always_ns=LEAST_START_NS)
-    )
+    channels: Tracks = field(init=False)
     """All frames of each channel."""
     keys: list[StreamKey] = field(default_factory=list)
     lengths: list[int] = field(default_factory=list)
@@ -63,6 +61,14 @@ class Observations:
     """Frames of streams beyond the most that are watched."""
     start_ns: int | None = None
     last_ns: int | None = None
+
+    def __post_init__(self, compiled: bool | None) -> None:
+        self.streams = Tracks(with_context=True, quantile=0.75, factor=1.6, compiled=compiled)
+        self.bits = PayloadBits(compiled=compiled)
+        self.groups, self.channels = (
+            Tracks(with_context=False, quantile=0.9, factor=1.5, always_ns=LEAST_START_NS, compiled=compiled)
+            for _ in range(2)
+        )
 
     def declared(self, row: int) -> ExpectedStream | None:
         """Give what the map or the database says of a stream."""

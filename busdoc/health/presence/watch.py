@@ -6,12 +6,13 @@ period learnt in the last minute judges the first, and the same capture cut in a
 """
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from busdoc.arrays import Int64Array, UInt8Array
 from busdoc.capture.channels import ChannelTable
-from busdoc.capture.frames import FrameBlock, FrameFlag
+from busdoc.capture.frames import NO_LONG, FrameBlock, FrameFlag
 from busdoc.decode.protocols.sign import Sign
 from busdoc.decode.protocols.sign_watch import SignWatch
 from busdoc.health.controller import StreamKey
@@ -51,6 +52,7 @@ class HealthWatch:
     channels : what the capture calls its channels, for specs that name theirs
     complete : the specs name every controller: one that never speaks counts as missing from the start
     decoded : tells of a stream whether a database says what it carries; of the others, the bits are followed
+    compiled : whether compiled kernels are used; None: in long captures
     """
 
     def __init__(
@@ -60,8 +62,9 @@ class HealthWatch:
         channels: ChannelTable | None = None,
         complete: bool = False,
         decoded: Callable[[StreamKey], bool] = lambda _: False,
+        compiled: bool | None = None,
     ) -> None:
-        self._observed = Observations(roll=Roll(specs, channels), complete=complete)
+        self._observed = Observations(roll=Roll(specs, channels), complete=complete, compiled=compiled)
         self._codes = StreamCodes(_MOST_STREAMS)
         self._signs = SignWatch()
         self._group_of: Int64Array  # of each stream, once there is one
@@ -89,7 +92,7 @@ class HealthWatch:
         if kinds.any():
             self._feed_errors(block)
             observed.own_frames += int(np.count_nonzero(kinds & FrameFlag.TRANSMITTED))
-            block = block.take(kinds == 0)
+            block = replace(block, long=NO_LONG).take(kinds == 0)  # nothing here looks beyond the first 8 bytes
             if not len(block):
                 return
 
@@ -214,7 +217,7 @@ class HealthWatch:
 
     def _feed_channels(self, block: FrameBlock) -> None:
         observed = self._observed
-        if len(observed.channel_row) == 1:
+        if len(observed.channel_row) == 1 and not observed.unwatched:  # what is not watched may be another channel's
             observed.channels.feed(np.zeros(len(block), np.int64), block.t_ns)
             return
         row_of = np.full(256, -1, np.int64)

@@ -41,10 +41,18 @@ class WireWatch:
     bitrates : by channel, the nominal and the data bit rate in bit/s; None, or a channel left out: not known, and
         nothing is guessed: that channel's load is NaN
     threads : how many threads a long block is shared between; None: two where the computer has them
+    compiled : whether the compiled kernel is used; None: for long blocks of long captures
     """
 
-    def __init__(self, bitrates: Mapping[int, tuple[int | None, int | None]], *, threads: int | None = None) -> None:
+    def __init__(
+        self,
+        bitrates: Mapping[int, tuple[int | None, int | None]],
+        *,
+        threads: int | None = None,
+        compiled: bool | None = None,
+    ) -> None:
         self._bitrates = dict(bitrates)
+        self._compiled = compiled
         self._threads = threads or min(2, os.cpu_count() or 1)
         self._zero_ns: int | None = None
         self._last_ns = 0
@@ -62,7 +70,8 @@ class WireWatch:
             self._zero_ns = int(block.t_ns[0])
         self._last_ns = max(self._last_ns, int(block.t_ns[-1]))
         self._n_frames += len(block)
-        if self._n_frames >= _LONG_CAPTURE and len(block) >= _LONG_BLOCK:
+        is_worth_it = self._n_frames >= _LONG_CAPTURE and len(block) >= _LONG_BLOCK
+        if is_worth_it if self._compiled is None else self._compiled:
             sums = _compiled_sums(block, self._zero_ns, self._threads)
         else:
             sums = _numpy_sums(block, self._zero_ns)

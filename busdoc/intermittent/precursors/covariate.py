@@ -4,8 +4,10 @@ Takes dropouts (`Dropouts`, of a controller, a group, or all) and the values of 
 one `Covariate` for each pair, found or not, so that the caller can correct for all that was tried, events included.
 """
 
-from collections.abc import Sequence
+import os
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -33,6 +35,8 @@ _WORTH_OF_MANY = 0.01
 """Of so many values and more, none with a larger p at first sight can be found: corrected, it is beyond 0.05."""
 _SURE = 1e-9
 """Of two features with smaller p-values than this, neither is the surer one."""
+_WORTH_THREADS = 40
+_MOST_THREADS = 4
 _DRAWS = 200
 _SEED = 20_161_115
 
@@ -115,9 +119,21 @@ def find_covariates(
             continue
         places = places_of(plan, one)
         worth = WORTH_MORE if len(series) < _MANY else _WORTH_OF_MANY
-        own = [_covariate(one, single, plan, places, worth) for single in series if _concerns(single, one)]
+        tried = partial(_covariate, one, plan=plan, places=places, worth=worth)
+        own = _each(tried, [single for single in series if _concerns(single, one)])
         found += sorted((c for c in own if c is not None), key=lambda c: (c.p, -c.explained, c.name))
     return tuple(found)
+
+
+def _each(tried: Callable[[CellSeries], Covariate | None], series: Sequence[CellSeries]) -> Iterable[Covariate | None]:
+    """Try each value; many of them in threads, since sorting leaves the interpreter to others."""
+    n_threads = min(_MOST_THREADS, os.cpu_count() or 1)
+    if len(series) < _WORTH_THREADS or n_threads == 1:
+        return map(tried, series)
+    from concurrent.futures import ThreadPoolExecutor  # 10 ms
+
+    with ThreadPoolExecutor(n_threads, "values") as pool:
+        return list(pool.map(tried, series))
 
 
 def _concerns(series: CellSeries, dropouts: Dropouts) -> bool:

@@ -114,6 +114,11 @@ class Places:
     """(m + n,) whether the window was watched."""
     is_far: BoolArray
     """(m,) whether no dropout came right after it."""
+    runs: Int64Array
+    """Where the cells of each window begin and end, alternately: (2 (m + n),), and of the m only where they are not put
+    together from periods, else (2 n,)."""
+    of_periods: Int64Array
+    """(2 m,) the same for the period up to each place."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -143,24 +148,39 @@ def places_of(plan: CellPlan, dropouts: Dropouts) -> tuple[Places, ...]:
     ends_ns = np.concatenate((plan.places_ns, ends_of(dropouts)))
     seen_ns = np.append(dropouts.last_seen_ns, np.iinfo(np.int64).max)
     ahead_ns = seen_ns[np.searchsorted(dropouts.last_seen_ns, plan.places_ns)] - plan.places_ns
-    return tuple(
-        Places(
-            window_ns=window_ns,
-            begun=np.searchsorted(plan.edges_ns, ends_ns - window_ns),
-            ended=np.searchsorted(plan.edges_ns, ends_ns),
-            usable=(ends_ns - window_ns >= plan.edges_ns[0]) & dropouts.watched.holds(ends_ns - window_ns, ends_ns),
-            is_far=ahead_ns > min(window_ns, _GUARD_NS),
+    m, n_cells = len(plan.places_ns), len(plan.edges_ns) - 1
+    ended = np.searchsorted(plan.edges_ns, ends_ns)
+    of_periods = _runs(np.searchsorted(plan.edges_ns, plan.places_ns - plan.period_ns), ended[:m], n_cells)
+    found = []
+    for window_ns in plan.windows_ns:
+        begun = np.searchsorted(plan.edges_ns, ends_ns - window_ns)
+        alone = np.s_[:] if window_ns < plan.period_ns else np.s_[m:]
+        found.append(
+            Places(
+                window_ns=window_ns,
+                begun=begun,
+                ended=ended,
+                usable=(ends_ns - window_ns >= plan.edges_ns[0]) & dropouts.watched.holds(ends_ns - window_ns, ends_ns),
+                is_far=ahead_ns > min(window_ns, _GUARD_NS),
+                runs=_runs(begun[alone], ended[alone], n_cells),
+                of_periods=of_periods,
+            )
         )
-        for window_ns in plan.windows_ns
-    )
+    return tuple(found)
+
+
+def _runs(begun: Int64Array, ended: Int64Array, n_cells: int) -> Int64Array:
+    """Lay out runs of cells as `_of_cells` takes them; those of one cell or none give the first, not usable then."""
+    return np.asarray(np.minimum(np.column_stack((begun, np.maximum(ended, begun + 1))).ravel(), n_cells), np.int64)
 
 
 def features_of(series: CellSeries, plan: CellPlan, places: Sequence[Places]) -> Iterator[Feature]:
     """Yield the features of one value, the extremes first."""
-    period = np.searchsorted(plan.edges_ns, plan.places_ns - plan.period_ns), places[0].ended[: len(plan.places_ns)]
+    low, high = (np.append(cells, cells[-1:]) for cells in (series.low, series.high))
+    period = places[0].of_periods
     extremes = (
-        (FeatureKind.MINIMUM, np.minimum, series.low, _of_cells(np.minimum, series.low, *period)),
-        (FeatureKind.MAXIMUM, np.maximum, series.high, _of_cells(np.maximum, series.high, *period)),
+        (FeatureKind.MINIMUM, np.minimum, low, _of_cells(np.minimum, low, period)),
+        (FeatureKind.MAXIMUM, np.maximum, high, _of_cells(np.maximum, high, period)),
     )
     for at in places:
         for kind, reduce, cells, of_periods in extremes:
@@ -187,24 +207,23 @@ def _extreme(
 
     Parameters
     ----------
+    cells : (c + 1,) the last one twice
     of_periods : (m,) the extreme of the period up to each place
     n_periods : how many a window takes; 0: less than one
     """
-    if not n_periods:
-        return _of_cells(reduce, cells, at.begun, at.ended)
-    m = len(of_periods)
-    return np.concatenate(
-        (_sliding(reduce, of_periods, n_periods), _of_cells(reduce, cells, at.begun[m:], at.ended[m:]))
-    )
+    own = _of_cells(reduce, cells, at.runs)
+    return np.concatenate((_sliding(reduce, of_periods, n_periods), own)) if n_periods else own
 
 
-def _of_cells(reduce: np.ufunc, cells: Float32Array, begun: Int64Array, ended: Int64Array) -> Float32Array:
-    """Reduce runs of cells; those of one cell or none give the first, which is not usable then."""
-    if not len(begun):
-        return np.empty(0, np.float32)
-    padded = np.append(cells, cells[-1:])
-    runs = np.column_stack((begun, np.maximum(ended, begun + 1))).ravel()
-    return np.asarray(reduce.reduceat(padded, np.minimum(runs, len(cells)))[::2], np.float32)
+def _of_cells(reduce: np.ufunc, cells: Float32Array, runs: Int64Array) -> Float32Array:
+    """Reduce runs of cells.
+
+    Parameters
+    ----------
+    cells : (c + 1,) the last one twice
+    runs : as `_runs` lays them out
+    """
+    return np.asarray(reduce.reduceat(cells, runs)[::2], np.float32) if len(runs) else np.empty(0, np.float32)
 
 
 def _sliding(reduce: np.ufunc, values: Float32Array, width: int) -> Float32Array:

@@ -9,7 +9,7 @@ how many independent dropouts there are as far as one value is concerned: the va
 against that of as many independent draws. Exact binomial tails go by that number.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,7 +78,7 @@ def test_features(features: Iterable[Feature], at_places: Int64Array, worth: flo
     -------
     p, corrected for all that was tried on this value, and the tests; none where it cannot be tried
     """
-    tests = [test for feature in features for test in _first_look(feature)]
+    tests = _first_look(features)
     if not tests:
         return 1.0, []
     p = _combined(tests)
@@ -98,32 +98,45 @@ def _combined(tests: Sequence[FeatureTest]) -> float:
     return combine(np.concatenate([test.p for test in tests]), weights)
 
 
-def _first_look(feature: Feature) -> Iterator[FeatureTest]:
-    """Test one feature in its directions, each dropout counted as an independent one."""
-    which = np.flatnonzero(~np.isnan(feature.before))
-    before, rest = feature.before[which], feature.rest[~np.isnan(feature.rest)]
-    n = len(before)
-    if n < max(LEAST_DROPOUTS, _LEAST_SHARE * len(feature.before)) or len(rest) < _LEAST_PLACES:
-        return
-    all_values = np.sort(np.concatenate((rest, before)))
-    if all_values[0] == all_values[-1]:
-        return
-    for direction in feature.kind.directions:
-        test = FeatureTest(
-            feature=feature,
-            direction=direction,
-            before=before,
-            all_values=all_values,
-            which=which,
-            p=np.ones(1 + len(_TAILS)),
-            n_effective=float(n),
-        )
-        ahead = direction * float((test.ranks(before) - 0.5).mean())
-        limits, shares = _thresholds(test)
-        n_beyond = test.is_beyond(before, limits[:, None]).sum(axis=1)
-        test.p[0] = rank_p(ahead, n)
-        test.p[1:] = np.where(n_beyond >= LEAST_DROPOUTS, at_least(n_beyond, n, shares), 1.0)
-        yield test
+def _first_look(features: Iterable[Feature]) -> list[FeatureTest]:
+    """Test features in their directions, each dropout counted as an independent one."""
+    tests, ahead, counts = [], [], []
+    for feature in features:
+        which = np.flatnonzero(~np.isnan(feature.before))
+        before, rest = feature.before[which], feature.rest[~np.isnan(feature.rest)]
+        n = len(before)
+        if n < max(LEAST_DROPOUTS, _LEAST_SHARE * len(feature.before)) or len(rest) < _LEAST_PLACES:
+            continue
+        all_values = np.sort(np.concatenate((rest, before)))
+        if all_values[0] == all_values[-1]:
+            continue
+        raised = None
+        for direction in feature.kind.directions:
+            test = FeatureTest(
+                feature=feature,
+                direction=direction,
+                before=before,
+                all_values=all_values,
+                which=which,
+                p=np.ones(1 + len(_TAILS)),
+                n_effective=float(n),
+            )
+            raised = float((test.ranks(before) - 0.5).mean()) if raised is None else raised
+            limits, shares = _thresholds(test)
+            tests.append(test)
+            ahead.append(direction * raised)
+            counts.append((test.is_beyond(before, limits[:, None]).sum(axis=1), np.full(len(shares), n), shares))
+    if not tests:
+        return []
+    # one call for all of them: each is soon done
+    n_beyond, n_of, share = (np.array(column) for column in zip(*counts, strict=True))
+    enough = n_beyond >= LEAST_DROPOUTS
+    tails = np.ones(enough.shape)
+    tails[enough] = at_least(n_beyond[enough], n_of[enough], share[enough])
+    ranks = rank_p(np.array(ahead), n_of[:, 0].astype(np.float64))
+    for test, of_ranks, of_tails in zip(tests, ranks.tolist(), tails, strict=True):
+        test.p[0], test.p[1:] = of_ranks, of_tails
+    return tests
 
 
 def _thresholds(test: FeatureTest) -> tuple[Float32Array, Float64Array]:
@@ -152,7 +165,7 @@ def _look_closer(test: FeatureTest, at_places: Int64Array, worth: float) -> None
     sums = shifted_sums(ranks, at)
     test.n_effective = effective(sums, n, float(ranks.var()))
     if test.p[0] <= worth:
-        test.p[0] = max(test.p[0], rank_p(float(ranks[at].mean()), test.n_effective))
+        test.p[0] = max(test.p[0], float(rank_p(float(ranks[at].mean()), test.n_effective)))
     # The same for the counts beyond each threshold that may matter.
     limits, shares = _thresholds(test)
     for k, limit in enumerate(limits):
@@ -195,7 +208,7 @@ def effective(sums: Float64Array, n: int, variance: float) -> float:
     return n / max(1.0, float(sums.var()) / (n * variance))
 
 
-def rank_p(ahead: float, n_effective: float) -> float:
+def rank_p(ahead: Float64Array | float, n_effective: Float64Array | float) -> Float64Array:
     """Give the probability by chance of ranks that are as far ahead in the mean.
 
     The rank test of Mann & Whitney (Annals of Mathematical Statistics 18 (1947) 50-60) against many places. Ties leave
@@ -204,11 +217,13 @@ def rank_p(ahead: float, n_effective: float) -> float:
     Parameters
     ----------
     ahead : -0.5 … 0.5: mean rank less that of all places, positive in the direction that is asked about
-    n_effective : independent dropouts
+    n_effective : independent dropouts; of the same shape
     """
     from scipy.special import ndtr
 
-    return float(ndtr(-ahead * np.sqrt(12.0 * n_effective))) if n_effective >= _LEAST_EFFECTIVE else 1.0
+    n_effective = np.asarray(n_effective, np.float64)
+    tail = ndtr(-np.asarray(ahead, np.float64) * np.sqrt(12.0 * n_effective))
+    return np.asarray(np.where(n_effective >= _LEAST_EFFECTIVE, tail, 1.0), np.float64)
 
 
 def combine(p: Float64Array, weights: Float64Array | None = None) -> float:

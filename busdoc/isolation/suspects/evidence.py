@@ -26,6 +26,7 @@ from busdoc.isolation.suspects.exposure import Reach
 from busdoc.isolation.suspects.exposure_cells import Cells, before_first, cut_cells, exempt
 from busdoc.isolation.suspects.failed_starts import Starts, weigh_starts
 from busdoc.isolation.suspects.fault_onset import Late, weigh_late
+from busdoc.isolation.suspects.hands.unwritten import weigh_hands
 from busdoc.isolation.suspects.losses import Losses
 from busdoc.isolation.suspects.press_timing import SPARED, WIGGLE_SHOWS, group_fit, lateness_s, shaken, soften, untold
 from busdoc.isolation.suspects.prior import kind_of
@@ -100,6 +101,9 @@ class Evidence:
     """Starts that failed."""
     late: Late
     """Parts that went bad within the record."""
+    by_hand: Float64Array | None = None
+    """(K,) the density if somebody switched a supply and wrote nothing down, 1/s, which comes beside the background.
+    None: nobody did."""
     window_s: Float64Array | None = None
     """(K,) each incident came within so long before its time: the showings of a symptom. None: at its time."""
     hit: BoolArray | None = None
@@ -177,10 +181,13 @@ def weigh_evidence(
     ended = weigh_returns(machine, reach, losses, rows.tolist(), record.kinds, record.nodes_s, span_s)
     alone = np.where(hit.sum(axis=1) > 1, _TOGETHER, 1.0) * _sign_background(losses.p_restarted[rows])
     false_hz = np.zeros(len(rows)) if losses.showing is None else losses.showing.false_hz[rows]
+    as_supply = np.array([_sign_fit((PartKind.FEED,), float(p))[0] for p in losses.p_restarted[rows]])
+    by_hand = weigh_hands(machine, losses, rows.tolist(), reach, actions, ended.part * as_supply, start_ns)
     return Evidence(
         hazard=weighed.hazard * ended.part[:, :, None],
         survival=weighed.survival,
         background=(alone * ended.background)[:, None] * (BACKGROUND_HZ[None, :] + false_hz[:, None]),
+        by_hand=by_hand,
         calm=np.exp(-BACKGROUND_HZ * record.cells.up_s),
         exposed=weighed.exposed,
         quiet_s=weighed.quiet_s,

@@ -66,8 +66,13 @@ def elsewhere_reasons(findings: Findings) -> tuple[str, ...]:
     hit = findings.losses.hit[rows]
     names = [findings.reach.controllers[int(c)] for c in np.flatnonzero(np.any(hit, axis=0))]
     said = [f"{counted(len(rows), _each(findings))} that no action explains, on {_some(names)}"]
+    by_hand = findings.posterior.by_hand > 0.5
+    if by_hand.any():
+        n = int(by_hand.sum())
+        which = "it looks" if n == len(rows) == 1 else plural(n, "one of them looks", f"{n} of them look")
+        said.append(f"{which} like somebody who switched a supply off and on and wrote nothing down")
     answered = findings.posterior.shows.sum(axis=1)
-    alone = int((answered < 0.5).sum())
+    alone = int(((answered < 0.5) & ~by_hand).sum())
     if alone:
         which = "it fits" if alone == len(rows) == 1 else plural(alone, "one of them fits", f"{alone} of them fit")
         said.append(f"{which} no part on the map better than chance")
@@ -247,11 +252,13 @@ def _together(findings: Findings, part: int, kind: PartKind) -> list[str]:
 
 
 def _itself(findings: Findings, part: int) -> list[str]:
+    """How often a controller fell alone, in whichever place it sat then: controllers change places too."""
     reach, losses = findings.reach, findings.losses
     if losses.showing is not None:
         return []
-    home = np.flatnonzero(reach.ever[part])[:1]
-    alone = sum(bool(losses.hit[row, home].any()) and losses.hit[row].sum() == 1 for row in findings.unexplained)
+    stretch = np.searchsorted(likely_times_s(findings), losses.t_s)
+    own = losses.hit & reach.reaches[stretch, part] & (losses.hit.sum(axis=1) == 1)[:, None]
+    alone = int(own[list(findings.unexplained)].any(axis=1).sum())
     return [f"fell alone {times(alone)}"] if alone else []
 
 

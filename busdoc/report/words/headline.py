@@ -22,7 +22,7 @@ from busdoc.report.words.practice import PRACTICE_MARK
 from busdoc.report.words.symptoms import complaint_in_words
 from busdoc.symptoms.symptom import Symptom, SymptomKind
 from busdoc.times import SECOND_NS
-from busdoc.words.counting import all_of, counted, listed, plural, times
+from busdoc.words.counting import all_of, by_box, counted, listed, plural, times
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
 from busdoc.words.sentence import capital
@@ -130,7 +130,8 @@ def _what_happened(result: Result, length: str) -> str:
     if len(spells) > _MOST_NAMES:
         said.append(f"and {len(spells) - _MOST_NAMES} times more")
     if fell:
-        said.append(f"{_grouped(fell, DROPPED_OFF)}{_how(incidents, fell)}")
+        boxes = [box.controllers for box in result.health.boxes]
+        said.append(f"{_grouped(fell, DROPPED_OFF, boxes)}{_how(incidents, fell)}")
     if restarts:
         said.append(_grouped(restarts, RESTARTED))
     for bus, n in Counter(bus_in_words(i, result.capture.channel_names) for i in silences).items():
@@ -165,12 +166,13 @@ def _silences_in_words(result: Result) -> list[str]:
     return [f"Every controller restarted after {which}: look at the supply{doubt}."]
 
 
-def _grouped(names: Counter[str], what: str) -> str:
+def _grouped(names: Counter[str], what: str, boxes: Sequence[Sequence[str]] = ()) -> str:
     groups: dict[int, list[str]] = {}
     for name, n in names.most_common():
         groups.setdefault(n, []).append(name)
     parts = []
-    for n, members in groups.items():
+    for n, group in groups.items():
+        members = by_box(group, [box for box in boxes if {*box} <= {*group}])
         parts.append(f"{listed(members, _MOST_NAMES)} {what} {times(n)}{' each' if len(members) > 1 else ''}")
     return ", ".join(parts)
 
