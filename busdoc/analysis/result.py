@@ -96,8 +96,7 @@ class Result:
     ) -> "pd.DataFrame":
         """Give the values of the signals that match as columns ``Message.Signal``, indexed by time.
 
-        The recording is read once for each message that was not asked for before, of several at once; another stretch,
-        channel or pace of the same messages reads nothing.
+        The recording is read again once, whatever is asked for afterwards, here or of `frames`.
 
         Parameters
         ----------

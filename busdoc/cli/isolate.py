@@ -51,6 +51,7 @@ def add_isolate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
         description="Listens to one or more buses, or plays a recording back, keeps what is heard and what you do in a "
         "folder, and says at every moment which controllers are in step, which part is suspected, and what to do next. "
         "It never transmits.",
+        epilog="Exit status: 0 healthy, 1 trouble found, 2 could not be done.",
     )
     add_bus_option(isolate)
     isolate.add_argument(
