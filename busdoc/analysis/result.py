@@ -81,6 +81,8 @@ class Result:
     """What was heard of each, and why one was of no use."""
     machine_file: Path | None = None
     journal_file: Path | None = None
+    photographs: tuple[tuple[int, Path], ...] = ()
+    """(`Action.n`, file) of those that the notes of the actions name."""
     recorded: Recorded | None = None
     """What can be read again; None: nothing was kept, as of a live bus."""
 

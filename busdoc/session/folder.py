@@ -4,6 +4,7 @@
     DIR/recording/         every frame, in pieces (`busdoc.capture.recorder.recorder`)
     DIR/machine.toml       the map that was used, when there was one
     DIR/databases/         the message databases that were used
+    DIR/photographs/       those that the journal's notes name
     DIR/learnt.toml        the map learnt of branches named on the way, when there was none
 
 Given to `busdoc postmortem` it is judged again; given to `busdoc isolate --session` it is gone on with.
@@ -30,7 +31,9 @@ from busdoc.capture.recorder.twofold import TwofoldRecorder
 from busdoc.capture.recorder.write_back import even_out
 from busdoc.errors import InputError, found_instead
 from busdoc.files.given import require_plain_files
+from busdoc.files.whole import write_whole
 from busdoc.session.logbook import Logbook
+from busdoc.session.photographs import PHOTOGRAPH, PHOTOGRAPHS
 from busdoc.session.rows import StoredRows, read_rows
 from busdoc.session.store import SessionStore
 from busdoc.session.twofold import TwofoldStore, even_out_stores
@@ -202,6 +205,32 @@ class SessionFolder:
             self._recorder = LogRecorder(self.recording, channels)
         return self._recorder
 
+    def keep_photograph(self, name: str, data: bytes) -> None:
+        """Keep a photograph under a name that a note gives; it is on the disk when this returns.
+
+        Raises
+        ------
+        InputError : it cannot be written
+        """
+        if Path(name).name != name or not PHOTOGRAPH.fullmatch(name):
+            raise InputError(name, "the name of a photograph", "another", "Take it again.")
+        kept = [self._path] if self._also is None else [self._path, self._also._path]
+        refused = []
+        for folder in kept:
+            try:
+                require_plain_files(folder / PHOTOGRAPHS)
+                (folder / PHOTOGRAPHS).mkdir(exist_ok=True)
+                write_whole(folder / PHOTOGRAPHS / name, data)
+            except OSError as error:
+                refused.append(error)
+        if len(refused) == len(kept):
+            raise InputError(
+                str(kept[0] / PHOTOGRAPHS),
+                "room for a photograph",
+                found_instead(refused[0]),
+                "Make room on the disk.",
+            ) from refused[0]
+
     def close(self) -> None:
         """Let go of everything; all is on the disk when this returns."""
         if self._recorder is not None:
@@ -309,7 +338,7 @@ def _copy_missing(one: Path, other: Path) -> None:
     OSError : one of them cannot be read or written
     """
     for source, target in ((one, other), (other, one)):
-        files = [*source.glob("*.toml"), *(source / _DATABASES).glob("*")]
+        files = [*source.glob("*.toml"), *(source / _DATABASES).glob("*"), *(source / PHOTOGRAPHS).glob("*")]
         for file in files:
             copy = target / file.relative_to(source)
             if _is_empty(copy) and not _is_empty(file):
