@@ -28,6 +28,7 @@ from busdoc.fleet.told.words import (
     times_words,
     together_words,
     trend_words,
+    unchanged_words,
     worse_words,
 )
 from busdoc.report.output import write_text
@@ -129,9 +130,9 @@ def _front(found: Findings) -> Iterator[Block]:
         yield Table(title="Inspect next", columns=_INSPECT, rows=rows, links=links, headed=True)
     for kind in found.kinds:
         yield Text(text=f"{kind.name}: {_typical(kind)} {trend_words(kind.trend, by_meter=kind.by_meter)}")
-        told = change_words(kind.change, found.changed)
-        if told is not None:
-            yield Text(text=told)
+        for told in (change_words(kind.change, found.changed), unchanged_words(kind.unchanged)):
+            if told is not None:
+                yield Text(text=told)
         picture = machines_picture(kind)
         if picture is not None:
             yield picture
@@ -177,9 +178,9 @@ def _kind_sections(kind: KindFindings, changed: str) -> Iterator[Section]:
 
 def _time(kind: KindFindings, changed: str) -> Iterator[Block]:
     yield Text(text=trend_words(kind.trend, by_meter=kind.by_meter))
-    told = change_words(kind.change, changed)
-    if told is not None:
-        yield Text(text=told)
+    for told in (change_words(kind.change, changed), unchanged_words(kind.unchanged)):
+        if told is not None:
+            yield Text(text=told)
     picture = months_picture(kind)
     if picture is not None:
         yield picture
@@ -237,7 +238,9 @@ def machine_page(kind: KindFindings, machine: MachineFindings, lines: Iterator[L
             Table(title="Controllers", columns=columns, rows=tuple(row[:3] + row[4:] for row in rows), headed=True)
         )
     front.append(_capture_table(lines))
-    headline = f"{rate_words(one.rate)}; believed, given its fellows, {_believed(one)}: {times_words(one)}."
+    rate = f"{in_100_h(one.rate.per_hour)} times in 100 h ({in_100_h(one.rate.low)} to {in_100_h(one.rate.high)})"
+    headline = f"Drops {rate}; believed, given its fellows, {_believed(one)}: {times_words(one)}."
+    left = f", {counted(machine.n_could_not, 'other')} could not be judged" if machine.n_could_not else ""
     return Page(
         title=f"{one.machine} ({kind.name})",
         headline=headline,
@@ -245,7 +248,7 @@ def machine_page(kind: KindFindings, machine: MachineFindings, lines: Iterator[L
         state="More often than its kind" if worse else "Like its kind",
         facts=Facts(
             pairs=(
-                ("Captures", f"{machine.n_captures:,}, {counted(machine.n_could_not, 'other')} could not be judged"),
+                ("Captures", f"{machine.n_captures:,}{left}"),
                 ("Watched", f"{one.rate.hours:,.4g} h"),
                 ("To be expected", expected_words(machine)),
                 ("Trend", trend_words(machine.trend, by_meter=kind.by_meter)),

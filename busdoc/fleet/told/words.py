@@ -27,6 +27,7 @@ __all__ = [
     "times_words",
     "together_words",
     "trend_words",
+    "unchanged_words",
     "worse_parts",
     "worse_words",
 ]
@@ -34,6 +35,8 @@ __all__ = [
 _FEW = 3
 _MANY_TIMES = 1.5
 _SPEAKS = 0.05
+_TELLS_NOTHING = 20.0
+"""An interval of growth whose limits are so far apart, over one another, holds whatever may be."""
 _HOURS = 100.0
 
 METHOD = (
@@ -150,7 +153,7 @@ def expected_words(machine: MachineFindings) -> str:
 
 def trend_words(trend: Trend | None, *, by_meter: bool) -> str:
     """Say whether it is getting worse with age."""
-    if trend is None:
+    if trend is None or (trend.p > _SPEAKS and trend.high > _TELLS_NOTHING * trend.low):
         return "There are too few dropouts, or ages, to tell a trend."
     age = "hour meter" if by_meter else "time since each machine's first capture"
     span = f"growth {trend.growth:.2f} ({trend.low:.2f} to {trend.high:.2f}), 1 is steady; age by the {age}"
@@ -177,6 +180,18 @@ def change_words(change: Change | None, day: str) -> str | None:
     else:
         found = f"After the change {when} there were more: {ratio} times as many an hour ({change.low:.2g} to {high})"
     return f"{found}; {counts}."
+
+
+def unchanged_words(unchanged: Change | None) -> str | None:
+    """Say what happened meanwhile where nothing was changed; None where nothing is known of it."""
+    if unchanged is None:
+        return None
+    high = "any number" if math.isinf(unchanged.high) else f"{unchanged.high:.2g}"
+    ratio = "infinitely" if math.isinf(unchanged.ratio) else f"{unchanged.ratio:.2g}"
+    return (
+        f"Meanwhile on {counted(unchanged.machines, 'machine')} that {plural(unchanged.machines, 'was', 'were')} not "
+        f"changed: {ratio} times as many an hour ({unchanged.low:.2g} to {high})."
+    )
 
 
 def effect_words(effect: Effect) -> str:
