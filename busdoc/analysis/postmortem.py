@@ -15,6 +15,7 @@ from busdoc.actions.journal_clock import SAME_CLOCK, JournalClock, judge_clock
 from busdoc.actions.shown_power import as_shown
 from busdoc.analysis.case import Case
 from busdoc.analysis.data.recorded import Recorded
+from busdoc.analysis.database_use import uses_of
 from busdoc.analysis.exposed import unexposed_spans
 from busdoc.analysis.judgement import Observed, Weighed, observe, weigh
 from busdoc.analysis.power_ups import find_returns
@@ -37,6 +38,7 @@ from busdoc.machine.condition import is_condition
 from busdoc.machine.machine import Machine
 from busdoc.resync_check.changes import Change
 from busdoc.resync_check.records import PowerUpReturn
+from busdoc.session.photographs import PHOTOGRAPHS, photographs_of
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import plural
 
@@ -78,9 +80,11 @@ def postmortem(
     """
     kept: tuple[Action, ...] | None = None
     notes: tuple[str, ...] = ()
+    pictures = None if journal_file is None else journal_file.parent / PHOTOGRAPHS
     chosen: str | None = None
     session = _session_in(captures)
     if session is not None:
+        pictures = pictures or captures[0] / PHOTOGRAPHS
         captures, machine_file = (session.recording,), machine_file or session.machine_file
         databases, kept, notes = databases or session.databases, session.actions, session.notes
         chosen = session.complaint if symptom is None else None
@@ -88,7 +92,8 @@ def postmortem(
             notes = (*notes, f"{chosen} was isolated in this session, and no database is left that tells it; add --db")
             chosen = None
         if not any(session.recording.glob("recording-*")) and has_looks(session.actions):
-            return _without_a_bus(session, machine_file, symptom, chosen)
+            result = _without_a_bus(session, machine_file, symptom, chosen)
+            return replace(result, photographs=() if pictures is None else photographs_of(pictures, result.actions))
     case, watches = read_recording(
         captures,
         databases=databases,
@@ -121,9 +126,10 @@ def postmortem(
     return replace(
         result,
         warnings=(*notes, *case.warnings_about(result.warnings, journal_warnings)),
-        databases=tuple(file if isinstance(file, Path) else file[1] for file in databases),
+        databases=() if case.database is None else tuple(file.path for file in case.database.files),
         machine_file=machine_file,
         journal_file=journal_file,
+        photographs=() if pictures is None else photographs_of(pictures, result.actions),
         recorded=None if case.recording is None else Recorded(case.recording, case.database),
     )
 
@@ -250,6 +256,7 @@ def judge_case(
         apart=weighed.apart,
         intermittent=in_common(case, told, because, (weighed, actions, seen), gather),
         signal_summaries=signals,
+        database_uses=uses_of(case.database, told),
         resync=resync,
         changes=changes,
         warnings=(
