@@ -127,6 +127,7 @@ function drawHand() {
   }
   if (yes && performance.now() > yes.until) yes = null;
   $("yes-row").hidden = !yes;
+  $("hand").classList.toggle("asked", Boolean(yes));
   const last = done[0];
   $("undo").disabled = !last;
   $("undo").setAttribute("aria-label", last ? `Undo: ${last.text}` : "Undo");
