@@ -20,14 +20,31 @@ ROOT = Path(__file__).resolve().parents[1]
 ENVIRONMENT = ROOT / ".venv"
 PYTHON = ENVIRONMENT / ("Scripts/python.exe" if sys.platform == "win32" else "bin/python")
 
+_PROCESSES = (
+    ("benchmarks.campaign.kills", "16"),
+    ("benchmarks.campaign.clocks", "8"),
+    ("benchmarks.campaign.disks", "6"),
+    ("benchmarks.campaign.two_at_once", "4"),
+    ("benchmarks.campaign.soak", "0.1", "1"),
+)
+"""Sessions as copies of a process, which Windows has not."""
 STEPS: Mapping[str, Sequence[Sequence[str]]] = {
     "install": (("pip", "install", "--quiet", "--upgrade", "pip"), ("pip", "install", "--quiet", "-e", ".[dev,docs]")),
     "lint": (("ruff", "check", "."),),
     "format": (("ruff", "format", "--check", "."),),
     "types": (("mypy",),),
-    "docs": (("sphinx", "-q", "-W", "--keep-going", "-c", ".ci/site", "docs", "build/site"),),
+    "docs": (("sphinx", "-q", "-E", "-a", "-W", "--keep-going", "-c", ".ci/site", "docs", "build/site"),),
     "tests": (("pytest", "-n", "auto", "-m", "not emulated and not browser"),),
-    "campaign": (("benchmarks.campaign", "--inputs", "600"),),
+    "package": (
+        ("pip", "install", "--quiet", "build", "twine"),
+        ("build", "--outdir", "dist"),
+        ("twine", "check", "--strict", "dist/*"),
+    ),
+    "campaign": (
+        ("benchmarks.campaign", "--inputs", "600"),
+        ("benchmarks.campaign.folders", "60"),
+        *(_PROCESSES if sys.platform != "win32" else ()),
+    ),
     "speed": (("benchmarks.stages", "100000", ".log", ".blf"),),
     "emulated": (("pytest", "-m", "emulated", "tests/emulated"),),
     "browser": (("pytest", "-m", "browser", "tests/page"),),

@@ -17,6 +17,7 @@ from busdoc.analysis.resync import Resync
 from busdoc.capture.source import Capture
 from busdoc.decode.database.database import Database
 from busdoc.errors import BusdocError, InputError, found_instead
+from busdoc.files.parts import needs
 from busdoc.machine.machine import Machine
 from busdoc.report.words.headline import headline
 
@@ -332,6 +333,7 @@ def tables(result: Result) -> "dict[str, pd.DataFrame]":
     """Give the result as pandas frames by name: controllers, streams, incidents, actions, codes, load and more."""
     from busdoc.report.tables.tables import tables as build
 
+    needs("tables", "tables")
     return build(result)
 
 
@@ -344,6 +346,7 @@ def write_tables(result: Result, folder: AnyPath) -> tuple[Path, ...]:
     """
     from busdoc.report.tables.tables import write_tables as write
 
+    needs("tables", "write_tables")
     return write(result, Path(folder))
 
 
@@ -365,6 +368,7 @@ def write_signals(
     """
     from busdoc.report.tables.signal_tables import write_signal_tables
 
+    needs("tables", "write_signals")
     wanted = [patterns] if isinstance(patterns, str) else list(patterns)
     return write_signal_tables(_paths(captures), _database_files(databases), wanted, Path(folder))
 
@@ -390,6 +394,7 @@ def write_report(
     InputError : another suffix, or a file that cannot be written
     """
     target = Path(path)
+    needs("report", "write_report")
     if paper not in _SHEETS:
         raise InputError("paper", "A4 or Letter", f'"{paper}"', "Name one of the two.")
     match target.suffix.lower():

@@ -15,6 +15,7 @@ from busdoc.actions.journal_clock import SAME_CLOCK, JournalClock, judge_clock
 from busdoc.actions.shown_power import as_shown
 from busdoc.analysis.case import Case
 from busdoc.analysis.data.recorded import Recorded
+from busdoc.analysis.database_use import uses_of
 from busdoc.analysis.exposed import unexposed_spans
 from busdoc.analysis.judgement import Observed, Weighed, observe, weigh
 from busdoc.analysis.power_ups import find_returns
@@ -125,7 +126,7 @@ def postmortem(
     return replace(
         result,
         warnings=(*notes, *case.warnings_about(result.warnings, journal_warnings)),
-        databases=tuple(file if isinstance(file, Path) else file[1] for file in databases),
+        databases=() if case.database is None else tuple(file.path for file in case.database.files),
         machine_file=machine_file,
         journal_file=journal_file,
         photographs=() if pictures is None else photographs_of(pictures, result.actions),
@@ -255,6 +256,7 @@ def judge_case(
         apart=weighed.apart,
         intermittent=in_common(case, told, because, (weighed, actions, seen), gather),
         signal_summaries=signals,
+        database_uses=uses_of(case.database, told),
         resync=resync,
         changes=changes,
         warnings=(

@@ -21,6 +21,7 @@ def add_demo(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") ->
         help="write the demo machine's recording, map, database and journal, and run the post-mortem on them",
         description="Writes a street sweeper's capture, map, database and journal to a folder, runs the post-mortem "
         "on them, prints the verdict and writes the report.",
+        epilog="Exit status: 0 written, 2 could not be done.",
     )
     demo.add_argument(
         "-o", "--output", type=Path, default=Path("busdoc-demo"), metavar="DIR", help="folder to write to"
@@ -31,9 +32,9 @@ def add_demo(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") ->
 
 def _demo(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
     from busdoc.analysis.postmortem import postmortem
+    from busdoc.files.parts import missing_part
     from busdoc.report.json.document import document
     from busdoc.report.output import write_text
-    from busdoc.report.record.html import write_html
     from busdoc.report.terminal.terminal import render
     from busdoc.simulation.demo import write_demo
 
@@ -51,14 +52,19 @@ def _demo(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStat
         *("busdoc", "postmortem", str(files.capture), "--db", str(files.database)),
         *("--machine", str(files.machine), "--actions", str(files.actions)),
     ]
-    write_html(result, folder / "report.html", command=shlex.join(command))
+    lacking = missing_part("report")
+    if lacking is None:
+        from busdoc.report.record.html import write_html
+
+        write_html(result, folder / "report.html", command=shlex.join(command))
     import json
 
     write_text(folder / "verdict.json", json.dumps(document(result), indent=1, ensure_ascii=False) + "\n")
     text = render(result, width=surroundings.width, unicode=True)
     write_text(folder / "verdict.txt", text)
+    report = " and report.html." if lacking is None else f"; no report: it {lacking.installed_by}"
     print(
-        f"Written to {folder}: the capture, machine map, database, journal, truth, verdict and report.html.\n",
+        f"Written to {folder}: the capture, machine map, database, journal, truth, verdict{report}\n",
         file=surroundings.stdout,
     )
     print(

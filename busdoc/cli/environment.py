@@ -10,7 +10,6 @@ from collections.abc import Iterator, Mapping
 from enum import IntEnum
 from typing import TextIO, cast
 
-from busdoc.report.terminal.wrapping import LEAST_WIDTH, MOST_WIDTH
 from busdoc.words.printable import PrintableStream, own_stream
 
 __all__ = ["ExitStatus", "Surroundings", "ended_by_signals"]
@@ -57,6 +56,8 @@ class Surroundings:
     @property
     def text_width(self) -> int:
         """Columns that a text may take: lines of more than 160 are hard to read, and words need 40."""
+        from busdoc.report.terminal.wrapping import LEAST_WIDTH, MOST_WIDTH
+
         return max(LEAST_WIDTH, min(self.width, MOST_WIDTH))
 
     @property

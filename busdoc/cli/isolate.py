@@ -55,6 +55,7 @@ def add_isolate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
         description="Listens to one or more buses, or plays a recording back, keeps what is heard and what you do in a "
         "folder, and says at every moment which controllers are in step, which part is suspected, and what to do next. "
         "It never transmits.",
+        epilog="Exit status: 0 healthy, 1 trouble found, 2 could not be done.",
     )
     add_bus_option(isolate)
     isolate.add_argument(
@@ -221,7 +222,7 @@ def _open(
     folder = SessionFolder(
         path,
         machine_file=machine_file,
-        databases=files,
+        databases=() if database is None else [file.given for file in database.files if not file.why_not],
         command=shlex.join(["busdoc", *arguments.words]),
         version=__version__,
         also=arguments.also,
@@ -272,7 +273,7 @@ def _practise(
         folder = SessionFolder(
             arguments.session,
             machine_file=machine_file,
-            databases=databases,
+            databases=() if database is None else [file.given for file in database.files if not file.why_not],
             command=shlex.join(["busdoc", *arguments.words]),
             version=__version__,
         )

@@ -51,7 +51,7 @@ def add_database_option(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="[CHANNEL=]FILE",
-        help="message database (.dbc, .kcd, .sym, .arxml, .cdd); may be given several times",
+        help="message database (.dbc, .kcd, .sym, .arxml, .cdd), or a folder of them; may be given several times",
     )
 
 
@@ -68,13 +68,18 @@ def databases(arguments: argparse.Namespace) -> list[Path | tuple[int | str, Pat
 
 
 def report_suffix(path: Path | None) -> None:
-    """Check that a report can be written under this name.
+    """Check that a report can be written under this name, and that what writes it is installed.
 
     Raises
     ------
-    InputError : it cannot
+    InputError : it cannot, or is not
     """
-    if path is not None and path.suffix.lower() not in (".html", ".pdf"):
+    if path is None:
+        return
+    from busdoc.files.parts import needs
+
+    needs("report", "--report")
+    if path.suffix.lower() not in (".html", ".pdf"):
         raise InputError(str(path), "a report FILE.html or FILE.pdf", f'"{path.suffix}"', "Change the ending.")
 
 

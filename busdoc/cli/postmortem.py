@@ -37,6 +37,7 @@ def add_postmortem(commands: "argparse._SubParsersAction[argparse.ArgumentParser
         help="the recorded case, end to end: who dropped, when, for how long, and which action did it",
         description="Reads a capture and says which controllers dropped, when, for how long, whether they restarted "
         "or were only unheard, which recorded action did it, and which part is suspected.",
+        epilog="Exit status: 0 healthy, 1 trouble found, 2 could not be done.",
     )
     add_recording_input(postmortem)
     postmortem.add_argument(
@@ -81,6 +82,10 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
 
     fields = _report_fields(arguments)  # hours of reading must not end at a slip of the pen
     files = databases(arguments)
+    if arguments.tables is not None:
+        from busdoc.files.parts import needs
+
+        needs("tables", "--tables")
     if arguments.signals:
         _check_signals(arguments, files)
     if arguments.report is not None:

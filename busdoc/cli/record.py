@@ -53,7 +53,8 @@ def add_record(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         description="Records every frame of one or more buses, rotates and compresses, keeps the disk from filling, "
         "finds a lost adapter again, and writes down what was not heard. The key m notes 'it happened about now'. "
         "Ctrl-C ends it. Started again on the same folder, it goes on with the recording there.",
-        epilog="From another terminal:  busdoc record mark DIR [TEXT]",
+        epilog="From another terminal:  busdoc record mark DIR [TEXT]. Exit status: 0 ended as asked, 1 an adapter was "
+        "away at the end, 2 could not be done.",
     )
     add_bus_option(record)
     record.add_argument(

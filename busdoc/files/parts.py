@@ -22,6 +22,11 @@ class Part:
     projects: tuple[str, ...]
     """What provides it, as pip names it."""
 
+    @property
+    def installed_by(self) -> str:
+        """What to type, as the end of a sentence."""
+        return f"needs python -m pip install {' '.join(self.projects)}"
+
 
 PARTS: Mapping[str, Part] = {
     one.name: one

@@ -15,9 +15,10 @@ import json
 import shutil
 import sqlite3
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import BinaryIO
 
@@ -36,12 +37,16 @@ from busdoc.session.photographs import PHOTOGRAPH, PHOTOGRAPHS
 from busdoc.session.rows import StoredRows, read_rows
 from busdoc.session.store import SessionStore
 from busdoc.session.twofold import TwofoldStore, even_out_stores
+from busdoc.words.counting import counted, first_few, plural
 
 __all__ = ["KeptSession", "SessionFolder", "is_session", "read_session"]
 
 DatabaseFile = Path | tuple[int | str, Path]
 
 _STORE, _LOCK, _MACHINE, _DATABASES = "session.sqlite", "session.lock", "machine.toml", "databases"
+_MOST_DIGITS, _MOST_GONE = 9, 100
+_PIECES = "pieces"
+"""What the store calls the number of the last piece of the recording, as the session ended."""
 _COMPLAINT = "complaint"
 
 
@@ -116,7 +121,7 @@ class SessionFolder:
         self.store, lost = _open_store(path / _STORE, resumed=self.resumed)
         notes += lost
         if not self.resumed:
-            named = [[file[0], file[1].name] if isinstance(file, tuple) else [None, file.name] for file in databases]
+            named = [[channel, name] for channel, _, name in _kept_names(databases)]
             self.store.describe(command=command, version=version, databases=json.dumps(named), began=_now_text())
         else:
             self.store.describe(resumed=_now_text())
@@ -168,9 +173,8 @@ class SessionFolder:
             shutil.copyfile(machine_file, self._path / _MACHINE)
         if databases:
             (self._path / _DATABASES).mkdir(exist_ok=True)
-        for file in databases:
-            source = file[1] if isinstance(file, tuple) else file
-            shutil.copyfile(source, self._path / _DATABASES / source.name)
+        for _, source, name in _kept_names(databases):
+            shutil.copyfile(source, self._path / _DATABASES / name)
 
     @property
     def machine_file(self) -> Path | None:
@@ -231,6 +235,9 @@ class SessionFolder:
         """Let go of everything; all is on the disk when this returns."""
         if self._recorder is not None:
             self._recorder.close()
+            with contextlib.suppress(InputError, OSError):  # the place is away, or full
+                pieces = place_at(self.path / RECORDING).pieces()
+                self.store.describe(**{_PIECES: str(max(pieces, default=0))})
         self.store.close()
         if self._also is not None:
             self._also._lock.close()
@@ -348,7 +355,10 @@ def _open_store(path: Path, *, resumed: bool) -> tuple[SessionStore, list[str]]:
         lost = "was gone" if not path.exists() else "was empty"
         return SessionStore(path), [f"{path.name} {lost}: what was logged before is not known; the recording is whole."]
     try:
-        return SessionStore(path), []
+        store = SessionStore(path)
+        if store.is_whole():
+            return store, []
+        store.close()
     except InputError as error:
         if not isinstance(error.__cause__, sqlite3.DatabaseError):
             raise
@@ -358,7 +368,19 @@ def _open_store(path: Path, *, resumed: bool) -> tuple[SessionStore, list[str]]:
         if file.exists():
             file.replace(aside.with_name(aside.name + ending))
     lost = f"{path.name} is damaged and was set aside as {aside.name}: what was logged before is not known."
-    return SessionStore(path), [lost]
+    store = SessionStore(path)
+    try:
+        damaged = SessionStore(aside)
+    except InputError:
+        return store, [lost]
+    try:
+        store.take_good(damaged)
+    finally:
+        damaged.close()
+    n_rows = counted(len(store.rows().entries), "row")
+    return store, [
+        f"{path.name} is damaged and was set aside as {aside.name}; {n_rows} of it could be read and are used."
+    ]
 
 
 def _is_empty(path: Path) -> bool:
@@ -373,7 +395,38 @@ def _damage(path: Path, about: Mapping[str, str]) -> list[str]:
     gone = [name for _, name in _named_databases(about) if _is_empty(path / _DATABASES / name)]
     if gone:
         notes.append(f"Gone from the folder, or empty: {', '.join(gone)}; nothing is decoded with it.")
+    lost = _pieces_gone(path, about)
+    if lost:
+        which = f"{first_few(lost)} {plural(len(lost), 'is', 'are')} gone from the recording, or empty"
+        notes.append(f"{which}: what came in {plural(len(lost), 'it', 'them')} is not known.")
     return notes
+
+
+def _kept_names(databases: Sequence[DatabaseFile]) -> Iterator[tuple[int | str | None, Path, str]]:
+    """Yield the channel of each database, its file, and a name that none before it has, upper and lower case alike."""
+    taken: set[str] = set()
+    for given in databases:
+        channel, file = given if isinstance(given, tuple) else (None, given)
+        name, n = file.name, 1
+        while name.casefold() in taken:
+            n += 1
+            name = f"{file.stem}-{n}{file.suffix}"
+        taken.add(name.casefold())
+        yield channel, file, name
+
+
+def _pieces_gone(path: Path, about: Mapping[str, str]) -> list[str]:
+    """Name the pieces of the recording that were there, before others or as the session ended, and hold nothing now."""
+    place = place_at(path / RECORDING)
+    there = place.pieces()
+    told = about.get(_PIECES, "")
+    last = max(there, default=0)
+    if told.isdecimal() and len(told) <= _MOST_DIGITS:
+        last = max(last, int(told))
+    # one that is being written may be empty yet, one that was closed never is
+    whole = {n for n, file in there.items() if file.suffix == ".log" or not _is_empty(file)}
+    gone = (n for n in range(1, last + 1) if n not in whole)
+    return [place.piece(n).stem for n in islice(gone, _MOST_GONE)]
 
 
 def _named_databases(about: Mapping[str, str]) -> list[tuple[int | str | None, str]]:

@@ -43,8 +43,11 @@ def run(line: str, folder: Path, capsys: pytest.CaptureFixture[str]) -> str:
     """Run a command and give what it printed; what it was to write must be there."""
     program, *words = shlex.split(line, comments=True)
     assert program == "busdoc"
-    status = main(words)
+    kept = folder / words.pop() if words[-2:-1] == [">"] else None
+    status = main([word for word in words if word != ">"])
     written = capsys.readouterr()
+    if kept is not None:
+        kept.write_text(written.out, encoding="utf-8")
     assert status in (ExitStatus.HEALTHY, ExitStatus.TROUBLE), f"{line}\n{written.err}"
     if "--json" in words:
         assert held_to_schema(written.out)["schema"] == "busdoc-verdict/1"

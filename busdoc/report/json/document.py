@@ -75,6 +75,16 @@ def document(result: Result) -> dict[str, Any]:
             for box in result.health.boxes
         ],
     }
+    tree["databases"] = [
+        {
+            "file": str(use.file),
+            "channel": use.channel,
+            "messages": use.messages,
+            "heard": use.heard,
+            "why_not": use.why_not or None,
+        }
+        for use in result.database_uses
+    ]
     tree["symptoms"] = [
         symptom_entry(symptom, result.answers if symptom is result.complaint else ()) for symptom in result.symptoms
     ]

@@ -24,10 +24,11 @@ from busdoc.health.incident import IncidentKind, RanOn
 from busdoc.isolation.conclusion import State
 from busdoc.report.terminal.brief import picture_of, short_page
 from busdoc.report.terminal.intermittent import intermittent_section
-from busdoc.report.terminal.next_input import next_input_in_words
 from busdoc.report.terminal.wrapping import LEAST_WIDTH, MOST_WIDTH, filled
 from busdoc.report.words.codes import code_state_in_words
 from busdoc.report.words.incidents import answer_in_words, onset_in_words, ran_on_in_words
+from busdoc.report.words.inputs.databases import databases_in_words
+from busdoc.report.words.inputs.next_input import next_input_in_words
 from busdoc.report.words.joins import box_in_words, join_in_words, stand_ins_in_words
 from busdoc.report.words.next_test import next_test_in_words
 from busdoc.report.words.spells import spell_in_words
@@ -365,6 +366,8 @@ def _data(result: Result, width: int, in_full: bool) -> Iterator[str]:
             "  ",
         )
     ]
+    used = databases_in_words(result.database_uses)
+    lines += [] if used is None else [_wrapped(used, width, "  ", "    ")]
     lines += [
         _wrapped(f"{s.file}, line {s.line}: {s.reason}", width, "    ", "      ") for s in facts.skipped[: most + 2]
     ]
