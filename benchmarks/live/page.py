@@ -6,6 +6,7 @@ when it comes in on the line to the first page, so that the page's own drawing a
 processor time of the session is taken with no page open and with ten, in turn.
 
     python -m benchmarks.live.page [--frames 16000] [--falls 8] [--turns 3] [--seconds 10]
+    python -m benchmarks.live.page --alone [--seconds 10]
 """
 
 import argparse
@@ -117,6 +118,56 @@ def shown(seen: bytearray, pattern: str) -> str:
     raise SystemExit(f"the screen did not show {pattern}")
 
 
+def alone(seconds: float) -> None:
+    """Print what the pages cost by themselves: a session that stands still is shown at the pace of the screen's ticks.
+
+    Processor time of this process alone is taken, while the pages are read by another; a busy machine makes it no more.
+    """
+    from busdoc.live.session import LiveSession
+    from busdoc.machine.machine_map import load_machine
+    from busdoc.page.entry import Role
+    from busdoc.page.hosts.isolate import IsolateHost
+    from busdoc.page.place import bind
+    from busdoc.page.server import PageServer
+    from tests.truth.scripted_bus import ScriptedBus
+
+    now_s = [0.0]
+    bus = ScriptedBus()
+    machine = load_machine(Path(__file__).parents[2] / "captures" / "street_sweeper" / "machine.toml")
+    session = LiveSession(bus, machine, clock_s=lambda: now_s[0])
+    session.start()
+    server = PageServer(IsolateHost(session, clock_s=lambda: now_s[0]), bind(None, _PORT), clock_s=lambda: now_s[0])
+    server.start()
+    cookies = []
+    for _ in range(_PAGES):
+        found = server.entry.join(server.entry.secret(Role.VIEW), "127.0.0.1")
+        assert found is not None
+        cookies.append(f"busdoc-{_PORT}={found[0]}")
+    for n in (0, 1, _PAGES):
+        code = f"from benchmarks.live.page import Page; import sys; pages = [Page(one) for one in {cookies[:n]!r}]"
+        reader = subprocess.Popen([sys.executable, "-c", f"{code}; sys.stdin.read()"], stdin=subprocess.PIPE)
+        until_s = time.monotonic() + 20
+        while server._board.n_readers < n and time.monotonic() < until_s:
+            server.tick()
+            time.sleep(0.02)
+        ticks = round(seconds / 0.05)
+        before_s = time.process_time()
+        for _ in range(ticks):
+            now_s[0] += 0.05
+            bus.clock_ns += 50_000_000
+            session.step()
+            server.tick()
+            time.sleep(0.004)
+        assert server._board.n_readers == n
+        print(f"{n:2} pages: {(time.process_time() - before_s) / seconds:.2%} of a core, session included")
+        reader.kill()
+        reader.wait()
+        while server._board.n_readers:
+            time.sleep(0.02)
+    server.stop()
+    os._exit(0)
+
+
 def main() -> None:
     """Run it, and print the figures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -124,7 +175,10 @@ def main() -> None:
     parser.add_argument("--falls", type=int, default=8)
     parser.add_argument("--turns", type=int, default=3)
     parser.add_argument("--seconds", type=float, default=10.0)
+    parser.add_argument("--alone", action="store_true", help="only what the pages cost, without load and screen")
     given = parser.parse_args()
+    if given.alone:
+        alone(given.seconds)
     drawn: list[float] = []
     seen = bytearray()
 
