@@ -43,6 +43,12 @@ PARTS: Mapping[str, Part] = {
             modules=("matplotlib", "jinja2", "fpdf"),
             projects=("matplotlib", "jinja2", "fpdf2"),
         ),
+        Part(
+            name="page",
+            what="the page on the phone",
+            modules=("starlette", "uvicorn", "segno", "ifaddr", "PIL"),
+            projects=("starlette", "uvicorn", "segno", "ifaddr", "pillow"),
+        ),
         Part(name="mf4", what="captures in .mf4", modules=("asammdf",), projects=("asammdf",)),
     )
 }

@@ -17,6 +17,7 @@ class Board:
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._parts: dict[str, tuple[int, bytes]] = {}
+        self._pinned: dict[str, object] = {}
         self._version = 0
         self.loop: asyncio.AbstractEventLoop | None = None
         """In which the readers live; None before the server runs."""
@@ -28,12 +29,17 @@ class Board:
         self.loop = loop
 
     def pin(self, parts: Mapping[str, object]) -> bool:
-        """Pin up what is shown; parts that are as they were are left. Called in any thread; True: something is new."""
-        texts = {name: json.dumps(value, ensure_ascii=False, separators=(",", ":")) for name, value in parts.items()}
+        """Pin up what is shown; parts that are as they were are left. Called in any thread; True: something is new.
+
+        What was pinned up may not be changed afterwards: the same object is taken to say the same.
+        """
         new = False
         with self._lock:
-            for name, text in texts.items():
-                data = text.encode("utf-8", "replace")
+            for name, value in parts.items():
+                if name in self._parts and self._pinned.get(name) is value:
+                    continue  # the very same: it need not even be written out
+                self._pinned[name] = value
+                data = json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "replace")
                 if name not in self._parts or self._parts[name][1] != data:
                     self._version += 1
                     self._parts[name] = (self._version, data)

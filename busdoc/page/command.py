@@ -4,12 +4,12 @@ What it needs is an extra of the package: it is looked for before anything of it
 """
 
 import contextlib
-import importlib.util
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from busdoc.errors import InputError
+from busdoc.files.parts import needs
 
 if TYPE_CHECKING:
     from busdoc.page.host import Host
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
 __all__ = ["PageOfCommand", "page_for"]
 
-_NEEDED = ("starlette", "uvicorn", "segno", "ifaddr")
 _NOT_ENCRYPTED = (
     "The page is not encrypted: who shares the Wi-Fi can read along, and could log in a phone's name. Use this "
     "computer's own hotspot, or --page-cert; docs/phone.md says how."
@@ -40,10 +39,7 @@ def page_for(
     ------
     InputError : packages that are missing, no such address, or a certificate that cannot be used
     """
-    missing = [name for name in _NEEDED if importlib.util.find_spec(name) is None]
-    if missing:
-        advice = 'Install them: pip install "busdoc[page]"'
-        raise InputError("--page", "the packages of the page", f"no {', '.join(missing)}", advice)
+    needs("page", "--page")
     if port is not None and not 0 <= port < 65_536:
         raise InputError("--page-port", "a port from 1 to 65535", f"{port}", "Write for example --page-port 8717.")
     from busdoc.page.place import bind

@@ -30,8 +30,9 @@ from busdoc.page.press import Answer, Press
 
 __all__ = ["KeptPage", "PageServer", "read_kept"]
 
-_SHOW_EVERY_S = 0.2
-_BEAT_EVERY_S = 0.5
+_SHOW_EVERY_S = 0.5
+"""What happens is shown at once; this is how often clocks and counts go on, and how often the page hears that it is
+still being told."""
 _CALLS_AT_ONCE = 8
 _MOST_WAITING = 64
 _STARTS_WITHIN_S = 10.0
@@ -92,7 +93,7 @@ class PageServer:
         self._ahead_s = time.time() - clock_s()
         self._board = Board()
         self._calls: queue.Queue[tuple[Callable[[], Any], Future[Any]]] = queue.Queue(_MOST_WAITING)
-        self._shown_s = self._beat_s = float("-inf")
+        self._shown_s = float("-inf")
         self._n_shown_to = 0
         self._is_over = False
         app = build_app(
@@ -170,10 +171,7 @@ class PageServer:
             return
         if n != self._n_shown_to or now_s - self._shown_s >= _SHOW_EVERY_S or self._host.hear():
             self._n_shown_to, self._shown_s = n, now_s
-            self._board.pin(self._host.sections())
-        if now_s - self._beat_s >= _BEAT_EVERY_S:
-            self._beat_s = now_s
-            self._board.pin({"beat": round(self.server_s() * 1000)})
+            self._board.pin({**self._host.sections(), "beat": round(self.server_s() * 1000)})
 
     def stop(self) -> None:
         """End; whoever still looks is told so by the end of the line."""

@@ -24,8 +24,12 @@ class Sounds:
     def __init__(self, bell: Bell) -> None:
         self._bell = bell
         self._n = 0
-        self.kept: list[dict[str, object]] = []
+        self._kept: list[dict[str, object]] = []
+
+    @property
+    def kept(self) -> tuple[dict[str, object], ...]:
         """The latest, ascending by their number; a page makes those that it has not made."""
+        return tuple(self._kept)
 
     def hear(self, kinds: Iterable[HappeningKind | NewsKind | CureOutcome]) -> None:
         """Take what happened."""
@@ -36,8 +40,8 @@ class Sounds:
         due = self._bell.due(now_s)
         for rung in due:
             self._n += 1
-            self.kept.append({"n": self._n, "rung": rung.name.lower(), "strokes": int(rung)})
-        del self.kept[:-_KEPT]
+            self._kept.append({"n": self._n, "rung": rung.name.lower(), "strokes": int(rung)})
+        del self._kept[:-_KEPT]
         return bool(due)
 
     @staticmethod

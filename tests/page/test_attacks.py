@@ -184,16 +184,17 @@ def test_a_body_in_pieces_is_measured_as_well(unharmed: Served) -> None:
         "Content-Type": "application/json", "Transfer-Encoding": "chunked",
     }  # fmt: skip
     line.sendall(b"POST /press HTTP/1.1\r\n" + "".join(f"{k}: {v}\r\n" for k, v in asked.items()).encode() + b"\r\n")
-    for _ in range(5):
-        line.sendall(b"1000\r\n" + b" " * 0x1000 + b"\r\n")
-    assert line.recv(100).startswith(b"HTTP/1.1 413 ")
+    with contextlib.suppress(ConnectionResetError, BrokenPipeError):  # cut off while it was still being sent
+        for _ in range(5):
+            line.sendall(b"1000\r\n" + b" " * 0x1000 + b"\r\n")
+        assert line.recv(100).startswith(b"HTTP/1.1 413 ")
     line.close()
 
 
 def test_too_large_a_head_ends_the_line(unharmed: Served) -> None:
     line = socket.create_connection(("127.0.0.1", unharmed.server.place.port), timeout=10)
-    line.sendall(f"GET / HTTP/1.1\r\nHost: {unharmed.address}\r\nX: ".encode() + b"x" * 100_000)
-    with contextlib.suppress(ConnectionResetError):  # closed while it was still being sent
+    with contextlib.suppress(ConnectionResetError, BrokenPipeError):  # closed while it was still being sent
+        line.sendall(f"GET / HTTP/1.1\r\nHost: {unharmed.address}\r\nX: ".encode() + b"x" * 100_000)
         assert line.recv(100)[:12] in (b"HTTP/1.1 400", b"HTTP/1.1 431", b"")
     line.close()
 
@@ -231,7 +232,7 @@ def test_of_a_thousand_lines_most_are_closed_and_the_rest_goes_on(unharmed: Serv
             return False
 
     try:
-        for _ in range(1000):
+        for _ in range(min(1000, most_files() // 2 - 50)):  # both ends are this process's
             line = socket.socket()
             line.setblocking(False)
             line.connect_ex(("127.0.0.1", unharmed.server.place.port))
@@ -241,6 +242,16 @@ def test_of_a_thousand_lines_most_are_closed_and_the_rest_goes_on(unharmed: Serv
         for line in lines:
             line.close()
     wait_for(is_answered)  # who was in is in
+
+
+def most_files() -> int:
+    """How many files this process may have open; some systems allow few."""
+    try:
+        import resource
+    except ImportError:  # Windows, where sockets are no files
+        return 1 << 20
+    soft, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
+    return 1 << 20 if soft == resource.RLIM_INFINITY else soft
 
 
 def all_of(line: socket.socket) -> str:

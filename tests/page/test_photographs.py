@@ -1,15 +1,19 @@
 """A photograph from the phone: kept small and bare in the session's folder, named by a note, shown in the report."""
 
 import io
+from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import pytest
 from PIL import Image
 
-from busdoc.analysis.postmortem import postmortem
 from busdoc.errors import InputError
 from busdoc.files.photograph import upright_jpeg
-from busdoc.report.record.html import html
+from busdoc.report.record.html import html_of_page
+from busdoc.report.record.page import Facts, Page, Photograph, Section, Tone
+from busdoc.report.record.pages.photographs import photographs
+from busdoc.report.record.pdf import pdf_of_page
 from busdoc.session.photographs import photographs_of
 from tests.page.served import served
 
@@ -58,11 +62,21 @@ def test_a_photograph_of_a_mark_is_shown_in_the_report(tmp_path: Path) -> None:
         assert status == 200
         logged = phone.press("act", action="mark", text="green pin", photograph=answer["name"])
         assert logged["logged"]
-    result = postmortem([folder])
+        result = page.session.result()
     assert [(n, path.name) for n, path in result.photographs] == [(1, answer["name"])]
-    page_text = html(result)
-    assert page_text.count('<img src="data:image/jpeg;base64,/9j/') == 1
-    assert "green pin" in page_text
+    (block,) = photographs(result)
+    assert isinstance(block, Photograph)
+    assert (block.width, block.height) == (800, 1600)
+    section = Section(title="What was done", anchor="actions", blocks=(block,))
+    facts = Facts(pairs=())
+    page_of = partial(Page, title="", headline="", tone=Tone.GOOD, state="", facts=facts, made_by="")
+    written = html_of_page(page_of(sections=(section,)))
+    assert written.count('<img src="data:image/jpeg;base64,/9j/') == 1
+    assert "green pin" in written
+    assert "img-src data:" in written
+    assert "img-src" not in html_of_page(page_of(sections=()))
+    printed = pdf_of_page(page_of(sections=(section,)), written=datetime(2026, 3, 2, tzinfo=UTC))
+    assert b"/DCTDecode" in printed
 
 
 def test_a_note_names_no_file_outside_the_folder(tmp_path: Path) -> None:

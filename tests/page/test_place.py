@@ -11,6 +11,7 @@ from busdoc.errors import InputError
 from busdoc.page.code import code_rows
 from busdoc.page.place import Place, bind, is_for_this_computer_alone
 from tests.page.served import served
+from tests.typed import typed
 
 ROOT = Path(__file__).parents[2]
 
@@ -93,20 +94,21 @@ def test_a_certificate_that_cannot_be_used_is_refused(tmp_path: Path, spoilt: st
         released(bind(None, 0, certificate))
 
 
-def test_without_the_packages_of_the_page_a_sentence_says_what_to_install() -> None:
-    code = (
-        "import sys, importlib.abc\n"
-        "class Gone(importlib.abc.MetaPathFinder):\n"
-        "    def find_spec(self, name, path=None, target=None):\n"
-        "        if name.split('.')[0] == 'starlette':\n"
-        "            raise ModuleNotFoundError(name)\n"
-        "import importlib.util\n"
-        "real = importlib.util.find_spec\n"
-        "importlib.util.find_spec = lambda name, package=None: None if name == 'starlette' else real(name, package)\n"
-        "from busdoc.cli.main import main\n"
-        "sys.exit(main(['isolate', '--no-bus', '--page']))\n"
-    )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, encoding="utf-8", check=False)
-    assert done.returncode == 2
-    assert done.stderr.count("\n") == 1
-    assert 'no starlette. Install them: pip install "busdoc[page]"' in done.stderr
+@pytest.mark.parametrize("module", ["starlette", "segno"])
+def test_without_the_packages_of_the_page_a_sentence_says_what_to_install(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, module: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setitem(sys.modules, module, None)
+    status, out, err = typed("isolate", "--no-bus", "--page")
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert 'the extra "page", for the page on the phone' in err
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("option", [("--page-on", "lan"), ("--page-port", "0"), ("--page-cert", "c.pem")])
+def test_options_of_a_page_that_is_not_asked_for_are_refused(option: tuple[str, str]) -> None:
+    for words in (("isolate", "--no-bus"), ("resync", "--replay", "nowhere.log"), ("record",)):
+        status, out, err = typed(*words, *option)
+        assert (status, out) == (2, "")
+        assert err.count("\n") == 1

@@ -4,9 +4,10 @@ Nothing is judged here. A press goes through the same rules as the key at the ma
 is answered only when the session's call has returned, and then it is on the disk.
 """
 
+import math
 import time
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import tzinfo
 
@@ -18,7 +19,7 @@ from busdoc.live.bell import Bell
 from busdoc.live.session import LiveSession
 from busdoc.live.view import Happening, HappeningKind, SessionView, SilenceAnswer
 from busdoc.page.hosts.base import Answers, Lately, pressed_ns
-from busdoc.page.hosts.picture import isolate_picture
+from busdoc.page.hosts.picture import isolate_picture, menu_of
 from busdoc.page.press import Answer, Press
 from busdoc.screen.areas.big_view import in_question
 from busdoc.screen.drawing.styles import Tone
@@ -31,6 +32,8 @@ __all__ = ["YES", "IsolateHost"]
 YES = '"yes, it is done"'
 """The button that confirms, as the rules against stray presses speak of it."""
 _MOST_PHONES = 64
+_CHOICES_EVERY_S = 2.0
+"""What else can be logged is long and changes little."""
 _ALL_IN_STEP = "all in step"
 _UNSPOKEN = (HappeningKind.BUS, HappeningKind.NOTE)
 
@@ -54,6 +57,9 @@ class IsolateHost:
         self._lately = Lately(Bell(), clock_s)
         self._hands: OrderedDict[str, StepPress] = OrderedDict()
         self._answers = Answers()
+        self._clock_s = clock_s
+        self._menu: Sequence[Mapping[str, object]] = ()
+        self._chosen_s = -math.inf
         self._began_ns = session.source.now_ns()
         self._do: Mapping[str, Callable[[Press, SessionView, int], Answer]] = {
             "step": self._press_step,
@@ -83,10 +89,14 @@ class IsolateHost:
 
     def sections(self) -> Mapping[str, object]:
         """Give all that is shown."""
-        self.hear()
+        changed = self.hear()
         view = self._session.view()
+        now_s = self._clock_s()
+        if changed or now_s - self._chosen_s >= _CHOICES_EVERY_S:
+            self._chosen_s, self._menu = now_s, menu_of(view)
         return {
             **isolate_picture(view, self._zone),
+            "menu": self._menu,
             "cautions": list(dict.fromkeys((*view.cautions, *USUAL_CAUTIONS))),
             "lately": self._lately.latest_first,
             "sounds": self._lately.sounds.kept,

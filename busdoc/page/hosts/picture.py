@@ -20,7 +20,7 @@ from busdoc.screen.step_press import current_step
 from busdoc.words.duration import in_column
 from busdoc.words.sentence import capital
 
-__all__ = ["isolate_picture"]
+__all__ = ["isolate_picture", "menu_of"]
 
 _MOST_DONE = 30
 _VERBS = (
@@ -64,7 +64,6 @@ def isolate_picture(view: SessionView, zone: tzinfo | None) -> Json:
         "asks": _asks(view),
         "out": [capital(text) for text in view.not_back],
         "done": [_done(action, view, zone) for action in reversed(view.actions[-_MOST_DONE:])],
-        "menu": _menu(view),
     }
 
 
@@ -146,7 +145,7 @@ def _done(action: Action, view: SessionView, zone: tzinfo | None) -> Json:
     }
 
 
-def _menu(view: SessionView) -> list[Json]:
+def menu_of(view: SessionView) -> list[Json]:
     """Give what else can be logged, each with the parts that it may be about, likeliest first."""
     menu: list[Json] = []
     for kind in _VERBS:

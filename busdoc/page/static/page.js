@@ -99,7 +99,8 @@ function drawLine() {
   document.body.classList.toggle("cut", cut && begun);
   if (begun && line.beatThere > 0) {
     const why = line.ended ? "THE SESSION WAS ENDED on the laptop." : "CONNECTION LOST.";
-    $("cut").textContent = cut ? `${why} What stands here is ${Math.floor(line.age)} s old.` : "";
+    if ($("cut-why").textContent !== (cut ? why : "")) $("cut-why").textContent = cut ? why : ""; // read out once
+    $("cut-age").textContent = cut ? `What stands here is ${Math.floor(line.age)} s old.` : "";
     if (cut && !(line.ended && wasCut) && (!wasCut || performance.now() - toldCut > 30000)) {
       toldCut = performance.now();
       sound.tune("cut");
@@ -127,6 +128,7 @@ function drawHand() {
   }
   if (yes && performance.now() > yes.until) yes = null;
   $("yes-row").hidden = !yes;
+  $("hand").classList.toggle("asked", Boolean(yes));
   const last = done[0];
   $("undo").disabled = !last;
   $("undo").setAttribute("aria-label", last ? `Undo: ${last.text}` : "Undo");
