@@ -46,7 +46,7 @@ def compiled(*signature: Any, **options: Any) -> Callable[[Callable[..., Any]], 
     def decorate(function: Callable[..., Any]) -> Any:
         njit = _njit()
         try:
-            if not _is_kept(function):
+            if signature and not _is_kept(function):  # one without is compiled when it is called, if ever by itself
                 start_ahead()
                 if not wait_for_ahead(function.__module__, lambda: _is_kept(function)) and _tell:
                     _tell[0](function.__name__)
