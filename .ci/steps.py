@@ -21,11 +21,17 @@ ENVIRONMENT = ROOT / ".venv"
 PYTHON = ENVIRONMENT / ("Scripts/python.exe" if sys.platform == "win32" else "bin/python")
 
 STEPS: Mapping[str, Sequence[Sequence[str]]] = {
-    "install": (("pip", "install", "--quiet", "--upgrade", "pip"), ("pip", "install", "--quiet", "-e", ".[dev]")),
+    "install": (("pip", "install", "--quiet", "--upgrade", "pip"), ("pip", "install", "--quiet", "-e", ".[dev,docs]")),
     "lint": (("ruff", "check", "."),),
     "format": (("ruff", "format", "--check", "."),),
     "types": (("mypy",),),
+    "docs": (("sphinx", "-q", "-E", "-a", "-W", "--keep-going", "-c", ".ci/site", "docs", "build/site"),),
     "tests": (("pytest", "-n", "auto", "-m", "not emulated"),),
+    "package": (
+        ("pip", "install", "--quiet", "build", "twine"),
+        ("build", "--outdir", "dist"),
+        ("twine", "check", "--strict", "dist/*"),
+    ),
     "campaign": (("benchmarks.campaign", "--inputs", "600"),),
     "speed": (("benchmarks.stages", "100000", ".log", ".blf"),),
     "emulated": (("pytest", "-m", "emulated", "tests/emulated"),),

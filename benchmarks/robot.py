@@ -1,6 +1,8 @@
 """A technician in software works on practice machines as the true screen tells, and presses as people press.
 
-    python -m benchmarks.robot [--seeds N] [--first SEED] [--kinds hard-sensor own-lead …] [--most SECONDS]
+    python -m benchmarks.robot [--seeds N] [--first SEED] [--kinds hard-sensor own-lead …] [--most SECONDS] [--bus]
+
+With --bus the machine's frames go over loopback multicast, and time is the real one; all jobs run beside one another.
 
 Early, at the start, in the middle, at the end or 3 s late, sometimes twice, sometimes wrongly and then corrected.
 For each kind of fault: whether the right part was named, whether a sound part ever was, whether "cured" was
@@ -10,11 +12,13 @@ power cycled, one after the other back.
 """
 
 import argparse
+import multiprocessing
 import statistics
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from busdoc.simulation.fault import Fault
+from tests.truth.practice import rear_of_sweeper
 from tests.truth.robot import Job, Robot, one_at_a_time_s
 
 __all__ = ["KINDS", "main"]
@@ -72,15 +76,18 @@ def main(words: Sequence[str] | None = None) -> None:
     parser.add_argument("--kinds", nargs="+", default=list(KINDS), choices=list(KINDS))
     parser.add_argument("--most", type=float, default=None, help="seconds of the machine's time for each")
     parser.add_argument("--tick", type=float, default=0.5)
+    parser.add_argument("--bus", action="store_true", help="over loopback multicast, in real time")
     given = parser.parse_args(words)
     print(
         f"{'kind':<14}{'runs':>5}{'named':>6}{'sound':>6}{'cured':>6}{'live':>5}"
         f"{'apart s':>8}{'acts':>6}{'presses':>8}{'s':>6}{'one by one':>11}"
     )
+    seeds = range(given.first, given.first + given.seeds)
+    over_bus = _over_bus(given.kinds, seeds, given.most) if given.bus else {}
     for name in given.kinds:
         kind = KINDS[name]
-        jobs: list[Job] = []
-        for seed in range(given.first, given.first + given.seeds):
+        jobs: list[Job] = over_bus.get(name, [])
+        for seed in seeds if not given.bus else ():
             robot = Robot(kind.faults, seed, tick_s=given.tick)
             jobs.append(robot.work(given.most or kind.most_s, before=kind.before))
         by_hand = [one_at_a_time_s(kind.faults, seed) for seed in range(given.first, given.first + given.seeds)]
@@ -97,6 +104,24 @@ def main(words: Sequence[str] | None = None) -> None:
             f"{mean(known) if known else float('nan'):>11.0f}",
             flush=True,
         )
+
+
+def _over_bus(kinds: Sequence[str], seeds: Sequence[int], most_s: float | None) -> dict[str, list[Job]]:
+    """Have a robot for each kind and seed work in real time, all at once."""
+    told = [(name, seed, n, most_s) for n, (name, seed) in enumerate((k, s) for k in kinds for s in seeds)]
+    with multiprocessing.Pool(len(told)) as robots:
+        found = robots.starmap(_work_on_bus, told, chunksize=1)
+    return {name: [job for (one, *_), job in zip(told, found, strict=True) if one == name] for name in kinds}
+
+
+def _work_on_bus(name: str, seed: int, n: int, most_s: float | None) -> Job:
+    from benchmarks.robot_bus import BusBench
+
+    kind = KINDS[name]
+    bench = BusBench(rear_of_sweeper(*kind.faults), seed, f"239.74.164.{n + 1}")
+    job = Robot(kind.faults, seed, bench=bench).work(most_s or kind.most_s, before=kind.before)
+    bench.close()
+    return job
 
 
 if __name__ == "__main__":

@@ -17,6 +17,7 @@ from busdoc.analysis.resync import Resync
 from busdoc.capture.source import Capture
 from busdoc.decode.database.database import Database
 from busdoc.errors import BusdocError, InputError, found_instead
+from busdoc.files.parts import needs
 from busdoc.machine.machine import Machine
 from busdoc.report.words.headline import headline
 
@@ -115,6 +116,7 @@ def resync(
     databases: AnyPath | Iterable[DatabaseFile] = (),
     machine: AnyPath | None = None,
     journal: AnyPath | None = None,
+    symptom: str | None = None,
     progress: "Follow | None" = None,
 ) -> Resync:
     """Say of each power-up of one recording whether every controller came back in step, and when.
@@ -123,6 +125,7 @@ def resync(
     ----------
     captures, databases, machine, journal, progress : as of `postmortem`; the map holds the limits that `baseline`
         learns, and without limits nobody fails for being late
+    symptom : what must be gone after each power-up beside codes and the map's symptoms, as `--symptom` takes it
 
     Returns
     -------
@@ -141,7 +144,7 @@ def resync(
     """
     from busdoc.analysis.resync import resync as run
 
-    return run(_paths(captures), progress=progress, **_inputs(databases, machine, journal))
+    return run(_paths(captures), symptom=symptom, progress=progress, **_inputs(databases, machine, journal))
 
 
 def baseline(
@@ -330,6 +333,7 @@ def tables(result: Result) -> "dict[str, pd.DataFrame]":
     """Give the result as pandas frames by name: controllers, streams, incidents, actions, codes, load and more."""
     from busdoc.report.tables.tables import tables as build
 
+    needs("tables", "tables")
     return build(result)
 
 
@@ -342,6 +346,7 @@ def write_tables(result: Result, folder: AnyPath) -> tuple[Path, ...]:
     """
     from busdoc.report.tables.tables import write_tables as write
 
+    needs("tables", "write_tables")
     return write(result, Path(folder))
 
 
@@ -363,6 +368,7 @@ def write_signals(
     """
     from busdoc.report.tables.signal_tables import write_signal_tables
 
+    needs("tables", "write_signals")
     wanted = [patterns] if isinstance(patterns, str) else list(patterns)
     return write_signal_tables(_paths(captures), _database_files(databases), wanted, Path(folder))
 
@@ -388,6 +394,7 @@ def write_report(
     InputError : another suffix, or a file that cannot be written
     """
     target = Path(path)
+    needs("report", "write_report")
     if paper not in _SHEETS:
         raise InputError("paper", "A4 or Letter", f'"{paper}"', "Name one of the two.")
     match target.suffix.lower():

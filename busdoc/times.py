@@ -19,6 +19,7 @@ __all__ = [
     "nanoseconds",
     "nanoseconds_of_float",
     "seconds",
+    "since_midnight_ns",
     "times_of_day_in",
     "wall_time",
     "zone_name",
@@ -174,6 +175,19 @@ def wall_time(t_ns: int) -> "datetime":
 
     _, zone = _shown.get((_UTC_NAME, UTC))
     return datetime.fromtimestamp(t_ns // SECOND_NS, UTC).astimezone(zone)
+
+
+def since_midnight_ns(t_ns: int) -> int:
+    """Give how far the clock on the wall is from midnight at an instant, in the zone that is written.
+
+    >>> since_midnight_ns(1_700_000_061 * SECOND_NS) // SECOND_NS  # 22:14:21
+    80061
+    >>> with times_of_day_in("Asia/Kolkata"):
+    ...     since_midnight_ns(1_700_000_061 * SECOND_NS) // SECOND_NS  # 03:44:21
+    13461
+    """
+    wall = wall_time(t_ns)
+    return (wall.hour * 3600 + wall.minute * 60 + wall.second) * SECOND_NS + t_ns % SECOND_NS
 
 
 def zone_words(t_ns: int) -> str:

@@ -1,16 +1,20 @@
 """Damage every kind of input by the hundred thousand, and see that each is used or refused in a sentence.
 
     python -m benchmarks.campaign [--inputs 10000] [--from-seed 0] [--state FILE] [--only KIND] [--workers N]
+                                 [--minutes M]
 
 Each input is a healthy one with one to three kinds of damage (flips, cuts, pieces gone, doubled, zeroed, tokens; or
 other numbers, words, lines and rows within what stays a file of its kind), run through the whole program in a worker:
 no traceback, no death, no more than 1 GB, no more than 20 s of processor time, no output where the input was refused.
-With a state file it goes on where it was stopped, with a larger number of inputs too. Exit status 1 where anything was
-wrong. A line such as `journal 1234: traceback: ...` names the input: `--only journal --from-seed 1234 --inputs 1`.
+With a state file it goes on where it was stopped, with a larger number of inputs too; `--minutes` has it stop by
+itself, so that a long run is made in pieces; `--from-seed` leaves out what an earlier one did. Exit status 1 where
+anything was wrong. A line such as `journal 1234: traceback: ...` names the input:
+`--only journal --from-seed 1234 --inputs 1`.
 """
 
 import argparse
 import json
+import math
 import multiprocessing
 import os
 import sys
@@ -38,12 +42,14 @@ def main() -> int:
     parser.add_argument("--state", type=Path)
     parser.add_argument("--only", action="append", choices=sorted(KINDS), default=[])
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--minutes", type=float, default=math.inf, help="begin nothing after so long")
     arguments = parser.parse_args()
     tally = _Tally(arguments.state)
     blocks = [block for block in _blocks(arguments.inputs, arguments.from_seed, arguments.only) if not tally.has(block)]
     began_s = time.perf_counter()
-    while blocks:
-        for suspect in _run_all(blocks, arguments.workers, tally):
+    until_s = began_s + 60.0 * arguments.minutes
+    while blocks and time.perf_counter() < until_s:
+        for suspect in _run_all(blocks, arguments.workers, tally, until_s):
             _run_alone(suspect, tally)
     tally.print(time.perf_counter() - began_s)
     return 1 if tally.wrong else 0
@@ -54,15 +60,17 @@ def _pool(workers: int) -> ProcessPoolExecutor:
     return ProcessPoolExecutor(workers, mp_context=context, max_tasks_per_child=_BLOCKS_A_PROCESS)
 
 
-def _run_all(blocks: list[Block], workers: int, tally: "_Tally") -> list[Block]:
-    """Run blocks until there are no more, or a process dies; give those of which one killed it."""
+def _run_all(blocks: list[Block], workers: int, tally: "_Tally", until_s: float) -> list[Block]:
+    """Run blocks until there are no more, it is late, or a process dies; give those of which one killed it."""
     running: dict[Future[tuple[Counter[str], list[str]]], Block] = {}
     with _pool(workers) as pool:
         try:
-            while blocks or running:
-                while blocks and len(running) < 2 * workers:
+            while True:
+                while blocks and len(running) < 2 * workers and time.perf_counter() < until_s:
                     kind, first, n = blocks.pop()
                     running[pool.submit(run_block, kind, range(first, first + n))] = (kind, first, n)
+                if not running:
+                    break
                 for future in wait(running, return_when=FIRST_COMPLETED).done:
                     counts, lines = future.result()
                     tally.take(running.pop(future), counts, lines)

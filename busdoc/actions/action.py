@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["OWN_LEAD_IN", "OWN_LEAD_OUT", "POWER_KINDS", "REMARKS", "Action", "ActionKind", "Origin"]
+__all__ = ["NOT_SWITCHED", "OWN_LEAD_IN", "OWN_LEAD_OUT", "POWER_KINDS", "REMARKS", "Action", "ActionKind", "Origin"]
 
 
 class ActionKind(StrEnum):
@@ -35,6 +35,8 @@ REMARKS = (ActionKind.MARK, ActionKind.SEEN, ActionKind.GONE)
 OWN_LEAD_OUT = "no frame from anybody: the laptop's own plug or adapter was out"
 OWN_LEAD_IN = "no frame from anybody: the laptop's own plug and adapter were in"
 """Notes of a mark: what a silence of everybody was, which the traffic alone cannot tell."""
+NOT_SWITCHED = "nobody switched the supply here"
+"""Note of a mark: what fell then, with all that its supply feeds, was no hand's doing."""
 
 
 class Origin(StrEnum):

@@ -124,10 +124,12 @@ def _taking(machine: Machine, actions: Sequence[Action]) -> tuple[list[Action], 
     """Give the actions that take controllers away at once, and whom; nobody: all that are there."""
     state = opening_state(machine, actions)
     feeds = {name for name, part in machine.parts.items() if part.kind in (PartKind.FEED, PartKind.SEGMENT)}
+    # Of one controller or two, of which one may lie in its fault, what falls with the power is no group of anybody.
+    tells_all = not 0 < len(machine.controllers) < 3
     sure: list[Action] = []
     who: list[frozenset[str]] = []
     for action in actions:
-        if action.kind in (ActionKind.POWER_OFF, ActionKind.POWER_CYCLE) and action.part is None:
+        if action.kind in (ActionKind.POWER_OFF, ActionKind.POWER_CYCLE) and action.part is None and tells_all:
             sure.append(action)
             who.append(frozenset())
         elif action.kind in _TAKES and (action.part in feeds or action.part in machine.controllers):

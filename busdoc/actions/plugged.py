@@ -67,6 +67,9 @@ class PlugState:
     walks: dict[tuple[str, str], dict[frozenset[str], frozenset[str]]] = field(default_factory=dict, repr=False)
     """By controller and the unit in it, what is joined by which of the plugs that matter to it are out; shared
     likewise."""
+    near: list[dict[str, tuple[str, ...]]] = field(default_factory=list, repr=False)
+    """By plug, the controllers to which it matters, once asked for; all states with the same places and units share
+    it."""
 
     @staticmethod
     def all_plugged(machine: Machine, off_map: Iterable[str] = ()) -> "PlugState":
@@ -171,7 +174,7 @@ class PlugState:
         """
         between = self._amid(action)
         after = self.after(action)
-        names = self.machine.controllers
+        names = self.touched_by(action, after)
         heard_between = {name for name in names if between.heard(name)}
         return Effect(
             taken=frozenset(name for name in names if self.heard(name)) - heard_between,
@@ -179,6 +182,21 @@ class PlugState:
             newly_exposed=_gains(names, between, after),
             removed=_gains(names, between, self),
         )
+
+    def touched_by(self, action: Action, after: "PlugState") -> Iterable[str]:
+        """Name the controllers for which an action may change anything: what they are exposed to, power, bus.
+
+        `after` is the state that it leads to.
+        """
+        if action.kind not in (ActionKind.PLUG, ActionKind.UNPLUG) or after.near is not self.near:
+            return self.machine.controllers
+        if not self.near:
+            near: dict[str, list[str]] = {}
+            for name in self.machine.controllers:
+                for plug in {name, *self._walks_of(name)[_ALL_IN]}:
+                    near.setdefault(plug, []).append(name)
+            self.near.append({plug: tuple(names) for plug, names in near.items()})
+        return () if action.part is None else self.near[0].get(action.part, ())
 
     def _amid(self, action: Action) -> "PlugState":
         part = action.part
@@ -207,15 +225,16 @@ class PlugState:
         return self._with_places({**self.place_of, part: None})
 
     def _with_places(self, places: Mapping[str, str | None]) -> "PlugState":
-        return replace(self, place_of=places, tree=[], walks={})
+        return replace(self, place_of=places, tree=[], walks={}, near=[])
 
     def _swapped(self, one: str, other: str) -> "PlugState":
         if one in self.unit_at and other in self.unit_at:
-            return replace(self, unit_at={**self.unit_at, one: self.unit_at[other], other: self.unit_at[one]})
+            units = {**self.unit_at, one: self.unit_at[other], other: self.unit_at[one]}
+            return replace(self, unit_at=units, near=[])
         places, homes = dict(self.place_of), dict(self.home_of)
         places[one], places[other] = places.get(other), places.get(one)
         homes[one], homes[other] = homes.get(other), homes.get(one)
-        return replace(self, place_of=places, home_of=homes, tree=[], walks={})
+        return replace(self, place_of=places, home_of=homes, tree=[], walks={}, near=[])
 
     def _chain(self, name: str) -> list[str]:
         """Name a thing and what it hangs on, up to the nearest controller (left out) or the beginning."""
@@ -264,13 +283,18 @@ class PlugState:
     def _find_exposed(self, controller: str) -> frozenset[str]:
         # only the plugs on the way from a controller to what can be joined to it at all change what is; one walk does
         # for all states in which the same of them are out
-        walks = self.walks.setdefault((controller, self.unit_at.get(controller, controller)), {})
-        if _ALL_IN not in walks:
-            walks[_ALL_IN] = self._walk(controller, _ALL_IN)
+        walks = self._walks_of(controller)
         out = self.unplugged & walks[_ALL_IN]
         if out not in walks:
             walks[out] = self._walk(controller, out)
         return walks[out]
+
+    def _walks_of(self, controller: str) -> dict[frozenset[str], frozenset[str]]:
+        """By the plugs that are out, what is joined to a controller; at least with all of them in."""
+        walks = self.walks.setdefault((controller, self.unit_at.get(controller, controller)), {})
+        if _ALL_IN not in walks:
+            walks[_ALL_IN] = self._walk(controller, _ALL_IN)
+        return walks
 
     def _walk(self, controller: str, unplugged: frozenset[str]) -> frozenset[str]:
         """Name what is joined to a controller with these plugs out."""

@@ -14,9 +14,9 @@ from busdoc.analysis.resync import Resync, resync
 from busdoc.capture.source import open_capture
 from busdoc.errors import InputError, found_instead
 from busdoc.machine.machine_map import machine_from_text
-from busdoc.resync_check.baseline import Baseline, learn_baseline, together
-from busdoc.resync_check.baseline_text import MergedMap, map_text, merge_into
-from busdoc.resync_check.returns_so_far import RECORDINGS, recording_mark, with_earlier
+from busdoc.resync_check.baseline import Baseline, learn_baseline, together, unsteady_streams, without_unsteady
+from busdoc.resync_check.baseline_text import MergedMap, expected_by_hand, map_text, merge_into
+from busdoc.resync_check.returns_so_far import RECORDINGS, UNSTEADY, recording_mark, with_earlier
 from busdoc.times import SECOND_NS
 
 __all__ = ["LearntMap", "baseline"]
@@ -61,7 +61,14 @@ def baseline(
     """
     each = [[one] for one in captures] if _are_recordings_apart(captures) else [list(captures)]
     every = [
-        resync(one, databases=databases, machine_file=machine_file, journal_file=journal_file, progress=progress)
+        resync(
+            one,
+            databases=databases,
+            machine_file=machine_file,
+            journal_file=journal_file,
+            progress=progress,
+            learning=True,
+        )
         for one in each
     ]
     seen = max(every, key=lambda one: one.health.frames)
@@ -76,6 +83,9 @@ def baseline(
     known = _Known.of(given)
     new = {recording_mark(one.health): one for one in every if recording_mark(one.health) not in known.recordings}
     learnt = learn_baseline(health, [power_up for one in new.values() for power_up in one.power_ups])
+    # what any recording shows to be none to expect is none, in whatever order and in however many calls they come
+    unsteady = (unsteady_streams([one.health for one in every]) | known.unsteady) - expected_by_hand(given)
+    learnt = without_unsteady(learnt, unsteady)
     again = [
         f"{', '.join(path.name for path in paths)}: learnt from before, its returns count once."
         for paths, one in zip(each, every, strict=True)
@@ -84,7 +94,7 @@ def baseline(
     learnt = replace(
         learnt,
         left_out=(*again, *learnt.left_out),
-        controllers=with_earlier(learnt, known.controllers),
+        controllers=with_earlier(learnt, known.controllers, unsteady),
         recordings=(*known.recordings, *(mark for mark, one in new.items() if one.power_ups)),
     )
     if machine_file is None:
@@ -102,13 +112,15 @@ class _Known:
     """What a map keeps of earlier calls."""
 
     recordings: tuple[str, ...]
+    unsteady: frozenset[str]
     controllers: tuple[Mapping[str, Any], ...]
 
     @classmethod
     def of(cls, text: str) -> "_Known":
         document = tomllib.loads(text.removeprefix("\ufeff"))
-        marks = document.get("machine", {}).get(RECORDINGS, [])
-        return cls(recordings=tuple(marks), controllers=tuple(document.get("controller", [])))
+        machine = document.get("machine", {})
+        marks, unsteady = machine.get(RECORDINGS, []), frozenset(machine.get(UNSTEADY, []))
+        return cls(recordings=tuple(marks), unsteady=unsteady, controllers=tuple(document.get("controller", [])))
 
 
 def _are_recordings_apart(captures: Sequence[Path]) -> bool:

@@ -57,6 +57,8 @@ class Case:
     """Empty until something was read."""
     asked: str | None = None
     """The symptom that is to be isolated, as `--symptom` names it; None: what stands out."""
+    patient: bool = False
+    """What is asked for may never have shown: then it is no mistake, and the dropouts are judged."""
     clock_known: bool = False
     """The journal's clock was compared, or is the recorder's own: it is not looked for in the traffic."""
     recording: Capture | None = None

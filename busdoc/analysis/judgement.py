@@ -8,11 +8,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from busdoc.actions.action import OWN_LEAD_IN, POWER_KINDS, REMARKS, Action, ActionKind, Origin
+from busdoc.actions.shown_power import as_shown
 from busdoc.analysis.trouble import trouble_of
 from busdoc.analysis.watches import Watches
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident, IncidentKind, RanOn
-from busdoc.health.phases.joins import find_boxes, find_joins
+from busdoc.health.phases.joins import find_boxes, find_joins, told_by_box
 from busdoc.health.phases.recognise import recognised
 from busdoc.health.summary import Health
 from busdoc.isolation.conclusion import HEALTHY, Conclusion, conclusion_of
@@ -78,7 +79,8 @@ def observe(watches: Watches, health: Health, actions: Sequence[Action] | None =
     """
     told = actions is None or any(action.kind not in REMARKS for action in actions)
     health = recognised(health, watches.engine(), power_told=told)
-    health = replace(health, joins=find_joins(health), boxes=find_boxes(health.controllers))
+    boxes = find_boxes(health.controllers)
+    health = replace(health, joins=find_joins(health), boxes=boxes, incidents=told_by_box(health.incidents, boxes))
     found = watches.codes(health)
     incidents = sorted((*health.incidents, *found.incidents), key=lambda incident: incident.onset_ns)
     return Observed(
@@ -115,7 +117,7 @@ def weigh(
 
     A machine that fell silent as a whole accuses nobody where it may have been the key, or the laptop's own lead
     (`_accuses_nobody`), unless it went off and on several times within a start: then the hand at the switch shares what
-    the supply has.
+    the supply has. All on one supply that went and came back once accuse nobody either.
 
     Parameters
     ----------
@@ -149,6 +151,7 @@ def _weighed(
     machine: Machine, observed: Observed, actions: Sequence[Action], asked: str | None, *, patient: bool
 ) -> Weighed:
     health = observed.health
+    actions = as_shown(machine, actions, health.incidents)
     because = attribute(health, actions, machine)
     pairs = list(zip(health.incidents, because, strict=True))
     untold = not any(_tells_of_power(action, actions) for action in actions)
@@ -164,6 +167,8 @@ def _weighed(
     expected = frozenset(k for k, reason in enumerate(because) if reason.expected)
     symptoms = gather_symptoms(machine, health, observed.codes, actions, expected, observed.conditions)
     verdict = isolate(kept, actions, machine, reasons, observed.codes) if health.controllers else _nothing(health)
+    if verdict.by_hand:
+        verdict = replace(verdict, suspects=(), next_tests=(), quiet=None, repairs=(), proving=())
     if untold and machine.parts:
         shared = share_with_the_hand(verdict.suspects, machine, kept.incidents)
         feed_shared = shared != verdict.suspects

@@ -9,11 +9,13 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from busdoc.actions.action import REMARKS, Action
+from busdoc.actions.action import POWER_KINDS, REMARKS, Action
 from busdoc.actions.inferred import plug_actions, power_actions
-from busdoc.actions.journal_clock import SAME_CLOCK, judge_clock
+from busdoc.actions.journal_clock import SAME_CLOCK, JournalClock, judge_clock
+from busdoc.actions.shown_power import as_shown
 from busdoc.analysis.case import Case
 from busdoc.analysis.data.recorded import Recorded
+from busdoc.analysis.database_use import uses_of
 from busdoc.analysis.exposed import unexposed_spans
 from busdoc.analysis.judgement import Observed, Weighed, observe, weigh
 from busdoc.analysis.power_ups import find_returns
@@ -25,13 +27,14 @@ from busdoc.analysis.unheard import has_looks, unheard
 from busdoc.analysis.watches import Watches
 from busdoc.capture.channels import ChannelTable
 from busdoc.decode.signals.summary import SignalSummary
-from busdoc.health.incident import IncidentKind
+from busdoc.health.incident import Incident, IncidentKind
 from busdoc.health.roll.roll import specs_from_database
 from busdoc.health.summary import Health
 from busdoc.intermittent.dropouts import Dropouts
 from busdoc.intermittent.intermittent import Evidence, Intermittent, look_into, look_into_symptom
 from busdoc.intermittent.view import in_view_of
 from busdoc.isolation.verdict import ELSEWHERE, Because
+from busdoc.machine.condition import is_condition
 from busdoc.machine.machine import Machine
 from busdoc.resync_check.changes import Change
 from busdoc.resync_check.records import PowerUpReturn
@@ -53,6 +56,7 @@ def postmortem(
     symptom: str | None = None,
     clock_offset_s: float | None = None,
     progress: Follow | None = None,
+    side_by_side: bool = True,
 ) -> Result:
     """Analyse one recording.
 
@@ -63,11 +67,11 @@ def postmortem(
     databases : message databases, each for every channel or as ``(channel, file)``
     machine_file : the machine map, TOML
     journal_file : what was done, CSV
-    symptom : what to isolate, as the option `--symptom` takes it; None: the dropouts, and where nothing dropped what
-    else
-        stands out
+    symptom : what to isolate, as the option `--symptom` takes it; None: what was chosen in a session; else the
+        dropouts, and where nothing dropped what else stands out
     clock_offset_s : how far the journal's clock runs ahead of the recording's, s; None: looked for in the traffic
     progress : called after each block with how far the reading is; a true answer stops it there
+    side_by_side : whether the watches share the cores; False where each core has a recording of its own
 
     Raises
     ------
@@ -75,14 +79,25 @@ def postmortem(
     """
     kept: tuple[Action, ...] | None = None
     notes: tuple[str, ...] = ()
+    chosen: str | None = None
     session = _session_in(captures)
     if session is not None:
         captures, machine_file = (session.recording,), machine_file or session.machine_file
         databases, kept, notes = databases or session.databases, session.actions, session.notes
+        chosen = session.complaint if symptom is None else None
+        if chosen is not None and is_condition(chosen) and not databases:
+            notes = (*notes, f"{chosen} was isolated in this session, and no database is left that tells it; add --db")
+            chosen = None
         if not any(session.recording.glob("recording-*")) and has_looks(session.actions):
-            return _without_a_bus(session, machine_file, symptom)
+            return _without_a_bus(session, machine_file, symptom, chosen)
     case, watches = read_recording(
-        captures, databases=databases, machine_file=machine_file, asked=symptom, progress=progress, twice=True
+        captures,
+        databases=databases,
+        machine_file=machine_file,
+        asked=symptom or chosen,
+        progress=progress,
+        twice=True,
+        side_by_side=side_by_side,
     )
     health = watches.close()
     actions, journal_warnings = kept or (), tuple[str, ...]()
@@ -95,7 +110,8 @@ def postmortem(
         offset_ns = round(clock_offset_s * SECOND_NS)
         actions = tuple(replace(one, time_ns=one.time_ns - offset_ns) for one in actions)
     # A session's own presses are on the recorder's clock; an offset that was given has been compared.
-    case = replace(case, clock_known=clock_offset_s is not None or journal_file is None)
+    # What was chosen in a session, and not asked for now, may never have shown.
+    case = replace(case, clock_known=clock_offset_s is not None or journal_file is None, patient=chosen is not None)
     try:
         result = conclude(case, watches, health, actions)
     finally:
@@ -106,7 +122,7 @@ def postmortem(
     return replace(
         result,
         warnings=(*notes, *case.warnings_about(result.warnings, journal_warnings)),
-        databases=tuple(file if isinstance(file, Path) else file[1] for file in databases),
+        databases=() if case.database is None else tuple(file.path for file in case.database.files),
         machine_file=machine_file,
         journal_file=journal_file,
         recorded=None if case.recording is None else Recorded(case.recording, case.database),
@@ -122,12 +138,14 @@ def _session_in(captures: Sequence[Path]) -> "KeptSession | None":
     return read_session(captures[0]) if is_session(captures[0]) else None
 
 
-def _without_a_bus(session: "KeptSession", machine_file: Path | None, symptom: str | None) -> Result:
+def _without_a_bus(
+    session: "KeptSession", machine_file: Path | None, symptom: str | None, chosen: str | None
+) -> Result:
     """Conclude from presses and looks alone."""
     from busdoc.machine.machine_map import load_machine
 
     machine = Machine() if machine_file is None else load_machine(machine_file)
-    case = Case(machine=machine, channels=ChannelTable(), asked=symptom)
+    case = Case(machine=machine, channels=ChannelTable(), asked=symptom or chosen, patient=chosen is not None)
     result = conclude(case, Watches(case), unheard(session.actions), session.actions)
     return replace(result, machine_file=machine_file)
 
@@ -144,7 +162,7 @@ def conclude(case: Case, watches: Watches, health: Health, actions: tuple[Action
     actions : the journal's, ascending by time, numbered from 1
     """
     observed = observe(watches, health, actions)
-    returns = find_returns(case, watches, health, observed.codes, actions)
+    returns = find_returns(case, watches, health, observed.codes, actions, symptoms=observed.conditions)
     return judge_case(
         case,
         observed,
@@ -201,11 +219,13 @@ def judge_case(
     signals, resync, changes : what else was found, as of `Result`
     warnings : what was odd in the input
     """
-    clock = SAME_CLOCK if case.clock_known else judge_clock(case.machine, actions, observed.incidents)
+    clock = SAME_CLOCK if case.clock_known else _clock_of(case.machine, actions, observed.incidents)
     actions = tuple(replace(one, time_ns=one.time_ns - clock.offset_ns) for one in actions)
     foreign = foreign_map(case.machine, observed.health)
     doubted = clock.doubted or foreign is not None
-    weighed = weigh(case.machine, observed, () if clock.doubted else actions, case.asked, doubted=doubted)
+    weighed = weigh(
+        case.machine, observed, () if clock.doubted else actions, case.asked, patient=case.patient, doubted=doubted
+    )
     if doubted:  # what an input says that is another's is no evidence against any part
         weighed = replace(weighed, verdict=replace(weighed.verdict, suspects=(), next_tests=(), proving=()))
     incidents, because = fold_spells(observed.incidents, weighed.because)
@@ -231,6 +251,7 @@ def judge_case(
         apart=weighed.apart,
         intermittent=in_common(case, told, because, (weighed, actions, seen), gather),
         signal_summaries=signals,
+        database_uses=uses_of(case.database, told),
         resync=resync,
         changes=changes,
         warnings=(
@@ -243,6 +264,17 @@ def judge_case(
         clock=clock,
         doubted=doubted,
     )
+
+
+def _clock_of(machine: Machine, actions: tuple[Action, ...], incidents: Sequence[Incident]) -> JournalClock:
+    """Judge the journal's clock; that a power cycle was written down once it was over is no fault of the clock."""
+    clock = judge_clock(machine, actions, incidents)
+    if not clock.doubted:
+        return clock
+    # Beside presses for plugs a late power cycle and a clock that is off look alike, and the plugs would be misread.
+    power_alone = all(action.kind in (*POWER_KINDS, *REMARKS) for action in actions)
+    again = judge_clock(machine, as_shown(machine, actions, incidents, later=power_alone), incidents)
+    return clock if again.doubted or again.offset_ns else again
 
 
 def in_common(
@@ -328,7 +360,8 @@ def _wrong_inputs(case: Case, actions: Sequence[Action], health: Health) -> list
     machine, database = case.machine, case.database
     texts = []
     heard = {controller.name for controller in health.controllers if controller.first_ns is not None}
-    if machine.controllers and not heard & set(machine.controllers):
+    looked = not health.controllers and has_looks(actions)  # without a bus nobody could be heard
+    if machine.controllers and not heard & set(machine.controllers) and not looked:
         texts.append("not one controller of the machine map was heard: is it the map of this machine?")
     if database is not None:
         senders = {spec.identity.sender for spec in specs_from_database(database)}

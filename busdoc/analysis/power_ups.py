@@ -18,11 +18,12 @@ from busdoc.health.phases.recognise import recognised
 from busdoc.health.summary import Health
 from busdoc.machine.machine import Machine, PartKind
 from busdoc.resync_check.changes import Change, changes_against, is_new
-from busdoc.resync_check.facts import expected_name_of, follow_return, moved_to, with_moved
+from busdoc.resync_check.facts import expected_name_of, follow_return, moved_to, symptoms_of_all, with_moved
 from busdoc.resync_check.heard import Heard
 from busdoc.resync_check.power_up import Group, Opening, find_power_ups
 from busdoc.resync_check.records import Expectation, FoundBy, PowerUp, PowerUpReturn, Switched
-from busdoc.resync_check.verdict import give_verdicts, judge_wake
+from busdoc.resync_check.verdict import give_verdicts, judge_symptoms, judge_wake
+from busdoc.symptoms.symptom import Symptom
 
 __all__ = ["Returns", "expectations", "find_returns"]
 
@@ -45,6 +46,7 @@ def find_returns(
     codes: Sequence[FaultCode],
     actions: Sequence[Action],
     *,
+    symptoms: Sequence[Symptom] = (),
     listened_from_ns: int | None = None,
 ) -> Returns:
     """Judge every power-up.
@@ -55,12 +57,13 @@ def find_returns(
     watches : what followed the frames
     health, codes : as they judged
     actions : the journal's
+    symptoms : conditions on signals, and what was asked for of a bus; they are to be gone after a power-up
     listened_from_ns : since when was listened, where that was before the first frame
     """
     machine = case.machine
     # who dips while the starter turns starts as it should
     known = recognised(health, watches.engine(), power_told=True)
-    heard = Heard(watches.arrivals(), watches.signs, known.incidents, codes, health.gaps)
+    heard = Heard(watches.arrivals(), watches.signs, known.incidents, codes, health.gaps, symptoms)
     groups = _groups(machine, health)
     switched = (*_switched(actions, groups), *_by_signal(machine, watches, health, groups))
     opening, power_ups = find_power_ups(
@@ -116,7 +119,7 @@ def _follow(
         wake_usual_ns=wake.usual_ns,
         wake_limit_ns=wake.limit_ns,
     )
-    return judge_wake(found)
+    return judge_wake(judge_symptoms(found, symptoms_of_all(heard, found)))
 
 
 def _by_signal(machine: Machine, watches: Watches, health: Health, groups: Sequence[Group]) -> list[Switched]:

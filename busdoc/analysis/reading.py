@@ -5,7 +5,8 @@ piece goes through `Watches.take`: there is one way in, live and recorded.
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeAlias
@@ -48,6 +49,8 @@ def read_recording(
     asked: str | None = None,
     progress: Follow | None = None,
     twice: bool = False,
+    learning: bool = False,
+    side_by_side: bool = True,
 ) -> tuple[Case, Watches]:
     """Read a whole recording.
 
@@ -59,6 +62,8 @@ def read_recording(
     asked : the symptom that is to be isolated
     progress : called after each block with how far the reading is; a true answer stops it there
     twice : whether the frames may be looked at a second time; whoever says so forgets them in the end
+    learning : every rhythm is to be learnt, whatever the map says of it
+    side_by_side : whether the watches share the cores; False where each core has a recording of its own
 
     Returns
     -------
@@ -73,6 +78,8 @@ def read_recording(
         from busdoc.machine.machine_map import load_machine
 
         machine = load_machine(machine_file)
+    if learning:
+        machine = machine.without_periods()
     capture = open_capture(captures)
     database = load_databases(databases) if databases else None
     case = Case(machine=machine, channels=capture.channels, database=database, recording=capture, asked=asked)
@@ -81,7 +88,7 @@ def read_recording(
     n_frames = 0
     if twice:
         capture.keep_frames()
-    with ThreadPoolExecutor(max_workers=2, thread_name_prefix="watch") as workers:
+    with _watching(side_by_side) as workers:
         watches = Watches(case, workers)
         for taken in pieces_of(capture):
             watches.take(taken)
@@ -93,6 +100,10 @@ def read_recording(
         watches.settle()
     case = case.with_facts(watches.frames_by_channel, epoch=capture.epoch, files=capture.files, skipped=capture.skipped)
     return case, watches
+
+
+def _watching(side_by_side: bool) -> AbstractContextManager[Executor | None]:
+    return ThreadPoolExecutor(max_workers=2, thread_name_prefix="watch") if side_by_side else nullcontext()
 
 
 def pieces_of(capture: Capture) -> Iterator[Taken]:

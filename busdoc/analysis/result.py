@@ -11,9 +11,11 @@ from busdoc.analysis.case import CaptureFacts
 from busdoc.analysis.data.moments import Moment, moment_ns
 from busdoc.analysis.data.presence import frame_of_presence
 from busdoc.analysis.data.recorded import Recorded
+from busdoc.analysis.database_use import DatabaseUse
 from busdoc.analysis.trouble import Trouble, trouble_of
 from busdoc.decode.signals.summary import SignalSummary
 from busdoc.errors import InputError
+from busdoc.files.parts import needs
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident
 from busdoc.health.summary import Health
@@ -75,6 +77,8 @@ class Result:
     doubted: bool = False
     """The journal's clock, or the map, is another's: nobody is named by it."""
     databases: tuple[Path, ...] = ()
+    database_uses: tuple[DatabaseUse, ...] = ()
+    """What was heard of each, and why one was of no use."""
     machine_file: Path | None = None
     journal_file: Path | None = None
     recorded: Recorded | None = None
@@ -117,7 +121,7 @@ class Result:
         every_ns = None if every_s is None else round(every_s * SECOND_NS)
         if every_ns is not None and every_ns < 1:
             raise InputError("every_s", "a number of seconds above 0", f"{every_s}", "Write for example every_s=1.")
-        return self._recorded().signals(
+        return self._recorded("signals").signals(
             [pattern] if isinstance(pattern, str) else list(pattern),
             self._span(start, end),
             channel=channel,
@@ -166,7 +170,7 @@ class Result:
             for controller in self.health.controllers
             for stream in controller.streams
         }
-        return self._recorded().frames(
+        return self._recorded("frames").frames(
             spans,
             channel=channel,
             owner=lambda number, extended, identifier: owner_of.get((number, extended, identifier)),
@@ -181,9 +185,11 @@ class Result:
         `controller`, `state` (heard, silent, not yet heard, no more heard, not recorded), `start`, `end`, `duration_s`,
         and `incident`: the number of the one that a silence belongs to
         """
+        needs("tables", "presence")
         return frame_of_presence(self.health, self.incidents, epoch=self.capture.epoch)
 
-    def _recorded(self) -> Recorded:
+    def _recorded(self, where: str) -> Recorded:
+        needs("tables", where)
         if self.recorded is None:
             advice = "Keep the session in a folder, and give that to busdoc.postmortem."
             raise InputError("the result", "a recording to read again", "none", advice)

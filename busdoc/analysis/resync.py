@@ -51,7 +51,9 @@ def resync(
     databases: Sequence[DatabaseFile] = (),
     machine_file: Path | None = None,
     journal_file: Path | None = None,
+    symptom: str | None = None,
     progress: Follow | None = None,
+    learning: bool = False,
 ) -> Resync:
     """Say of each power-up in a recording whether every controller came back in step.
 
@@ -61,13 +63,18 @@ def resync(
     databases : message databases, each for every channel or as ``(channel, file)``
     machine_file : the machine map, TOML, with limits that `busdoc baseline` learnt
     journal_file : what was done, CSV
+    symptom : what must be gone after each power-up beside codes and the map's symptoms, as the option `--symptom` takes
+        it: a condition on a signal, or something of a bus
     progress : called after each block with how far the reading is; a true answer stops it there
+    learning : every rhythm is to be learnt, whatever the map says of it
 
     Raises
     ------
     InputError : a file that cannot be used
     """
-    case, watches = read_recording(captures, databases=databases, machine_file=machine_file, progress=progress)
+    case, watches = read_recording(
+        captures, databases=databases, machine_file=machine_file, asked=symptom, progress=progress, learning=learning
+    )
     journal = (
         Journal()
         if journal_file is None
@@ -99,7 +106,15 @@ def judge_resync(
     """
     health = watches.close() if until_ns is None else watches.so_far(until_ns, open_gaps)
     codes = watches.codes(health)
-    found = find_returns(case, watches, health, codes.codes, actions, listened_from_ns=listened_from_ns)
+    found = find_returns(
+        case,
+        watches,
+        health,
+        codes.codes,
+        actions,
+        symptoms=watches.condition_symptoms(health),
+        listened_from_ns=listened_from_ns,
+    )
     return Resync(
         case=case,
         health=health,

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
-from busdoc.cli.options import add_recording_input
+from busdoc.cli.options import add_quiet_option, add_recording_input
 from busdoc.cli.progress import read_with
 from busdoc.words.counting import counted, plural
 
@@ -35,6 +35,7 @@ def add_baseline(commands: "argparse._SubParsersAction[argparse.ArgumentParser]"
         "--machine", type=Path, metavar="FILE", help="machine map to start from (default: that of -o, if it is there)"
     )
     baseline.add_argument("--name", default="Machine", help="what to call the machine in a new map")
+    add_quiet_option(baseline)
     baseline.set_defaults(run=_baseline)
 
 
@@ -53,7 +54,7 @@ def _baseline(arguments: argparse.Namespace, surroundings: Surroundings) -> Exit
         print("busdoc: stopped while reading; nothing was learnt, and no map was written.", file=surroundings.stderr)
         return ExitStatus.COULD_NOT
     write_text(output, learnt.text)
-    surroundings.stdout.write(_told(learnt, output, max(60, min(surroundings.width, 160))))
+    surroundings.stdout.write(_told(learnt, output, surroundings.text_width))
     return ExitStatus.HEALTHY
 
 

@@ -38,15 +38,11 @@ def watch_cure(arguments: argparse.Namespace, surroundings: Surroundings) -> Exi
     needed_s = _needed_s(arguments.watch)
     rate = _rate(arguments.after, surroundings)
     asked: str | None = arguments.symptom or rate.complaint
-    _can_be_watched(asked, arguments)
+    can_be_watched(asked, arguments)
     if arguments.capture:
         from busdoc.analysis.postmortem import postmortem
-        from busdoc.machine.condition import is_condition
-        from busdoc.symptoms.of_bus import is_about_bus
 
-        told = asked is not None and (is_condition(asked) or is_about_bus(asked))
-        further = asked if told else None  # what never showed is no mistake here
-        result = read_with(postmortem, arguments, surroundings, symptom=further)
+        result = read_with(postmortem, arguments, surroundings, symptom=further_symptom(asked))
         state = state_of(result, rate, needed_s, asked)
     else:
         watch = _Countdown(arguments, surroundings, rate, needed_s, asked).run()
@@ -58,7 +54,19 @@ def watch_cure(arguments: argparse.Namespace, surroundings: Surroundings) -> Exi
     return _status(state)
 
 
-def _can_be_watched(asked: str | None, arguments: argparse.Namespace) -> None:
+def further_symptom(asked: str | None) -> str | None:
+    """Give what was asked for where it must be followed beside codes and the map's symptoms: what never showed is fine.
+
+    >>> further_symptom("code:hopper"), further_symptom("HopperStatus.SensorSupply < 4.6")
+    (None, 'HopperStatus.SensorSupply < 4.6')
+    """
+    from busdoc.machine.condition import is_condition
+    from busdoc.symptoms.of_bus import is_about_bus
+
+    return asked if asked is not None and (is_condition(asked) or is_about_bus(asked)) else None
+
+
+def can_be_watched(asked: str | None, arguments: argparse.Namespace) -> None:
     """Refuse to watch for what these frames could not show.
 
     Raises

@@ -8,6 +8,7 @@ import shlex
 from pathlib import Path
 
 from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.cli.options import add_quiet_option
 from busdoc.errors import InputError, found_instead
 
 __all__ = ["add_demo"]
@@ -24,14 +25,15 @@ def add_demo(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") ->
     demo.add_argument(
         "-o", "--output", type=Path, default=Path("busdoc-demo"), metavar="DIR", help="folder to write to"
     )
+    add_quiet_option(demo)
     demo.set_defaults(run=_demo)
 
 
 def _demo(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
     from busdoc.analysis.postmortem import postmortem
+    from busdoc.files.parts import missing_part
     from busdoc.report.json.document import document
     from busdoc.report.output import write_text
-    from busdoc.report.record.html import write_html
     from busdoc.report.terminal.terminal import render
     from busdoc.simulation.demo import write_demo
 
@@ -49,14 +51,19 @@ def _demo(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStat
         *("busdoc", "postmortem", str(files.capture), "--db", str(files.database)),
         *("--machine", str(files.machine), "--actions", str(files.actions)),
     ]
-    write_html(result, folder / "report.html", command=shlex.join(command))
+    lacking = missing_part("report")
+    if lacking is None:
+        from busdoc.report.record.html import write_html
+
+        write_html(result, folder / "report.html", command=shlex.join(command))
     import json
 
     write_text(folder / "verdict.json", json.dumps(document(result), indent=1, ensure_ascii=False) + "\n")
     text = render(result, width=surroundings.width, unicode=True)
     write_text(folder / "verdict.txt", text)
+    report = " and report.html." if lacking is None else f"; no report: it {lacking.installed_by}"
     print(
-        f"Written to {folder}: the capture, machine map, database, journal, truth, verdict and report.html.\n",
+        f"Written to {folder}: the capture, machine map, database, journal, truth, verdict{report}\n",
         file=surroundings.stdout,
     )
     print(

@@ -37,14 +37,28 @@ class Surroundings:
     A plain class: the module of records takes a third of the time in which help answers.
     """
 
-    __slots__ = ("environ", "stderr", "stdout")
+    __slots__ = ("_is_silent", "environ", "stderr", "stdout")
 
     def __init__(
         self, stdout: TextIO | None = None, stderr: TextIO | None = None, environ: Mapping[str, str] | None = None
     ) -> None:
+        self._is_silent = False
         self.stdout = cast(TextIO, PrintableStream(stdout or sys.stdout or _nowhere()))
         self.stderr = cast(TextIO, PrintableStream(stderr or sys.stderr or _nowhere()))
         self.environ: Mapping[str, str] = os.environ if environ is None else environ
+
+    def silenced(self, *, but_stdout: bool = False) -> "Surroundings":
+        """Give the same without progress and, but for a document that was asked for, with nothing on stdout."""
+        quiet = Surroundings(self.stdout if but_stdout else _nowhere(), self.stderr, self.environ)
+        quiet._is_silent = True
+        return quiet
+
+    @property
+    def text_width(self) -> int:
+        """Columns that a text may take: lines of more than 160 are hard to read, and words need 40."""
+        from busdoc.report.terminal.wrapping import LEAST_WIDTH, MOST_WIDTH
+
+        return max(LEAST_WIDTH, min(self.width, MOST_WIDTH))
 
     @property
     def width(self) -> int:
@@ -66,7 +80,7 @@ class Surroundings:
     @property
     def shows_progress(self) -> bool:
         """Progress goes to stderr, and only when a person watches."""
-        return self.stderr.isatty()
+        return not self._is_silent and self.stderr.isatty()
 
 
 @contextlib.contextmanager

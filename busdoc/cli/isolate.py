@@ -31,11 +31,14 @@ from busdoc.report.words.practice import PRACTICE_SAID
 if TYPE_CHECKING:
     from busdoc.analysis.result import Result
     from busdoc.capture.listening import FrameSource
+    from busdoc.live.programs.cured_record import CuredRecord
     from busdoc.live.session import LiveSession
 
 __all__ = ["add_isolate"]
 
 _TICK_S = 0.05
+_RECORD = "record.html"
+"""What is written into the folder of a session by itself."""
 _OWN_SCENARIO = ""
 """The scenario that the package brings."""
 
@@ -119,6 +122,7 @@ def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitS
     session = _open(arguments, databases(arguments), surroundings)
     if runner is not None:
         session.listeners.append(runner.hear)
+    record = _record_when_cured(session, arguments)
     try:
         session.start()
     except InputError:
@@ -139,10 +143,29 @@ def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitS
             with ended_by_signals() as stopping:
                 run_screen(session, quiet=arguments.quiet, on_event=None, ended=stopping.is_set)
     finally:
+        if record is not None:
+            record.close()
         session.close()
         if runner is not None:
             runner.close()
+    if record is not None and record.heard:
+        arguments.report = arguments.report or record.path
     return _conclude(session, arguments, surroundings)
+
+
+def _record_when_cured(session: "LiveSession", arguments: argparse.Namespace) -> "CuredRecord | None":
+    """Have the record written once a repair is proved: where it was asked for, else into the session's folder."""
+    from busdoc.live.programs.cured_record import CuredRecord
+
+    folder = session.folder_path
+    if folder is None:
+        return None
+    zone = getattr(arguments, "zone", None)
+    extra = ("--zone", str(zone)) if zone else ()
+    record = CuredRecord(folder, arguments.report or folder / _RECORD, extra=extra)
+    session.listeners.append(record.hear)
+    session.writes_record = record.look
+    return record
 
 
 def _open(
@@ -180,7 +203,7 @@ def _open(
     folder = SessionFolder(
         path,
         machine_file=machine_file,
-        databases=files,
+        databases=() if database is None else [file.given for file in database.files if not file.why_not],
         command=shlex.join(["busdoc", *arguments.words]),
         version=__version__,
         also=arguments.also,
@@ -189,6 +212,10 @@ def _open(
         print(f"busdoc: {note}", file=surroundings.stderr)
     if folder.resumed:
         machine, database = load_inputs(folder.machine_file, folder.databases)
+    if asked is None:
+        asked = folder.complaint
+    else:
+        folder.keep_complaint(asked)
     return LiveSession(source, machine, database, folder=folder, asked=asked)
 
 
@@ -227,7 +254,7 @@ def _practise(
         folder = SessionFolder(
             arguments.session,
             machine_file=machine_file,
-            databases=databases,
+            databases=() if database is None else [file.given for file in database.files if not file.why_not],
             command=shlex.join(["busdoc", *arguments.words]),
             version=__version__,
         )
@@ -297,8 +324,9 @@ def _conclude(session: "LiveSession", arguments: argparse.Namespace, surrounding
 
         print_document(document(result), surroundings.stdout)
     elif session.folder_path is not None:
+        written = "" if arguments.report is None else f" The record: {arguments.report}."
         print(
-            f"Kept in {session.folder_path}; busdoc postmortem {session.folder_path} reads it.",
+            f"Kept in {session.folder_path}; busdoc postmortem {session.folder_path} reads it.{written}",
             file=surroundings.stdout,
         )
     return ExitStatus.TROUBLE if result.trouble else ExitStatus.HEALTHY

@@ -16,13 +16,17 @@ from typing import NoReturn
 from busdoc.cli.baseline import add_baseline
 from busdoc.cli.demo import add_demo
 from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.cli.first_minute.ready import add_ready
+from busdoc.cli.given.patterns import expand_patterns
+from busdoc.cli.given.standard_input import standard_input_as_file
 from busdoc.cli.isolate import add_isolate
-from busdoc.cli.options import private_files
+from busdoc.cli.many.fleet import add_fleet
+from busdoc.cli.options import is_silent, private_files
 from busdoc.cli.postmortem import add_postmortem
 from busdoc.cli.record import add_record
 from busdoc.cli.resync import add_resync
+from busdoc.cli.shell.commands import add_completion, add_manual
 from busdoc.cli.simulate import add_simulate
-from busdoc.cli.standard_input import standard_input_as_file
 from busdoc.errors import BusdocError
 from busdoc.times import times_of_day_in
 
@@ -30,26 +34,6 @@ __all__ = ["build_parser", "main", "run"]
 
 _COLLECT = (50_000, 20, 50)
 """Objects are collected less often than usual: importing makes many, and nearly all of them stay."""
-
-_WELCOME = """\
-busdoc finds out why controllers drop off a CAN bus: live or from a recording, with a message database, a machine map
-and a journal of what was unplugged and plugged.
-
-At the machine: watch the bus while you unplug and plug, and be told which part it is
-    busdoc isolate --bus socketcan:can0 --machine sweeper.toml --db sweeper.dbc
-
-Isolation from a recording: which branch, and which part on it, takes the controller down?
-    busdoc postmortem session.log --machine sweeper.toml --db sweeper.dbc --actions actions.csv
-
-Post-mortem: a recording of hours, and a dropout that will not show while you stand there
-    busdoc postmortem day1.log.gz day2.log.gz --db sweeper.dbc
-
-After a power cycle: is every controller back in step, and when?
-    busdoc resync power-cycle.log --machine sweeper.toml
-
-See it work on a machine of our own:  busdoc demo
-All commands:                         busdoc --help
-"""
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -68,6 +52,10 @@ def build_parser() -> argparse.ArgumentParser:
     add_resync(commands)
     add_baseline(commands)
     add_record(commands)
+    add_fleet(commands)
+    add_ready(commands)
+    add_completion(commands, build_parser)
+    add_manual(commands, build_parser)
     return parser
 
 
@@ -86,7 +74,9 @@ def main(argv: Sequence[str] | None = None, surroundings: Surroundings | None = 
     surroundings = surroundings or Surroundings()
     argv = sys.argv[1:] if argv is None else argv
     if not argv:
-        surroundings.stdout.write(_WELCOME)
+        from busdoc.cli.first_minute.welcome import welcome
+
+        surroundings.stdout.write(welcome(surroundings.text_width))
         return ExitStatus.HEALTHY
     arguments = build_parser().parse_args(argv)
     arguments.words = list(argv)
@@ -94,7 +84,10 @@ def main(argv: Sequence[str] | None = None, surroundings: Surroundings | None = 
     if command is None:
         build_parser().print_help(surroundings.stdout)
         return ExitStatus.HEALTHY
+    if is_silent(arguments):
+        surroundings = surroundings.silenced(but_stdout=getattr(arguments, "json", False))
     try:
+        expand_patterns(arguments)
         with (
             times_of_day_in(getattr(arguments, "zone", None)),
             standard_input_as_file(arguments),

@@ -10,7 +10,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
-from busdoc.cli.standard_input import add_format_option
+from busdoc.cli.given.standard_input import add_format_option
 from busdoc.errors import InputError
 
 if TYPE_CHECKING:
@@ -23,11 +23,13 @@ __all__ = [
     "add_also_option",
     "add_bus_option",
     "add_database_option",
+    "add_quiet_option",
     "add_recording_input",
     "add_shared_option",
     "add_symptom_option",
     "add_zone_option",
     "databases",
+    "is_silent",
     "load_inputs",
     "open_source",
     "parse_speed",
@@ -45,7 +47,7 @@ def add_database_option(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="[CHANNEL=]FILE",
-        help="message database (.dbc, .kcd, .sym, .arxml, .cdd); may be given several times",
+        help="message database (.dbc, .kcd, .sym, .arxml, .cdd), or a folder of them; may be given several times",
     )
 
 
@@ -62,13 +64,18 @@ def databases(arguments: argparse.Namespace) -> list[Path | tuple[int | str, Pat
 
 
 def report_suffix(path: Path | None) -> None:
-    """Check that a report can be written under this name.
+    """Check that a report can be written under this name, and that what writes it is installed.
 
     Raises
     ------
-    InputError : it cannot
+    InputError : it cannot, or is not
     """
-    if path is not None and path.suffix.lower() not in (".html", ".pdf"):
+    if path is None:
+        return
+    from busdoc.files.parts import needs
+
+    needs("report", "--report")
+    if path.suffix.lower() not in (".html", ".pdf"):
         raise InputError(str(path), "a report FILE.html or FILE.pdf", f'"{path.suffix}"', "Change the ending.")
 
 
@@ -132,6 +139,25 @@ def add_also_option(parser: argparse.ArgumentParser) -> None:
         help="a second folder, best on another disk, in which everything is kept as well: where one of them is "
         "deleted, full or pulled out it goes on in the other, and what is missing is written back when it returns",
     )
+
+
+def add_quiet_option(parser: argparse.ArgumentParser) -> None:
+    """Add ``--quiet`` to a command that reads, makes and prints."""
+    parser.add_argument(
+        "-q",
+        "--quiet",
+        action="store_true",
+        help="print nothing but errors: the exit status, and the files that were asked for, are the answer",
+    )
+
+
+def is_silent(arguments: argparse.Namespace) -> bool:
+    """Whether nothing is to be printed; where a bell rings, ``--quiet`` silences the bell alone."""
+    is_live = bool(getattr(arguments, "bus", None) or getattr(arguments, "replay", None)) or not hasattr(
+        arguments, "capture"
+    )
+    has_bell = hasattr(arguments, "replay")
+    return bool(getattr(arguments, "quiet", False)) and not (has_bell and is_live)
 
 
 def add_shared_option(parser: argparse.ArgumentParser) -> None:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
 from busdoc.cli.options import (
+    add_quiet_option,
     add_recording_input,
     add_symptom_option,
     add_zone_option,
@@ -71,6 +72,7 @@ def add_postmortem(commands: "argparse._SubParsersAction[argparse.ArgumentParser
     postmortem.add_argument(
         "--paper", choices=("A4", "Letter"), default="A4", help="sheet of a PDF report (default A4)"
     )
+    add_quiet_option(postmortem)
     postmortem.set_defaults(run=_postmortem)
 
 
@@ -79,6 +81,10 @@ def _postmortem(arguments: argparse.Namespace, surroundings: Surroundings) -> Ex
 
     fields = _report_fields(arguments)  # hours of reading must not end at a slip of the pen
     files = databases(arguments)
+    if arguments.tables is not None:
+        from busdoc.files.parts import needs
+
+        needs("tables", "--tables")
     if arguments.signals:
         _check_signals(arguments, files)
     if arguments.report is not None:

@@ -61,10 +61,17 @@ def add_resync(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         help="with --watch: the session, or the verdict printed with --json, that tells how often the fault came",
     )
     add_symptom_option(
-        resync, what="with --watch: what must stay away", without="the complaint of --after, else any trouble"
+        resync,
+        what="what must be gone after a power-up, or with --watch stay away",
+        without="codes and the map's symptoms, or with --watch the complaint of --after, else any trouble",
     )
     add_zone_option(resync)
-    resync.add_argument("--quiet", action="store_true", help="live: no bell")
+    resync.add_argument(
+        "-q",
+        "--quiet",
+        action="store_true",
+        help="live: ring no bell; of a recording: print nothing but errors, the exit status is the answer",
+    )
     resync.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
     resync.set_defaults(run=_resync)
 
@@ -78,8 +85,12 @@ def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
     if arguments.after is not None and arguments.watch is None:
         raise InputError("--after", "--watch with it", "no --watch", "Write for example --watch auto.")
     if arguments.symptom is not None and arguments.watch is None:
-        advice = "Write for example --watch auto; without it every fault code counts."
-        raise InputError("--symptom", "--watch with it", "no --watch", advice)
+        from busdoc.cli.cure import can_be_watched
+
+        if arguments.symptom.partition(":")[0] == "seen":
+            advice = "With --watch auto the looks of a session count; without, what frames can show."
+            raise InputError("--symptom", "something that frames can show", f'"{arguments.symptom}"', advice)
+        can_be_watched(arguments.symptom, arguments)
     if arguments.actions is not None and not arguments.capture:
         advice = "Press a key at the moment you switch on; the journal belongs to a recording."
         raise InputError("--actions", "a recording to read it with", "a live bus or a replay", advice)
@@ -99,7 +110,7 @@ def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
     from busdoc.analysis.resync import resync
     from busdoc.resync_check.records import ReturnVerdict
 
-    found = read_with(resync, arguments, surroundings, stops=True)
+    found = read_with(resync, arguments, surroundings, stops=True, symptom=arguments.symptom)
     if not found.power_ups:
         raise _no_power_up(arguments.capture, found.warnings)
     surroundings.stdout.write(_text(found, surroundings))
@@ -109,11 +120,12 @@ def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
 def _as_document(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
     """Print the whole verdict of the recording, which holds the returns, with their headline."""
     from busdoc.analysis.postmortem import postmortem
+    from busdoc.cli.cure import further_symptom
     from busdoc.report.json.document import print_document, returns_document
     from busdoc.report.words.returns import resync_headline
     from busdoc.resync_check.records import ReturnVerdict, verdict_over
 
-    result = read_with(postmortem, arguments, surroundings, stops=True)
+    result = read_with(postmortem, arguments, surroundings, stops=True, symptom=further_symptom(arguments.symptom))
     if not result.resync:
         raise _no_power_up(arguments.capture, result.warnings)
     verdict = verdict_over(one.verdict for one in result.resync)
@@ -138,7 +150,7 @@ def _text(found: "Resync", surroundings: Surroundings) -> str:
     from busdoc.report.words.returns import limits_missing, resync_headline
     from busdoc.times import zone_words
 
-    width = max(60, min(surroundings.width, 160))
+    width = surroundings.text_width
     start_ns = found.health.start_ns
     parts = [filled(resync_headline(found.power_ups), width)]
     parts += [

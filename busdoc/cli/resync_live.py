@@ -47,6 +47,7 @@ def resync_live(arguments: argparse.Namespace, surroundings: Surroundings, sourc
         machine,
         database,
         within_ns=None if within is None else round(within * SECOND_NS),
+        asked=arguments.symptom,
     )
     with ended_by_signals() as stopping, terminal_keys() as keys:
         quiet = arguments.quiet or arguments.json
@@ -98,7 +99,7 @@ def _conclude(live: "ResyncLive", arguments: argparse.Namespace, surroundings: S
     if arguments.json:
         print_document(returns_document(live.document(), headline, live.following.verdict), surroundings.stdout)
     else:
-        width = max(60, min(surroundings.width, 160))
+        width = surroundings.text_width
         parts = [render_returns(power_up, width)]
         unlimited = limits_missing([power_up])
         if unlimited is not None:
@@ -118,7 +119,7 @@ class _Lines:
         self._stream = surroundings.stdout if says else surroundings.stderr
         self._bell = bell
         self._says = says
-        self._width = max(60, min(surroundings.width, 160))
+        self._width = surroundings.text_width
         self._signs = _signs(with_marks=surroundings.unicode)
         self._name_width = 12
         self._remarks: set[tuple[str, str]] = set()
@@ -156,7 +157,9 @@ class _Lines:
         if time_ns is not None and self._live.epoch:
             mark = "Z" if zone_name() == "UTC" else f"{wall_time(time_ns):%z}"
             stamp = f"{wall_time(time_ns):%H:%M:%S}{mark}  "
-        self._stream.write(filled(f"{stamp}{text}", self._width, more=" " * (len(stamp) + indent)) + "\n")
+        self._stream.write(
+            filled(f"{stamp}{text}", self._width, more=" " * min(len(stamp) + indent, self._width // 2)) + "\n"
+        )
         self._stream.flush()
 
     def _line(self, one: "ReturnNews") -> tuple[str, int]:

@@ -7,6 +7,7 @@ import argparse
 from pathlib import Path
 
 from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.cli.options import add_quiet_option
 from busdoc.errors import InputError, found_instead
 
 __all__ = ["add_simulate"]
@@ -26,6 +27,7 @@ def add_simulate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]"
     simulate.add_argument(
         "--suffix", default=".log", help="kind of capture: .log, .log.gz, .asc, .blf, … (default .log)"
     )
+    add_quiet_option(simulate)
     simulate.set_defaults(run=_simulate)
 
 

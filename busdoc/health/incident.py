@@ -118,5 +118,7 @@ class Incident:
     why: tuple[str, ...] = ()
     among: int | None = None
     """For a dropout of several: how many controllers with a rhythm were on the bus when they fell."""
+    boxes: tuple[tuple[str, ...], ...] = ()
+    """For a dropout: which of them are addresses of one box, all of whose addresses fell."""
     code: str | None = None
     """For `CODE`: which one, as the code list writes it."""

@@ -194,7 +194,7 @@ def _times(event: Antecedent) -> int | None:
 
 def _measurements(group: Group, findings: Sequence[Precursor]) -> Iterator[Advice]:
     """Say where the meter goes; limits are common practice."""
-    cause, who = group.likeliest, listed(group.controllers)
+    cause, who = group.likeliest, listed(group.members)
     is_low = any(one.is_voltage and set(one.controllers) <= set(group.controllers) for one in findings)
     if cause.kind in _SUPPLY_KINDS or (is_low and cause.kind is CauseKind.CONTROLLER):
         feed = f"{cause.part} and at " if cause.part and cause.kind is CauseKind.FEED else ""
@@ -226,7 +226,7 @@ def _measurements(group: Group, findings: Sequence[Precursor]) -> Iterator[Advic
 
 def _wiggles(group: Group, machine: Machine, suspects: Sequence[tuple[str, float]]) -> Iterator[Advice]:
     """Name what to move first, the likeliest part that hands can move."""
-    cause, who = group.likeliest, listed(group.controllers)
+    cause, who = group.likeliest, listed(group.members)
     about = group.controllers
     match cause.kind:
         case CauseKind.CONTROLLER:

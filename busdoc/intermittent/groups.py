@@ -11,12 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from busdoc.arrays import BoolArray, Float64Array
-from busdoc.health.incident import Incident
+from busdoc.health.incident import Incident, IncidentKind
 from busdoc.intermittent.groups_evidence import Cause, CauseKind, Cluster, cluster_incidents, list_causes, weigh_causes
 from busdoc.isolation.suspects.losses import gather_losses, losses_of
 from busdoc.machine.machine import Machine
 from busdoc.times import SECOND_NS
-from busdoc.words.counting import listed, plural, times
+from busdoc.words.counting import by_box, listed, plural, times
 from busdoc.words.probability import odds
 
 __all__ = ["Group", "GroupCause", "find_groups", "group_words"]
@@ -56,8 +56,15 @@ class Group:
     causes: tuple[GroupCause, ...]
     """Highest first; what has less than half a per cent is left out."""
     words: str
+    boxes: tuple[tuple[str, ...], ...] = ()
+    """Which of its controllers are addresses of one box, and fall as one."""
     told: bool = True
     """What it points to is said: not where the parts themselves are told apart."""
+
+    @property
+    def members(self) -> list[str]:
+        """Its controllers in words, the addresses of a box as one."""
+        return by_box(self.controllers, self.boxes)
 
     @property
     def told_causes(self) -> tuple[GroupCause, ...]:
@@ -78,8 +85,11 @@ def find_groups(
     *,
     start_ns: int,
     watched_s: float,
+    boxes: Sequence[Sequence[str]] = (),
 ) -> tuple[Group, ...]:
     """Put incidents into groups and say what each points to.
+
+    Controllers that are addresses of one box have one plug, one supply and one fault: they count as one.
 
     Parameters
     ----------
@@ -88,6 +98,7 @@ def find_groups(
     machine : the map, possibly empty
     controllers : (name, channel) of all that were heard
     start_ns, watched_s : beginning and length of what was watched
+    boxes : the names of each
 
     Returns
     -------
@@ -103,14 +114,22 @@ def find_groups(
         return ()
     hit, up, p_restarted = losses.hit[rows], losses.up[rows] | losses.hit[rows], losses.p_restarted[rows]
     number = np.array(losses.incident)[rows]
+    # of a silent bus nobody was heard, whether their own frames were missed or not
+    channel_of = np.array([-1 if channel is None else channel for _, channel in controllers])
+    for row, silence in enumerate(incidents[k] for k in number.tolist()):
+        if silence.kind is IncidentKind.BUS_SILENCE:
+            hit[row] |= up[row] & ((silence.channel is None) | (channel_of == silence.channel))
+    units = _units(names, boxes)
+    hit, up = (np.stack([one[:, unit].any(axis=1) for unit in units], axis=1) for one in (hit, up))
+    firsts = [names[unit[0]] for unit in units]
     window_s = _window_s([incidents[k] for k in number.tolist()])
     chance = np.clip(hit.sum(axis=0) * window_s / max(watched_s, window_s), _LEAST_CHANCE, _MOST_CHANCE)
-    causes = list_causes(machine, names, [channel for _, channel in controllers])
+    causes = list_causes(machine, firsts, [controllers[unit[0]][1] for unit in units])
     n_windows = watched_s / window_s
     return tuple(
         _group(
             cluster,
-            names,
+            [[names[c] for c in unit] for unit in units],
             weigh_causes(cluster, causes, chance),
             p_restarted[list(cluster.rows)],
             incidents=tuple(sorted(number[list(cluster.rows)].tolist())),
@@ -118,6 +137,15 @@ def find_groups(
         )
         for cluster in cluster_incidents(hit, up, p_restarted, causes, chance)
     )
+
+
+def _units(names: Sequence[str], boxes: Sequence[Sequence[str]]) -> list[list[int]]:
+    """Give the places of what falls as one: the addresses of a box, else each name by itself."""
+    box_of = {name: n for n, box in enumerate(boxes) for name in box}
+    units: dict[int | str, list[int]] = {}
+    for c, name in enumerate(names):
+        units.setdefault(box_of.get(name, name), []).append(c)
+    return list(units.values())
 
 
 def _window_s(incidents: Sequence[Incident]) -> float:
@@ -137,7 +165,7 @@ def _pairs(chance: Float64Array) -> float:
 
 def _group(
     cluster: Cluster,
-    names: Sequence[str],
+    units: Sequence[Sequence[str]],
     weighed: tuple[Sequence[Cause], Float64Array],
     p_restarted: Float64Array,
     *,
@@ -146,14 +174,16 @@ def _group(
 ) -> Group:
     causes, log_weight = weighed
     members: BoolArray = cluster.members
-    inside = tuple(names[c] for c in np.flatnonzero(members).tolist())
+    fell = [units[u] for u in np.flatnonzero(members).tolist()]
+    inside = tuple(name for unit in fell for name in unit)
+    boxes = tuple(tuple(unit) for unit in fell if len(unit) > 1)
     probability = np.exp(log_weight - np.logaddexp.reduce(log_weight))
     found = tuple(
         GroupCause(
             kind=causes[j].kind,
             part=causes[j].part,
             probability=float(probability[j]),
-            words=_cause_words(causes[j], inside),
+            words=_cause_words(causes[j], [unit[0] for unit in fell]),
         )
         for k, j in enumerate(np.argsort(-probability, kind="stable").tolist())
         if k == 0 or probability[j] >= _WORTH_LISTING
@@ -161,13 +191,14 @@ def _group(
     restarted, kept = int((p_restarted > _TELLS).sum()), int((p_restarted < 1.0 - _TELLS).sum())
     return Group(
         controllers=inside,
-        others=tuple(names[c] for c in np.flatnonzero((cluster.fell > 0) & ~members).tolist()),
+        others=tuple(name for u in np.flatnonzero((cluster.fell > 0) & ~members).tolist() for name in units[u]),
         incidents=incidents,
         restarted=restarted,
         kept_running=kept,
         together_by_chance=together_by_chance,
         causes=found,
-        words=_group_words(inside, len(incidents), restarted, kept, found),
+        words=_group_words(by_box(inside, boxes), len(incidents), restarted, kept, found),
+        boxes=boxes,
     )
 
 
@@ -194,7 +225,7 @@ def _cause_words(cause: Cause, members: Sequence[str]) -> str:
 
 def group_words(group: Group, *, told: bool) -> str:
     """Say who falls, how often and how they come back; and, where that is told, what it points to, without a number."""
-    words = _group_words(group.controllers, len(group.incidents), group.restarted, group.kept_running, ())
+    words = _group_words(group.members, len(group.incidents), group.restarted, group.kept_running, ())
     return f"{words[:-1]}: {group.likeliest.words}." if told else words
 
 

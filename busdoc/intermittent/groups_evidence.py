@@ -9,7 +9,7 @@ do (agglomeration under a Chinese-restaurant prior, as in Heller & Ghahramani, I
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import combinations, count
 
@@ -164,7 +164,7 @@ def weigh_causes(
     causes : as `list_causes` gives them
     chance : (C,) probability that a controller falls by itself within the time in which losses count as one
     """
-    weighed = (*causes, *_off_the_map(cluster, causes))
+    weighed = _without_twins([*causes, *_off_the_map(cluster, causes)])
     members = np.array([cause.members for cause in weighed])
     inside = _beta_binomial(cluster.fell, cluster.stayed, _FELL_OF_MEMBERS)
     outside = _beta_binomial(cluster.fell, cluster.stayed, _FELL_OF_OTHERS)
@@ -176,6 +176,18 @@ def weigh_causes(
     kinds = list(CauseKind)
     sign = cluster.sign[[kinds.index(cause.kind) for cause in weighed]]
     return weighed, np.array([cause.log_prior for cause in weighed]) + terms.sum(axis=1) + sign
+
+
+def _without_twins(causes: Sequence[Cause]) -> tuple[Cause, ...]:
+    """Let wiring off the map that every controller of a channel shares be the bus of that channel, which it is."""
+    wiring = next((one for one in causes if one.kind is CauseKind.WIRING), None)
+    if wiring is None:
+        return tuple(causes)
+    bus = [one for one in causes if one.kind is CauseKind.BUS and np.array_equal(one.members, wiring.members)]
+    if not bus:
+        return tuple(causes)
+    both = replace(bus[0], log_prior=float(np.logaddexp(bus[0].log_prior, wiring.log_prior)))
+    return tuple(both if one is bus[0] else one for one in causes if one is not wiring)
 
 
 def _off_the_map(cluster: Cluster, causes: Sequence[Cause]) -> list[Cause]:

@@ -143,6 +143,7 @@ def look_into(
         heard,
         start_ns=health.start_ns,
         watched_s=watched_of(health, ()).total_ns / SECOND_NS,
+        boxes=[box.controllers for box in health.boxes],
     )
     sets = dropout_sets(health.incidents, chosen, groups)
     rates = _rates(health, sets, actions, unexposed, epoch=epoch)

@@ -16,7 +16,7 @@ from busdoc.intermittent.dropouts import Watched
 from busdoc.intermittent.precursors.precursor import FOUND_AT
 from busdoc.intermittent.rate_tests import garwood, greenwood_p, halves_p, halving_seen_after, laplace_trend, phase_p
 from busdoc.isolation.suspects.dwell import quiet_to_prove
-from busdoc.times import SECOND_NS
+from busdoc.times import SECOND_NS, since_midnight_ns, zone_name
 from busdoc.words.counting import counted
 
 __all__ = ["Outage", "Rate", "RateColumn", "Shape", "ShapeTest", "StillNeeded", "measure_rate"]
@@ -230,18 +230,22 @@ def _firsts(share: Float64Array) -> BoolArray:
 
 
 def _time_of_day(lost_ns: Int64Array, watched: Watched) -> ShapeTest:
-    phase = lost_ns % _DAY_NS / _DAY_NS
-    even = watched.at((np.arange(2000) + 0.5) / 2000)
-    null = even % _DAY_NS / _DAY_NS
+    phase, null = _of_day(lost_ns), _of_day(watched.at((np.arange(2000) + 0.5) / 2000))
     p = phase_p(phase, null)
     # The four hours that hold most beyond what the time watched makes likely.
     within, expected = (_in_hours(of).mean(axis=1) for of in (phase, null))
     best = int(np.argmax(within - expected))
+    zone = "local time" if zone_name() == "local" else zone_name()
     facts = (
-        f"{within[best] * len(phase):.0f} of {len(phase)} between {best:02d}:00 and {(best + 4) % 24:02d}:00 UTC, "
+        f"{within[best] * len(phase):.0f} of {len(phase)} between {best:02d}:00 and {(best + 4) % 24:02d}:00 {zone}, "
         f"which is {100.0 * expected[best]:.0f} % of the time watched"
     )
     return ShapeTest(shape=Shape.TIME_OF_DAY, p=p, p_holm=p, facts=facts)
+
+
+def _of_day(t_ns: Int64Array) -> Float64Array:
+    """(n,) fractions of the day, by the clock on the wall: shifts, sun and traffic follow that."""
+    return np.array([since_midnight_ns(t) for t in t_ns.tolist()], np.float64) / _DAY_NS
 
 
 def _in_hours(phase: Float64Array) -> BoolArray:

@@ -37,6 +37,8 @@ __all__ = ["CLEARED_AT", "Record", "SymptomVerdict", "isolate", "isolate_symptom
 CLEARED_AT = 0.05
 """A part is called clear at this probability or less, and only when its own quiet was as unlikely for a culprit.
 Common practice: 95 % sure."""
+_BY_HAND = 0.5
+"""From here on a fall was likelier somebody at a switch than any part (by definition)."""
 _MOST_REASONED = 100
 """Parts that reasons are given for, the likeliest first (bound on work)."""
 _BEFORE_UNPLUG_NS = 2 * SECOND_NS
@@ -115,7 +117,10 @@ def isolate(
     findings = work_out(record)
     verdict = verdict_on(record, findings)
     troubled = any(trial.shown_after_ns is not None for trial in verdict.trials)
-    return verdict if troubled or findings.evidence.starts.action else _of_nothing(verdict)
+    if not troubled and not findings.evidence.starts.action:
+        return _of_nothing(verdict)
+    by_hand = findings.posterior.by_hand > _BY_HAND
+    return replace(verdict, by_hand=bool(len(by_hand) and by_hand.all() and not findings.evidence.starts.action))
 
 
 def isolate_symptom(

@@ -153,3 +153,5 @@ class IsolationVerdict:
     """By time."""
     proving: tuple[str, ...] = ()
     """Parts whose repair may have cured it: no trouble came since, and no other part is named."""
+    by_hand: bool = False
+    """All that fell looks as if somebody had switched its supply and written nothing down."""

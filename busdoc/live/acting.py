@@ -6,12 +6,22 @@ What cannot be done raises `InputError` before anything was written down.
 from collections.abc import Sequence
 from typing import Protocol
 
-from busdoc.actions.action import OWN_LEAD_IN, OWN_LEAD_OUT, REMARKS, Action, ActionKind, Origin
+from busdoc.actions.action import (
+    NOT_SWITCHED,
+    OWN_LEAD_IN,
+    OWN_LEAD_OUT,
+    POWER_KINDS,
+    REMARKS,
+    Action,
+    ActionKind,
+    Origin,
+)
 from busdoc.actions.plugged import PlugState
 from busdoc.errors import InputError
 from busdoc.live.event_log import EventLog
 from busdoc.live.judging import Judging
 from busdoc.live.listening import Listening
+from busdoc.live.power import already_shown
 from busdoc.live.procedure import Procedure
 from busdoc.live.tree import connectors
 from busdoc.live.view import SilenceAnswer
@@ -27,6 +37,8 @@ _PRESS_UNCERTAINTY_NS = SECOND_NS
 _SHOWN_UNCERTAINTY_S = 0.5
 """Standard deviation of a time that the traffic shows: controllers live on for a moment, and take one to start."""
 _ALARM_SHOWN_NS = 6 * SECOND_NS
+_SAME_CYCLE_NS = 600 * SECOND_NS
+"""A supply that comes on so soon after it went is on again (bound on what one answer may mean)."""
 _NEEDS_PART = (ActionKind.PLUG, ActionKind.UNPLUG, ActionKind.WIGGLE, ActionKind.REPLACE, ActionKind.SWAP)
 _LEADS_OFF = (ActionKind.PLUG, ActionKind.UNPLUG, ActionKind.SWAP, ActionKind.REPLACE)
 
@@ -122,12 +134,18 @@ class Acting:
     ) -> Action:
         """Log an action, at this instant unless told; it is on disk when this returns.
 
+        A press for what the traffic has shown and logged already is that entry, and no second one.
+
         Raises
         ------
         InputError : a part that is not on the map, an action that makes no sense, or a disk that is full; nothing was
             logged then
         """
         self._check(kind, part, into)
+        if kind in POWER_KINDS and time_ns is None and origin is Origin.JOURNAL:
+            shown = self._already_shown(kind, part)
+            if shown is not None:
+                return shown
         if self._hands is not None and time_ns is None:
             self._hands.do(kind, part, into)
         action = self._log.act(
@@ -184,6 +202,9 @@ class Acting:
         InputError : no such feed, or it could not be written down
         """
         self._check(ActionKind.POWER_CYCLE, feed, None)
+        shown = self._already_shown(ActionKind.POWER_CYCLE, feed)
+        if shown is not None:
+            return shown
         if self._listening.without_a_bus:
             return self.act(ActionKind.POWER_CYCLE, feed)
         seen = self._judging.seen_cycle(feed)
@@ -193,6 +214,17 @@ class Acting:
             return None
         self.act(ActionKind.POWER_OFF, feed, time_ns=seen[0], uncertainty_s=_SHOWN_UNCERTAINTY_S)
         return self.act(ActionKind.POWER_ON, feed, time_ns=seen[1], uncertainty_s=_SHOWN_UNCERTAINTY_S)
+
+    def _already_shown(self, kind: ActionKind, part: str | None) -> Action | None:
+        """Give the entry that the traffic made of what is pressed now; of a cycle half done ask for the rest."""
+        shown = already_shown(self._log.actions, kind, part, self._listening.source.now_ns())
+        if shown is None or kind is not ActionKind.POWER_CYCLE or shown.kind is ActionKind.POWER_ON:
+            return shown
+        step = self._procedure.step
+        if step is None or step.action is not ActionKind.POWER_ON or step.part != part:
+            self._procedure.begin_cycle(part, off_ns=shown.time_ns)
+            self._judging.revision += 1
+        return shown
 
     def answer_silence(self, answer: SilenceAnswer) -> Action:
         """Say what a silence of everybody was.
@@ -329,8 +361,7 @@ class Acting:
         InputError : it could not be written down
         """
         self.note(f"complaint: {name or 'what stands out'}")
-        self._judging.asked = name
-        self._judging.anew()
+        self._judging.isolate(name)
 
     def take_proposal(self, key: str) -> Action:
         """Log what the traffic looks like, with who said so.
@@ -347,14 +378,25 @@ class Acting:
         return taken
 
     def refuse_proposal(self, key: str) -> None:
-        """Never propose it again.
+        """Never propose it again; what fell when no hand was at its fuse speaks against the fuse itself.
 
         Raises
         ------
         InputError : it could not be written down
         """
-        self._log.refuse(key)
-        self._judging.answered(key)
+        one = next((proposal for proposal in self._judging.proposals if proposal.key == key), None)
+        refused = [key]
+        if one is not None and one.action.kind is ActionKind.POWER_OFF and one.action.part is not None:
+            self.act(ActionKind.MARK, time_ns=one.action.time_ns, note=NOT_SWITCHED)
+            refused += [  # that it came on again was asked with it
+                later.key
+                for later in self._judging.proposals
+                if later.action.kind is ActionKind.POWER_ON and later.action.part == one.action.part
+                and 0 < later.action.time_ns - one.action.time_ns < _SAME_CYCLE_NS
+            ]  # fmt: skip
+        for each in refused:
+            self._log.refuse(each)
+            self._judging.answered(each)
         self._judging.anew()
 
     def give_labels(self) -> None:

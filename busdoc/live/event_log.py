@@ -195,6 +195,10 @@ class EventLog:
         known_by = "" if action.origin is Origin.JOURNAL else f", by the {action.origin}"
         self._tell(action.time_ns, HappeningKind.ACTION, f"{verb}: {act_in_words(action)}{known_by}")
 
+    def record(self, time_ns: int, text: str) -> None:
+        """Tell that the record was written."""
+        self._tell(time_ns, HappeningKind.RECORD, text)
+
     def note(self, time_ns: int, text: str) -> None:
         """Tell something else."""
         self._tell(time_ns, HappeningKind.NOTE, text)

@@ -103,6 +103,18 @@ class Judging:
         """Numbers of the actions that gave power, after which a controller stayed down."""
         self._kept: dict[str, object] = {}
 
+    def isolate(self, name: str | None) -> None:
+        """Make another symptom the complaint, also for when the session is gone on with.
+
+        Raises
+        ------
+        InputError : it could not be written down
+        """
+        if self._folder is not None:
+            self._folder.keep_complaint(name)
+        self.asked = name
+        self.anew()
+
     @property
     def health(self) -> Health | None:
         """As judged last; None: nothing was heard yet."""

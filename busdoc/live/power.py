@@ -7,7 +7,7 @@ logged here. The traffic is believed: a controller that sends has power, whateve
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from busdoc.actions.action import OWN_LEAD_IN, OWN_LEAD_OUT, POWER_KINDS, Action, ActionKind
+from busdoc.actions.action import OWN_LEAD_IN, OWN_LEAD_OUT, POWER_KINDS, Action, ActionKind, Origin
 from busdoc.actions.plugged import PlugState
 from busdoc.actions.words import THE_MACHINE
 from busdoc.health.controller import ControllerState
@@ -19,7 +19,7 @@ from busdoc.machine.machine import Machine
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import listed
 
-__all__ = ["PowerSaid", "PowerWatch"]
+__all__ = ["PowerSaid", "PowerWatch", "already_shown"]
 
 _OUT_NS = 1_200_000_000
 """Controllers live on their capacitors for 0.6 s (common practice); who sends this long after the switch has power."""
@@ -34,6 +34,9 @@ _WITH_IT_NS = SECOND_NS
 _BOOTS_NS = SECOND_NS
 """From the switch to the first frame, at least for the quickest (common practice: one to ten seconds)."""
 _LOOKED_BACK_NS = 90 * SECOND_NS
+_SAME_ACT_NS = 120 * SECOND_NS
+"""A press so soon after the traffic has shown its act means that act (common practice: off for ten seconds to a minute,
+and the way back to the screen)."""
 _MOST_NAMES = 3
 
 
@@ -156,6 +159,29 @@ class PowerWatch:
         asked = step is not None and step.action is ActionKind.POWER_ON and step.part == action.part
         alarm = "" if asked else _alarm(action, heard, health)
         return PowerSaid(done=(ActionKind.POWER_ON, action.part, on_ns), alarm=alarm, silence=silence)
+
+
+def already_shown(actions: Sequence[Action], kind: ActionKind, part: str | None, now_ns: int) -> Action | None:
+    """Give the act that the traffic has shown, and that was logged by it, which a press now means; None: there is none.
+
+    Parameters
+    ----------
+    actions : as logged, ascending by time
+    kind, part : what is pressed
+    now_ns : when
+
+    Returns
+    -------
+    Of a power cycle the last of its two stages that is done
+    """
+    last = next((one for one in reversed(actions) if one.kind in POWER_KINDS and one.part == part), None)
+    if last is None or last.origin is not Origin.BUS or now_ns - last.time_ns > _SAME_ACT_NS:
+        return None
+    if kind is not ActionKind.POWER_CYCLE:
+        return last if last.kind is kind else None
+    before = [one for one in actions if one.kind in POWER_KINDS and one.part == part and one.n != last.n]
+    began = last.kind is ActionKind.POWER_OFF or (bool(before) and before[-1].kind is ActionKind.POWER_OFF)
+    return last if began else None
 
 
 def _holds(action: Action, state: PlugState) -> bool:

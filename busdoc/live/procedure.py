@@ -224,13 +224,19 @@ class Procedure:
             return None
         return self._test.steps[self._step]
 
-    def begin_cycle(self, feed: str | None) -> None:
-        """Ask for a supply to be switched off and on again, in two stages, instead of what is proposed."""
+    def begin_cycle(self, feed: str | None, *, off_ns: int | None = None) -> None:
+        """Ask for a supply to be switched off and on again, in two stages, instead of what is proposed.
+
+        Parameters
+        ----------
+        off_ns : it is off already, since then
+        """
         steps = (Step(action=ActionKind.POWER_OFF, part=feed), Step(action=ActionKind.POWER_ON, part=feed))
         self._happens(Event.OTHER)
         tells = "What comes back, and what does not, after its supply was off."
         watch_ns = 10 * SECOND_NS
-        self._stage, self._step = Stage.BEGUN, 0
+        self._stage, self._step = Stage.BEGUN, 0 if off_ns is None else 1
+        self._done_ns = self._done_ns if off_ns is None else off_ns
         self._test = NextTest(steps=steps, watch_ns=watch_ns, gain_bits=0.0, effort_s=25.0, tells=tells)
 
     def _is_cycle(self, feed: str | None) -> bool:

@@ -68,11 +68,13 @@ class LiveSession:
         self.guided = not machine.parts if guided is None else guided
         self.listeners: list[Callable[[Happening], None]] = []
         """Called with each thing that happens, once."""
+        self.writes_record: Callable[[], str] | None = None
+        """Called with each step; what it says of the record is told. None: nobody writes one while it runs."""
         self._folder = folder
         self._clock_s = clock_s
         self._log = Logbook(None if folder is None else folder.store, time.time_ns)
         self._procedure, self._event_log = Procedure(), EventLog()
-        case = Case(machine=machine, channels=source.channels, database=database, asked=asked)
+        case = Case(machine=machine, channels=source.channels, database=database, asked=asked, patient=True)
         self._listening = Listening(source, case, folder)
         self._judging = Judging(self._listening, machine, self._log, self._procedure, self._event_log, folder, clock_s)
         acting = Acting(
@@ -148,6 +150,9 @@ class LiveSession:
             self._judging.judge(now_s)
             self._acting.follow_traffic()
         self._event_log.buses(self.source.buses(), self._listening.heard_ns)
+        said = "" if self.writes_record is None else self.writes_record()
+        if said:
+            self._event_log.record(self._listening.heard_ns, said)
         self._announce()
 
     def close(self) -> None:

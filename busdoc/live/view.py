@@ -181,6 +181,8 @@ class HappeningKind(StrEnum):
     """It was not that, or not only that."""
     ALARM = "alarm"
     """Hands are in danger: a machine that was logged off lives."""
+    RECORD = "record"
+    """The record was written by itself, or could not be."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,6 @@
 """What is known of a controller beforehand: from the machine map, a database, a protocol, or learnt."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 __all__ = ["ControllerSpec", "ExpectedStream", "Identity", "PeriodFrom"]
@@ -25,6 +25,10 @@ class ExpectedStream:
     period_from: PeriodFrom
     jitter_ns: int | None = None
     """Ordinary spread of its intervals, as a standard deviation."""
+
+    def without_period(self) -> "ExpectedStream":
+        """Give what says whose the stream is, and no more: its rhythm is to be learnt."""
+        return replace(self, period_ns=None, period_from=PeriodFrom.LEARNT, jitter_ns=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

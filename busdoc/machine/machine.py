@@ -5,7 +5,7 @@ its file is `busdoc.machine.machine_map`.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from types import MappingProxyType
 
@@ -152,6 +152,16 @@ class Machine:
     def __contains__(self, name: str) -> bool:
         return name in self.parts or name in self.controllers
 
+    def without_periods(self) -> "Machine":
+        """Give the same machine, of whose streams nothing is said but whose they are."""
+        controllers = {
+            name: replace(
+                one, spec=replace(one.spec, expects=tuple(stream.without_period() for stream in one.spec.expects))
+            )
+            for name, one in self.controllers.items()
+        }
+        return replace(self, controllers=MappingProxyType(controllers))
+
     def feeds_above(self, name: str) -> tuple[str, ...]:
         """Name the feeds that supply a controller or feed, nearest first.
 
@@ -199,10 +209,17 @@ class Machine:
 
     def below(self, name: str) -> tuple[str, ...]:
         """Name everything that hangs on a part or controller, through any number of plugs, nearest first."""
+        hangs: dict[str, list[str]] = {}
+        for part in self.parts.values():
+            if part.owner is not None:
+                hangs.setdefault(part.owner, []).append(part.name)
+        for one in self.controllers.values():
+            for owner in {one.feed, one.segment} - {None}:
+                hangs.setdefault(str(owner), []).append(one.name)
         found: dict[str, None] = {}
         queue = [name]
         while queue:
-            for lower in self.hanging_on(queue.pop(0)):
+            for lower in hangs.get(queue.pop(0), ()):
                 if lower not in found and lower != name:
                     found[lower] = None
                     queue.append(lower)

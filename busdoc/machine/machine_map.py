@@ -19,6 +19,7 @@ from busdoc.machine.controller_spec import ControllerSpec
 from busdoc.machine.machine import Controller, Machine, Part
 from busdoc.machine.map_check import check_links
 from busdoc.machine.map_entry import (
+    frames_of,
     read_bus,
     read_code,
     read_controller,
@@ -75,6 +76,7 @@ def machine_from_text(text: str, where: str) -> Machine:
     name = machine_table.text("name") or ""
     cautions = machine_table.texts("cautions")
     machine_table.texts("learnt_from")  # of `baseline`, which counts no recording twice
+    unsteady = frames_of(machine_table, "unsteady")
     wake = read_wake(machine_table)
     machine_table.finish()
     buses = [(table, bus) for table in root.tables("bus") if (bus := read_bus(table)) is not None]
@@ -84,7 +86,7 @@ def machine_from_text(text: str, where: str) -> Machine:
         found = f"{len(part_tables) + len(controller_tables)}"
         raise InputError(where, f"at most {_MOST_THINGS} parts and controllers", found, "Describe one machine a map.")
     parts = [(table, part) for table in part_tables if (part := read_part(table)) is not None]
-    controllers = [(table, one) for table in controller_tables if (one := read_controller(table)) is not None]
+    controllers = [(table, one) for table in controller_tables if (one := read_controller(table, unsteady)) is not None]
     statuses = [(table, status) for table in root.tables("status") if (status := read_status(table)) is not None]
     codes = [(table, code) for table in root.tables("code") if (code := read_code(table)) is not None]
     symptoms = [(table, symptom) for table in root.tables("symptom") if (symptom := read_symptom(table)) is not None]

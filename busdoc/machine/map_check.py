@@ -109,6 +109,8 @@ def _check_swaps(parts: Parts, controllers: Controllers) -> None:
     entries: list[tuple[MapTable, str, tuple[str, ...]]] = [(t, part.name, part.swaps_with) for t, part in parts]
     entries += [(t, controller.name, controller.swaps_with) for t, controller in controllers]
     for table, name, swaps_with in entries:
+        if not swaps_with:
+            continue
         kind = kind_of[name]
         alike = [other for other, other_kind in kind_of.items() if other_kind == kind and other != name]
         for index, other in enumerate(swaps_with):

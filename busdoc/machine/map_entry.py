@@ -3,7 +3,7 @@
 What an entry says of others by name is left to `busdoc.machine.map_check`.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from decimal import Decimal
 from types import MappingProxyType
@@ -17,6 +17,7 @@ from busdoc.machine.map_problems import shown
 from busdoc.machine.map_table import MapTable
 
 __all__ = [
+    "frames_of",
     "read_bus",
     "read_code",
     "read_controller",
@@ -204,8 +205,13 @@ def read_report(table: MapTable) -> Mapping[str, str | int | float | bool]:
     return MappingProxyType(fields)
 
 
-def read_controller(table: MapTable) -> Controller | None:
-    """Read a [[controller]]; None, and the mistake noted, when its name is not usable."""
+def read_controller(table: MapTable, unsteady: Collection[tuple[int, bool]] = ()) -> Controller | None:
+    """Read a [[controller]]; None, and the mistake noted, when its name is not usable.
+
+    Parameters
+    ----------
+    unsteady : (identifier, extended) of frames that are not expected, whatever the controller's table says
+    """
     name = table.name()
     feed, _ = split_place(table.text("into"))
     segment, _ = split_place(table.text("on"))
@@ -216,7 +222,10 @@ def read_controller(table: MapTable) -> Controller | None:
         sender=table.text("sender"),
     )
     channel = _channel(table)
-    expects = _expected_streams(table)
+    expects = tuple(
+        stream.without_period() if (stream.id, stream.extended) in unsteady else stream
+        for stream in _expected_streams(table)
+    )
     latches = table.flag("latches")
     back_within_ns = table.seconds_ns("back_within_s")
     back_usually_ns = table.seconds_ns("back_usually_s")
@@ -268,19 +277,28 @@ def _expected_streams(table: MapTable) -> tuple[ExpectedStream, ...]:
             streams[frame] = ExpectedStream(
                 id=frame[0], extended=frame[1], period_ns=period_ns, period_from=period_from, jitter_ns=jitter_ns
             )
-    named = table.get("frames")
+    for frame in frames_of(table, "frames"):
+        streams.setdefault(
+            frame,
+            ExpectedStream(id=frame[0], extended=frame[1], period_ns=None, period_from=PeriodFrom.LEARNT),
+        )
+    return tuple(streams.values())
+
+
+def frames_of(table: MapTable, key: str) -> tuple[tuple[int, bool], ...]:
+    """Read a list of identifiers, as (identifier, extended)."""
+    named = table.get(key)
     if named is not None and not isinstance(named, list):
-        table.wrong("frames", "a list of identifiers", shown(named), _FRAME_ADVICE)
+        table.wrong(key, "a list of identifiers", shown(named), _FRAME_ADVICE)
         named = None
+    found: dict[tuple[int, bool], None] = {}
     for index, raw in enumerate(named or ()):
         frame = parse_frame_name(raw)
         if frame is None:
-            table.wrong_item("frames", index, "an identifier in hexadecimal", shown(raw), _FRAME_ADVICE)
-        elif frame not in streams:
-            streams[frame] = ExpectedStream(
-                id=frame[0], extended=frame[1], period_ns=None, period_from=PeriodFrom.LEARNT
-            )
-    return tuple(streams.values())
+            table.wrong_item(key, index, "an identifier in hexadecimal", shown(raw), _FRAME_ADVICE)
+        else:
+            found[frame] = None
+    return tuple(found)
 
 
 _FRAME_ADVICE = 'Write it in quotes, as "0x18FF3131" or "0x181".'

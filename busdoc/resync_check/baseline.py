@@ -25,7 +25,9 @@ __all__ = [
     "LearntWake",
     "learn_baseline",
     "together",
+    "unsteady_streams",
     "with_returns",
+    "without_unsteady",
 ]
 
 COVERAGE = 0.99
@@ -135,6 +137,8 @@ class Baseline:
     wakes: tuple[LearntWake, ...] = ()
     recordings: tuple[str, ...] = ()
     """Those that times were learnt from, of earlier calls too, as the map names them."""
+    unsteady: tuple[str, ...] = ()
+    """Frames that some recording, of earlier calls too, showed to be none to expect, ascending."""
 
 
 def learn_baseline(health: Health, power_ups: Sequence[PowerUpReturn]) -> Baseline:
@@ -210,6 +214,28 @@ def together(healths: Sequence[Health]) -> Health:
             known = by_name.get(one.name)
             by_name[one.name] = _steadfast(one) if known is None else _joined(known, _steadfast(one))
     return replace(longest, controllers=tuple(by_name.values()))
+
+
+def unsteady_streams(healths: Sequence[Health]) -> set[str]:
+    """Name the frames that stop, or keep no rhythm, while their controller goes on."""
+    return {
+        str(stream.key)
+        for health in healths
+        for one in health.controllers
+        for stream in _steadfast(one).streams
+        if not stream.cyclic and stream.frames >= _ENOUGH_FRAMES
+    }
+
+
+def without_unsteady(baseline: Baseline, unsteady: Set[str]) -> Baseline:
+    """Give the same without the streams that are none to expect, whichever recording showed it."""
+    left = []
+    for one in baseline.controllers:
+        streams = tuple(stream for stream in one.streams if str(stream.key) not in unsteady)
+        if streams:
+            slowest_ns = max(stream.period_ns for stream in streams)
+            left.append(with_returns(replace(one, streams=streams), one.returns_ns, slowest_ns))
+    return replace(baseline, controllers=tuple(left), unsteady=tuple(sorted(unsteady)))
 
 
 def _steadfast(one: ControllerHealth) -> ControllerHealth:

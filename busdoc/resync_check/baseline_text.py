@@ -13,11 +13,11 @@ from typing import Any
 
 from busdoc.machine.toml_lines import TomlPath, lines_of
 from busdoc.resync_check.baseline import Baseline, LearntBus, LearntController, LearntStream, LearntWake
-from busdoc.resync_check.returns_so_far import RECORDINGS, RETURNS, learnt_before, learnt_on
+from busdoc.resync_check.returns_so_far import RECORDINGS, RETURNS, UNSTEADY, learnt_before, learnt_on
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import counted
 
-__all__ = ["MergedMap", "map_text", "merge_into"]
+__all__ = ["MergedMap", "expected_by_hand", "map_text", "merge_into"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +31,8 @@ class MergedMap:
     """What stands in the map and was learnt otherwise, as sentences."""
 
 
+_LEARNT_ROW = re.compile(r'  \{ frame = "(0x[0-9A-F]+)", period_s = [0-9.]+(?:, jitter_s = [0-9.]+)? \},')
+"""A row of `expects` as it is written here; any other was written by hand."""
 _OF_RETURNS = ("back_usually_s", "back_within_s", RETURNS)
 
 Line = tuple[str, str, str]
@@ -93,10 +95,16 @@ def merge_into(text: str, baseline: Baseline, channels: Mapping[int | str, int] 
         learnt_anew = {}
         if path[0] == "controller":
             learnt_anew = places.learnt_anew(path, lines, together.get(who))
-        elif RECORDINGS in table:
-            replaced.update(places.more_recordings(path, lines))
+        else:
+            for key in (RECORDINGS, UNSTEADY):
+                if key in table:
+                    replaced.update(places.more_of(key, path, lines))
         replaced.update({row: text for row, (_, text) in learnt_anew.items()})
         anew = {key for key, _ in learnt_anew.values()}
+        more = places.more_streams(path, together[who]) if path[0] == "controller" and who in together else None
+        if more is not None:
+            insertions.setdefault(more[0], []).extend(_expected(stream) for stream in more[1])
+            added.append(f"{who}: expects {', '.join(str(stream.key) for stream in more[1])}.")
         if anew:
             added.append(f"{who}: learnt on, {counted(len(together[who].returns_ns), 'return')} in all.")
         kept += [_kept(who, line, table[line[0]]) for line in lines if _differs(line, table) and line[0] not in anew]
@@ -133,7 +141,7 @@ def _entries(
             yield ("part", by_part[wake.feed]), lines, ""
         elif wake.feed is None:
             yield ("machine",), lines, "" if "machine" in document else _block("machine", lines, many=False)
-    if baseline.recordings and "machine" in document:
+    if (baseline.recordings or baseline.unsteady) and "machine" in document:
         yield ("machine",), _recordings_lines(baseline), ""
     for bus in baseline.buses:
         lines = [_channel(bus.channel), *_bus_lines(bus)]
@@ -196,10 +204,13 @@ class _Places:
         (key, text) for each line of the map that is to be replaced, counted from 1
         """
         table = _at(self._document, path)
-        before = None if one is None else learnt_before(one, table)
-        if before is None or one is None or before.returns_ns == one.returns_ns:
+        unsteady = frozenset(self._document.get("machine", {}).get(UNSTEADY, []))
+        before = None if one is None else learnt_before(one, table, unsteady)
+        if before is None or one is None:
             return {}
         had = {key: value for key, value, _ in _return_lines(before)}
+        if had == {key: value for key, value, _ in _return_lines(one)}:
+            return {}
         found = {}
         for line in lines:
             number = self._lines.get((*path, line[0]))
@@ -209,14 +220,28 @@ class _Places:
                 found[number] = (line[0], _written(line))
         return found
 
-    def more_recordings(self, path: TomlPath, lines: Sequence[Line]) -> dict[int, str]:
-        """Give the line that names the recordings so far, where it stands on one."""
-        number = self._lines.get((*path, RECORDINGS))
-        there = _at(self._document, path).get(RECORDINGS)
-        named = [line for line in lines if line[0] == RECORDINGS]
-        if number is None or not named or not self._is_whole(number, RECORDINGS, there):
+    def more_of(self, key: str, path: TomlPath, lines: Sequence[Line]) -> dict[int, str]:
+        """Give the line that names the recordings, or the frames not to expect, so far, where it stands on one."""
+        number = self._lines.get((*path, key))
+        there = _at(self._document, path).get(key)
+        named = [line for line in lines if line[0] == key]
+        if number is None or not named or not self._is_whole(number, key, there):
             return {}
         return {number: _written(named[0])}
+
+    def more_streams(self, path: TomlPath, one: LearntController) -> tuple[int, list[LearntStream]] | None:
+        """Give the streams that a table written here does not expect yet, and the line after which they are added."""
+        if not {RECORDINGS, UNSTEADY} & self._document.get("machine", {}).keys():
+            return None  # nothing was learnt into this map before
+        number = self._lines.get((*path, "expects"))
+        there = {str(entry.get("frame")) for entry in _at(self._document, path).get("expects", [])}
+        more = [stream for stream in one.streams if str(stream.key) not in there]
+        if number is None or not more:
+            return None
+        last = number
+        while last < len(self._rows) and _LEARNT_ROW.fullmatch(self._rows[last]):
+            last += 1
+        return (last, more) if last > number else None
 
     def _is_whole(self, line: int, key: str, value: object) -> bool:
         """Tell whether one line holds a key with its whole value."""
@@ -238,13 +263,22 @@ def _woven(text: str, insertions: Mapping[int, list[str]], replaced: Mapping[int
 
 def _differs(line: Line, table: Mapping[str, Any]) -> bool:
     key, value, _ = line
-    if key not in table or key in ("expects", "channel", RETURNS, RECORDINGS):
+    if key not in table or key in ("expects", "channel", RETURNS, RECORDINGS, UNSTEADY):
         return False
     learnt = tomllib.loads(f"x = {value}")["x"]
     there = table[key]
     if isinstance(there, float | int) and isinstance(learnt, float | int):
         return abs(there - learnt) > 0.1 * max(abs(there), abs(learnt))
     return bool(there != learnt) and key in ("can_name", "starts_after")
+
+
+def expected_by_hand(text: str) -> set[str]:
+    """Name the frames that a map expects in rows that `baseline` did not write."""
+    document = tomllib.loads(text.removeprefix("\ufeff"))
+    rows = text.replace("\r\n", "\n").split("\n")
+    learnt = {found[1] for row in rows if (found := _LEARNT_ROW.fullmatch(row))}
+    named = {str(entry.get("frame")) for table in document.get("controller", []) for entry in table.get("expects", [])}
+    return named - learnt
 
 
 def _kept(who: str, line: Line, there: object) -> str:
@@ -298,9 +332,12 @@ def _controller_lines(one: LearntController) -> list[Line]:
 
 
 def _recordings_lines(baseline: Baseline) -> list[Line]:
-    """Name the recordings that times were learnt from, so that none counts twice."""
+    """Name the recordings that times were learnt from, so that none counts twice, and the frames not to expect."""
     each = ", ".join(map(_text, baseline.recordings))
-    return [(RECORDINGS, f"[{each}]", "recordings whose returns are known")] if each else []
+    lines: list[Line] = [(RECORDINGS, f"[{each}]", "recordings whose returns are known")] if each else []
+    loose = ", ".join(map(_text, baseline.unsteady))
+    why = "no rhythm, or they stop while their controller goes on: not expected"
+    return [*lines, (UNSTEADY, f"[{loose}]", why)] if loose else lines
 
 
 def _return_lines(one: LearntController) -> list[Line]:

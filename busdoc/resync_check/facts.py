@@ -9,12 +9,13 @@ from busdoc.decode.protocols.sign import SignKind
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.controller import ControllerHealth, StreamKey
 from busdoc.resync_check.heard import Heard
-from busdoc.resync_check.records import ControllerReturn, Expectation, PowerUp
+from busdoc.resync_check.records import ControllerReturn, Expectation, PowerUp, PowerUpReturn
 from busdoc.resync_check.restarts import fell_for_good, restarts_of
 from busdoc.resync_check.streams import follow_stream, is_control, runs_since, wanted_streams, without_boot_ups
+from busdoc.symptoms.symptom import Symptom
 from busdoc.times import SECOND_NS
 
-__all__ = ["SETTLING_NS", "expected_name_of", "follow_return", "moved_to", "with_moved"]
+__all__ = ["SETTLING_NS", "expected_name_of", "follow_return", "moved_to", "symptoms_of_all", "with_moved"]
 
 SETTLING_NS = 10 * SECOND_NS
 """How long after it was in step no restart and no code may come (common practice)."""
@@ -111,6 +112,13 @@ def follow_return(heard: Heard, power_up: PowerUp, one: ControllerHealth, expect
         ),
         codes=codes,
         passed_codes=passed,
+        symptoms=()
+        if first_ns is None
+        else tuple(
+            _symptom_words(symptom)
+            for symptom in heard.symptoms
+            if symptom.controller == one.name and _stands(_showings(symptom, first_ns), first_ns, steady_ns, settled_ns)
+        ),
         can_name=claims[-1].can_name if claims else None,
         expected_name=expected_name,
         moved_to=moved,
@@ -169,18 +177,60 @@ def _codes(
     back. One that stood before the power-up stands on paper until the controller says otherwise, which it can do only
     after it has started.
     """
-    until_ns = settled_ns if steady_ns is None else min(steady_ns, settled_ns)
     stood, passed = [], []
     for code in codes:
         if code.controller != name or not code.occurrences:
             continue
-        spans = [
-            (raised, cleared)
-            for raised, cleared in code.active_spans
-            if raised <= settled_ns and (cleared is None or cleared > first_ns or raised >= first_ns)
-        ]
-        if any(raised > until_ns or cleared is None or cleared > settled_ns for raised, cleared in spans):
+        if _stands(code.active_spans, first_ns, steady_ns, settled_ns):
             stood.append(code.code)
-        elif any(raised >= first_ns for raised, _ in spans):
+        elif any(first_ns <= raised <= settled_ns for raised, _ in code.active_spans):
             passed.append(code.code)
     return tuple(stood), tuple(passed)
+
+
+def _stands(spans: Iterable[tuple[int, int | None]], first_ns: int, steady_ns: int | None, settled_ns: int) -> bool:
+    """Whether something showed after its controller was in step, or still at the end of the settling time.
+
+    Parameters
+    ----------
+    spans : (from, to) in which it showed, ns; None: it still does
+    """
+    until_ns = settled_ns if steady_ns is None else min(steady_ns, settled_ns)
+    return any(
+        raised <= settled_ns
+        and (cleared is None or cleared > first_ns or raised >= first_ns)
+        and (raised > until_ns or cleared is None or cleared > settled_ns)
+        for raised, cleared in spans
+    )
+
+
+def _showings(symptom: Symptom, first_ns: int) -> list[tuple[int, int | None]]:
+    """Give (from, to) in which it showed; what came since and only cannot be seen any more still does."""
+    found: list[tuple[int, int | None]] = []
+    for span in symptom.spans:
+        gone_ns = span.gone_ns
+        if gone_ns is not None and span.since_ns >= first_ns:
+            again_ns = next((from_ns for from_ns, to_ns in symptom.observable if to_ns > gone_ns), None)
+            gone_ns = None if again_ns is None else max(gone_ns, again_ns)
+        found.append((span.since_ns, gone_ns))
+    return found
+
+
+def _symptom_words(symptom: Symptom) -> str:
+    """Name a symptom, with what it means where its name does not say it."""
+    return symptom.name if symptom.name.startswith(symptom.text) else f"{symptom.name} ({symptom.text})"
+
+
+def symptoms_of_all(heard: Heard, found: PowerUpReturn) -> tuple[str, ...]:
+    """Name the symptoms of nobody among those who came back that show when all had settled, or came after it."""
+    power_up, own = found.power_up, {one.name for one in found.controllers}
+    if power_up.zero_ns is None or power_up.feed is not None:
+        return ()
+    steady = [one.steady_ns for one in found.controllers if one.steady_ns is not None]
+    steady_ns = max(steady, default=None)
+    settled_ns = min(power_up.until_ns, (steady_ns or power_up.zero_ns) + SETTLING_NS)
+    of_others = [one for one in heard.symptoms if one.controller not in own]
+    zero_ns = power_up.zero_ns
+    return tuple(
+        _symptom_words(one) for one in of_others if _stands(_showings(one, zero_ns), zero_ns, steady_ns, settled_ns)
+    )

@@ -7,6 +7,7 @@ from busdoc.health.codes.code import FaultCode
 from busdoc.health.controller import StreamKey
 from busdoc.health.incident import Gap, GapKind, Incident, IncidentKind, Loss, RanOn
 from busdoc.health.streams.arrivals import StreamArrivals
+from busdoc.symptoms.symptom import Symptom
 from busdoc.times import SECOND_NS
 
 __all__ = ["Heard"]
@@ -22,10 +23,13 @@ class Heard:
         incidents: Sequence[Incident],
         codes: Sequence[FaultCode],
         gaps: Sequence[Gap] = (),
+        symptoms: Sequence[Symptom] = (),
     ) -> None:
         self.arrivals = arrivals
         self.signs = signs
         self.codes = codes
+        self.symptoms = symptoms
+        """Conditions on signals, and what was asked for of a bus: codes stand apart."""
         self.gaps = [gap for gap in gaps if gap.kind is GapKind.CAPTURE_GAP]
         """What the recorder itself did not hear."""
         self.losses = [

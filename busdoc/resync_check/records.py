@@ -42,6 +42,8 @@ class ReturnFault(StrEnum):
     RESTARTED = "restarted"
     FELL_AGAIN = "fell again"
     CODE = "code"
+    SYMPTOM = "symptom"
+    """What the map calls a symptom, or was asked for, shows still or again."""
     EXCHANGED = "exchanged"
     """Another NAME claims its address."""
     MOVED = "moved"
@@ -179,6 +181,8 @@ class ControllerReturn:
     """When it came back from the engine's start, which took it away; None: it did not."""
     passed_codes: tuple[str, ...] = ()
     """Fault codes that came while it started and were gone by the end of the settling time."""
+    symptoms: tuple[str, ...] = ()
+    """Other symptoms of it that showed after it was in step, or still at the end of the settling time."""
     starts_after: str | None = None
     """The controller that it waits for when it starts, as the map says."""
     waited_for: str | None = None

@@ -1,37 +1,42 @@
-"""What several calls of `baseline` learn together: the returns that a map keeps, and the limits that follow from all.
+"""What several calls of `baseline` learn together: returns, the limits that follow, and which frames not to expect.
 
 A number in a map that follows from the returns that stand beside it was learnt, and is learnt on; any other was set by
 hand, and stays.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from typing import Any
 
 from busdoc.health.summary import Health
 from busdoc.resync_check.baseline import Baseline, LearntController, with_returns
 from busdoc.times import SECOND_NS
 
-__all__ = ["RECORDINGS", "RETURNS", "learnt_before", "learnt_on", "recording_mark", "with_earlier"]
+__all__ = ["RECORDINGS", "RETURNS", "UNSTEADY", "learnt_before", "learnt_on", "recording_mark", "with_earlier"]
 
 RETURNS = "returns_s"
 """The key of a controller in the map."""
 RECORDINGS = "learnt_from"
 """The key of the machine: recordings whose returns the map has, as `recording_mark` names them."""
+UNSTEADY = "unsteady"
+"""The key of the machine: frames that stopped, or kept no rhythm, while their controller went on."""
 _MICROSECOND_NS = 1000
 
 
-def with_earlier(baseline: Baseline, tables: Sequence[Mapping[str, Any]]) -> tuple[LearntController, ...]:
+def with_earlier(
+    baseline: Baseline, tables: Sequence[Mapping[str, Any]], unsteady: Set[str] = frozenset()
+) -> tuple[LearntController, ...]:
     """Give the controllers with the returns that a map keeps of earlier calls put before their own.
 
     Parameters
     ----------
     tables : the map's `[[controller]]` tables
+    unsteady : frames that are not expected, whatever these say
     """
     by_name = {table.get("name"): table for table in tables}
     found = []
     for one in baseline.controllers:
         returns_ns = (*_kept_ns(by_name.get(one.name, {})), *_written_ns(one.returns_ns))
-        slowest_ns = max(_slowest_ns(one), _slowest_of(by_name.get(one.name, {})))
+        slowest_ns = max(_slowest_ns(one), _slowest_of(by_name.get(one.name, {}), unsteady))
         found.append(with_returns(one, returns_ns, slowest_ns))
     return tuple(found)
 
@@ -41,10 +46,17 @@ def recording_mark(health: Health) -> str:
     return f"{health.frames} frames in {(health.until_ns - health.start_ns) / SECOND_NS:.6f} s"
 
 
-def learnt_before(one: LearntController, table: Mapping[str, Any]) -> LearntController | None:
-    """Give what an earlier call had learnt of a controller; None where the map keeps no returns of it."""
+def learnt_before(
+    one: LearntController, table: Mapping[str, Any], unsteady: Set[str] = frozenset()
+) -> LearntController | None:
+    """Give what an earlier call had learnt of a controller; None where the map keeps no returns of it.
+
+    Parameters
+    ----------
+    unsteady : frames that were not expected then
+    """
     kept_ns = _kept_ns(table)
-    return with_returns(one, kept_ns, _slowest_of(table) or _slowest_ns(one)) if kept_ns else None
+    return with_returns(one, kept_ns, _slowest_of(table, unsteady) or _slowest_ns(one)) if kept_ns else None
 
 
 def learnt_on(before: Mapping[str, str], table: Mapping[str, Any], key: str) -> bool:
@@ -74,11 +86,13 @@ def _slowest_ns(one: LearntController) -> int:
     return max((stream.period_ns for stream in one.streams), default=0)
 
 
-def _slowest_of(table: Mapping[str, Any]) -> int:
+def _slowest_of(table: Mapping[str, Any], unsteady: Set[str] = frozenset()) -> int:
     """Give the longest period that a table expects, ns."""
     periods = [
         float(entry["period_s"])
         for entry in table.get("expects", [])
-        if isinstance(entry, dict) and isinstance(entry.get("period_s"), float | int)
+        if isinstance(entry, dict)
+        and isinstance(entry.get("period_s"), float | int)
+        and str(entry.get("frame")) not in unsteady
     ]
     return round(max(periods, default=0.0) * SECOND_NS)

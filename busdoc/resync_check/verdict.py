@@ -14,7 +14,7 @@ from busdoc.resync_check.records import (
 from busdoc.times import MILLISECOND_NS, SECOND_NS
 from busdoc.words.counting import counted
 
-__all__ = ["give_verdicts", "judge_wake"]
+__all__ = ["give_verdicts", "judge_symptoms", "judge_wake"]
 
 _LONG_ENOUGH_NS = 15 * SECOND_NS
 """Whoever is not back by then, where no limit is known, is missing (common practice)."""
@@ -38,6 +38,14 @@ def give_verdicts(
     return tuple(sorted(judged, key=lambda one: (one.first_ns is None, one.first_ns or 0, one.name)))
 
 
+def judge_symptoms(found: PowerUpReturn, symptoms: Sequence[str]) -> PowerUpReturn:
+    """Fail a power-up after which something shows that is no one controller's, or of one that did not start with it."""
+    if not symptoms:
+        return found
+    text = f"shows still, or again: {', '.join(symptoms[:4])}"
+    return replace(found, faults=(*found.faults, ReturnFault.SYMPTOM), reasons=(*found.reasons, text))
+
+
 def judge_wake(found: PowerUpReturn) -> PowerUpReturn:
     """Tell a start in which the first controller spoke late, and every other with it.
 
@@ -54,7 +62,7 @@ def judge_wake(found: PowerUpReturn) -> PowerUpReturn:
         f"all were late together: the first frame came {wake_ns / SECOND_NS:.1f} s after power{give}, "
         f"limit {limit_ns / SECOND_NS:.1f} s{usual}"
     )
-    return replace(found, faults=(ReturnFault.ALL_LATE,), reasons=(text,))
+    return replace(found, faults=(*found.faults, ReturnFault.ALL_LATE), reasons=(*found.reasons, text))
 
 
 _SURE = 1.96
@@ -97,6 +105,8 @@ def _judged(
             faults.append((ReturnFault.FELL_AGAIN, "fell silent again while settling, and stayed so"))
         if one.codes:
             faults.append((ReturnFault.CODE, f"active fault code: {', '.join(one.codes[:6])}"))
+        if one.symptoms:
+            faults.append((ReturnFault.SYMPTOM, f"shows still, or again: {', '.join(one.symptoms[:4])}"))
         if one.passed_codes:
             notes.append(f"while starting it said {', '.join(one.passed_codes[:6])}, and took it back")
     if one.moved_to is not None:

@@ -124,6 +124,8 @@ class ScreenState:
             said = shown[-1].text.removeprefix("logged: ").removesuffix(", by the bus")
             self._tell(f"logged {self._at(shown[-1].time_ns)}: {said}, as the traffic shows", Tone.GOOD)
         for happening in new:
+            if happening.kind is HappeningKind.RECORD:
+                self._tell(happening.text, Tone.GOOD)
             if happening.kind is HappeningKind.LOST and happening.controller is not None:
                 self.scroll.follow(self.view, happening.controller)
         return new

@@ -14,7 +14,7 @@ import json
 import shutil
 import sqlite3
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -39,6 +39,7 @@ __all__ = ["KeptSession", "SessionFolder", "is_session", "read_session"]
 DatabaseFile = Path | tuple[int | str, Path]
 
 _STORE, _LOCK, _MACHINE, _DATABASES = "session.sqlite", "session.lock", "machine.toml", "databases"
+_COMPLAINT = "complaint"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +51,8 @@ class KeptSession:
     databases: tuple[DatabaseFile, ...]
     actions: tuple[Action, ...]
     """Ascending by time, numbered from 1."""
+    complaint: str | None = None
+    """The symptom that was isolated last, as `--symptom` names it; None: what stood out."""
     notes: tuple[str, ...] = ()
     """What of the folder is damaged or gone, as sentences."""
 
@@ -110,7 +113,7 @@ class SessionFolder:
         self.store, lost = _open_store(path / _STORE, resumed=self.resumed)
         notes += lost
         if not self.resumed:
-            named = [[file[0], file[1].name] if isinstance(file, tuple) else [None, file.name] for file in databases]
+            named = [[channel, name] for channel, _, name in _kept_names(databases)]
             self.store.describe(command=command, version=version, databases=json.dumps(named), began=_now_text())
         else:
             self.store.describe(resumed=_now_text())
@@ -137,6 +140,20 @@ class SessionFolder:
         self.store = self._twofold
 
     @property
+    def complaint(self) -> str | None:
+        """The symptom that was chosen last, as `--symptom` names it; None: none was, or what stands out."""
+        return self.store.rows().about.get(_COMPLAINT) or None
+
+    def keep_complaint(self, name: str | None) -> None:
+        """Keep which symptom is isolated, for the next time.
+
+        Raises
+        ------
+        InputError : it could not be written
+        """
+        self.store.describe(**{_COMPLAINT: name or ""})
+
+    @property
     def path(self) -> Path:
         """The folder; the second one while the first is away."""
         if self._also is None or self._twofold.in_place[0]:
@@ -148,9 +165,8 @@ class SessionFolder:
             shutil.copyfile(machine_file, self._path / _MACHINE)
         if databases:
             (self._path / _DATABASES).mkdir(exist_ok=True)
-        for file in databases:
-            source = file[1] if isinstance(file, tuple) else file
-            shutil.copyfile(source, self._path / _DATABASES / source.name)
+        for _, source, name in _kept_names(databases):
+            shutil.copyfile(source, self._path / _DATABASES / name)
 
     @property
     def machine_file(self) -> Path | None:
@@ -245,6 +261,7 @@ def read_session(path: Path) -> KeptSession:
         machine_file=machine if machine.exists() else None,
         databases=_databases(path, rows.about),
         actions=logbook.numbered(),
+        complaint=rows.about.get(_COMPLAINT) or None,
         notes=(*rows.notes, *logbook.notes, *_damage(path, rows.about)),
     )
 
@@ -327,6 +344,19 @@ def _damage(path: Path, about: Mapping[str, str]) -> list[str]:
     if gone:
         notes.append(f"Gone from the folder, or empty: {', '.join(gone)}; nothing is decoded with it.")
     return notes
+
+
+def _kept_names(databases: Sequence[DatabaseFile]) -> Iterator[tuple[int | str | None, Path, str]]:
+    """Yield the channel of each database, its file, and a name that none before it has, upper and lower case alike."""
+    taken: set[str] = set()
+    for given in databases:
+        channel, file = given if isinstance(given, tuple) else (None, given)
+        name, n = file.name, 1
+        while name.casefold() in taken:
+            n += 1
+            name = f"{file.stem}-{n}{file.suffix}"
+        taken.add(name.casefold())
+        yield channel, file, name
 
 
 def _named_databases(about: Mapping[str, str]) -> list[tuple[int | str | None, str]]:

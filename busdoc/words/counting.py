@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-__all__ = ["all_of", "counted", "first_few", "listed", "per_hour", "plural", "times"]
+__all__ = ["all_of", "by_box", "counted", "first_few", "listed", "per_hour", "plural", "times"]
 
 
 def plural(n: int, one: str, many: str | None = None) -> str:
@@ -69,3 +69,17 @@ def per_hour(value: float) -> str:
     ('0.12', '9.7', '123')
     """
     return f"{value:.0f}" if value >= 9.95 else f"{value:.2g}"
+
+
+def by_box(names: Sequence[str], boxes: Sequence[Sequence[str]]) -> list[str]:
+    """Name single controllers, then each box with its addresses.
+
+    Parameters
+    ----------
+    boxes : those of which every address is among the names
+
+    >>> by_box(["fan", "address 0x03", "address 0x06"], [["address 0x03", "address 0x06"]])
+    ['fan', 'one box (address 0x03, address 0x06)']
+    """
+    in_box = {name for box in boxes for name in box}
+    return [name for name in names if name not in in_box] + [f"one box ({first_few(box)})" for box in boxes]

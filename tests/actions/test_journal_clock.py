@@ -43,6 +43,21 @@ def test_a_journal_that_fits_at_no_one_shift_accuses_nobody() -> None:
     assert "accuses nobody" in (clock.words or "")
 
 
+def test_a_machine_of_two_controllers_one_of_which_lies_in_its_fault_tells_no_clock() -> None:
+    """Met on a small machine in software whose journal was right: with the power only the other one falls."""
+    controllers = {name: one for name, one in sweeper().controllers.items() if name in ("engine", "hopper")}
+    small = replace(sweeper(), controllers=controllers)
+    cycles = [action(1, 37.6, ActionKind.POWER_OFF), action(2, 78.1, ActionKind.POWER_CYCLE)]
+    fell = [
+        dropout(20.3, 45.6, "hopper"),
+        dropout(37.5, 46.2, "engine"),
+        dropout(58.2, 84.8, "hopper"),
+        dropout(77.4, 85.3, "engine"),
+    ]
+    assert not judge_clock(small, cycles, fell).doubted
+    assert judge_clock(sweeper(), cycles, fell).doubted  # of more controllers more would have fallen
+
+
 def steady(pause_from_s: float, lasts_s: float) -> list[Incident]:
     """Give a controller that falls every four seconds, but for a pause."""
     times_s = [4.0 * k for k in range(1, 12)]

@@ -75,6 +75,21 @@ def test_json_is_one_document_with_every_key_of_the_contract(run: Run) -> None:
     assert tree["cautions"]
 
 
+def test_a_bare_recording_is_told_the_next_best_thing_to_add(run: Run) -> None:
+    capture, machine = SWEEPER / "capture.log.gz", ("--machine", SWEEPER / "machine.toml")
+    database = ("--db", ROOT / "dbc_examples" / "street_sweeper.dbc")
+    clean = ROOT / "tests" / "data" / "real" / "car-clean-drive.log.gz"
+
+    def last(*words: object) -> str:
+        return " ".join(run("postmortem", *words)[1].split("\n\n")[-2].split())
+
+    assert "A map of the machine would tell which part: busdoc baseline" in last(capture)
+    assert "To judge the next recording by this one" in last(clean)
+    assert "A message database" in last(capture, *machine)
+    assert "A journal of what was done" in last(capture, *machine, *database)
+    assert "would" not in last(capture, *machine, *database, "--actions", SWEEPER / "actions.csv")
+
+
 def truth_silences(folder: Path) -> list[dict[str, Any]]:
     truth: dict[str, Any] = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
     silences: list[dict[str, Any]] = truth["silences"]

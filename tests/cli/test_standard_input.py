@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from busdoc.cli.standard_input import TEXT_SUFFIXES
+from busdoc.cli.given.standard_input import TEXT_SUFFIXES
 from busdoc.report.tables import signal_tables
 from busdoc.report.tables.tables import is_table
 from tests.typed import typed

@@ -19,7 +19,7 @@ from busdoc.health.controller import ControllerState
 from busdoc.health.incident import NORMAL_LIFE, Incident, IncidentKind, Loss, RanOn
 from busdoc.report.words.codes import code_state_in_words
 from busdoc.report.words.headline import headline
-from busdoc.report.words.incidents import onset_in_words
+from busdoc.report.words.incidents import incident_in_words, onset_in_words
 from tests.health.made_traffic import MS, S
 
 REAL = Path(__file__).resolve().parents[1] / "data" / "real"
@@ -99,6 +99,17 @@ def test_the_one_that_stays_away_is_a_dropout_of_that_one() -> None:
     result = result_of("tractor-crank-one-stays-away")
     away = [loss for _, loss in losses(result, IncidentKind.DROPOUT) if loss.last_seen_ns < 5 * S]
     assert [(loss.controller, loss.back_ns) for loss in away] == [("address 0x17", None)]
+
+
+def test_a_box_with_three_addresses_that_leaves_is_one_that_left() -> None:
+    """From the raw frames: 3, 6 and 71 send their last within 3 ms; their claims bear one identity number."""
+    result = result_of("tractor-crank-one-stays-away")
+    *_, left = [one for one in result.incidents if one.kind is IncidentKind.DROPOUT]
+    assert [{*box} for box in left.boxes] == [ENGINE_ONLY]
+    said = incident_in_words(left)
+    assert said.startswith("one box (address 0x")
+    assert said.endswith(") dropped off the bus")
+    assert headline(result).startswith("Address 0x17 and one box (address 0x")
 
 
 @pytest.mark.parametrize("name", FILES)

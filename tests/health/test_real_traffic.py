@@ -103,12 +103,10 @@ def test_five_seconds_of_silence_are_one_incident_of_the_whole_bus() -> None:
 @pytest.mark.network_sources
 def test_no_controller_of_the_boat_is_blamed_for_the_recorders_stalls() -> None:
     run = health_of(recorded(boat_recording()))
-    assert of_kind(run, IncidentKind.LATE) == []
-    # in one of the eight the fourth controller, which sends every five seconds, may have been there
-    (three,) = of_kind(run, IncidentKind.DROPOUT)
-    assert set(three.controllers) == {"address 0x02", "address 0x11", "address 0xB0"}
-    assert [controller.dropouts for controller in run.controllers] == [1, 1, 0, 1]
-    assert len(run.gaps) == 7
+    assert of_kind(run, IncidentKind.LATE, IncidentKind.DROPOUT) == []
+    assert [controller.dropouts for controller in run.controllers] == [0, 0, 0, 0]
+    # in one of the eight all but a controller that sends every five seconds were missed
+    assert len(run.gaps) == 8
     assert {gap.kind for gap in run.gaps} == {GapKind.BUS_SILENCE}
     kept = [loss.ran_on for incident in run.incidents for loss in incident.losses]
     assert set(kept) == {RanOn.KEPT_RUNNING}

@@ -1,12 +1,14 @@
 """Who falls with whom: common feeds, segments, controllers alone, and chance."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import betabinom
 
-from busdoc.health.incident import Incident
+from busdoc.health.incident import Incident, IncidentKind
 from busdoc.intermittent.groups import Group, find_groups
 from busdoc.intermittent.groups_evidence import CauseKind, Cluster, list_causes, sign_of, weigh_causes
 from busdoc.machine.machine import Machine
@@ -35,6 +37,35 @@ def test_controllers_of_one_fuse_that_restart_together_point_to_the_fuse() -> No
     assert group.controllers == ("engine", "display")
     assert (group.likeliest.kind, group.likeliest.part) == (CauseKind.FEED, "fuse-1")
     assert group.likeliest.probability > 0.8
+
+
+def test_of_a_silent_bus_nobody_falls_alone() -> None:
+    """However slow the others' own streams are: none was heard."""
+    silences = [replace(one, kind=IncidentKind.BUS_SILENCE) for one in falls("engine", p_restarted=0.03)]
+    (group,) = groups_of(silences, Machine())
+    assert group.controllers == NAMES
+    assert group.likeliest.kind is CauseKind.BUS
+    assert [cause.kind for cause in group.causes].count(CauseKind.WIRING) == 0
+    (elsewhere,) = groups_of([replace(one, channel=1) for one in silences], Machine())
+    assert elsewhere.controllers == ("engine",)
+
+
+def test_addresses_of_one_box_fall_as_one() -> None:
+    """Without a map, two that fall together share something; two addresses of one box are that box alone."""
+    fell = falls("engine", "display")
+
+    def group(*boxes: tuple[str, ...]) -> Group:
+        heard = [(name, 0) for name in NAMES]
+        rows = range(len(fell))
+        (found,) = find_groups(fell, rows, Machine(), heard, start_ns=0, watched_s=18_000.0, boxes=boxes)
+        return found
+
+    assert group().likeliest.kind is CauseKind.SUPPLY
+    box = group(("engine", "display"))
+    assert (box.controllers, box.likeliest.kind) == (("engine", "display"), CauseKind.CONTROLLER)
+    assert box.words.startswith(
+        "one box (engine, display) falls alone (4 times, restarted each time): its own plug, its own supply wires"
+    )
 
 
 def test_who_is_the_only_one_on_the_bus_falls_neither_alone_nor_together_with_others() -> None:

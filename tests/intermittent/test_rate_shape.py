@@ -14,6 +14,7 @@ from busdoc.intermittent.dropouts import Watched
 from busdoc.intermittent.rate_shape import Rate, Shape, measure_rate
 from busdoc.intermittent.rate_tests import garwood, greenwood_p, halves_p, halving_seen_after, laplace_trend
 from busdoc.isolation.suspects.dwell import quiet_to_prove
+from busdoc.times import times_of_day_in
 
 NS = 10**9
 HOUR = 3600 * NS
@@ -149,6 +150,18 @@ def test_a_time_of_day_is_found_over_several_days() -> None:
     found = next(test for test in rate.tests if test.shape is Shape.TIME_OF_DAY)
     assert found.p <= 0.01
     assert "16 of 16 between 05:00 and 09:00 UTC" in found.words
+
+
+def test_the_time_of_day_is_that_of_the_zone_that_is_written_and_summer_time_moves_it() -> None:
+    """Each day at six by the wall in Berlin, five by UTC and from 29 March 2026 on four (IANA time zone database)."""
+    first_h = 1_774_396_800 // 3600  # 2026-03-25 00:00 UTC
+    at_h = [first_h + 24.0 * day + (5.1 if day < 4 else 4.1) + k / 10.0 for day in range(8) for k in range(2)]
+    with times_of_day_in("Europe/Berlin"):
+        lost_ns = np.array([round(h * HOUR) for h in at_h], np.int64)
+        watched = Watched.between(first_h * HOUR, (first_h + 192) * HOUR, [])
+        rate = measure_rate(lost_ns, [None] * len(lost_ns), watched, epoch=True)
+    found = next(test for test in rate.tests if test.shape is Shape.TIME_OF_DAY)
+    assert "16 of 16 between 03:00 and 07:00 Europe/Berlin" in found.words
 
 
 def test_recording_only_in_the_morning_makes_no_time_of_day() -> None:

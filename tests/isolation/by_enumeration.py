@@ -40,7 +40,8 @@ def _likelihood(causes: Causes, s: tuple[int, ...]) -> float:
     e, total = causes.evidence, np.ones([len(RATES_HZ)] * len(s) + [len(BACKGROUND_ALONE)])
     by_rate = [np.reshape([-1 if axis == n else 1 for axis in range(len(s) + 1)], -1) for n in range(len(s))]
     for k in range(e.hazard.shape[1]):  # an incident: who made it does not matter, densities add
-        total *= e.background[k] + sum(e.hazard[q, k].reshape(by_rate[n]) for n, q in enumerate(s))
+        off = e.background[k] if e.by_hand is None else e.background[k] + e.by_hand[k]
+        total *= off + sum(e.hazard[q, k].reshape(by_rate[n]) for n, q in enumerate(s))
     for m in range(len(e.starts.background)):  # a failed start: each of several may have been enough
         sound = (1.0 - e.starts.hazard[q, m].reshape(by_rate[n]) for n, q in enumerate(s))
         total *= 1.0 - prod(sound, start=np.array(1.0 - e.starts.background[m]))

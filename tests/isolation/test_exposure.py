@@ -1,11 +1,13 @@
 """Whom every part could trouble between one action and the next, by hand."""
 
+from dataclasses import replace
 from types import MappingProxyType
 
 import numpy as np
 import pytest
 
 from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.plugged import opening_state
 from busdoc.isolation.suspects.exposure import Reach, find_reach, with_controllers
 from busdoc.machine.machine import Machine, Part, PartKind
 from tests.truth.hand_records import action, plug, sweeper, unplug
@@ -25,7 +27,11 @@ def test_a_branch_that_is_out_reaches_nobody_nor_does_what_hangs_on_it() -> None
     assert branch < everything
     assert [everything - named(reach, reach.reaches[m, :, hopper]) for m in range(4)] == [set(), branch, branch, set()]
     assert [named(reach, one) for one in reach.touched] == [branch, set(), branch]
-    assert [named(reach, one.any(axis=1)) for one in reach.exposes] == [set(), set(), branch]
+    everybody = np.ones(len(reach.controllers), np.bool_)
+    assert [named(reach, one) for one in reach.exposes(everybody)] == [set(), set(), branch]
+    assert named(reach, reach.ever[:, hopper]) == everything
+    assert named(reach, reach.moved[:, hopper]) == branch
+    assert set(reach.changes.at(hopper).lost().action.tolist()) == {0}
     assert not reach.takes.any()
     assert not reach.odd.any()
 
@@ -36,7 +42,7 @@ def test_power_moves_no_plug_and_takes_away_whom_it_supplies() -> None:
     assert not reach.touched.any()
     assert np.array_equal(reach.reaches[0], reach.reaches[1])
     assert {reach.controllers[c] for c in np.flatnonzero(reach.takes[0])} == {"hopper", "fan", "lift"}
-    assert {reach.controllers[c] for c in np.flatnonzero(reach.exposes[0].any(axis=0))} == {"hopper", "fan", "lift"}
+    assert {reach.controllers[c] for c in reach.exposing.controller.tolist()} == {"hopper", "fan", "lift"}
 
 
 OUT = unplug(1, 10.0, "harness-A")
@@ -92,3 +98,38 @@ def test_who_is_on_the_bus_is_a_controller_whatever_the_map_calls_it() -> None:
     assert list(machine.controllers) == ["fan", "lift"]
     assert list(machine.parts) == ["rear lead"]
     assert with_controllers(machine, ["fan"]) is machine
+
+
+KINDS = tuple(kind for kind in ActionKind if kind not in (ActionKind.SEEN, ActionKind.GONE, ActionKind.MARK))
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_only_those_near_a_plug_are_looked_at_and_nobody_else_was_to_be(seed: int) -> None:
+    """Whoever an action cannot touch is passed over: asked one by one, everybody answers the same."""
+    source = np.random.default_rng(seed)
+    machine = sweeper()
+    things, places = [*machine.parts, *machine.controllers, "a plug"], ["hopper:B", "fan:A", None]
+    pressed = [
+        action(n, 10.0 * n, KINDS[source.integers(len(KINDS))], str(source.choice(things))) for n in range(1, 25)
+    ]
+    pressed = [
+        replace(one, into=str(source.choice(things)) if one.kind is ActionKind.SWAP else places[source.integers(3)])
+        if one.kind in (ActionKind.SWAP, ActionKind.PLUG)
+        else one
+        for one in pressed
+    ]
+    reach, state = find_reach(machine, pressed), opening_state(machine, pressed)
+    for m, one in enumerate(pressed):
+        after = state.after(one)
+        effect = state.effect(one)
+        between = state._amid(one)
+        heard = [{name for name in machine.controllers if at.heard(name)} for at in (state, between, after)]
+        assert set(effect.taken) == heard[0] - heard[1]
+        assert set(effect.given_back) == heard[2] - heard[1]
+        for name in machine.controllers:
+            assert effect.newly_exposed.get(name, frozenset()) == after.exposed(name) - between.exposed(name)
+            assert effect.removed.get(name, frozenset()) == state.exposed(name) - between.exposed(name)
+            on = replace(after, main_on=True, switched_off=frozenset())
+            there = {part for part in on.exposed(name) if not on.specimens.get(part)}
+            assert named(reach, reach.reaches[m + 1, :, reach.controllers.index(name)]) == there, one
+        state = after

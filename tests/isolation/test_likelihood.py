@@ -1,12 +1,13 @@
 """The short way to the likelihoods of sets, for many incidents, against the whole sum."""
 
+from dataclasses import replace
 from unittest.mock import Mock
 
 import numpy as np
 import pytest
 
 from busdoc.isolation.suspects.rates import BACKGROUND_BESIDE, BACKGROUND_HZ, RATES_HZ
-from busdoc.isolation.suspects.sets import likelihood
+from busdoc.isolation.suspects.sets import lately, likelihood
 from busdoc.isolation.suspects.sets.likelihood import SetLikelihoods, Terms, likelihoods_of_sets
 
 N_RATES = len(RATES_HZ)
@@ -162,3 +163,15 @@ def test_three_are_tried_at_once_of_those_that_explain_it_or_gain_most_from_anot
         patch.setattr(likelihood, "_MOST_TRIPLED", 2)
         found = likelihood._threes(any_terms(0, 2), one, pair, np.full((4, N_RATES), 1.0 / N_RATES))
     assert set(found) == {(0, 0, 0), (0, 0, 1), (0, 1, 1), (1, 1, 1)}
+
+
+def test_what_is_asked_twice_of_one_record_is_summed_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By attribution and verdict: the answer is the same object, and another record's is another."""
+    summed = Mock(side_effect=likelihoods_of_sets)
+    monkeypatch.setattr(lately, "likelihoods_of_sets", summed)
+    monkeypatch.setattr(lately, "_lately", {})
+    one = any_terms(1, 3)
+    first = lately.likelihoods_once(one)
+    assert lately.likelihoods_once(replace(one, hazard=one.hazard.copy())) is first
+    assert lately.likelihoods_once(any_terms(2, 3)) is not first
+    assert summed.call_count == 2

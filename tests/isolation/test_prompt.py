@@ -32,6 +32,7 @@ def by_hand(findings: Findings, k: int, n: int) -> float:
     """To be read beside docs/probabilities.md, "Which action"; before the sum over actions is held to one."""
     reach, losses, rows = findings.reach, findings.losses, findings.unexplained
     t, hit = float(losses.t_s[rows[k]]), np.flatnonzero(losses.hit[rows[k]])
+    exposes = reach.exposes(losses.hit[rows[k]])
     since = min(float(losses.since_s[rows[k], c]) for c in hit)
     weights: list[float] = lateness_weights().tolist()
     readings = [
@@ -44,14 +45,13 @@ def by_hand(findings: Findings, k: int, n: int) -> float:
         return sum(w for w, at in zip(weights, readings[m], strict=True) if after_s < at < t)
 
     def changes(m: int, p: int) -> bool:
-        exposes = any(reach.exposes[m, p, c] for c in hit)
-        return exposes or any(reach.reaches[m, p, c] and not reach.reaches[m + 1, p, c] for c in hit)
+        return bool(exposes[m, p]) or any(reach.reaches[m, p, c] and not reach.reaches[m + 1, p, c] for c in hit)
 
     def last_exposed(p: int) -> list[float]:
         """For every action, that it was the last to expose the part; given that one did or it was in all the while."""
         share, rest = [0.0] * len(readings), 1.0
         for m in reversed(range(len(readings))):
-            if any(reach.exposes[m, p, c] for c in hit):
+            if exposes[m, p]:
                 share[m] = likely(m) * rest
             if changes(m, p):
                 rest *= 1.0 - likely(m)
@@ -63,7 +63,7 @@ def by_hand(findings: Findings, k: int, n: int) -> float:
     fresh = 1.0
     for j in range(k):  # what it exposed has shown since: then it does not answer to that action any more
         if losses.t_s[rows[j]] > done:
-            exposed = [p for p in range(len(reach.parts)) if any(reach.exposes[n, p, c] for c in hit)]
+            exposed = [p for p in range(len(reach.parts)) if exposes[n, p]]
             fresh *= 1.0 - min(sum(float(findings.posterior.shows[j, p]) for p in exposed), 1.0)
     answers = 0.0
     for p in range(len(reach.parts)):

@@ -219,6 +219,15 @@ def test_of_a_controller_only_what_it_did_alone_is_its_own() -> None:
     assert said(found(moves, fell, 90.0), "hopper")[0] == "fell alone once"
 
 
+@pytest.mark.parametrize(("unit", "alone"), [("hopper", "4 times"), ("fan", "twice")])
+def test_of_a_controller_that_changed_places_what_it_did_in_each_is_its_own(unit: str, alone: str) -> None:
+    """From 50 s on the hopper's place says what the fan's own box does, and the other way round."""
+    moves = [action(1, 50.0, ActionKind.SWAP, "hopper", "fan")]
+    fell = [dropout(t, t + 2.0, "hopper") for t in (20.0, 30.0, 70.0)]
+    fell += [dropout(t, t + 2.0, "fan") for t in (40.0, 60.0, 80.0)]
+    assert f"fell alone {alone}" in said(found(moves, fell, 200.0), unit)
+
+
 def test_a_feed_that_was_pulled_for_a_while_supplies_what_it_supplies() -> None:
     """One that fell alone did not fall together with anything."""
     moves = [unplug(1, 70.0, "fuse-3"), plug(2, 80.0, "fuse-3")]
@@ -258,9 +267,9 @@ def test_of_a_feed_and_a_segment_whose_controllers_fell_together(p_restarted: fl
 
 
 def test_a_likely_part_is_told_what_it_did_not_do() -> None:
-    fell = [dropout(t, t + 4.0, "hopper", "fan", "lift") for t in (20.0, 50.0)]
+    fell = [dropout(t, t + 4.0, "hopper", "fan", "lift") for t in (20.0, 50.0, 110.0)]
     assert said(found([], [*fell, dropout(80.0, 84.0, "engine")], 200.0), "fuse-3")[-1] == (
-        "1 of the 3 dropouts has another cause"
+        "1 of the 4 dropouts has another cause"
     )
 
 

@@ -5,19 +5,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from busdoc.actions.action import NOT_SWITCHED, ActionKind
 from busdoc.health.incident import RanOn
 from busdoc.health.presence.loss_grouping import ControllerLoss, weighed_together
 from busdoc.isolation.engine import isolate
 from busdoc.isolation.suspects.attribution import attribute
 from busdoc.isolation.suspects.losses import gather_losses
-from tests.truth.hand_records import NS, dropout, health, sweeper
+from tests.truth.hand_records import NS, action, dropout, health, sweeper
 
 
 def odds_of_trunk_against_fuse(p_restarted: float | None) -> float:
-    """Let all behind one fuse, and one trunk, fall once together and come back."""
+    """Let all behind one fuse, and one trunk, fall once together and come back, and nobody have switched the fuse."""
+    denied = replace(action(1, 60.0, ActionKind.MARK), note=NOT_SWITCHED)
     seen = health(120.0, dropout(60.0, 66.0, "hopper", "fan", "lift", p_restarted=p_restarted))
     machine = sweeper()
-    verdict = isolate(seen, (), machine, attribute(seen, (), machine))
+    verdict = isolate(seen, (denied,), machine, attribute(seen, (denied,), machine))
     given = {suspect.part: suspect.probability for suspect in verdict.suspects}
     return given["rear-trunk"] / given["fuse-3"]
 

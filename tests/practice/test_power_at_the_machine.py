@@ -1,5 +1,7 @@
 """Power as it is pressed and as the traffic shows it, on a practice machine under the true screen."""
 
+import pytest
+
 from busdoc.actions.action import ActionKind, Origin
 from busdoc.live.view import HappeningKind
 from busdoc.simulation.fault import Fault
@@ -49,6 +51,23 @@ def test_the_traffic_advances_the_power_steps_and_the_screen_counts_the_hold_dow
     assert kinds(bench) == ["power-off"]
     assert bench.view.actions[0].origin is Origin.BUS
     assert "as the traffic shows" in bench.screen.message.text
+
+
+@pytest.mark.parametrize("key", ["o", "c"])
+def test_a_press_for_what_the_traffic_has_just_shown_is_that_entry(key: str) -> None:
+    """Off is in the list once, whichever key is pressed for it; of a cycle the rest is asked for and logged."""
+    bench = fallen(presses_act=False)
+    bench.world.act(ActionKind.POWER_OFF)
+    bench.run(3.0)
+    assert kinds(bench) == ["power-off"]
+    assert "logged" in bench.key(key, "enter")
+    assert bench.session.act(ActionKind.POWER_CYCLE) == bench.view.actions[0]  # as `power cycle` of a plain session
+    assert kinds(bench) == ["power-off"]
+    bench.world.act(ActionKind.POWER_ON)
+    bench.run(12.0)
+    assert kinds(bench) == ["power-off", "power-on"]
+    assert bench.session.act(ActionKind.POWER_CYCLE) == bench.view.actions[-1]
+    assert kinds(bench) == ["power-off", "power-on"]
 
 
 def test_one_key_does_not_log_that_the_machine_is_off_and_a_second_one_does() -> None:

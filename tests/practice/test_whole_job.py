@@ -1,10 +1,14 @@
 """The whole job on a practice machine under the true screen: from the first fall to "cured"."""
 
+from pathlib import Path
+
 from busdoc.actions.action import ActionKind
+from busdoc.live.programs.cured_record import CuredRecord
 from busdoc.live.view import HappeningKind
 from busdoc.screen.drawing.words import verdict_in_short
 from busdoc.simulation.fault import Fault
-from tests.truth.practice import Bench, rear_of_sweeper
+from tests.truth.practice import MAP, Bench, rear_of_sweeper
+from tests.waiting import wait_for
 
 
 def work_on(bench: Bench, most_s: float) -> list[str]:
@@ -36,8 +40,13 @@ def work_on(bench: Bench, most_s: float) -> list[str]:
     return proposed
 
 
-def test_a_hard_sensor_is_found_replaced_and_proved_with_hands_in_no_live_machine() -> None:
-    bench = Bench(rear_of_sweeper(Fault(part="gate-angle", latches=True, delay_s=0.7, from_s=5.0)), tick_s=1.0)
+def test_a_hard_sensor_is_found_replaced_and_proved_with_hands_in_no_live_machine(tmp_path: Path) -> None:
+    scenario = rear_of_sweeper(Fault(part="gate-angle", latches=True, delay_s=0.7, from_s=5.0))
+    (tmp_path / "machine.toml").write_text(MAP, encoding="utf-8")
+    bench = Bench(scenario, tick_s=1.0, folder=tmp_path / "job", machine_file=tmp_path / "machine.toml")
+    record = CuredRecord(tmp_path / "job", tmp_path / "job" / "record.html", clock_s=lambda: bench.t_s)
+    bench.session.listeners.append(record.hear)
+    bench.session.writes_record = record.look
     bench.run(8.0)
     proposed = work_on(bench, 400.0)
     assert bench.view.cured.startswith("Repair proved: gate-angle was replaced")
@@ -48,3 +57,9 @@ def test_a_hard_sensor_is_found_replaced_and_proved_with_hands_in_no_live_machin
     (row,) = [one for one in bench.view.harness if one.name == "gate-angle"]
     assert (row.repaired, row.probability) == (True, None)  # the old evidence is history, on the screen too
     assert verdict_in_short(bench.view) == ("", False)
+    # The record is written by itself, of the folder, and says the same.
+    bench.run(4.0)
+    wait_for(lambda: bench.run(0.01) or "written" in bench.screen.message.text)
+    assert bench.screen.message.text == f"the record is written: {record.path}"
+    assert "gate-angle was replaced" in record.path.read_text(encoding="utf-8")
+    bench.session.close()

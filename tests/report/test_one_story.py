@@ -20,6 +20,7 @@ SAMPLE = [
     (SessionKind.SEGMENT, 3_000_045, Twist.NO_MAP),
     (SessionKind.DEAD, 3_000_055, Twist.ONE_FEED),
     (SessionKind.SPONTANEOUS, 3_000_006, Twist.PLAIN),
+    (SessionKind.HARD_BRANCH, 4_100_156, Twist.PLAIN),  # restarts over and over, two of them as it was plugged in
 ]
 
 

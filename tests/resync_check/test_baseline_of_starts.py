@@ -1,5 +1,6 @@
 """A baseline of three recorded starts of a tractor, and what the resync check says of others against it."""
 
+import re
 import tomllib
 from pathlib import Path
 
@@ -8,6 +9,7 @@ import pytest
 from busdoc.analysis.baseline import LearntMap, baseline
 from busdoc.analysis.postmortem import postmortem
 from busdoc.analysis.resync import resync
+from busdoc.machine.machine_map import machine_from_text
 from busdoc.resync_check.records import ReturnFault, ReturnVerdict
 
 REAL = Path(__file__).parents[1] / "data" / "real"
@@ -90,3 +92,38 @@ def test_a_stream_that_stops_while_its_controller_goes_on_is_not_expected(learnt
     expected = {stream.key.id for one in learnt.learnt.controllers for stream in one.streams}
     assert 0x18FEE500 not in expected
     assert 0x0CF00400 in expected  # the engine's speed
+
+
+def expected_by(text: str) -> dict[str, set[str]]:
+    """Give what a map expects of each controller, as it is read."""
+    machine = machine_from_text(text, "the map")
+    return {
+        name: {f"0x{stream.id:08X}" for stream in one.spec.expects if stream.period_ns}
+        for name, one in machine.controllers.items()
+    }
+
+
+@pytest.mark.parametrize("order", [(0, 1, 2), (2, 1, 0)])
+def test_what_is_expected_is_the_same_whatever_the_order_and_number_of_calls(
+    order: tuple[int, ...], tmp_path: Path
+) -> None:
+    """Each of these shows streams without a rhythm that another shows with one (0x18FEE706, 0x0C000006, 0x0CFFFE06)."""
+    runs = [REAL / f"tractor-{name}.log.gz" for name in ("crank-run-1", "idle-run", "whole-bus-silent-5s")]
+    path = tmp_path / "machine.toml"
+    for n, k in enumerate(order):
+        path.write_text(baseline([runs[k]], machine_file=path if n else None).text, encoding="utf-8")
+    at_once = expected_by(baseline(runs).text)
+    assert expected_by(path.read_text(encoding="utf-8")) == at_once
+    assert not {"0x18FEE706", "0x0C000006", "0x0CFFFE06"} & at_once["address 0x06"]
+
+
+def test_a_row_that_somebody_wrote_stays_expected_whatever_a_recording_shows(tmp_path: Path) -> None:
+    path = tmp_path / "machine.toml"
+    first = baseline([REAL / "tractor-crank-run-1.log.gz"]).text
+    by_hand, n = re.subn(r'\{ frame = "0x18FEE706",', '{  frame = "0x18FEE706",', first)
+    assert n == 1
+    path.write_text(by_hand, encoding="utf-8")
+    assert (
+        "0x18FEE706"
+        in expected_by(baseline([REAL / "tractor-idle-run.log.gz"], machine_file=path).text)["address 0x06"]
+    )

@@ -235,6 +235,17 @@ def test_the_big_view_grows_with_the_screen() -> None:
     assert sum("█" in plain(line) for line in large) > sum("█" in plain(line) for line in small)
 
 
+def test_the_big_view_gives_up_letters_before_any_word_of_a_caution() -> None:
+    cautions = tuple(f"Caution {n}: {'block the wheels and wait for the drum to stand still; ' * 2}" for n in range(6))
+    assert ONE_LOST.next is not None
+    test = replace(ONE_LOST.next.test, cautions=cautions)
+    for width, height in ((80, 21), (80, 18), (160, 47)):
+        lines = draw_big(replace(ONE_LOST, next=replace(ONE_LOST.next, test=test)), width, height)
+        said = " ".join(" ".join(texts(lines)).split())
+        assert all(f"! {' '.join(caution.split())}" in said for caution in cautions)
+        assert len(lines) == height
+
+
 def test_the_big_view_shows_a_name_that_is_too_long_in_part_rather_than_not_at_all() -> None:
     name = "rear-left-hydraulic-controller"
     view = replace(HEALTHY, controllers=(controller(name, ControllerState.LOST, since_s=170.0),))

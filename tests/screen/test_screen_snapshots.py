@@ -131,8 +131,16 @@ def test_without_colours_the_text_is_the_same(state: str, monkeypatch: pytest.Mo
     compare(f"{state}-80x24", shown(*STATES[state], SMALL))
 
 
-def test_an_open_question_cuts_no_caution() -> None:
-    lines = shown(*STATES["unplug"], SMALL)
-    right = " ".join(" ".join(line.rpartition("│")[2] for line in lines).split())
-    assert ONE_LOST.next is not None
-    assert all(f"! {caution}" in right for caution in step_cautions(ONE_LOST.next))
+PAGES = {"h", "k", "l", "j"}
+"""Keys of pages that stand in front of the step."""
+
+
+@pytest.mark.parametrize("state", [name for name, (view, keys) in STATES.items() if view.next and not PAGES & {*keys}])
+@pytest.mark.parametrize("size", [SMALL, MIDDLE, LARGE])
+def test_no_state_cuts_a_caution(state: str, size: tuple[int, int]) -> None:
+    """In none of the stored pictures, the big view and an open question among them."""
+    view, _ = STATES[state]
+    lines = (STORED / f"{state}-{size[0]}x{size[1]}.txt").read_text(encoding="utf-8").splitlines()
+    shown_text = " ".join(" ".join(line.rpartition("│")[2] for line in lines).split())
+    assert view.next is not None
+    assert all(f"! {caution}" in shown_text for caution in step_cautions(view.next))

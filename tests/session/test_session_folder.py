@@ -10,6 +10,7 @@ import pytest
 from busdoc.actions.action import ActionKind
 from busdoc.actions.journal import load_journal
 from busdoc.analysis.postmortem import postmortem
+from busdoc.capture.no_bus import NoBus
 from busdoc.capture.playback import Playback
 from busdoc.capture.recorder.recorder import LogRecorder
 from busdoc.decode.database.database import load_databases
@@ -132,6 +133,30 @@ def test_a_session_that_broke_off_is_gone_on_with(tmp_path: Path) -> None:
     assert result.incidents == second.result().incidents
     assert [gap.why for gap in result.health.gaps if gap.kind == "capture-gap"] == ["the recorder was not running"]
     assert (pressed.kind, pressed.time_ns) in [(one.kind, one.time_ns) for one in result.actions]
+
+
+def test_what_was_chosen_to_isolate_is_kept_for_the_next_time_and_for_the_post_mortem(tmp_path: Path) -> None:
+    """A code that never drops anybody out; and one that never comes, which is no mistake in a session."""
+    folder = SessionFolder(tmp_path / "s", machine_file=MAP, databases=[DATABASE])
+    first = played(math.inf, folder=folder)
+    assert folder.complaint is None
+    assert first.result().complaint is None  # the dropouts
+    folder = SessionFolder(tmp_path / "s")
+    second = LiveSession(NoBus(), load_machine(MAP), folder=folder, clock_s=HandClock(0.05))
+    second.isolate("code:hopper:3509/4")
+    folder.close()
+    again = SessionFolder(tmp_path / "s")
+    assert again.complaint == read_session(tmp_path / "s").complaint == "code:hopper:3509/4"
+    chosen = postmortem([tmp_path / "s"]).complaint
+    assert chosen is not None
+    assert chosen.codes == ("SPN 3509 FMI 4",)
+    asked = postmortem([tmp_path / "s"], symptom="dropout")  # what is asked now goes before what was asked then
+    assert asked.complaint is None
+    again.keep_complaint("code:engine:100/1")
+    again.close()
+    patient = postmortem([tmp_path / "s"])
+    assert patient.complaint is None
+    assert patient.isolation == first.result().isolation
 
 
 def test_two_sessions_do_not_share_a_folder(tmp_path: Path) -> None:

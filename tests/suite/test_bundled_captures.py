@@ -4,8 +4,10 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+import busdoc
 from busdoc.analysis.postmortem import postmortem
 from busdoc.analysis.result import Result
 from busdoc.simulation.run import Run
@@ -14,7 +16,16 @@ from busdoc.simulation.scenario.scenario import simulate
 from tests.suite.score import score
 
 ROOT = Path(__file__).parents[2]
-FOLDERS = ("street_sweeper", "sweeper_feed", "sweeper_segment", "straddle_carrier", "sweeper_code")
+FOLDERS = (
+    "street_sweeper",
+    "sweeper_feed",
+    "sweeper_segment",
+    "straddle_carrier",
+    "sweeper_code",
+    "sweeper_healthy",
+    "sweeper_late",
+    "sweeper_returned",
+)
 BROADCAST_NS = 1_000_000_000
 """DM1 goes out once a second: SAE J1939-73 5.7.1."""
 EACH = pytest.mark.parametrize("folder", FOLDERS)
@@ -80,3 +91,27 @@ def test_every_code_is_raised_and_cleared_when_it_was(folder: str) -> None:
         # Of a controller that falls silent nobody knows when its code went: not after its return without it.
         earliest_ns = told_ns if fell_silent else true_cleared_ns - BROADCAST_NS
         assert earliest_ns <= told_cleared_ns < true_cleared_ns + BROADCAST_NS
+
+
+def test_every_capture_is_what_its_scenario_makes() -> None:
+    """The files of the healthy ones; what the others hold is judged above."""
+    for folder in ("sweeper_healthy", "sweeper_late", "sweeper_returned"):
+        kept = busdoc.open_capture(ROOT / "captures" / folder / "capture.log.gz").blocks()
+        kept_ns, made_ns = (np.concatenate([block.t_ns for block in b]) for b in (kept, run_of(folder).blocks))
+        assert kept_ns.size == made_ns.size, folder
+        assert np.abs(kept_ns - made_ns).max() < 1000, folder  # the format writes whole microseconds
+
+
+def test_limits_learnt_from_the_healthy_sweeper_pass_it_and_fail_the_late_controller_alone(tmp_path: Path) -> None:
+    database = ROOT / "dbc_examples" / "street_sweeper.dbc"
+    healthy = ROOT / "captures" / "sweeper_healthy"
+    learnt = tmp_path / "sweeper.toml"
+    text = busdoc.baseline(healthy / "capture.log.gz", databases=database, journal=healthy / "actions.csv").text
+    learnt.write_text(text, encoding="utf-8")
+    for folder, failed in (("sweeper_healthy", []), ("sweeper_returned", []), ("sweeper_late", ["hopper"])):
+        returns = busdoc.resync(ROOT / "captures" / folder / "capture.log.gz", databases=database, machine=learnt)
+        *_, truth = run_of(folder).truth.power_ups
+        power_up = returns.power_ups[-1]
+        assert [one.name for one in power_up.controllers if one.verdict == "fail"] == failed
+        for one in power_up.controllers:
+            assert abs((one.first_ns or 0) - (truth.first_ns[one.name] or 0)) < 1000, (folder, one.name)

@@ -10,15 +10,19 @@ import pytest
 from busdoc.actions.action import REMARKS, Action, ActionKind
 from busdoc.actions.journal import load_journal
 from busdoc.actions.plugged import opening_state
+from busdoc.analysis.case import Case
 from busdoc.analysis.judgement import Observed, Weighed, weigh
-from busdoc.analysis.postmortem import postmortem
+from busdoc.analysis.postmortem import conclude, postmortem
 from busdoc.analysis.unheard import unheard
+from busdoc.analysis.watches import Watches
+from busdoc.capture.channels import ChannelTable
 from busdoc.capture.no_bus import NoBus
 from busdoc.isolation.suspects.exposure import find_reach
 from busdoc.live.event_log import EventLog
 from busdoc.live.session import LiveSession
 from busdoc.live.view import HappeningKind
 from busdoc.machine.machine import Machine
+from busdoc.report.terminal.terminal import render
 from busdoc.session.folder import SessionFolder
 from busdoc.symptoms.of_person import seen_symptoms
 from busdoc.symptoms.symptom import Symptom, SymptomKind
@@ -153,6 +157,26 @@ def test_without_bus_and_map_the_branches_are_those_of_the_journal() -> None:
     given = {one.part: one.probability for one in judged(story(), Machine()).verdict.suspects}
     assert max(given, key=lambda part: given[part]) == "harness-A"
     assert "the machine" not in given
+
+
+def told(acts: Sequence[Action]) -> str:
+    case = Case(machine=sweeper(), channels=ChannelTable())
+    actions = tuple(numbered(acts))
+    return render(conclude(case, Watches(case), unheard(actions), actions), width=100)
+
+
+def test_what_was_plugged_since_it_was_gone_may_have_brought_what_somebody_saw_late() -> None:
+    """Seen a minute after the plug, since nobody had looked before: that no action explains it is not said."""
+    late = [*story()[:-2], did(150.0, ActionKind.PLUG, "harness-A"), seen(215.0)]
+    assert "No recorded action explains" not in told(late)
+    unprovoked = [seen(0.0), gone(10.0), seen(60.0)]
+    assert "No recorded action explains it." in told([did(-200.0, ActionKind.UNPLUG, "harness-A"), *unprovoked])
+
+
+def test_without_a_bus_nobody_was_to_be_heard() -> None:
+    text = told(story())
+    assert "Sweeper: without a bus, " in text.replace("sweeper", "Sweeper")
+    assert "is it the map of this machine" not in text
 
 
 def test_nobody_looked_and_nobody_is_accused() -> None:

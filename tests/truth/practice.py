@@ -21,12 +21,12 @@ from busdoc.simulation.scenario.file import load_scenario
 from busdoc.simulation.scenario.scenario import Scenario, ScenarioStream, ScenarioUnit
 from busdoc.times import SECOND_NS
 
-__all__ = ["Bench", "rear_of_sweeper", "sweeper"]
+__all__ = ["MAP", "Bench", "rear_of_sweeper", "sweeper"]
 
 _START_NS = 1_772_000_000 * SECOND_NS
 
 
-_MAP = """
+MAP = """
 [machine]
 name = "Street sweeper"
 cautions = ["Prop the hopper before working under it."]
@@ -83,7 +83,7 @@ into = "harness-B:tilt"
 """
 
 
-def rear_of_sweeper(*faults: Fault, map_text: str = _MAP, **changes: object) -> Scenario:
+def rear_of_sweeper(*faults: Fault, map_text: str = MAP, **changes: object) -> Scenario:
     """Give three controllers of a sweeper with little to say, so that little has to be reckoned."""
     machine = machine_from_text(map_text, "machine.toml")
     streams = tuple(
@@ -110,6 +110,7 @@ class Bench:
     presses_act : what is pressed is done to the machine; False: somebody does it with `do`, whenever they do
     tick_s : how often the session takes a step
     machine : another map than the machine's own
+    folder, machine_file : where the session is kept, with this map; None: nowhere
     """
 
     def __init__(
@@ -122,6 +123,7 @@ class Bench:
         tick_s: float = 0.1,
         machine: Machine | None = None,
         folder: Path | None = None,
+        machine_file: Path | None = None,
     ) -> None:
         self.t_s = 0.0
         self.tick_s = tick_s
@@ -134,7 +136,7 @@ class Bench:
         self.session = LiveSession(
             self.bus,
             scenario.machine if machine is None else machine,
-            folder=None if folder is None else SessionFolder(folder),
+            folder=None if folder is None else SessionFolder(folder, machine_file=machine_file),
             hands=self.bus if presses_act else None,
             clock_s=lambda: self.t_s,
         )

@@ -44,11 +44,12 @@ class Robot:
     ----------
     faults : of the machine
     seed : decides what is left to chance, in the machine and in the presses
+    bench : where it works; None: on a clock that goes as fast as it can be reckoned
     """
 
-    def __init__(self, faults: Sequence[Fault], seed: int, *, tick_s: float = 0.5) -> None:
+    def __init__(self, faults: Sequence[Fault], seed: int, *, tick_s: float = 0.5, bench: Bench | None = None) -> None:
         self.faults = tuple(faults)
-        self.bench = Bench(rear_of_sweeper(*faults), seed, presses_act=False, tick_s=tick_s)
+        self.bench = Bench(rear_of_sweeper(*faults), seed, presses_act=False, tick_s=tick_s) if bench is None else bench
         self._rng = np.random.default_rng([7, seed])
         self._acts = self._presses = 0
         self._named: set[str] = set()

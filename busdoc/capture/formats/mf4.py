@@ -19,6 +19,7 @@ from busdoc.capture.formats.passing import Passed, receive
 from busdoc.capture.formats.unpacked import unpacked_file
 from busdoc.capture.reading import ReadBlock, Reading
 from busdoc.errors import InputError
+from busdoc.files.parts import needs
 
 __all__ = ["read_mf4"]
 
@@ -36,8 +37,9 @@ def read_mf4(reading: Reading) -> Iterator[ReadBlock]:
 
     Raises
     ------
-    InputError : when the file cannot be opened as one, or holds no CAN traffic
+    InputError : when the file cannot be opened as one, or holds no CAN traffic; when what reads it is not installed
     """
+    needs("mf4", str(reading.file))
     with unpacked_file(reading) as path, tempfile.TemporaryDirectory(prefix="busdoc-") as folder:
         environment = os.environ | dict.fromkeys(_TEMPORARY, folder)
         command = [sys.executable, "-m", _CHILD, str(path), "" if reading.chunk_bytes is None else "few"]

@@ -12,6 +12,7 @@ from busdoc.capture.formats.files import suffix_of
 from busdoc.capture.formats.log.line import ERROR_BIT
 from busdoc.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TRANSMITTED, FrameBlock, FrameFlag
 from busdoc.errors import InputError
+from busdoc.files.parts import needs
 from busdoc.times import SECOND_NS
 
 if TYPE_CHECKING:
@@ -115,7 +116,7 @@ def write_capture(path: Path, blocks: Iterable[FrameBlock], channels: ChannelTab
 
     Raises
     ------
-    InputError : a suffix that is not written, or a binary one with .gz
+    InputError : a suffix that is not written, or a binary one with .gz; when what writes it is not installed
     """
     suffix = suffix_of(path)
     if suffix == ".log":
@@ -126,6 +127,8 @@ def write_capture(path: Path, blocks: Iterable[FrameBlock], channels: ChannelTab
         raise InputError(str(path), f"a {suffix} capture not compressed", "the suffix .gz", "Leave it off.")
     if suffix == ".db":
         return _write_db(path, blocks, channels)
+    if suffix == ".mf4":
+        needs("mf4", str(path))
     import can  # 0.5 s, and only these suffixes need it
 
     n_frames = 0

@@ -1,16 +1,36 @@
 """The user's message databases, and which message a frame is."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from busdoc.capture.channels import ChannelTable
 from busdoc.decode.database.file import read_database_file
 from busdoc.decode.database.message import Message, Signal, SignalKind
+from busdoc.decode.database.text import SUFFIXES
 from busdoc.decode.j1939.identifier import DUMMY_SOURCES, group_of, source_of
+from busdoc.errors import InputError
 
-__all__ = ["Database", "Message", "Signal", "SignalKind", "load_databases"]
+__all__ = ["Database", "LoadedFile", "Message", "Signal", "SignalKind", "load_databases"]
 
 _MOST_REMEMBERED = 1 << 16
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadedFile:
+    """One file that was given, or found in a folder that was given."""
+
+    path: Path
+    channel: int | str | None = None
+    """The only channel that it holds for; None: any."""
+    n_messages: int = 0
+    why_not: str = ""
+    """Why nothing of it can be used; empty: it can."""
+
+    @property
+    def given(self) -> Path | tuple[int | str, Path]:
+        """As `load_databases` takes it."""
+        return self.path if self.channel is None else (self.channel, self.path)
 
 
 class Database:
@@ -21,12 +41,18 @@ class Database:
     messages : in the order of their files
     nodes : names of the controllers that the files know
     warnings : what was dirty in the files, named
+    files : where they come from
     """
 
     def __init__(
-        self, messages: Iterable[Message] = (), nodes: Iterable[str] = (), warnings: Iterable[str] = ()
+        self,
+        messages: Iterable[Message] = (),
+        nodes: Iterable[str] = (),
+        warnings: Iterable[str] = (),
+        files: Iterable[LoadedFile] = (),
     ) -> None:
         self.messages = tuple(messages)
+        self.files = tuple(files)
         self.nodes = tuple(dict.fromkeys(nodes))
         self._channels: ChannelTable | None = None
         self._remembered: dict[tuple[int, int, bool], Message | None] = {}
@@ -111,22 +137,60 @@ def load_databases(paths: Sequence[Path | tuple[int | str, Path]]) -> Database:
 
     Parameters
     ----------
-    paths : files; a pair of a channel (number or name) and a file binds the file to the channel
+    paths : files, or folders of them; a pair of a channel (number or name) and a file binds the file to the channel. Of
+        a folder, a file that cannot be used is left out with a warning
 
     Raises
     ------
-    InputError : when a file cannot be used: it says where, what was expected, what was found and what to do
+    InputError : when a file cannot be used, or nothing of a folder: it says where, what was expected, what was found
+        and what to do
     """
     messages: list[Message] = []
     nodes: list[str] = []
     warnings: list[str] = []
+    files: list[LoadedFile] = []
     for entry in paths:
-        channel, path = entry if isinstance(entry, tuple) else (None, entry)
-        file = read_database_file(Path(path), channel)
-        messages += file.messages
-        nodes += file.nodes
-        warnings += file.warnings
-    return Database(messages, nodes, warnings)
+        channel, path = entry if isinstance(entry, tuple) else (None, Path(entry))
+        found = list(_files_in(path)) if path.is_dir() else [path]
+        refused: list[InputError] = []
+        for one in found:
+            try:
+                file = read_database_file(one, channel)
+            except InputError as error:
+                if not path.is_dir():
+                    raise
+                refused.append(error)
+                warnings.append(f"{one.name} is not used: {error}")
+                files.append(LoadedFile(path=one, channel=channel, why_not="it cannot be read"))
+                continue
+            messages += file.messages
+            nodes += file.nodes
+            warnings += file.warnings
+            why_not = "" if file.messages else _without_messages(one)
+            files.append(LoadedFile(path=one, channel=channel, n_messages=len(file.messages), why_not=why_not))
+        if len(refused) == len(found):
+            raise refused[0] if refused else _nothing_in(path)
+    return Database(messages, nodes, warnings, files)
+
+
+def _files_in(folder: Path) -> Iterator[Path]:
+    """Yield the databases of a folder by their names; what is in folders below is not looked for."""
+    for path in sorted(folder.iterdir()):
+        if path.suffix.lower() in SUFFIXES and not path.name.startswith(".") and path.is_file():
+            yield path
+
+
+def _nothing_in(folder: Path) -> InputError:
+    return InputError(
+        str(folder),
+        f"a message database, or a folder of them ({', '.join(SUFFIXES)})",
+        "a folder without one",
+        "Name the folder in which they are; folders within it are not searched.",
+    )
+
+
+def _without_messages(path: Path) -> str:
+    return "it holds diagnostic data and no messages" if path.suffix.lower() == ".cdd" else "it holds no messages"
 
 
 def _of_file(message: Message) -> str:

@@ -19,6 +19,7 @@ from busdoc.decode.database.text import as_text, read_bytes, remove_refused
 from busdoc.decode.j1939.identifier import DUMMY_SOURCES, group_of, is_proprietary, looks_like_j1939, source_of
 from busdoc.errors import InputError, guarded, in_one_line
 from busdoc.times import SECOND_NS
+from busdoc.words.counting import first_few
 
 __all__ = ["read_database_file"]
 
@@ -69,6 +70,11 @@ def _read(path: Path, raw: bytes) -> DatabaseFile:
             continue
         notes += left_out
     notes += [fault for message in messages for fault in faults(message)]
+    buses = sorted({str(theirs.bus_name) for theirs in loaded.messages if theirs.bus_name})
+    if len(buses) > 1:
+        notes.append(
+            f"it describes {len(buses)} buses ({first_few(buses)}); its messages are looked for on every channel"
+        )
     if not messages:
         notes.append("it holds no messages")
     named = [f"{path.name}: {note}" for note in notes[:_MOST_NAMED]]

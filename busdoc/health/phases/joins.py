@@ -1,16 +1,18 @@
 """Finds who joined in mid-recording, and the boxes that answer to several addresses."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 from busdoc.decode.j1939.can_name import read_can_name
 from busdoc.health.controller import ControllerHealth
+from busdoc.health.incident import Incident, IncidentKind
 from busdoc.health.join import Box, Join
 from busdoc.health.phases.tools import is_tool
 from busdoc.health.summary import Health
 from busdoc.times import MILLISECOND_NS, SECOND_NS
 
-__all__ = ["find_boxes", "find_joins"]
+__all__ = ["find_boxes", "find_joins", "told_by_box"]
 
 _OPENING_NS = SECOND_NS
 """Who was heard within so long of the start was there already …"""
@@ -74,4 +76,14 @@ def _went_together(one: ControllerHealth, other: ControllerHealth) -> bool:
     return len(one.absences) == len(other.absences) > 0 and all(
         abs(a[0] - b[0]) <= _TOGETHER_NS and abs(a[1] - b[1]) <= _TOGETHER_NS
         for a, b in zip(one.absences, other.absences, strict=True)
+    )
+
+
+def told_by_box(incidents: Sequence[Incident], boxes: Sequence[Box]) -> tuple[Incident, ...]:
+    """Give the same incidents; each dropout of several knows which of them are one box."""
+    return tuple(
+        replace(one, boxes=tuple(box.controllers for box in boxes if {*box.controllers} <= {*one.controllers}))
+        if one.kind is IncidentKind.DROPOUT and len(one.controllers) > 1 and boxes
+        else one
+        for one in incidents
     )

@@ -26,12 +26,15 @@ _MISSED_A_BEAT = 1.5
 """Periods of its fastest stream after which a controller that was there should have been heard."""
 _NEARLY_ALL = 0.9
 """So many of those who were there must have missed a frame; of many identifiers a few are always too slow to tell."""
+_MOST_BUT_ONE = 3 / 4
+"""So many must have missed one where the others could not have told, and the whole bus falls silent at other times."""
 _MOST_OF_IT = 2
 """Where others were there, the silence is at least one part in so many of the time that those lost were away."""
 _OWN_PAUSES = 3
 _AS_LONG = 0.8
 """Traffic that was silent so often for about as long, and nobody was lost, pauses like that by itself."""
 _LIKE_THE_OTHERS = "as short as the silences of the whole bus in this recording"
+_AT_OTHER_TIMES = "everything was silent, as the whole bus was at other times in this recording"
 _NEVER_NS = 1 << 62
 _WORD_NS = SECOND_NS
 """Longer than this is not a word in between."""
@@ -98,6 +101,7 @@ def _of_channel(
     pauses_ns = _own_pauses(silences, losses)
     found: list[BusSilence] = []
     doubtful: list[tuple[Silence, list[Lost], int]] = []
+    untold: list[tuple[Silence, list[Lost]]] = []
     away: list[Lost] = []
     explained: set[int] = set()
     n_begun = 0
@@ -121,12 +125,20 @@ def _of_channel(
         still_away = any(id(absence) in explained for _, absence in away)
         is_alone = len(lost_now) + len(others) == 1 and not still_away
         if is_alone or not _is_whole_bus(lost_now, others, silence.from_ns, end_ns, until_ns):
+            if not is_alone and _nobody_could_tell(lost_now, others, silence.from_ns, end_ns, until_ns):
+                untold.append((silence, lost_now))
+                continue
             doubtful.append((silence, lost_now, _MANY_ALIKE if others else _FEWEST_ALIKE))
             continue
         explained.update(id(absence) for _, absence in lost_now)
         found.append(
             _bus_silence(channel, silence, lost_now, until_ns, "everything on the channel fell silent at once")
         )
+    # a bus that falls silent again and again does so too where those who could not tell are all that is left
+    if len(found) >= _FEWEST_ALIKE:
+        found += [_bus_silence(channel, silence, lost, until_ns, _AT_OTHER_TIMES) for silence, lost in untold]
+    else:
+        doubtful += [(silence, lost, _MANY_ALIKE) for silence, lost in untold]
     # what the whole bus showed of a recorder that stalls tells it where only some are left to show it
     for fewest in (_FEWEST_ALIKE, _MANY_ALIKE):
         known_ns = [bus.gap.to_ns - bus.gap.from_ns for bus in found]
@@ -209,11 +221,28 @@ def _is_whole_bus(
     most = n_missed > len(lost) and 2 * n_missed >= n  # some who were not lost missed a frame all the same
     if n_missed < _NEARLY_ALL * n and not (most and quiet_too):
         return False
-    # they went on without those lost for longer than all were silent: it was those alone
+    return not _went_on(lost, from_ns, end_ns, until_ns)
+
+
+def _nobody_could_tell(
+    lost: Sequence[Lost], others: Sequence[JudgedController], from_ns: int, end_ns: int, until_ns: int
+) -> bool:
+    """Tell whether nearly all are lost, and the few others send so seldom that they need not have been heard."""
+    in_time = [one for one in others if not _missed_a_beat(one, from_ns, end_ns)]
+    n = len(lost) + len(others)
+    return (
+        n - len(in_time) >= _MOST_BUT_ONE * n
+        and _all_quiet_by_chance(in_time, end_ns - from_ns) >= _TELLS_NOTHING
+        and not _went_on(lost, from_ns, end_ns, until_ns)
+    )
+
+
+def _went_on(lost: Sequence[Lost], from_ns: int, end_ns: int, until_ns: int) -> bool:
+    """Tell whether others went on without those lost for longer than all were silent: then it was those alone."""
     away_ns = sorted(
         (until_ns if absence.back_ns is None else absence.back_ns) - absence.last_seen_ns for _, absence in lost
     )
-    return away_ns[(len(away_ns) - 1) // 2] <= _MOST_OF_IT * (end_ns - from_ns)
+    return away_ns[(len(away_ns) - 1) // 2] > _MOST_OF_IT * (end_ns - from_ns)
 
 
 def _all_quiet_by_chance(controllers: Sequence[JudgedController], lasts_ns: int) -> float:

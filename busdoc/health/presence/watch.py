@@ -217,7 +217,7 @@ class HealthWatch:
 
     def _feed_channels(self, block: FrameBlock) -> None:
         observed = self._observed
-        if len(observed.channel_row) == 1:
+        if len(observed.channel_row) == 1 and not observed.unwatched:  # what is not watched may be another channel's
             observed.channels.feed(np.zeros(len(block), np.int64), block.t_ns)
             return
         row_of = np.full(256, -1, np.int64)

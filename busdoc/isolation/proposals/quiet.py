@@ -73,7 +73,7 @@ def _exposed_s(findings: Findings) -> float:
     if findings.posterior.elsewhere > marginal[p]:
         return span_s
     reached = np.any(reach.reaches[:, p], axis=1)
-    home = np.flatnonzero(np.any(reach.reaches[:, p], axis=0)).tolist()
+    home = np.flatnonzero(reach.ever[p]).tolist()
     edges = [0.0, *_done_s(findings), span_s]
     spans = [(edges[m], edges[m + 1]) for m in range(len(edges) - 1) if reached[m]]
     return max(min(_watched_s(findings, spans, home), span_s), 1.0) if home else span_s

@@ -8,11 +8,12 @@ whether a part is bad, and how fast it shows, is judged from the whole record at
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from busdoc.actions.action import Action, ActionKind, Origin
-from busdoc.arrays import BoolArray, Float64Array
+from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.health.incident import Incident
 from busdoc.health.summary import Health
 from busdoc.isolation.suspects.exposure import Reach, find_reach, with_controllers
@@ -212,22 +213,21 @@ def _exposed_promptly(findings: Findings) -> Float64Array:
     done_s = written_s[:, None] - lateness_s(actions)
     weights = lateness_weights()
     found = np.zeros((len(rows), len(actions)))
-    told: tuple[bytes, BoolArray, BoolArray] = (b"", np.empty((0, 0), np.bool_), np.empty((0, 0), np.bool_))
+    told: tuple[bytes, _Exposing] | None = None
     for k, row in enumerate(rows):
         t, hit = float(losses.t_s[row]), losses.hit[row]
         before = (done_s < t) @ weights  # (n,)
         since_s = float(losses.since_s[row][hit].min(initial=t))
-        if told[0] != hit.tobytes():  # mostly the same fall again and again
-            reaches = reach.reaches[:, :, hit]
-            gone = reaches[:-1] & ~reaches[1:]
-            told = hit.tobytes(), np.any(reach.exposes[:, :, hit], axis=2), np.any(gone, axis=2)
-        _, exposes, removes = told  # (n, P) each
-        share = _latest_exposing(exposes, removes, before)
-        for n in np.flatnonzero(share.any(axis=1)).tolist():
+        if told is None or told[0] != hit.tobytes():  # mostly the same fall again and again
+            told = hit.tobytes(), _exposing(reach, hit)
+        moves = told[1]
+        share = _latest_exposing(moves.exposes, moves.removes, before[moves.action])
+        for j in np.flatnonzero(share.any(axis=1)).tolist():
+            n = int(moves.action[j])
             waited_s = float(np.maximum(t - np.maximum(done_s[n], since_s), 0.0) @ weights)
             there = _was_there(waited_s, t) if k == 0 else 1.0
-            fresh = _not_shown_since(findings, rows, k, float(done_s[n] @ weights), exposes[n])
-            found[k, n] += fresh * float(share[n] @ (shows_rate[k] @ (prompt * there)))
+            fresh = _not_shown_since(findings, rows, k, float(done_s[n] @ weights), moves.part[moves.exposes[j]])
+            found[k, n] += fresh * float(share[j] @ (shows_rate[k][moves.part] @ (prompt * there)))
         for n, action in enumerate(actions):
             if action.kind is ActionKind.WIGGLE:
                 soon = float(weights[(done_s[n] < t) & (t - done_s[n] < WIGGLE_S)].sum())
@@ -235,6 +235,30 @@ def _exposed_promptly(findings: Findings) -> Float64Array:
     total = found.sum(axis=1, keepdims=True)
     capped: Float64Array = found / np.maximum(total, 1.0)
     return capped
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Exposing:
+    """What joins parts to those who fell, or takes them off: J of the actions, Q of the parts."""
+
+    action: Int64Array
+    """(J,) ascending."""
+    part: Int64Array
+    """(Q,) ascending."""
+    exposes: BoolArray
+    """(J, Q)"""
+    removes: BoolArray
+    """(J, Q)"""
+
+
+def _exposing(reach: Reach, hit: BoolArray) -> _Exposing:
+    exposes = reach.exposes(hit)
+    removes, gone = np.zeros_like(exposes), reach.changes.lost().among(hit)
+    removes[gone.action, gone.part] = True
+    moves = exposes | removes
+    action, part = np.flatnonzero(moves.any(axis=1)), np.flatnonzero(moves.any(axis=0))
+    chosen = np.ix_(action, part)
+    return _Exposing(action=action, part=part, exposes=exposes[chosen], removes=removes[chosen])
 
 
 def _latest_exposing(exposes: BoolArray, removes: BoolArray, before: Float64Array) -> Float64Array:
@@ -265,12 +289,12 @@ def _was_there(waited_s: float, until_s: float) -> Float64Array:
     return there
 
 
-def _not_shown_since(findings: Findings, rows: Sequence[int], k: int, since_s: float, exposed: BoolArray) -> float:
+def _not_shown_since(findings: Findings, rows: Sequence[int], k: int, since_s: float, exposed: Int64Array) -> float:
     """Give the probability that nothing which an action exposed had shown between it and incident k."""
     fresh = 1.0
     for j in range(k):
         if findings.losses.t_s[rows[j]] > since_s:
-            fresh *= 1.0 - min(float(findings.posterior.shows[j] @ exposed), 1.0)
+            fresh *= 1.0 - min(float(findings.posterior.shows[j][exposed].sum()), 1.0)
     return fresh
 
 

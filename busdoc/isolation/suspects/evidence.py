@@ -26,6 +26,7 @@ from busdoc.isolation.suspects.exposure import Reach
 from busdoc.isolation.suspects.exposure_cells import Cells, before_first, cut_cells, exempt
 from busdoc.isolation.suspects.failed_starts import Starts, weigh_starts
 from busdoc.isolation.suspects.fault_onset import Late, weigh_late
+from busdoc.isolation.suspects.hands.unwritten import weigh_hands
 from busdoc.isolation.suspects.losses import Losses
 from busdoc.isolation.suspects.press_timing import SPARED, WIGGLE_SHOWS, group_fit, lateness_s, shaken, soften, untold
 from busdoc.isolation.suspects.prior import kind_of
@@ -54,6 +55,8 @@ _ACCOMPLICE = 0.3
 """The same for the part that was written down when the contradicted one may have been meant.
 Settled on simulated sessions; try again with:
 python -m benchmarks.isolation_fit suspects.evidence._ACCOMPLICE 0.1 0.6 --slips 0.03"""
+_MOST_AT_ONCE = 1 << 21
+"""Numbers in one table over parts, their plugs and rates (bound on work, and memory)."""
 _TWICE_S = 3.0
 """The same press again within this time is a doubled one, not a contradiction.
 Settled on simulated sessions; try again with:
@@ -98,6 +101,9 @@ class Evidence:
     """Starts that failed."""
     late: Late
     """Parts that went bad within the record."""
+    by_hand: Float64Array | None = None
+    """(K,) the density if somebody switched a supply and wrote nothing down, 1/s, which comes beside the background.
+    None: nobody did."""
     window_s: Float64Array | None = None
     """(K,) each incident came within so long before its time: the showings of a symptom. None: at its time."""
 
@@ -164,7 +170,7 @@ def weigh_evidence(
         nodes_s=written_s[:, None] - lateness_s(actions),
         cells=cut_cells(losses, reach, likely_s, span_s, first_s, _home(losses, rows, loose)),
         doubt=_doubts(reach, actions, written_s, 0.0 if losses.showing is None else losses.showing.errs),
-        moves=np.asarray(np.any(reach.reaches != reach.reaches[:1], axis=(0, 2))),
+        moves=np.asarray(reach.moved.any(axis=1)),
         loose=loose,
         kinds=[kind_of(machine, part) for part in reach.parts],
     )
@@ -173,10 +179,13 @@ def weigh_evidence(
     ended = weigh_returns(machine, reach, losses, rows.tolist(), record.kinds, record.nodes_s, span_s)
     alone = np.where(hit.sum(axis=1) > 1, _TOGETHER, 1.0) * _sign_background(losses.p_restarted[rows])
     false_hz = np.zeros(len(rows)) if losses.showing is None else losses.showing.false_hz[rows]
+    as_supply = np.array([_sign_fit((PartKind.FEED,), float(p))[0] for p in losses.p_restarted[rows]])
+    by_hand = weigh_hands(machine, losses, rows.tolist(), reach, actions, ended.part * as_supply, start_ns)
     return Evidence(
         hazard=weighed.hazard * ended.part[:, :, None],
         survival=weighed.survival,
         background=(alone * ended.background)[:, None] * (BACKGROUND_HZ[None, :] + false_hz[:, None]),
+        by_hand=by_hand,
         calm=np.exp(-BACKGROUND_HZ * record.cells.up_s),
         exposed=weighed.exposed,
         quiet_s=weighed.quiet_s,
@@ -239,7 +248,6 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
     log_survival = np.zeros((n_parts, n_rates))
     longest_s = np.zeros(n_parts)
     shown_in = np.full(n_parts, -1)  # the stint in which a part has shown though it should have been out
-    everywhere: BoolArray = np.asarray(np.any(reach.reaches, axis=0))
     # Quiet exposure since the first trouble that no incident has ended yet.
     spent = cells.live & (cells.from_s >= first_s)[:, None]
     for k, row in enumerate(rows):
@@ -257,7 +265,7 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
         # Who fell and who did not, for a part where it was written to be, and for one that is plugged in after all.
         spared = _spared(record, row)
         fit_now = group_fit(reach.reaches[m] | soft.reached, hit, record.losses.up[row], record.loose, spared)
-        fit_ever = group_fit(everywhere, hit, record.losses.up[row], record.loose, spared)
+        fit_ever = group_fit(reach.ever, hit, record.losses.up[row], record.loose, spared)
         # How far what was written of each part is to be doubted.
         told = fit_now > 0.0
         stint = cells.stint_at(t)
@@ -265,9 +273,12 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
         again = ~told & (shown_in == stint) & ~record.loose
         doubt = np.where(again, np.maximum(doubt, _AGAIN), doubt)[:, None]
         # The quiet that this incident ends: of this plugging, and of the parts that may have made it.
-        ended = spent & (cells.middle_s < t)[:, None] & (cells.stint == stint[None, :]) & told[None, :]
-        ended_s = (ended * cells.length_s[:, None]).sum(axis=0)
-        spent &= ~ended
+        before, joined = np.flatnonzero(cells.middle_s < t), np.flatnonzero(told)
+        chosen = np.ix_(before, joined)  # few parts reach who fell
+        ended = spent[chosen] & (cells.stint[chosen] == stint[joined])
+        ended_s = np.zeros(n_parts)
+        ended_s[joined] = (ended * cells.length_s[before, None]).sum(axis=0)
+        spent[chosen] &= ~ended
         longest_s = np.maximum(longest_s, ended_s)
         stays = np.exp(soft.log_survival - ended_s[:, None] * RATES_HZ)
         if k == 0:
@@ -324,26 +335,56 @@ def _quiet_to_the_end(record: _Record, spent: BoolArray) -> tuple[Float64Array, 
     And how far what was written of each part last is to be trusted after its quiet (P, R).
     """
     cells = record.cells
-    n_parts = spent.shape[1]
-    n_stints = int(cells.stint.max(initial=0)) + 1
-    columns = np.broadcast_to(np.arange(n_parts), cells.stint.shape)
-    # Seconds of quiet in each stint of each part.
-    by_stint_s = np.zeros((n_parts, n_stints))
-    np.add.at(by_stint_s, (columns, cells.stint), spent * cells.length_s[:, None])
-    # The worst doubt of any stretch of it: what was written may have been wrong from the stint's first press on.
-    worst = np.zeros((n_parts, n_stints))
+    n_parts, n_rates = spent.shape[1], len(RATES_HZ)
     stretch = np.searchsorted(record.likely_s, cells.middle_s)
-    np.maximum.at(worst, (columns, cells.stint), record.doubt[stretch])
-    doubt = np.where(record.moves[:, None], worst, 0.0)[:, :, None]
+    survival, length_s, trust = np.empty((n_parts, n_rates)), np.empty(n_parts), np.empty((n_parts, n_rates))
+    # So many parts at once as are about as often moved, and as memory bears.
+    last = cells.stint[-1]
+    order = np.argsort(last, kind="stable")
+    first = 0
+    while first < n_parts:
+        n_stints = int(last[order[first]]) + 1
+        several = max(1, _MOST_AT_ONCE // (2 * n_rates * n_stints))
+        parts = order[first : first + several]
+        parts = parts[last[parts] < 2 * n_stints]
+        first += len(parts)
+        survival[parts], length_s[parts], trust[parts] = _quiet_of(record, parts, spent[:, parts], stretch)
+    return survival, length_s, trust
+
+
+def _quiet_of(
+    record: _Record, parts: Int64Array, spent: BoolArray, stretch: Int64Array
+) -> tuple[Float64Array, Float64Array, Float64Array]:
+    """Give the same of some parts.
+
+    Parameters
+    ----------
+    spent : (cells, parts) quiet exposure
+    stretch : (cells,) between which actions
+    """
+    cells, stint = record.cells, record.cells.stint[:, parts]
+    n_stints, within = int(stint[-1].max()) + 1, np.arange(len(parts))
+    # Seconds of quiet in each stint of each part.
+    seconds = spent * cells.length_s[:, None]
+    if n_stints == 1:  # never moved, as most are: all of it, and nothing that may have been written wrongly
+        by_stint_s = seconds.sum(axis=0)[:, None]
+        stays = np.exp(-by_stint_s * RATES_HZ)
+        return stays, by_stint_s[:, 0], stays / np.maximum(stays, 1e-300)
+    place = (stint + within * n_stints).ravel()
+    by_stint_s = np.bincount(place, seconds.ravel(), len(parts) * n_stints).reshape(len(parts), n_stints)
+    # The worst doubt of any stretch of it: what was written may have been wrong from the stint's first press on.
+    worst = np.zeros(len(parts) * n_stints)
+    moves = record.moves[parts]
+    if moves.any():
+        np.maximum.at(worst, place, record.doubt[np.ix_(stretch, parts)].ravel())
+    doubt = np.where(moves[:, None], worst.reshape(len(parts), n_stints), 0.0)[:, :, None]
     # As written it stayed quiet; or it was out, and then that tells nothing.
     stays = np.exp(-by_stint_s[:, :, None] * RATES_HZ)
-    survival: Float64Array = ((1.0 - doubt) * stays + doubt).prod(axis=1)
-    length_s: Float64Array = by_stint_s.sum(axis=1)
+    survival = ((1.0 - doubt) * stays + doubt).prod(axis=1)
     # Which of the two it was in the last stint.
-    last = cells.stint[-1]
-    right = ((1.0 - doubt) * stays)[np.arange(n_parts), last]
-    trust: Float64Array = right / np.maximum(right + doubt[np.arange(n_parts), last], 1e-300)
-    return survival, length_s, trust
+    right = ((1.0 - doubt) * stays)[within, stint[-1]]
+    trust = right / np.maximum(right + doubt[within, stint[-1]], 1e-300)
+    return survival, by_stint_s.sum(axis=1), trust
 
 
 def _doubts(reach: Reach, actions: Sequence[Action], written_s: Float64Array, errs: float) -> Float64Array:

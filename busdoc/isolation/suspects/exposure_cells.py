@@ -6,6 +6,7 @@ Takes losses and reach; gives the pieces, and the survival of what came before t
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.isolation.suspects.exposure import Reach
@@ -33,7 +34,7 @@ class Cells:
     length_s: Float64Array
     live: BoolArray
     """(cells, P) the part is exposed to a controller that is on the bus; `exempt` takes out what is counted apart."""
-    stint: Int64Array
+    stint: npt.NDArray[np.int32]
     """(cells, P) counts the changes of what the part is plugged to."""
     up_s: float
     """Controller seconds on the bus, of all together."""
@@ -44,9 +45,9 @@ class Cells:
         middle_s: Float64Array = self.from_s + 0.5 * self.length_s
         return middle_s
 
-    def stint_at(self, t: float) -> Int64Array:
+    def stint_at(self, t: float) -> npt.NDArray[np.int32]:
         """(P,) the stint of every part just before an instant."""
-        at: Int64Array = self.stint[max(int(np.searchsorted(self.from_s, t)) - 1, 0)]
+        at: npt.NDArray[np.int32] = self.stint[max(int(np.searchsorted(self.from_s, t)) - 1, 0)]
         return at
 
 
@@ -89,11 +90,9 @@ def cut_cells(
         seen = np.searchsorted(likely_s, middle_s + latency_s)
         up &= _up_at(losses, up.shape[1], middle_s + latency_s, span_s)
     live = _any_joined(reach, home, up, stretch, seen)
-    changed = [np.any(one != other, axis=1) for one, other in zip(reach.reaches[:-1], reach.reaches[1:], strict=True)]
-    number = np.zeros((len(reach.reaches), len(reach.parts)), np.int64)
-    if changed:
-        np.cumsum(np.stack(changed), axis=0, out=number[1:])
-    stint = number[stretch]
+    number = np.zeros((len(reach.reaches), len(reach.parts)), np.int32)
+    number[reach.changes.action + 1, reach.changes.part] = 1
+    stint = np.cumsum(number, axis=0, out=number)[stretch]
     if losses.showing is not None and losses.showing.rests:
         live &= ~_resting(losses, losses.showing.observer, from_s, stint)
     return Cells(
@@ -105,7 +104,7 @@ def cut_cells(
     )
 
 
-def _resting(losses: Losses, observer: int, from_s: Float64Array, stint: Int64Array) -> BoolArray:
+def _resting(losses: Losses, observer: int, from_s: Float64Array, stint: npt.NDArray[np.int32]) -> BoolArray:
     """(cells, P) in which a part, had it made the step before, would rest in its fault.
 
     That is in the same plugging, and until the controller starts anew. What stepped again meanwhile did not rest: of
@@ -141,12 +140,24 @@ def _any_joined(reach: Reach, home: BoolArray, up: BoolArray, stretch: Int64Arra
     Parts times controllers times cells is more than any memory on a bus of thousands of identifiers, of which each
     part is joined to few: only what is joined is looked at, in so many cells at once.
     """
-    live = np.zeros((len(stretch), len(reach.parts)), np.bool_)
+    # While everybody is on the bus, a part is joined to somebody or not: counted from one stretch to the next.
+    n_joined = np.zeros((len(reach.reaches), len(reach.parts)), np.int32)
+    n_joined[0] = (reach.reaches[0] & home).sum(axis=1)
+    changes = reach.changes
+    step = home[changes.part, changes.controller] * np.where(changes.gained, 1, -1)
+    np.add.at(n_joined, (changes.action + 1, changes.part), step.astype(np.int32))
+    np.cumsum(n_joined, axis=0, out=n_joined)
+    plain = up.all(axis=1) & (stretch == seen)
+    live: BoolArray = n_joined[stretch] > 0
     first = 0
     while first < len(stretch):
+        if plain[first]:
+            first += 1
+            continue
         alike = (stretch[first:] != stretch[first]) | (seen[first:] != seen[first])
         end = first + int(alike.argmax()) if alike.any() else len(stretch)
         part, controller = np.nonzero(reach.reaches[stretch[first]] & reach.reaches[seen[first]] & home)
+        live[first:end] = False
         if len(part):
             starts = np.flatnonzero(np.diff(part, prepend=-1))
             n_cells = max(1, _MOST_AT_ONCE // len(part))
@@ -176,10 +187,21 @@ def exempt(
 def before_first(cells: Cells, first_s: float) -> Float64Array:
     """(P, R) survival up to the first trouble, for a fault that was there before or began at any time since."""
     early = cells.from_s < first_s
-    length_s = cells.length_s[early]
-    spent_s = cells.live[early] * length_s[:, None]
+    length_s, live = cells.length_s[early], cells.live[early]
     if not len(length_s):
         return np.ones((cells.live.shape[1], len(RATES_HZ)))
+    # Most parts were exposed at the same times: each such history is worked out once.
+    marks = np.ascontiguousarray(np.packbits(live, axis=0).T)
+    _, example, alike = np.unique(marks.view(f"V{marks.shape[1]}")[:, 0], return_index=True, return_inverse=True)
+    several = max(1, _MOST_AT_ONCE // (16 * len(length_s) * len(RATES_HZ)))
+    pieces = [_survival_before(live[:, example[at : at + several]], length_s) for at in range(0, len(example), several)]
+    survival: Float64Array = np.concatenate(pieces)[alike]
+    return survival
+
+
+def _survival_before(live: BoolArray, length_s: Float64Array) -> Float64Array:
+    """(P, R) of parts that were live in these pieces, which end with the first trouble."""
+    spent_s = live * length_s[:, None]
     # There from before: all the exposure until the first trouble. Begun since: over an even beginning, piece by piece.
     left_s = np.cumsum(spent_s[::-1], axis=0)[::-1]  # exposure from each cell's start to the first trouble
     whole = np.exp(-left_s[0][:, None] * RATES_HZ)

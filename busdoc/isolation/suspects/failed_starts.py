@@ -138,9 +138,9 @@ def _absence_at(scene: _Scene, c: int, t: float) -> tuple[float, float] | None:
 def _changed_s(scene: _Scene, c: int, after: int) -> float:
     """When the next action touches what reaches a controller, or its power; the end of the record at the latest."""
     reach = scene.reach
+    moved = set(reach.changes.at(c).action.tolist())
     for m in range(after, len(scene.actions)):
-        moved = not np.array_equal(reach.reaches[m, :, c], reach.reaches[m + 1, :, c])
-        if moved or reach.takes[m, c] or scene.actions[m].kind in (ActionKind.POWER_OFF, ActionKind.POWER_CYCLE):
+        if m in moved or reach.takes[m, c] or scene.actions[m].kind in (ActionKind.POWER_OFF, ActionKind.POWER_CYCLE):
             return float(scene.likely_s[m])
     return scene.span_s
 

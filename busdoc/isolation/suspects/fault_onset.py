@@ -53,10 +53,8 @@ def weigh_late(
     span_s : until when was watched
     """
     # Exposure from each incident to the end; near an action it is counted by `log_near`.
-    spent_s = cells.live * cells.length_s[:, None]
-    left_s = np.concatenate((np.cumsum(spent_s[::-1], axis=0)[::-1], np.zeros((1, spent_s.shape[1]))))  # (cells + 1, P)
     at: Int64Array = np.searchsorted(cells.from_s, t_s)
-    after_s = left_s[at].T  # (P, K) exposure from each incident on
+    after_s = _left_s(cells, at).T  # (P, K) exposure from each incident on
     near = np.cumsum(log_near[:, ::-1], axis=1)[:, ::-1]
     survival = np.exp(near - after_s[:, :, None] * RATES_HZ)
     # Begun at an even time since the incident before, and shown by now: the mean of r exp(-r x) over the gap.
@@ -66,6 +64,16 @@ def weigh_late(
     if len(prior):
         prior[0] = 0.0  # the first trouble may have begun at any time before it as it is
     return Late(hazard=plain, first=0.5 * plain + 0.5 * began, survival=survival, prior=prior)
+
+
+def _left_s(cells: Cells, at: Int64Array) -> Float64Array:
+    """(K, P) the exposure of each part from these pieces on, s; K pieces, ascending."""
+    left_s = np.zeros((len(at), cells.live.shape[1]))
+    end, rest_s = len(cells.length_s), np.zeros(cells.live.shape[1])
+    for k in range(len(at) - 1, -1, -1):
+        rest_s = rest_s + cells.length_s[at[k] : end] @ cells.live[at[k] : end]
+        left_s[k], end = rest_s, int(at[k])
+    return left_s
 
 
 def choose_late(late: Late, hazard: Float64Array, survival: Float64Array) -> Sequence[tuple[int, int]]:

@@ -66,8 +66,13 @@ def elsewhere_reasons(findings: Findings) -> tuple[str, ...]:
     hit = findings.losses.hit[rows]
     names = [findings.reach.controllers[int(c)] for c in np.flatnonzero(np.any(hit, axis=0))]
     said = [f"{counted(len(rows), _each(findings))} that no action explains, on {_some(names)}"]
+    by_hand = findings.posterior.by_hand > 0.5
+    if by_hand.any():
+        n = int(by_hand.sum())
+        which = "it looks" if n == len(rows) == 1 else plural(n, "one of them looks", f"{n} of them look")
+        said.append(f"{which} like somebody who switched a supply off and on and wrote nothing down")
     answered = findings.posterior.shows.sum(axis=1)
-    alone = int((answered < 0.5).sum())
+    alone = int(((answered < 0.5) & ~by_hand).sum())
     if alone:
         which = "it fits" if alone == len(rows) == 1 else plural(alone, "one of them fits", f"{alone} of them fit")
         said.append(f"{which} no part on the map better than chance")
@@ -112,15 +117,16 @@ def _family(findings: Findings, part: int) -> list[int]:
 
 def _reached(findings: Findings, part: int) -> list[bool]:
     """For each stretch between actions: whether the part reached any controller."""
-    return [bool(reached) for reached in np.any(findings.reach.reaches[:, part], axis=1)]
+    reached: list[bool] = np.any(findings.reach.reaches[:, part], axis=1).tolist()
+    return reached
 
 
 def _plugcounted(findings: Findings, part: int) -> list[tuple[float, int]]:
     """(written time, action index) of every action that joined the part anew."""
     reached = _reached(findings, part)
     return [
-        ((action.time_ns - findings.start_ns) / SECOND_NS, m)
-        for m, action in enumerate(findings.actions)
+        ((findings.actions[m].time_ns - findings.start_ns) / SECOND_NS, m)
+        for m in np.unique(findings.reach.changes.of(part).action).tolist()
         if reached[m + 1] and not reached[m]
     ]
 
@@ -161,7 +167,7 @@ def _restored(findings: Findings, part: int) -> list[str]:
 def _without_it(findings: Findings, part: int) -> list[str]:
     """How the controller fared with the part out."""
     reached = _reached(findings, part)
-    home: BoolArray = np.asarray(np.any(findings.reach.reaches[:, part], axis=0))
+    home: BoolArray = findings.reach.ever[part]
     if not home.any():
         return []
     showing = findings.losses.showing
@@ -207,7 +213,7 @@ def _absent_at(findings: Findings, part: int) -> list[str]:
     exposed = findings.evidence.exposed[part]
     n = len(exposed)
     missed = int((~exposed).sum())
-    if not n or not missed or not findings.reach.reaches[:, part].any():
+    if not n or not missed or not findings.reach.ever[part].any():
         return []
     if findings.posterior.marginal[part] >= _LIKELY:
         return [f"{missed} of the {n} {_each(findings)}s {plural(missed, 'has', 'have')} another cause"]
@@ -227,7 +233,7 @@ def _earned(findings: Findings, part: int) -> list[str]:
 def _together(findings: Findings, part: int, kind: PartKind) -> list[str]:
     """Which controllers a feed or segment carries, and how often they fell together."""
     reach, losses = findings.reach, findings.losses
-    carried: BoolArray = np.asarray(np.any(reach.reaches[:, part], axis=0))
+    carried: BoolArray = reach.ever[part]
     verb = "supplies" if kind is PartKind.FEED else "carries the bus of"
     names = [name for name, on in zip(reach.controllers, carried, strict=True) if on]
     rows = [row for row in findings.unexplained if losses.hit[row].sum() > 1]
@@ -246,11 +252,13 @@ def _together(findings: Findings, part: int, kind: PartKind) -> list[str]:
 
 
 def _itself(findings: Findings, part: int) -> list[str]:
+    """How often a controller fell alone, in whichever place it sat then: controllers change places too."""
     reach, losses = findings.reach, findings.losses
     if losses.showing is not None:
         return []
-    home = np.flatnonzero(reach.reaches[:, part].any(axis=0))[:1]
-    alone = sum(bool(losses.hit[row, home].any()) and losses.hit[row].sum() == 1 for row in findings.unexplained)
+    stretch = np.searchsorted(likely_times_s(findings), losses.t_s)
+    own = losses.hit & reach.reaches[stretch, part] & (losses.hit.sum(axis=1) == 1)[:, None]
+    alone = int(own[list(findings.unexplained)].any(axis=1).sum())
     return [f"fell alone {times(alone)}"] if alone else []
 
 

@@ -287,10 +287,10 @@ def _held(
     """
     over_s = end.t_s + end.lasted_s
     likelihood = np.full(len(reach.parts), 0.0 if end.alone else 1.0)
-    for m in range(len(nodes_s)):
-        out = reach.reaches[m, :, c] & ~reach.reaches[m + 1, :, c]
-        if not out.any() or nodes_s[m].max() < end.t_s:
+    for m in np.unique(reach.changes.lost().at(c).action).tolist():
+        if nodes_s[m].max() < end.t_s:
             continue
+        out = reach.reaches[m, :, c] & ~reach.reaches[m + 1, :, c]
         since_s = over_s - nodes_s[m]
         density, by_then = _start(since_s, median_s, spread)
         if window_s > 0.0:

@@ -42,8 +42,7 @@ def _of_interest(findings: Findings) -> list[int]:
     reach, losses = findings.reach, findings.losses
     troubled = losses.hit[list(findings.unexplained)].any(axis=0)
     branches = _branch_parts(findings)
-    moved = (reach.reaches != reach.reaches[:1])[:, branches]
-    return [int(c) for c in np.flatnonzero(troubled | np.any(moved, axis=(0, 1)))]
+    return [int(c) for c in np.flatnonzero(troubled | reach.moved[branches].any(axis=0))]
 
 
 def _branch_parts(findings: Findings) -> BoolArray:
@@ -61,7 +60,7 @@ def _of_controller(findings: Findings, c: int) -> list[Trial]:
     changes = _changes_s(findings, c, fell_s)
     branches = _branch_parts(findings)
     others = np.array([part not in reach.controllers for part in reach.parts])
-    shown = branches if reach.reaches[:, branches, c].any() else others
+    shown = branches if reach.ever[branches, c].any() else others
     trials: list[Trial] = []
     # A loss of several has one moment, and each of them is away from about then on.
     gone_s = np.array([from_s for from_s, _ in losses.away[c]])
@@ -100,10 +99,10 @@ def _changes_s(findings: Findings, c: int, fell_s: dict[float, int]) -> list[tup
     """
     reach = findings.reach
     changes: list[tuple[float, int]] = []
-    for m, at_s in enumerate(likely_times_s(findings)):
+    likely_s = likely_times_s(findings)
+    for m in np.unique(reach.changes.at(c).action).tolist():
+        at_s = likely_s[m]
         before, after = reach.reaches[m, :, c], reach.reaches[m + 1, :, c]
-        if np.array_equal(before, after):
-            continue
         sigma_s = findings.actions[m].uncertainty_ns / SECOND_NS
         made = [
             t for t, k in fell_s.items()

@@ -43,6 +43,7 @@ class ResyncLive:
     database : None when there is none
     within_ns : after so long those that are missing are named; None: by the map's limits
     settle_ns : how long nobody may restart or raise a code after all are in step
+    asked : what must be gone beside codes and the map's symptoms, as `--symptom` names it
     """
 
     def __init__(
@@ -53,9 +54,10 @@ class ResyncLive:
         *,
         within_ns: int | None = None,
         settle_ns: int = SETTLING_NS,
+        asked: str | None = None,
     ) -> None:
         self._source = source
-        self._case = Case(machine=machine, channels=source.channels, database=database)
+        self._case = Case(machine=machine, channels=source.channels, database=database, asked=asked)
         self._watches = Watches(self._case)
         self.following = ReturnFollowing(machine, within_ns=within_ns, settle_ns=settle_ns)
         """What is known of the power-up that is followed."""

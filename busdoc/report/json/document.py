@@ -74,6 +74,16 @@ def document(result: Result) -> dict[str, Any]:
             for box in result.health.boxes
         ],
     }
+    tree["databases"] = [
+        {
+            "file": str(use.file),
+            "channel": use.channel,
+            "messages": use.messages,
+            "heard": use.heard,
+            "why_not": use.why_not or None,
+        }
+        for use in result.database_uses
+    ]
     tree["symptoms"] = [
         symptom_entry(symptom, result.answers if symptom is result.complaint else ()) for symptom in result.symptoms
     ]
@@ -208,6 +218,7 @@ def _incident(n: int, incident: Incident, because: Because) -> Json:
         else {"action": because.action, "probability": because.probability, "lag_s": _maybe(because.lag_ns)},
         "spontaneous": because.spontaneous,
         "among": incident.among,
+        "boxes": [list(box) for box in incident.boxes],
         "code": incident.code,
         "why": list(incident.why),
         "losses": [

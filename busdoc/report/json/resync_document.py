@@ -93,6 +93,7 @@ def _controller(one: ControllerReturn) -> Json:
         "missing": [str(stream.key) for stream in one.missing],
         "restarts_s": [seconds(t_ns) for t_ns in one.restarts_ns],
         "codes": list(one.codes),
+        "symptoms": list(one.symptoms),
         "can_name": None if one.can_name is None else f"0x{one.can_name:016X}",
         "moved_to": one.moved_to,
         "waited_for": one.waited_for,

@@ -76,6 +76,8 @@ class Table:
     """Rows left out, which only the JSON and the tables hold."""
     headed: bool = False
     """Its title is shown and not only read out, since the heading above does not say it."""
+    links: tuple[str, ...] = ()
+    """Where the first cell of each row leads, on a screen; empty: nowhere."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

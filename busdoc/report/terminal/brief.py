@@ -37,10 +37,10 @@ class ShortPage:
 def short_page(result: Result, width: int, unicode: bool) -> ShortPage:
     """Fill the short page: what is told comes first, cautions before all else, and the picture gets what is left."""
     brief = brief_of(result)
-    found = _first_lines(filled(brief.found, width), _MOST_FOUND)
+    found = _first_lines(filled(brief.found, width), _MOST_FOUND, width)
     parts = [found, filled(brief.machine, width).splitlines()]
     if brief.warning:
-        parts.append(_first_lines(filled(f"! {brief.warning}", width, "", "  "), 2))
+        parts.append(_first_lines(filled(f"! {brief.warning}", width, "", "  "), 2, width))
     reasons: list[str] = []
     for reason in brief.why:
         lines = filled(reason, width, "  ", "    ").splitlines()
@@ -48,10 +48,12 @@ def short_page(result: Result, width: int, unicode: bool) -> ShortPage:
             reasons += lines
     for title, lines in (
         ("Why", reasons),
-        ("Done", _first_lines(filled(f"Done: {brief.done}", width, "", "  "), 2) if brief.done else []),
+        ("Done", _first_lines(filled(f"Done: {brief.done}", width, "", "  "), 2, width) if brief.done else []),
         (
             "Next",
-            _first_lines(filled(f"Next: {brief.next_step}", width, "", "  "), _MOST_NEXT) if brief.next_step else [],
+            _first_lines(filled(f"Next: {brief.next_step}", width, "", "  "), _MOST_NEXT, width)
+            if brief.next_step
+            else [],
         ),
     ):
         if lines:
@@ -64,7 +66,7 @@ def short_page(result: Result, width: int, unicode: bool) -> ShortPage:
     if _lines_of(parts) > MOST_LINES:
         parts = [part for part in parts if not part[0].startswith("Done: ")]
     if (over := _lines_of(parts) - MOST_LINES) > 0:
-        parts[0] = _first_lines("\n".join(found), max(1, len(found) - over))
+        parts[0] = _first_lines("\n".join(found), max(1, len(found) - over), width)
     used = _lines_of(parts)
     drawn = troubled_controllers(result)[: max(0, min(_MOST_DRAWN, MOST_LINES - used - 3))]
     if drawn:
@@ -85,10 +87,15 @@ _LEAST_STRIP = 12
 """Columns of the picture that still tell something."""
 
 
-def _first_lines(text: str, most: int) -> list[str]:
-    """Give the first lines of a text, cut after a whole one."""
+def _first_lines(text: str, most: int, width: int) -> list[str]:
+    """Give the first lines of a text, cut after a whole word; there is room for three dots, where the sign is none."""
     lines = text.splitlines()
-    return lines if len(lines) <= most else [*lines[: most - 1], f"{lines[most - 1].rstrip('.,; ')} …"]
+    if len(lines) <= most:
+        return lines
+    last = lines[most - 1]
+    while len(last.rstrip(".,; ")) + 4 > width and " " in last.strip():
+        last = last.rstrip().rpartition(" ")[0]
+    return [*lines[: most - 1], f"{last.rstrip('.,; ')} …"]
 
 
 def troubled_controllers(result: Result) -> tuple[ControllerHealth, ...]:
@@ -138,7 +145,7 @@ def picture_of(
     """
     health = result.health
     states = [state_of(result, one) for one in shown]
-    name_width = min(max(len(c.name) for c in shown), 22)
+    name_width = min(max(len(c.name) for c in shown), 22, max(10, width // 4))
     strip_width = max(_LEAST_STRIP, width - name_width - max(16, 4 + max(map(len, states))))
     glyphs = SHADED if unicode else ASCII
     gaps = [gap for gap in health.gaps if gap.channel is None]
@@ -155,7 +162,7 @@ def picture_of(
     pad = " " * (name_width + 3)
     marks = [(action.time_ns, str(action.n)) for action in result.actions]
     if marks:
-        rows = draw_marks(marks, health.start_ns, health.until_ns, strip_width)
+        rows = draw_marks(marks, health.start_ns, health.until_ns, strip_width, mark_rows)
         if len(rows) > mark_rows:
             column_ns = max(1, (health.until_ns - health.start_ns) // strip_width)
             at = {min(max((t_ns - health.start_ns) // column_ns, 0), strip_width - 1) for t_ns, _ in marks}
@@ -163,7 +170,7 @@ def picture_of(
         lines += [f"  {'actions' if k == 0 else '':<{name_width}} {row}".rstrip() for k, row in enumerate(rows)]
     if result.codes and mark_rows > 1:
         raised = [(code.first_ns, "!") for code in sorted(result.codes, key=lambda code: code.first_ns)]
-        rows = draw_marks(raised, health.start_ns, health.until_ns, strip_width)[:2]
+        rows = draw_marks(raised, health.start_ns, health.until_ns, strip_width, 2)[:2]
         lines += [f"  {'codes' if k == 0 else '':<{name_width}} {row}".rstrip() for k, row in enumerate(rows)]
     lines.append(pad + draw_axis(health.start_ns, health.until_ns, strip_width))
     if more > len(shown):

@@ -13,6 +13,8 @@ __all__ = ["changes_text", "render_power_up", "render_returns"]
 
 _MOST_NEW = 8
 _MOST_CHANGES = 40
+_COLUMNS = 55
+"""Characters that a row of the table takes beside the name."""
 
 
 def render_power_up(one: PowerUpReturn, n: int, start_ns: int, *, epoch: bool, width: int = 80) -> str:
@@ -28,9 +30,12 @@ def render_returns(one: PowerUpReturn, width: int = 80) -> str:
     lines: list[str] = []
     lines += [filled(f"{text}.", width, "  ", "    ") for text in one.reasons]
     name_width = min(max([len(c.name) for c in one.controllers], default=4), 22)
-    lines.append(f"  {'':<{name_width}}  {'first frame':>11} {'announced':>10} {'in step':>9} {'limit':>8}  verdict")
+    is_table = width >= name_width + _COLUMNS
+    if is_table:
+        titles = f"{'first frame':>11} {'announced':>10} {'in step':>9} {'limit':>8}  verdict"
+        lines.append(f"  {'':<{name_width}}  {titles}")
     for controller in one.controllers:
-        lines += _controller(controller, power_up, name_width, width)
+        lines += _controller(controller, power_up, name_width if is_table else None, width)
     if one.new:
         lines.append(filled(f"New, on no map: {first_few(one.new, _MOST_NEW)}.", width, "  ", "    "))
     return "\n".join(lines)
@@ -44,13 +49,18 @@ def changes_text(changes: Sequence[Change], width: int = 80) -> str:
     return "\n".join(["Not as it was when the baseline was learnt", *rows])
 
 
-def _controller(one: ControllerReturn, power_up: PowerUp, name_width: int, width: int) -> Iterator[str]:
+def _controller(one: ControllerReturn, power_up: PowerUp, name_width: int | None, width: int) -> Iterator[str]:
+    """Write one controller: a row of the table, or where there is no room for one a sentence."""
     first, announced, steady = (
         since_first_frame(power_up, t_ns, "-") for t_ns in (one.first_ns, one.identified_ns, one.steady_ns)
     )
-    name = one.name if len(one.name) <= name_width else one.name[: name_width - 1] + "~"
     limit = limit_in_words(one.limit_ns, "-")
-    yield f"  {name:<{name_width}}  {first:>11} {announced:>10} {steady:>9} {limit:>8}  {one.verdict}"
+    if name_width is None:
+        told = f"{one.name}: {one.verdict}; first frame {first}, announced {announced}, in step {steady}, limit {limit}"
+        yield filled(told, width, "  ", "    ")
+    else:
+        name = one.name if len(one.name) <= name_width else one.name[: name_width - 1] + "~"
+        yield f"  {name:<{name_width}}  {first:>11} {announced:>10} {steady:>9} {limit:>8}  {one.verdict}"
     indent = " " * 6
     for text in (*one.reasons, *one.notes):
         yield filled(f"{text}.", width, indent, indent + "  ")

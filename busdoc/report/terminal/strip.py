@@ -59,8 +59,12 @@ def _covered_ns(spans: Sequence[tuple[int, int]], low: int, high: int) -> int:
     return sum(max(0, min(high, to_ns) - max(low, from_ns)) for from_ns, to_ns in spans)
 
 
-def draw_marks(marks: Sequence[tuple[int, str]], start_ns: int, until_ns: int, width: int) -> list[str]:
+def draw_marks(
+    marks: Sequence[tuple[int, str]], start_ns: int, until_ns: int, width: int, most: int | None = None
+) -> list[str]:
     """Write short marks under the moments that they belong to, on as many lines as they need.
+
+    Where they need more than `most` lines, so many and one more are given: nobody draws them.
 
     >>> draw_marks([(0, "1"), (50, "2"), (52, "3")], 0, 100, 20)
     ['1         2         ', '          3         ']
@@ -74,6 +78,8 @@ def draw_marks(marks: Sequence[tuple[int, str]], start_ns: int, until_ns: int, w
             if all(letter == " " for letter in around):
                 break
         else:
+            if most is not None and len(lines) > most:
+                break
             line = [" "] * width
             lines.append(line)
         line[at : at + len(text)] = text

@@ -24,9 +24,11 @@ from busdoc.health.incident import IncidentKind, RanOn
 from busdoc.isolation.conclusion import State
 from busdoc.report.terminal.brief import picture_of, short_page
 from busdoc.report.terminal.intermittent import intermittent_section
-from busdoc.report.terminal.wrapping import filled
+from busdoc.report.terminal.wrapping import LEAST_WIDTH, MOST_WIDTH, filled
 from busdoc.report.words.codes import code_state_in_words
 from busdoc.report.words.incidents import answer_in_words, onset_in_words, ran_on_in_words
+from busdoc.report.words.inputs.databases import databases_in_words
+from busdoc.report.words.inputs.next_input import next_input_in_words
 from busdoc.report.words.joins import box_in_words, join_in_words, stand_ins_in_words
 from busdoc.report.words.next_test import next_test_in_words
 from busdoc.report.words.spells import spell_in_words
@@ -78,7 +80,7 @@ class Extent(StrEnum):
 
 def render(result: Result, *, width: int = 80, unicode: bool = True, extent: Extent = Extent.USUAL) -> str:
     """Write the verdict, `width` characters wide, without colour; every extent begins with the lines of the shorter."""
-    width = max(60, min(width, 160))
+    width = max(LEAST_WIDTH, min(width, MOST_WIDTH))
     in_full = extent is Extent.ALL
     page = short_page(result, width, unicode)
     parts = [*page.paragraphs]
@@ -100,6 +102,9 @@ def render(result: Result, *, width: int = 80, unicode: bool = True, extent: Ext
         if in_full:
             parts += [*_wire(result, width)]
         parts += [*_data(result, width, in_full), *_cautions(result, width, in_full)]
+        more = next_input_in_words(result)
+        if more is not None:
+            parts.append(_wrapped(more, width))
         if not in_full:
             parts.append(_wrapped("--all adds the rest of the evidence; --brief ends after the picture.", width))
     text = "\n\n".join(part for part in parts if part) + "\n"
@@ -361,6 +366,8 @@ def _data(result: Result, width: int, in_full: bool) -> Iterator[str]:
             "  ",
         )
     ]
+    used = databases_in_words(result.database_uses)
+    lines += [] if used is None else [_wrapped(used, width, "  ", "    ")]
     lines += [
         _wrapped(f"{s.file}, line {s.line}: {s.reason}", width, "    ", "      ") for s in facts.skipped[: most + 2]
     ]

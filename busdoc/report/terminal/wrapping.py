@@ -3,7 +3,10 @@
 import re
 import textwrap
 
-__all__ = ["filled"]
+__all__ = ["LEAST_WIDTH", "MOST_WIDTH", "filled"]
+
+LEAST_WIDTH, MOST_WIDTH = 40, 160
+"""Columns: narrower, words are torn; wider, the eye does not find the next line (common practice)."""
 
 _BEFORE_A_UNIT = re.compile(r"(?<=\d) (?=%|(?:ns|µs|us|ms|s|min|h|d|V|A|Hz)\b)")
 _NO_BREAK = "\N{NO-BREAK SPACE}"

@@ -7,6 +7,7 @@ from busdoc.actions.action import REMARKS, ActionKind
 from busdoc.actions.words import done_in_words
 from busdoc.analysis.overview import worth_making
 from busdoc.analysis.result import Result
+from busdoc.analysis.unheard import has_looks
 from busdoc.isolation.conclusion import State
 from busdoc.isolation.verdict import NextTest
 from busdoc.report.words.conclusion import proof_in_words, state_in_words
@@ -63,7 +64,8 @@ def _machine(result: Result) -> str:
     health, epoch = result.health, result.capture.epoch
     length = duration(health.until_ns - health.start_ns)
     heard = sum(one.first_ns is not None for one in result.health.controllers)
-    who = counted(heard, "controller")
+    looked = not result.health.controllers and not result.health.frames and has_looks(result.actions)
+    who = "without a bus" if looked else counted(heard, "controller")
     name = result.machine.name or "No machine map"
     if not epoch:
         return f"{name}: {who}, {length}; times count from the capture's own zero."

@@ -20,8 +20,9 @@ from busdoc.report.words.incidents import (
 )
 from busdoc.report.words.practice import PRACTICE_MARK
 from busdoc.report.words.symptoms import complaint_in_words
+from busdoc.symptoms.symptom import Symptom, SymptomKind
 from busdoc.times import SECOND_NS
-from busdoc.words.counting import all_of, counted, listed, plural, times
+from busdoc.words.counting import all_of, by_box, counted, listed, plural, times
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
 from busdoc.words.sentence import capital
@@ -129,7 +130,8 @@ def _what_happened(result: Result, length: str) -> str:
     if len(spells) > _MOST_NAMES:
         said.append(f"and {len(spells) - _MOST_NAMES} times more")
     if fell:
-        said.append(f"{_grouped(fell, DROPPED_OFF)}{_how(incidents, fell)}")
+        boxes = [box.controllers for box in result.health.boxes]
+        said.append(f"{_grouped(fell, DROPPED_OFF, boxes)}{_how(incidents, fell)}")
     if restarts:
         said.append(_grouped(restarts, RESTARTED))
     for bus, n in Counter(bus_in_words(i, result.capture.channel_names) for i in silences).items():
@@ -164,12 +166,13 @@ def _silences_in_words(result: Result) -> list[str]:
     return [f"Every controller restarted after {which}: look at the supply{doubt}."]
 
 
-def _grouped(names: Counter[str], what: str) -> str:
+def _grouped(names: Counter[str], what: str, boxes: Sequence[Sequence[str]] = ()) -> str:
     groups: dict[int, list[str]] = {}
     for name, n in names.most_common():
         groups.setdefault(n, []).append(name)
     parts = []
-    for n, members in groups.items():
+    for n, group in groups.items():
+        members = by_box(group, [box for box in boxes if {*box} <= {*group}])
         parts.append(f"{listed(members, _MOST_NAMES)} {what} {times(n)}{' each' if len(members) > 1 else ''}")
     return ", ".join(parts)
 
@@ -207,14 +210,37 @@ def _what_did_it(result: Result) -> list[str]:
 
 _SOON_NS = 15 * SECOND_NS
 """What comes so soon after a plug may be its answer, whatever else explains it (common practice)."""
+_LATE_PRESS_NS = 3 * SECOND_NS
+"""So long after a plug its press may be written down (common practice: half a second, seldom three)."""
 
 
 def _followed_an_action(result: Result) -> bool:
-    """Say whether anything came soon after something was plugged or switched: then the part's reasons speak of it."""
+    """Say whether anything came soon after something was plugged or switched: then the part's reasons speak of it.
+
+    Of restarts over and over each may have.
+    """
     done_ns = [action.time_ns for action in result.actions if action.kind not in REMARKS]
-    came_ns = [result.incidents[n].onset_ns for n in result.trouble.incidents]
-    came_ns += [since_ns for since_ns, _ in result.answers]
-    return any(-3 * SECOND_NS < t - at < _SOON_NS for t in came_ns for at in done_ns)
+    fell = [result.incidents[n] for n in result.trouble.incidents]
+    came = [(t_ns, t_ns) for one in fell for t_ns in [loss.onset_ns for loss in one.losses] or [one.onset_ns]]
+    came += _came(result.complaint)
+    return any(to_ns - at > -_LATE_PRESS_NS and from_ns - at < _SOON_NS for from_ns, to_ns in came for at in done_ns)
+
+
+def _came(complaint: Symptom | None) -> list[tuple[int, int]]:
+    """Give within what (from, to) each showing of the complaint came.
+
+    A person sees it when they look, which may be long after: what was done since it was last gone may have brought it.
+    """
+    if complaint is None:
+        return []
+    came, gone_ns = [], None
+    for span in complaint.spans:
+        first_ns = span.since_ns if span.not_yet_ns is None else span.not_yet_ns
+        if complaint.kind is SymptomKind.SEEN and gone_ns is not None:
+            first_ns = min(first_ns, gone_ns)
+        came.append((first_ns, span.since_ns))
+        gone_ns = span.gone_ns
+    return came
 
 
 def _asked_about(result: Result) -> list[Because]:

@@ -8,7 +8,7 @@ from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
 from busdoc.isolation.verdict import Because
 from busdoc.report.words.wire import channel_in_words
 from busdoc.times import SECOND_NS
-from busdoc.words.counting import first_few, plural, times
+from busdoc.words.counting import by_box, first_few, plural, times
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
 
@@ -83,8 +83,13 @@ def _one_by_one(incident: Incident) -> str:
 
 
 def _dropout_in_words(incident: Incident, names: str) -> str:
-    """Say who dropped off the bus; of most that were there, how many that were, since the bus itself went on."""
+    """Say who dropped off the bus; of most that were there, how many that were, since the bus itself went on.
+
+    Addresses of one box are one that fell, not several.
+    """
     n = len(incident.controllers)
+    if incident.boxes:
+        return f"{first_few(by_box(incident.controllers, incident.boxes))} {DROPPED_OFF}"
     if incident.among is None or not incident.among > n > incident.among / 2:
         return f"{names} {DROPPED_OFF}"
     return f"{n} of {incident.among} controllers {DROPPED_OFF} ({names})"

@@ -30,8 +30,8 @@ def in_question(view: SessionView) -> ControllerRow | None:
 
 
 def draw_big(view: SessionView, width: int, height: int) -> list[Line]:
-    """Draw the view, in the largest letters in which all of it fits."""
-    small = _small(view, width)
+    """Draw the view, in the largest letters in which all of it fits; the step's cautions are whole before that."""
+    small = _small(view, width, height)
     texts = _texts(view)
     for size in range(_MOST_SIZE, 0, -1):
         lines = _drawn(texts, size, width, height - len(small))
@@ -40,7 +40,7 @@ def draw_big(view: SessionView, width: int, height: int) -> list[Line]:
     else:
         lines = _squeezed(texts, width, height - len(small))
     lines += [fit((), width)] * (height - len(lines) - len(small))
-    return [*lines, *small][:height]
+    return [*lines[: max(0, height - len(small))], *small][:height]
 
 
 def _texts(view: SessionView) -> list[tuple[str, Tone]]:
@@ -100,12 +100,12 @@ def _squeezed(texts: list[tuple[str, Tone]], width: int, height: int) -> list[Li
     return [fit(line, width) for line in lines]
 
 
-def _small(view: SessionView, width: int) -> list[Line]:
-    """Write what does not need to be read from afar."""
+def _small(view: SessionView, width: int, height: int) -> list[Line]:
+    """Write what need not be read from afar: the cautions, never cut, and the verdict where that leaves room."""
     rows: list[Line] = []
-    if view.next is not None:
-        for caution in step_cautions(view.next)[:2]:
-            rows += wrap(f" ! {caution}", width, Tone.WARN, most=1)
+    for caution in step_cautions(view.next) if view.next is not None else ():
+        rows += [line_of(" ", *row) for row in wrap(f"! {caution}", width - 1, Tone.WARN, indent="  ")]
     short, _ = verdict_in_short(view)
-    rows += wrap(f" {short or view.headline}", width, most=1)
+    if len(rows) + 1 + rows_at(1) <= height:
+        rows += wrap(f" {short or view.headline}", width, most=1)
     return [fit(row, width) for row in rows]

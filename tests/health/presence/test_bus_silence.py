@@ -171,6 +171,23 @@ def test_who_sends_too_seldom_to_tell_is_not_asked_where_most_missed_a_frame() -
     assert len(silent(SPAN, controllers=[one("a", absence(*SPAN)), one("b"), one("d"), *now_and_then])) == 1
 
 
+def test_where_those_left_send_too_seldom_to_tell_it_was_the_bus_if_the_bus_falls_silent_at_other_times() -> None:
+    """Three of four are lost at 80 s, and the fourth is quiet for five seconds two times in three."""
+    others = [(k * 20 * S, k * 20 * S + 5 * S) for k in range(1, 3)]
+    last = (80 * S, 85 * S)
+
+    def found(*times: tuple[int, int], seldom_ns: int = 10 * S, n: int = 3) -> list[int]:
+        lost = [one(f"a{k}", *(absence(*span) for span in (*times, last))) for k in range(n)]
+        due = [stream(*(silence(from_ns - 12 * S, to_ns) for from_ns, to_ns in times), slowest_ns=seldom_ns)]
+        controllers = [*lost, controller("seldom", streams=due)]
+        return [bus.gap.from_ns for bus in silent(*times, last, controllers=controllers)]
+
+    assert found(*others) == [20 * S, 40 * S, 80 * S]
+    assert found(*others[:1]) == [20 * S]
+    assert found(*others, seldom_ns=5 * S) == [20 * S, 40 * S]
+    assert found(*others, n=2) == [20 * S, 40 * S]
+
+
 def test_its_fastest_stream_or_one_that_was_silent_before_tells_that_another_missed_a_beat() -> None:
     lost = [one("a", absence(*SPAN)), one("b", absence(*SPAN))]
     slow = stream(slowest_ns=10**18)

@@ -542,6 +542,15 @@ def test_frames_on_a_channel_of_no_watched_stream_are_no_sound_of_another(monkey
     assert (channels.count[:2].tolist(), channels.last_ns[:2].tolist()) == ([301, 300], [UNTIL_NS, 29_901 * MS])
 
 
+def test_a_bus_falls_silent_though_a_channel_of_no_watched_stream_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("busdoc.health.presence.watch._MOST_STREAMS", 2)
+    watch = HealthWatch()
+    watched = [ticking(one, k * MS).without(*GONE) for k, one in enumerate((A, B))]
+    watch.feed(merged(*watched, ticking(C, 5 * MS, channel=1)))
+    (silence,) = of_kind(watch.close(), IncidentKind.BUS_SILENCE)
+    assert (silence.last_seen_ns, silence.back_ns) == (10 * S, 15 * S)
+
+
 def test_streams_owners_and_channels_are_counted_as_they_come() -> None:
     watch = HealthWatch()
     for k, sent in enumerate((ticking(A), ticking(A2), ticking(B, channel=1), ticking(0x600, extended=False))):

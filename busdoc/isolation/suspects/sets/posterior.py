@@ -2,7 +2,7 @@
 
 With S the set of faulty parts, r their rates and z the background rate, the record has the likelihood
 
-    prod over incidents k of (sum over i in S of hazard[i, k, r_i] + background[k, z])
+    prod over incidents k of (sum over i in S of hazard[i, k, r_i] + background[k, z] + by_hand[k])
     times prod over i in S of survival[i, r_i], times calm[z]
 
 summed over the grids of r and z. Failed starts stand behind the incidents; theirs are probabilities and no densities,
@@ -22,10 +22,10 @@ from busdoc.isolation.suspects.evidence import Evidence
 from busdoc.isolation.suspects.prior import SET_SIZE_PRIOR
 from busdoc.isolation.suspects.rates import BACKGROUND_ALONE, BACKGROUND_BESIDE, RATE_PRIOR, quiet_probability
 from busdoc.isolation.suspects.sets.causes import OFF_THE_MAP, Causes
+from busdoc.isolation.suspects.sets.lately import likelihoods_once
 from busdoc.isolation.suspects.sets.likelihood import (
     SetLikelihoods,
     Terms,
-    likelihoods_of_sets,
     log_or_none,
     log_product,
     log_sum,
@@ -67,6 +67,8 @@ class Posterior:
     """(Z,) posterior of the background rate, were nothing on the map at fault."""
     shows: Float64Array
     """(K, P) probability that the incident was this part's showing."""
+    by_hand: Float64Array
+    """(K,) probability that it was somebody who switched a supply and wrote nothing down."""
     shows_rate: Float64Array
     """(K, P, R) the same, by the rate at which it shows; sums to `shows`."""
     earned: Float64Array
@@ -92,7 +94,7 @@ def weigh_sets(causes: Causes) -> Posterior:
         calm=evidence.calm * BACKGROUND_BESIDE,
         n_incidents=n_incidents if evidence.window_s is None else 0,
     )
-    likelihoods = likelihoods_of_sets(terms)
+    likelihoods = likelihoods_once(terms)
     log_background = log_or_none(background).sum(axis=0) + log_or_none(evidence.calm * BACKGROUND_ALONE)
     nothing = float(log_sum(log_background, (0,)))
     # Every set of causes with its likelihood and its prior.
@@ -139,6 +141,7 @@ def _folded(
     off = row == n_parts
     rate_off = marginal[off] @ rate[off] if off.any() else RATE_PRIOR
     chased = marginal @ rate
+    shows = np.ascontiguousarray(by_row[:n_parts].sum(axis=2).T)
     return Posterior(
         # Sums of thousands of weights are off by their rounding; no probability is above one.
         marginal=np.minimum(np.bincount(row, marginal)[:n_parts], 1.0),
@@ -149,10 +152,25 @@ def _folded(
         rate=rate[:n_parts],
         rate_off=rate_off / max(rate_off.sum(), 1e-300),
         background=background,
-        shows=np.ascontiguousarray(by_row[:n_parts].sum(axis=2).T),
+        shows=shows,
+        by_hand=_by_hand(causes.evidence, np.minimum(shows_rate.sum(axis=2), marginal).sum(axis=1)),
         shows_rate=by_row[:n_parts].transpose(1, 0, 2),
         earned=quiet_probability(causes.evidence.quiet_s[:n_parts], chased / max(chased.sum(), 1e-300)),
     )
+
+
+def _by_hand(evidence: Evidence, shown: Float64Array) -> Float64Array:
+    """(K,) of what no cause has shown, the share of those who write nothing down.
+
+    Parameters
+    ----------
+    shown : (K,) that a cause showed; none does more than it is likely to be bad
+    """
+    if evidence.by_hand is None:
+        return np.zeros(len(shown))
+    beside = evidence.background @ BACKGROUND_BESIDE + evidence.by_hand
+    by_hand: Float64Array = np.maximum(1.0 - shown, 0.0) * evidence.by_hand / np.maximum(beside, 1e-300)
+    return by_hand
 
 
 def _scaled(evidence: Evidence) -> tuple[Float64Array, Float64Array]:
@@ -162,11 +180,12 @@ def _scaled(evidence: Evidence) -> tuple[Float64Array, Float64Array]:
     once, as of a failed start: what counts is the probability that it came within that window, not its density.
     """
     starts = evidence.starts
-    alike = np.broadcast_to(starts.background[:, None], (len(starts.background), evidence.background.shape[1]))
-    top = np.maximum(evidence.hazard.max(axis=(0, 2), initial=0.0), evidence.background.max(axis=1))
+    off = evidence.background if evidence.by_hand is None else evidence.background + evidence.by_hand[:, None]
+    alike = np.broadcast_to(starts.background[:, None], (len(starts.background), off.shape[1]))
+    top = np.maximum(evidence.hazard.max(axis=(0, 2), initial=0.0), off.max(axis=1))
     if evidence.window_s is not None:
         top = np.maximum(top, 1.0 / evidence.window_s)
-    hazard, background = evidence.hazard / top[None, :, None], evidence.background / top[:, None]
+    hazard, background = evidence.hazard / top[None, :, None], off / top[:, None]
     return np.concatenate((hazard, starts.hazard), axis=1), np.concatenate((background, alike))
 
 

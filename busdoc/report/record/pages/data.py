@@ -9,6 +9,7 @@ from busdoc.report.record.page import Align, Block, Column, Facts, Fold, Items, 
 from busdoc.report.record.pictures.load import load_columns, load_picture
 from busdoc.report.record.provenance import Provenance
 from busdoc.report.words.codes import code_state_in_words
+from busdoc.report.words.inputs.databases import databases_in_words
 from busdoc.report.words.wire import channel_in_words, errors_in_words, traffic_in_words
 from busdoc.times import clock
 from busdoc.words.counting import counted
@@ -158,6 +159,9 @@ def data_section(result: Result) -> Section:
         blocks.append(Items(items=warnings[:50], tone=Tone.TROUBLE))
     if not blocks:
         blocks.append(Text(text="Everything was read; nothing was skipped or missing.", tone=Tone.GOOD))
+    used = databases_in_words(result.database_uses)
+    if used is not None:
+        blocks.append(Text(text=used))
     return Section(title="The data: skipped, missing, uncertain", anchor="data", blocks=tuple(blocks))
 
 

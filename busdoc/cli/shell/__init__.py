@@ -1,0 +1,1 @@
+"""What a shell and its pages know of busdoc: completion and manual, both made from the parser of the commands."""

@@ -1,0 +1,1 @@
+"""What only many captures can tell."""

@@ -1,0 +1,85 @@
+"""Captures in time: the age of each machine, before and after a change, month by month."""
+
+import math
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+
+import numpy as np
+
+from busdoc.fleet.conclusions.counts import MachineCounts
+from busdoc.fleet.statistics.before_after import Change, Stratum, change_of
+from busdoc.fleet.statistics.power_law import Life
+from busdoc.fleet.statistics.rates import Rate, rate_of
+
+__all__ = ["before_and_after", "lives_of", "rates_by_month"]
+
+_LEAST_CAPTURES = 2
+"""Of a machine: from then on it has an age to speak of."""
+
+
+def lives_of(machines: Sequence[MachineCounts]) -> tuple[Mapping[str, Life], bool]:
+    """Give each machine's life in hours of age: by its hour meter, or since its first capture.
+
+    The meter is used where at least half of the captures have one; captures without the age that is used are left out.
+    """
+    told = sum(float(np.isfinite(np.asarray(one.meter_h)).sum()) for one in machines)
+    by_meter = told >= sum(len(one.hours) for one in machines) / 2.0 > 0.0
+    lives = {}
+    for one in machines:
+        begins = np.asarray(one.meter_h if by_meter else one.start_h, np.float64)
+        known = np.isfinite(begins)
+        if known.sum() < _LEAST_CAPTURES:
+            continue
+        if not by_meter:
+            begins = begins - begins[known].min()
+        lengths = np.asarray(one.length_h)
+        spans = sorted((b, b + w) for b, w in zip(begins[known].tolist(), lengths[known].tolist(), strict=True))
+        events = np.asarray(one.event_of, np.int64)
+        ages = (begins[events] + np.asarray(one.event_at_h)) if len(events) else np.empty(0)
+        lives[one.name] = Life(ages=tuple(ages[np.isfinite(ages)].tolist()), watched=_apart(spans))
+    return lives, by_meter
+
+
+def _apart(spans: Sequence[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
+    """Join spans that overlap."""
+    joined: list[tuple[float, float]] = []
+    for begin, end in spans:
+        if joined and begin <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], end))
+        else:
+            joined.append((begin, end))
+    return tuple(joined)
+
+
+def before_and_after(machines: Sequence[MachineCounts], changed: str, bunching: float) -> Change | None:
+    """Compare before and after: each machine on the day of its own, or on that of all."""
+    strata = []
+    for one in machines:
+        day = one.changed or changed
+        if not day:
+            continue
+        begins, n, hours = np.asarray(one.start_h), np.asarray(one.n), np.asarray(one.hours)
+        edge_h = datetime.fromisoformat(day).replace(tzinfo=UTC).timestamp() / 3600.0
+        before, after = begins + np.asarray(one.length_h) <= edge_h, begins >= edge_h + 24.0
+        strata.append(
+            Stratum(
+                n_before=int(n[before].sum()),
+                h_before=float(hours[before].sum()),
+                n_after=int(n[after].sum()),
+                h_after=float(hours[after].sum()),
+            )
+        )
+    return change_of(strata, bunching=bunching)
+
+
+def rates_by_month(machines: Sequence[MachineCounts], bunching: float) -> tuple[tuple[str, Rate], ...]:
+    """Give (month, rate) in order, of all captures with a date."""
+    sums: dict[str, list[float]] = {}
+    for one in machines:
+        for start_h, n, hours in zip(one.start_h, one.n, one.hours, strict=True):
+            if math.isfinite(start_h):
+                month = f"{datetime.fromtimestamp(start_h * 3600.0, UTC):%Y-%m}"
+                so_far = sums.setdefault(month, [0.0, 0.0])
+                so_far[0] += n
+                so_far[1] += hours
+    return tuple((month, rate_of(int(n), hours, bunching=bunching)) for month, (n, hours) in sorted(sums.items()))

@@ -1,0 +1,172 @@
+"""What was counted, gathered from the store one line at a time: numbers by machine, controller, part and capture."""
+
+from array import array
+from collections import Counter, defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from busdoc.fleet.judged import Outcome
+from busdoc.fleet.kept.store import Listed
+from busdoc.fleet.kept.tables import kind_of
+
+__all__ = ["CaptureLink", "KindCounts", "MachineCounts", "Problem", "gather"]
+
+_MOST_LINKS = 12
+"""Captures with dropouts that are named of each machine."""
+_MOST_PROBLEMS = 200
+_HOUR_S = 3600.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureLink:
+    """A capture that has something to show."""
+
+    address: str
+    report: str | None
+    headline: str
+    n: int
+    start_s: float | None
+    """Unix time; None: the capture has no date."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Problem:
+    """A capture that counts for nothing, and why."""
+
+    machine: str
+    address: str
+    sentence: str
+
+
+@dataclass(slots=True, kw_only=True)
+class MachineCounts:
+    """One machine; of its captures, columns of numbers."""
+
+    name: str
+    hours: "array[float]" = field(default_factory=lambda: array("d"))
+    """(captures,) watched."""
+    n: "array[int]" = field(default_factory=lambda: array("q"))
+    """(captures,) dropouts."""
+    start_h: "array[float]" = field(default_factory=lambda: array("d"))
+    """(captures,) Unix time in hours; NaN without a date."""
+    length_h: "array[float]" = field(default_factory=lambda: array("d"))
+    meter_h: "array[float]" = field(default_factory=lambda: array("d"))
+    """(captures,) of the hour meter; NaN: nobody said."""
+    event_of: "array[int]" = field(default_factory=lambda: array("q"))
+    """(dropouts,) which capture."""
+    event_at_h: "array[float]" = field(default_factory=lambda: array("d"))
+    """(dropouts,) since its capture began."""
+    controllers: dict[str, list[float]] = field(default_factory=dict)
+    """Name -> [dropouts, hours]."""
+    parts: dict[str, list[float]] = field(default_factory=dict)
+    """Name -> [dropouts, hours]."""
+    fell: Counter[tuple[str, ...]] = field(default_factory=Counter)
+    """Who fell at once -> how often; several only."""
+    alone: Counter[str] = field(default_factory=Counter)
+    columns: dict[str, Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
+    changed: str = ""
+    links: list[CaptureLink] = field(default_factory=list)
+    """Those with the most dropouts."""
+    n_healthy: int = 0
+    n_could_not: int = 0
+    n_trouble: int = 0
+    healthy: list[int] = field(default_factory=list)
+    """Lines of captures in which nothing was wrong: the longest, for a baseline."""
+
+
+@dataclass(slots=True, kw_only=True)
+class KindCounts:
+    """All machines of a kind."""
+
+    name: str
+    machines: dict[str, MachineCounts] = field(default_factory=dict)
+    part_kinds: dict[str, str] = field(default_factory=dict)
+    """Part -> its kind."""
+    hangs_on: dict[str, Counter[tuple[str, str]]] = field(default_factory=lambda: defaultdict(Counter))
+    """Controller -> (feed, segment) -> on how many captures' maps."""
+
+
+def gather(lines: Iterable[Listed]) -> tuple[dict[str, KindCounts], list[Problem]]:
+    """Count all lines: what came of them by kind and machine, and those that count for nothing, the first few hundred.
+
+    A line with the content of an earlier one counts once; one whose map or journal is another machine's, not at all.
+    """
+    kinds: dict[str, KindCounts] = {}
+    problems: list[Problem] = []
+
+    def problem(line: Listed, sentence: str) -> None:
+        if len(problems) < _MOST_PROBLEMS:
+            problems.append(Problem(machine=line.capture.machine, address=line.capture.address, sentence=sentence))
+
+    known = {}
+    for line in lines:
+        if line.body is not None:
+            known[line.capture.machine] = kind_of(line)
+        name = line.capture.kind or known.get(line.capture.machine) or kind_of(line)
+        kind = kinds.setdefault(name, KindCounts(name=name))
+        machine = kind.machines.setdefault(line.capture.machine, MachineCounts(name=line.capture.machine))
+        if line.body is None:
+            if line.outcome is not None:
+                machine.n_could_not += 1
+                problem(line, line.sentence)
+        elif line.same_as is not None:
+            problem(line, f"It is the same as number {line.same_as} of the list, and counts once.")
+        elif line.body["capture"]["doubted"]:
+            machine.n_could_not += 1
+            problem(line, f"It counts for nothing: {next(iter(line.body['capture']['warnings']), 'map or clock')}.")
+        else:
+            _add(kind, machine, line)
+    return kinds, problems
+
+
+def _add(kind: KindCounts, machine: MachineCounts, line: Listed) -> None:
+    assert line.body is not None
+    told, nan = line.body["capture"], float("nan")
+    number = len(machine.hours)
+    machine.hours.append(told["watched_h"])
+    machine.n.append(told["dropouts"])
+    machine.start_h.append(told["start_s"] / _HOUR_S if told["unix_clock"] else nan)
+    machine.length_h.append(told["duration_s"] / _HOUR_S)
+    machine.meter_h.append(nan if line.capture.hours is None else line.capture.hours)
+    machine.changed = machine.changed or line.capture.changed
+    machine.n_trouble += told["trouble"]
+    for row in line.body["dropouts"]:
+        machine.event_of.append(number)
+        machine.event_at_h.append(row["at_h"])
+        if len(row["controllers"]) > 1:
+            machine.fell[tuple(sorted(row["controllers"]))] += 1
+        elif row["controllers"]:
+            machine.alone[row["controllers"][0]] += 1
+    for row in line.body["controllers"]:
+        if row["watched_h"] > 0.0:
+            _sum(machine.controllers, row["controller"], row)
+        if row["feed"] or row["segment"]:
+            kind.hangs_on[row["controller"]][row["feed"] or "", row["segment"] or ""] += 1
+    for row in line.body["parts"]:
+        _sum(machine.parts, row["part"], row)
+        kind.part_kinds.setdefault(row["part"], row["kind"])
+    for column, value in line.capture.covariates:
+        machine.columns[column][value] += 1
+    if told["dropouts"]:
+        start_s = told["start_s"] if told["unix_clock"] else None
+        machine.links.append(
+            CaptureLink(
+                address=line.capture.address,
+                report=line.report,
+                headline=told["headline"],
+                n=told["dropouts"],
+                start_s=start_s,
+            )
+        )
+        machine.links.sort(key=lambda one: -one.n)
+        del machine.links[_MOST_LINKS:]
+    if told["state"] == "healthy" and line.outcome is Outcome.JUDGED:
+        machine.n_healthy += 1
+        if len(machine.healthy) < _MOST_LINKS:
+            machine.healthy.append(line.number)
+
+
+def _sum(into: dict[str, list[float]], name: str, row: dict[str, float]) -> None:
+    so_far = into.setdefault(name, [0.0, 0.0])
+    so_far[0] += row["dropouts"]
+    so_far[1] += row["watched_h"]

@@ -1,0 +1,277 @@
+"""Draws every conclusion about a fleet from what was counted; the statistics themselves are beside it."""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from busdoc.arrays import Float64Array, Int64Array
+from busdoc.fleet.conclusions.ages import before_and_after, lives_of, rates_by_month
+from busdoc.fleet.conclusions.counts import KindCounts, MachineCounts, gather
+from busdoc.fleet.conclusions.findings import AHEAD_H, Findings, KindFindings, MachineFindings, Ranked
+from busdoc.fleet.kept.store import Listed
+from busdoc.fleet.statistics.bunching import bunching_of
+from busdoc.fleet.statistics.gamma_poisson import GammaPoisson, learn
+from busdoc.fleet.statistics.power_law import Life, trend_of
+from busdoc.fleet.statistics.ranking import above_the_rest
+from busdoc.fleet.statistics.rates import Rate, rate_of
+from busdoc.fleet.statistics.regression import Effects, effects_of
+from busdoc.fleet.statistics.together import fell_together
+from busdoc.fleet.work.shared import CONTROLLER
+from busdoc.intermittent.multiple_testing import benjamini_hochberg
+
+__all__ = ["find"]
+
+
+def find(lines: Iterable[Listed], *, changed: str = "") -> Findings:
+    """Draw every conclusion.
+
+    Parameters
+    ----------
+    lines : of the store, by machine
+    changed : the day on which all machines were changed that the manifest gives none of their own; empty: none
+    """
+    n = [0, 0]
+
+    def counted(lines: Iterable[Listed]) -> Iterable[Listed]:
+        for line in lines:
+            n[0] += 1
+            n[1] += line.body is not None
+            yield line
+
+    gathered, problems = gather(counted(lines))
+    kinds = [_kind(kind, changed) for _, kind in sorted(gathered.items())]
+    corrected, n_ranked = _corrected(kinds)
+    return Findings(
+        kinds=tuple(corrected),
+        problems=tuple(problems),
+        n_captures=n[0],
+        n_judged=n[1],
+        n_ranked=n_ranked,
+        changed=changed,
+    )
+
+
+def _kind(kind: KindCounts, changed: str) -> KindFindings:
+    machines = [one for _, one in sorted(kind.machines.items())]
+    n, hours = _totals(machines)
+    bunching = _bunching(machines)
+    model = learn(n / bunching, hours / bunching)
+    ranked = _rank([(one.name, "", "") for one in machines], n, hours, bunching, model)
+    of_controllers, n_idle = _controllers_of_machines(machines, bunching)
+    lives, by_meter = lives_of(machines)
+    found = [
+        _machine(kind, one, rank, model, bunching, of_controllers.get(one.name, ()), lives.get(one.name))
+        for one, rank in zip(machines, ranked, strict=True)
+    ]
+    controllers, n_idle_controllers = _of_kind(machines, "controllers", {}, bunching)
+    parts, n_idle_parts = _of_kind(machines, "parts", kind.part_kinds, bunching)
+    typical = None if model is None else (model.typical, *model.typical_interval)
+    shared = fell_together(_falls(machines), {one.name: sum(one.hours) for one in machines})
+    return KindFindings(
+        name=kind.name,
+        rate=rate_of(int(n.sum()), float(hours.sum()), bunching=bunching),
+        typical=typical,
+        spread=0.0 if model is None else model.spread,
+        bunching=bunching,
+        machines=tuple(sorted(found, key=lambda one: -one.ranked.believed)),
+        controllers=controllers,
+        parts=parts,
+        part_kinds=_part_kinds(kind, machines, bunching),
+        trend=trend_of(list(lives.values()), bunching=bunching),
+        by_meter=by_meter,
+        change=before_and_after(machines, changed, bunching),
+        effects=_effects(machines),
+        together=tuple((pair, _shared(kind, pair.controllers)) for pair in shared),
+        months=rates_by_month(machines, bunching),
+        n_idle=n_idle + n_idle_controllers + n_idle_parts,
+    )
+
+
+def _totals(machines: Sequence[MachineCounts]) -> tuple[Float64Array, Float64Array]:
+    n = np.array([sum(one.n) for one in machines], np.float64)
+    return n, np.array([sum(one.hours) for one in machines], np.float64)
+
+
+def _bunching(machines: Sequence[MachineCounts]) -> float:
+    which: Int64Array = np.repeat(np.arange(len(machines)), [len(one.hours) for one in machines])
+    n = np.concatenate([np.asarray(one.n, np.int64) for one in machines])
+    return bunching_of(which, n, np.concatenate([np.asarray(one.hours, np.float64) for one in machines]))
+
+
+def _rank(
+    names: Sequence[tuple[str, str, str]],
+    n: Float64Array,
+    hours: Float64Array,
+    bunching: float,
+    model: GammaPoisson | None,
+) -> list[Ranked]:
+    """Rank fellows: (machine, name, kind of part) of each."""
+    p = above_the_rest(n, hours, bunching=bunching)
+    rates = [rate_of(int(k), h, bunching=bunching) for k, h in zip(n.tolist(), hours.tolist(), strict=True)]
+    if model is None:
+        believed, low, high = ([one.per_hour for one in rates], [one.low for one in rates], [one.high for one in rates])
+        typical = float(n.sum() / hours.sum()) if hours.sum() > 0.0 else 0.0
+    else:
+        counts, watched = n / bunching, hours / bunching
+        limits = model.interval(counts, watched)
+        believed, low, high = model.believed(counts, watched).tolist(), limits[0].tolist(), limits[1].tolist()
+        typical = model.typical
+    return [
+        Ranked(
+            machine=machine,
+            name=name,
+            what=what,
+            rate=rate,
+            believed=mean,
+            low=lower,
+            high=upper,
+            times=mean / typical if typical > 0.0 else 1.0,
+            p=chance,
+        )
+        for (machine, name, what), rate, mean, lower, upper, chance in zip(
+            names, rates, believed, low, high, p.tolist(), strict=True
+        )
+    ]
+
+
+def _controllers_of_machines(
+    machines: Sequence[MachineCounts], bunching: float
+) -> tuple[Mapping[str, tuple[Ranked, ...]], int]:
+    """Rank each controller among those of the same name on the other machines; give also how many never dropped."""
+    found: dict[str, list[Ranked]] = {}
+    n_idle = 0
+    for name in sorted({name for one in machines for name in one.controllers}):
+        having = [one for one in machines if name in one.controllers]
+        n = np.array([one.controllers[name][0] for one in having])
+        hours = np.array([one.controllers[name][1] for one in having])
+        if not n.sum():
+            n_idle += len(having)
+            continue
+        model = learn(n / bunching, hours / bunching)
+        for rank in _rank([(one.name, name, CONTROLLER) for one in having], n, hours, bunching, model):
+            if rank.rate.n:
+                found.setdefault(rank.machine, []).append(rank)
+            else:
+                n_idle += 1
+    return {name: tuple(sorted(ranks, key=lambda one: -one.rate.n)) for name, ranks in found.items()}, n_idle
+
+
+def _of_kind(
+    machines: Sequence[MachineCounts], of: str, kinds: Mapping[str, str], bunching: float
+) -> tuple[tuple[Ranked, ...], int]:
+    """Rank the controllers, or the parts of each kind of part, among each other over all machines.
+
+    What one machine alone shows is that machine's: each is tested without the machine on which it dropped most.
+    """
+    names = sorted({name for one in machines for name in getattr(one, of)})
+    found: list[Ranked] = []
+    n_idle = 0
+    for what in sorted({kinds.get(name, CONTROLLER) for name in names}):
+        if of == "parts" and what == CONTROLLER:
+            continue  # they are ranked as controllers, with the time that each was watched
+        fellows = [name for name in names if kinds.get(name, CONTROLLER) == what]
+        table = np.array([[getattr(one, of).get(name, (0.0, 0.0)) for one in machines] for name in fellows])
+        n, hours = table[:, :, 0].sum(axis=1), table[:, :, 1].sum(axis=1)
+        if not n.sum():
+            n_idle += len(fellows)
+            continue
+        model = learn(n / bunching, hours / bunching)
+        for k, rank in enumerate(_rank([("", name, what) for name in fellows], n, hours, bunching, model)):
+            if not rank.rate.n:
+                n_idle += 1
+                continue
+            rest = np.delete(table, int(table[k, :, 0].argmax()), axis=1)
+            p = above_the_rest(rest[:, :, 0].sum(axis=1), rest[:, :, 1].sum(axis=1), bunching=bunching)
+            found.append(replace(rank, p=float(p[k]), machines=int((table[k, :, 0] > 0.0).sum())))
+    return tuple(sorted(found, key=lambda one: (-one.rate.n, one.name))), n_idle
+
+
+def _part_kinds(
+    kind: KindCounts, machines: Sequence[MachineCounts], bunching: float
+) -> tuple[tuple[str, int, Rate], ...]:
+    found = []
+    for what in sorted(set(kind.part_kinds.values())):
+        names = [name for name, own in kind.part_kinds.items() if own == what]
+        n = sum(int(one.parts[name][0]) for one in machines for name in names if name in one.parts)
+        hours = sum(one.parts[name][1] for one in machines for name in names if name in one.parts)
+        found.append((what, len(names), rate_of(n, hours, bunching=bunching)))
+    return tuple(sorted(found, key=lambda one: -one[2].per_hour))
+
+
+def _machine(
+    kind: KindCounts,
+    one: MachineCounts,
+    ranked: Ranked,
+    model: GammaPoisson | None,
+    bunching: float,
+    controllers: tuple[Ranked, ...],
+    life: Life | None,
+) -> MachineFindings:
+    n, hours = np.array([sum(one.n)]) / bunching, np.array([sum(one.hours)]) / bunching
+    expected = (0, 0) if model is None else model.expected(n, hours, AHEAD_H / bunching)
+    parts = sorted(((name, int(of[0])) for name, of in one.parts.items() if of[0]), key=lambda part: -part[1])
+    return MachineFindings(
+        ranked=ranked,
+        n_captures=len(one.hours),
+        n_trouble=one.n_trouble,
+        n_could_not=one.n_could_not,
+        expected=(math.floor(expected[0] * bunching), math.ceil(expected[1] * bunching)),
+        controllers=controllers,
+        parts=tuple((name, kind.part_kinds.get(name, ""), n_of) for name, n_of in parts),
+        trend=None if life is None else trend_of([life], bunching=bunching),
+        links=tuple(one.links),
+    )
+
+
+def _effects(machines: Sequence[MachineCounts]) -> Effects | None:
+    """Regress over machines; a column counts with the value that most of a machine's captures have."""
+    names = sorted({column for one in machines for column in one.columns})
+    if not names:
+        return None
+    n, hours = _totals(machines)
+    columns = {
+        name: [one.columns[name].most_common(1)[0][0] if name in one.columns else "" for one in machines]
+        for name in names
+    }
+    return effects_of(n.astype(np.int64), hours, columns)
+
+
+def _falls(machines: Sequence[MachineCounts]) -> Iterable[tuple[str, Sequence[str]]]:
+    for one in machines:
+        for who, times in one.fell.items():
+            yield from ((one.name, who) for _ in range(times))
+        for name, times in one.alone.items():
+            yield from ((one.name, (name,)) for _ in range(times))
+
+
+def _shared(kind: KindCounts, pair: tuple[str, str]) -> str:
+    """Name what two controllers share on the maps of the kind, feed or segment; empty: neither."""
+    places = [kind.hangs_on[name].most_common(1)[0][0] for name in pair if kind.hangs_on.get(name)]
+    if len(places) < 2:
+        return ""
+    return next((a for a, b in zip(*places, strict=True) if a and a == b), "")
+
+
+def _corrected(kinds: Sequence[KindFindings]) -> tuple[list[KindFindings], int]:
+    """Correct every p for all that is ranked, over all kinds."""
+    every: list[Ranked] = []
+    for kind in kinds:
+        every += [one.ranked for one in kind.machines]
+        every += [rank for one in kind.machines for rank in one.controllers]
+        every += [*kind.controllers, *kind.parts]
+    n_idle = sum(kind.n_idle for kind in kinds)  # what never dropped was ranked as well, and pays for nothing
+    q = iter(benjamini_hochberg(np.array([one.p for one in every] + [1.0] * n_idle)).tolist())
+    found = []
+    for kind in kinds:
+        ranks = [replace(one.ranked, q=next(q)) for one in kind.machines]
+        inner = [tuple(replace(rank, q=next(q)) for rank in one.controllers) for one in kind.machines]
+        machines = tuple(
+            replace(one, ranked=rank, controllers=own)
+            for one, rank, own in zip(kind.machines, ranks, inner, strict=True)
+        )
+        controllers = tuple(replace(one, q=next(q)) for one in kind.controllers)
+        parts = tuple(replace(one, q=next(q)) for one in kind.parts)
+        found.append(replace(kind, machines=machines, controllers=controllers, parts=parts))
+    return found, len(every) + n_idle

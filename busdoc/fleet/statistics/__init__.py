@@ -1,0 +1,1 @@
+"""What counts and hours of many machines say: pure functions of numbers, which know nothing of captures."""

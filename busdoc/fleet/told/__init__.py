@@ -1,0 +1,1 @@
+"""How the findings of a fleet are told: sentences, the page, the terminal."""

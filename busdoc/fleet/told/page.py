@@ -1,0 +1,319 @@
+"""The page of a fleet, and a page for each machine, as blocks of the written record."""
+
+import os
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from importlib import metadata
+from pathlib import Path
+from urllib.parse import quote
+
+from busdoc.analysis.result import USUAL_CAUTIONS
+from busdoc.fleet.conclusions.findings import Findings, KindFindings, MachineFindings, Ranked
+from busdoc.fleet.judged import Outcome
+from busdoc.fleet.kept.store import FleetStore, Listed, plain_name
+from busdoc.fleet.told.pictures import machines_picture, months_picture
+from busdoc.fleet.told.words import (
+    ASSUMPTIONS,
+    METHOD,
+    bunching_words,
+    change_words,
+    effect_words,
+    expected_words,
+    fleet_headline,
+    fleet_state,
+    in_100_h,
+    look_at,
+    rate_words,
+    summary_words,
+    times_words,
+    together_words,
+    trend_words,
+    worse_words,
+)
+from busdoc.report.output import write_text
+from busdoc.report.record.html import html_of_page
+from busdoc.report.record.page import Align, Block, Column, Facts, Items, Page, Section, Table, Text, Tone
+from busdoc.times import SECOND_NS, wall_time
+from busdoc.words.counting import counted
+
+__all__ = ["fleet_page", "machine_page", "write_pages"]
+
+_MOST_ROWS = 500
+_INSPECT = (
+    Column(name="Machine"),
+    Column(name="Kind"),
+    Column(name="Why", weight=2.0),
+    Column(name="Look at first", weight=1.6),
+    Column(name="To be expected", weight=1.0),
+)
+_MACHINES = (
+    Column(name="Machine"),
+    Column(name="Captures", align=Align.RIGHT, weight=0.6),
+    Column(name="Hours", align=Align.RIGHT, weight=0.6),
+    Column(name="Dropouts", align=Align.RIGHT, weight=0.6),
+    Column(name="In 100 h, as believed", align=Align.RIGHT, weight=1.3),
+    Column(name="Among its fellows", weight=1.3),
+    Column(name="Look at first", weight=1.8),
+)
+_PARTS = (
+    Column(name="What"),
+    Column(name="Dropouts", align=Align.RIGHT, weight=0.6),
+    Column(name="In 100 h", align=Align.RIGHT, weight=1.3),
+    Column(name="Machines", align=Align.RIGHT, weight=0.6),
+    Column(name="Among its fellows", weight=1.4),
+)
+_CAPTURES = (
+    Column(name="Capture", weight=1.6),
+    Column(name="Recorded", weight=1.0),
+    Column(name="Hours", align=Align.RIGHT, weight=0.6),
+    Column(name="Dropouts", align=Align.RIGHT, weight=0.6),
+    Column(name="What it says", weight=3.0),
+)
+_PROBLEMS = (Column(name="Machine"), Column(name="Why", weight=3.0))
+
+
+def write_pages(store: FleetStore, found: Findings, *, command: str, written: datetime | None = None) -> Path:
+    """Write `fleet.html`, and a page for each machine with a line for each of its captures; give the first.
+
+    Raises
+    ------
+    InputError : the folder cannot be written
+    """
+    moment = datetime.now().astimezone() if written is None else written
+    for kind in found.kinds:
+        for machine in kind.machines:
+            name = machine.ranked.machine
+            page = machine_page(kind, machine, store.lines(name), moment)
+            write_text(store.folder / _machine_file(name), html_of_page(page))
+    path = store.folder / "fleet.html"
+    write_text(path, html_of_page(fleet_page(found, command, moment)))
+    return path
+
+
+def fleet_page(found: Findings, command: str, written: datetime) -> Page:
+    """Put the page of the whole fleet together."""
+    trouble = bool(found.inspect) or any(one.worse for kind in found.kinds for one in (*kind.parts, *kind.controllers))
+    sections = [section for kind in found.kinds for section in _kind_sections(kind, found.changed)]
+    if found.problems:
+        rows = tuple((one.machine, one.sentence) for one in found.problems)
+        table = Table(title="Captures that count for nothing", columns=_PROBLEMS, rows=rows)
+        sections.append(Section(title="Counts for nothing", anchor="problems", blocks=(table,)))
+    sections += [_method(found), _cautions(), _repeat(command)]
+    return Page(
+        title="Fleet",
+        headline=fleet_headline(found),
+        tone=Tone.TROUBLE if trouble else Tone.GOOD,
+        state=fleet_state(found),
+        facts=Facts(pairs=tuple(_facts(found))),
+        sections=tuple(sections),
+        front=tuple(_front(found)),
+        made_by=_made_by(written),
+    )
+
+
+def _facts(found: Findings) -> Iterator[tuple[str, str]]:
+    yield "Gone through", summary_words(found)
+    if found.n_ranked:
+        yield "Ranked", f"{counted(found.n_ranked, 'machine, controller or part', 'machines, controllers and parts')}"
+    if found.changed:
+        yield "Changed on", found.changed
+
+
+def _front(found: Findings) -> Iterator[Block]:
+    if found.inspect:
+        rows = tuple(
+            (machine.ranked.machine, kind.name, worse_words(machine), look_at(machine), expected_words(machine))
+            for kind, machine in found.inspect[:_MOST_ROWS]
+        )
+        links = tuple(_link(machine) for _, machine in found.inspect[:_MOST_ROWS])
+        yield Table(title="Inspect next", columns=_INSPECT, rows=rows, links=links, headed=True)
+    for kind in found.kinds:
+        yield Text(text=f"{kind.name}: {_typical(kind)} {trend_words(kind.trend, by_meter=kind.by_meter)}")
+        told = change_words(kind.change, found.changed)
+        if told is not None:
+            yield Text(text=told)
+        picture = machines_picture(kind)
+        if picture is not None:
+            yield picture
+
+
+def _typical(kind: KindFindings) -> str:
+    if kind.typical is None:
+        return f"{counted(len(kind.machines), 'machine')}, all together {rate_words(kind.rate)}."
+    mean, low, high = kind.typical
+    return (
+        f"{counted(len(kind.machines), 'machine')}; one typically drops {in_100_h(mean)} times in 100 h "
+        f"({in_100_h(low)} to {in_100_h(high)})."
+    )
+
+
+def _kind_sections(kind: KindFindings, changed: str) -> Iterator[Section]:
+    mark = plain_name(kind.name).lower()
+    yield Section(title=f"Machines: {kind.name}", anchor=f"machines-{mark}", blocks=(_machine_table(kind),))
+    ranked = [one for one in (*kind.controllers, *kind.parts) if one.rate.n]
+    if ranked:
+        rows = tuple(
+            (
+                f"{one.name} ({one.what})",
+                f"{one.rate.n:,}",
+                _interval(one.rate.per_hour, one.rate.low, one.rate.high),
+                f"{one.machines:,}",
+                f"{times_words(one)}{', more than its fellows' if one.worse else ''}",
+            )
+            for one in ranked[:_MOST_ROWS]
+        )
+        blocks: list[Block] = [Table(title="Controllers and parts", columns=_PARTS, rows=rows)]
+        kinds = [
+            f"{what}: {rate_words(rate)} each, {n_each} on a machine"
+            for what, n_each, rate in kind.part_kinds
+            if rate.n
+        ]
+        blocks += [Text(text="By kind of part"), Items(items=tuple(kinds))] if kinds else []
+        yield Section(title=f"Controllers and parts: {kind.name}", anchor=f"parts-{mark}", blocks=tuple(blocks))
+    yield Section(
+        title=f"In time, and together: {kind.name}", anchor=f"time-{mark}", blocks=tuple(_time(kind, changed))
+    )
+
+
+def _time(kind: KindFindings, changed: str) -> Iterator[Block]:
+    yield Text(text=trend_words(kind.trend, by_meter=kind.by_meter))
+    told = change_words(kind.change, changed)
+    if told is not None:
+        yield Text(text=told)
+    picture = months_picture(kind)
+    if picture is not None:
+        yield picture
+    bunches = bunching_words(kind)
+    if bunches is not None:
+        yield Text(text=bunches)
+    if kind.effects is not None and kind.effects.effects:
+        yield Text(text="What goes with what the manifest says (Poisson regression)")
+        yield Items(items=tuple(effect_words(one) for one in kind.effects.effects))
+    if kind.effects is not None and kind.effects.left_out:
+        yield Text(text=f"Left out: {'; '.join(kind.effects.left_out)}.", tone=Tone.QUIET)
+    pairs = tuple(together_words(kind))
+    if pairs:
+        yield Items(items=pairs)
+
+
+def _machine_table(kind: KindFindings) -> Table:
+    shown = kind.machines[:_MOST_ROWS]
+    rows = tuple(
+        (
+            machine.ranked.machine,
+            f"{machine.n_captures:,}",
+            f"{machine.ranked.rate.hours:,.4g}",
+            f"{machine.ranked.rate.n:,}",
+            _believed(machine.ranked),
+            f"{times_words(machine.ranked)}{', more than its fellows' if machine.ranked.worse else ''}",
+            look_at(machine) if machine.ranked.rate.n else "",
+        )
+        for machine in shown
+    )
+    links = tuple(_link(machine) for machine in shown)
+    more = len(kind.machines) - len(shown)
+    return Table(title=f"Machines: {kind.name}", columns=_MACHINES, rows=rows, links=links, more=more)
+
+
+def machine_page(kind: KindFindings, machine: MachineFindings, lines: Iterator[Listed], written: datetime) -> Page:
+    """Put the page of one machine together: where it stands, and a line for each capture with its own report."""
+    one = machine.ranked
+    worse = one.worse or any(rank.worse for rank in machine.controllers)
+    ranked = [rank for rank in machine.controllers if rank.rate.n]
+    front: list[Block] = [Text(text=f"Look at first: {look_at(machine)}.")] if one.rate.n else []
+    if ranked:
+        rows = tuple(
+            (
+                rank.name,
+                f"{rank.rate.n:,}",
+                _interval(rank.rate.per_hour, rank.rate.low, rank.rate.high),
+                "1",
+                f"{times_words(rank)}{', more than its fellows' if rank.worse else ''}",
+            )
+            for rank in ranked
+        )
+        columns = tuple(column for column in _PARTS if column.name != "Machines")
+        front.append(
+            Table(title="Controllers", columns=columns, rows=tuple(row[:3] + row[4:] for row in rows), headed=True)
+        )
+    front.append(_capture_table(lines))
+    headline = f"{rate_words(one.rate)}; believed, given its fellows, {_believed(one)}: {times_words(one)}."
+    return Page(
+        title=f"{one.machine} ({kind.name})",
+        headline=headline,
+        tone=Tone.TROUBLE if worse else Tone.GOOD,
+        state="More often than its kind" if worse else "Like its kind",
+        facts=Facts(
+            pairs=(
+                ("Captures", f"{machine.n_captures:,}, {counted(machine.n_could_not, 'other')} could not be judged"),
+                ("Watched", f"{one.rate.hours:,.4g} h"),
+                ("To be expected", expected_words(machine)),
+                ("Trend", trend_words(machine.trend, by_meter=kind.by_meter)),
+            )
+        ),
+        sections=(_cautions(),),
+        front=tuple(front),
+        made_by=_made_by(written),
+    )
+
+
+def _capture_table(lines: Iterator[Listed]) -> Table:
+    rows, links = [], []
+    for line in lines:
+        name = Path(line.capture.files[0].replace("://", "/")).name
+        link = line.report or line.verdict
+        links.append("" if link is None else f"../{quote(link)}")
+        if line.body is None or line.outcome is not Outcome.JUDGED:
+            rows.append((name, "", "", "", line.sentence or "not come to"))
+            continue
+        told = line.body["capture"]
+        start = f"{wall_time(round(told['start_s'] * SECOND_NS)):%Y-%m-%d %H:%M}" if told["unix_clock"] else "no date"
+        same = f"The same as number {line.same_as}; counts once. " if line.same_as is not None else ""
+        rows.append((name, start, f"{told['watched_h']:.3g}", f"{told['dropouts']:,}", same + told["headline"]))
+    shown = rows[:_MOST_ROWS]
+    return Table(
+        title="Captures",
+        columns=_CAPTURES,
+        rows=tuple(shown),
+        links=tuple(links[:_MOST_ROWS]),
+        more=len(rows) - len(shown),
+        headed=True,
+    )
+
+
+def _method(found: Findings) -> Section:
+    blocks: Sequence[Block] = (
+        *(Text(text=text) for text in METHOD),
+        Text(text="It assumes:"),
+        Items(items=ASSUMPTIONS),
+    )
+    return Section(title="How it was found", anchor="method", blocks=tuple(blocks))
+
+
+def _cautions() -> Section:
+    return Section(title="Cautions", anchor="cautions", blocks=(Items(items=tuple(USUAL_CAUTIONS), tone=Tone.CAUTION),))
+
+
+def _repeat(command: str) -> Section:
+    pairs = (("Command", command), ("Folder", os.getcwd()), ("busdoc", metadata.version("busdoc")))
+    return Section(title="How to repeat it", anchor="repeat", blocks=(Facts(pairs=pairs),))
+
+
+def _believed(one: Ranked) -> str:
+    return _interval(one.believed, one.low, one.high)
+
+
+def _interval(value: float, low: float, high: float) -> str:
+    return f"{in_100_h(value)} ({in_100_h(low)} to {in_100_h(high)})"
+
+
+def _link(machine: MachineFindings) -> str:
+    return quote(_machine_file(machine.ranked.machine))
+
+
+def _machine_file(name: str) -> str:
+    return f"machines/{plain_name(name)}.html"
+
+
+def _made_by(written: datetime) -> str:
+    return f"busdoc {metadata.version('busdoc')}, written {written:%Y-%m-%d %H:%M}"

@@ -1,0 +1,207 @@
+"""The sentences about a fleet, once for the page, the terminal and whoever else tells them."""
+
+import math
+from collections.abc import Iterator
+
+from busdoc.fleet.conclusions.findings import AHEAD_H, Findings, KindFindings, MachineFindings, Ranked
+from busdoc.fleet.statistics.before_after import Change
+from busdoc.fleet.statistics.power_law import Trend
+from busdoc.fleet.statistics.ranking import FOUND_AT
+from busdoc.fleet.statistics.rates import Rate
+from busdoc.fleet.statistics.regression import Effect
+from busdoc.words.counting import counted, listed, per_hour, plural
+
+__all__ = [
+    "ASSUMPTIONS",
+    "METHOD",
+    "bunching_words",
+    "change_words",
+    "effect_words",
+    "expected_words",
+    "fleet_headline",
+    "fleet_state",
+    "in_100_h",
+    "look_at",
+    "rate_words",
+    "summary_words",
+    "times_words",
+    "together_words",
+    "trend_words",
+    "worse_parts",
+    "worse_words",
+]
+
+_FEW = 3
+_MANY_TIMES = 1.5
+_SPEAKS = 0.05
+_HOURS = 100.0
+
+METHOD = (
+    "Each capture was judged by itself, as busdoc postmortem judges it. Counted are dropouts and restarts that no "
+    "recorded action explains. An hour counts where the capture watched and a dropout could have come: not while the "
+    "machine was off, a controller was away or was just coming back.",
+    "Intervals of a rate are exact for a steady rate (Garwood 1936). Where dropouts come in bunches, within captures "
+    "of one machine, the intervals are wider by as much.",
+    "What is believed of a machine takes its fellows into account (Gamma-Poisson model, Christiansen and Morris "
+    "1997): of which little was seen is taken to be like the others.",
+    "Worse than its fellows is called what counts more often than all of the same kind beside it, by an exact test; "
+    "machines, their controllers and the parts of each kind are corrected together, so that of all that is called "
+    f"worse at most {FOUND_AT * 100:.0f} % is not, on average (Benjamini and Hochberg 1995).",
+    "A trend with age is that of a power law (Crow-AMSAA, MIL-HDBK-189C), given how many dropouts each machine had; a "
+    "change is judged by the exact conditional test, machine by machine.",
+    "A part is the one that the capture's own verdict names; else the feed or segment that all who fell have in "
+    "common and nobody else; else the controller that fell alone.",
+)
+ASSUMPTIONS = (
+    "Captures are taken as they come. Where one is made because a machine was in trouble, that machine looks worse "
+    "than it is.",
+    "Machines of a kind do the same work. Where one works harder for each hour, that shows as a rate of its own.",
+    "What goes with a model year or a software need not come from it; and what was better after a day may have been "
+    "better for another reason.",
+)
+
+
+def in_100_h(an_hour: float) -> str:
+    """Write a rate as so many in 100 hours.
+
+    >>> in_100_h(0.0312), in_100_h(1.5), in_100_h(math.inf)
+    ('3.1', '150', 'any number')
+    """
+    return "any number" if math.isinf(an_hour) else per_hour(an_hour * _HOURS)
+
+
+def rate_words(rate: Rate) -> str:
+    """Write a rate with its interval."""
+    return f"{in_100_h(rate.per_hour)} in 100 h ({in_100_h(rate.low)} to {in_100_h(rate.high)})"
+
+
+def times_words(one: Ranked) -> str:
+    """Say how it stands to its fellows."""
+    if one.times >= _MANY_TIMES:
+        return f"{one.times:.1f} times what is typical"
+    return "as is typical" if one.times > 1.0 / _MANY_TIMES else f"{one.times:.1f} times what is typical"
+
+
+def fleet_state(found: Findings) -> str:
+    """Say in a few words how the fleet stands."""
+    n = len(found.inspect)
+    if n:
+        return f"{counted(n, 'machine')} to inspect"
+    return "Some parts stand out" if worse_parts(found) else "No machine stands out"
+
+
+def fleet_headline(found: Findings) -> str:
+    """Say what the page is about, in a sentence or two."""
+    n_machines = sum(len(kind.machines) for kind in found.kinds)
+    names = [machine.ranked.machine for _, machine in found.inspect]
+    if names:
+        text = (
+            f"{len(names)} of {counted(n_machines, 'machine')} {plural(len(names), 'drops', 'drop')} controllers more "
+            f"often than {plural(len(names), 'its', 'their')} kind: {listed(names, 5)}."
+        )
+    else:
+        text = f"None of {counted(n_machines, 'machine')} drops controllers more often than its kind."
+    parts = [f"{part.name} ({kind.name})" for kind, part in worse_parts(found)]
+    if parts:
+        text += f" More often than its fellows on many machines: {listed(parts, 4)}."
+    return text
+
+
+def worse_parts(found: Findings) -> list[tuple[KindFindings, Ranked]]:
+    """Give the controllers and parts that drop more often than their fellows over a whole kind."""
+    return [(kind, one) for kind in found.kinds for one in (*kind.parts, *kind.controllers) if one.worse]
+
+
+def summary_words(found: Findings) -> str:
+    """Say how much was gone through."""
+    n_machines = sum(len(kind.machines) for kind in found.kinds)
+    text = (
+        f"{counted(found.n_captures, 'capture')} of {counted(n_machines, 'machine')}, "
+        f"{counted(len(found.kinds), 'kind')}; {found.hours:,.4g} h watched, "
+        f"{counted(sum(kind.rate.n for kind in found.kinds), 'dropout')}."
+    )
+    left = found.n_captures - found.n_judged
+    return f"{text} {counted(left, 'capture')} could not be judged." if left else text
+
+
+def worse_words(machine: MachineFindings) -> str:
+    """Say why a machine is to be inspected."""
+    one = machine.ranked
+    if one.worse:
+        return f"{rate_words(one.rate)}, {times_words(one)}"
+    own = next(rank for rank in machine.controllers if rank.worse)
+    return f"its {own.name}: {rate_words(own.rate)}, {times_words(own)}"
+
+
+def look_at(machine: MachineFindings) -> str:
+    """Say where to look first on a machine: the parts that its dropouts speak of, else those who dropped."""
+    total = machine.ranked.rate.n
+    if machine.parts:
+        shown = [f"{name} ({n} of {total})" for name, _, n in machine.parts[:_FEW]]
+        return listed(shown)
+    return listed([f"{one.name} ({one.rate.n})" for one in machine.controllers[:_FEW]]) or "nothing yet"
+
+
+def expected_words(machine: MachineFindings) -> str:
+    """Say what is to be expected of the hours ahead."""
+    low, high = machine.expected
+    return f"{low:,} to {high:,} in {AHEAD_H:.0f} h"
+
+
+def trend_words(trend: Trend | None, *, by_meter: bool) -> str:
+    """Say whether it is getting worse with age."""
+    if trend is None:
+        return "There are too few dropouts, or ages, to tell a trend."
+    age = "hour meter" if by_meter else "time since each machine's first capture"
+    span = f"growth {trend.growth:.2f} ({trend.low:.2f} to {trend.high:.2f}), 1 is steady; age by the {age}"
+    if trend.p > _SPEAKS:
+        return f"No trend with age is shown: {span}."
+    return f"It is getting {'worse' if trend.growth > 1.0 else 'better'} with age: {span}."
+
+
+def change_words(change: Change | None, day: str) -> str | None:
+    """Say whether a change helped; None where there was none."""
+    if change is None:
+        return None
+    when = f"on {day}" if day else "of each machine"
+    ratio = "infinitely" if math.isinf(change.ratio) else f"{change.ratio:.2g}"
+    high = "any number" if math.isinf(change.high) else f"{change.high:.2g}"
+    counts = (
+        f"{change.n_before:,} in {change.h_before:,.4g} h before, {change.n_after:,} in {change.h_after:,.4g} h after, "
+        f"on {counted(change.machines, 'machine')} watched at both times"
+    )
+    if change.p > _SPEAKS:
+        found = f"The change {when} shows no effect: {ratio} times as many an hour ({change.low:.2g} to {high})"
+    elif change.ratio < 1.0:
+        found = f"After the change {when} there were fewer: {ratio} times as many an hour ({change.low:.2g} to {high})"
+    else:
+        found = f"After the change {when} there were more: {ratio} times as many an hour ({change.low:.2g} to {high})"
+    return f"{found}; {counts}."
+
+
+def effect_words(effect: Effect) -> str:
+    """Say what a value of a column goes with."""
+    what = f"{effect.column} {effect.value}" + (f" against {effect.against}" if effect.against else "")
+    shown = "" if effect.p <= _SPEAKS else ", which may be chance"
+    return f"{what}: {effect.ratio:.2g} times as many an hour ({effect.low:.2g} to {effect.high:.2g}){shown}"
+
+
+def together_words(kind: KindFindings) -> Iterator[str]:
+    """Say who falls with whom, where that is no chance."""
+    for pair, shared in kind.together:
+        if pair.p > _SPEAKS / max(len(kind.together), 1) or pair.n < 2:
+            continue
+        a, b = pair.controllers
+        text = f"{a} and {b} fell together {pair.n} times, of {pair.of[0]} and {pair.of[1]} dropouts, "
+        text += f"on {counted(pair.machines, 'machine')}"
+        yield f"{text}; both hang on {shared}." if shared else f"{text}; the map shows nothing that both hang on."
+
+
+def bunching_words(kind: KindFindings) -> str | None:
+    """Say that dropouts come in bunches; None where they do not."""
+    if kind.bunching < 1.2:
+        return None
+    return (
+        f"Dropouts come in bunches: the captures of one machine differ {kind.bunching:.1f} times as much as chance has "
+        "it. Intervals and tests allow for that."
+    )

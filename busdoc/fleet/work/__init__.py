@@ -1,0 +1,1 @@
+"""The work itself: each capture judged, by whatever workers there are."""

@@ -1,0 +1,1 @@
+"""What hands do that no action tells."""

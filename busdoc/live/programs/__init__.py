@@ -1,0 +1,1 @@
+"""Programs of their own that what happens in a session starts."""

@@ -1,0 +1,1 @@
+"""What was given beside the capture, in words."""

@@ -1,0 +1,81 @@
+"""What is not installed is said in a sentence before anything is read, and the rest works."""
+
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+import busdoc
+from busdoc.capture.source import open_capture
+from busdoc.files.parts import PARTS
+from tests.report import record_results as made
+from tests.typed import typed
+
+ROOT = Path(__file__).parents[2]
+
+
+def without(monkeypatch: pytest.MonkeyPatch, *modules: str) -> None:
+    for module in modules:
+        monkeypatch.setitem(sys.modules, module, None)  # as Python marks what is not to be imported
+
+
+def test_every_part_is_an_extra_with_the_same_projects_and_all_has_every_part() -> None:
+    extras = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["optional-dependencies"]
+    for name, part in PARTS.items():
+        assert {one.partition(">=")[0] for one in extras[name]} == set(part.projects)
+    (everything,) = extras["all"]
+    assert set(everything.partition("[")[2].rstrip("]").split(",")) >= set(PARTS)
+    assert "busdoc[all]" in extras["dev"]
+
+
+@pytest.mark.parametrize(
+    ("module", "words", "said"),
+    [
+        ("matplotlib", ("--report", "r.html"), 'the extra "report"'),
+        ("fpdf", ("--report", "r.pdf"), "pip install matplotlib jinja2 fpdf2"),
+        ("pyarrow", ("--tables", "t"), "pip install pandas pyarrow"),
+    ],
+)
+def test_an_option_whose_part_is_missing_is_refused_before_the_capture_is_read(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, module: str, words: tuple[str, str], said: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    without(monkeypatch, module)
+    status, out, err = typed("postmortem", "nowhere.log", *words)
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert said in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_capture_whose_reader_is_missing_is_refused(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    (tmp_path / "a.mf4").write_bytes(b"MDF     4.10    " + bytes(200))
+    without(monkeypatch, "asammdf")
+    with pytest.raises(busdoc.InputError, match="pip install asammdf"):
+        list(open_capture([tmp_path / "a.mf4"]).blocks())
+    files = ROOT / "captures" / "sweeper_code" / "scenario.toml"
+    with pytest.raises(busdoc.InputError, match="pip install asammdf"):
+        busdoc.simulate(files, tmp_path / "run", suffix=".mf4")
+
+
+def test_calls_of_the_api_say_so_too(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    without(monkeypatch, "pandas", "jinja2")
+    result = made.clean()
+    for call in (
+        lambda: busdoc.tables(result),
+        lambda: busdoc.write_tables(result, tmp_path),
+        lambda: busdoc.write_report(result, tmp_path / "r.html"),
+        lambda: result.presence(),
+        lambda: result.signals("A.*"),
+    ):
+        with pytest.raises(busdoc.InputError, match="Install it: python -m pip install"):
+            call()
+
+
+def test_the_demo_goes_on_without_its_report(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    without(monkeypatch, "matplotlib")
+    status, out, err = typed("demo", "-o", tmp_path / "d")
+    assert (status, err) == (0, "")
+    assert "no report: it needs python -m pip install matplotlib" in " ".join(out.split())
+    assert not (tmp_path / "d" / "report.html").exists()
+    assert (tmp_path / "d" / "verdict.json").exists()
