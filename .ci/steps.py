@@ -20,25 +20,42 @@ ROOT = Path(__file__).resolve().parents[1]
 ENVIRONMENT = ROOT / ".venv"
 PYTHON = ENVIRONMENT / ("Scripts/python.exe" if sys.platform == "win32" else "bin/python")
 
+_PROCESSES = (
+    ("benchmarks.campaign.kills", "16"),
+    ("benchmarks.campaign.clocks", "8"),
+    ("benchmarks.campaign.disks", "6"),
+    ("benchmarks.campaign.two_at_once", "4"),
+    ("benchmarks.campaign.soak", "0.1", "1"),
+)
+"""Sessions as copies of a process, which Windows has not."""
 STEPS: Mapping[str, Sequence[Sequence[str]]] = {
     "install": (("pip", "install", "--quiet", "--upgrade", "pip"), ("pip", "install", "--quiet", "-e", ".[dev,docs]")),
     "lint": (("ruff", "check", "."),),
     "format": (("ruff", "format", "--check", "."),),
     "types": (("mypy",),),
     "docs": (("sphinx", "-q", "-E", "-a", "-W", "--keep-going", "-c", ".ci/site", "docs", "build/site"),),
-    "tests": (("pytest", "-n", "auto", "-m", "not emulated"),),
+    "tests": (("pytest", "-n", "auto", "-m", "not emulated and not browser"),),
     "package": (
         ("pip", "install", "--quiet", "build", "twine"),
         ("build", "--outdir", "dist"),
         ("twine", "check", "--strict", "dist/*"),
     ),
-    "campaign": (("benchmarks.campaign", "--inputs", "600"),),
+    "campaign": (
+        ("benchmarks.campaign", "--inputs", "600"),
+        ("benchmarks.campaign.folders", "60"),
+        *(_PROCESSES if sys.platform != "win32" else ()),
+    ),
     "speed": (("benchmarks.stages", "100000", ".log", ".blf"),),
     "emulated": (("pytest", "-m", "emulated", "tests/emulated"),),
+    "browser": (("pytest", "-m", "browser", "tests/page"),),
 }
 """Modules with their arguments, as Python's ``-m`` takes them."""
 EMULATOR = ("user-mode-linux", "can-utils", "iproute2", "kmod")
 """Debian's packages that the emulated tests need: a Linux with the real CAN stack, and the reference recorder."""
+BROWSER = ("chromium", "chromium-driver")
+"""Debian's packages that the tests in a real browser need."""
+DRIVING = ("selenium", "axe-core-python")
+"""Python's packages that they need beside: one drives the browser, the other holds the rules of accessibility."""
 JUDGED: Mapping[str, str] = {**os.environ, "CI": os.environ.get("CI", "true")}
 """A change is judged by the same drawn examples each time, here as on a hosted machine; see tests/conftest.py."""
 
@@ -59,8 +76,11 @@ def main(names: Sequence[str]) -> int:
         if name == "install" and not PYTHON.exists():
             venv.create(ENVIRONMENT, with_pip=True)
         if name == "emulated":
-            install_emulator()
+            install_packages("emulated", EMULATOR, ("linux.uml", "candump", "ip", "depmod"))
         python = str(PYTHON) if PYTHON.exists() else sys.executable
+        if name == "browser":
+            install_packages("browser", BROWSER, ("chromium", "chromedriver"))
+            subprocess.run([python, "-m", "pip", "install", "--quiet", *DRIVING], cwd=ROOT, check=False)
         for words in STEPS[name]:
             status = subprocess.run([python, "-m", *words], cwd=ROOT, env=JUDGED, check=False).returncode
             if status:
@@ -68,18 +88,24 @@ def main(names: Sequence[str]) -> int:
     return 0
 
 
-def install_emulator() -> None:
-    """Install what the emulated tests need, where a system has it; where it has not, they are left out, and say so."""
-    if sys.platform != "linux" or all(map(shutil.which, ("linux.uml", "candump", "ip", "depmod"))):
+def install_packages(what: str, packages: Sequence[str], programs: Sequence[str]) -> None:
+    """Install what some tests need, where a system has it; where it has not, they are left out, and say so.
+
+    Parameters
+    ----------
+    packages : Debian's
+    programs : those that they bring; nothing is done where all are there
+    """
+    if sys.platform != "linux" or all(map(shutil.which, programs)):
         return
     if shutil.which("apt-get") is None:
-        print(f"The emulated tests are left out: they need Debian's {', '.join(EMULATOR)}.", file=sys.stderr)
+        print(f"The tests marked {what} are left out: they need Debian's {', '.join(packages)}.", file=sys.stderr)
         return
     rights = [] if os.geteuid() == 0 else ["sudo", "-n"]
     quietly = {**os.environ, "DEBIAN_FRONTEND": "noninteractive"}
-    for words in (["update", "-qq"], ["install", "-y", "-qq", "--no-install-recommends", *EMULATOR]):
+    for words in (["update", "-qq"], ["install", "-y", "-qq", "--no-install-recommends", *packages]):
         if subprocess.run([*rights, "apt-get", *words], env=quietly, stdout=subprocess.DEVNULL, check=False).returncode:
-            print(f"apt-get {words[0]} failed: the emulated tests may be left out.", file=sys.stderr)
+            print(f"apt-get {words[0]} failed: the tests marked {what} may be left out.", file=sys.stderr)
             return
 
 

@@ -71,9 +71,18 @@ class SteadyBus:
 
 
 def run_session(
-    path: Path, seconds: float, source: random.Random, tell: Callable[[str], None], also: Path | None = None
+    path: Path,
+    seconds: float,
+    source: random.Random,
+    tell: Callable[[str], None],
+    also: Path | None = None,
+    *,
+    may_refuse: bool = False,
 ) -> None:
-    """Run a session until its time is over or a signal asks for its end; `tell` hears each press that was answered."""
+    """Run a session until its time is over or a signal asks for its end; `tell` hears each press that was answered.
+
+    A press that is refused in a sentence is told too where that may be, and fails the session otherwise.
+    """
     ended: list[int] = []
     for name in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(name, lambda number, _: ended.append(number))
@@ -87,15 +96,20 @@ def run_session(
     while time.monotonic() < end_s and not ended:
         session.step()
         k += 1
-        match source.randrange(8):
-            case 0:
-                session.undo()
-            case 1:
-                session.redo()
-            case _:
-                note = f"{os.getpid()}-{k}"
-                session.act(source.choice(_KINDS), source.choice("AB"), note=note)
-                tell(f"pressed {note}")
+        try:
+            match source.randrange(8):
+                case 0:
+                    session.undo()
+                case 1:
+                    session.redo()
+                case _:
+                    note = f"{os.getpid()}-{k}-{time.time_ns()}"
+                    session.act(source.choice(_KINDS), source.choice("AB"), note=note)
+                    tell(f"pressed {note}")
+        except InputError as error:
+            if not may_refuse:
+                raise
+            tell(f"refused {error}")
         time.sleep(source.uniform(0.0, 0.03))
     tell(f"closing {time.time_ns()}")
     session.close()

@@ -66,3 +66,5 @@ class Action:
     """`owner:socket` or owner; for a swap the other part; None: the part's place in the map."""
     origin: Origin = Origin.JOURNAL
     note: str = ""
+    by: str = ""
+    """Who logged it, where several do and say who they are."""

@@ -20,7 +20,9 @@ MARK_UNCERTAINTY_NS = 5 * SECOND_NS
 """Who sees something happen has to reach for the key first (common practice)."""
 
 
-def append_mark(path: Path, time_ns: int, note: str = "", *, uncertainty_ns: int = MARK_UNCERTAINTY_NS) -> None:
+def append_mark(
+    path: Path, time_ns: int, note: str = "", *, uncertainty_ns: int = MARK_UNCERTAINTY_NS, once: bool = False
+) -> None:
     """Add a mark to the journal at `path`, which is begun if it is not there; it is on the disk when this returns.
 
     Parameters
@@ -28,6 +30,7 @@ def append_mark(path: Path, time_ns: int, note: str = "", *, uncertainty_ns: int
     time_ns : when, ns since the Unix epoch
     note : what, in words
     uncertainty_ns : the standard deviation of that time, ns
+    once : a mark of the same time and note that stands there already is this one, sent again
 
     Raises
     ------
@@ -44,6 +47,10 @@ def append_mark(path: Path, time_ns: int, note: str = "", *, uncertainty_ns: int
             time, uncertainty = seconds_text(time_ns), seconds_text(uncertainty_ns)
             row = _line([time, ActionKind.MARK.value, "", "", uncertainty, as_cell(note)])
             text = row if journal.read(1) == b"\n" else b"\n" + row
+            if once:
+                journal.seek(0)
+                if row in journal.readlines():
+                    return
         with path.open("ab", buffering=0) as journal:  # one write at the end: two who mark at once lose nothing
             journal.write(text)
             os.fsync(journal.fileno())

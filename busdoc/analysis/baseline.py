@@ -43,6 +43,7 @@ def baseline(
     journal_file: Path | None = None,
     name: str = "Machine",
     progress: Follow | None = None,
+    apart: bool | None = None,
 ) -> LearntMap:
     """Learn what healthy looks like from a recording.
 
@@ -54,12 +55,14 @@ def baseline(
     journal_file : what was done, CSV; it tells when power was switched on
     name : of the machine, for a new map
     progress : called after each block with how far the reading is; a true answer stops it there
+    apart : each capture is a recording of its own, of one machine or of several alike; None: their clocks tell
 
     Raises
     ------
     InputError : a file that cannot be used
     """
-    each = [[one] for one in captures] if _are_recordings_apart(captures) else [list(captures)]
+    are_apart = _are_recordings_apart(captures) if apart is None else apart
+    each = [[one] for one in captures] if are_apart else [list(captures)]
     every = [
         resync(
             one,

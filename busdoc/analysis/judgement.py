@@ -157,20 +157,20 @@ def _weighed(
     untold = not any(_tells_of_power(action, actions) for action in actions)
     short = cut_short(health.incidents, machine) if untold else frozenset()
     provoked = sum(_is_provoked(*pair) for pair in pairs) >= _PROVOKED
-    pairs = [
-        pair
-        for k, pair in enumerate(pairs)
-        if k in short or not _accuses_nobody(pair[0], actions, power_told=not untold, provoked=provoked)
+    # What accuses nobody is nobody's doing; but nobody was heard through it, so that it is no quiet either.
+    counts = [
+        k in short or not _accuses_nobody(incident, actions, power_told=not untold, provoked=provoked)
+        for k, (incident, _) in enumerate(pairs)
     ]
-    kept = replace(health, incidents=tuple(incident for incident, _ in pairs))
-    reasons = [reason for _, reason in pairs]
+    reasons = [r if counted else replace(r, expected=True) for (_, r), counted in zip(pairs, counts, strict=True)]
+    kept = tuple(incident for (incident, _), counted in zip(pairs, counts, strict=True) if counted)
     expected = frozenset(k for k, reason in enumerate(because) if reason.expected)
     symptoms = gather_symptoms(machine, health, observed.codes, actions, expected, observed.conditions)
-    verdict = isolate(kept, actions, machine, reasons, observed.codes) if health.controllers else _nothing(health)
+    verdict = isolate(health, actions, machine, reasons, observed.codes) if health.controllers else _nothing(health)
     if verdict.by_hand:
         verdict = replace(verdict, suspects=(), next_tests=(), quiet=None, repairs=(), proving=())
     if untold and machine.parts:
-        shared = share_with_the_hand(verdict.suspects, machine, kept.incidents)
+        shared = share_with_the_hand(verdict.suspects, machine, kept)
         feed_shared = shared != verdict.suspects
         verdict = replace(verdict, suspects=shared, next_tests=() if feed_shared else verdict.next_tests)
     complaint = None
@@ -181,7 +181,7 @@ def _weighed(
         apart = apart_from(fell, symptoms, actions)
         known = _as_far_as_known(verdict, machine, actions)
         return Weighed(because=because, verdict=known, symptoms=symptoms, apart=apart)
-    found = isolate_symptom(kept, actions, machine, reasons, complaint, observed.codes)
+    found = isolate_symptom(health, actions, machine, reasons, complaint, observed.codes)
     return Weighed(
         because=_with_showings(health, because, found),
         verdict=_as_far_as_known(found.verdict, machine, actions),

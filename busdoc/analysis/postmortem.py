@@ -38,6 +38,7 @@ from busdoc.machine.condition import is_condition
 from busdoc.machine.machine import Machine
 from busdoc.resync_check.changes import Change
 from busdoc.resync_check.records import PowerUpReturn
+from busdoc.session.photographs import PHOTOGRAPHS, photographs_of
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import plural
 
@@ -79,9 +80,11 @@ def postmortem(
     """
     kept: tuple[Action, ...] | None = None
     notes: tuple[str, ...] = ()
+    pictures = None if journal_file is None else journal_file.parent / PHOTOGRAPHS
     chosen: str | None = None
     session = _session_in(captures)
     if session is not None:
+        pictures = pictures or captures[0] / PHOTOGRAPHS
         captures, machine_file = (session.recording,), machine_file or session.machine_file
         databases, kept, notes = databases or session.databases, session.actions, session.notes
         chosen = session.complaint if symptom is None else None
@@ -89,7 +92,8 @@ def postmortem(
             notes = (*notes, f"{chosen} was isolated in this session, and no database is left that tells it; add --db")
             chosen = None
         if not any(session.recording.glob("recording-*")) and has_looks(session.actions):
-            return _without_a_bus(session, machine_file, symptom, chosen)
+            result = _without_a_bus(session, machine_file, symptom, chosen)
+            return replace(result, photographs=() if pictures is None else photographs_of(pictures, result.actions))
     case, watches = read_recording(
         captures,
         databases=databases,
@@ -125,6 +129,7 @@ def postmortem(
         databases=() if case.database is None else tuple(file.path for file in case.database.files),
         machine_file=machine_file,
         journal_file=journal_file,
+        photographs=() if pictures is None else photographs_of(pictures, result.actions),
         recorded=None if case.recording is None else Recorded(case.recording, case.database),
     )
 

@@ -81,6 +81,8 @@ class Result:
     """What was heard of each, and why one was of no use."""
     machine_file: Path | None = None
     journal_file: Path | None = None
+    photographs: tuple[tuple[int, Path], ...] = ()
+    """(`Action.n`, file) of those that the notes of the actions name."""
     recorded: Recorded | None = None
     """What can be read again; None: nothing was kept, as of a live bus."""
 
@@ -96,8 +98,7 @@ class Result:
     ) -> "pd.DataFrame":
         """Give the values of the signals that match as columns ``Message.Signal``, indexed by time.
 
-        The recording is read once for each message that was not asked for before, of several at once; another stretch,
-        channel or pace of the same messages reads nothing.
+        The recording is read again once, whatever is asked for afterwards, here or of `frames`.
 
         Parameters
         ----------

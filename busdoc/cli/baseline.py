@@ -26,6 +26,7 @@ def add_baseline(commands: "argparse._SubParsersAction[argparse.ArgumentParser]"
         description="Learns who is on the bus, what each sends and how evenly, when each is back after power-up, and "
         "what the wire ordinarily carries, and writes it as a machine map. A map that is there already keeps every "
         "line; what it lacks is added.",
+        epilog="Exit status: 0 written, 2 could not be done.",
     )
     add_recording_input(baseline)
     baseline.add_argument(

@@ -21,6 +21,7 @@ def add_demo(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") ->
         help="write the demo machine's recording, map, database and journal, and run the post-mortem on them",
         description="Writes a street sweeper's capture, map, database and journal to a folder, runs the post-mortem "
         "on them, prints the verdict and writes the report.",
+        epilog="Exit status: 0 written, 2 could not be done.",
     )
     demo.add_argument(
         "-o", "--output", type=Path, default=Path("busdoc-demo"), metavar="DIR", help="folder to write to"

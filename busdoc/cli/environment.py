@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from enum import IntEnum
 from typing import TextIO, cast
 
-from busdoc.words.printable import PrintableStream
+from busdoc.words.printable import PrintableStream, own_stream
 
 __all__ = ["ExitStatus", "Surroundings", "ended_by_signals"]
 
@@ -76,6 +76,20 @@ class Surroundings:
         except (UnicodeEncodeError, LookupError):
             return False
         return True
+
+    @property
+    def terminal(self) -> TextIO | None:
+        """Give the terminal itself, for what is drawn on purpose; None: there is none, or it shows plain letters."""
+        return own_stream(self.stdout) if self.stdout.isatty() and self.unicode else None
+
+    def warn(self, text: str) -> None:
+        """Write a line that is no result."""
+        print(f"busdoc: {text}", file=self.stderr)
+
+    def say(self, text: str) -> None:
+        """Write a line."""
+        with contextlib.suppress(BrokenPipeError):
+            print(text, file=self.stdout, flush=True)
 
     @property
     def shows_progress(self) -> bool:

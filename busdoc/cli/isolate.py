@@ -7,6 +7,7 @@ import shlex
 import sys
 import threading
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,11 +16,13 @@ from busdoc.cli.options import (
     add_also_option,
     add_bus_option,
     add_database_option,
+    add_page_options,
     add_shared_option,
     add_symptom_option,
     add_zone_option,
     databases,
     load_inputs,
+    open_page,
     open_source,
     report_suffix,
     waits_s,
@@ -33,6 +36,7 @@ if TYPE_CHECKING:
     from busdoc.capture.listening import FrameSource
     from busdoc.live.programs.cured_record import CuredRecord
     from busdoc.live.session import LiveSession
+    from busdoc.page.command import PageOfCommand
 
 __all__ = ["add_isolate"]
 
@@ -51,6 +55,7 @@ def add_isolate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
         description="Listens to one or more buses, or plays a recording back, keeps what is heard and what you do in a "
         "folder, and says at every moment which controllers are in step, which part is suspected, and what to do next. "
         "It never transmits.",
+        epilog="Exit status: 0 healthy, 1 trouble found, 2 could not be done.",
     )
     add_bus_option(isolate)
     isolate.add_argument(
@@ -97,6 +102,7 @@ def add_isolate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
     isolate.add_argument(
         "--report", type=Path, metavar="FILE", help="at the end, write the report: FILE.html or FILE.pdf"
     )
+    add_page_options(isolate)
     add_zone_option(isolate)
     isolate.add_argument("--json", action="store_true", help="at the end, print one JSON document and nothing else")
     isolate.set_defaults(run=_isolate)
@@ -119,7 +125,13 @@ def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitS
     from busdoc.live.on_event import EventCommand
 
     runner = EventCommand(arguments.on_event) if arguments.on_event else None
-    session = _open(arguments, databases(arguments), surroundings)
+    page = open_page(arguments, arguments.session)
+    try:
+        session = _open(arguments, databases(arguments), surroundings)
+    except InputError:
+        if page is not None:
+            page.close()
+        raise
     if runner is not None:
         session.listeners.append(runner.hear)
     record = _record_when_cured(session, arguments)
@@ -127,8 +139,20 @@ def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitS
         session.start()
     except InputError:
         session.abandon()
+        if page is not None:
+            page.close()
         raise
-    try:
+    with contextlib.ExitStack() as around:
+        if runner is not None:
+            around.callback(runner.close)
+        around.callback(session.close)
+        if record is not None:
+            around.callback(record.close)
+        if page is not None:
+            from busdoc.page.hosts.isolate import IsolateHost
+
+            tick = around.enter_context(page.served(IsolateHost(session), session.folder_path, surroundings.warn))
+            session.followers.append(tick)
         if arguments.actions is not None:
             from busdoc.actions.journal import load_journal
 
@@ -136,18 +160,13 @@ def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitS
             journal = load_journal(arguments.actions, session.machine, start_ns=start_ns, epoch=session.source.epoch)
             session.play(journal.actions)
         if arguments.plain or arguments.json:
-            _line_by_line(session, arguments, surroundings)
+            _line_by_line(session, arguments, surroundings, page)
         else:
             from busdoc.screen.app import run_screen
 
             with ended_by_signals() as stopping:
-                run_screen(session, quiet=arguments.quiet, on_event=None, ended=stopping.is_set)
-    finally:
-        if record is not None:
-            record.close()
-        session.close()
-        if runner is not None:
-            runner.close()
+                phone = None if page is None else page.texts
+                run_screen(session, quiet=arguments.quiet, on_event=None, ended=stopping.is_set, phone=phone)
     if record is not None and record.heard:
         arguments.report = arguments.report or record.path
     return _conclude(session, arguments, surroundings)
@@ -263,7 +282,9 @@ def _practise(
     return LiveSession(source, machine, database, folder=folder, asked=arguments.symptom, hands=source)
 
 
-def _line_by_line(session: "LiveSession", arguments: argparse.Namespace, surroundings: Surroundings) -> None:
+def _line_by_line(
+    session: "LiveSession", arguments: argparse.Namespace, surroundings: Surroundings, page: "PageOfCommand | None"
+) -> None:
     from busdoc.live.bell import TerminalBell
     from busdoc.screen.plain import PlainSession
 
@@ -274,7 +295,9 @@ def _line_by_line(session: "LiveSession", arguments: argparse.Namespace, surroun
             print(text, file=out, flush=True)
 
     bell = TerminalBell(out, quiet=arguments.quiet)
-    plain = PlainSession(session, say, bell=bell)
+    shown = Surroundings(out) if arguments.json else surroundings
+    phone = None if page is None else partial(page.show, say, shown.terminal)
+    plain = PlainSession(session, say, bell=bell, phone=phone)
     plain.greet()
     typed: queue.Queue[str | None] = queue.Queue()
     threading.Thread(target=_read_lines, args=(typed,), name="typed lines", daemon=True).start()

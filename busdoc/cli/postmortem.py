@@ -37,6 +37,7 @@ def add_postmortem(commands: "argparse._SubParsersAction[argparse.ArgumentParser
         help="the recorded case, end to end: who dropped, when, for how long, and which action did it",
         description="Reads a capture and says which controllers dropped, when, for how long, whether they restarted "
         "or were only unheard, which recorded action did it, and which part is suspected.",
+        epilog="Exit status: 0 healthy, 1 trouble found, 2 could not be done.",
     )
     add_recording_input(postmortem)
     postmortem.add_argument(

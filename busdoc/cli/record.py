@@ -4,17 +4,18 @@ Everything heavy is imported inside the command that needs it, so that help answ
 """
 
 import argparse
+import contextlib
 import re
 import shlex
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
-from busdoc.cli.options import add_also_option, add_bus_option, add_shared_option
+from busdoc.cli.options import add_also_option, add_bus_option, add_page_options, add_shared_option, open_page
 from busdoc.cli.status_line import StatusLine
 from busdoc.errors import InputError
 from busdoc.times import SECOND_NS
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
     from busdoc.capture.recorder.recording import RecordingSummary
     from busdoc.capture.recorder.twofold import TwofoldRecorder
     from busdoc.cli.keys import Keys
+    from busdoc.page.command import PageOfCommand
+    from busdoc.page.hosts.record import RecordHost
 
 __all__ = ["add_record", "parse_size"]
 
@@ -50,7 +53,8 @@ def add_record(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         description="Records every frame of one or more buses, rotates and compresses, keeps the disk from filling, "
         "finds a lost adapter again, and writes down what was not heard. The key m notes 'it happened about now'. "
         "Ctrl-C ends it. Started again on the same folder, it goes on with the recording there.",
-        epilog="From another terminal:  busdoc record mark DIR [TEXT]",
+        epilog="From another terminal:  busdoc record mark DIR [TEXT]. Exit status: 0 ended as asked, 1 an adapter was "
+        "away at the end, 2 could not be done.",
     )
     add_bus_option(record)
     record.add_argument(
@@ -67,6 +71,7 @@ def add_record(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         "--keep-free", default="500MB", metavar="SIZE", help="pause while the disk has less room (default 500MB)"
     )
     record.add_argument("--for", dest="hours", type=float, metavar="HOURS", help="end after so long")
+    add_page_options(record)
     record.set_defaults(run=_record)
     marking = record.add_subparsers(metavar="", required=False)
     mark = marking.add_parser(
@@ -134,10 +139,11 @@ def _record(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
     from busdoc.capture.recorder.twofold import TwofoldRecorder
     from busdoc.cli.keys import terminal_keys
 
+    page = open_page(arguments, output if output.is_dir() else None)
     source = LiveBuses(addresses, waits=arguments.wait)
-    source.start()
     recorder: LogRecorder | TwofoldRecorder
     try:
+        source.start()
         if arguments.also is None:
             recorder = LogRecorder(output, source.channels, rotate_bytes=rotate_bytes, keep_free_bytes=keep_free_bytes)
         else:
@@ -148,12 +154,15 @@ def _record(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
             )
     except BaseException:
         source.stop()
+        if page is not None:
+            page.close()
         raise
     for note in recorder.notes:
         print(f"busdoc: {note}", file=surroundings.stderr)
     with ended_by_signals() as stopping, terminal_keys() as keys:
         recording = _Run(source, recorder, keys, surroundings)
-        summary = recording.run(stopping, hours)
+        with recording.on_page(page, surroundings):
+            summary = recording.run(stopping, hours)
     surroundings.stdout.write(_summary_text(summary, recording.n_marks, recorder.place))
     return ExitStatus.TROUBLE if summary.away else ExitStatus.HEALTHY
 
@@ -174,6 +183,30 @@ class _Run:
         self._draws = surroundings.shows_progress
         self._start_s = self._drawn_s = time.monotonic()
         self.n_marks = 0
+        self._shown: RecordHost | None = None
+        self._follow: Callable[[], None] = lambda: None
+
+    @contextlib.contextmanager
+    def on_page(self, page: "PageOfCommand | None", surroundings: Surroundings) -> Iterator[None]:
+        """Show it on the page meanwhile, where one is asked for."""
+        if page is None:
+            yield
+            return
+        from busdoc.page.hosts.record import RecordHost
+
+        self._shown = RecordHost(self._source, self._recorder, self._status, self._marked)
+        folder = self._recorder.place.folder if self._recorder.place.file is None else None
+        with page.served(self._shown, folder, surroundings.warn) as follow:
+            page.show(surroundings.say, surroundings.terminal)
+            self._follow = follow
+            yield
+
+    def _marked(self) -> None:
+        self.n_marks += 1
+        self._say(f"marked in {self._recorder.place.marks_file.name}")
+
+    def _status(self) -> Sequence[str]:
+        return _status_parts(self._recorder.state, self._source.buses(), time.monotonic() - self._start_s)
 
     def run(self, stopping: threading.Event, hours: float | None) -> "RecordingSummary":
         """Record until it is to end; whatever happens, what was heard is on the disk."""
@@ -198,6 +231,9 @@ class _Run:
         for change in self._recording.tick():
             if self._draws or change.is_ours:
                 self._say(change.text)
+            if self._shown is not None:
+                self._shown.tell(change.text)
+        self._follow()
         for _ in range(self._keys.pressed().lower().count(_MARK_KEY)):
             self._mark()
         now_s = time.monotonic()
@@ -215,8 +251,7 @@ class _Run:
         except InputError as error:
             self._say(str(error))
             return
-        self.n_marks += 1
-        self._say(f"marked in {self._recorder.place.marks_file.name}")
+        self._marked()
 
     def _say(self, text: str) -> None:
         """Write a line that stays, with its time."""
@@ -225,13 +260,17 @@ class _Run:
 
 
 def _status_text(state: "RecorderState", buses: "Sequence[BusState]", elapsed_s: float) -> str:
+    return " | ".join(_status_parts(state, buses, elapsed_s))
+
+
+def _status_parts(state: "RecorderState", buses: "Sequence[BusState]", elapsed_s: float) -> list[str]:
     heard = ", ".join(f"{bus.name} {bus.hearing}" for bus in buses)
     parts = [_clock_text(elapsed_s), heard, counted(state.frames, "frame"), _files_text(state)]
     if state.gaps:
         parts.append(counted(state.gaps, "gap"))
     if state.trouble:
         parts.append(state.trouble)
-    return " | ".join(parts)
+    return parts
 
 
 def _files_text(state: "RecorderState") -> str:

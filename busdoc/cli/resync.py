@@ -8,7 +8,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
-from busdoc.cli.options import add_bus_option, add_recording_input, add_symptom_option, add_zone_option, open_source
+from busdoc.cli.options import (
+    add_bus_option,
+    add_page_options,
+    add_recording_input,
+    add_symptom_option,
+    add_zone_option,
+    open_source,
+    refuse_page,
+)
 from busdoc.cli.progress import read_with
 from busdoc.errors import InputError
 
@@ -66,6 +74,7 @@ def add_resync(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         without="codes and the map's symptoms, or with --watch the complaint of --after, else any trouble",
     )
     add_zone_option(resync)
+    add_page_options(resync)
     resync.add_argument(
         "-q",
         "--quiet",
@@ -98,6 +107,7 @@ def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
         advice = "Leave it out; the limits of a recording come from the machine map."
         raise InputError("--within", "a live bus or --replay to use it with", "a recording", advice)
     if arguments.watch is not None:
+        refuse_page(arguments, "a watch after a repair")
         from busdoc.cli.cure import watch_cure
 
         return watch_cure(arguments, surroundings)
@@ -105,6 +115,7 @@ def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
         from busdoc.cli.resync_live import resync_live
 
         return resync_live(arguments, surroundings, open_source(arguments))
+    refuse_page(arguments, "a recording")
     if arguments.json:
         return _as_document(arguments, surroundings)
     from busdoc.analysis.resync import resync

@@ -5,11 +5,12 @@ Everything heavy is imported inside the command.
 """
 
 import argparse
+import contextlib
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
-from busdoc.cli.options import databases, load_inputs, waits_s
+from busdoc.cli.options import databases, load_inputs, open_page, waits_s
 from busdoc.errors import InputError
 from busdoc.times import SECOND_NS, wall_time, zone_name
 
@@ -49,13 +50,28 @@ def resync_live(arguments: argparse.Namespace, surroundings: Surroundings, sourc
         within_ns=None if within is None else round(within * SECOND_NS),
         asked=arguments.symptom,
     )
-    with ended_by_signals() as stopping, terminal_keys() as keys:
+    page = open_page(arguments, None)
+    with ended_by_signals() as stopping, terminal_keys() as keys, contextlib.ExitStack() as around:
         quiet = arguments.quiet or arguments.json
         bell = TerminalBell(surroundings.stdout, quiet=quiet, hold_s=_BELL_HOLD_S)
         lines = _Lines(live, surroundings, bell, says=not arguments.json)
-        live.start()
+        try:
+            live.start()
+        except InputError:
+            if page is not None:
+                page.close()
+            raise
         try:
             lines.greet(source)
+            shown, follow = None, None
+            if page is not None:
+                from busdoc.live.bell import Bell
+                from busdoc.page.hosts.resync import ResyncHost
+
+                shown = ResyncHost(live, Bell(hold_s=_BELL_HOLD_S))
+                follow = around.enter_context(page.served(shown, None, surroundings.warn))
+                to = Surroundings(surroundings.stderr) if arguments.json else surroundings
+                page.show(to.say, to.terminal)
             pace_s = waits_s(source, _TICK_S)
             while not live.done and not stopping.is_set():
                 for _ in keys.pressed():
@@ -63,6 +79,9 @@ def resync_live(arguments: argparse.Namespace, surroundings: Surroundings, sourc
                     lines.say("power on, by your key", time_ns=source.now_ns())
                 news = live.step()
                 lines.tell(news)
+                if shown is not None and follow is not None:
+                    shown.tell(news)
+                    follow()
                 lines.remark(source)
                 if not news and pace_s:
                     stopping.wait(pace_s)
@@ -178,16 +197,6 @@ class _Lines:
 
 def _signs(*, with_marks: bool) -> Mapping["NewsKind", str]:
     """Give the words that states have on the screen, with their marks where the terminal can show these."""
-    from busdoc.health.controller import ControllerState
-    from busdoc.live.resync.news import NewsKind
-    from busdoc.screen.drawing.states import OFF, STATES
+    from busdoc.screen.drawing.states import NEWS_SIGNS
 
-    signs = {
-        NewsKind.HOME: STATES[ControllerState.STEADY],
-        NewsKind.ALL_HOME: STATES[ControllerState.STEADY],
-        NewsKind.LATE: STATES[ControllerState.LATE],
-        NewsKind.RESTARTED: STATES[ControllerState.RESTARTING],
-        NewsKind.FELL: STATES[ControllerState.LOST],
-        NewsKind.OFF_AGAIN: OFF,
-    }
-    return {kind: f"{sign.mark} {sign.word}" if with_marks else sign.word for kind, sign in signs.items()}
+    return {kind: f"{sign.mark} {sign.word}" if with_marks else sign.word for kind, sign in NEWS_SIGNS.items()}

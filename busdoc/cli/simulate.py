@@ -20,6 +20,7 @@ def add_simulate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]"
         help="make a capture with its truth from a scenario",
         description="Runs a machine, its faults and a technician in software, and writes the capture, journal, map, "
         "database and the truth to a folder.",
+        epilog="Exit status: 0 written, 2 could not be done.",
     )
     simulate.add_argument("scenario", type=Path, metavar="SCENARIO.toml")
     simulate.add_argument("-o", "--output", type=Path, required=True, metavar="DIR", help="folder to write to")

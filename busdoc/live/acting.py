@@ -128,6 +128,7 @@ class Acting:
         into: str | None = None,
         *,
         time_ns: int | None = None,
+        pressed_ns: int | None = None,
         uncertainty_s: float = _PRESS_UNCERTAINTY_NS / SECOND_NS,
         note: str = "",
         origin: Origin = Origin.JOURNAL,
@@ -135,6 +136,11 @@ class Acting:
         """Log an action, at this instant unless told; it is on disk when this returns.
 
         A press for what the traffic has shown and logged already is that entry, and no second one.
+
+        Parameters
+        ----------
+        time_ns : when it was done, as something else than a hand knows it
+        pressed_ns : when a hand pressed, where that was before now: its press was a while on the way
 
         Raises
         ------
@@ -152,7 +158,7 @@ class Acting:
             kind,
             part,
             into,
-            time_ns=self._listening.source.now_ns() if time_ns is None else time_ns,
+            time_ns=self._time_ns(time_ns, pressed_ns),
             uncertainty_ns=round(uncertainty_s * SECOND_NS),
             note=note,
             origin=origin,
@@ -161,6 +167,13 @@ class Acting:
         self._event_log.action(action)
         self._judging.anew()
         return action
+
+    def _time_ns(self, time_ns: int | None, pressed_ns: int | None) -> int:
+        """Give when it was done; a press from afar lies neither before the session nor in the future."""
+        if time_ns is not None:
+            return time_ns
+        now_ns = self._listening.source.now_ns()
+        return now_ns if pressed_ns is None else min(pressed_ns, now_ns)
 
     def follow_traffic(self) -> None:
         """Log what the traffic shows of the power, and take back what it contradicts.

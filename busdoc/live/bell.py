@@ -84,16 +84,20 @@ class Bell:
 
     def ring(self, now_s: float) -> bool:
         """Say whether to make a stroke at this instant; asked some ten times a second."""
-        for rung in sorted(self._waiting):
-            if now_s >= self._free_at_s.get(rung, 0.0):
-                self._waiting.discard(rung)
-                self._free_at_s[rung] = now_s + self._hold_s
-                begin_s = max([now_s, *(at_s + _APART_S for at_s in self._planned)])
-                self._planned += [begin_s + k * _APART_S for k in range(rung)]
+        for rung in self.due(now_s):
+            begin_s = max([now_s, *(at_s + _APART_S for at_s in self._planned)])
+            self._planned += [begin_s + k * _APART_S for k in range(rung)]
         due = [at_s for at_s in self._planned if at_s <= now_s]
         if due:
             self._planned.remove(due[0])
         return bool(due)
+
+    def due(self, now_s: float) -> tuple[Rung, ...]:
+        """Give what is to be rung at this instant, for who makes other sounds of it than strokes."""
+        due = tuple(rung for rung in sorted(self._waiting) if now_s >= self._free_at_s.get(rung, 0.0))
+        self._waiting.difference_update(due)
+        self._free_at_s.update(dict.fromkeys(due, now_s + self._hold_s))
+        return due
 
     def next_s(self) -> float | None:
         """Give the instant of the next stroke that is planned; None when there is none."""

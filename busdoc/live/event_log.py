@@ -25,7 +25,10 @@ from busdoc.report.words.symptoms import symptom_in_words
 from busdoc.symptoms.symptom import Symptom
 from busdoc.times import SECOND_NS
 
-__all__ = ["EventLog"]
+__all__ = ["BY_THE_BUS", "EventLog"]
+
+BY_THE_BUS = ", by the bus"
+"""Ends what is told of an action that nobody logged: the traffic shows it."""
 
 _NAMED_AFTER_NS = 2 * SECOND_NS
 """So long the verdict must name a part before it is told: while controllers fall one after the other it may point at
@@ -192,7 +195,9 @@ class EventLog:
 
     def action(self, action: Action, verb: str = "logged") -> None:
         """Tell that an action was logged, or what became of it."""
-        known_by = "" if action.origin is Origin.JOURNAL else f", by the {action.origin}"
+        known_by = f", by {action.by}" if action.by else ""
+        if action.origin is not Origin.JOURNAL:
+            known_by = BY_THE_BUS if action.origin is Origin.BUS else f", by the {action.origin}"
         self._tell(action.time_ns, HappeningKind.ACTION, f"{verb}: {act_in_words(action)}{known_by}")
 
     def record(self, time_ns: int, text: str) -> None:

@@ -28,6 +28,7 @@ from busdoc.live.view_builder import Standing, look
 from busdoc.machine.machine import Machine
 from busdoc.session.folder import SessionFolder
 from busdoc.session.logbook import Logbook
+from busdoc.session.photographs import PHOTOGRAPHS, photographs_of
 from busdoc.words.counting import counted
 
 __all__ = ["LiveSession"]
@@ -101,11 +102,25 @@ class LiveSession:
         self.cycle, self.do_now, self.answer_silence = acting.cycle, acting.do_now, acting.answer_silence
         self.isolate = acting.isolate
         self.skip_test, self.play = acting.skip_test, acting.play
+        self.in_hand_of, self.answered = self._log.in_hand_of, self._log.answered
+        self.followers: list[Callable[[], None]] = []
+        """Called at the end of each step, in the thread that calls it: who shows the session elsewhere."""
 
     @property
     def folder_path(self) -> Path | None:
         """Where it is kept; None: nowhere."""
         return None if self._folder is None else self._folder.path
+
+    def keep_photograph(self, name: str, data: bytes) -> None:
+        """Keep a photograph that a note names; it is on the disk when this returns.
+
+        Raises
+        ------
+        InputError : no folder is kept, or it cannot be written
+        """
+        if self._folder is None:
+            raise InputError("the photograph", "a session that is kept", "none", "Begin it with --session DIR.")
+        self._folder.keep_photograph(name, data)
 
     def start(self) -> None:
         """Begin to listen, and read again what an earlier run of the same folder recorded.
@@ -154,6 +169,8 @@ class LiveSession:
         if said:
             self._event_log.record(self._listening.heard_ns, said)
         self._announce()
+        for follow in self.followers:
+            follow()
 
     def close(self) -> None:
         """Stop listening; all is on the disk when this returns."""
@@ -199,11 +216,16 @@ class LiveSession:
         watches, listening, actions = self._listening.watches, self._listening, self._log.numbered()
         if watches.start_ns is None and (listening.without_a_bus or has_looks(actions)):
             case = replace(listening.case(closed=False), asked=self._judging.asked)
-            return conclude(case, watches, unheard(actions, listening.began_ns, listening.heard_ns), actions)
-        if watches.start_ns is None:
+            health = unheard(actions, listening.began_ns, listening.heard_ns)
+        elif watches.start_ns is None:
             raise InputError("the session", "frames", "none so far", "Listen to a bus that speaks.")
-        case = replace(self._listening.case(closed=self._closed), asked=self._judging.asked)
-        return conclude(case, watches, watches.close(), self._log.numbered())
+        else:
+            case = replace(listening.case(closed=self._closed), asked=self._judging.asked)
+            health = watches.close()
+        result = conclude(case, watches, health, actions)
+        if self._folder is None:
+            return result
+        return replace(result, photographs=photographs_of(self._folder.path / PHOTOGRAPHS, result.actions))
 
     def _standing(self) -> Standing:
         listening, judging = self._listening, self._judging

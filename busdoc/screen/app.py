@@ -27,7 +27,7 @@ from busdoc.screen.areas.complaint import draw_complaint
 from busdoc.screen.areas.harness import HarnessTree, draw_harness
 from busdoc.screen.areas.head import Bar, draw_head, draw_hints, draw_message, draw_offer, draw_troubles
 from busdoc.screen.areas.next_step import NextStep, draw_next, least_height
-from busdoc.screen.areas.pages import PageArea, draw_page
+from busdoc.screen.areas.pages import Page, PageArea, draw_page
 from busdoc.screen.areas.roll_call import RollCall, draw_roll
 from busdoc.screen.areas.strip import PresenceStrip, draw_presence
 from busdoc.screen.drawing.lines import Area, Line
@@ -54,6 +54,7 @@ class IsolateApp(App[None]):
     zone : of the times of day; None: the laptop's own
     clock_s : a clock that only goes on, s
     ended : asked with each tick whether to end, since the operating system wishes so
+    phone : gives what lets a phone in; None: no page is served
     ticking : False: nothing goes on by itself, `tick` is called by hand
     """
 
@@ -76,10 +77,11 @@ class IsolateApp(App[None]):
         clock_s: Callable[[], float] = time.monotonic,
         ended: Callable[[], bool] = lambda: False,
         ticking: bool = True,
+        phone: Callable[[bool], Sequence[str]] | None = None,
     ) -> None:
         # Where colours are unwanted Textual would turn them into greys; with the terminal's own it leaves them out.
         super().__init__(ansi_color=True if "NO_COLOR" in os.environ else None)
-        self.state = ScreenState(session, quiet=quiet, zone=zone, clock_s=clock_s)
+        self.state = ScreenState(session, quiet=quiet, zone=zone, clock_s=clock_s, phone=phone)
         self._tell_others = tell
         self._ended = ended
         self._ticking = ticking
@@ -200,6 +202,7 @@ class IsolateApp(App[None]):
                     state.page_first,
                     chosen=state.chosen_action,
                     zone=state.zone,
+                    phone=state.phone(state.light) if state.phone is not None and state.page is Page.PHONE else (),
                 ),
             )
         elif state.big:
@@ -248,7 +251,12 @@ def _is_terminal(stream: TextIO | None) -> bool:
 
 
 def run_screen(
-    session: Session, *, quiet: bool, on_event: Sequence[str] | None, ended: Callable[[], bool] = lambda: False
+    session: Session,
+    *,
+    quiet: bool,
+    on_event: Sequence[str] | None,
+    ended: Callable[[], bool] = lambda: False,
+    phone: Callable[[bool], Sequence[str]] | None = None,
 ) -> None:
     """Show a session until its person leaves.
 
@@ -257,6 +265,7 @@ def run_screen(
     session : started; it is not closed here
     quiet : ring no bell
     on_event : a program and its arguments, to run with each thing that happens; None: none
+    phone : gives what lets a phone in; None: no page is served
     ended : asked some 20 times a second whether to leave without being told to
 
     Raises
@@ -268,7 +277,7 @@ def run_screen(
     runner = EventCommand(shlex.join(on_event)) if on_event else None
     try:
         tell = None if runner is None else runner.hear
-        IsolateApp(session, quiet=quiet, tell=tell, ended=ended).run(mouse=False)
+        IsolateApp(session, quiet=quiet, tell=tell, ended=ended, phone=phone).run(mouse=False)
     finally:
         if runner is not None:
             runner.close()

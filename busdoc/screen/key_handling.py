@@ -4,28 +4,27 @@ Takes keys and ticks; calls the session; keeps the page, the question that is op
 key logged is told only after the session's call returned, and then it is on disk.
 """
 
-import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 
 from busdoc.actions.action import POWER_KINDS, Action, ActionKind
 from busdoc.actions.words import done_in_words, question_in_words
 from busdoc.errors import BusdocError
-from busdoc.isolation.verdict import Step
 from busdoc.live.bell import Bell
+from busdoc.live.event_log import BY_THE_BUS
 from busdoc.live.view import Happening, HappeningKind, SessionView, SilenceAnswer
 from busdoc.screen.areas.big_view import in_question
 from busdoc.screen.areas.pages import Page
 from busdoc.screen.asking import Asking, Choice, Digit, Picking, Writing
 from busdoc.screen.drawing.styles import Tone
-from busdoc.screen.drawing.words import moment, step_text
+from busdoc.screen.drawing.words import logged_in_words, moment, undone_in_words
 from busdoc.screen.keys import BY_KEY, COMMANDS, VERBS, Command
 from busdoc.screen.parts import choices_for, part_in_question, partners_of
 from busdoc.screen.scroll import Scroll
 from busdoc.screen.session import Session
-from busdoc.times import SECOND_NS
+from busdoc.screen.step_press import PressVerdict, StepPress, noted_with
 
 __all__ = ["Message", "ScreenState"]
 
@@ -33,15 +32,6 @@ _VIEW_EVERY_S = 0.2
 _RUN_ON_S = 1.2
 """So long fingers may go on spelling a name that was already taken."""
 _KEPT_HAPPENINGS = 50
-_UNSEEN_S = 1.0
-"""A step that has stood for less than this was not read by who presses the key (common practice: about a second)."""
-_TWICE_S = 1.0
-"""A second press within this is none: a remote bounces, a thumb slips (common practice)."""
-_CONFIRMED = (*POWER_KINDS, ActionKind.REPLACE, ActionKind.SWAP)
-"""Steps that one key alone does not log: hands go in, or a part is called new, by what they say."""
-_CONFIRMED_WITHIN_S = 60.0
-_NOTED_WITH_NS = 120 * SECOND_NS
-"""What is written down so soon after something was done is about that."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +51,7 @@ class ScreenState:
     quiet : ring no bell
     zone : of the times of day; None: the laptop's own
     clock_s : a clock that only goes on, s
+    phone : gives what lets a phone in, drawn for ink that is darker than its ground or not; None: no page is served
     """
 
     def __init__(
@@ -70,7 +61,9 @@ class ScreenState:
         quiet: bool = False,
         zone: tzinfo | None = None,
         clock_s: Callable[[], float] = time.monotonic,
+        phone: Callable[[bool], Sequence[str]] | None = None,
     ) -> None:
+        self.phone = phone
         self._session = session
         self._clock_s = clock_s
         self._bell = Bell(quiet=quiet)
@@ -83,7 +76,8 @@ class ScreenState:
         self.page: Page | None = Page.CAUTIONS
         self.page_first = 0
         self.asking: Asking | None = None
-        self.message = Message(text="", tone=Tone.PLAIN)
+        said = "" if phone is None else f"{COMMANDS[Command.PHONE].shown} shows {COMMANDS[Command.PHONE].does}"
+        self.message = Message(text=said, tone=Tone.PLAIN)
         self.scroll = Scroll()
         self.big = False
         self.light = False
@@ -92,13 +86,7 @@ class ScreenState:
         self.leaving = False
         self.lately: tuple[tuple[str, Happening], ...] = ()
         self._followed: str | None = None
-        self._step_now: Step | None = None
-        self._step_since_s = -math.inf
-        """Since when it is shown."""
-        self._pressed_s = -math.inf
-        """When the key for the proposed step was pressed last."""
-        self._awaits: tuple[Step, float] | None = None
-        """(a step that the traffic or a second key has to confirm, when it was pressed)."""
+        self._step_press = StepPress(COMMANDS[Command.TAKE].shown)
         self._own = 0
         """Happenings up to this number were told as the answer to a key."""
         self.chosen_action: int | None = None
@@ -120,9 +108,8 @@ class ScreenState:
         told = [(self._at(one.time_ns), one) for one in new if one.kind is not HappeningKind.ACTION]
         self.lately = (*self.lately, *told)[-_KEPT_HAPPENINGS:]
         shown = [one for one in new if one.kind is HappeningKind.ACTION and one.n > self._own]
-        if shown:  # nobody pressed a key for it: the traffic shows it
-            said = shown[-1].text.removeprefix("logged: ").removesuffix(", by the bus")
-            self._tell(f"logged {self._at(shown[-1].time_ns)}: {said}, as the traffic shows", Tone.GOOD)
+        if shown:  # nobody pressed a key for it: the traffic shows it, or somebody pressed on the page
+            self._tell(self._by_others(shown[-1]), Tone.GOOD)
         for happening in new:
             if happening.kind is HappeningKind.RECORD:
                 self._tell(happening.text, Tone.GOOD)
@@ -297,6 +284,7 @@ class ScreenState:
             Command.DONE: self._list,
             Command.LABELS: self._labels,
             Command.CHECK: lambda: self._open(Page.CHECK),
+            Command.PHONE: self._show_phone,
             Command.HELP: lambda: self._open(Page.HELP),
             Command.QUIT: self._quit,
             Command.BIG: self._toggle_big,
@@ -311,34 +299,15 @@ class ScreenState:
     # Logging
 
     def _step(self) -> None:
-        now_s = self._clock_s()
-        twice, self._pressed_s = now_s - self._pressed_s < _TWICE_S, now_s
-        if twice:
-            self._tell("pressed twice within a second; nothing more logged", Tone.WARN)
-            return
-        following = self.view.next
-        step = self._step_now
-        if following is None or step is None:
-            watches = following is not None and not step_text(following)
-            said = "all steps are done: watch; nothing logged" if watches else "nothing is proposed; nothing logged"
-            self._tell(said, Tone.FAINT)
-        elif now_s - self._step_since_s < _UNSEEN_S:
-            self._tell(f"just now it has come to: {step_text(following)}. Nothing logged: press again", Tone.WARN)
-        elif following.hold_until_ns is not None and self.view.now_ns < following.hold_until_ns:
-            left_s = -(-(following.hold_until_ns - self.view.now_ns) // SECOND_NS)
-            self._tell(f"off: {left_s} s more, then switch on; nothing logged", Tone.WARN)
-        elif step.action in _CONFIRMED:
-            self._awaits = (step, now_s)
-            if step.action in POWER_KINDS:
+        pressed = self._step_press.press(self.view, self._clock_s())
+        if pressed.verdict is not PressVerdict.LOG:
+            if pressed.step is not None and pressed.step.action in POWER_KINDS:
                 self._session.do_now()  # a practice machine's traffic shows it then, as a real one's does
-            shows = (
-                "the traffic will show it and log it; else " if self.view.buses and step.action in POWER_KINDS else ""
-            )
-            self._tell(f"not logged yet: {shows}y says that it is done", Tone.WARN)
-        else:
-            action = self._session.do_next()
-            if action is not None:
-                self._logged(action)
+            self._tell(pressed.text, pressed.tone)
+            return
+        action = self._session.do_next()
+        if action is not None:
+            self._logged(action)
 
     def _ask_part(self, kind: ActionKind) -> None:
         choices = choices_for(kind, self.view)
@@ -374,8 +343,8 @@ class ScreenState:
         self._ask(Picking(f"{question_in_words(ActionKind.SWAP)} {one} with", others, new_names=self.view.guided), swap)
 
     def _logged(self, action: Action) -> None:
-        self._awaits = None
-        self._tell(f"logged {self._at(action.time_ns)} {done_in_words(action)}", Tone.GOOD)
+        self._step_press.settle()
+        self._tell(logged_in_words(action, self._at(action.time_ns)), Tone.GOOD)
 
     def _answer(self, answer: SilenceAnswer) -> None:
         if self.view.silence is None:
@@ -390,8 +359,8 @@ class ScreenState:
         self._open(Page.DONE)
 
     def _ask_note(self) -> None:
-        last = max(self.view.actions, key=lambda action: action.n, default=None)
-        if last is None or last.note or self.view.now_ns - last.time_ns > _NOTED_WITH_NS:
+        last = noted_with(self.view)
+        if last is None:
             self._ask(Writing("Note"), self._note)
         else:
             self._ask(Writing(f"Note or photograph, with: {done_in_words(last)}"), self._noted_with(last))
@@ -424,10 +393,10 @@ class ScreenState:
         action = self._session.undo()
         if action is None:
             self._tell("nothing to undo", Tone.FAINT)
-        elif any(one.n == action.n for one in self._session.view().actions):
-            self._tell(f"as it was: {self._at(action.time_ns)} {done_in_words(action)}", Tone.WARN)
         else:
-            self._tell(f"undone: {self._at(action.time_ns)} {done_in_words(action)}   (Z does it again)", Tone.WARN)
+            stands = any(one.n == action.n for one in self._session.view().actions)
+            at = self._at(action.time_ns)
+            self._tell(undone_in_words(action, at, stands=stands, again="Z does it again"), Tone.WARN)
 
     def _redo(self) -> None:
         action = self._session.redo()
@@ -474,8 +443,9 @@ class ScreenState:
     # Proposals, labels, tests
 
     def _take(self) -> None:
-        awaits, self._awaits = self._awaits, None
-        if awaits is not None and awaits[0] == self._step_now and self._clock_s() - awaits[1] < _CONFIRMED_WITHIN_S:
+        awaited = self._step_press.awaited(self._clock_s())
+        self._step_press.settle()
+        if awaited is not None and awaited == self._step_press.step:
             action = self._session.do_next()
             if action is not None:
                 self._logged(action)
@@ -509,6 +479,12 @@ class ScreenState:
     def _open(self, page: Page) -> None:
         self.page, self.page_first = page, 0
 
+    def _show_phone(self) -> None:
+        if self.phone is None:
+            self._tell("no page is served: begin with --page --page-on lan", Tone.FAINT)
+        else:
+            self._open(Page.PHONE)
+
     def _quit(self) -> None:
         self._look()
         if self.view.not_back:
@@ -529,20 +505,12 @@ class ScreenState:
     def _look(self) -> None:
         self.view = self._session.view()
         self._viewed_s = self._clock_s()
-        self._watch_step()
+        self._step_press.look(self.view, self._clock_s())
         self.scroll.clamp(self.view)
         part = part_in_question(self.view)
         if part is not None and part != self._followed:
             self.scroll.follow_part(self.view, part)
         self._followed = part
-
-    def _watch_step(self) -> None:
-        """Take note of when the step that is shown came up."""
-        following = self.view.next
-        steps = () if following is None else following.test.steps[following.step :]
-        now = steps[0] if steps else None
-        if now != self._step_now:
-            self._step_now, self._step_since_s = now, self._clock_s()
 
     def fit(self, *, roll_height: int, tree_height: int) -> None:
         """Take the heights of the areas; where they changed, what matters comes into sight again."""
@@ -557,6 +525,13 @@ class ScreenState:
 
     def _at(self, t_ns: int) -> str:
         return moment(t_ns, self.view.start_ns, epoch=self.view.epoch, zone=self.zone)
+
+    def _by_others(self, one: Happening) -> str:
+        """Say what was logged, or became of it, without a key of this screen."""
+        said = one.text.removesuffix(BY_THE_BUS)
+        verb, _, done = said.partition(": ")
+        shown = ", as the traffic shows" if said != one.text else ""
+        return f"{verb} {self._at(one.time_ns)}: {done}{shown}"
 
     def _tell(self, text: str, tone: Tone) -> None:
         self.message = Message(text=text, tone=tone)

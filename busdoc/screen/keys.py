@@ -50,6 +50,7 @@ class Command(StrEnum):
     DOWN = "down"
     TREE_UP = "tree up"
     TREE_DOWN = "tree down"
+    PHONE = "phone"
     HELP = "help"
     QUIT = "quit"
 
@@ -105,6 +106,7 @@ COMMANDS: dict[Command, Key] = {
     Command.DOWN: Key(keys=("down",), shown="↓", does="controllers down"),
     Command.TREE_UP: Key(keys=("left_square_bracket", "shift+up"), shown="[", does="harness up"),
     Command.TREE_DOWN: Key(keys=("right_square_bracket", "shift+down"), shown="]", does="harness down"),
+    Command.PHONE: Key(keys=("P",), shown="P", does="the code that lets a phone in"),
     Command.HELP: Key(keys=("h", "question_mark", "f1"), shown="h", does="this page"),
     Command.QUIT: Key(keys=("q", "ctrl+c", "ctrl+q"), shown="q", does="leave"),
 }

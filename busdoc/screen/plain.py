@@ -38,6 +38,7 @@ lead, key, machine     no frame from anybody: own plug or adapter, key off, the 
 other                  propose another test
 labels                 number the connectors, to be taped on
 status, why, tree      how it stands; why the first suspect; what is plugged
+phone                  show the code that lets a phone in, where --page was given
 help, quit
 A part may be given by a few of its letters, or by its number; a new branch that begins like one, in quotes: "A"."""
 
@@ -53,6 +54,7 @@ class PlainSession:
     say : writes one line
     bell : hears of what happens; None: there is none
     zone : of the times of day; None: the laptop's own
+    phone : shows the code that lets a phone in; None: no page is served
     """
 
     def __init__(
@@ -62,7 +64,9 @@ class PlainSession:
         *,
         bell: TerminalBell | None = None,
         zone: tzinfo | None = None,
+        phone: Callable[[], None] | None = None,
     ) -> None:
+        self._phone = phone
         self._session = session
         self._say = say
         self._bell = bell
@@ -91,6 +95,8 @@ class PlainSession:
         )
         if view.guided:
             self._say("No parts are on a map: name each branch as you go, for example: unplug A")
+        if self._phone is not None:
+            self._phone()
 
     def tell(self) -> None:
         """Say what is new since the last time."""
@@ -213,6 +219,10 @@ class PlainSession:
                 yield from (f"  {reason}" for reason in view.why)
             case "tree":
                 yield from self._tree(view)
+            case "phone":
+                if self._phone is None:
+                    raise InputError("phone", "a page that is served", "none", "Begin with --page; --page-on lan.")
+                self._phone()
             case "help":
                 yield from _HELP.splitlines()
             case "quit" | "exit":

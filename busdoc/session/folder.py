@@ -4,6 +4,7 @@
     DIR/recording/         every frame, in pieces (`busdoc.capture.recorder.recorder`)
     DIR/machine.toml       the map that was used, when there was one
     DIR/databases/         the message databases that were used
+    DIR/photographs/       those that the journal's notes name
     DIR/learnt.toml        the map learnt of branches named on the way, when there was none
 
 Given to `busdoc postmortem` it is judged again; given to `busdoc isolate --session` it is gone on with.
@@ -17,6 +18,7 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import BinaryIO
 
@@ -29,16 +31,22 @@ from busdoc.capture.recorder.twofold import TwofoldRecorder
 from busdoc.capture.recorder.write_back import even_out
 from busdoc.errors import InputError, found_instead
 from busdoc.files.given import require_plain_files
+from busdoc.files.whole import write_whole
 from busdoc.session.logbook import Logbook
+from busdoc.session.photographs import PHOTOGRAPH, PHOTOGRAPHS
 from busdoc.session.rows import StoredRows, read_rows
 from busdoc.session.store import SessionStore
 from busdoc.session.twofold import TwofoldStore, even_out_stores
+from busdoc.words.counting import counted, first_few, plural
 
 __all__ = ["KeptSession", "SessionFolder", "is_session", "read_session"]
 
 DatabaseFile = Path | tuple[int | str, Path]
 
 _STORE, _LOCK, _MACHINE, _DATABASES = "session.sqlite", "session.lock", "machine.toml", "databases"
+_MOST_DIGITS, _MOST_GONE = 9, 100
+_PIECES = "pieces"
+"""What the store calls the number of the last piece of the recording, as the session ended."""
 _COMPLAINT = "complaint"
 
 
@@ -197,10 +205,39 @@ class SessionFolder:
             self._recorder = LogRecorder(self.recording, channels)
         return self._recorder
 
+    def keep_photograph(self, name: str, data: bytes) -> None:
+        """Keep a photograph under a name that a note gives; it is on the disk when this returns.
+
+        Raises
+        ------
+        InputError : it cannot be written
+        """
+        if Path(name).name != name or not PHOTOGRAPH.fullmatch(name):
+            raise InputError(name, "the name of a photograph", "another", "Take it again.")
+        kept = [self._path] if self._also is None else [self._path, self._also._path]
+        refused = []
+        for folder in kept:
+            try:
+                require_plain_files(folder / PHOTOGRAPHS)
+                (folder / PHOTOGRAPHS).mkdir(exist_ok=True)
+                write_whole(folder / PHOTOGRAPHS / name, data)
+            except OSError as error:
+                refused.append(error)
+        if len(refused) == len(kept):
+            raise InputError(
+                str(kept[0] / PHOTOGRAPHS),
+                "room for a photograph",
+                found_instead(refused[0]),
+                "Make room on the disk.",
+            ) from refused[0]
+
     def close(self) -> None:
         """Let go of everything; all is on the disk when this returns."""
         if self._recorder is not None:
             self._recorder.close()
+            with contextlib.suppress(InputError, OSError):  # the place is away, or full
+                pieces = place_at(self.path / RECORDING).pieces()
+                self.store.describe(**{_PIECES: str(max(pieces, default=0))})
         self.store.close()
         if self._also is not None:
             self._also._lock.close()
@@ -301,7 +338,7 @@ def _copy_missing(one: Path, other: Path) -> None:
     OSError : one of them cannot be read or written
     """
     for source, target in ((one, other), (other, one)):
-        files = [*source.glob("*.toml"), *(source / _DATABASES).glob("*")]
+        files = [*source.glob("*.toml"), *(source / _DATABASES).glob("*"), *(source / PHOTOGRAPHS).glob("*")]
         for file in files:
             copy = target / file.relative_to(source)
             if _is_empty(copy) and not _is_empty(file):
@@ -318,7 +355,10 @@ def _open_store(path: Path, *, resumed: bool) -> tuple[SessionStore, list[str]]:
         lost = "was gone" if not path.exists() else "was empty"
         return SessionStore(path), [f"{path.name} {lost}: what was logged before is not known; the recording is whole."]
     try:
-        return SessionStore(path), []
+        store = SessionStore(path)
+        if store.is_whole():
+            return store, []
+        store.close()
     except InputError as error:
         if not isinstance(error.__cause__, sqlite3.DatabaseError):
             raise
@@ -328,7 +368,19 @@ def _open_store(path: Path, *, resumed: bool) -> tuple[SessionStore, list[str]]:
         if file.exists():
             file.replace(aside.with_name(aside.name + ending))
     lost = f"{path.name} is damaged and was set aside as {aside.name}: what was logged before is not known."
-    return SessionStore(path), [lost]
+    store = SessionStore(path)
+    try:
+        damaged = SessionStore(aside)
+    except InputError:
+        return store, [lost]
+    try:
+        store.take_good(damaged)
+    finally:
+        damaged.close()
+    n_rows = counted(len(store.rows().entries), "row")
+    return store, [
+        f"{path.name} is damaged and was set aside as {aside.name}; {n_rows} of it could be read and are used."
+    ]
 
 
 def _is_empty(path: Path) -> bool:
@@ -343,6 +395,10 @@ def _damage(path: Path, about: Mapping[str, str]) -> list[str]:
     gone = [name for _, name in _named_databases(about) if _is_empty(path / _DATABASES / name)]
     if gone:
         notes.append(f"Gone from the folder, or empty: {', '.join(gone)}; nothing is decoded with it.")
+    lost = _pieces_gone(path, about)
+    if lost:
+        which = f"{first_few(lost)} {plural(len(lost), 'is', 'are')} gone from the recording, or empty"
+        notes.append(f"{which}: what came in {plural(len(lost), 'it', 'them')} is not known.")
     return notes
 
 
@@ -357,6 +413,20 @@ def _kept_names(databases: Sequence[DatabaseFile]) -> Iterator[tuple[int | str |
             name = f"{file.stem}-{n}{file.suffix}"
         taken.add(name.casefold())
         yield channel, file, name
+
+
+def _pieces_gone(path: Path, about: Mapping[str, str]) -> list[str]:
+    """Name the pieces of the recording that were there, before others or as the session ended, and hold nothing now."""
+    place = place_at(path / RECORDING)
+    there = place.pieces()
+    told = about.get(_PIECES, "")
+    last = max(there, default=0)
+    if told.isdecimal() and len(told) <= _MOST_DIGITS:
+        last = max(last, int(told))
+    # one that is being written may be empty yet, one that was closed never is
+    whole = {n for n, file in there.items() if file.suffix == ".log" or not _is_empty(file)}
+    gone = (n for n in range(1, last + 1) if n not in whole)
+    return [place.piece(n).stem for n in islice(gone, _MOST_GONE)]
 
 
 def _named_databases(about: Mapping[str, str]) -> list[tuple[int | str | None, str]]:

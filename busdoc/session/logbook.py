@@ -1,7 +1,8 @@
 """The logbook: what was done, as it is pressed, undone, re-timed and renamed; each change on disk before it holds."""
 
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from typing import Any
 
 from busdoc.actions.action import Action, ActionKind, Origin
@@ -11,6 +12,18 @@ from busdoc.session.store import SessionStore
 from busdoc.words.counting import counted
 
 __all__ = ["Logbook"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Hand:
+    """Whose press is being written down."""
+
+    by: str = ""
+    press: str = ""
+
+
+_OWN_HAND = _Hand()
+"""That of who sits at the laptop."""
 
 
 class Logbook:
@@ -36,6 +49,9 @@ class Logbook:
         """Numbers taped onto connectors, by part."""
         self.refused: set[str] = set()
         """Keys of proposals that are not to be made again."""
+        self.answered: dict[str, int | None] = {}
+        """By the mark of a press that came from afar: the action that it was about; None: it was about none."""
+        self._hand = _OWN_HAND
         self.changes = 0
         """How often anything changed: a reader asks again when this has grown."""
         self.notes: tuple[str, ...] = ()
@@ -61,6 +77,21 @@ class Logbook:
                 n_bad += 1
         if n_bad:
             self.notes = (f"Left out of the journal, since it makes no sense: {counted(n_bad, 'entry', 'entries')}.",)
+
+    @contextmanager
+    def in_hand_of(self, by: str, press: str) -> Iterator[None]:
+        """Have what is written meanwhile say who pressed, and by which press, so that it is never logged twice.
+
+        Parameters
+        ----------
+        by : the name of who pressed; empty: none was given
+        press : the mark of the press, its own; one that was written stands in `answered`, also after a new start
+        """
+        self._hand = _Hand(by=by, press=press)
+        try:
+            yield
+        finally:
+            self._hand = _OWN_HAND
 
     @property
     def actions(self) -> tuple[Action, ...]:
@@ -97,6 +128,7 @@ class Logbook:
             into=into,
             note=note,
             origin=origin,
+            by=self._hand.by,
         )
         self._keep("act", _body(action))
         return action
@@ -214,6 +246,8 @@ class Logbook:
         return self._actions[n]
 
     def _keep(self, kind: str, body: Mapping[str, Any]) -> None:
+        if self._hand.press:
+            body = {**body, "press": self._hand.press, "by": self._hand.by}
         if self._store is not None:
             self._store.add(kind, body, self._written_ns())
         self._apply(Entry(kind=kind, body=body))
@@ -221,6 +255,10 @@ class Logbook:
     def _apply(self, entry: Entry) -> None:
         body = entry.body
         self.changes += 1
+        press = body.get("press")
+        if isinstance(press, str):
+            n = body.get("action", body).get("n")
+            self.answered[press] = n if isinstance(n, int) else None
         match entry.kind:
             case "act":
                 action = _action(body)
@@ -289,6 +327,7 @@ def _body(action: Action) -> dict[str, Any]:
         "into": action.into,
         "note": action.note,
         "origin": action.origin.value,
+        **({"by": action.by} if action.by else {}),
     }
 
 
@@ -314,4 +353,5 @@ def _action(body: Mapping[str, Any]) -> Action:
         into=_text(body["into"]),
         note=_text(body["note"]) or "",
         origin=Origin(body["origin"]),
+        by=_text(body.get("by")) or "",
     )

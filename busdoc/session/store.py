@@ -9,6 +9,7 @@ import json
 import os
 import sqlite3
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -136,6 +137,31 @@ class SessionStore:
             return list(self._file.execute("SELECT n, written_ns, kind, body FROM entry ORDER BY n"))
         except (sqlite3.Error, UnicodeDecodeError) as error:
             raise InputError(str(self.path), "a whole journal", str(error), "Take another folder.") from error
+
+    def is_whole(self) -> bool:
+        """Whether every page of the file can be read and written on: a spoilt one would refuse a press later on."""
+        try:
+            return bool(self._file.execute("PRAGMA quick_check(1)").fetchone() == ("ok",))
+        except (sqlite3.Error, UnicodeDecodeError):
+            return False
+
+    def take_good(self, other: "SessionStore") -> None:
+        """Have what can be read of a damaged journal, from its first row up to the damage.
+
+        Raises
+        ------
+        InputError : it could not be written
+        """
+        rows, incidents = list[tuple[int, str, str]](), dict[str, Mapping[str, Any]]()
+        with suppress(sqlite3.Error, UnicodeDecodeError):
+            for written_ns, kind, body in other._file.execute("SELECT written_ns, kind, body FROM entry ORDER BY n"):
+                if isinstance(written_ns, int) and isinstance(kind, str) and isinstance(body, str):
+                    rows.append((written_ns, kind, body))
+        self._write("INSERT INTO entry (written_ns, kind, body) VALUES (?, ?, ?)", rows)
+        self.describe(**other.rows().about)
+        with suppress(sqlite3.Error, UnicodeDecodeError, ValueError):
+            incidents = other.incidents()
+        self.keep_incidents(incidents)
 
     def take_over(self, other: "SessionStore", rows: Sequence[tuple[Any, ...]]) -> None:
         """Add rows of another journal, and have its incidents and what is said of the session.

@@ -169,8 +169,9 @@ def parsers() -> Iterator[argparse.ArgumentParser]:
             yield from action.choices.values()
 
 
-def test_every_option_says_what_it_does() -> None:
+def test_every_option_says_what_it_does_and_every_command_its_exit_statuses() -> None:
     for parser in parsers():
+        assert "Exit status: 0 " in (parser.epilog or ""), parser.prog
         for action in parser._actions:
             assert action.help or not action.option_strings, (parser.prog, action.option_strings)
 

@@ -2,6 +2,7 @@
 
 import gzip
 import io
+import json
 import os
 import stat
 import sys
@@ -9,7 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from busdoc.cli.given.standard_input import TEXT_SUFFIXES
+from busdoc.capture.formats.suffixes import READERS
+from busdoc.capture.formats.write import write_capture
+from busdoc.capture.source import open_capture
+from busdoc.cli.given.standard_input import FORMATS
 from busdoc.report.tables import signal_tables
 from busdoc.report.tables.tables import is_table
 from tests.typed import typed
@@ -30,19 +34,42 @@ def test_a_capture_from_standard_input_gives_the_same_verdict(monkeypatch: pytes
     assert typed("postmortem", "-", "--machine", MAP)[:2] == (status, expected)
 
 
-def test_each_text_is_read_under_its_format(monkeypatch: pytest.MonkeyPatch) -> None:
-    texts = {
-        "log": b"(1.5) can0 123#00\n",
-        "asc": b"base hex timestamps absolute\n1.5 1 123 Rx d 1 00\n",
-        "trc": b";$FILEVERSION=2.1\n;$COLUMNS=N,O,T,B,I,d,R,L,D\n1 1500.0 DT 1 0123 Rx - 1 00\n",
-        "csv": b"timestamp,arbitration_id,extended,remote,error,dlc,data\n1.5,0x123,0,0,0,1,AA==\n",
-    }
-    assert set(texts) == set(TEXT_SUFFIXES)
-    for name, text in texts.items():
+TEXTS = {
+    "log": b"(1.5) can0 123#00\n",
+    "asc": b"base hex timestamps absolute\n1.5 1 123 Rx d 1 00\n",
+    "trc": b";$FILEVERSION=2.1\n;$COLUMNS=N,O,T,B,I,d,R,L,D\n1 1500.0 DT 1 0123 Rx - 1 00\n",
+    "csv": b"timestamp,arbitration_id,extended,remote,error,dlc,data\n1.5,0x123,0,0,0,1,AA==\n",
+}
+
+
+def test_every_kind_that_is_read_may_come_from_it() -> None:
+    assert {f".{name}" for name in FORMATS} == set(READERS)
+
+
+@pytest.mark.parametrize("name", TEXTS)
+@pytest.mark.parametrize("packed", [False, True])
+def test_each_text_is_read_under_its_format_and_known_by_how_it_begins(
+    monkeypatch: pytest.MonkeyPatch, name: str, packed: bool
+) -> None:
+    text = gzip.compress(TEXTS[name]) if packed else TEXTS[name]
+    for words in (("--format", name), ()):
         piped(monkeypatch, text)
-        status, out, err = typed("postmortem", "-", "--format", name)
+        status, out, err = typed("postmortem", "-", *words)
         assert (status, err) == (0, "")
         assert "1 frame" in out
+
+
+@pytest.mark.parametrize("suffix", [".blf", ".db"])
+def test_a_binary_capture_is_known_by_how_it_begins(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, suffix: str
+) -> None:
+    log = open_capture([CAPTURE])
+    write_capture(tmp_path / f"c{suffix}", log.blocks(), log.channels)
+    piped(monkeypatch, (tmp_path / f"c{suffix}").read_bytes())
+    by_pipe = json.loads(typed("postmortem", "-", "--json")[1])
+    by_name = json.loads(typed("postmortem", tmp_path / f"c{suffix}", "--json")[1])
+    assert by_pipe["incidents"] == by_name["incidents"]
+    assert by_pipe["incidents"]
 
 
 @pytest.mark.parametrize(("words", "said"), [(("-", "-"), "- given twice"), (("-",), "not one frame")])

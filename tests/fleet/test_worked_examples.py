@@ -259,6 +259,14 @@ def test_no_more_is_asked_of_the_columns_than_the_dropouts_hold() -> None:
     assert "owner: most cells are empty" in told
 
 
+def test_machines_that_fit_too_well_are_no_surer_than_chance_allows() -> None:
+    found = effects_of(np.full(8, 3), np.full(8, 10.0), {"software": ["4.1", "4.2"] * 4})
+    (effect,) = found.effects
+    assert (found.dispersion, effect.ratio) == pytest.approx((1.0, 1.0))
+    assert effect.low < 0.6
+    assert effect.high > 1.6
+
+
 def test_the_interval_of_a_rate_is_garwoods() -> None:
     """F. Garwood, Biometrika 28 (1936), table 1: 0.6187 to 8.7673 for 3, 0 to 3.6889 for 0 (from memory)."""
     assert (rate_of(3, 2.0).low, rate_of(3, 2.0).high) == pytest.approx((0.6187 / 2, 8.7673 / 2), abs=1e-4)

@@ -55,7 +55,7 @@ CASES: list[tuple[list[Incident], list[Action], bool]] = [
 ]
 
 
-def heard(fell: list[Incident]) -> Health:
+def heard(fell: list[Incident], until_s: float = 400.0) -> Health:
     """A record in which everybody was there."""
     unknown = ControllerHealth(
         name="",
@@ -64,14 +64,14 @@ def heard(fell: list[Incident]) -> Health:
         frames=4000,
         streams=(),
         state=ControllerState.STEADY,
-        present_ns=400 * NS,
+        present_ns=round(until_s * NS),
         lost_ns=0,
         dropouts=0,
         restarts=0,
         first_ns=0,
-        last_ns=400 * NS,
+        last_ns=round(until_s * NS),
     )
-    return replace(health(400.0, *fell), controllers=tuple(replace(unknown, name=name) for name in ALL))
+    return replace(health(until_s, *fell), controllers=tuple(replace(unknown, name=name) for name in ALL))
 
 
 def named_by_rule(fell: list[Incident], done: list[Action]) -> list[str]:
@@ -95,3 +95,18 @@ def test_once_somebody_has_looked_at_the_lead_the_silence_counts_against_the_tru
     answered = [replace(action(1, 60.0, ActionKind.MARK), note=OWN_LEAD_IN)]
     weighed = weigh(sweeper(), Observed(health=heard(silences(60.0)), codes=(), warnings=()), answered)
     assert weighed.verdict.suspects[0].part == "front-trunk"
+
+
+@pytest.mark.parametrize("p_restarted", [None, 0.03])
+def test_while_nobody_is_heard_nothing_is_quiet(p_restarted: float | None) -> None:
+    """Off for half a minute or for six: with a branch out meanwhile, each part is as suspect as it was."""
+    fell = [dropout(t, t + 4.0, "hopper") for t in (10.0, 20.0, 31.0, 40.0)]
+    done = [action(1, 60.0, ActionKind.POWER_OFF), action(2, 65.0, ActionKind.UNPLUG, "harness-A")]
+    found = []
+    for until_s in (90.0, 400.0):
+        back_s = None if p_restarted is None else until_s - 1.0
+        silence = dropout(60.0, back_s, *ALL, p_restarted=p_restarted, everyone=True)
+        weighed = weigh(sweeper(), Observed(health=heard([*fell, silence], until_s), codes=(), warnings=()), done)
+        found.append({one.part: one.probability for one in weighed.verdict.suspects})
+    assert found[0] == pytest.approx(found[1], abs=0.02)
+    assert found[0]["harness-A"] < 0.4

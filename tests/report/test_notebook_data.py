@@ -65,7 +65,7 @@ def test_values_are_those_of_cantools_at_the_times_of_their_frames(sweeper: Resu
     assert values.attrs["units"] == {"VEP1.BatteryPotential": "V"}
 
 
-def test_further_questions_about_the_same_messages_read_nothing(sweeper: Result) -> None:
+def test_whatever_is_asked_for_the_recording_is_read_once(sweeper: Result) -> None:
     result = reading_for_itself(sweeper)
     assert result.recorded is not None
     whole = result.signals(["VEP1.*", "HopperStatus.*"])
@@ -74,7 +74,11 @@ def test_further_questions_about_the_same_messages_read_nothing(sweeper: Result)
     part = result.signals("HopperStatus.State", start=start, end=end)
     named = result.signals("HopperStatus.State", channel="can0", texts=True)
     again = result.signals("VEP1.*", every_s=10.0, channel=0)
+    other = result.signals("EEC1.EngineSpeed")
+    frames = result.frames(start=start, end=end)
     assert result.recorded.n_readings == 1
+    assert len(other) > 100
+    assert set(part.index) <= set(frames.index)
     pd.testing.assert_series_equal(
         part["HopperStatus.State"], whole["HopperStatus.State"][start:end].dropna(), check_freq=False
     )

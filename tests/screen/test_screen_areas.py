@@ -361,3 +361,10 @@ def test_without_a_map_it_is_said_that_sensors_hang_on_a_branch() -> None:
         lines = draw_harness(replace(HEALTHY, harness=rows, guided=True), 39, 8, 0)
         assert "every sensor that hangs on it" in " ".join(" ".join(map(plain, lines)).split())
     assert "sensor that hangs" not in " ".join(map(plain, draw_harness(ONE_LOST, 39, 8, 0)))
+
+
+def test_the_number_of_a_renewed_part_stands_apart_from_the_word() -> None:
+    renewed = replace(part("gate-angle", "sensor", 3, label=12), repaired=True)
+    (row,) = [plain(line) for line in draw_harness(replace(HEALTHY, harness=(renewed,)), 50, 6, 0)][1:2]
+    assert row.endswith("#12 renewed ")
+    assert len(row) == 50

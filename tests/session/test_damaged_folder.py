@@ -92,6 +92,26 @@ def test_a_journal_that_is_no_database_any_more_is_set_aside(session: Path) -> N
     assert (session / "session.sqlite.damaged").read_bytes() == b"\xa5" * 8192
 
 
+def test_whatever_page_of_the_journal_is_spoilt_the_next_press_is_kept(session: Path) -> None:
+    """Tables, their index and the list of tables have a page each, of 4,096 bytes (SQLite, "Database File Format")."""
+    store = session / "session.sqlite"
+    whole = store.read_bytes()
+    n_left = []
+    for page in range(len(whole) // 4096):
+        for file in session.glob("session.sqlite*"):
+            file.unlink()
+        at = page * 4096 + (100 if page == 0 else 0)  # behind the file's own header
+        store.write_bytes(whole[:at] + b"\xa5" * 200 + whole[at + 200 :])
+        folder = SessionFolder(session)
+        log = Logbook(folder.store, lambda: 0)
+        n_left.append(len(log.actions))
+        assert n_left[-1] == N_ACTIONS or "session.sqlite" in " ".join((*folder.notes, *log.notes))
+        log.act(ActionKind.MARK, None, None, time_ns=2 * 10**18, uncertainty_ns=1)
+        folder.close()
+        assert len(SessionFolder(session).store.rows().entries) == n_left[-1] + 1
+    assert n_left.count(N_ACTIONS) >= 2
+
+
 @pytest.mark.parametrize("store", [None, b"", "without tables"])
 def test_a_session_that_ended_while_it_was_made_is_begun(tmp_path: Path, store: bytes | str | None) -> None:
     path = tmp_path / "s"
@@ -130,6 +150,26 @@ def test_a_recording_that_gives_nothing_any_more_is_said(tmp_path: Path) -> None
     _, session, _ = begun(tmp_path / "s")
     assert any("The recording of the folder gives nothing any more" in one.text for one in session.happenings(0))
     session.close()
+
+
+@pytest.mark.parametrize("number", [1, 2, 3])
+@pytest.mark.parametrize("what", ["removed", "emptied"])
+def test_a_piece_of_the_recording_that_is_gone_is_said(tmp_path: Path, number: int, what: str) -> None:
+    block = next(open_capture([SWEEPER / "capture.log.gz"]).blocks())
+    for n in range(3):
+        folder = SessionFolder(tmp_path / "s")
+        channels = ChannelTable()
+        channels.number("can0")
+        folder.recorder(channels).write(block.slice(200 * n, 200 * (n + 1)))
+        folder.close()
+    assert read_session(tmp_path / "s").notes == ()
+    piece = tmp_path / "s" / "recording" / f"recording-{number:04d}.log.gz"
+    piece.unlink() if what == "removed" else piece.write_bytes(b"")
+    (said,) = read_session(tmp_path / "s").notes
+    assert said.startswith(f"recording-{number:04d} is gone from the recording, or empty")
+    folder = SessionFolder(tmp_path / "s")
+    assert folder.notes == (said,)
+    folder.close()
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes by name there")

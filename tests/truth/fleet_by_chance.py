@@ -44,7 +44,7 @@ class FleetPlan:
     growth: float = 1.0
     """Of the power law by which dropouts come with age."""
     helps: float = 1.0
-    """After over before the change, on the machines that were changed: every second one."""
+    """After over before the change, on the machines that were changed: every second one of a kind."""
     bunch: float = 1.0
     """Mean number of dropouts in a bunch, within one capture."""
 
@@ -90,7 +90,7 @@ def draw_fleet(plan: FleetPlan, seed: int) -> TrueFleet:
         bad[names[k]] = str(rng.choice(feeds))
     captures: list[TrueCapture] = []
     rate: dict[str, float] = {}
-    changed = frozenset(names[::2] if plan.helps != 1.0 else ())
+    changed = frozenset(name for k, name in enumerate(names) if plan.helps != 1.0 and k // 2 % 2 == 0)
     for name in names:
         own = plan.per_hour * float(np.exp(rng.normal(0.0, plan.spread) - plan.spread**2 / 2.0))
         found, mean = _captures_of(rng, plan, name, kinds[name], own, bad.get(name), name in changed)

@@ -1,6 +1,6 @@
 """The recording behind a result, read again for what a notebook asks: frames of a stretch, values of signals."""
 
-from collections.abc import Sequence
+from collections.abc import Generator, Sequence
 from contextlib import closing
 from glob import escape
 from typing import TYPE_CHECKING, Any
@@ -26,10 +26,9 @@ Span = tuple[int, int]
 
 
 class Recorded:
-    """A recording that can be read again.
+    """A recording that is read again once, when something is asked for first; its frames are kept in bounded room.
 
-    Values are kept by message once they were asked for: each further question about the same messages, another stretch
-    of time, another channel, another pace, reads nothing.
+    Values are kept by message: a further question about the same messages decodes nothing.
 
     Parameters
     ----------
@@ -43,8 +42,9 @@ class Recorded:
         self._values: dict[tuple[int, bool, int], StreamValues] = {}
         self._read: set[str] = set()
         """Names of the messages whose values are kept."""
+        self._is_read = False
         self.n_readings = 0
-        """How often the recording was read again, whole or in part."""
+        """How often the files were read again."""
 
     def signals(
         self,
@@ -87,7 +87,7 @@ class Recorded:
     def frames(
         self, spans_ns: Sequence[Span], *, channel: int | str | None, owner: Owner, epoch: bool
     ) -> "pd.DataFrame":
-        """Give the frames of some stretches, both ends included; reading ends behind the last of them.
+        """Give the frames of some stretches, both ends included.
 
         Raises
         ------
@@ -95,29 +95,37 @@ class Recorded:
         """
         found: list[FrameBlock] = []
         last_ns = max(to_ns for _, to_ns in spans_ns)
-        self.n_readings += 1
-        with closing(self._capture.blocks()) as blocks:
+        with closing(self._blocks()) as blocks:
             for block in blocks:
                 inside = np.zeros(len(block), np.bool_)
                 for from_ns, to_ns in spans_ns:
                     inside |= (block.t_ns >= from_ns) & (block.t_ns <= to_ns)
                 if inside.any():
                     found.append(block.take(inside))
-                if len(block) and int(block.t_ns[-1]) > last_ns:
-                    break
+                if self._is_read and len(block) and int(block.t_ns[-1]) > last_ns:
+                    break  # the first reading goes to the end, so that it is the only one
         if channel is not None:
             number = self._channel(channel)
             found = [block.take(block.channel == number) for block in found]
         database = None if self._database is None else self._database.bind(self._capture.channels)
         return frame_of_frames(found, self._capture.channels, owner, database, epoch=epoch)
 
+    def _blocks(self) -> Generator[FrameBlock, None, None]:
+        """Yield all frames: those that were kept, or where none are, those of the files."""
+        if self._is_read:
+            yield from self._capture.second_look()
+            return
+        self._capture.keep_frames()
+        self.n_readings += 1
+        yield from self._capture.blocks()
+        self._is_read = True
+
     def _read_values(self, messages: Sequence[str]) -> None:
         assert self._database is not None
         selection = SignalSelection(self._database, self._capture.channels, [f"{escape(name)}.*" for name in messages])
         parts: dict[tuple[int, bool, int], list[dict[str, Any]]] = {}
         message_of: dict[tuple[int, bool, int], Message] = {}
-        self.n_readings += 1
-        for block in self._capture.blocks():
+        for block in self._blocks():
             for found in selection.pick(block):
                 stream = found.stream
                 key = stream.channel, stream.extended, stream.id

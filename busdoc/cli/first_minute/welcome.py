@@ -33,8 +33,8 @@ _NEEDS: Sequence[tuple[str, Sequence[str]]] = (
 _ALSO = (
     ("busdoc demo", "see it work on a machine of our own"),
     ("busdoc isolate --practice", "do the whole job on it yourself"),
-    ("busdoc fleet captures/ -o park", "which drop most, of many captures of many machines"),
-    ("busdoc ready", "what would go wrong with this laptop at the machine"),
+    ("busdoc fleet captures/ -o park", "many captures of many machines: who drops most"),
+    ("busdoc ready", "is this laptop ready for the machine?"),
     ("busdoc --help", "all commands"),
 )
 

@@ -19,6 +19,9 @@ from busdoc.words.counting import counted
 from busdoc.words.duration import span
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from busdoc.fleet.conclusions.findings import Findings
     from busdoc.fleet.kept.store import FleetStore
     from busdoc.fleet.work.engine import Engine
     from busdoc.fleet.work.running import RunSoFar
@@ -37,6 +40,7 @@ def add_fleet(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -
         "only many can tell: which machines, controllers and parts drop most for each hour of operation, whether it is "
         "getting worse, whether a change helped, and what to inspect next. A run that ends is gone on with by the same "
         "command; what was done is not done again.",
+        epilog="Exit status: 0 nothing to inspect, 1 a machine or a part to inspect, 2 could not be done.",
     )
     fleet.add_argument(
         "source",
@@ -70,6 +74,12 @@ def add_fleet(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -
         metavar="DAY",
         help="the day, such as 2026-03-31, on which all machines were changed (a new harness, new software): dropouts "
         "after it are compared with those before; the manifest's column changed gives each machine its own",
+    )
+    fleet.add_argument(
+        "--baseline",
+        action="store_true",
+        help="also learn from healthy captures of healthy machines what each kind does when it is well, and write it "
+        "as a machine map",
     )
     add_zone_option(fleet)
     fleet.set_defaults(run=_fleet)
@@ -193,7 +203,23 @@ def _conclude(arguments: argparse.Namespace, surroundings: Surroundings, store: 
     found = find(store.lines(), changed=arguments.changed or "")
     page = write_pages(store, found, command=shlex.join(["busdoc", *arguments.words]))
     width = max(60, min(surroundings.width, 160))
-    surroundings.stdout.write(render_fleet(found, width=width, written=(str(page), f"{tables}{os.sep}")))
+    written = [str(page), f"{tables}{os.sep}", *(_baselines(store, found) if arguments.baseline else ())]
+    surroundings.stdout.write(render_fleet(found, width=width, written=written))
     if not found.n_judged:
         return ExitStatus.COULD_NOT
     return ExitStatus.TROUBLE if found.inspect or worse_parts(found) else ExitStatus.HEALTHY
+
+
+def _baselines(store: "FleetStore", found: "Findings") -> "Iterator[str]":
+    """Learn a baseline of each kind, and say in a line what of."""
+    from busdoc.fleet.baselines import learn_baselines
+
+    for one in learn_baselines(store, found):
+        if one.path is None:
+            yield f"no baseline of {one.kind}: {one.sentence}"
+            continue
+        limits = counted(one.n_limits, "controller with a limit", "controllers with a limit")
+        yield (
+            f"{one.path} (learnt from {counted(one.n_captures, 'healthy capture')} of "
+            f"{counted(one.n_machines, 'machine')}; {limits} for the return)"
+        )

@@ -30,6 +30,7 @@ def add_completion(commands: "argparse._SubParsersAction[argparse.ArgumentParser
         "completion zsh > _busdoc in a folder of $fpath. fish: busdoc completion fish > "
         "~/.config/fish/completions/busdoc.fish. PowerShell: busdoc completion powershell | Out-String | "
         "Invoke-Expression in $PROFILE.",
+        epilog="Exit status: 0 printed, 2 could not be done.",
     )
     completion.add_argument("shell", choices=_SHELLS, metavar="SHELL", help=f"one of: {', '.join(_SHELLS)}")
 
@@ -55,6 +56,7 @@ def add_manual(commands: "argparse._SubParsersAction[argparse.ArgumentParser]", 
         help="print the manual page of a command, or write those of all",
         description="Prints a manual page in the language of man: busdoc manual resync | man -l -. With -o it writes "
         "those of all commands to a folder, such as ~/.local/share/man/man1, where man finds them.",
+        epilog="Exit status: 0 printed or written, 2 could not be done.",
     )
     manual.add_argument("page", nargs="?", metavar="COMMAND", help="whose page (default: that of busdoc itself)")
     manual.add_argument("-o", "--output", type=Path, metavar="DIR", help="write the pages of all commands there")

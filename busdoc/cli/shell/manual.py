@@ -56,11 +56,12 @@ def _page(command: Command, root: Command, version: str) -> str:
     for below in command.commands if command is not root else ():
         lines += [f".SS {_quoted(' '.join(('busdoc', *below.words)))}", _text(below.description)]
         lines += _arguments([one for one in (*below.places, *below.options) if one.help])
-    if command.epilog and "Exit status" not in command.epilog:
-        lines += [".SH NOTES", _text(command.epilog)]
+    notes, _, statuses = command.epilog.partition("Exit status:")
+    if notes.strip():
+        lines += [".SH NOTES", _text(notes.strip())]
     lines.append(".SH EXIT STATUS")
-    if "Exit status:" in command.epilog and command is not root:
-        lines.append(_text(command.epilog.partition("Exit status:")[2].strip()))
+    if statuses and command is not root:
+        lines.append(_text(statuses.strip()))
     else:
         for status, words in _STATUS:
             lines += [".TP", f".B {status}", words]

@@ -5,28 +5,15 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from busdoc.fleet.judged import Outcome
 from busdoc.fleet.kept.store import Listed
 from busdoc.fleet.kept.tables import kind_of
 
-__all__ = ["CaptureLink", "KindCounts", "MachineCounts", "Problem", "gather"]
+__all__ = ["KindCounts", "MachineCounts", "Problem", "gather"]
 
-_MOST_LINKS = 12
-"""Captures with dropouts that are named of each machine."""
+_MOST_HEALTHY = 12
+"""Healthy captures that are named of each machine."""
 _MOST_PROBLEMS = 200
 _HOUR_S = 3600.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CaptureLink:
-    """A capture that has something to show."""
-
-    address: str
-    report: str | None
-    headline: str
-    n: int
-    start_s: float | None
-    """Unix time; None: the capture has no date."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,13 +52,10 @@ class MachineCounts:
     alone: Counter[str] = field(default_factory=Counter)
     columns: dict[str, Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
     changed: str = ""
-    links: list[CaptureLink] = field(default_factory=list)
-    """Those with the most dropouts."""
-    n_healthy: int = 0
     n_could_not: int = 0
     n_trouble: int = 0
     healthy: list[int] = field(default_factory=list)
-    """Lines of captures in which nothing was wrong: the longest, for a baseline."""
+    """Lines of captures in which nothing was wrong, the first few, for a baseline."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -82,6 +66,8 @@ class KindCounts:
     machines: dict[str, MachineCounts] = field(default_factory=dict)
     part_kinds: dict[str, str] = field(default_factory=dict)
     """Part -> its kind."""
+    tellable: set[str] = field(default_factory=set)
+    """Parts that dropouts can speak of, or did."""
     hangs_on: dict[str, Counter[tuple[str, str]]] = field(default_factory=lambda: defaultdict(Counter))
     """Controller -> (feed, segment) -> on how many captures' maps."""
 
@@ -145,25 +131,12 @@ def _add(kind: KindCounts, machine: MachineCounts, line: Listed) -> None:
     for row in line.body["parts"]:
         _sum(machine.parts, row["part"], row)
         kind.part_kinds.setdefault(row["part"], row["kind"])
+        if row["tellable"] or row["dropouts"]:
+            kind.tellable.add(row["part"])
     for column, value in line.capture.covariates:
         machine.columns[column][value] += 1
-    if told["dropouts"]:
-        start_s = told["start_s"] if told["unix_clock"] else None
-        machine.links.append(
-            CaptureLink(
-                address=line.capture.address,
-                report=line.report,
-                headline=told["headline"],
-                n=told["dropouts"],
-                start_s=start_s,
-            )
-        )
-        machine.links.sort(key=lambda one: -one.n)
-        del machine.links[_MOST_LINKS:]
-    if told["state"] == "healthy" and line.outcome is Outcome.JUDGED:
-        machine.n_healthy += 1
-        if len(machine.healthy) < _MOST_LINKS:
-            machine.healthy.append(line.number)
+    if told["state"] == "healthy" and len(machine.healthy) < _MOST_HEALTHY:
+        machine.healthy.append(line.number)
 
 
 def _sum(into: dict[str, list[float]], name: str, row: dict[str, float]) -> None:

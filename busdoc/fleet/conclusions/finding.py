@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from busdoc.arrays import Float64Array, Int64Array
-from busdoc.fleet.conclusions.ages import before_and_after, lives_of, rates_by_month
+from busdoc.fleet.conclusions.ages import before_and_after, before_and_after_elsewhere, lives_of, rates_by_month
 from busdoc.fleet.conclusions.counts import KindCounts, MachineCounts, gather
 from busdoc.fleet.conclusions.findings import AHEAD_H, Findings, KindFindings, MachineFindings, Ranked
 from busdoc.fleet.kept.store import Listed
@@ -22,6 +22,9 @@ from busdoc.fleet.work.shared import CONTROLLER
 from busdoc.intermittent.multiple_testing import benjamini_hochberg
 
 __all__ = ["find"]
+
+_STANDS_OUT = 0.01
+"""A part that shows such a p on one machine is that machine's trouble; to leave it out makes no other test smaller."""
 
 
 def find(lines: Iterable[Listed], *, changed: str = "") -> Findings:
@@ -60,13 +63,13 @@ def _kind(kind: KindCounts, changed: str) -> KindFindings:
     model = learn(n / bunching, hours / bunching)
     ranked = _rank([(one.name, "", "") for one in machines], n, hours, bunching, model)
     of_controllers, n_idle = _controllers_of_machines(machines, bunching)
-    lives, by_meter = lives_of(machines)
+    lives, by_meter = lives_of(machines, changed)
     found = [
         _machine(kind, one, rank, model, bunching, of_controllers.get(one.name, ()), lives.get(one.name))
         for one, rank in zip(machines, ranked, strict=True)
     ]
     controllers, n_idle_controllers = _of_kind(machines, "controllers", {}, bunching)
-    parts, n_idle_parts = _of_kind(machines, "parts", kind.part_kinds, bunching)
+    parts, n_idle_parts = _of_kind(machines, "parts", {name: kind.part_kinds[name] for name in kind.tellable}, bunching)
     typical = None if model is None else (model.typical, *model.typical_interval)
     shared = fell_together(_falls(machines), {one.name: sum(one.hours) for one in machines})
     return KindFindings(
@@ -82,6 +85,7 @@ def _kind(kind: KindCounts, changed: str) -> KindFindings:
         trend=trend_of(list(lives.values()), bunching=bunching),
         by_meter=by_meter,
         change=before_and_after(machines, changed, bunching),
+        unchanged=before_and_after_elsewhere(machines, changed, bunching),
         effects=_effects(machines),
         together=tuple((pair, _shared(kind, pair.controllers)) for pair in shared),
         months=rates_by_month(machines, bunching),
@@ -163,9 +167,10 @@ def _of_kind(
 ) -> tuple[tuple[Ranked, ...], int]:
     """Rank the controllers, or the parts of each kind of part, among each other over all machines.
 
-    What one machine alone shows is that machine's: each is tested without the machine on which it dropped most.
+    What a few machines show is theirs: each is tested without those on which it stands out. Parts that no dropout can
+    speak of are no fellows: next to them every other would look bad.
     """
-    names = sorted({name for one in machines for name in getattr(one, of)})
+    names = sorted(kinds or {name for one in machines for name in getattr(one, of)})
     found: list[Ranked] = []
     n_idle = 0
     for what in sorted({kinds.get(name, CONTROLLER) for name in names}):
@@ -182,10 +187,18 @@ def _of_kind(
             if not rank.rate.n:
                 n_idle += 1
                 continue
-            rest = np.delete(table, int(table[k, :, 0].argmax()), axis=1)
+            rest = np.delete(table, _standing_out(table[k], bunching), axis=1)
             p = above_the_rest(rest[:, :, 0].sum(axis=1), rest[:, :, 1].sum(axis=1), bunching=bunching)
             found.append(replace(rank, p=float(p[k]), machines=int((table[k, :, 0] > 0.0).sum())))
     return tuple(sorted(found, key=lambda one: (-one.rate.n, one.name))), n_idle
+
+
+def _standing_out(of_machines: Float64Array, bunching: float) -> Int64Array:
+    """Name the machines, by index, on which a part drops far more often than on the others, and the foremost of all."""
+    n, hours = of_machines[:, 0], of_machines[:, 1]
+    out = above_the_rest(n, hours, bunching=bunching) <= _STANDS_OUT
+    out[int(n.argmax())] = True
+    return np.flatnonzero(out)
 
 
 def _part_kinds(
@@ -221,7 +234,7 @@ def _machine(
         controllers=controllers,
         parts=tuple((name, kind.part_kinds.get(name, ""), n_of) for name, n_of in parts),
         trend=None if life is None else trend_of([life], bunching=bunching),
-        links=tuple(one.links),
+        healthy=tuple(one.healthy),
     )
 
 

@@ -6,7 +6,7 @@ what is called worse than its fellows, at most a twentieth is not, on average.
 
 from dataclasses import dataclass
 
-from busdoc.fleet.conclusions.counts import CaptureLink, Problem
+from busdoc.fleet.conclusions.counts import Problem
 from busdoc.fleet.statistics.before_after import Change
 from busdoc.fleet.statistics.power_law import Trend
 from busdoc.fleet.statistics.ranking import FOUND_AT
@@ -65,7 +65,8 @@ class MachineFindings:
     parts: tuple[tuple[str, str, int], ...]
     """(part, its kind, dropouts that speak of it), the most frequent first."""
     trend: Trend | None
-    links: tuple[CaptureLink, ...]
+    healthy: tuple[int, ...]
+    """Numbers of captures in which nothing was wrong, a few."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,6 +91,8 @@ class KindFindings:
     by_meter: bool
     """Ages are of the hour meter; else hours since the first capture of each machine."""
     change: Change | None
+    unchanged: Change | None
+    """The same on machines that were not changed, before and after the median day on which others were."""
     effects: Effects | None
     together: tuple[tuple[FellTogether, str], ...]
     """Two that fell at once, and what they share on the map."""

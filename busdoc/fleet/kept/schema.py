@@ -68,6 +68,7 @@ TABLES: Mapping[str, Mapping[str, tuple[str, str]]] = MappingProxyType(
             "kind": ("string", "kind of machine"),
             "part": ("string", "a part of the map, or a controller"),
             "part_kind": ("string", "feed, segment, harness, …, or controller"),
+            "tellable": ("bool", "dropouts alone can speak of it: a controller, or what several hang on, and not all"),
             "watched_h": ("double", "hours watched"),
             "dropouts": ("int64", "that speak of it"),
         },

@@ -251,6 +251,11 @@ class FleetStore:
                     report=report,
                 )
 
+    def capture(self, number: int) -> FleetCapture:
+        """Give the capture of a line."""
+        (text,) = self._db.execute("SELECT capture FROM listed WHERE number = ?", (number,)).fetchone()
+        return FleetCapture.from_text(text)
+
     def close(self) -> None:
         """Let go of the folder."""
         self._db.close()

@@ -18,8 +18,10 @@ Counts = Int64Array | Float64Array
 
 _ALIKE = 1e4
 """A shape from which on machines count as alike."""
-_POINTS = 31
-_NEGLIGIBLE = 1e-4
+_HALVINGS = 24
+"""Of a stretch of 33 in logarithms: to a millionth part."""
+_POINTS = 16
+_NEGLIGIBLE = 1e-3
 """Of the greatest weight: points below are left out of the sums."""
 
 
@@ -111,7 +113,7 @@ class GammaPoisson:
         shape, inverse = self.shape + n[:, None], self.shape / self.mean + hours[:, None]
         middle = np.log(self.believed(n, hours))
         low, high = middle - 25.0, middle + 8.0
-        for _ in range(36):
+        for _ in range(_HALVINGS):
             middle = (low + high) / 2.0
             below = (self.weight * gammainc(shape, inverse * np.exp(middle)[:, None])).sum(axis=1) < reached
             low, high = np.where(below, middle, low), np.where(below, high, middle)

@@ -76,10 +76,9 @@ def effects_of(n: Int64Array, hours: Float64Array, columns: Mapping[str, Sequenc
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # what does not converge shows as an interval without an end
-        model = sm.GLM(n, matrix, family=sm.families.Poisson(), offset=np.log(hours))
-        fitted = model.fit(scale="X2")
-    dispersion = max(1.0, float(fitted.scale))
-    error = np.asarray(fitted.bse) * np.sqrt(dispersion / float(fitted.scale)) if fitted.scale else fitted.bse
+        fitted = sm.GLM(n, matrix, family=sm.families.Poisson(), offset=np.log(hours)).fit()
+    dispersion = max(1.0, float(fitted.pearson_chi2) / freedom)  # never below 1: few machines may fit too well
+    error = np.asarray(fitted.bse, np.float64) * np.sqrt(dispersion)
     t = float(stdtrit(freedom, 0.975))
     found = []
     for k, (column, value, against) in enumerate(named, start=1):

@@ -28,6 +28,7 @@ from busdoc.fleet.told.words import (
     times_words,
     together_words,
     trend_words,
+    unchanged_words,
     worse_words,
 )
 from busdoc.report.output import write_text
@@ -129,9 +130,9 @@ def _front(found: Findings) -> Iterator[Block]:
         yield Table(title="Inspect next", columns=_INSPECT, rows=rows, links=links, headed=True)
     for kind in found.kinds:
         yield Text(text=f"{kind.name}: {_typical(kind)} {trend_words(kind.trend, by_meter=kind.by_meter)}")
-        told = change_words(kind.change, found.changed)
-        if told is not None:
-            yield Text(text=told)
+        for told in (change_words(kind.change, found.changed), unchanged_words(kind.unchanged)):
+            if told is not None:
+                yield Text(text=told)
         picture = machines_picture(kind)
         if picture is not None:
             yield picture
@@ -177,9 +178,9 @@ def _kind_sections(kind: KindFindings, changed: str) -> Iterator[Section]:
 
 def _time(kind: KindFindings, changed: str) -> Iterator[Block]:
     yield Text(text=trend_words(kind.trend, by_meter=kind.by_meter))
-    told = change_words(kind.change, changed)
-    if told is not None:
-        yield Text(text=told)
+    for told in (change_words(kind.change, changed), unchanged_words(kind.unchanged)):
+        if told is not None:
+            yield Text(text=told)
     picture = months_picture(kind)
     if picture is not None:
         yield picture

@@ -14,6 +14,7 @@ from busdoc.fleet.told.words import (
     summary_words,
     together_words,
     trend_words,
+    unchanged_words,
     worse_words,
 )
 from busdoc.report.terminal.wrapping import filled
@@ -73,8 +74,8 @@ def _kind(kind: KindFindings, changed: str, width: int) -> Iterator[str]:
             ]
             texts.append(f"{title}: {'; '.join(shown)}.")
     texts.append(trend_words(kind.trend, by_meter=kind.by_meter))
-    told = change_words(kind.change, changed)
-    texts += [told] if told is not None else []
+    told = (change_words(kind.change, changed), unchanged_words(kind.unchanged))
+    texts += [text for text in told if text is not None]
     texts += [f"{effect_words(one)}." for one in (kind.effects.effects if kind.effects is not None else ())]
     texts += list(together_words(kind))[:_MOST_PARTS]
     yield from (filled(text, width, "  ", "    ") for text in texts)

@@ -27,6 +27,7 @@ __all__ = [
     "times_words",
     "together_words",
     "trend_words",
+    "unchanged_words",
     "worse_parts",
     "worse_words",
 ]
@@ -177,6 +178,18 @@ def change_words(change: Change | None, day: str) -> str | None:
     else:
         found = f"After the change {when} there were more: {ratio} times as many an hour ({change.low:.2g} to {high})"
     return f"{found}; {counts}."
+
+
+def unchanged_words(unchanged: Change | None) -> str | None:
+    """Say what happened meanwhile where nothing was changed; None where nothing is known of it."""
+    if unchanged is None:
+        return None
+    high = "any number" if math.isinf(unchanged.high) else f"{unchanged.high:.2g}"
+    ratio = "infinitely" if math.isinf(unchanged.ratio) else f"{unchanged.ratio:.2g}"
+    return (
+        f"Meanwhile on {counted(unchanged.machines, 'machine')} that {plural(unchanged.machines, 'was', 'were')} not "
+        f"changed: {ratio} times as many an hour ({unchanged.low:.2g} to {high})."
+    )
 
 
 def effect_words(effect: Effect) -> str:

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from busdoc.analysis.result import Result
-from busdoc.fleet.work.shared import CONTROLLER, points_at
+from busdoc.fleet.work.shared import CONTROLLER, is_tellable, points_at
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Incident
 from busdoc.intermittent.dropouts import Dropouts, unexplained_losses, watched_of
@@ -121,7 +121,13 @@ def _parts(result: Result, dropouts: Sequence[Mapping[str, Any]], watched_h: flo
         if row["part"] is not None:
             n_of[row["part"]] = n_of.get(row["part"], 0) + 1
     return [
-        {"part": name, "kind": kind, "watched_h": watched_h, "dropouts": n_of.get(name, 0)}
+        {
+            "part": name,
+            "kind": kind,
+            "tellable": is_tellable(result.machine, name),
+            "watched_h": watched_h,
+            "dropouts": n_of.get(name, 0),
+        }
         for name, kind in kinds.items()
     ]
 

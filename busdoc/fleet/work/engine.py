@@ -145,23 +145,14 @@ def open_dask(address: str | None, n_workers: int | None, *, dashboard: bool = T
     """
     _require_dask()
     import dask
-    from distributed import Client, LocalCluster
+    from distributed import Client
 
     quiet = {"logging.distributed": "critical", "distributed.comm.timeouts.connect": "20s"}
     with contextlib.ExitStack() as stack:
         stack.enter_context(dask.config.set(quiet))
         if address is None:
             count = _workers_here() if n_workers is None else n_workers
-            cluster = stack.enter_context(
-                LocalCluster(  # type: ignore[no-untyped-call]
-                    n_workers=count,
-                    threads_per_worker=1,
-                    processes=True,
-                    host="127.0.0.1",
-                    dashboard_address="127.0.0.1:0" if dashboard else None,
-                    silence_logs=50,
-                )
-            )
+            cluster = stack.enter_context(_started(count, dashboard))
             client = stack.enter_context(Client(cluster))  # type: ignore[no-untyped-call]
         else:
             try:
@@ -174,6 +165,32 @@ def open_dask(address: str | None, n_workers: int | None, *, dashboard: bool = T
             _require_same_version(client, address)
         shows = dashboard and importlib.util.find_spec("bokeh") is not None
         yield DaskEngine(client, dashboard=client.dashboard_link if shows else None)
+
+
+def _started(n_workers: int, dashboard: bool) -> Any:
+    """Start workers on this computer; one that dies before it is up has all of them started anew, once.
+
+    Raises
+    ------
+    InputError : they cannot be started
+    """
+    from distributed import LocalCluster
+
+    for is_last in (False, True):
+        try:
+            return LocalCluster(  # type: ignore[no-untyped-call]
+                n_workers=n_workers,
+                threads_per_worker=1,
+                processes=True,
+                host="127.0.0.1",
+                dashboard_address="127.0.0.1:0" if dashboard else None,
+                silence_logs=50,
+            )
+        except (RuntimeError, OSError, TimeoutError) as error:
+            if is_last:
+                advice = "Try fewer with --workers, or --workers 0 for none."
+                raise InputError("--workers", "processes that can be started", in_one_line(error), advice) from error
+    raise AssertionError("it returned or raised")
 
 
 def _require_dask() -> None:

@@ -10,7 +10,7 @@ from busdoc.isolation.conclusion import State
 from busdoc.isolation.verdict import ELSEWHERE, NAMED_FROM, SWITCHED
 from busdoc.machine.machine import Machine, PartKind
 
-__all__ = ["CONTROLLER", "PointsAt", "SaidBy", "kind_of_part", "points_at"]
+__all__ = ["CONTROLLER", "PointsAt", "SaidBy", "is_tellable", "kind_of_part", "points_at"]
 
 CONTROLLER = "controller"
 """Kind of what is no part but a controller itself."""
@@ -71,6 +71,14 @@ def points_at(result: Result) -> Mapping[int, PointsAt]:
         if part is not None:
             found[number] = PointsAt(part=part, kind=kind_of_part(machine, part), said_by=said_by)
     return found
+
+
+def is_tellable(machine: Machine, part: str) -> bool:
+    """Whether dropouts alone can speak of a part: a controller, or what several hang on, and not all."""
+    if part not in machine.parts:
+        return True
+    n_below = len(machine.controllers_below(part))
+    return machine.parts[part].kind in (PartKind.FEED, PartKind.SEGMENT) and 2 <= n_below < len(machine.controllers)
 
 
 def _reaches(machine: Machine, part: str, incident: Incident) -> bool:

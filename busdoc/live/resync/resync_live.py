@@ -80,6 +80,16 @@ class ResyncLive:
         return self.stage is Stage.DONE
 
     @property
+    def source(self) -> FrameSource:
+        """What is listened to."""
+        return self._source
+
+    @property
+    def machine(self) -> Machine:
+        """The map."""
+        return self._case.machine
+
+    @property
     def epoch(self) -> bool:
         """Whether times are Unix times."""
         return self._source.epoch
@@ -98,11 +108,19 @@ class ResyncLive:
         """Let go of the adapters or files."""
         self._source.stop()
 
-    def press(self) -> None:
-        """Take note that somebody switches the machine on at this instant."""
+    def press(self, pressed_ns: int | None = None) -> int:
+        """Take note that somebody switches the machine on; give when.
+
+        Parameters
+        ----------
+        pressed_ns : when it was pressed, where that was before now; None: at this instant
+        """
         now_ns = self._source.now_ns()
+        if pressed_ns is not None:
+            now_ns = min(now_ns, max(pressed_ns, self._listened_from_ns or 0))
         n = len(self._presses) + 1
         self._presses.append(Action(n=n, time_ns=now_ns, uncertainty_ns=_PRESS_NS, kind=ActionKind.POWER_ON, part=None))
+        return now_ns
 
     def step(self) -> tuple[ReturnNews, ...]:
         """Take what came in since the last step, up to where something became known; give that.

@@ -52,6 +52,7 @@ def document(result: Result) -> dict[str, Any]:
                 "into": action.into,
                 "origin": str(action.origin),
                 "note": action.note,
+                "by": action.by,
             }
             for action in (*result.actions, *result.seen)
         ],

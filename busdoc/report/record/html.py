@@ -1,6 +1,7 @@
 """The written record as one self-contained HTML file: no script, nothing fetched, readable on a phone and on paper."""
 
 import re
+from base64 import b64encode
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
@@ -101,6 +102,7 @@ def _environment() -> "Environment":
     environment.filters["kind"] = lambda block: type(block).__name__
     environment.filters["drawn"] = _drawn
     environment.filters["percent"] = _percent
+    environment.filters["base64"] = lambda data: b64encode(data).decode("ascii")
     return environment
 
 

@@ -8,7 +8,21 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["Align", "Block", "Column", "Facts", "Fold", "Items", "Page", "Picture", "Section", "Table", "Text", "Tone"]
+__all__ = [
+    "Align",
+    "Block",
+    "Column",
+    "Facts",
+    "Fold",
+    "Items",
+    "Page",
+    "Photograph",
+    "Picture",
+    "Section",
+    "Table",
+    "Text",
+    "Tone",
+]
 
 
 class Tone(StrEnum):
@@ -98,6 +112,17 @@ class Picture:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Photograph:
+    """A photograph, as JPEG."""
+
+    text: str
+    """What it is of, in words; printed under it as well."""
+    jpeg: bytes
+    width: int
+    height: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fold:
     """Detail that a screen shows on request and paper always."""
 
@@ -115,7 +140,7 @@ class Section:
     level: int = 2
 
 
-Block = Text | Items | Facts | Table | Picture | Fold
+Block = Text | Items | Facts | Table | Picture | Photograph | Fold
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,3 +158,14 @@ class Page:
     made_by: str
     front: tuple[Block, ...] = ()
     """What the first page holds beside verdict and facts."""
+
+    @property
+    def shows_photographs(self) -> bool:
+        """Whether there is any."""
+        return any(_holds_photograph(section) for section in self.sections)
+
+
+def _holds_photograph(block: "Block | Section") -> bool:
+    if isinstance(block, Photograph):
+        return True
+    return isinstance(block, Section | Fold) and any(_holds_photograph(inner) for inner in block.blocks)

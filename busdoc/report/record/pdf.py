@@ -16,7 +16,20 @@ from typing import TYPE_CHECKING, Literal
 from busdoc.analysis.result import Result
 from busdoc.report.output import printable, write_bytes
 from busdoc.report.record.html import NO_FIELDS
-from busdoc.report.record.page import Align, Block, Facts, Fold, Items, Page, Picture, Section, Table, Text, Tone
+from busdoc.report.record.page import (
+    Align,
+    Block,
+    Facts,
+    Fold,
+    Items,
+    Page,
+    Photograph,
+    Picture,
+    Section,
+    Table,
+    Text,
+    Tone,
+)
 from busdoc.report.record.pages.build import build_page
 from busdoc.report.record.provenance import provenance
 from busdoc.report.record.system_fonts import fonts_for, letters_of
@@ -182,6 +195,8 @@ def _block(sheet: "FPDF", block: Block) -> None:
             _table(sheet, block)
         case Picture():
             _picture(sheet, block)
+        case Photograph():
+            _photograph(sheet, block)
         case Fold():
             if sheet.get_y() + 22 > sheet.h - 15:
                 sheet.add_page()
@@ -305,6 +320,16 @@ def _picture(sheet: "FPDF", picture: Picture) -> None:
     sheet.image(io.BytesIO(svg.encode("utf-8")), w=width_mm, h=height_mm, alt_text=printable(picture.text))
     if picture.captioned:
         _write(sheet, picture.text, size=_SMALL_PT, colour=_SOFT)
+    sheet.ln(1)
+
+
+def _photograph(sheet: "FPDF", photograph: Photograph) -> None:
+    width_mm = min(sheet.epw * 0.75, sheet.eph * 0.45 * photograph.width / max(1, photograph.height))
+    height_mm = width_mm * photograph.height / max(1, photograph.width)
+    if sheet.get_y() + height_mm + 2 * _SMALL_PT > sheet.h - 15:
+        sheet.add_page()
+    sheet.image(io.BytesIO(photograph.jpeg), w=width_mm, h=height_mm, alt_text=printable(photograph.text))
+    _write(sheet, photograph.text, size=_SMALL_PT, colour=_SOFT)
     sheet.ln(1)
 
 

@@ -168,7 +168,7 @@ TABLES: Mapping[str, Table] = {
             *_text("action"),
             *_text("part", "into", empty=True),
             *_text("origin"),
-            *_text("note", empty=True),
+            *_text("note", "by", empty=True),
         ),
         ("action",),
     ),

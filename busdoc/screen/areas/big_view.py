@@ -11,7 +11,7 @@ from busdoc.screen.drawing.states import OFF, STATES, sign_of
 from busdoc.screen.drawing.styles import Tone
 from busdoc.screen.drawing.words import step_cautions, step_text, verdict_in_short
 
-__all__ = ["BigView", "draw_big", "in_question"]
+__all__ = ["BigView", "draw_big", "in_question", "state_in_short"]
 
 _MOST_SIZE = 4
 _WITHOUT_FIGURES = re.compile(r" \([^)]*\)")
@@ -43,18 +43,22 @@ def draw_big(view: SessionView, width: int, height: int) -> list[Line]:
     return [*lines[: max(0, height - len(small))], *small][:height]
 
 
-def _texts(view: SessionView) -> list[tuple[str, Tone]]:
+def state_in_short(view: SessionView) -> tuple[str, Tone]:
+    """Say how the machine is in two words: of what matters most now."""
     row = in_question(view)
     if view.complaint is not None and (row is None or sign_of(row).tone is not Tone.BAD):
         word, tone = complaint_state(view.complaint)
-        first = (f"{view.complaint.name.split(' of ')[0]} {word}", tone)
-    elif row is not None:
+        return f"{view.complaint.name.split(' of ')[0]} {word}", tone
+    if row is not None:
         sign = sign_of(row)
-        first = (f"{row.name} {sign.word}", sign.tone)
-    else:
-        away = [one for one in view.controllers if sign_of(one) is not STATES[one.state] or sign_of(one) is OFF]
-        steady = sum(sign_of(one).tone is Tone.GOOD for one in view.controllers)
-        first = (f"{steady}/{len(view.controllers)} steady", Tone.GOOD if not away else Tone.ASIDE)
+        return f"{row.name} {sign.word}", sign.tone
+    away = [one for one in view.controllers if sign_of(one) is not STATES[one.state] or sign_of(one) is OFF]
+    steady = sum(sign_of(one).tone is Tone.GOOD for one in view.controllers)
+    return f"{steady}/{len(view.controllers)} steady", Tone.GOOD if not away else Tone.ASIDE
+
+
+def _texts(view: SessionView) -> list[tuple[str, Tone]]:
+    first = state_in_short(view)
     texts: list[tuple[str, Tone]] = [first]
     if view.next is not None and step_text(view.next):
         texts.append((f"> {step_text(view.next)}", Tone.STRONG))

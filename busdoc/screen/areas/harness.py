@@ -56,7 +56,8 @@ def _draw_part(row: HarnessRow, width: int) -> Line:
     indent = " " * min(2 * row.depth, 8)
     verdict, verdict_tone = _verdict(row)
     label = "" if row.label is None else f"#{row.label}"
-    right = _LABEL + len(place) + _VERDICT + 1
+    gap = " " if label and len(verdict) >= _VERDICT else ""
+    right = _LABEL + len(place) + len(gap) + _VERDICT + 1
     return fit(
         line_of(
             f" {indent}",
@@ -64,7 +65,7 @@ def _draw_part(row: HarnessRow, width: int) -> Line:
             (pad(row.name, max(4, width - 3 - len(indent) - right)), _name_tone(row)),
             (place, tone),
             (f"{label:>{_LABEL}}", Tone.STRONG),
-            (f"{verdict:>{_VERDICT}} ", verdict_tone),
+            (f"{gap}{verdict:>{_VERDICT}} ", verdict_tone),
         ),
         width,
     )

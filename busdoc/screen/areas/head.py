@@ -14,7 +14,7 @@ from busdoc.screen.drawing.words import bus_name, bus_trouble, moment
 from busdoc.words.duration import in_column
 from busdoc.words.printable import printable
 
-__all__ = ["Bar", "draw_head", "draw_hints", "draw_message", "draw_offer", "draw_troubles"]
+__all__ = ["Bar", "draw_head", "draw_hints", "draw_message", "draw_offer", "draw_troubles", "trouble_texts"]
 
 _MOST_TROUBLES = 3
 
@@ -49,6 +49,15 @@ def draw_head(view: SessionView, width: int, zone: tzinfo | None) -> Line:
 
 def draw_troubles(view: SessionView, width: int) -> list[Line]:
     """Draw what the session suffers from: a line each that cannot be missed."""
+    lines: list[Line] = []
+    for text in trouble_texts(view)[:_MOST_TROUBLES]:
+        rows = wrap(f"!! {text}", width - 2, Tone.ALARM, most=_MOST_TROUBLES, indent="   ")
+        lines += [((f" {plain(row)}".ljust(width), Tone.ALARM),) for row in rows]
+    return lines
+
+
+def trouble_texts(view: SessionView) -> list[str]:
+    """Say what the session suffers from, what is most pressing first."""
     texts = [text for text in (view.alarm, view.foreign, view.trouble) if text]
     switched_off = bool(view.controllers) and all(sign_of(row) is OFF for row in view.controllers)
     for bus in view.buses:
@@ -58,11 +67,7 @@ def draw_troubles(view: SessionView, width: int) -> list[Line]:
             bus.hearing is Hearing.SILENT and (switched_off or asked)
         ):  # a machine without power is silent
             texts.append(text)
-    lines: list[Line] = []
-    for text in texts[:_MOST_TROUBLES]:
-        rows = wrap(f"!! {text}", width - 2, Tone.ALARM, most=_MOST_TROUBLES, indent="   ")
-        lines += [((f" {plain(row)}".ljust(width), Tone.ALARM),) for row in rows]
-    return lines
+    return texts
 
 
 def draw_offer(view: SessionView, width: int, zone: tzinfo | None, *, labels: bool) -> list[Line]:

@@ -9,9 +9,10 @@ from busdoc.screen.drawing.words import step_cautions, step_text, verdict_in_sho
 from busdoc.times import SECOND_NS
 from busdoc.words.duration import countdown
 
-__all__ = ["NextStep", "draw_next", "least_height", "wait_in_words"]
+__all__ = ["NextStep", "draw_next", "hold_in_words", "least_height", "said_without_step", "wait_in_words"]
 
 _BAR = 12
+_HANDS_OFF = "Hands off, and watch."
 _ENOUGH = 99
 """Lines where there is no want of them."""
 
@@ -72,6 +73,28 @@ def wait_in_words(view: SessionView) -> tuple[str, str]:
     return countdown(left_ns), f"quiet so long clears {parts}"
 
 
+def said_without_step(view: SessionView, answers: str) -> tuple[list[str], Tone]:
+    """Say what stands in the place of a step when none is to be done.
+
+    Parameters
+    ----------
+    answers : how the question about a silence of everybody is answered
+    """
+    if view.cured:
+        if view.not_back:
+            return [f"CURED; still to do: {', '.join(view.not_back)}."], Tone.GOOD
+        return ["CURED.", view.cured], Tone.GOOD
+    if view.watching is not None:
+        return [_HANDS_OFF], Tone.STRONG
+    if view.next is not None:
+        return [view.next.test.tells], Tone.STRONG
+    if view.silence is not None and view.silence.ended_ns is None:
+        asked = view.silence.asked
+        return [f"Say which it is, {answers}. Nobody is accused." if asked else "Nobody is heard."], Tone.STRONG
+    waits = not view.controllers and view.buses  # where no bus is listened to, no frames will come
+    return ["Waiting for the first frames." if waits else "Nothing to do now: watch."], Tone.STRONG
+
+
 def hold_in_words(view: SessionView) -> str:
     """Say how long the power has to stay off still; empty when the step to do now need not wait."""
     until_ns = None if view.next is None else view.next.hold_until_ns
@@ -81,22 +104,11 @@ def hold_in_words(view: SessionView) -> str:
 
 
 def _step(view: SessionView, width: int, room: int) -> list[Line]:
-    if view.cured and (view.next is None or not step_text(view.next)):
-        done = ["CURED.", view.cured] if not view.not_back else [f"CURED; still to do: {', '.join(view.not_back)}."]
-        return [row for text in done for row in wrap(text, width, Tone.GOOD, most=3)][:room]
-    if view.next is None and view.watching is not None:
-        return wrap("Hands off, and watch.", width, Tone.STRONG, most=1)
-    if view.next is None:
-        waits = not view.controllers and view.buses  # where no bus is listened to, no frames will come
-        said = "Waiting for the first frames." if waits else "Nothing to do now: watch."
-        if view.silence is not None and view.silence.ended_ns is None:
-            said = "Say which it is, with 1, 2 or 3. Nobody is accused." if view.silence.asked else "Nobody is heard."
-        return wrap(said, width, Tone.STRONG, most=min(2, room))
-    text = step_text(view.next)
+    text = "" if view.next is None else step_text(view.next)
     if not text:
-        if view.watching is not None:
-            return wrap("Hands off, and watch.", width, Tone.STRONG, most=1)
-        return wrap(view.next.test.tells, width, Tone.STRONG, most=min(3, room))
+        said, tone = said_without_step(view, "with 1, 2 or 3")
+        most = 3 if tone is Tone.GOOD else 1 if said == [_HANDS_OFF] else min(2 if view.next is None else 3, room)
+        return [row for one in said for row in wrap(one, width, tone, most=most)][:room]
     held = hold_in_words(view)
     if held:
         text = f"{held}, then {text[:1].lower()}{text[1:]}"

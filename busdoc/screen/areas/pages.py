@@ -29,6 +29,8 @@ class Page(StrEnum):
     CHECK = "check"
     DONE = "done"
     """What was done, to be corrected."""
+    PHONE = "phone"
+    """What lets a phone in."""
     LEAVE = "leave"
     """The check, on the way out."""
 
@@ -46,6 +48,7 @@ def draw_page(
     *,
     chosen: int | None = None,
     zone: tzinfo | None = None,
+    phone: Sequence[str] = (),
 ) -> list[Line]:
     """Draw a page.
 
@@ -54,8 +57,12 @@ def draw_page(
     first : index of the uppermost line shown, of a page that is longer than the area
     chosen : number of the action that is marked in the list of what was done
     zone : of the times of day; None: the laptop's own
+    phone : what lets a phone in, as lines
     """
-    if page is Page.DONE:
+    body: Sequence[Line]
+    if page is Page.PHONE:
+        title, body, foot = "Page on the phone", _phone(phone, width), "any key: back"
+    elif page is Page.DONE:
         title, body, foot = _done(view, width, chosen, zone)
         marked = next((k for k, line in enumerate(body) if line and line[0][0].startswith(" ►")), 0)
         first = max(0, marked - height // 2)
@@ -70,6 +77,8 @@ def draw_page(
     lines += [fit((), width)] * (height - 1 - len(lines))
     return [*lines, fit(line_of((f" {foot}", Tone.DO)), width)][:height]
 
+
+_CODE = frozenset(" ▀▄█")
 
 Drawn = tuple[str, Sequence[Line], str]
 
@@ -126,6 +135,7 @@ _PAIRS = {
     Command.UNDO: ("z Z", "undo the last (PgUp), redo it"),
     Command.BIG: ("b d", "big view; black on white"),
     Command.ITS_LEAD: ("1 2 3", "nobody heard: what it is"),
+    Command.LABELS: ("l P", "numbers to tape on; the phone"),
     Command.DONE: ("j", "what was done, to correct"),
 }
 
@@ -193,6 +203,14 @@ def _done(view: SessionView, width: int, chosen: int | None, zone: tzinfo | None
         body,
         "↑ ↓ choose  a earlier  p part  t note  x strike out  any other key: back",
     )
+
+
+def _phone(texts: Sequence[str], width: int) -> list[Line]:
+    body: list[Line] = []
+    for text in texts:
+        is_code = not text.strip() or set(text) <= _CODE
+        body += [line_of((text, Tone.STRONG))] if is_code else wrap(f" {text}", width - 1)
+    return body
 
 
 def _not_back(view: SessionView, width: int) -> list[Line]:

@@ -3,10 +3,11 @@
 from dataclasses import dataclass
 
 from busdoc.health.controller import ControllerState
+from busdoc.live.resync.news import NewsKind
 from busdoc.live.view import ControllerRow
 from busdoc.screen.drawing.styles import Tone
 
-__all__ = ["NOT_HEARD", "OFF", "STATES", "Sign", "sign_of"]
+__all__ = ["NEWS_SIGNS", "NOT_HEARD", "OFF", "STATES", "Sign", "sign_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +36,17 @@ OFF = Sign(mark="○", word="off", stroke="·", tone=Tone.ASIDE)
 
 NOT_HEARD = Sign(mark="?", word="not heard", stroke="?", tone=Tone.FAINT)
 """A stretch that the laptop itself did not hear."""
+
+
+NEWS_SIGNS = {
+    NewsKind.HOME: STATES[ControllerState.STEADY],
+    NewsKind.ALL_HOME: STATES[ControllerState.STEADY],
+    NewsKind.LATE: STATES[ControllerState.LATE],
+    NewsKind.RESTARTED: STATES[ControllerState.RESTARTING],
+    NewsKind.FELL: STATES[ControllerState.LOST],
+    NewsKind.OFF_AGAIN: OFF,
+}
+"""How news of a return that is followed live is told."""
 
 
 def sign_of(row: ControllerRow) -> Sign:

@@ -2,13 +2,24 @@
 
 from datetime import UTC, datetime, tzinfo
 
+from busdoc.actions.action import Action
+from busdoc.actions.words import done_in_words
 from busdoc.capture.listening import BusState, Hearing
 from busdoc.isolation.verdict import SUSPECTED_FROM
 from busdoc.live.view import NextRow, SessionView
 from busdoc.report.words.suspects import is_named, likely, parts_at_fault, suspects_in_words
 from busdoc.times import SECOND_NS
 
-__all__ = ["bus_name", "bus_trouble", "moment", "step_cautions", "step_text", "verdict_in_short"]
+__all__ = [
+    "bus_name",
+    "bus_trouble",
+    "logged_in_words",
+    "moment",
+    "step_cautions",
+    "step_text",
+    "undone_in_words",
+    "verdict_in_short",
+]
 
 
 def verdict_in_short(view: SessionView) -> tuple[str, bool]:
@@ -21,6 +32,24 @@ def verdict_in_short(view: SessionView) -> tuple[str, bool]:
         beside = [one for one in suspects if one not in named and one.probability >= SUSPECTED_FROM]
         return parts_at_fault(named, beside).removesuffix("."), True
     return f"Suspects: {suspects_in_words(suspects)}", False
+
+
+def logged_in_words(action: Action, at: str) -> str:
+    """Say that an action is on the disk."""
+    return f"logged {at} {done_in_words(action)}"
+
+
+def undone_in_words(action: Action, at: str, *, stands: bool, again: str = "") -> str:
+    """Say what became of an action by an undo.
+
+    Parameters
+    ----------
+    stands : it is there still, as it was before its correction
+    again : how to have it back
+    """
+    if stands:
+        return f"as it was: {at} {done_in_words(action)}"
+    return f"undone: {at} {done_in_words(action)}{f'   ({again})' if again else ''}"
 
 
 def step_text(row: NextRow) -> str:

@@ -2,12 +2,13 @@
 
 from collections.abc import Iterator, Sequence
 
-from busdoc.actions.action import ActionKind, Origin
+from busdoc.actions.action import Action, ActionKind, Origin
 from busdoc.actions.words import act_in_words
 from busdoc.analysis.overview import LikeIncidents, action_behind, incidents_to_tell, like_incidents, silent_ns
 from busdoc.analysis.result import Result
 from busdoc.health.incident import FramesAround, Incident, IncidentKind, RanOn
 from busdoc.report.record.page import Align, Block, Column, Fold, Items, Section, Table, Text, Tone
+from busdoc.report.record.pages.photographs import photographs
 from busdoc.report.record.pictures.incident import HOW_TO_READ, incident_picture
 from busdoc.report.words.incidents import answer_in_words, incident_in_words, onset_in_words, ran_on_in_words
 from busdoc.report.words.spells import spell_in_words
@@ -213,10 +214,15 @@ def actions_section(result: Result) -> Section | None:
             _when(result, action.time_ns),
             act_in_words(action) if action.kind is not ActionKind.MARK else "mark",
             duration(action.uncertainty_ns),
-            "the journal" if action.origin is Origin.JOURNAL else f"the {action.origin}",
+            _known_from(action),
             action.note or "–",
         )
         for action in result.actions[:_MOST_ROWS]
     )
     table = Table(title="Actions", columns=_ACTIONS, rows=rows, more=len(result.actions) - len(rows))
-    return Section(title="What was done", anchor="actions", blocks=(table,))
+    return Section(title="What was done", anchor="actions", blocks=(table, *photographs(result)))
+
+
+def _known_from(action: Action) -> str:
+    source = "the journal" if action.origin is Origin.JOURNAL else f"the {action.origin}"
+    return f"{source}, by {action.by}" if action.by else source

@@ -1,0 +1,1 @@
+"""The page on the phone: the session's records over a small web server, and presses back."""
