@@ -147,7 +147,7 @@ def _memory(arguments: argparse.Namespace, folder: Path) -> int:
     """Measure the peak of the process that runs the command, with few captures and with many."""
     peaks = {}
     for n in (arguments.few, arguments.many):
-        arguments.length = 6.0
+        arguments.length = 20.0
         manifest = _park(folder / str(n), n, arguments)
         running = _started(folder / str(n), manifest, "out", "--workers", "2", "--reports", "none")
         peak_kb = 0

@@ -238,7 +238,9 @@ def machine_page(kind: KindFindings, machine: MachineFindings, lines: Iterator[L
             Table(title="Controllers", columns=columns, rows=tuple(row[:3] + row[4:] for row in rows), headed=True)
         )
     front.append(_capture_table(lines))
-    headline = f"{rate_words(one.rate)}; believed, given its fellows, {_believed(one)}: {times_words(one)}."
+    rate = f"{in_100_h(one.rate.per_hour)} times in 100 h ({in_100_h(one.rate.low)} to {in_100_h(one.rate.high)})"
+    headline = f"Drops {rate}; believed, given its fellows, {_believed(one)}: {times_words(one)}."
+    left = f", {counted(machine.n_could_not, 'other')} could not be judged" if machine.n_could_not else ""
     return Page(
         title=f"{one.machine} ({kind.name})",
         headline=headline,
@@ -246,7 +248,7 @@ def machine_page(kind: KindFindings, machine: MachineFindings, lines: Iterator[L
         state="More often than its kind" if worse else "Like its kind",
         facts=Facts(
             pairs=(
-                ("Captures", f"{machine.n_captures:,}, {counted(machine.n_could_not, 'other')} could not be judged"),
+                ("Captures", f"{machine.n_captures:,}{left}"),
                 ("Watched", f"{one.rate.hours:,.4g} h"),
                 ("To be expected", expected_words(machine)),
                 ("Trend", trend_words(machine.trend, by_meter=kind.by_meter)),

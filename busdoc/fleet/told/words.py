@@ -35,6 +35,8 @@ __all__ = [
 _FEW = 3
 _MANY_TIMES = 1.5
 _SPEAKS = 0.05
+_TELLS_NOTHING = 20.0
+"""An interval of growth whose limits are so far apart, over one another, holds whatever may be."""
 _HOURS = 100.0
 
 METHOD = (
@@ -151,7 +153,7 @@ def expected_words(machine: MachineFindings) -> str:
 
 def trend_words(trend: Trend | None, *, by_meter: bool) -> str:
     """Say whether it is getting worse with age."""
-    if trend is None:
+    if trend is None or (trend.p > _SPEAKS and trend.high > _TELLS_NOTHING * trend.low):
         return "There are too few dropouts, or ages, to tell a trend."
     age = "hour meter" if by_meter else "time since each machine's first capture"
     span = f"growth {trend.growth:.2f} ({trend.low:.2f} to {trend.high:.2f}), 1 is steady; age by the {age}"

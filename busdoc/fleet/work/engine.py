@@ -6,6 +6,7 @@ neither this process nor the scheduler ever holds more than a few a worker.
 
 import contextlib
 import importlib.util
+import logging
 import os
 import time
 from collections.abc import Callable, Iterator
@@ -147,9 +148,9 @@ def open_dask(address: str | None, n_workers: int | None, *, dashboard: bool = T
     import dask
     from distributed import Client
 
-    quiet = {"logging.distributed": "critical", "distributed.comm.timeouts.connect": "20s"}
     with contextlib.ExitStack() as stack:
-        stack.enter_context(dask.config.set(quiet))
+        stack.enter_context(dask.config.set({"distributed.comm.timeouts.connect": "20s"}))
+        stack.enter_context(_silent())
         if address is None:
             count = _workers_here() if n_workers is None else n_workers
             cluster = stack.enter_context(_started(count, dashboard))
@@ -165,6 +166,20 @@ def open_dask(address: str | None, n_workers: int | None, *, dashboard: bool = T
             _require_same_version(client, address)
         shows = dashboard and importlib.util.find_spec("bokeh") is not None
         yield DaskEngine(client, dashboard=client.dashboard_link if shows else None)
+
+
+@contextlib.contextmanager
+def _silent() -> Iterator[None]:
+    """Keep the cluster's own remarks off the terminal: what they mean for the run is said in a sentence."""
+    names = ["distributed", *(name for name in logging.root.manager.loggerDict if name.startswith("distributed."))]
+    before = {name: logging.getLogger(name).level for name in names}
+    for name in names:
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    try:
+        yield
+    finally:
+        for name, level in before.items():
+            logging.getLogger(name).setLevel(level)
 
 
 def _started(n_workers: int, dashboard: bool) -> Any:
@@ -185,6 +200,7 @@ def _started(n_workers: int, dashboard: bool) -> Any:
                 host="127.0.0.1",
                 dashboard_address="127.0.0.1:0" if dashboard else None,
                 silence_logs=50,
+                preload=["busdoc.fleet.work.quiet_worker"],
             )
         except (RuntimeError, OSError, TimeoutError) as error:
             if is_last:
