@@ -17,9 +17,13 @@ from busdoc.capture.frames import FrameBlock
 from busdoc.capture.listening import Taken
 from busdoc.capture.source import Capture, open_capture
 from busdoc.decode.database.database import load_databases
+from busdoc.kernels.ahead import compile_ahead
 from busdoc.machine.machine import Machine
 
 __all__ = ["DatabaseFile", "Follow", "ReadSoFar", "pieces_of", "read_recording"]
+
+_LONGEST_COMPILED = ("busdoc.decode.signals.kernel", "busdoc.decode.signals.cells_kernel")
+"""Half of what is to be compiled on a machine's first run."""
 
 DatabaseFile = Path | tuple[int | str, Path]
 
@@ -79,6 +83,8 @@ def read_recording(
     capture = open_capture(captures)
     database = load_databases(databases) if databases else None
     case = Case(machine=machine, channels=capture.channels, database=database, recording=capture, asked=asked)
+    if database is not None and capture.compiled:
+        compile_ahead(_LONGEST_COMPILED)
     n_frames = 0
     if twice:
         capture.keep_frames()

@@ -4,9 +4,12 @@ Everything heavy is imported inside the command that needs it, so that help answ
 """
 
 import argparse
+import atexit
+import gc
 import io
 import os
 import sys
+import threading
 from collections.abc import Callable, Sequence
 from typing import NoReturn
 
@@ -28,6 +31,9 @@ from busdoc.errors import BusdocError
 from busdoc.times import times_of_day_in
 
 __all__ = ["build_parser", "main", "run"]
+
+_COLLECT = (50_000, 20, 50)
+"""Objects are collected less often than usual: importing makes many, and nearly all of them stay."""
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -104,6 +110,7 @@ def run() -> NoReturn:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")  # a name that the terminal cannot show ends nothing
+    gc.set_threshold(*_COLLECT)
     status = ExitStatus.HEALTHY
     try:
         status = main()
@@ -120,6 +127,20 @@ def run() -> NoReturn:
 
         traceback.print_exc()
         status = ExitStatus.COULD_NOT
+    _leave(status)
+
+
+def _leave(status: ExitStatus) -> NoReturn:
+    """End the process without taking it apart piece by piece, which costs 0.3 s where compiled code was loaded."""
+    if threading.active_count() == 1:  # else somebody is still at work, and is waited for
+        atexit._run_exitfuncs()
+        try:
+            for stream in (sys.stdout, sys.stderr):
+                if stream is not None:
+                    stream.flush()
+        except (OSError, ValueError):  # nobody reads any more
+            pass
+        os._exit(status)
     sys.exit(status)
 
 

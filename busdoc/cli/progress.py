@@ -97,7 +97,7 @@ class Progress:
         self._n_compiled += 1
         if self._line is not None:
             so_far = f"{self._n_compiled} so far, {self._now_s() - self._start_s:.0f} s"
-            self._line.draw(f"compiling kernels for this machine, which is done once and takes some 20 s: {so_far}")
+            self._line.draw(f"compiling kernels for this machine, which is done once and takes some 10 s: {so_far}")
 
     def _stop(self, *_: object) -> None:
         self._stopping = True

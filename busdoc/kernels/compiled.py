@@ -16,6 +16,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from busdoc.kernels.ahead import start_ahead, wait_for_ahead
+
 __all__ = ["compiled", "when_compiling"]
 
 _PACKAGE = Path(__file__).parents[1]
@@ -44,8 +46,10 @@ def compiled(*signature: Any, **options: Any) -> Callable[[Callable[..., Any]], 
     def decorate(function: Callable[..., Any]) -> Any:
         njit = _njit()
         try:
-            if _tell and not _is_kept(function):
-                _tell[0](function.__name__)
+            if signature and not _is_kept(function):  # one without is compiled when it is called, if ever by itself
+                start_ahead()
+                if not wait_for_ahead(function.__module__, lambda: _is_kept(function)) and _tell:
+                    _tell[0](function.__name__)
             return njit(*signature, cache=True, nogil=True, **options)(function)
         except RuntimeError:  # numba's answer to having nowhere to write
             return njit(*signature, nogil=True, **options)(function)

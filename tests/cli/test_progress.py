@@ -14,6 +14,7 @@ import busdoc
 from busdoc.analysis.reading import ReadSoFar
 from busdoc.capture.source import open_capture
 from busdoc.cli.environment import Surroundings
+from busdoc.cli.main import main
 from busdoc.cli.progress import Progress
 
 
@@ -153,3 +154,13 @@ def test_compiling_is_shown_where_somebody_watches() -> None:
         progress._compiling("second")
     assert "compiling kernels for this machine" in terminal.getvalue()
     assert "2 so far, 5 s" in terminal.getvalue()
+
+
+@pytest.mark.parametrize("words", [["postmortem", "{recording}", "--json"], ["postmortem", "nothing.log"]])
+def test_the_process_ends_with_all_that_was_written_and_its_status(words: list[str], recording: Path) -> None:
+    said = io.StringIO()
+    status = main([word.format(recording=recording) for word in words], Surroundings(stdout=said, environ={}))
+    command = [sys.executable, "-m", "busdoc", *(word.format(recording=recording) for word in words)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == status
+    assert done.stdout == said.getvalue()

@@ -161,7 +161,7 @@ def test_whole_numbers_in_the_first_eight_bytes_are_taken_out_frame_by_frame() -
 def is_left_out(signal: Signal) -> bool:
     """Tell whether a message of one signal is left to the general way of decoding."""
     message = Message(name="M", frame_id=0x100, extended=False, length=12, signals=(signal,))
-    table = lay_out({0x100: (message, np.zeros(1, np.int64))}, np.empty(0, np.int64), 1)
+    table = lay_out({0x100: (message, np.zeros(1, np.int64))}, {}, 1)
     return bool(table.is_apart[0])
 
 

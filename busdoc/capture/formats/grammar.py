@@ -7,6 +7,7 @@ grammar does; every other is given to the grammar.
 from collections.abc import Callable
 from typing import Protocol, TypeAlias
 
+from busdoc.arrays import BoolArray, Int64Array
 from busdoc.capture.formats.rows import FrameLine
 
 __all__ = ["ByLine", "Grammar", "Parsed"]
@@ -25,8 +26,12 @@ class Grammar(Protocol):
     def read(self, line: bytes) -> Parsed:
         """Read the next line, without its newline."""
 
-    def follow(self, t_ns: int) -> None:
-        """Be told the time of the last line that the compiled parser took before the next one."""
+    def follow(self, t_ns: Int64Array) -> BoolArray | None:
+        """Be given the times of the frames that the compiled parser took since the last line that was read here.
+
+        Where each counts from the one before, they are made whole, in place. Gives those whose time is out of range;
+        None where there is none such.
+        """
 
 
 class ByLine:
@@ -42,5 +47,5 @@ class ByLine:
     def __init__(self, parse: Callable[[bytes], Parsed]) -> None:
         self.read = parse
 
-    def follow(self, t_ns: int) -> None:
+    def follow(self, t_ns: Int64Array) -> BoolArray | None:
         """Nothing that later lines depend on."""

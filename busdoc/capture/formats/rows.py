@@ -8,10 +8,11 @@ import numpy as np
 from busdoc.capture.frames import NO_LONG, FrameBlock, LongPayloads
 from busdoc.capture.reading import ReadBlock, Reading
 
-__all__ = ["TOO_MANY_CHANNELS", "FrameLine", "FrameRows", "judge_line"]
+__all__ = ["TIME_OUT_OF_RANGE", "TOO_MANY_CHANNELS", "FrameLine", "FrameRows", "judge_line"]
 
 
 TOO_MANY_CHANNELS = "a channel beyond the 256th"
+TIME_OUT_OF_RANGE = "a time out of range"
 
 
 class FrameLine(NamedTuple):

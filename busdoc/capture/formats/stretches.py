@@ -11,7 +11,7 @@ import numpy as np
 from busdoc.arrays import Int64Array, UInt8Array
 from busdoc.capture.formats.grammar import Grammar, Parsed
 from busdoc.capture.formats.lines import LONG_LINE
-from busdoc.capture.formats.rows import TOO_MANY_CHANNELS, FrameLine, FrameRows, judge_line
+from busdoc.capture.formats.rows import TIME_OUT_OF_RANGE, TOO_MANY_CHANNELS, FrameLine, FrameRows, judge_line
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.reading import ReadBlock, Reading
 
@@ -70,6 +70,8 @@ class Collector:
         self._reading = reading
         self._grammar = grammar
         self._line = 1
+        self._beyond: list[int] = []
+        """The rows of the last piece whose times are out of range."""
         self.cut_at: int | None = None
         """Where in the text the lines begin that the last piece collected did not hold for; None: it held whole."""
 
@@ -81,6 +83,7 @@ class Collector:
     def collect(self, piece: Stretch) -> ReadBlock:
         """Give the next piece's frames with the file's numbers, its odd lines in their places."""
         self.cut_at = None
+        self._beyond.clear()
         if not piece.n_lines:
             block = self._finish_last(piece)
         else:
@@ -100,16 +103,20 @@ class Collector:
         n_before = np.searchsorted(lines, [line for line, _ in piece.odd]).tolist()
         n_told = 0
         for at, (_, text) in enumerate(piece.odd):
-            if n_before[at] > n_told:
-                n_told = n_before[at]
-                grammar.follow(int(piece.frames.t_ns[n_told - 1]))
+            self._follow(piece.frames.t_ns, n_told, n_before[at])
+            n_told = n_before[at]
             parsed.append(grammar.read(text))
             if grammar.layout != layout:
                 self.cut_at = piece.odd_ends[at]
                 return parsed
-        if len(piece.frames) > n_told:
-            grammar.follow(int(piece.frames.t_ns[-1]))
+        self._follow(piece.frames.t_ns, n_told, len(piece.frames))
         return parsed
+
+    def _follow(self, t_ns: Int64Array, first: int, last: int) -> None:
+        """Give the grammar the times of the frames between two odd lines."""
+        beyond = self._grammar.follow(t_ns[first:last]) if last > first else None
+        if beyond is not None:
+            self._beyond += (first + np.flatnonzero(beyond)).tolist()
 
     def _finish(self, piece: Stretch, parsed_odd: list[Parsed]) -> ReadBlock:
         first_line = self._line
@@ -129,6 +136,11 @@ class Collector:
                     skips.append((line, TOO_MANY_CHANNELS))
                 else:
                     rows.add(line, channel, parsed)
+        if self._beyond:
+            skips.extend((block.line_of(row), TIME_OUT_OF_RANGE) for row in self._beyond)
+            fits = np.ones(len(block.frames), np.bool_)
+            fits[self._beyond] = False
+            block = replace(block, frames=block.frames.take(fits), lines=block.all_lines()[fits])
         # the piece's own numbers of channels become the file's; frames on one channel too many are skipped
         if not np.array_equal(own_number, np.arange(len(own_number))):
             channel_of_row = own_number[block.frames.channel]

@@ -83,11 +83,11 @@ def _read_mf4(reading: Reading) -> Iterator[ReadBlock]:
 
 
 READERS: dict[str, Reader] = {
-    ".log": Reader(_read_log, compiled_from_mb=20),
-    ".asc": Reader(_read_asc, opens=(b"date ", b"base hex", b"base dec"), article="an", compiled_from_mb=6),
-    ".blf": Reader(_read_blf, magic=b"LOGG", compiled_from_mb=6),
-    ".trc": Reader(_read_trc, opens=(b";$fileversion", b";##########"), compiled_from_mb=5),
-    ".csv": Reader(_read_csv, opens=(b"timestamp,arbitration_id",), shared=True, compiled_from_mb=5),
+    ".log": Reader(_read_log, compiled_from_mb=10),
+    ".asc": Reader(_read_asc, opens=(b"date ", b"base hex", b"base dec"), article="an", compiled_from_mb=4),
+    ".blf": Reader(_read_blf, magic=b"LOGG", compiled_from_mb=3),
+    ".trc": Reader(_read_trc, opens=(b";$fileversion", b";##########"), compiled_from_mb=4),
+    ".csv": Reader(_read_csv, opens=(b"timestamp,arbitration_id",), shared=True, compiled_from_mb=4),
     ".db": Reader(_read_db, magic=b"SQLite format 3\0", by_itself=True),
     ".pcap": Reader(_read_pcap, magic=_PCAP_MAGIC),
     ".pcapng": Reader(_read_pcap, magic=b"\n\r\r\n"),

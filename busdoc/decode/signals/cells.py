@@ -5,9 +5,13 @@ which cells is settled beforehand; memory is 12 bytes a signal and cell, however
 not depend on where the blocks are cut. 'Not available', errors and whatever else is no value leave no trace.
 """
 
+import os
 from collections import Counter
 from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -22,8 +26,12 @@ from busdoc.decode.signals.stream_intervals import StreamIntervals
 from busdoc.decode.signals.streams import stream_key, stream_keys
 from busdoc.decode.signals.summary import SignalSummary
 
+if TYPE_CHECKING:
+    from busdoc.decode.signals.cells_kernel import Apart, Frames, Intervals
+
 __all__ = ["CellRows", "CellSeries", "SignalCells", "cells_of"]
 
+_WORTH_THREADS = 20_000
 _NO_SIGNALS = np.uint16(FrameFlag.ERROR | FrameFlag.REMOTE)
 
 
@@ -127,7 +135,7 @@ class SignalCells:
         self._senders: dict[int, tuple[str, ...]] = {}
         self._plans = {} if database is None else self._planned(database)
         self._keys = np.array(sorted(self._plans), np.int64)
-        self._table: CellTable | None = None
+        self._tables: list[CellTable] = []
         self.rows = CellRows(len(self._wanted) + len(self._intervals.keys), edges_ns)
 
     def feed(self, block: FrameBlock) -> None:
@@ -190,40 +198,52 @@ class SignalCells:
         yield from _grouped(self._keys[place[known]], known)
 
     def _feed_compiled(self, block: FrameBlock) -> None:
-        from busdoc.decode.signals.cells_kernel import (  # numba: 0.25 s to import
-            Apart,
-            Cells,
-            Frames,
-            Intervals,
-            Table,
-            fold_frames,
-        )
+        """Fill the cells of a share of the streams in each thread: none writes what another reads."""
+        from busdoc.decode.signals.cells_kernel import Apart, Frames, Intervals
 
-        if self._table is None:
-            self._table = lay_out(self._plans, self._intervals.keys, len(self._wanted))
-        table = self._table
-        room = len(block) if table.is_apart.any() else 0
-        apart = Apart(np.empty(room, np.int64), np.empty(room, np.int64))
-        n_apart = fold_frames(
-            Frames(
-                t_ns=np.require(block.t_ns, requirements=("C", "W")),
-                channel=np.require(block.channel, requirements=("C", "W")),
-                id=np.require(block.id, requirements=("C", "W")),
-                flags=np.require(block.flags, requirements=("C", "W")),
-                n_bytes=np.require(block.length, requirements=("C", "W")),
-                words=payload_words(block),
-            ),
-            Table(*(getattr(table, name) for name in Table._fields)),
-            Intervals(self._intervals.most_ns, self._intervals.last_ns),
-            Cells(self._edges_ns, self.rows.low, self.rows.high, self.rows.last),
-            apart,
+        if not self._tables:
+            self._tables = self._shared_out()
+        frames = Frames(
+            t_ns=np.require(block.t_ns, requirements=("C", "W")),
+            channel=np.require(block.channel, requirements=("C", "W")),
+            id=np.require(block.id, requirements=("C", "W")),
+            flags=np.require(block.flags, requirements=("C", "W")),
+            n_bytes=np.require(block.length, requirements=("C", "W")),
+            words=payload_words(block),
         )
-        if not n_apart:
+        intervals = Intervals(self._intervals.most_ns, self._intervals.last_ns)
+        rooms = [len(block) if table.is_apart.any() else 0 for table in self._tables]
+        aparts = [Apart(np.empty(room, np.int64), np.empty(room, np.int64)) for room in rooms]
+        fill = partial(_fill, frames, intervals, self._edges_ns, self.rows)
+        if len(self._tables) == 1 or len(block) < _WORTH_THREADS:
+            n_apart = list(map(fill, self._tables, aparts))
+        else:
+            with ThreadPoolExecutor(len(self._tables), "cells") as pool:
+                n_apart = list(pool.map(fill, self._tables, aparts))
+        if not any(n_apart):
             return
         cell_of = cells_of(block.t_ns, self._edges_ns)
-        for stream, rows in _grouped(apart.stream[:n_apart], apart.row[:n_apart]):
-            message, row_of = self._plans[table.key_of[stream]]
-            self._take_columns(message, row_of, block, rows, cell_of)
+        for table, apart, n in zip(self._tables, aparts, n_apart, strict=True):
+            for stream, rows in _grouped(apart.stream[:n], apart.row[:n]):
+                message, row_of = self._plans[table.key_of[stream]]
+                self._take_columns(message, row_of, block, rows, cell_of)
+
+    def _shared_out(self) -> list[CellTable]:
+        """Lay out which values fill which cells, in two halves that are as much work where there are two cores."""
+        interval_of = {key: k for k, key in enumerate(self._intervals.keys.tolist())}
+        keys = dict.fromkeys((*self._plans, *interval_of))
+        n_values = {key: 1 + (len(self._plans[key][1]) if key in self._plans else 0) for key in keys}
+        shares: list[list[int]] = [[] for _ in range(min(2, os.cpu_count() or 1, max(1, len(keys))))]
+        for key in sorted(keys, key=lambda key: -n_values[key]):
+            min(shares, key=lambda share: sum(n_values[one] for one in share)).append(key)
+        return [
+            lay_out(
+                {key: self._plans[key] for key in share if key in self._plans},
+                {key: interval_of[key] for key in share if key in interval_of},
+                len(self._wanted),
+            )
+            for share in shares
+        ]
 
     def _take_columns(
         self, message: Message, row_of: Int64Array, block: FrameBlock, rows: Int64Array, cell_of: Int64Array
@@ -233,6 +253,16 @@ class SignalCells:
         for row, column in zip(row_of.tolist(), columns.values(), strict=True):
             if row >= 0:
                 self.rows.take(row, cell_of[rows], column.values)
+
+
+def _fill(
+    frames: "Frames", intervals: "Intervals", edges_ns: Int64Array, rows: CellRows, table: CellTable, apart: "Apart"
+) -> int:
+    """Take in frames by one table; give how many of `apart` were written."""
+    from busdoc.decode.signals.cells_kernel import Cells, Table, fold_frames
+
+    values = Table(*(getattr(table, name) for name in Table._fields))
+    return int(fold_frames(frames, values, intervals, Cells(edges_ns, rows.low, rows.high, rows.last), apart))
 
 
 def _stream_text(one: SignalSummary) -> str:

@@ -70,16 +70,17 @@ class CellTable:
     """(s,) the streams' numbers."""
 
 
-def lay_out(plans: Mapping[int, tuple[Message, Int64Array]], interval_keys: Int64Array, first_row: int) -> CellTable:
+def lay_out(
+    plans: Mapping[int, tuple[Message, Int64Array]], interval_of: Mapping[int, int], first_row: int
+) -> CellTable:
     """Lay out what is wanted of each stream.
 
     Parameters
     ----------
     plans : by the stream's number: a message, and the row of each of its signals; -1: not wanted
-    interval_keys : (k,) the streams whose intervals are wanted
-    first_row : of the first interval; the others follow
+    interval_of : by the stream's number: the number of its interval, where that is wanted
+    first_row : of the interval with number 0
     """
-    interval_of = {key: k for k, key in enumerate(interval_keys.tolist())}
     key_of = tuple(dict.fromkeys((*plans, *interval_of)))
     first_value, is_apart = [0], []
     parts: list[Int64Array] = []

@@ -211,6 +211,29 @@ def test_a_byte_changed_in_many_lines_reads_as_the_grammar_says(
     assert_both_ways_agree(path)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_times_that_count_from_line_to_line_add_up_as_the_grammar_says(seed: int, tmp_path: Path) -> None:
+    source = random.Random(seed)
+    odd = (
+        b" 0.5 1 Statistic: D 0 R 0",
+        b" -0.25 1 123 Rx d 1 7",
+        b" 1000000000.0 1 7 Rx d 1 7",  # in range, and the second of them is not
+        b" -1000000000.0 3 7 Rx d 1 7",
+        b"base hex timestamps absolute",
+        b"base dec timestamps relative",
+        b" 0.1 CAN 1 Status:chip status error passive - TxErr: 128 RxErr: 7",
+        b"junk",
+    )
+    frames = [b" 0.001%d 1 %x Rx d 2 11 22" % (n % 10, n) for n in range(400)]
+    for _ in range(12):
+        frames.insert(source.randrange(len(frames)), source.choice(odd))
+    path = tmp_path / "c.asc"
+    head = b"date Sat Sep 30 15:06:13 2017\nbase hex timestamps relative\n"
+    path.write_bytes(head + b"\n".join(frames) + b"\n")
+    rows, *_ = assert_both_ways_agree(path)
+    assert rows
+
+
 def test_a_layout_that_changes_in_every_line_is_followed_in_bounded_time(tmp_path: Path) -> None:
     path = tmp_path / "c.asc"
     pair = b"base dec timestamps absolute\n1.0 1 100 Rx d 1 16\nbase hex timestamps absolute\n2.0 1 100 Rx d 1 16\n"

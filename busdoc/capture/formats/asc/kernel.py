@@ -32,8 +32,12 @@ _MOST_CHANNELS = 256
 
 
 def parse_asc(buffer: UInt8Array, start: int, stop: int, layout: tuple[object, ...]) -> tuple[Stretch, int]:
-    """Parse whole lines under the base of numbers and the time that times count from, in nanoseconds."""
-    base, start_ns = layout
+    """Parse whole lines under the base of numbers and the time that times count from, in nanoseconds.
+
+    Times that count from the line before are given as they are written; who joins the pieces adds them up.
+    """
+    base, start_ns, is_relative = layout
+    start_ns = 0 if is_relative else start_ns
     columns = StretchColumns(stop - start, _SHORTEST_LINE)
     raw = np.empty(_MOST_CHANNELS, np.int64)
     name_row = np.empty(_MOST_CHANNELS, np.int64)

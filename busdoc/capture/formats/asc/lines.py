@@ -7,6 +7,9 @@ time counts from the line before. Where it has a date, times become Unix times; 
 import re
 from datetime import datetime
 
+import numpy as np
+
+from busdoc.arrays import BoolArray, Int64Array
 from busdoc.capture.error_frame import (
     NO_ACK,
     ErrorDetail,
@@ -15,7 +18,7 @@ from busdoc.capture.error_frame import (
     controller_state,
 )
 from busdoc.capture.formats.grammar import Parsed
-from busdoc.capture.formats.rows import FrameLine
+from busdoc.capture.formats.rows import TIME_OUT_OF_RANGE, FrameLine
 from busdoc.capture.formats.text.by_line import read_text
 from busdoc.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, LENGTH_OF_CODE, REMOTE, TRANSMITTED
 from busdoc.capture.reading import LATEST_NS, Reading
@@ -61,17 +64,32 @@ class AscLines:
         self._id_of: dict[str, tuple[int, int]] = {}
 
     @property
-    def layout(self) -> tuple[int, int] | None:
-        """The base of numbers, and what times count from; None while that is not known, and for relative times."""
-        return None if self._relative or self._start_ns is None else (self._base, self._start_ns)
+    def layout(self) -> tuple[int, int, bool] | None:
+        """The base of numbers, what times count from (None while that is not known), and whether from line to line."""
+        return None if self._start_ns is None else (self._base, self._start_ns, self._relative)
 
     def read(self, line: bytes) -> Parsed:
         """Read the next line, without its newline."""
         return read_text(self.parse, line)
 
-    def follow(self, t_ns: int) -> None:
-        """Be told the time of the last line before the next one, from which that may count."""
-        self._t_ns = t_ns - (self._start_ns or 0)
+    def follow(self, t_ns: Int64Array) -> BoolArray | None:
+        """Be given the times of the lines before the next one, from which that may count."""
+        start_ns = self._start_ns or 0
+        if not self._relative:
+            self._t_ns = int(t_ns[-1]) - start_ns
+            return None
+        if abs(self._t_ns) + float(t_ns.sum(dtype=np.float64)) <= LATEST_NS // 4:
+            since_ns = self._t_ns + np.cumsum(t_ns)
+            self._t_ns = int(since_ns[-1])
+            t_ns[:] = since_ns + start_ns
+            return None
+        # damage: sums that run out of range, beyond 64 bits too, and may come back
+        beyond = np.zeros(len(t_ns), np.bool_)
+        for row, step_ns in enumerate(t_ns.tolist()):
+            self._t_ns += step_ns
+            beyond[row] = abs(self._t_ns) > LATEST_NS // 4
+            t_ns[row] = 0 if beyond[row] else self._t_ns + start_ns
+        return beyond
 
     def parse(self, text: str) -> Parsed:
         """Read the next line as text that is not empty."""
@@ -83,7 +101,7 @@ class AscLines:
         since_ns = nanoseconds(fields[0])
         self._t_ns = self._t_ns + since_ns if self._relative else since_ns
         if abs(self._t_ns) > LATEST_NS // 4:
-            return "a time out of range"
+            return TIME_OUT_OF_RANGE
         if self._start_ns is None:
             self._start_ns = self._start(since_ns)
         kind = fields[1] if len(fields) > 1 else ""

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busdoc.arrays import Int64Array, UInt8Array
+from busdoc.arrays import BoolArray, Int64Array, UInt8Array
 from busdoc.capture.error_frame import bus_error, bus_error_of_code, linux_class
 from busdoc.capture.formats.grammar import Parsed
-from busdoc.capture.formats.rows import FrameLine
+from busdoc.capture.formats.rows import TIME_OUT_OF_RANGE, FrameLine
 from busdoc.capture.formats.stretches import Stretch
 from busdoc.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, LENGTH_OF_CODE, REMOTE, TRANSMITTED, FrameBlock
 from busdoc.capture.reading import LATEST_NS, MOST_CHANNELS
@@ -87,7 +87,7 @@ class ObjectGrammar:
     def __init__(self, start_ns: int) -> None:
         self.start_ns = start_ns
 
-    def follow(self, t_ns: int) -> None:
+    def follow(self, t_ns: Int64Array) -> BoolArray | None:
         """Nothing that later objects depend on."""
 
     def read(self, line: bytes) -> Parsed:
@@ -101,7 +101,7 @@ class ObjectGrammar:
             clock = time.unpack_from(line, BASE.size)
             t_ns = clock[3] * (10_000 if clock[0] == _TEN_MICROSECONDS else 1) + self.start_ns
             if abs(t_ns) > LATEST_NS:
-                return "a time out of range"
+                return TIME_OUT_OF_RANGE
             return layout(t_ns, line, BASE.size + time.size)
         except (struct.error, IndexError):
             return "an object that is too short"

@@ -7,7 +7,7 @@ from binascii import a2b_base64
 
 from busdoc.capture.error_frame import linux_class
 from busdoc.capture.formats.grammar import Parsed
-from busdoc.capture.formats.rows import FrameLine
+from busdoc.capture.formats.rows import TIME_OUT_OF_RANGE, FrameLine
 from busdoc.capture.frames import ERROR, EXTENDED, FD, REMOTE
 from busdoc.capture.reading import LATEST_NS
 from busdoc.times import nanoseconds, nanoseconds_of_float
@@ -41,7 +41,7 @@ def plain_frame(
 ) -> FrameLine | str:
     """Give a frame of a layout without channel and FD mark, or what is wrong with it."""
     if not -LATEST_NS <= t_ns <= LATEST_NS:
-        return "a time out of range"
+        return TIME_OUT_OF_RANGE
     if error:
         class_bits, detail = linux_class(id_, payload)
         return FrameLine(t_ns, ONLY_CHANNEL, class_bits, ERROR, 8, detail)

@@ -7,7 +7,7 @@ This is the grammar that counts: the fast parsers take the common lines by thems
 import re
 
 from busdoc.capture.formats.lines import LONG_LINE, MOST_LINE_BYTES
-from busdoc.capture.formats.rows import FrameLine
+from busdoc.capture.formats.rows import TIME_OUT_OF_RANGE, FrameLine
 from busdoc.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TRANSMITTED
 from busdoc.capture.reading import LATEST_NS
 from busdoc.times import SECOND_NS
@@ -57,7 +57,7 @@ def parse_line(line: bytes) -> FrameLine | str | None:
     sign, seconds, fraction, channel, id_text, rest, direction = match.groups()
     t_ns = _nanoseconds(seconds, fraction or b"")
     if t_ns is None:
-        return "a time out of range"
+        return TIME_OUT_OF_RANGE
     if len(channel) > LONGEST_CHANNEL:
         return f"a channel name of more than {LONGEST_CHANNEL} characters"
     id_ = _identifier(id_text)

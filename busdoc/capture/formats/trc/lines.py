@@ -5,9 +5,10 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from decimal import Decimal
 
+from busdoc.arrays import BoolArray, Int64Array
 from busdoc.capture.error_frame import ErrorDetail, bus_error, controller_state
 from busdoc.capture.formats.grammar import Parsed
-from busdoc.capture.formats.rows import FrameLine
+from busdoc.capture.formats.rows import TIME_OUT_OF_RANGE, FrameLine
 from busdoc.capture.formats.text.by_line import read_text
 from busdoc.capture.frames import ERROR, EXTENDED, FD, LENGTH_OF_CODE, REMOTE, TRANSMITTED, FrameFlag
 from busdoc.capture.reading import LATEST_NS, Reading
@@ -62,7 +63,7 @@ class TrcLines:
         """Read the next line, without its newline."""
         return read_text(self.parse, line)
 
-    def follow(self, t_ns: int) -> None:
+    def follow(self, t_ns: Int64Array) -> BoolArray | None:
         """Nothing that later lines depend on."""
 
     def parse(self, text: str) -> Parsed:
@@ -76,7 +77,7 @@ class TrcLines:
             return "not a line of a .trc capture"
         t_ns = _nanoseconds(fields[at["O"]])
         if not 0 <= t_ns <= LATEST_NS // 4:
-            return "a time out of range"
+            return TIME_OUT_OF_RANGE
         t_ns += self._start_ns
         kind = fields[at["T"]] if "T" in at else ("Warng" if fields[at["I"]] == "FFFFFFFF" else "Rx")
         flags = _FLAGS_OF_TYPE.get(kind)
