@@ -115,12 +115,14 @@ def _is_named(one: Symptom, kind: str, rest: str, whole: str) -> bool:
 
 
 def _same_code(asked: str, own: str) -> bool:
-    """Whether `3509/4`, `SPN 3509 FMI 4`, `0x3120` and `EMCY 0x3120` mean this code."""
+    """Whether `3509/4`, `SPN 3509 FMI 4`, `0x3120`, `EMCY 0x3120`, `5/1/4711` or `Alert 5/1/4711` means this code."""
     return _digits(asked) == _digits(own)
 
 
 def _digits(text: str) -> str:
-    plain = text.casefold().replace("spn", "").replace("fmi", "/").replace("emcy", "").replace(" ", "")
+    plain = text.casefold()
+    for word, instead in (("spn", ""), ("fmi", "/"), ("emcy", ""), ("alert", ""), (" ", "")):
+        plain = plain.replace(word, instead)
     return plain.replace("//", "/")
 
 

@@ -87,15 +87,6 @@ def test_one_line_says_what_was_used_what_not_and_why(tmp_path: Path) -> None:
     assert sum(one["heard"] for one in told) == whole[0]["heard"] > 5
 
 
-def test_a_session_keeps_copies_of_what_could_be_used(tmp_path: Path) -> None:
-    split_in_two(tmp_path)
-    (tmp_path / "broken.kcd").write_text("<NetworkDefinition>\n", encoding="utf-8")
-    words = ("--replay", SWEEPER, "--speed", "max", "--plain", "--quiet", "--session", tmp_path / "s")
-    status, _, err = typed("isolate", *words, "--db", tmp_path)
-    assert (status, err) == (1, "")
-    assert {path.name for path in (tmp_path / "s" / "databases").iterdir()} == {"body.DBC", "engine.dbc"}
-
-
 def test_a_file_of_several_buses_says_so(tmp_path: Path) -> None:
     (tmp_path / "two.kcd").write_text(TWO_BUSES, encoding="utf-8")
     loaded = load_databases([tmp_path / "two.kcd"])

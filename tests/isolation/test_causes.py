@@ -11,7 +11,7 @@ from busdoc.isolation.suspects.fault_onset import choose_late
 from busdoc.isolation.suspects.sets.causes import OFF_THE_MAP, list_causes
 from busdoc.machine.controller_spec import ControllerSpec
 from busdoc.machine.machine import Controller, Machine, Part, PartKind
-from tests.truth.hand_records import NS, HandRecord, action, dropout, sweeper, unplug
+from tests.truth.hand_records import NS, HandRecord, action, dropout, plug, sweeper, unplug
 
 
 def test_of_a_part_that_went_bad_within_the_record_only_what_came_since_counts() -> None:
@@ -79,3 +79,30 @@ def test_of_one_controller_all_that_a_map_leaves_out_is_one_cause() -> None:
     causes = list_causes(findings.machine, findings.reach, findings.evidence, findings.weights)
     assert causes.part.tolist() == [0, 1, OFF_THE_MAP]
     assert causes.weights[2] == pytest.approx(0.24)
+
+
+def unmapped(*falls: tuple[float, tuple[str, ...]]) -> dict[str, float]:
+    """Three controllers on a map without parts; one plug that only the journal names is out from 40 s to 60 s."""
+    controllers = {name: Controller(spec=ControllerSpec(name=name)) for name in ("hopper", "fan", "lift")}
+    record = HandRecord(Machine(controllers=controllers), start_ns=0)
+    record.act(unplug(1, 40.0, "left"))
+    record.act(plug(2, 60.0, "left"))
+    for t, names in falls:
+        record.saw(dropout(t, t + 2.0, *names))
+    findings = record.findings(120 * NS)
+    given = dict(zip(findings.reach.parts, findings.posterior.marginal.tolist(), strict=True))
+    return {**given, "elsewhere": findings.posterior.elsewhere}
+
+
+def test_a_plug_that_no_map_knows_hangs_on_one_controller_and_does_not_explain_the_others() -> None:
+    """One controller falls as it goes in and after: that one's plug. Each time another does: no plug's."""
+    times_s = (61.0, 70.0, 82.0, 99.0)
+    assert unmapped(*((t, ("hopper",)) for t in times_s))["left"] > 0.5
+    each = unmapped(*((t, (name,)) for t, name in zip(times_s, ("hopper", "fan", "lift", "hopper"), strict=True)))
+    assert each["left"] < 0.2
+
+
+def test_controllers_that_fall_together_without_a_map_are_a_supplys_or_wires_and_no_plugs() -> None:
+    together = unmapped(*((t, ("hopper", "fan")) for t in (61.0, 70.0, 82.0, 99.0)))
+    assert together["left"] < 0.2
+    assert together["elsewhere"] > 0.8

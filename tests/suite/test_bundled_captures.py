@@ -10,6 +10,7 @@ import pytest
 import busdoc
 from busdoc.analysis.postmortem import postmortem
 from busdoc.analysis.result import Result
+from busdoc.report.terminal.terminal import render
 from busdoc.simulation.run import Run
 from busdoc.simulation.scenario.file import load_scenario
 from busdoc.simulation.scenario.scenario import simulate
@@ -102,6 +103,16 @@ def test_every_capture_is_what_its_scenario_makes() -> None:
         assert np.abs(kept_ns - made_ns).max() < 1000, folder  # the format writes whole microseconds
 
 
+def _with_map(folder: str, machine: Path, database: Path) -> Result:
+    capture = ROOT / "captures" / folder
+    return postmortem(
+        [capture / "capture.log.gz"],
+        databases=[database],
+        machine_file=machine,
+        journal_file=capture / "actions.csv",
+    )
+
+
 def test_limits_learnt_from_the_healthy_sweeper_pass_it_and_fail_the_late_controller_alone(tmp_path: Path) -> None:
     database = ROOT / "dbc_examples" / "street_sweeper.dbc"
     healthy = ROOT / "captures" / "sweeper_healthy"
@@ -113,5 +124,7 @@ def test_limits_learnt_from_the_healthy_sweeper_pass_it_and_fail_the_late_contro
         *_, truth = run_of(folder).truth.power_ups
         power_up = returns.power_ups[-1]
         assert [one.name for one in power_up.controllers if one.verdict == "fail"] == failed
+        told = "hopper: slower, in step after" in render(_with_map(folder, learnt, database))
+        assert told == bool(failed), folder  # the post-mortem says it too, whoever is healthy otherwise
         for one in power_up.controllers:
             assert abs((one.first_ns or 0) - (truth.first_ns[one.name] or 0)) < 1000, (folder, one.name)

@@ -8,6 +8,7 @@ import re
 from collections.abc import Callable, Iterator
 from typing import Any
 
+from busdoc.isolation.verdict import NAMED_FROM
 from tests.truth.told_sessions import ToldSession
 
 __all__ = ["RULES", "breaches"]
@@ -245,10 +246,12 @@ def the_order_of_the_suspects_is_one(told: ToldSession) -> Iterator[str]:
 
 
 def another_clock_accuses_nobody_wrongly(told: ToldSession) -> Iterator[str]:
-    """A journal of another clock names no sound part."""
+    """A journal of another clock names no sound part; what somebody replaced is under proof, and told as unsure."""
     if told.twist.value.startswith("clock"):
+        under_proof = told.tree["conclusion"]["state"] == "repaired"
         for one in told.tree["conclusion"]["named"]:
-            if one["part"] not in told.session.faulty:
+            by_hand = under_proof and one["probability"] < NAMED_FROM
+            if one["part"] not in told.session.faulty and not by_hand:
                 yield f"{one['part']} named, {told.session.faulty} at fault"
 
 

@@ -26,6 +26,8 @@ __all__ = [
     "PGN_ETP_CM",
     "PGN_ETP_DT",
     "PGN_ISO_HEARTBEAT",
+    "PGN_NMEA_ALERT",
+    "PGN_NMEA_ALERT_TEXT",
     "PGN_NMEA_ENGINE",
     "PGN_NMEA_HEARTBEAT",
     "PGN_REQUEST",
@@ -62,6 +64,8 @@ PGN_DM13: Final = 57088
 PGN_ISO_HEARTBEAT: Final = 61668
 """ISO 11783-7."""
 PGN_NMEA_HEARTBEAT: Final = 126993
+PGN_NMEA_ALERT: Final = 126983
+PGN_NMEA_ALERT_TEXT: Final = 126985
 PGN_ENGINE: Final = 61444
 """Electronic engine controller 1, with the engine's speed (SAE J1939-71)."""
 PGN_NMEA_ENGINE: Final = 127488

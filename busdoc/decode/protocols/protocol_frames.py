@@ -20,6 +20,8 @@ from busdoc.decode.j1939.identifier import (
     PGN_ETP_CM,
     PGN_ETP_DT,
     PGN_ISO_HEARTBEAT,
+    PGN_NMEA_ALERT,
+    PGN_NMEA_ALERT_TEXT,
     PGN_NMEA_ENGINE,
     PGN_NMEA_HEARTBEAT,
     PGN_REQUEST,
@@ -52,6 +54,8 @@ class Topic(IntEnum):
     """CANopen heartbeat, boot-up, node guarding (its request is a remote frame)."""
     ENGINE = 9
     """Engine speed, of J1939 or NMEA 2000."""
+    ALERT = 10
+    """NMEA 2000 alerts and their texts, frame by frame."""
 
 
 _GROUPS_OF = {
@@ -61,6 +65,7 @@ _GROUPS_OF = {
     Topic.TROUBLE: (PGN_DM1, PGN_DM2, PGN_DM13),
     Topic.HEARTBEAT: (PGN_ISO_HEARTBEAT, PGN_NMEA_HEARTBEAT),
     Topic.ENGINE: (PGN_ENGINE, PGN_NMEA_ENGINE),
+    Topic.ALERT: (PGN_NMEA_ALERT, PGN_NMEA_ALERT_TEXT),
 }
 """The parameter groups of 29-bit frames."""
 _BASE_IDS_OF = {

@@ -19,6 +19,8 @@ class CodeKind(StrEnum):
 
     SPN_FMI = "spn-fmi"
     EMCY = "emcy"
+    ALERT = "alert"
+    """Of NMEA 2000."""
     STATUS = "status"
 
 
@@ -29,7 +31,7 @@ class FaultCode:
     controller: str
     kind: CodeKind
     code: str
-    """As people write it: ``SPN 168 FMI 4``, ``EMCY 0x8130``, ``HopperStatus.State = FAULT``."""
+    """As people write it: ``SPN 168 FMI 4``, ``EMCY 0x8130``, ``Alert 5/1/4711``, ``HopperStatus.State = FAULT``."""
     text: str
     """What it means, in our own words."""
     occurrences: int

@@ -1,4 +1,4 @@
-"""All fault codes of a capture: broadcast by J1939 controllers, sent by CANopen nodes; as a list and as incidents."""
+"""All fault codes of a capture, of J1939, CANopen and NMEA 2000 controllers; as a list and as incidents."""
 
 from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
@@ -7,7 +7,9 @@ from busdoc.capture.frames import FrameBlock
 from busdoc.decode.canopen.emergency import emergency_text
 from busdoc.decode.j1939.code_words import code_text, missed_address
 from busdoc.decode.j1939.trouble_code import Conversion, Lamp, TroubleCode, read_code
+from busdoc.decode.nmea2000.alert import AlertName, alert_text
 from busdoc.decode.protocols.protocol_frames import sieved
+from busdoc.health.codes.alert_watch import AlertWatch
 from busdoc.health.codes.code import CodeKind, CodeTrack, FaultCode, code_incidents
 from busdoc.health.codes.code_pointer import CodeHintLike, CodePointer
 from busdoc.health.codes.emergency_watch import EmergencyWatch
@@ -55,12 +57,14 @@ class CodeWatch:
         self._pointer = CodePointer(hints, names, senders)
         self._trouble = TroubleWatch()
         self._emergencies = EmergencyWatch()
+        self._alerts = AlertWatch()
 
     def feed(self, block: FrameBlock) -> None:
         """Take in the next block, whole or sieved by `busdoc.decode.protocols.protocol_frames.protocol_frames`."""
         frames, topic = sieved(block)
         self._trouble.feed(frames, topic)
         self._emergencies.feed(frames, topic)
+        self._alerts.feed(frames, topic)
 
     def codes(self, until_ns: int) -> tuple[FaultCode, ...]:
         """List every code, by its first appearance, as it stands at `until_ns`, the end of what was fed.
@@ -99,7 +103,7 @@ class CodeWatch:
             if sender.n_malformed:
                 name = self._names(channel, address)
                 said.append(f"{name}: {sender.n_malformed} fault code messages are too short to read.")
-        n_dropped = self._trouble.n_dropped + self._emergencies.n_dropped
+        n_dropped = self._trouble.n_dropped + self._emergencies.n_dropped + self._alerts.n_dropped
         if n_dropped:
             said.append(f"{n_dropped} fault code entries were not kept: there are too many different ones.")
         return tuple(said)
@@ -111,6 +115,9 @@ class CodeWatch:
         for (channel, node), tracks in self._emergencies.tracks.items():
             for emcy, track in sorted(tracks.items()):
                 yield channel, self._emergency_code(channel, node, emcy, track), track
+        for (channel, address), alerts in sorted(self._alerts.tracks.items()):
+            for name, track in alerts.items():
+                yield channel, self._alert_code(channel, address, name, track), track
 
     def _trouble_code(
         self, channel: int, address: int, sender: TroubleSender, raw: bytes, track: CodeTrack, until_ns: int
@@ -163,6 +170,21 @@ class CodeWatch:
             active_spans=_spans(track, None),
             emcy=emcy,
             points_at=self._pointer.of_emergency(name, emcy),
+            edges=_edges(track, track.last_ns),
+        )
+
+    def _alert_code(self, channel: int, address: int, name: AlertName, track: CodeTrack) -> FaultCode:
+        return FaultCode(
+            controller=self._names(channel, address),
+            kind=CodeKind.ALERT,
+            code=name.code,
+            text=alert_text(self._alerts.last[channel, address, name], self._alerts.texts.get(name)),
+            occurrences=track.occurrences,
+            first_ns=track.first_ns,
+            last_ns=track.last_ns,
+            active=track.is_open,
+            active_spans=_spans(track, None),
+            controller_count=track.count,
             edges=_edges(track, track.last_ns),
         )
 

@@ -16,7 +16,7 @@ from busdoc.health.streams.silence import Silence
 from busdoc.machine.controller_spec import PeriodFrom
 from busdoc.times import SECOND_NS
 
-__all__ = ["Absence", "RecorderGaps", "SilentStream", "find_late", "find_lost"]
+__all__ = ["Absence", "RecorderGaps", "SilentStream", "find_late", "find_lost", "nothing_came"]
 
 _SURE_MISSES = 5
 """So many missed frames in a row of a single stream say as much as two streams past their deadlines."""
@@ -304,7 +304,7 @@ def find_late(
     groups: list[list[_LateSilence]] = []
     end_ns = 0
     for late in sorted(_late_silences(streams, absences, gaps, until_ns), key=lambda late: late[:2]):
-        if _nothing_came(silences, late[0], late[1], until_ns):
+        if nothing_came(silences, late[0], late[1], until_ns):
             continue
         if groups and late[0] < end_ns:
             groups[-1].append(late)
@@ -315,7 +315,7 @@ def find_late(
     return [_late_absence(group) for group in groups]
 
 
-def _nothing_came(silences: Sequence[Silence], from_ns: int, end_ns: int, until_ns: int) -> bool:
+def nothing_came(silences: Sequence[Silence], from_ns: int, end_ns: int, until_ns: int) -> bool:
     """Tell whether one silence of the controller itself takes nearly all of a stretch."""
     at = bisect_right(silences, from_ns, key=lambda silence: silence.from_ns) - 1
     for silence in silences[max(0, at) :]:

@@ -24,13 +24,14 @@ from busdoc.health.presence.loss_grouping import (
     weighed_together,
 )
 from busdoc.health.presence.observations import Observations
+from busdoc.health.presence.on_demand import without_on_demand
 from busdoc.health.presence.restart_evidence import RestartFinding, weigh_restart
 from busdoc.health.presence.roll_call import controller_health, never_seen
 from busdoc.health.presence.runs.run_rhythm import keeps_within_runs, learn_within_runs
 from busdoc.health.presence.runs.starts import LEAST_START_NS, SIGN_AFTER_NS, proven_absences, silences_before_starts
 from busdoc.health.presence.stream_grouping import group_streams
 from busdoc.health.roll.roll import OwnerKind, can_be_cyclic, node_of
-from busdoc.health.streams.rhythm import LONGEST_DEADLINE, Rhythm, declared_rhythm, learn_rhythm, patient
+from busdoc.health.streams.rhythm import EVENT_DRIVEN, LONGEST_DEADLINE, Rhythm, declared_rhythm, learn_rhythm, patient
 from busdoc.health.streams.silence import Silence
 from busdoc.health.summary import Health
 from busdoc.times import SECOND_NS
@@ -131,6 +132,11 @@ def _controllers(
     for one in controllers:
         announced = silences_before_starts(one.silences, one.signs)
         _learn_within_runs(observed, one, rhythms, [before.silence for before in announced], until_ns)
+        kept = without_on_demand(one.cyclic_streams, one.silences, until_ns)
+        if len(kept) < len(one.cyclic_streams):
+            for row in {stream.row for stream in one.cyclic_streams} - {stream.row for stream in kept}:
+                rhythms[row] = EVENT_DRIVEN
+            one.cyclic_streams = kept
         one.least_start_ns = least_start_ns(one)
         proven = proven_absences(announced, one.silences, one.cyclic_streams, _ordinary_ns(observed, one))
         believed = _believed(one, [before.sign for before in proven], until_ns)
@@ -248,9 +254,7 @@ def _rhythm(observed: Observations, row: int, proven: Set[tuple[int, int]], *, l
         )
         rhythm = _declared(observed, row, rhythm, count - 1)
     else:
-        rhythm = Rhythm(
-            cyclic=False, period_ns=None, jitter_ns=None, slowest_ns=None, deadline_ns=None, exact_period_ns=None
-        )
+        rhythm = EVENT_DRIVEN
     if rhythm.cyclic and not key.extended and (owner is None or (owner[0] == OwnerKind.NODE and not canopen)):
         rhythm = patient(rhythm)  # an identifier that nobody owns: a task that pauses for a frame or two is no loss
     observed.rhythms[row] = ((count, canopen), rhythm)

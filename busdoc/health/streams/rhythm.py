@@ -19,7 +19,7 @@ from busdoc.health.streams.interval import BINS_PER_OCTAVE, N_BINS, bin_edges_ns
 from busdoc.machine.controller_spec import PeriodFrom
 from busdoc.times import MILLISECOND_NS, SECOND_NS
 
-__all__ = ["LONGEST_DEADLINE", "Rhythm", "declared_rhythm", "learn_rhythm", "patient"]
+__all__ = ["EVENT_DRIVEN", "LONGEST_DEADLINE", "Rhythm", "declared_rhythm", "learn_rhythm", "patient"]
 
 _MAD_TO_SIGMA = 1.482602218505602  # 1 / Phi^-1(3/4), for a normal spread
 _EDGES_NS: Float64Array = bin_edges_ns()
@@ -84,7 +84,7 @@ class Rhythm:
     """How long a busy bus makes it wait, which counts where that is more than `deadline_ns`."""
 
 
-_EVENT_DRIVEN = Rhythm(
+EVENT_DRIVEN = Rhythm(
     cyclic=False, period_ns=None, jitter_ns=None, slowest_ns=None, deadline_ns=None, exact_period_ns=None
 )
 
@@ -106,7 +106,7 @@ def learn_rhythm(
     """
     n_intervals = int(count.sum())
     if n_intervals < _MIN_INTERVALS:
-        return _EVENT_DRIVEN
+        return EVENT_DRIVEN
     centre = _fixed_period_bin(count, sum_ns)
     regular_edge = _last_bin_with(regular_count, _MIN_REGULAR)
     if centre is not None:
@@ -123,7 +123,7 @@ def learn_rhythm(
         period_ns = float(sum_ns[middle] / count[middle]) if count[middle] else float(_MIDDLES_NS[middle])
         fixed = False
     else:
-        return _EVENT_DRIVEN
+        return EVENT_DRIVEN
     return Rhythm(
         cyclic=True,
         period_ns=round(period_ns),

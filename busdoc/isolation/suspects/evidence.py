@@ -106,6 +106,8 @@ class Evidence:
     None: nobody did."""
     window_s: Float64Array | None = None
     """(K,) each incident came within so long before its time: the showings of a symptom. None: at its time."""
+    hit: BoolArray | None = None
+    """(K, C) who fell; None: the same in all."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -199,6 +201,7 @@ def weigh_evidence(
             span_s,
         ),
         window_s=None if losses.showing is None else losses.showing.window_s[rows],
+        hit=hit,
         starts=weigh_starts(machine, reach, losses, actions, record.kinds, likely_s, record.nodes_s, span_s),
     )
 

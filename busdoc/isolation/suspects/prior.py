@@ -13,7 +13,7 @@ from busdoc.health.codes.code import FaultCode
 from busdoc.machine.machine import Machine, PartKind
 from busdoc.symptoms.symptom import Symptom
 
-__all__ = ["SET_SIZE_PRIOR", "kind_of", "part_weights", "share_off_the_map"]
+__all__ = ["SET_SIZE_PRIOR", "kind_of", "part_weights", "share_of_groups_off_the_map", "share_off_the_map"]
 
 SET_SIZE_PRIOR: Float64Array = np.array([0.15, 0.72, 0.11, 0.02])
 """No part on the map at fault, one, two, three (common practice: most troubles have one cause, about one in seven none
@@ -105,6 +105,12 @@ def share_off_the_map(machine: Machine, parts: Sequence[str], controllers: Itera
     if not by_hand or "branch" in known:
         return off
     return off - len(by_hand) / (len(by_hand) + _NOT_NAMED) * _SHARE["branch"]
+
+
+def share_of_groups_off_the_map(machine: Machine) -> float:
+    """Give the part of that share which belongs to what several controllers hang on: supply, and bus wiring."""
+    known = {_group(part.kind) for part in machine.parts.values()}
+    return sum(_SHARE[name] for name in ("feed", "segment") if name not in known)
 
 
 def _group(kind: PartKind | None) -> str:

@@ -24,6 +24,7 @@ from busdoc.health.incident import IncidentKind, RanOn
 from busdoc.isolation.conclusion import State
 from busdoc.report.terminal.brief import picture_of, short_page
 from busdoc.report.terminal.intermittent import intermittent_section
+from busdoc.report.terminal.resync import changes_text
 from busdoc.report.terminal.wrapping import LEAST_WIDTH, MOST_WIDTH, filled
 from busdoc.report.words.codes import code_state_in_words
 from busdoc.report.words.incidents import answer_in_words, onset_in_words, ran_on_in_words
@@ -96,6 +97,7 @@ def render(result: Result, *, width: int = 80, unicode: bool = True, extent: Ext
             *_incidents(result, width, in_full),
             *_actions(result, width, in_full),
             *_codes(result, width, in_full),
+            *([changes_text(result.changes, width)] if result.changes else ()),
         ]
         if in_full or not result.machine.controllers:  # without a map, that is who they are
             parts += [*_who(result, width)]

@@ -85,7 +85,13 @@ def _under_proof(conclusion: Conclusion) -> tuple[str, ...]:
     if not conclusion.left_ns:
         return (f"{capital(done)}, and quiet for {quiet} since; another part may be at fault beside.",)
     left = round_duration(conclusion.left_ns)
-    return (f"{capital(done)}, and is under proof: quiet for {quiet} of {needed} so far, {left} to go (95 %).",)
+    proof = f"{capital(done)}, and is under proof: quiet for {quiet} of {needed} so far, {left} to go (95 %)."
+    unsure = [one for one in conclusion.named if one.probability < NAMED_FROM]
+    if not unsure:
+        return (proof,)
+    # Whoever fitted it had decided; the record alone did not.
+    given = listed([f"{odds(one.probability)} for {one.part}" for one in unsure])
+    return (proof, f"Until then the record alone does not name it: {given}.")
 
 
 def _came_back(conclusion: Conclusion) -> str:
