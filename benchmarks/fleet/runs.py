@@ -87,7 +87,9 @@ def _restarts(arguments: argparse.Namespace, folder: Path) -> int:
     again, n_killed = 0, 0
     for _ in range(arguments.kills):
         running = _started(folder, manifest, "killed", "--workers", "2")
-        time.sleep(rng.uniform(5.0, 9.0))
+        wanted = len(done) + rng.randint(3, 15)  # so many are done when it is killed
+        while running.poll() is None and len(list((folder / "killed").rglob("*.json"))) < wanted:
+            time.sleep(0.1)
         children = _workers_of(running.pid)
         if running.poll() is None:
             n_killed += 1
