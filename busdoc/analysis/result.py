@@ -221,6 +221,7 @@ class Result:
             self.because,
             self.codes,
             self.complaint,
+            self.resync,
             accused=self.isolation is not None and bool(self.isolation.suspects),
         )
 

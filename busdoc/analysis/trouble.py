@@ -8,6 +8,7 @@ from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import NORMAL_LIFE, Incident, IncidentKind
 from busdoc.isolation.verdict import Because
 from busdoc.machine.machine import Machine
+from busdoc.resync_check.records import FoundBy, PowerUpReturn, ReturnVerdict
 from busdoc.symptoms.symptom import Symptom
 
 __all__ = ["Trouble", "trouble_of"]
@@ -25,9 +26,13 @@ class Trouble:
     codes: tuple[FaultCode, ...]
     showed: bool = False
     """The complaint, whatever it is, showed; or a controller did not start."""
+    failed_returns: tuple[int, ...] = ()
+    """Indices of the power-ups from which not all came back as they should, or not within their limits."""
+    not_as_it_should: frozenset[str] = frozenset()
+    """The controllers that did not, by name."""
 
     def __bool__(self) -> bool:
-        return bool(self.incidents or self.never_seen or self.codes or self.showed)
+        return bool(self.incidents or self.never_seen or self.codes or self.showed or self.failed_returns)
 
 
 def trouble_of(
@@ -37,6 +42,7 @@ def trouble_of(
     because: Sequence[Because],
     codes: Sequence[FaultCode],
     complaint: Symptom | None,
+    power_ups: Sequence[PowerUpReturn] = (),
     *,
     accused: bool = False,
 ) -> Trouble:
@@ -49,6 +55,7 @@ def trouble_of(
     incidents, because : one answer for each
     codes : fault codes of the record
     complaint : what the verdict speaks of; None: the dropouts
+    power_ups : how each controller came back
     accused : a start that failed has suspects, though nobody who was there fell
     """
     unexplained = tuple(
@@ -59,4 +66,19 @@ def trouble_of(
     belongs = machine.controllers  # a database may name what other machines of the kind have
     never_seen = tuple(c.name for c in controllers if c.first_ns is None and c.name in belongs)
     showed = accused or (complaint is not None and bool(complaint.spans))
-    return Trouble(incidents=unexplained, never_seen=never_seen, codes=tuple(codes), showed=showed)
+    # a recording that begins with first frames may as well have begun late, in a machine that ran: no accusation
+    failed = tuple(
+        n
+        for n, one in enumerate(power_ups)
+        if one.verdict is ReturnVerdict.FAIL and one.power_up.found_by is not FoundBy.OPENING
+    )
+    return Trouble(
+        incidents=unexplained,
+        never_seen=never_seen,
+        codes=tuple(codes),
+        showed=showed,
+        failed_returns=failed,
+        not_as_it_should=frozenset(
+            one.name for n in failed for one in power_ups[n].controllers if one.verdict is ReturnVerdict.FAIL
+        ),
+    )

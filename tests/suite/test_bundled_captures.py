@@ -11,6 +11,7 @@ import busdoc
 from busdoc.analysis.postmortem import postmortem
 from busdoc.analysis.result import Result
 from busdoc.report.terminal.terminal import render
+from busdoc.report.words.headline import headline
 from busdoc.simulation.run import Run
 from busdoc.simulation.scenario.file import load_scenario
 from busdoc.simulation.scenario.scenario import simulate
@@ -126,5 +127,8 @@ def test_limits_learnt_from_the_healthy_sweeper_pass_it_and_fail_the_late_contro
         assert [one.name for one in power_up.controllers if one.verdict == "fail"] == failed
         told = "hopper: slower, in step after" in render(_with_map(folder, learnt, database))
         assert told == bool(failed), folder  # the post-mortem says it too, whoever is healthy otherwise
+        found = _with_map(folder, learnt, database)
+        assert bool(found.trouble) == bool(failed), folder
+        assert ("the power-up hopper did not come back as it should" in headline(found)) == bool(failed)
         for one in power_up.controllers:
             assert abs((one.first_ns or 0) - (truth.first_ns[one.name] or 0)) < 1000, (folder, one.name)

@@ -106,6 +106,8 @@ def troubled_controllers(result: Result) -> tuple[ControllerHealth, ...]:
             count[name] = count.get(name, 0) + 1
     for code in result.trouble.codes:
         count.setdefault(code.controller, 0)
+    for name in sorted(result.trouble.not_as_it_should):
+        count.setdefault(name, 0)
     bare = in_step_identifiers(result.health.controllers)
     known = [one for one in result.health.controllers if one.name in count and one not in bare]
     return tuple(sorted(known, key=lambda one: -count[one.name])[:_MOST_DRAWN])
@@ -121,6 +123,8 @@ def state_of(result: Result, controller: ControllerHealth) -> str:
         falls = f", silent with its bus {silences}x"
     elif silences and controller.state is not ControllerState.NEVER_SEEN:
         falls += f", with its bus {silences}x"
+    if controller.name in result.trouble.not_as_it_should:
+        falls += ", not back as it should"
     return f"{controller.state}{falls}"
 
 

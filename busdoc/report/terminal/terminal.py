@@ -204,7 +204,7 @@ def _presence(
     if not in_full:
         told = [one for one in told if one not in drawn]
         fell = {name for n in result.trouble.incidents for name in result.incidents[n].controllers}
-        fell |= set(result.trouble.never_seen)
+        fell |= {*result.trouble.never_seen, *result.trouble.not_as_it_should}
         ever = {loss.controller for incident in result.incidents for loss in incident.losses}
         steady = [one for one in told if one.name not in fell and one.state is ControllerState.STEADY]
         told = [one for one in told if one not in steady]

@@ -19,6 +19,7 @@ from busdoc.report.words.incidents import (
     incident_in_words,
 )
 from busdoc.report.words.practice import PRACTICE_MARK
+from busdoc.report.words.returns import failure_of
 from busdoc.report.words.symptoms import complaint_in_words
 from busdoc.symptoms.symptom import Symptom, SymptomKind
 from busdoc.times import SECOND_NS
@@ -64,6 +65,8 @@ def _headline(result: Result) -> str:
         n_codes = len(trouble.codes)
         were = plural(n_codes, "was", "were")
         sentences.append(f"No controller was lost over {length}, but {counted(n_codes, 'fault code')} {were} raised.")
+    if not trouble.incidents and trouble.failed_returns:
+        sentences.append(_failed_returns(result))
     if result.complaint is not None:
         sentences.append(_complaint(result))
     sentences += _normal_life(result)
@@ -99,6 +102,15 @@ def _complaint(result: Result) -> str:
     health, epoch = result.health, result.capture.epoch
     said = complaint_in_words(result.complaint, until_ns=health.until_ns, start_ns=health.start_ns, epoch=epoch)
     return f"{capital(said)}."
+
+
+def _failed_returns(result: Result) -> str:
+    failed = result.trouble.failed_returns
+    which = (
+        "the power-up" if len(result.resync) == 1 else f"power-up {listed([str(n + 1) for n in failed], _MOST_NAMES)}"
+    )
+    said = dict.fromkeys(failure_of(result.resync[n]) or "" for n in failed)
+    return f"After {which} {'; '.join(text for text in said if text)}."
 
 
 def _in_step(result: Result, seen: Sequence[ControllerHealth], length: str) -> str:

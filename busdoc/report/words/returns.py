@@ -9,6 +9,7 @@ from busdoc.words.counting import first_few, plural
 from busdoc.words.duration import duration
 
 __all__ = [
+    "failure_of",
     "followed_headline",
     "known_by",
     "limit_in_words",
@@ -46,11 +47,9 @@ def summary_of(one: PowerUpReturn) -> str:
 
     The time is that from the first frame until the slowest controller was in step.
     """
-    failed = [c.name for c in one.controllers if c.verdict is ReturnVerdict.FAIL]
-    if not failed and one.reasons:
-        return f"FAIL: {one.reasons[0]}."
-    if failed:
-        return f"FAIL: {first_few(failed)} did not come back as {plural(len(failed), 'it', 'they')} should."
+    failure = _who_failed(one)
+    if failure is not None:
+        return f"FAIL: {failure}."
     slowest, zero_ns = one.slowest, one.power_up.zero_ns
     took = ""
     if slowest is not None and slowest.steady_ns is not None and zero_ns is not None:
@@ -60,6 +59,20 @@ def summary_of(one: PowerUpReturn) -> str:
     if all(c.steady_ns is not None for c in one.controllers):
         return f"NO LIMIT KNOWN: all {len(one.controllers)} back in step{took}; nobody said within what time."
     return "NO VERDICT: the recording does not show every controller settle."
+
+
+def failure_of(one: PowerUpReturn) -> str | None:
+    """Say what was wrong after one power-up, and how, as a sentence without its stop; None: nothing."""
+    failed = [c for c in one.controllers if c.verdict is ReturnVerdict.FAIL]
+    said = _who_failed(one)
+    return f"{said}: {failed[0].reasons[0]}" if len(failed) == 1 and failed[0].reasons else said
+
+
+def _who_failed(one: PowerUpReturn) -> str | None:
+    failed = [c.name for c in one.controllers if c.verdict is ReturnVerdict.FAIL]
+    if failed:
+        return f"{first_few(failed)} did not come back as {plural(len(failed), 'it', 'they')} should"
+    return one.reasons[0] if one.reasons else None
 
 
 def followed_headline(

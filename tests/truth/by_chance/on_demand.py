@@ -71,7 +71,8 @@ def _with_speed(rng: np.random.Generator, until_s: float) -> Float64Array:
         wander[k + 1] = wander[k] * (1.0 - pull) + push
     per_s = 20.0 * np.exp(np.clip(wander, -1.2, 1.2))
     due = np.concatenate(([0.0], np.cumsum(per_s[:-1] * step_s)))
-    return np.interp(np.arange(1, int(due[-1])), due, step_s * np.arange(n))
+    at_s: Float64Array = np.interp(np.arange(1, int(due[-1])), due, step_s * np.arange(n))
+    return at_s
 
 
 LAWS: dict[str, Callable[[np.random.Generator, float], Float64Array]] = {
