@@ -8,11 +8,13 @@ from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import NORMAL_LIFE, Incident, IncidentKind
 from busdoc.isolation.verdict import Because
 from busdoc.machine.machine import Machine
-from busdoc.resync_check.records import FoundBy, PowerUpReturn, ReturnVerdict
+from busdoc.resync_check.records import FoundBy, PowerUpReturn, ReturnFault
 from busdoc.symptoms.symptom import Symptom
 
 __all__ = ["Trouble", "trouble_of"]
 
+_BEYOND_LIMIT = frozenset((ReturnFault.SLOW, ReturnFault.LATE_STREAM, ReturnFault.ALL_LATE))
+"""What no loss and no code tells."""
 _NO_TROUBLE = (IncidentKind.CAPTURE_GAP, IncidentKind.CODE, *NORMAL_LIFE)
 
 
@@ -27,7 +29,7 @@ class Trouble:
     showed: bool = False
     """The complaint, whatever it is, showed; or a controller did not start."""
     failed_returns: tuple[int, ...] = ()
-    """Indices of the power-ups from which not all came back as they should, or not within their limits."""
+    """Indices of the power-ups from which not all came back within their limits."""
     not_as_it_should: frozenset[str] = frozenset()
     """The controllers that did not, by name."""
 
@@ -67,18 +69,15 @@ def trouble_of(
     never_seen = tuple(c.name for c in controllers if c.first_ns is None and c.name in belongs)
     showed = accused or (complaint is not None and bool(complaint.spans))
     # a recording that begins with first frames may as well have begun late, in a machine that ran: no accusation
-    failed = tuple(
-        n
-        for n, one in enumerate(power_ups)
-        if one.verdict is ReturnVerdict.FAIL and one.power_up.found_by is not FoundBy.OPENING
-    )
+    seen = {n: one for n, one in enumerate(power_ups) if one.power_up.found_by is not FoundBy.OPENING}
+    late = {
+        n: tuple(c.name for c in one.controllers if _BEYOND_LIMIT.intersection(c.faults)) for n, one in seen.items()
+    }
     return Trouble(
         incidents=unexplained,
         never_seen=never_seen,
         codes=tuple(codes),
         showed=showed,
-        failed_returns=failed,
-        not_as_it_should=frozenset(
-            one.name for n in failed for one in power_ups[n].controllers if one.verdict is ReturnVerdict.FAIL
-        ),
+        failed_returns=tuple(n for n, one in seen.items() if late[n] or _BEYOND_LIMIT.intersection(one.faults)),
+        not_as_it_should=frozenset(name for names in late.values() for name in names),
     )

@@ -16,7 +16,7 @@ import pytest
 
 from busdoc.capture.formats.write import write_capture
 from busdoc.capture.source import open_capture
-from busdoc.cli.environment import ExitStatus
+from busdoc.cli.environment import ExitStatus, Surroundings
 from busdoc.cli.main import build_parser, main
 from tests.docs.pages import CHECKOUT, PAGES, blocks
 from tests.documents import held_to_schema
@@ -44,7 +44,9 @@ def run(line: str, folder: Path, capsys: pytest.CaptureFixture[str]) -> str:
     program, *words = shlex.split(line, comments=True)
     assert program == "busdoc"
     kept = folder / words.pop() if words[-2:-1] == [">"] else None
-    status = main([word for word in words if word != ">"])
+    # as wide as the pages are; whoever starts the tests may have had a narrower terminal
+    surroundings = Surroundings(environ={**os.environ, "COLUMNS": "100"})
+    status = main([word for word in words if word != ">"], surroundings)
     written = capsys.readouterr()
     if kept is not None:
         kept.write_text(written.out, encoding="utf-8")

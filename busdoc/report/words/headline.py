@@ -106,9 +106,8 @@ def _complaint(result: Result) -> str:
 
 def _failed_returns(result: Result) -> str:
     failed = result.trouble.failed_returns
-    which = (
-        "the power-up" if len(result.resync) == 1 else f"power-up {listed([str(n + 1) for n in failed], _MOST_NAMES)}"
-    )
+    numbers = listed([f"{n + 1}" for n in failed], _MOST_NAMES)
+    which = plural(len(result.resync), "the power-up", f"power-up {numbers}")
     said = dict.fromkeys(failure_of(result.resync[n]) or "" for n in failed)
     return f"After {which} {'; '.join(text for text in said if text)}."
 
