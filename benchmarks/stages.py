@@ -8,6 +8,7 @@ for each kind, the whole command from process start against a process that only 
 ratio of processor times, user and system, which others at work disturb less, and of wall times.
 """
 
+import logging
 import subprocess
 import sys
 import tempfile
@@ -55,6 +56,7 @@ def written(folder: Path, n_frames: int, suffix: str) -> Path:
     path = log.with_suffix(suffix)
     if not path.exists():
         capture = open_capture([log])
+        logging.getLogger("can").setLevel(logging.CRITICAL)  # of a kind that holds no FD frames it says so of each
         write_capture(path, capture.blocks(), capture.channels)
     return path
 
