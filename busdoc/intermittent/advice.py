@@ -139,7 +139,7 @@ def _recordings(
         low, high = ((10 - rate.n) / one for one in (rate.per_hour_high, max(rate.per_hour_low, 1e-9)))
         yield Advice(
             kind=AdviceKind.RECORD,
-            words=f"Record about {_hours(hours)} more ({_hours(low)} to {_hours(high)}): with "
+            words=f"Record about {_hours(hours)} more{_between(low, high)}: with "
             f"{counted(rate.n, rate.called)} little can be told from chance, with ten a cause that makes most of "
             "them stands out.",
             hours=hours,
@@ -256,6 +256,12 @@ def _after_repair(rate: Rate) -> Iterator[Advice]:
         words=f"After a repair, {_hours(hours)} without a {rate.called} under the same work prove it with 95 %.{haste}",
         hours=hours,
     )
+
+
+def _between(low: float, high: float) -> str:
+    """Write a range of hours behind their estimate; nothing, where both ends are written alike."""
+    ends = (_hours(low), _hours(high))
+    return "" if ends[0] == ends[1] else f" ({ends[0]} to {ends[1]})"
 
 
 def _hours(hours: float) -> str:

@@ -55,7 +55,7 @@ def moved_to(heard: Heard, power_up: PowerUp, one: ControllerHealth, can_name: i
 def follow_return(heard: Heard, power_up: PowerUp, one: ControllerHealth, expectation: Expectation) -> ControllerReturn:
     """Follow one controller through one power-up; the verdict is left to `busdoc.resync_check.verdict`."""
     # what comes after the machine was switched off is another story, also of one that was heard again
-    gone = heard.gone_ns(power_up.controllers)
+    gone = heard.gone_ns(power_up)
     gone_ns = gone.get(one.name, max(gone.values(), default=None))
     if gone_ns is not None and power_up.zero_ns is not None and power_up.zero_ns <= gone_ns < power_up.until_ns:
         power_up = replace(power_up, until_ns=gone_ns + 1)

@@ -7,6 +7,7 @@ from busdoc.health.codes.code import FaultCode
 from busdoc.health.controller import StreamKey
 from busdoc.health.incident import Gap, GapKind, Incident, IncidentKind, Loss, RanOn
 from busdoc.health.streams.arrivals import StreamArrivals
+from busdoc.resync_check.records import PowerUp
 from busdoc.symptoms.symptom import Symptom
 from busdoc.times import SECOND_NS
 
@@ -57,15 +58,25 @@ class Heard:
             for name in incident.controllers
         ]
 
-    def gone_ns(self, names: Sequence[str]) -> dict[str, int]:
-        """Give the last frame of each controller when half of them or more went for good: power went off again."""
-        gone = {
-            loss.controller: loss.last_seen_ns
-            for loss in self.losses
-            if loss.back_ns is None and not self._was_left_behind(loss)
-        }
-        of_these = {name: gone[name] for name in names if name in gone}
-        return of_these if len(of_these) > 1 and 2 * len(of_these) >= len(names) else {}
+    def gone_ns(self, power_up: PowerUp) -> dict[str, int]:
+        """Give the last frame of each controller when half of them or more left for good: power went off again.
+
+        For good means to the end of the capture, or until the power-up was over; there they leave one soon after the
+        other. Who fell well before the rest was switched off fell by itself.
+        """
+        for_good: dict[str, int] = {}
+        until_over: dict[str, int] = {}
+        for loss in self.losses:
+            if loss.controller not in power_up.controllers or self._was_left_behind(loss):
+                continue
+            if loss.back_ns is None:
+                for_good[loss.controller] = loss.last_seen_ns
+            elif loss.last_seen_ns <= power_up.until_ns <= loss.back_ns:
+                until_over[loss.controller] = loss.last_seen_ns
+        for gone in (for_good, _the_last_in_turn(until_over)):
+            if len(gone) > 1 and 2 * len(gone) >= len(power_up.controllers):
+                return gone
+        return {}
 
     def _was_left_behind(self, loss: Loss) -> bool:
         """Tell whether others fell with a controller and came back without it: nobody switched it off."""
@@ -73,9 +84,24 @@ class Heard:
             other.controller != loss.controller
             and other.back_ns is not None
             and other.back_ns > loss.last_seen_ns
+            and (loss.back_ns is None or other.back_ns < loss.back_ns - _BACK_TOGETHER_NS)
             and abs(other.last_seen_ns - loss.last_seen_ns) <= _FELL_TOGETHER_NS
             for other in (*self.losses, *self.cranked)
         )
 
 
+def _the_last_in_turn(gone: Mapping[str, int]) -> dict[str, int]:
+    """Keep those that left one soon after the other, up to the last of them."""
+    kept: dict[str, int] = {}
+    after_ns: int | None = None
+    for name, t_ns in sorted(gone.items(), key=lambda one: -one[1]):
+        if after_ns is not None and after_ns - t_ns > _IN_TURN_NS:
+            break
+        kept[name] = after_ns = t_ns
+    return kept
+
+
 _FELL_TOGETHER_NS = SECOND_NS
+_BACK_TOGETHER_NS = 10 * SECOND_NS
+_IN_TURN_NS = 2 * SECOND_NS
+"""Between one controller and the next when a machine is switched off: they let go each in its own time."""

@@ -353,7 +353,7 @@ def _open_store(path: Path, *, resumed: bool) -> tuple[SessionStore, list[str]]:
         return SessionStore(path), []
     if _is_empty(path):
         lost = "was gone" if not path.exists() else "was empty"
-        return SessionStore(path), [f"{path.name} {lost}: what was logged before is not known; the recording is whole."]
+        return SessionStore(path), [f"{path.name} {lost}: what was logged before is not known; the recording is used."]
     try:
         store = SessionStore(path)
         if store.is_whole():

@@ -165,6 +165,15 @@ def test_a_machine_that_is_switched_off_soon_again_did_not_fall() -> None:
     assert [one.faults for power_up in found.power_ups for one in power_up.controllers] == [()] * 8
 
 
+def test_one_that_is_switched_off_soon_again_and_whose_controllers_let_go_in_turn_did_not_fall() -> None:
+    sweeper = Sweeper(until_s=80.0).switch(20.0, 25.0)
+    for k, name in enumerate(("engine", "broom", "hopper", "lights")):
+        sweeper.switch(32.0 + 1.2 * k, 45.0, (name,))
+    found = judged(sweeper)
+    assert len(found.power_ups) == 2
+    assert [one.faults for power_up in found.power_ups for one in power_up.controllers] == [()] * 8
+
+
 # A delay of all together
 
 WAKE = 'name = "Street sweeper"\nfirst_frame_usually_s = 0.5\nfirst_frame_within_s = 1.0'
