@@ -27,7 +27,7 @@ from busdoc.cli.record import add_record
 from busdoc.cli.resync import add_resync
 from busdoc.cli.shell.commands import add_completion, add_manual
 from busdoc.cli.simulate import add_simulate
-from busdoc.errors import BusdocError
+from busdoc.errors import BusdocError, InputError, found_instead
 from busdoc.times import times_of_day_in
 
 __all__ = ["build_parser", "main", "run"]
@@ -96,6 +96,14 @@ def main(argv: Sequence[str] | None = None, surroundings: Surroundings | None = 
             return command(arguments, surroundings)
     except BusdocError as error:
         print(f"busdoc: {error}", file=surroundings.stderr)
+        return ExitStatus.COULD_NOT
+    except PermissionError as error:  # below a folder without rights, even asking whether a file is there fails
+        if error.filename is None:
+            raise
+        told = InputError(
+            str(error.filename), "a place that can be read and written", found_instead(error), "Check its rights."
+        )
+        print(f"busdoc: {told}", file=surroundings.stderr)
         return ExitStatus.COULD_NOT
     except KeyboardInterrupt:
         print("busdoc: stopped.", file=surroundings.stderr)

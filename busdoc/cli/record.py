@@ -5,6 +5,7 @@ Everything heavy is imported inside the command that needs it, so that help answ
 
 import argparse
 import contextlib
+import os
 import re
 import shlex
 import threading
@@ -139,7 +140,7 @@ def _record(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
     from busdoc.capture.recorder.twofold import TwofoldRecorder
     from busdoc.cli.keys import terminal_keys
 
-    page = open_page(arguments, output if output.is_dir() else None)
+    page = open_page(arguments, output if os.path.isdir(output) else None)  # a place without rights is told below
     source = LiveBuses(addresses, waits=arguments.wait)
     recorder: LogRecorder | TwofoldRecorder
     try:

@@ -1,5 +1,6 @@
 """What happens at the edges of a first try: odd terminals, pipes, wrong files, hardly any traffic."""
 
+import errno
 import io
 import json
 import os
@@ -229,3 +230,32 @@ def test_no_line_of_a_verdict_is_wider_than_the_terminal(width: int) -> None:
     words = ["postmortem", SWEEPER / "capture.log.gz", "--machine", SWEEPER / "machine.toml"]
     main([str(word) for word in words], Surroundings(stdout=stdout, stderr=stdout, environ={"COLUMNS": str(width)}))
     assert not [line for line in stdout.getvalue().splitlines() if len(line) > width]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("postmortem", "{}"),
+        ("resync", "{}"),
+        ("baseline", "{}", "-o", "map.toml"),
+        ("record", "--bus", "virtual:x", "-o", "{}", "--rotate", "1MB"),
+    ],
+)
+def test_a_place_without_rights_is_a_sentence_and_nothing_else(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
+) -> None:
+    locked = tmp_path / "locked" / "x.log"
+    known = Path.stat
+
+    def stat(path: Path, **how: bool) -> os.stat_result:
+        if path == locked:
+            raise PermissionError(errno.EACCES, "Permission denied", str(path))
+        return known(path, **how)
+
+    monkeypatch.setattr(Path, "stat", stat)
+    status, out, err = run(*(word.format(locked) for word in words))
+    assert (status, out) == (2, "")
+    assert (
+        err
+        == f"busdoc: {locked}: expected a place that can be read and written, found no right to it. Check its rights.\n"
+    )
