@@ -11,7 +11,7 @@ from busdoc.capture.listening import Hearing
 from busdoc.health.controller import ControllerState
 from busdoc.isolation.verdict import Suspect
 from busdoc.live.view import Happening, HappeningKind, SessionView
-from busdoc.screen.areas.big_view import draw_big, in_question
+from busdoc.screen.areas.big_view import draw_big, in_question, state_in_short
 from busdoc.screen.areas.harness import draw_harness
 from busdoc.screen.areas.head import draw_head, draw_hints, draw_message, draw_offer, draw_troubles
 from busdoc.screen.areas.next_step import draw_next
@@ -88,6 +88,10 @@ def test_a_lost_controller_says_so_with_its_fault_and_since_when() -> None:
 def test_while_the_adapter_is_away_nobody_is_called_steady() -> None:
     away = replace(HEALTHY, buses=(bus(Hearing.ADAPTER_LOST),))
     assert texts(draw_roll(away, 80, 12, 0))[0].startswith(" Roll call as last heard ")
+
+
+def test_before_anybody_is_heard_nobody_is_counted_as_steady() -> None:
+    assert state_in_short(replace(HEALTHY, controllers=())) == ("nobody heard", Tone.ASIDE)
 
 
 def test_long_names_stay_apart() -> None:

@@ -52,6 +52,8 @@ def state_in_short(view: SessionView) -> tuple[str, Tone]:
     if row is not None:
         sign = sign_of(row)
         return f"{row.name} {sign.word}", sign.tone
+    if not view.controllers:
+        return "nobody heard", Tone.ASIDE
     away = [one for one in view.controllers if sign_of(one) is not STATES[one.state] or sign_of(one) is OFF]
     steady = sum(sign_of(one).tone is Tone.GOOD for one in view.controllers)
     return f"{steady}/{len(view.controllers)} steady", Tone.GOOD if not away else Tone.ASIDE
