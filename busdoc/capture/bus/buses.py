@@ -17,7 +17,7 @@ from busdoc.capture.bus.adapter import OpenAdapter, can_be_tried, open_adapter
 from busdoc.capture.bus.address import BusAddress
 from busdoc.capture.bus.bitrate import open_at_found_bitrate
 from busdoc.capture.bus.clock import LiveClock
-from busdoc.capture.bus.listener import BusListener, Clock
+from busdoc.capture.bus.listener import BusListener, Clock, Heard
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.listening import BusState, Taken
@@ -101,7 +101,8 @@ class LiveBuses:
         self._sure_ns = self._taken_ns = self._clock.now_ns()
         self._patience_ns = 0
         """For how long nothing new became sure, while this program ran."""
-        self._until_ns = self._clock.now_ns()
+        self._made_ns = self._until_ns = _whole(self._clock.now_ns())
+        self._is_begun = False
         self._opening_gaps: list[RecorderGap] = []
 
     @property
@@ -140,7 +141,7 @@ class LiveBuses:
                 raise InputError("--bus", "an adapter that opens", reason, advice) from error
             raise
         opened_ns = {listener.channel: listener.opened_ns for listener in self._listeners}
-        self._until_ns = max(self._until_ns, min(opened_ns.values()))
+        self._until_ns = max(self._until_ns, _whole(min(opened_ns.values())))
         for channel, at_ns in opened_ns.items():
             if at_ns - self._until_ns > _OPENED_APART_NS:
                 why = "the adapter opened later than the others"
@@ -173,8 +174,9 @@ class LiveBuses:
         """Hand over what came in since the last call, without waiting."""
         now_ns = self._clock.now_ns()
         heard = [listener.take() for listener in self._listeners]
+        self._begin(heard)
         until_ns = now_ns if self._stopped else self._sure_until([one.sure_until_ns for one in heard], now_ns)
-        until_ns = max(until_ns // 1000 * 1000, self._until_ns)  # a frame that is moved here has whole microseconds too
+        until_ns = max(_whole(until_ns), self._until_ns)
         gaps, self._opening_gaps = self._opening_gaps, []
         gaps += [gap for one in heard for gap in one.gaps]
         gaps += [gap for one in heard for gap in self._late(one.frames)]
@@ -192,6 +194,13 @@ class LiveBuses:
     def buses(self) -> tuple[BusState, ...]:
         """Say how each bus is heard."""
         return tuple(listener.state() for listener in self._listeners)
+
+    def _begin(self, heard: Sequence[Heard]) -> None:
+        """Begin with the first frame, where one came in while its adapter was still said to be opening."""
+        firsts = [int(one.frames.t_ns[0]) for one in heard if len(one.frames)]
+        if not self._is_begun and firsts:
+            self._until_ns = max(self._made_ns, min(self._until_ns, *firsts))
+        self._is_begun = True
 
     def _sure_until(self, sure_until_ns: Sequence[int | None], now_ns: int) -> int:
         """Give up to when no earlier frame can come from any bus that answers."""
@@ -222,6 +231,11 @@ class LiveBuses:
         if can_be_tried(address):
             return open_at_found_bitrate(address, opener=open_adapter, clock=self._clock, stopping=self._stopping)
         return open_adapter(address)
+
+
+def _whole(t_ns: int) -> int:
+    """Give a time in whole microseconds: a frame that is moved to it is written as it stands."""
+    return t_ns // 1000 * 1000
 
 
 def _check(addresses: Sequence[BusAddress]) -> None:

@@ -14,6 +14,7 @@ from busdoc.capture.bus.adapter import OpenAdapter, can_be_tried, open_adapter
 from busdoc.capture.bus.address import USUAL_BITRATES, BusAddress, parse_bus
 from busdoc.capture.bus.bitrate import open_at_found_bitrate
 from busdoc.capture.bus.buses import LiveBuses
+from busdoc.capture.bus.listener import BusListener, Heard
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.reading import RecorderGap
 from busdoc.errors import BusError, InputError
@@ -48,6 +49,34 @@ def test_frames_of_two_buses_come_in_one_order_of_time() -> None:
     frames = source.take().frames
     assert frames.t_ns.tolist() == [START_NS + k * 5 * MS for k in range(10)]
     assert frames.channel.tolist() == [0, 1] * 5
+
+
+def test_a_frame_that_came_in_while_its_adapter_was_still_opening_keeps_its_time(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    clock = TestClock()
+
+    def opener(_: BusAddress) -> OpenAdapter:
+        clock.pass_s(0.0301234567)  # a socket is bound and hears, the driver is asked this and that
+        return OpenAdapter(adapter=ScriptedAdapter(clock), interface="virtual", bitrate=None, listen_only=None, note="")
+
+    source = LiveBuses([address("virtual:can0")], clock=clock, opener=opener, threads=False)
+    source.start()
+    n = 2
+    frames = FrameBlock(
+        t_ns=np.array([START_NS + 4 * MS, START_NS + 40 * MS], np.int64),
+        channel=np.zeros(n, np.uint8),
+        id=np.full(n, 0x123, np.uint32),
+        flags=np.zeros(n, np.uint16),
+        length=np.full(n, 8, np.uint8),
+        data=np.zeros((n, 8), np.uint8),
+    )
+    heard = Heard(frames=frames, gaps=(), sure_until_ns=START_NS + 45 * MS, open_gap=None)
+    monkeypatch.setattr(BusListener, "take", lambda _: heard)
+    clock.pass_s(0.02)
+    taken = source.take()
+    assert taken.frames.t_ns.tolist() == frames.t_ns.tolist()
+    assert taken.gaps == ()
 
 
 @settings(max_examples=50)
