@@ -129,6 +129,10 @@ def test_a_press_in_a_lost_line_is_kept_and_logged_once_at_its_time(hand: Hand) 
         run.line.cut()
         until(lambda: "CONNECTION LOST" in hand.text("cut"), "the loss of the line")
         until(lambda: "Connection lost" in hand.spoken(), "the voice")
+        hand.find("else").click()  # a menu lies above the rest, and says it too
+        assert hand.shown("menu-cut")
+        assert "CONNECTION LOST" in hand.text("menu-cut")
+        hand.find("menu-close").click()
         hand.choose("Wiggled", "harness-A")
         with run.lock:
             pressed_ns = run.sweeper.now_ns()

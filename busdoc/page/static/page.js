@@ -101,6 +101,7 @@ function drawLine() {
     const why = line.ended ? "THE SESSION WAS ENDED on the laptop." : "CONNECTION LOST.";
     if ($("cut-why").textContent !== (cut ? why : "")) $("cut-why").textContent = cut ? why : ""; // read out once
     $("cut-age").textContent = cut ? `What stands here is ${Math.floor(line.age)} s old.` : "";
+    $("menu-cut").textContent = $("cut").textContent; // a menu that is open lies above the rest
     if (cut && !(line.ended && wasCut) && (!wasCut || performance.now() - toldCut > 30000)) {
       toldCut = performance.now();
       sound.tune("cut");
