@@ -19,9 +19,8 @@ from busdoc.times import SECOND_NS
 __all__ = ["weigh_hands"]
 
 _HAND_HZ = 1.0 / 3600.0
-"""That somebody switches or pulls one supply and writes nothing down: once an hour while a machine is worked on. So of
-two falls in a minute the supply is the likelier cause, of one it is not. By reckoning, and no fit; to try others:
-python -m benchmarks.isolation_fit suspects.hands.unwritten._HAND_HZ 1e-4 1e-3"""
+"""That somebody switches or pulls one supply and writes nothing down: once an hour while a machine is worked on (common
+practice). So of two falls in a minute the supply is the likelier cause, of one it is not. By reckoning, and no fit."""
 _FASTEST_S = 1.0
 """A hand does not switch off and on faster (common practice)."""
 _LIVES_ON_S = 1.0
