@@ -21,6 +21,7 @@ from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 
+from benchmarks.campaign.session_run import rest_of
 from busdoc.actions.action import ActionKind
 from busdoc.analysis.postmortem import postmortem
 from busdoc.capture.source import open_capture
@@ -191,7 +192,7 @@ def main() -> int:
                 jobs.append((k, kind, path, *_begun(path, kind, source.randrange(1 << 30))))
             _stop_for_a_while([number for _, kind, _, number, _ in jobs if kind == "stopped"])
             for k, kind, path, number, reads in jobs:
-                told = _rest_of(reads)
+                told = rest_of(reads)
                 os.waitpid(number, 0)
                 wrong = wrong_of(path, kind, told)
                 n_of[kind] += 1
@@ -234,14 +235,6 @@ def _stop_for_a_while(numbers: list[int]) -> None:
     time.sleep(_STOPPED_S)
     for number in numbers:
         os.kill(number, signal.SIGCONT)
-
-
-def _rest_of(reads: int) -> str:
-    pieces = []
-    while piece := os.read(reads, 1 << 16):
-        pieces.append(piece)
-    os.close(reads)
-    return b"".join(pieces).decode("ascii")
 
 
 if __name__ == "__main__":

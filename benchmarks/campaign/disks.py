@@ -23,7 +23,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchmarks.campaign.session_run import EVERY_NS, run_session
+from benchmarks.campaign.session_run import EVERY_NS, rest_of, run_session
 from busdoc.analysis.postmortem import postmortem
 from busdoc.capture.source import open_capture
 from busdoc.errors import InputError
@@ -132,7 +132,7 @@ def _one(kind: str, folder: Path, seed: int) -> _Run:
         elsewhere.rename(path)
     lasts = kind in ("full to the end", "removed", "removed, also")
     to_ns = 1 << 62 if lasts else time.time_ns()
-    told = _rest_of(reads)
+    told = rest_of(reads)
     os.waitpid(number, 0)
     until_ns = next((int(line.split()[1]) for line in told.splitlines() if line.startswith("closing")), 0)
     if kind == "full to the end":
@@ -212,14 +212,6 @@ def _lost(run: _Run, place: Path, pressed: list[str]) -> list[str]:
     result = postmortem([place])
     trouble = [result.incidents[n] for n in result.trouble.incidents]
     return wrong + [f"told of {', '.join(one.controllers)}: {one.kind}" for one in trouble if one.controllers]
-
-
-def _rest_of(reads: int) -> str:
-    pieces = []
-    while piece := os.read(reads, 1 << 16):
-        pieces.append(piece)
-    os.close(reads)
-    return b"".join(pieces).decode("ascii")
 
 
 if __name__ == "__main__":

@@ -17,7 +17,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from benchmarks.campaign.session_run import Told, lost, run_session
+from benchmarks.campaign.session_run import Told, lost, rest_of, run_session
 
 KILLS = 500
 KINDS = ("at random", "first 200 ms", "closing", "asked to end")
@@ -76,7 +76,7 @@ def _one(path: Path, also: Path | None, kind: str, told: Told, source: random.Ra
     if kind == "closing":
         time.sleep(source.uniform(0.0, 0.15))
     if kind == "asked to end":
-        text = _rest_of(reads)
+        text = rest_of(reads)
         until_ns = next((int(line.split()[1]) for line in text.splitlines() if line.startswith("closing")), 0)
         os.waitpid(number, 0)
     else:
@@ -84,7 +84,7 @@ def _one(path: Path, also: Path | None, kind: str, told: Told, source: random.Ra
             os.kill(number, signal.SIGKILL)
         until_ns = time.time_ns()
         os.waitpid(number, 0)
-        text = _rest_of(reads)
+        text = rest_of(reads)
         closing = [int(line.split()[1]) for line in text.splitlines() if line.startswith("closing")]
         until_ns = min([until_ns, *closing])  # nothing is heard after it
     if "heard" not in text:
@@ -103,14 +103,6 @@ def _be_a_session(path: Path, also: Path | None, seed: int, writes: int) -> None
         tell(f"{_FAILED} {error!r}".replace("\n", " ").encode("ascii", "replace").decode("ascii"))
     finally:
         os._exit(0)
-
-
-def _rest_of(reads: int) -> str:
-    pieces = []
-    while piece := os.read(reads, 1 << 16):
-        pieces.append(piece)
-    os.close(reads)
-    return b"".join(pieces).decode("ascii")
 
 
 if __name__ == "__main__":

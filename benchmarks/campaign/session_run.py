@@ -27,10 +27,19 @@ from busdoc.live.session import LiveSession
 from busdoc.machine.machine import Machine
 from busdoc.session.folder import SessionFolder, read_session
 
-__all__ = ["EVERY_NS", "Told", "lost", "run_session"]
+__all__ = ["EVERY_NS", "Told", "lost", "rest_of", "run_session"]
 
 EVERY_NS = 5_000_000
 _KINDS = (ActionKind.UNPLUG, ActionKind.PLUG, ActionKind.MARK)
+
+
+def rest_of(reads: int) -> str:
+    """Read what a session that ran in a process of its own has told to the end, and close its pipe."""
+    pieces = []
+    while piece := os.read(reads, 1 << 16):
+        pieces.append(piece)
+    os.close(reads)
+    return b"".join(pieces).decode("ascii")
 
 
 class SteadyBus:

@@ -15,7 +15,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from benchmarks.campaign.session_run import Told, lost, run_session
+from benchmarks.campaign.session_run import Told, lost, rest_of, run_session
 
 RUNS = 40
 _TRIES = 6
@@ -38,7 +38,7 @@ def main() -> int:
                 time.sleep(source.uniform(0.0, 0.2))
                 own, second = source.choice([(path, None), (also, None), (Path(place) / "new", path)])
                 number, told = _begun(own, second, 0.2, source)
-                said = _rest_of(told)
+                said = rest_of(told)
                 os.waitpid(number, 0)
                 if _REFUSED not in said or "heard" in said:
                     wrong.append(f"a second one in {own.name} says: {said[:200] or 'nothing'}")
@@ -46,7 +46,7 @@ def main() -> int:
             until_ns = time.time_ns()
             os.waitpid(first, 0)
             told_first = Told()  # of what it heard nothing is asked here
-            told_first.hear(_rest_of(reads))
+            told_first.hear(rest_of(reads))
             texts, _ = lost(path, told_first, told_first.closing_ns or until_ns, judges=False)
             wrong += texts
             n_wrong, n_tries, n_presses = n_wrong + bool(wrong), n_tries + _TRIES, n_presses + len(told_first.pressed)
@@ -83,14 +83,6 @@ def _begun(path: Path, also: Path | None, seconds: float, source: random.Random)
 def _heard(reads: int) -> None:
     """Wait until a session has begun."""
     os.read(reads, 1)
-
-
-def _rest_of(reads: int) -> str:
-    pieces = []
-    while piece := os.read(reads, 1 << 16):
-        pieces.append(piece)
-    os.close(reads)
-    return b"".join(pieces).decode("ascii")
 
 
 if __name__ == "__main__":

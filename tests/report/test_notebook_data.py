@@ -22,16 +22,6 @@ SWEEPER = ROOT / "captures" / "street_sweeper"
 DATABASE = ROOT / "dbc_examples" / "street_sweeper.dbc"
 
 
-@pytest.fixture(scope="module")
-def sweeper() -> Result:
-    return busdoc.postmortem(
-        SWEEPER / "capture.log.gz",
-        databases=DATABASE,
-        machine=SWEEPER / "machine.toml",
-        journal=SWEEPER / "actions.csv",
-    )
-
-
 def ns_of(frame: "pd.DataFrame | pd.Series[Any]") -> npt.NDArray[np.int64]:
     """Give the times of a frame's index in nanoseconds."""
     index = frame.index

@@ -20,16 +20,6 @@ DATABASE = ROOT / "dbc_examples" / "street_sweeper.dbc"
 
 
 @pytest.fixture(scope="module")
-def sweeper() -> Result:
-    return busdoc.postmortem(
-        SWEEPER / "capture.log.gz",
-        databases=DATABASE,
-        machine=SWEEPER / "machine.toml",
-        journal=SWEEPER / "actions.csv",
-    )
-
-
-@pytest.fixture(scope="module")
 def results(sweeper: Result) -> dict[str, Result]:
     clean = made.clean()
     nothing = replace(clean, health=replace(clean.health, controllers=(), wire=()), actions=(), codes=())
