@@ -21,6 +21,8 @@ class Part:
     """What must be there to import."""
     projects: tuple[str, ...]
     """What provides it, as pip names it."""
+    for_all: bool = True
+    """Whether it belongs on every laptop, and so to the extra ``all``."""
 
     @property
     def installed_by(self) -> str:
@@ -50,6 +52,13 @@ PARTS: Mapping[str, Part] = {
             projects=("starlette", "uvicorn", "segno", "ifaddr", "pillow"),
         ),
         Part(name="mf4", what="captures in .mf4", modules=("asammdf",), projects=("asammdf",)),
+        Part(
+            name="fleet",
+            what="many captures of many machines",
+            modules=("statsmodels", "fsspec"),  # Dask is asked for where it is used: --workers 0 does without
+            projects=("bokeh", "dask", "distributed", "fsspec", "statsmodels"),
+            for_all=False,
+        ),
     )
 }
 

@@ -39,7 +39,7 @@ def python(version: tuple[int, int, int], system: str) -> Finding:
 
 def parts() -> Finding:
     """Say which extras are not installed, and what is not to be had without them."""
-    missing = [part for part in map(missing_part, PARTS) if part is not None]
+    missing = [part for part in map(missing_part, PARTS) if part is not None and part.for_all]
     if not missing:
         return Finding(about="parts", standing=Standing.WELL, text="all that belong to busdoc are installed")
     what = "; ".join(f"{part.name}, for {part.what}" for part in missing)

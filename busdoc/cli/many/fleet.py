@@ -86,6 +86,10 @@ def add_fleet(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -
 
 
 def _fleet(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:
+    from busdoc.files.parts import needs
+
+    for part in ("tables", "report", "fleet"):
+        needs(part, "busdoc fleet")
     from busdoc.fleet.intake.sources import captures_of
     from busdoc.fleet.kept.store import FleetStore
     from busdoc.fleet.work.running import list_captures

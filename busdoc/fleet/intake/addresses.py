@@ -141,7 +141,7 @@ def _opened(address: str) -> Iterator[tuple[Any, str]]:
         import fsspec
     except ImportError as error:
         raise InputError(
-            address, "the library fsspec for it", "none", 'Install it with: pip install "busdoc[fleet]"'
+            address, "the library fsspec for it", "none", "Install it: python -m pip install fsspec"
         ) from error
     try:
         files, path = fsspec.core.url_to_fs(address)

@@ -221,7 +221,8 @@ def _require_dask() -> None:
             "busdoc fleet",
             "the libraries dask and distributed",
             "none",
-            'Install them with: pip install "busdoc[fleet]", or add --workers 0 to judge one capture after the other.',
+            "Install them: python -m pip install dask distributed. "
+            "Or add --workers 0 to judge one capture after the other.",
         )
 
 
