@@ -255,6 +255,16 @@ def another_clock_accuses_nobody_wrongly(told: ToldSession) -> Iterator[str]:
                 yield f"{one['part']} named, {told.session.faulty} at fault"
 
 
+def who_came_back_too_late_is_not_called_healthy(told: ToldSession) -> Iterator[str]:
+    """A return beyond its limit, and a machine in which all was in step."""
+    if told.tree["conclusion"]["state"] != "healthy":
+        return
+    for number, power_up in enumerate(told.tree["resync"], start=1):
+        faults = {*power_up["faults"], *(fault for one in power_up["controllers"] for fault in one["faults"])}
+        if power_up["found_by"] != "opening" and faults & {"slow", "late stream", "all late"}:
+            yield f"power-up {number} failed its limit"
+
+
 def _speaks_of(text: str, part: str) -> bool:
     return re.search(rf"(?<![\w-]){re.escape(part)}(?![\w-])", text) is not None
 
@@ -280,4 +290,5 @@ RULES: tuple[Rule, ...] = (
     a_state_says_what_belongs_to_it,
     the_order_of_the_suspects_is_one,
     another_clock_accuses_nobody_wrongly,
+    who_came_back_too_late_is_not_called_healthy,
 )
