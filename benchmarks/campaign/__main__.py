@@ -6,6 +6,7 @@
 Each input is a healthy one with one to three kinds of damage (flips, cuts, pieces gone, doubled, zeroed, tokens; or
 other numbers, words, lines and rows within what stays a file of its kind), run through the whole program in a worker:
 no traceback, no death, no more than 1 GB, no more than 20 s of processor time, no output where the input was refused.
+A scenario may ask for two million frames at most here, for twenty elsewhere: what was asked for takes its time.
 With a state file it goes on where it was stopped, with a larger number of inputs too; `--minutes` has it stop by
 itself, so that a long run is made in pieces; `--from-seed` leaves out what an earlier one did. Exit status 1 where
 anything was wrong. A line such as `journal 1234: traceback: ...` names the input:

@@ -4,6 +4,7 @@ Long captures come in chunks of time, each a block, in bounded memory. A control
 boot-up; a controller that is only unheard ticks and counts on.
 """
 
+from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -160,7 +161,8 @@ class Traffic:
         return data
 
     def _loose_between(self, from_s: float, to_s: float) -> FrameBlock:
-        kept = [f for f in self._loose if from_s <= f.time_s < to_s and self._is_heard(f)]
+        first, last = (bisect_left(self._loose, at_s, key=lambda f: f.time_s) for at_s in (from_s, to_s))
+        kept = [f for f in self._loose[first:last] if self._is_heard(f)]
         data = np.zeros((len(kept), 8), np.uint8)
         for row, frame in enumerate(kept):
             data[row, : len(frame.data)] = list(frame.data)
