@@ -74,6 +74,7 @@ class SessionFolder:
     machine_file, databases : copied into it when it is new
     command : the command line, kept for the record
     also : a second folder in which everything is kept as well; what one of them misses is written back to it
+    about : what is known of the session when it is new: it began in another folder, of which this one is the second
 
     Raises
     ------
@@ -89,6 +90,7 @@ class SessionFolder:
         command: str = "",
         version: str = "",
         also: Path | None = None,
+        about: Mapping[str, str] | None = None,
     ) -> None:
         self._path = path
         require_plain_files(path, path / RECORDING, path / _DATABASES)
@@ -120,7 +122,9 @@ class SessionFolder:
             ) from error
         self.store, lost = _open_store(path / _STORE, resumed=self.resumed)
         notes += lost
-        if not self.resumed:
+        if not self.resumed and about is not None:
+            self.store.describe(**about)  # at once: cut off in between, the two would be told apart by when they began
+        elif not self.resumed:
             named = [[channel, name] for channel, _, name in _kept_names(databases)]
             self.store.describe(command=command, version=version, databases=json.dumps(named), began=_now_text())
         else:
@@ -136,9 +140,8 @@ class SessionFolder:
     def _add_second(self, path: Path, machine_file: Path | None, databases: Sequence[DatabaseFile]) -> None:
         """Keep everything in a second folder as well."""
         try:
-            second = SessionFolder(path, machine_file=machine_file, databases=databases)
-            if not second.resumed:
-                second.store.describe(**self.store.rows().about)
+            about = self.store.rows().about
+            second = SessionFolder(path, machine_file=machine_file, databases=databases, about=about)
             even_out_stores(self.store, second.store)
         except InputError:
             self.close()

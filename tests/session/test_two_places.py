@@ -1,5 +1,8 @@
 """A session kept in two folders: one may be deleted or pulled out, and no press is refused or lost for it."""
 
+import contextlib
+import gc
+import itertools
 import shutil
 from pathlib import Path
 
@@ -10,8 +13,10 @@ from busdoc.capture.recorder import recorder, twofold
 from busdoc.errors import InputError
 from busdoc.live.session import LiveSession
 from busdoc.machine.machine import Machine
+from busdoc.session import folder as folder_module
 from busdoc.session import twofold as twofold_store
 from busdoc.session.folder import SessionFolder, read_session
+from busdoc.session.store import SessionStore
 from tests.truth.scripted_bus import START_NS, S, ScriptedBus, run
 
 ROOT = Path(__file__).parents[2]
@@ -92,6 +97,35 @@ def test_a_press_is_refused_only_where_neither_folder_takes_it(tmp_path: Path) -
     session.act(ActionKind.MARK, note="both")
     session.close()
     assert marks(one) == marks(other) == ["both"]
+
+
+class _KilledError(BaseException):
+    """Nobody's to catch."""
+
+
+@pytest.mark.parametrize("n_written", range(1, 4))
+def test_two_places_that_were_cut_off_in_their_beginning_are_gone_on_with(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, n_written: int
+) -> None:
+    """Whatever had been said of the session by then, in the one or the other, and however long it took."""
+    left, hours, describe = [n_written], itertools.count(), SessionStore.describe
+
+    def describe_and_die(store: SessionStore, **about: str) -> None:
+        describe(store, **about)
+        left[0] -= 1
+        if not left[0]:
+            raise _KilledError
+
+    monkeypatch.setattr(folder_module, "_now_text", lambda: f"2026-03-02T{next(hours):02d}:00:00Z")
+    with monkeypatch.context() as patched, contextlib.suppress(_KilledError):
+        patched.setattr(SessionStore, "describe", describe_and_die)
+        SessionFolder(tmp_path / "s", also=tmp_path / "also").close()
+    gc.collect()  # a process that dies lets go of its locks
+    folder = SessionFolder(tmp_path / "s", also=tmp_path / "also")
+    folder.store.add("action", {}, 1)
+    folder.close()
+    rows = [SessionStore(tmp_path / name / "session.sqlite").raw_rows() for name in ("s", "also")]
+    assert rows[0] == rows[1] != []
 
 
 def test_another_session_is_no_second_place(tmp_path: Path) -> None:
