@@ -111,33 +111,68 @@ def merged_by_time(
 def in_sequence(
     streams: Sequence[FileStream], table: ChannelTable, gaps: list[RecorderGap]
 ) -> Generator[FrameBlock, None, None]:
-    """Lay files one after the other whose times count from their own start."""
-    end_ns: int | None = None
+    """Lay files one after the other whose times count from their own start, or from the start of the first of them."""
+    shift_ns, end_ns = 0, -_FOREVER_NS
     before: FileStream | None = None
-    for stream in streams:
+    held = FrameBlock.empty()
+    for stream, after in zip(streams, [*streams[1:], None], strict=True):
+        start_ns = stream.first_ns
         # a file that says it begins before the one before it ended is laid behind it; the pause is not known
-        shift_ns = 0
-        if end_ns is not None:
-            start_ns = stream.first_ns
+        if before is not None and not _is_next_piece(stream, before, end_ns - shift_ns, shifted=shift_ns != 0):
+            shift_ns = 0
             if start_ns <= end_ns:
                 shift_ns = end_ns + _APART_NS - start_ns
                 stream.reading.warn(
                     "times count from the file's own start; it is laid behind the file before it, and how long the"
                     " pause really was is not known."
                 )
-            if start_ns + shift_ns - end_ns > _TOUCHING_NS and not _goes_on(stream, before):
-                gaps.append(
-                    RecorderGap(from_ns=end_ns, to_ns=start_ns + shift_ns, channel=None, why="between two files")
-                )
+        if before is not None and start_ns + shift_ns - end_ns > _TOUCHING_NS and not _goes_on(stream, before):
+            gaps.append(RecorderGap(from_ns=end_ns, to_ns=start_ns + shift_ns, channel=None, why="between two files"))
         # its frames, and the gaps that come to light while they are read, on the shifted clock
+        until_ns = None if after is None or not _begins_later(after, stream) else after.first_ns + shift_ns
         for block in stream.shifted(shift_ns):
-            end_ns = int(block.t_ns[-1])
+            end_ns = max(end_ns, int(block.t_ns[-1]))
             gaps.extend(
                 replace(gap, from_ns=gap.from_ns + shift_ns, to_ns=gap.to_ns + shift_ns) for gap in stream.reading.gaps
             )
             stream.reading.gaps.clear()
-            yield _merge([stream], [block], table)
+            numbered = _merge([stream], [block], table)
+            if until_ns is None and not len(held):
+                yield numbered
+                continue
+            # the next file may begin with frames from before the last ones of this: buses are written in turns
+            numbered = FrameBlock.concat([held, numbered])
+            numbered = numbered.take(np.argsort(numbered.t_ns, kind="stable"))
+            last_ns = int(block.t_ns[-1])
+            if until_ns is not None and last_ns - until_ns > _TOUCHING_NS:
+                until_ns = None  # it goes on beside this one, not after it
+            ready_to_ns = last_ns + 1 if until_ns is None else min(last_ns + 1, until_ns)
+            n_ready = int(np.searchsorted(numbered.t_ns, ready_to_ns))
+            held = numbered.slice(n_ready, len(numbered))
+            if n_ready:
+                yield numbered.slice(0, n_ready)
+        if len(held) and until_ns is None:
+            yield held
+            held = FrameBlock.empty()
         before = stream
+
+
+def _begins_later(stream: FileStream, other: FileStream) -> bool:
+    return stream.first_ns - other.first_ns >= _APART_NS
+
+
+def _is_next_piece(stream: FileStream, before: FileStream, ended_ns: int, *, shifted: bool) -> bool:
+    """Whether a file goes on where the one before it ended, on the same clock.
+
+    Parameters
+    ----------
+    ended_ns : the last time of the one before it, as it says
+    shifted : whether that one's clock is another than the first file's: then a long pause is as likely a start anew
+    """
+    pause_ns = stream.first_ns - ended_ns
+    if pause_ns <= 0:
+        return pause_ns >= -_TOUCHING_NS and _begins_later(stream, before)
+    return not shifted or pause_ns <= _APART_NS
 
 
 def _goes_on(stream: FileStream, other: FileStream | None) -> bool:

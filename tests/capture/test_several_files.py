@@ -113,6 +113,39 @@ def test_files_that_count_from_their_own_start_are_laid_one_after_the_other(tmp_
     assert not capture.epoch
 
 
+@FEW
+@given(seed=st.integers(0, 2**32 - 1), cuts=st.lists(st.integers(200, 800), min_size=1, max_size=3, unique=True))
+def test_a_recording_from_zero_in_pieces_is_the_whole_one(
+    seed: int, cuts: list[int], tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """Also where the lines of two buses are written in turns, each some milliseconds late, and cut in between."""
+    folder = tmp_path_factory.mktemp("pieces")
+    random = np.random.default_rng(seed)
+    times_us = 3_000_000 + np.cumsum(random.integers(8_000, 12_000, 1000))
+    written = np.argsort(times_us + random.integers(0, 9_000, 1000), kind="stable")
+    lines = [f"({times_us[n] / 1e6:.6f}) can{n % 2} {0x100 + n % 7:03X}#{n % 256:02X}\n" for n in written.tolist()]
+    whole, pieces = folder / "whole.log", [folder / f"{at}.log" for at in range(len(cuts) + 1)]
+    whole.write_text("".join(lines))
+    cuts = [cut for n, cut in enumerate(sorted(cuts)) if not n or cut - sorted(cuts)[n - 1] > 150]
+    for path, first, last in zip(pieces, [0, *cuts], [*cuts, len(lines)], strict=False):
+        path.write_text("".join(lines[first:last]))
+    capture = open_capture(pieces[: len(cuts) + 1], block_frames=int(random.integers(1, 400)))
+    assert rows_of(read(capture)) == rows_of(read(open_capture([whole])))
+    assert capture.gaps == ()
+    assert not any("own start" in warning for warning in capture.warnings)
+
+
+def test_a_recording_in_pieces_behind_another_stays_in_one_piece(tmp_path: Path) -> None:
+    times = [[0.0, 1.0, 9.0], [0.0, 1.0, 2.0], [2.5, 3.5]]
+    files = [write_lines(tmp_path / f"{n}.log", part) for n, part in enumerate(times)]
+    capture = open_capture(files)
+    assert read(capture).t_ns.tolist() == [round(t * SECOND) for t in (0, 1, 9, 10, 11, 12, 12.5, 13.5)]
+    assert [(gap.from_ns, gap.to_ns) for gap in capture.gaps] == [
+        (9 * SECOND, 10 * SECOND),
+        (12 * SECOND, 12.5 * SECOND),
+    ]
+
+
 def test_a_gap_inside_a_file_that_is_laid_behind_another_moves_with_it(tmp_path: Path) -> None:
     first = write_lines(tmp_path / "a.log", [0.0, 1.0])
     back = [n / 10 for n in range(100, 200)] + [n / 10 for n in range(50)]
