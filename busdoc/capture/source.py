@@ -18,6 +18,7 @@ from busdoc.capture.reading import LATEST_NS, MOST_BARREN_BYTES, Reading, Record
 from busdoc.capture.recorder.gaps import RecordedGap, read_gaps
 from busdoc.capture.recorder.notes import read_remarks
 from busdoc.errors import InputError
+from busdoc.kernels.compiled import has_compiler
 from busdoc.times import SECOND_NS, seconds
 from busdoc.words.counting import counted
 
@@ -58,7 +59,7 @@ def open_capture(
     """
     files = find_captures(paths)
     if compiled is None:
-        compiled = sum(_share_of_large(file) for file in files) >= 1
+        compiled = sum(_share_of_large(file) for file in files) >= 1 and has_compiler()
     return Capture(
         files, block_frames=max(1, block_frames), wall_clock=wall_clock, compiled=compiled, chunk_bytes=chunk_bytes
     )
@@ -72,7 +73,7 @@ class Capture:
     files : what is read, in the order given
     channels : the channels met so far
     skipped : the lines left out so far
-    compiled : whether it is large enough to pay for loading compiled code
+    compiled : whether it is large enough to pay for loading compiled code, and there is what compiles it
     """
 
     def __init__(

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, TypeVar
 from busdoc.cli.environment import Surroundings
 from busdoc.cli.options import databases
 from busdoc.cli.status_line import StatusLine
+from busdoc.files.parts import missing_part
 from busdoc.kernels.compiled import when_compiling
 from busdoc.words.duration import span
 
@@ -25,6 +26,8 @@ __all__ = ["Progress", "read_with"]
 _EVERY_S = 0.2
 _TELLS_FROM_S, _TELLS_FROM_SHARE = 2.0, 0.01
 """Before that, nothing is said of the time left: it would jump."""
+_IS_SLOW_FROM_S = 5.0
+"""Who waits as long as this for a large recording is told what would read it faster, where that is missing."""
 _Read = TypeVar("_Read")
 
 
@@ -72,6 +75,8 @@ class Progress:
         self._stops = stops and threading.current_thread() is threading.main_thread()  # only there signals are taken
         self._stopping = False
         self._n_compiled = 0
+        self._says_faster = False
+        """Whether it was said how reading becomes faster."""
         self._before: object = None
 
     def add(self, so_far: "ReadSoFar") -> bool:
@@ -79,9 +84,18 @@ class Progress:
         if self._line is not None and self._now_s() - self._drawn_s >= _EVERY_S:
             self._drawn_s = self._now_s()
             self._line.draw(self._words(so_far))
+            self._say_what_is_faster()
         if self._stopping and self._line is not None:
             self._line.say("Reading ends here; once more Ctrl-C ends the program.")
         return self._stopping
+
+    def _say_what_is_faster(self) -> None:
+        if self._says_faster or self._line is None or self._drawn_s - self._start_s < _IS_SLOW_FROM_S:
+            return
+        self._says_faster = True
+        lacking = missing_part("fast")
+        if lacking is not None:
+            self._line.say(f"{lacking.what[0].upper()}{lacking.what[1:]} {lacking.installed_by}.")
 
     def _words(self, so_far: "ReadSoFar") -> str:
         text = f"{so_far.frames:,} frames read"

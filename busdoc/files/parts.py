@@ -34,6 +34,12 @@ PARTS: Mapping[str, Part] = {
     one.name: one
     for one in (
         Part(
+            name="fast",
+            what="reading large captures several times as fast",
+            modules=("numba",),
+            projects=("numba",),
+        ),
+        Part(
             name="tables",
             what="tables as CSV, Parquet and pandas frames",
             modules=("pandas", "pyarrow"),

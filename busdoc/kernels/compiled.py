@@ -5,7 +5,8 @@ environment does not find it and where an installation may not be written; here 
 under the content of the module, the versions that made it and the interpreter. The environment variable
 NUMBA_CACHE_DIR, where it is set, still says where.
 
-numba itself (0.25 s) is loaded with the first kernel.
+numba itself (0.25 s) is loaded with the first kernel. It is an extra: where it is not installed, no kernel is asked
+for, and numpy or the grammar of each kind of capture does the same, several times as slowly.
 """
 
 import hashlib
@@ -13,15 +14,21 @@ import os
 import sys
 from collections.abc import Callable
 from functools import cache
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
 from busdoc.kernels.ahead import start_ahead, wait_for_ahead
 
-__all__ = ["compiled", "when_compiling"]
+__all__ = ["compiled", "has_compiler", "when_compiling"]
 
 _PACKAGE = Path(__file__).parents[1]
 _tell: list[Callable[[str], None]] = []
+
+
+def has_compiler() -> bool:
+    """Whether kernels can be compiled here: who has the choice by size takes the other way where they cannot."""
+    return find_spec("numba") is not None
 
 
 def when_compiling(tell: Callable[[str], None] | None) -> None:

@@ -11,6 +11,7 @@ from collections.abc import Callable
 import numpy as np
 
 from busdoc.arrays import BoolArray, Int64Array, UInt8Array, UInt32Array
+from busdoc.kernels.compiled import has_compiler
 
 __all__ = ["arbitration_key", "serialise", "wire_bits"]
 
@@ -48,7 +49,7 @@ def serialise(release_ns: Int64Array, cost_ns: Int64Array, key: Int64Array, free
     -------
     (n,) int64, ns: end of each frame, in the order in which they were given
     """
-    if len(release_ns) < _COMPILE_FROM:
+    if len(release_ns) < _COMPILE_FROM or not has_compiler():
         return np.asarray(_in_turn(release_ns.tolist(), cost_ns.tolist(), key.tolist(), free_ns), np.int64)
     return np.asarray(_compiled()(release_ns, cost_ns, key, free_ns), np.int64)
 

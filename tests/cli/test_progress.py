@@ -51,6 +51,21 @@ def test_where_nobody_knows_the_share_the_frames_are_told() -> None:
     assert "\r7 frames read\r" in terminal.getvalue()
 
 
+def test_who_waits_long_is_told_once_what_reads_faster_where_it_is_missing(monkeypatch: pytest.MonkeyPatch) -> None:
+    said = "Reading large captures several times as fast needs python -m pip install numba."
+    for missing, times in ((True, 1), (False, 0)):
+        with monkeypatch.context() as patch:
+            if missing:
+                patch.setitem(sys.modules, "numba", None)
+            terminal, clock = Terminal(), iter([0.0, 4.0, 4.0, 6.0, 6.0, 8.0, 8.0])
+            with Progress(Surroundings(stderr=terminal, environ={}), now_s=lambda now=clock: next(now)) as progress:  # type: ignore[misc]
+                progress.add(ReadSoFar(frames=1, share=0.1))
+                assert said not in terminal.getvalue()
+                progress.add(ReadSoFar(frames=2, share=0.2))
+                progress.add(ReadSoFar(frames=3, share=0.3))
+        assert terminal.getvalue().count(f"{said}\n") == times
+
+
 def test_the_share_that_was_read_grows_to_the_whole(recording: Path) -> None:
     capture = open_capture([recording], chunk_bytes=50_000)
     shares = [capture.share_read for _ in capture.blocks()]

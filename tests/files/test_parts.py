@@ -4,15 +4,27 @@ import sys
 import tomllib
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import busdoc
+from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.capture.source import open_capture
+from busdoc.decode.database.database import load_databases
+from busdoc.decode.signals.cells import SignalCells
+from busdoc.decode.signals.watch import SignalWatch
 from busdoc.files.parts import PARTS
+from busdoc.health.presence.watch import HealthWatch
+from busdoc.health.wire.wire import WireWatch
 from tests.report import record_results as made
 from tests.typed import typed
 
 ROOT = Path(__file__).parents[2]
+DATABASE = """VERSION ""
+BU_: Hopper
+BO_ 2566848561 HopperStatus: 2 Hopper
+ SG_ Level : 8|8@1+ (0.5,0) [0|100] "%" Vector__XXX
+"""
 
 
 def without(monkeypatch: pytest.MonkeyPatch, *modules: str) -> None:
@@ -84,6 +96,43 @@ def test_calls_of_the_api_say_so_too(monkeypatch: pytest.MonkeyPatch, tmp_path: 
     ):
         with pytest.raises(busdoc.InputError, match="Install it: python -m pip install"):
             call()
+
+
+def test_large_recordings_are_gone_through_where_nothing_can_be_compiled(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """More frames than any kernel waits for; that the kernels give what numpy gives is held beside each of them."""
+    for name in [name for name in sys.modules if name.startswith("busdoc.") and name.endswith("kernel")]:
+        monkeypatch.delitem(sys.modules, name)  # one that is asked for is loaded anew, and fails
+    without(monkeypatch, "numba", "llvmlite")
+    n = 450_000
+    row = np.arange(n)
+    block = FrameBlock(
+        t_ns=row * 250_000,
+        channel=np.zeros(n, np.uint8),
+        id=np.full(n, 0x18FF0031, np.uint32),
+        flags=np.full(n, FrameFlag.EXTENDED, np.uint16),
+        length=np.full(n, 2, np.uint8),
+        data=np.zeros((n, 8), np.uint8),
+    )
+    (tmp_path / "c.dbc").write_text(DATABASE, encoding="ascii")
+    database = load_databases([tmp_path / "c.dbc"])
+    health, wire, signals = HealthWatch(), WireWatch({}), SignalWatch(database)
+    for watch in (health, wire, signals):
+        watch.feed(block)
+    (summary,) = signals.summaries()
+    assert summary.frames == n
+    assert wire.close()[0].n_frames == n
+    cells = SignalCells(database, [summary], np.array([0, n * 250_000]))
+    cells.feed(block)
+    assert cells.series()[0].high.tolist() == [0.0]
+
+    with (tmp_path / "c.log").open("wb") as file:
+        file.write(b"(1.000000) can0 18FF0031#0000\n")
+        file.truncate(11 << 20)
+    assert not open_capture([tmp_path / "c.log"]).compiled
+    monkeypatch.undo()
+    assert open_capture([tmp_path / "c.log"]).compiled
 
 
 def test_the_demo_goes_on_without_its_report(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

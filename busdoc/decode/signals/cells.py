@@ -25,6 +25,7 @@ from busdoc.decode.signals.signals import LARGE, decode
 from busdoc.decode.signals.stream_intervals import StreamIntervals
 from busdoc.decode.signals.streams import stream_key, stream_keys
 from busdoc.decode.signals.summary import SignalSummary
+from busdoc.kernels.compiled import has_compiler
 
 if TYPE_CHECKING:
     from busdoc.decode.signals.cells_kernel import Apart, Frames, Intervals
@@ -143,7 +144,7 @@ class SignalCells:
         self._n_fed += len(block)
         if not len(block):
             return
-        if self._n_fed > LARGE if self._compiled is None else self._compiled:
+        if (self._n_fed > LARGE and has_compiler()) if self._compiled is None else self._compiled:
             self._feed_compiled(block)
             return
         cell_of = cells_of(block.t_ns, self._edges_ns)

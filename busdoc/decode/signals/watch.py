@@ -20,6 +20,7 @@ from busdoc.decode.signals.state import FEW, Count, Measure, Policy, SignalState
 from busdoc.decode.signals.streams import SignalStream, StreamTable
 from busdoc.decode.signals.summary import ChangeStore, SignalSummary, Transitions
 from busdoc.decode.signals.threads import fold_in_threads
+from busdoc.kernels.compiled import has_compiler
 
 __all__ = ["SignalWatch"]
 
@@ -171,7 +172,7 @@ class SignalWatch:
             return
         block = FrameBlock.concat(self._pending)
         self._pending, self._n_pending = [], 0
-        is_worth_it = self._has_long_blocks and self._n_fed > LARGE
+        is_worth_it = self._has_long_blocks and self._n_fed > LARGE and has_compiler()
         compiled = is_worth_it if self._compiled is None else self._compiled
         stream_of = self._table.match(block, compiled=compiled)
         self._make_room()

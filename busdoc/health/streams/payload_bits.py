@@ -11,6 +11,7 @@ from itertools import pairwise
 import numpy as np
 
 from busdoc.arrays import Int64Array, UInt8Array, UInt16Array, UInt64Array
+from busdoc.kernels.compiled import has_compiler
 
 __all__ = ["MOST_CHANGES", "MOST_STREAMS", "BitChanges", "PayloadBits"]
 
@@ -77,8 +78,8 @@ class PayloadBits:
             return
         self._n_seen += len(row)
         words = np.ascontiguousarray(data).view("<u8").reshape(-1).astype(np.uint64, copy=False)
-        compiled = self._n_seen >= _COMPILED_FROM_FRAMES and len(row) >= _COMPILED_FROM_ROWS
-        if compiled if self._compiled is None else self._compiled:
+        is_worth_it = self._n_seen >= _COMPILED_FROM_FRAMES and len(row) >= _COMPILED_FROM_ROWS
+        if (is_worth_it and has_compiler()) if self._compiled is None else self._compiled:
             self._take_compiled(np.ascontiguousarray(row), np.ascontiguousarray(t_ns), words)
         else:
             for first in range(0, len(row), _GATHERED):

@@ -11,6 +11,7 @@ import numpy as np
 from busdoc.arrays import Int64Array, UInt8Array
 from busdoc.health.streams.track_columns import ALWAYS_NS, SAMPLE, TrackColumns
 from busdoc.health.streams.track_numpy import take_block
+from busdoc.kernels.compiled import has_compiler
 
 __all__ = ["SAMPLE", "Tracks"]
 
@@ -55,9 +56,8 @@ class Tracks(TrackColumns):
         self._n_seen += len(row)
         if not len(row):
             return
-        if self._compiled or (
-            self._compiled is None and self._n_seen >= _COMPILED_FROM_FRAMES and len(row) >= _COMPILED_FROM_ROWS
-        ):
+        is_worth_it = self._n_seen >= _COMPILED_FROM_FRAMES and len(row) >= _COMPILED_FROM_ROWS
+        if (is_worth_it and has_compiler()) if self._compiled is None else self._compiled:
             from busdoc.health.streams.track_compiled import take_long_block  # numba alone takes 0.25 s to import
 
             take_long_block(self, row, t_ns, _NO_DATA if data is None else data)

@@ -16,6 +16,7 @@ from busdoc.health.summary import WireLoad
 from busdoc.health.wire.bitrate import likely_bitrate
 from busdoc.health.wire.error_state import ErrorStates
 from busdoc.health.wire.frame_length import frame_bits
+from busdoc.kernels.compiled import has_compiler
 from busdoc.times import SECOND_NS
 
 __all__ = ["WireWatch"]
@@ -70,7 +71,7 @@ class WireWatch:
             self._zero_ns = int(block.t_ns[0])
         self._last_ns = max(self._last_ns, int(block.t_ns[-1]))
         self._n_frames += len(block)
-        is_worth_it = self._n_frames >= _LONG_CAPTURE and len(block) >= _LONG_BLOCK
+        is_worth_it = self._n_frames >= _LONG_CAPTURE and len(block) >= _LONG_BLOCK and has_compiler()
         if is_worth_it if self._compiled is None else self._compiled:
             sums = _compiled_sums(block, self._zero_ns, self._threads)
         else:
