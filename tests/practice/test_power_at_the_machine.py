@@ -152,7 +152,7 @@ def test_two_presses_within_a_second_and_one_on_a_step_that_has_just_come_up_do_
     bench.key("space")
     bench.run(1.25)
     pulled = len(kinds(bench))
-    bench.screen._step_press._since_s = bench.t_s - 0.5
+    bench.screen._console.step_press._since_s = bench.t_s - 0.5
     assert "Nothing logged" in bench.key("space")
     assert len(kinds(bench)) == pulled
 

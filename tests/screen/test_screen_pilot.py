@@ -33,7 +33,7 @@ def test_the_key_for_the_proposed_step_and_a_second_one_log_it_in_every_view(key
     session = MadeSession(shown=ONE_LOST)
 
     async def do(app: IsolateApp, pilot: Pilot[None]) -> list[str]:
-        app.state._step_press._since_s -= 2.0  # it has been read
+        app.state._console.step_press._since_s -= 2.0  # it has been read
         await pilot.press(*before, key, "y")
         await pilot.pause()
         return text_of(app)
