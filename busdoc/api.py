@@ -1,11 +1,12 @@
 """The calls that busdoc offers to a notebook or a script; `import busdoc` gives all of them, loaded when first used.
 
 Three of them read a recording, one for each use, and take the same things: `postmortem`, `resync` and `baseline`. What
-they take is said once, at `postmortem`. `docs/python.md` shows every call at work.
+they take is said once, at `postmortem`. `fleet` has many recordings of many machines judged. `docs/python.md` shows
+every call at work.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from os import PathLike
+from os import PathLike, fspath
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal, TypedDict
@@ -19,6 +20,7 @@ from busdoc.decode.database.database import Database
 from busdoc.errors import BusdocError, InputError, found_instead
 from busdoc.files.parts import needs
 from busdoc.machine.machine import Machine
+from busdoc.many.result import Fleet
 from busdoc.report.words.headline import headline
 
 if TYPE_CHECKING:
@@ -27,12 +29,14 @@ if TYPE_CHECKING:
 
     from busdoc.analysis.reading import Follow
     from busdoc.live.watch import LiveWatch
+    from busdoc.many.work.running import Follow as FollowFleet
     from busdoc.simulation.run_folder import RunFiles
 
 __all__ = [
     "BusdocError",
     "Capture",
     "Database",
+    "Fleet",
     "InputError",
     "Journal",
     "LearntMap",
@@ -41,6 +45,7 @@ __all__ = [
     "Resync",
     "baseline",
     "document",
+    "fleet",
     "headline",
     "load_databases",
     "load_journal",
@@ -59,6 +64,7 @@ __all__ = [
 AnyPath = str | PathLike[str]
 DatabaseFile = AnyPath | tuple[int | str, AnyPath]
 
+_REPORTS = ("all", "trouble", "none")
 _SHEETS = ("A4", "Letter")
 _NO_FIELDS: Mapping[str, str] = MappingProxyType({})
 
@@ -182,6 +188,81 @@ def baseline(
     from busdoc.analysis.baseline import baseline as run
 
     return run(_paths(captures), name=name, progress=progress, **_inputs(databases, machine, journal))
+
+
+def fleet(
+    sources: AnyPath | Iterable[AnyPath],
+    folder: AnyPath,
+    *,
+    databases: AnyPath | Iterable[DatabaseFile] = (),
+    machine: AnyPath | None = None,
+    workers: int | None = None,
+    cluster: str | None = None,
+    reports: Literal["all", "trouble", "none"] = "all",
+    changed: str | None = None,
+    baselines: bool = False,
+    progress: "FollowFleet | None" = None,
+) -> Fleet:
+    """Have many captures of many machines judged, each as by `postmortem`, and say what only all of them tell.
+
+    A script that calls it with workers of its own is guarded with ``if __name__ == "__main__":``, as processes are
+    started.
+
+    Parameters
+    ----------
+    sources : manifests, folders of captures and sessions, captures, names with * and ?, addresses; one or several
+    folder : what is written goes there; one with a fleet is gone on with, and what was done is not done again
+    databases, machine : for captures that bring none of their own
+    workers : processes on this computer; 0: this one alone; None: as many as its cores and memory allow
+    cluster : the scheduler of a Dask cluster, such as ``tcp://server:8786``, in the place of workers here
+    reports : which captures get a report of their own
+    changed : the day on which all machines were changed, such as ``2026-03-31``; None: the manifest says of each
+    baselines : whether to learn what each kind of machine does when it is well, as a machine map with limits
+    progress : called after each capture with a record of how far the run is: `n_done`, `n_captures`, `left_s` and more
+
+    Returns
+    -------
+    `findings`, typed records of each kind of machine; `captures`, `controllers`, `parts`, `dropouts` and `failures` as
+    pandas frames; `page`, `tables_folder` and `folder` for what was written
+
+    Raises
+    ------
+    InputError : a source, the folder or the cluster cannot be used; what is wrong with one capture is a row of
+        `failures` and raises nothing
+    BusdocError : the cluster ended; the same call goes on from what is done
+
+    Examples
+    --------
+    >>> import busdoc, tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     found = busdoc.fleet("captures/sweeper_feed", folder, workers=0, reports="none")
+    ...     print(found.captures.groupby("machine")["dropouts"].sum().to_dict(), len(found.failures))
+    {'sweeper_feed': 6} 0
+    """
+    for part in ("tables", "report", "fleet"):
+        needs(part, "fleet")
+    from busdoc.many.fleet import check_given, day_of_change
+    from busdoc.many.fleet import fleet as run
+    from busdoc.many.judged import Reports
+
+    if reports not in _REPORTS:
+        raise InputError("reports", ", ".join(_REPORTS), f'"{reports}"', "Name one of them.")
+    given = [one if isinstance(one, tuple) else (None, one) for one in _database_files(databases)]
+    map_file = None if machine is None else Path(machine)
+    day = day_of_change(changed)
+    check_given(workers=workers, cluster=cluster, databases=given, machine_file=map_file)
+    return run(
+        [fspath(sources)] if isinstance(sources, str | PathLike) else [fspath(one) for one in sources],
+        Path(folder),
+        databases=given,
+        machine_file=map_file,
+        workers=workers,
+        cluster=cluster,
+        reports=Reports(reports),
+        changed=day,
+        baselines=baselines,
+        follow=progress,
+    )
 
 
 def simulate(scenario: AnyPath, folder: AnyPath, *, seed: int | None = None, suffix: str = ".log") -> "RunFiles":

@@ -30,7 +30,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from busdoc.fleet.judged import Judged, Outcome, Task
+from busdoc.many.judged import Judged, Outcome, Task
 from tests.truth.fleet_by_chance import FleetPlan, draw_fleet, write_fleet
 
 _TABLES = ("captures", "controllers", "parts", "dropouts")
@@ -171,8 +171,8 @@ def _scheduler(arguments: argparse.Namespace, folder: Path) -> int:
     """Have tasks done that take no time: what is left is the scheduler, and the way there and back."""
     from distributed import Client, LocalCluster
 
-    from busdoc.fleet.intake.capture import FleetCapture
-    from busdoc.fleet.work.engine import DaskEngine
+    from busdoc.many.intake.capture import FleetCapture
+    from busdoc.many.work.engine import DaskEngine
 
     def tasks() -> Iterator[Task]:
         capture = FleetCapture(files=("/srv/park/machine/capture.log.gz",), machine="machine")

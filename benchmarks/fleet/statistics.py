@@ -19,8 +19,8 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
 
-from busdoc.fleet.conclusions.finding import find
-from busdoc.fleet.conclusions.findings import Findings
+from busdoc.many.conclusions.finding import find
+from busdoc.many.conclusions.findings import Findings
 from tests.truth.fleet_by_chance import FleetPlan, TrueFleet, draw_fleet
 from tests.truth.fleet_counts import judged_lines
 

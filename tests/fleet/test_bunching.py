@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from busdoc.fleet.statistics.bunching import bunching_of
-from busdoc.fleet.statistics.together import fell_together
+from busdoc.many.statistics.bunching import bunching_of
+from busdoc.many.statistics.together import fell_together
 
 
 def counts(mean_in_bunch: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from busdoc.errors import InputError
-from busdoc.fleet.intake.capture import FleetCapture
-from busdoc.fleet.judged import Judged, Outcome, Task
-from busdoc.fleet.work.engine import DaskEngine, open_dask
+from busdoc.many.intake.capture import FleetCapture
+from busdoc.many.judged import Judged, Outcome, Task
+from busdoc.many.work.engine import DaskEngine, open_dask
 from tests.typed import Run
 
 

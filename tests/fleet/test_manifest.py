@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 from busdoc.errors import InputError
-from busdoc.fleet.intake.capture import FleetCapture
-from busdoc.fleet.intake.manifest import is_manifest, read_manifest
+from busdoc.many.intake.capture import FleetCapture
+from busdoc.many.intake.manifest import is_manifest, read_manifest
 
 HEAD = "machine,file,kind,map,database,journal,hours,changed,model year"
 

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from busdoc.fleet.intake.sources import captures_of
-from busdoc.fleet.judged import Outcome, Reports, Task
-from busdoc.fleet.work.judging import judge
+from busdoc.many.intake.sources import captures_of
+from busdoc.many.judged import Outcome, Reports, Task
+from busdoc.many.work.judging import judge
 from tests.truth.fleet_captures import KINDS, Drop, write_capture
 
 moto_server = pytest.importorskip("moto.server")

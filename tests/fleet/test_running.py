@@ -9,15 +9,15 @@ import pytest
 
 from busdoc.analysis.postmortem import postmortem
 from busdoc.errors import InputError
-from busdoc.fleet.intake.capture import FleetCapture
-from busdoc.fleet.intake.sources import captures_of
-from busdoc.fleet.judged import Judged, Outcome, Reports, Task
-from busdoc.fleet.kept.schema import SCHEMA, TABLES
-from busdoc.fleet.kept.store import FleetStore
-from busdoc.fleet.kept.tables import write_tables
-from busdoc.fleet.work.engine import ClusterEnded, Here
-from busdoc.fleet.work.judging import judge
-from busdoc.fleet.work.running import list_captures, run
+from busdoc.many.intake.capture import FleetCapture
+from busdoc.many.intake.sources import captures_of
+from busdoc.many.judged import Judged, Outcome, Reports, Task
+from busdoc.many.kept.schema import SCHEMA, TABLES
+from busdoc.many.kept.store import FleetStore
+from busdoc.many.kept.tables import write_tables
+from busdoc.many.work.engine import ClusterEnded, Here
+from busdoc.many.work.judging import judge
+from busdoc.many.work.running import list_captures, run
 from busdoc.report.json.document import document, print_document
 from tests.truth.fleet_captures import KINDS, Drop, write_capture
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from busdoc.errors import InputError
-from busdoc.fleet.intake.sources import captures_of
+from busdoc.many.intake.sources import captures_of
 from tests.truth.fleet_captures import KINDS, write_capture
 
 SWEEPER = KINDS[0]

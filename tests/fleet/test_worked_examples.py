@@ -5,12 +5,12 @@ import math
 import numpy as np
 import pytest
 
-from busdoc.fleet.statistics.before_after import Stratum, change_of
-from busdoc.fleet.statistics.gamma_poisson import fit, learn
-from busdoc.fleet.statistics.power_law import Life, trend_of
-from busdoc.fleet.statistics.ranking import above_the_rest
-from busdoc.fleet.statistics.rates import rate_of
-from busdoc.fleet.statistics.regression import effects_of
+from busdoc.many.statistics.before_after import Stratum, change_of
+from busdoc.many.statistics.gamma_poisson import fit, learn
+from busdoc.many.statistics.power_law import Life, trend_of
+from busdoc.many.statistics.ranking import above_the_rest
+from busdoc.many.statistics.rates import rate_of
+from busdoc.many.statistics.regression import effects_of
 
 CROW = (
     *(2.6, 16.5, 16.5, 17.0, 21.4, 29.1, 33.3, 56.5, 63.1, 70.6, 73.0, 77.7, 93.9, 95.5, 98.1, 101.1, 132.0, 142.2),
@@ -135,7 +135,7 @@ def test_little_seen_is_believed_to_be_like_the_others() -> None:
     """A Bayesian Data Analysis, 2.6 (Gelman et al.): y = 3 in 2.0 with Gamma(3, 5) is Gamma(6, 7), with a mean of 0.86;
     y = 30 in 20 is Gamma(33, 25), with a mean of 1.32 and 93 % above 1. One gamma distribution is a model of one point.
     """
-    from busdoc.fleet.statistics.gamma_poisson import GammaPoisson
+    from busdoc.many.statistics.gamma_poisson import GammaPoisson
 
     one = GammaPoisson(mean=np.array([3.0 / 5.0]), shape=np.array([3.0]), weight=np.ones(1))
     n, hours = np.array([3, 30]), np.array([2.0, 20.0])
@@ -163,7 +163,7 @@ def test_what_is_believed_of_the_districts_is_shrunk_and_its_interval_is_wider_t
 def test_the_dropouts_ahead_are_negative_binomial() -> None:
     from scipy.stats import nbinom
 
-    from busdoc.fleet.statistics.gamma_poisson import GammaPoisson
+    from busdoc.many.statistics.gamma_poisson import GammaPoisson
 
     one = GammaPoisson(mean=np.array([0.6]), shape=np.array([3.0]), weight=np.ones(1))
     reference = nbinom(3.0 + 7, (5.0 + 20.0) / (5.0 + 20.0 + 40.0))

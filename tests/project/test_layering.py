@@ -17,7 +17,7 @@ FLOW = (
     *("errors", "arrays", "times", "kernels", "words", "files"),
     *("capture", "decode", "machine", "health", "actions", "symptoms"),
     *("resync_check", "isolation", "intermittent"),
-    *("session", "analysis", "report", "fleet", "live", "screen", "page"),
+    *("session", "analysis", "report", "many", "live", "screen", "page"),
     *("simulation", "api", "__init__", "cli", "__main__"),
 )
 """From left to right. What is imported inside a function, or for types alone, counts as well."""

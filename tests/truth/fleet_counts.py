@@ -2,9 +2,9 @@
 
 from collections.abc import Iterator
 
-from busdoc.fleet.intake.capture import FleetCapture
-from busdoc.fleet.judged import Outcome
-from busdoc.fleet.kept.store import Listed
+from busdoc.many.intake.capture import FleetCapture
+from busdoc.many.judged import Outcome
+from busdoc.many.kept.store import Listed
 from tests.truth.fleet_by_chance import CHANGED, TrueCapture, TrueFleet
 
 __all__ = ["judged_lines"]

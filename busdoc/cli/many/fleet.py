@@ -7,24 +7,18 @@ import argparse
 import os
 import shlex
 import time
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
 from busdoc.cli.options import add_database_option, add_zone_option, databases
 from busdoc.cli.status_line import StatusLine
-from busdoc.errors import InputError
 from busdoc.words.counting import counted
 from busdoc.words.duration import span
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from busdoc.fleet.conclusions.findings import Findings
-    from busdoc.fleet.kept.store import FleetStore
-    from busdoc.fleet.work.engine import Engine
-    from busdoc.fleet.work.running import RunSoFar
+    from busdoc.many.baselines import KindBaseline
+    from busdoc.many.work.running import RunSoFar
 
 __all__ = ["add_fleet"]
 
@@ -90,80 +84,51 @@ def _fleet(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSta
 
     for part in ("tables", "report", "fleet"):
         needs(part, "busdoc fleet")
-    from busdoc.fleet.intake.sources import captures_of
-    from busdoc.fleet.kept.store import FleetStore
-    from busdoc.fleet.work.running import list_captures
+    from busdoc.many.fleet import check_given, day_of_change, fleet
+    from busdoc.many.judged import Reports
+    from busdoc.many.told.terminal import render_fleet
+    from busdoc.many.told.words import worse_parts
 
-    _check(arguments)
-    store = FleetStore(arguments.output)
-    try:
-        given = [one if isinstance(one, tuple) else (None, one) for one in databases(arguments)]
-        captures = captures_of(
-            arguments.source,
-            machine_file=None if arguments.machine is None else str(arguments.machine.absolute()),
-            databases=[(channel, str(file.absolute())) for channel, file in given],
-        )
-        list_captures(store, captures, zone=arguments.zone)
-        try:
-            _judge(arguments, surroundings, store)
-        except KeyboardInterrupt:
-            n_left = store.counts().get(None, 0)
-            left = f"{counted(n_left, 'capture')} left; the same command goes on from there."
-            print(f"busdoc: stopped, {left}", file=surroundings.stderr)
-            return ExitStatus.COULD_NOT
-        return _conclude(arguments, surroundings, store)
-    finally:
-        store.close()
-
-
-def _check(arguments: argparse.Namespace) -> None:
-    """See that what was typed can be done, before anything is read.
-
-    Raises
-    ------
-    InputError : it cannot
-    """
-    if arguments.workers is not None and arguments.workers < 0:
-        raise InputError("--workers", "a whole number from 0 on", str(arguments.workers), "Leave the sign off.")
-    if arguments.workers is not None and arguments.cluster is not None:
-        raise InputError("--workers", "no --cluster beside it", "one", "Leave one out.")
-    if arguments.changed is not None:
-        try:
-            arguments.changed = date.fromisoformat(arguments.changed).isoformat()
-        except ValueError as error:
-            advice = "Write for example --changed 2026-03-31."
-            raise InputError("--changed", "a day", f'"{arguments.changed}"', advice) from error
-    for option, file in (("--machine", arguments.machine), *(("--db", one) for one in _database_files(arguments))):
-        if file is not None and not file.is_file():
-            raise InputError(f"{option} {file}", "a file", "nothing by this name", "Check the path.")
-
-
-def _database_files(arguments: argparse.Namespace) -> list[Path]:
-    return [one[1] if isinstance(one, tuple) else one for one in databases(arguments)]
-
-
-def _judge(arguments: argparse.Namespace, surroundings: Surroundings, store: "FleetStore") -> None:
-    """Judge what was not judged before, on this computer or a cluster."""
-    from busdoc.fleet.work.engine import Here, open_dask
-
-    if arguments.workers == 0:
-        _run(arguments, surroundings, store, Here())
-        return
-    with open_dask(arguments.cluster, arguments.workers) as engine:
-        if engine.dashboard is not None:
-            print(f"Dashboard: {engine.dashboard}", file=surroundings.stderr)
-        _run(arguments, surroundings, store, engine)
-
-
-def _run(arguments: argparse.Namespace, surroundings: Surroundings, store: "FleetStore", engine: "Engine") -> None:
-    from busdoc.fleet.judged import Reports
-    from busdoc.fleet.work.running import run
-
+    given = [one if isinstance(one, tuple) else (None, one) for one in databases(arguments)]
+    changed = day_of_change(arguments.changed, "--")
+    check_given(
+        workers=arguments.workers,
+        cluster=arguments.cluster,
+        databases=given,
+        machine_file=arguments.machine,
+        dashes="--",
+    )
     line = _ProgressLine(surroundings)
     try:
-        run(store, engine, zone=arguments.zone, reports=Reports(arguments.reports), follow=line.show)
+        made = fleet(
+            arguments.source,
+            arguments.output,
+            databases=given,
+            machine_file=arguments.machine,
+            workers=arguments.workers,
+            cluster=arguments.cluster,
+            reports=Reports(arguments.reports),
+            changed=changed,
+            baselines=arguments.baseline,
+            zone=arguments.zone,
+            command=shlex.join(["busdoc", *arguments.words]),
+            follow=line.show,
+            dashboard=lambda address: print(f"Dashboard: {address}", file=surroundings.stderr),
+        )
+    except KeyboardInterrupt:
+        line.wipe()
+        left = f"{counted(line.n_left, 'capture')} left; " if line.n_left else ""
+        print(f"busdoc: stopped, {left}the same command goes on from there.", file=surroundings.stderr)
+        return ExitStatus.COULD_NOT
     finally:
         line.wipe()
+    found = made.findings
+    written = [str(made.page), f"{made.tables_folder}{os.sep}", *map(_told, made.baselines)]
+    width = max(60, min(surroundings.width, 160))
+    surroundings.stdout.write(render_fleet(found, width=width, written=written))
+    if not found.n_judged:
+        return ExitStatus.COULD_NOT
+    return ExitStatus.TROUBLE if found.inspect or worse_parts(found) else ExitStatus.HEALTHY
 
 
 class _ProgressLine:
@@ -172,9 +137,12 @@ class _ProgressLine:
     def __init__(self, surroundings: Surroundings) -> None:
         self._line = StatusLine(surroundings.stderr, surroundings.width - 1) if surroundings.shows_progress else None
         self._drawn_s = 0.0
+        self.n_left = 0
+        """Captures, once the first is done."""
 
     def show(self, so_far: "RunSoFar") -> None:
         """Draw it anew, a few times a second."""
+        self.n_left = so_far.n_captures - so_far.n_done
         if self._line is None or time.monotonic() - self._drawn_s < _EVERY_S:
             return
         self._drawn_s = time.monotonic()
@@ -195,35 +163,12 @@ class _ProgressLine:
             self._line.wipe()
 
 
-def _conclude(arguments: argparse.Namespace, surroundings: Surroundings, store: "FleetStore") -> ExitStatus:
-    """Write tables and pages, and say on the terminal what many captures tell."""
-    from busdoc.fleet.conclusions.finding import find
-    from busdoc.fleet.kept.tables import write_tables
-    from busdoc.fleet.told.page import write_pages
-    from busdoc.fleet.told.terminal import render_fleet
-    from busdoc.fleet.told.words import worse_parts
-
-    tables = write_tables(store)
-    found = find(store.lines(), changed=arguments.changed or "")
-    page = write_pages(store, found, command=shlex.join(["busdoc", *arguments.words]))
-    width = max(60, min(surroundings.width, 160))
-    written = [str(page), f"{tables}{os.sep}", *(_baselines(store, found) if arguments.baseline else ())]
-    surroundings.stdout.write(render_fleet(found, width=width, written=written))
-    if not found.n_judged:
-        return ExitStatus.COULD_NOT
-    return ExitStatus.TROUBLE if found.inspect or worse_parts(found) else ExitStatus.HEALTHY
-
-
-def _baselines(store: "FleetStore", found: "Findings") -> "Iterator[str]":
-    """Learn a baseline of each kind, and say in a line what of."""
-    from busdoc.fleet.baselines import learn_baselines
-
-    for one in learn_baselines(store, found):
-        if one.path is None:
-            yield f"no baseline of {one.kind}: {one.sentence}"
-            continue
-        limits = counted(one.n_limits, "controller with a limit", "controllers with a limit")
-        yield (
-            f"{one.path} (learnt from {counted(one.n_captures, 'healthy capture')} of "
-            f"{counted(one.n_machines, 'machine')}; {limits} for the return)"
-        )
+def _told(one: "KindBaseline") -> str:
+    """Say in a line what a baseline was learnt of."""
+    if one.path is None:
+        return f"no baseline of {one.kind}: {one.sentence}"
+    limits = counted(one.n_limits, "controller with a limit", "controllers with a limit")
+    return (
+        f"{one.path} (learnt from {counted(one.n_captures, 'healthy capture')} of "
+        f"{counted(one.n_machines, 'machine')}; {limits} for the return)"
+    )

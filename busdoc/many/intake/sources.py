@@ -11,9 +11,9 @@ from busdoc.capture.formats.files import suffix_of
 from busdoc.capture.formats.find import find_captures
 from busdoc.capture.formats.suffixes import READERS
 from busdoc.errors import InputError
-from busdoc.fleet.intake.addresses import is_remote, listed
-from busdoc.fleet.intake.capture import FleetCapture
-from busdoc.fleet.intake.manifest import is_manifest, read_manifest
+from busdoc.many.intake.addresses import is_remote, listed
+from busdoc.many.intake.capture import FleetCapture
+from busdoc.many.intake.manifest import is_manifest, read_manifest
 from busdoc.session.folder import is_session
 
 __all__ = ["captures_of"]

@@ -14,8 +14,8 @@ from importlib import metadata
 from typing import Any, Protocol
 
 from busdoc.errors import BusdocError, InputError, in_one_line
-from busdoc.fleet.judged import Judged, Outcome, Task
-from busdoc.fleet.work.judging import judge
+from busdoc.many.judged import Judged, Outcome, Task
+from busdoc.many.work.judging import judge
 
 __all__ = ["ClusterEnded", "DaskEngine", "Engine", "Here", "open_dask"]
 
@@ -200,7 +200,7 @@ def _started(n_workers: int, dashboard: bool) -> Any:
                 host="127.0.0.1",
                 dashboard_address="127.0.0.1:0" if dashboard else None,
                 silence_logs=50,
-                preload=["busdoc.fleet.work.quiet_worker"],
+                preload=["busdoc.many.work.quiet_worker"],
             )
         except (RuntimeError, OSError, TimeoutError) as error:
             if is_last:

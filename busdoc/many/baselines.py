@@ -6,10 +6,10 @@ from pathlib import Path
 
 from busdoc.analysis.baseline import baseline
 from busdoc.errors import BusdocError
-from busdoc.fleet.conclusions.findings import Findings, KindFindings
-from busdoc.fleet.intake.addresses import brought_here
-from busdoc.fleet.intake.capture import FleetCapture
-from busdoc.fleet.kept.store import FleetStore, plain_name
+from busdoc.many.conclusions.findings import Findings, KindFindings
+from busdoc.many.intake.addresses import brought_here
+from busdoc.many.intake.capture import FleetCapture
+from busdoc.many.kept.store import FleetStore, plain_name
 from busdoc.report.output import write_text
 from busdoc.words.counting import counted
 

@@ -7,19 +7,19 @@ from dataclasses import replace
 import numpy as np
 
 from busdoc.arrays import Float64Array, Int64Array
-from busdoc.fleet.conclusions.ages import before_and_after, before_and_after_elsewhere, lives_of, rates_by_month
-from busdoc.fleet.conclusions.counts import KindCounts, MachineCounts, gather
-from busdoc.fleet.conclusions.findings import AHEAD_H, Findings, KindFindings, MachineFindings, Ranked
-from busdoc.fleet.kept.store import Listed
-from busdoc.fleet.statistics.bunching import bunching_of
-from busdoc.fleet.statistics.gamma_poisson import GammaPoisson, learn
-from busdoc.fleet.statistics.power_law import Life, trend_of
-from busdoc.fleet.statistics.ranking import above_the_rest
-from busdoc.fleet.statistics.rates import Rate, rate_of
-from busdoc.fleet.statistics.regression import Effects, effects_of
-from busdoc.fleet.statistics.together import fell_together
-from busdoc.fleet.work.shared import CONTROLLER
 from busdoc.intermittent.multiple_testing import benjamini_hochberg
+from busdoc.many.conclusions.ages import before_and_after, before_and_after_elsewhere, lives_of, rates_by_month
+from busdoc.many.conclusions.counts import KindCounts, MachineCounts, gather
+from busdoc.many.conclusions.findings import AHEAD_H, Findings, KindFindings, MachineFindings, Ranked
+from busdoc.many.kept.store import Listed
+from busdoc.many.statistics.bunching import bunching_of
+from busdoc.many.statistics.gamma_poisson import GammaPoisson, learn
+from busdoc.many.statistics.power_law import Life, trend_of
+from busdoc.many.statistics.ranking import above_the_rest
+from busdoc.many.statistics.rates import Rate, rate_of
+from busdoc.many.statistics.regression import Effects, effects_of
+from busdoc.many.statistics.together import fell_together
+from busdoc.many.work.shared import CONTROLLER
 
 __all__ = ["find"]
 

@@ -9,6 +9,7 @@
 Only the process that runs the command writes here, whatever machines the workers are on.
 """
 
+import contextlib
 import re
 import sqlite3
 from collections.abc import Iterator
@@ -19,8 +20,8 @@ from typing import Any, BinaryIO
 
 from busdoc.capture.place import try_lock
 from busdoc.errors import InputError, found_instead
-from busdoc.fleet.intake.capture import FleetCapture
-from busdoc.fleet.judged import Judged, Outcome, Reports, unpacked
+from busdoc.many.intake.capture import FleetCapture
+from busdoc.many.judged import Judged, Outcome, Reports, unpacked
 from busdoc.report.output import write_text
 
 __all__ = ["FleetStore", "Listed", "plain_name"]
@@ -74,6 +75,7 @@ class FleetStore:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self._made_folders = [one for one in (folder, *folder.parents) if not one.exists()]
         known = (folder / _STORE).exists() or (folder / _LOCK).exists()
         if folder.is_dir() and not known and any(folder.iterdir()):
             raise InputError(
@@ -82,6 +84,7 @@ class FleetStore:
                 "a folder with other files",
                 "Name another with -o.",
             )
+        self._is_new = not known
         try:
             folder.mkdir(parents=True, exist_ok=True)
             self._lock: BinaryIO = (folder / _LOCK).open("ab")
@@ -257,9 +260,27 @@ class FleetStore:
         return FleetCapture.from_text(text)
 
     def close(self) -> None:
-        """Let go of the folder."""
+        """Let go of the folder; of a new fleet in which nothing was settled, nothing is left."""
+        try:
+            settled = self._db.execute("SELECT 1 FROM listed WHERE outcome IS NOT NULL LIMIT 1").fetchone()
+            leaves_nothing = self._is_new and settled is None
+        except sqlite3.Error:  # a full disk, say: what is there may be of use
+            leaves_nothing = False
         self._db.close()
+        if leaves_nothing:
+            self._take_away()
         self._lock.close()
+
+    def _take_away(self) -> None:
+        """Delete what this process made: the store, then the lock, while it is held where the system allows that."""
+        for name in (_STORE, f"{_STORE}-wal", f"{_STORE}-shm", _LOCK):
+            with contextlib.suppress(OSError):
+                (self.folder / name).unlink(missing_ok=True)
+        self._lock.close()
+        with contextlib.suppress(OSError):  # Windows deletes no open file; a folder with anything in it stays
+            (self.folder / _LOCK).unlink(missing_ok=True)
+            for folder in self._made_folders:
+                folder.rmdir()
 
     def _settle(self, number: int, content: str | None, outcome: str, sentence: str) -> None:
         self._db.execute(

@@ -2,8 +2,8 @@
 
 from collections.abc import Sequence
 
-from busdoc.fleet.conclusions.findings import KindFindings, Ranked
-from busdoc.fleet.told.words import in_100_h
+from busdoc.many.conclusions.findings import KindFindings, Ranked
+from busdoc.many.told.words import in_100_h
 from busdoc.report.output import shortened
 from busdoc.report.record.page import Picture
 from busdoc.report.record.pictures.drawing import AWAY, HEARD, INK, UNRECORDED, canvas, name_rows, svg_of

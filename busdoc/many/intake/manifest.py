@@ -10,8 +10,8 @@ from pathlib import Path
 
 from busdoc.errors import InputError, nearest
 from busdoc.files.given import read_given
-from busdoc.fleet.intake.addresses import joined
-from busdoc.fleet.intake.capture import FleetCapture
+from busdoc.many.intake.addresses import joined
+from busdoc.many.intake.capture import FleetCapture
 
 __all__ = ["COLUMNS", "is_manifest", "read_manifest"]
 

@@ -52,7 +52,7 @@ def trend_of(lives: Sequence[Life], *, bunching: float = 1.0, confidence: float 
 
     Parameters
     ----------
-    bunching : see `busdoc.fleet.statistics.bunching`
+    bunching : see `busdoc.many.statistics.bunching`
     """
     told = [life for life in lives if life.ages]
     n = sum(len(life.ages) for life in told)

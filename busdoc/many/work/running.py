@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from busdoc.errors import BusdocError, InputError
-from busdoc.fleet.intake.addresses import content_hash, is_remote, stamp_of
-from busdoc.fleet.intake.capture import FleetCapture
-from busdoc.fleet.judged import Outcome, Reports, Task
-from busdoc.fleet.kept.store import FleetStore
-from busdoc.fleet.work.engine import ClusterEnded, Engine
-from busdoc.fleet.work.keys import BesideKeys
+from busdoc.many.intake.addresses import content_hash, is_remote, stamp_of
+from busdoc.many.intake.capture import FleetCapture
+from busdoc.many.judged import Outcome, Reports, Task
+from busdoc.many.kept.store import FleetStore
+from busdoc.many.work.engine import ClusterEnded, Engine
+from busdoc.many.work.keys import BesideKeys
 
 __all__ = ["Follow", "RunSoFar", "list_captures", "run"]
 

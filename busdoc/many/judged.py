@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from busdoc.fleet.intake.capture import FleetCapture
+from busdoc.many.intake.capture import FleetCapture
 
 __all__ = ["Judged", "Outcome", "Reports", "Task", "packed", "unpacked"]
 

@@ -4,10 +4,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from busdoc.analysis.result import Result
-from busdoc.fleet.work.shared import CONTROLLER, is_tellable, points_at
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Incident
 from busdoc.intermittent.dropouts import Dropouts, unexplained_losses, watched_of
+from busdoc.many.work.shared import CONTROLLER, is_tellable, points_at
 from busdoc.report.words.headline import headline
 from busdoc.times import SECOND_NS, seconds
 

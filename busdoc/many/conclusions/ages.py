@@ -6,10 +6,10 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from busdoc.fleet.conclusions.counts import MachineCounts
-from busdoc.fleet.statistics.before_after import Change, Stratum, change_of
-from busdoc.fleet.statistics.power_law import Life
-from busdoc.fleet.statistics.rates import Rate, rate_of
+from busdoc.many.conclusions.counts import MachineCounts
+from busdoc.many.statistics.before_after import Change, Stratum, change_of
+from busdoc.many.statistics.power_law import Life
+from busdoc.many.statistics.rates import Rate, rate_of
 
 __all__ = ["before_and_after", "before_and_after_elsewhere", "lives_of", "rates_by_month"]
 

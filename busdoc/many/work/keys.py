@@ -5,9 +5,9 @@ import os
 from importlib import metadata
 
 from busdoc.errors import BusdocError
-from busdoc.fleet.intake.addresses import brought_here, content_hash, stamp_of
-from busdoc.fleet.intake.capture import FleetCapture
-from busdoc.fleet.kept.schema import SCHEMA
+from busdoc.many.intake.addresses import brought_here, content_hash, stamp_of
+from busdoc.many.intake.capture import FleetCapture
+from busdoc.many.kept.schema import SCHEMA
 
 __all__ = ["BesideKeys"]
 

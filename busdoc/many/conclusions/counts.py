@@ -5,8 +5,8 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from busdoc.fleet.kept.store import Listed
-from busdoc.fleet.kept.tables import kind_of
+from busdoc.many.kept.store import Listed
+from busdoc.many.kept.tables import kind_of
 
 __all__ = ["KindCounts", "MachineCounts", "Problem", "gather"]
 

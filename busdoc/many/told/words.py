@@ -3,12 +3,12 @@
 import math
 from collections.abc import Iterator
 
-from busdoc.fleet.conclusions.findings import AHEAD_H, Findings, KindFindings, MachineFindings, Ranked
-from busdoc.fleet.statistics.before_after import Change
-from busdoc.fleet.statistics.power_law import Trend
-from busdoc.fleet.statistics.ranking import FOUND_AT
-from busdoc.fleet.statistics.rates import Rate
-from busdoc.fleet.statistics.regression import Effect
+from busdoc.many.conclusions.findings import AHEAD_H, Findings, KindFindings, MachineFindings, Ranked
+from busdoc.many.statistics.before_after import Change
+from busdoc.many.statistics.power_law import Trend
+from busdoc.many.statistics.ranking import FOUND_AT
+from busdoc.many.statistics.rates import Rate
+from busdoc.many.statistics.regression import Effect
 from busdoc.words.counting import counted, listed, per_hour, plural
 
 __all__ = [

@@ -8,9 +8,9 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from busdoc.errors import BusdocError, found_instead
-from busdoc.fleet.intake.addresses import brought_here, content_hash, is_remote
-from busdoc.fleet.intake.capture import FleetCapture
-from busdoc.fleet.judged import Judged, Outcome, Reports, Task, packed
+from busdoc.many.intake.addresses import brought_here, content_hash, is_remote
+from busdoc.many.intake.capture import FleetCapture
+from busdoc.many.judged import Judged, Outcome, Reports, Task, packed
 
 __all__ = ["judge"]
 
@@ -47,7 +47,7 @@ def _beside(capture: FleetCapture) -> list[str]:
 
 def _judged(task: Task, files: Sequence[Path], beside: list[Path]) -> Judged:
     from busdoc.analysis.postmortem import postmortem
-    from busdoc.fleet.work.body import body_of
+    from busdoc.many.work.body import body_of
     from busdoc.report.json.document import document, print_document
 
     capture, left = task.capture, list(beside)

@@ -6,13 +6,13 @@ what is called worse than its fellows, at most a twentieth is not, on average.
 
 from dataclasses import dataclass
 
-from busdoc.fleet.conclusions.counts import Problem
-from busdoc.fleet.statistics.before_after import Change
-from busdoc.fleet.statistics.power_law import Trend
-from busdoc.fleet.statistics.ranking import FOUND_AT
-from busdoc.fleet.statistics.rates import Rate
-from busdoc.fleet.statistics.regression import Effects
-from busdoc.fleet.statistics.together import FellTogether
+from busdoc.many.conclusions.counts import Problem
+from busdoc.many.statistics.before_after import Change
+from busdoc.many.statistics.power_law import Trend
+from busdoc.many.statistics.ranking import FOUND_AT
+from busdoc.many.statistics.rates import Rate
+from busdoc.many.statistics.regression import Effects
+from busdoc.many.statistics.together import FellTogether
 
 __all__ = ["AHEAD_H", "Findings", "KindFindings", "MachineFindings", "Ranked"]
 

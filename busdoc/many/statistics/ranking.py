@@ -20,7 +20,7 @@ def above_the_rest(n: Int64Array | Float64Array, hours: Float64Array, *, bunchin
     Parameters
     ----------
     n, hours : (m,) dropouts and hours watched
-    bunching : see `busdoc.fleet.statistics.bunching`
+    bunching : see `busdoc.many.statistics.bunching`
 
     >>> above_the_rest(np.array([8, 2]), np.array([1.0, 1.0])).round(7).tolist()
     [0.0546875, 0.9892578]

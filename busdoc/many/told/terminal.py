@@ -2,8 +2,8 @@
 
 from collections.abc import Iterator, Sequence
 
-from busdoc.fleet.conclusions.findings import Findings, KindFindings
-from busdoc.fleet.told.words import (
+from busdoc.many.conclusions.findings import Findings, KindFindings
+from busdoc.many.told.words import (
     change_words,
     effect_words,
     expected_words,

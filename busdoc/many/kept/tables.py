@@ -5,14 +5,17 @@ import os
 import shutil
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from busdoc.errors import InputError, found_instead
-from busdoc.fleet.kept.schema import TABLES, arrow_schema
-from busdoc.fleet.kept.store import FleetStore, Listed
+from busdoc.many.kept.schema import TABLES, arrow_schema
+from busdoc.many.kept.store import FleetStore, Listed
 
-__all__ = ["kind_of", "write_tables"]
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["kind_of", "read_table", "write_tables"]
 
 _FOLDER = "tables"
 _NO_KIND = "machine"
@@ -43,6 +46,25 @@ def write_tables(store: FleetStore) -> Path:
             str(folder), "a folder that can be written", found_instead(error), "Make room there."
         ) from error
     return folder
+
+
+def read_table(folder: Path, name: str) -> "pd.DataFrame":
+    """Read one table back, with `machine` as its first column; rows ascend by `capture`.
+
+    Parameters
+    ----------
+    folder : that `write_tables` gave
+    """
+    import pyarrow as pa
+    import pyarrow.dataset as ds
+
+    # a machine that is called 0017 is no number
+    machine = ds.partitioning(pa.schema([("machine", pa.string())]), flavor="hive")
+    table = ds.dataset(folder / name, format="parquet", partitioning=machine).to_table(
+        columns=["machine", *TABLES[name]]
+    )
+    frame: pd.DataFrame = table.to_pandas()
+    return frame.sort_values("capture", kind="stable", ignore_index=True)
 
 
 def kind_of(line: Listed) -> str:

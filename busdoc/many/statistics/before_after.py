@@ -53,7 +53,7 @@ def change_of(strata: Sequence[Stratum], *, bunching: float = 1.0, confidence: f
 
     Parameters
     ----------
-    bunching : see `busdoc.fleet.statistics.bunching`; the interval is wider by its root
+    bunching : see `busdoc.many.statistics.bunching`; the interval is wider by its root
     """
     both = [one for one in strata if one.h_before > 0.0 and one.h_after > 0.0]
     telling = [one for one in both if one.n_before + one.n_after]

@@ -8,11 +8,11 @@ from pathlib import Path
 from urllib.parse import quote
 
 from busdoc.analysis.result import USUAL_CAUTIONS
-from busdoc.fleet.conclusions.findings import Findings, KindFindings, MachineFindings, Ranked
-from busdoc.fleet.judged import Outcome
-from busdoc.fleet.kept.store import FleetStore, Listed, plain_name
-from busdoc.fleet.told.pictures import machines_picture, months_picture
-from busdoc.fleet.told.words import (
+from busdoc.many.conclusions.findings import Findings, KindFindings, MachineFindings, Ranked
+from busdoc.many.judged import Outcome
+from busdoc.many.kept.store import FleetStore, Listed, plain_name
+from busdoc.many.told.pictures import machines_picture, months_picture
+from busdoc.many.told.words import (
     ASSUMPTIONS,
     METHOD,
     bunching_words,
