@@ -123,6 +123,8 @@ def _check(arguments: argparse.Namespace) -> None:
     ------
     InputError : it cannot
     """
+    from busdoc.decode.database.bus_of_file import split_bus
+
     if arguments.workers is not None and arguments.workers < 0:
         raise InputError("--workers", "a whole number from 0 on", str(arguments.workers), "Leave the sign off.")
     if arguments.workers is not None and arguments.cluster is not None:
@@ -134,6 +136,9 @@ def _check(arguments: argparse.Namespace) -> None:
             advice = "Write for example --changed 2026-03-31."
             raise InputError("--changed", "a day", f'"{arguments.changed}"', advice) from error
     for option, file in (("--machine", arguments.machine), *(("--db", one) for one in _database_files(arguments))):
+        if option == "--db" and file is not None and split_bus(file)[1]:
+            advice = "Give the file alone, or export that bus by itself."
+            raise InputError(f"--db {file}", "a file, of which a fleet takes all buses", "one bus of it", advice)
         if file is not None and not file.is_file():
             raise InputError(f"{option} {file}", "a file", "nothing by this name", "Check the path.")
 
