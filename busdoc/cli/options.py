@@ -50,13 +50,17 @@ def add_database_option(parser: argparse.ArgumentParser) -> None:
         "--db",
         action="append",
         default=[],
-        metavar="[CHANNEL=]FILE",
-        help="message database (.dbc, .kcd, .sym, .arxml, .cdd), or a folder of them; may be given several times",
+        metavar="[CHANNEL=]FILE[:BUS]",
+        help="message database (.dbc, .kcd, .sym, .arxml, .cdd), or a folder of them; may be given several times; "
+        "CHANNEL binds it to one channel, BUS takes one of the buses that it describes",
     )
 
 
 def databases(arguments: argparse.Namespace) -> list[Path | tuple[int | str, Path]]:
-    """Read each `FILE` or `CHANNEL=FILE`; a file whose own name holds an equals sign is a file."""
+    """Read each `FILE` or `CHANNEL=FILE`; a file whose own name holds an equals sign is a file.
+
+    A bus behind the file stays there: `busdoc.decode.database.bus_of_file` knows it.
+    """
     found: list[Path | tuple[int | str, Path]] = []
     for text in arguments.db:
         channel, mark, file = text.partition("=")

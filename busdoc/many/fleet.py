@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from datetime import date
 from pathlib import Path
 
+from busdoc.decode.database.bus_of_file import split_bus
 from busdoc.errors import InputError
 from busdoc.many.baselines import learn_baselines
 from busdoc.many.conclusions.finding import find
@@ -46,6 +47,9 @@ def check_given(
     if machine_file is not None:
         given.insert(0, (f"{dashes}machine", machine_file))
     for what, file in given:
+        if what == name and split_bus(file)[1]:
+            advice = "Give the file alone, or export that bus by itself."
+            raise InputError(f"{what} {file}", "a file, of which a fleet takes all buses", "one bus of it", advice)
         if not file.is_file():
             raise InputError(f"{what} {file}", "a file", "nothing by this name", "Check the path.")
 

@@ -29,6 +29,7 @@ from busdoc.capture.place import place_at, try_lock
 from busdoc.capture.recorder.recorder import LogRecorder
 from busdoc.capture.recorder.twofold import TwofoldRecorder
 from busdoc.capture.recorder.write_back import even_out
+from busdoc.decode.database.bus_of_file import split_bus, with_bus
 from busdoc.errors import InputError, found_instead
 from busdoc.files.given import require_plain_files
 from busdoc.files.whole import write_whole
@@ -125,7 +126,7 @@ class SessionFolder:
         if not self.resumed and about is not None:
             self.store.describe(**about)  # at once: cut off in between, the two would be told apart by when they began
         elif not self.resumed:
-            named = [[channel, name] for channel, _, name in _kept_names(databases)]
+            named = [[channel, name, bus] for channel, _, name, bus in _kept_names(databases)]
             self.store.describe(command=command, version=version, databases=json.dumps(named), began=_now_text())
         else:
             self.store.describe(resumed=_now_text())
@@ -176,7 +177,7 @@ class SessionFolder:
             shutil.copyfile(machine_file, self._path / _MACHINE)
         if databases:
             (self._path / _DATABASES).mkdir(exist_ok=True)
-        for _, source, name in _kept_names(databases):
+        for _, source, name, _ in _kept_names(databases):
             shutil.copyfile(source, self._path / _DATABASES / name)
 
     @property
@@ -395,7 +396,7 @@ def _damage(path: Path, about: Mapping[str, str]) -> list[str]:
     notes = []
     if (path / _MACHINE).exists() and _is_empty(path / _MACHINE):
         notes.append(f"{_MACHINE} in the folder is empty: it is judged without a map.")
-    gone = [name for _, name in _named_databases(about) if _is_empty(path / _DATABASES / name)]
+    gone = [name for _, name, _ in _named_databases(about) if _is_empty(path / _DATABASES / name)]
     if gone:
         notes.append(f"Gone from the folder, or empty: {', '.join(gone)}; nothing is decoded with it.")
     lost = _pieces_gone(path, about)
@@ -405,17 +406,18 @@ def _damage(path: Path, about: Mapping[str, str]) -> list[str]:
     return notes
 
 
-def _kept_names(databases: Sequence[DatabaseFile]) -> Iterator[tuple[int | str | None, Path, str]]:
-    """Yield the channel of each database, its file, and a name that none before it has, upper and lower case alike."""
+def _kept_names(databases: Sequence[DatabaseFile]) -> Iterator[tuple[int | str | None, Path, str, str]]:
+    """Yield the channel of each database, its file, a name that none before it has in any case, and its bus if one."""
     taken: set[str] = set()
     for given in databases:
-        channel, file = given if isinstance(given, tuple) else (None, given)
+        channel, named = given if isinstance(given, tuple) else (None, given)
+        file, bus = split_bus(named)
         name, n = file.name, 1
         while name.casefold() in taken:
             n += 1
             name = f"{file.stem}-{n}{file.suffix}"
         taken.add(name.casefold())
-        yield channel, file, name
+        yield channel, file, name, bus
 
 
 def _pieces_gone(path: Path, about: Mapping[str, str]) -> list[str]:
@@ -432,21 +434,21 @@ def _pieces_gone(path: Path, about: Mapping[str, str]) -> list[str]:
     return [place.piece(n).stem for n in islice(gone, _MOST_GONE)]
 
 
-def _named_databases(about: Mapping[str, str]) -> list[tuple[int | str | None, str]]:
-    """Give the channel and name of each database that was copied in."""
+def _named_databases(about: Mapping[str, str]) -> list[tuple[int | str | None, str, str]]:
+    """Give the channel and name of each database that was copied in, and its bus; an older folder names none."""
     try:
         named = json.loads(about.get("databases", "[]"))
-        return [(channel, Path(name).name) for channel, name in named]
+        return [(channel, Path(name).name, str(bus[0]) if bus else "") for channel, name, *bus in named]
     except (TypeError, ValueError):
         return []
 
 
 def _databases(path: Path, about: Mapping[str, str]) -> tuple[DatabaseFile, ...]:
     found: list[DatabaseFile] = []
-    for channel, name in _named_databases(about):
+    for channel, name, bus in _named_databases(about):
         file = path / _DATABASES / name
         if not _is_empty(file):
-            found.append(file if channel is None else (channel, file))
+            found.append(with_bus(file, bus) if channel is None else (channel, with_bus(file, bus)))
     return tuple(found)
 
 

@@ -79,18 +79,25 @@ def write_run(run: Run, folder: Path, suffix: str = ".log", *, stem: str = _CAPT
     for number in numbers or [0]:
         channels.number((run.channels or {}).get(number, f"can{number}"))
     write_capture(folder / f"{stem}{suffix}", run.blocks, channels)
-    write_journal(folder / "actions.csv", run.actions)
+    first_ns = next((int(block.t_ns[0]) for block in run.blocks if len(block)), run.start_ns)
+    # a capture that counts from zero has no time of day: its journal counts from the first frame
+    write_journal(folder / "actions.csv", run.actions, from_ns=None if run.start_ns else first_ns)
     text = json.dumps(truth_document(run), indent=1, ensure_ascii=False) + "\n"
     (folder / "truth.json").write_text(text, encoding="utf-8", newline="\n")
 
 
-def write_journal(path: Path, actions: Sequence[Action]) -> None:
-    """Write a journal; times are seconds since the epoch to the millisecond, as a hand-held clock gives them."""
+def write_journal(path: Path, actions: Sequence[Action], *, from_ns: int | None = None) -> None:
+    """Write a journal; times are to the millisecond, as a hand-held clock gives them.
+
+    Parameters
+    ----------
+    from_ns : the capture's first frame, from which they are counted; None: they are Unix times
+    """
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(["time", "action", "part", "into", "uncertainty_s", "note"])
         for action in actions:
-            time = _seconds(action.time_ns, 3)
+            time = _seconds(action.time_ns, 3) if from_ns is None else _after(action.time_ns - from_ns)
             uncertainty = f"{action.uncertainty_ns / SECOND_NS:g}"
             writer.writerow([time, action.kind.value, action.part or "", action.into or "", uncertainty, action.note])
 
@@ -134,6 +141,11 @@ def truth_document(run: Run) -> dict[str, object]:
             for c in truth.codes
         ],
     }
+
+
+def _after(ns: int) -> str:
+    """Write a time that is counted from the first frame, which an action may come before."""
+    return f"{'-' if ns < 0 else '+'}{_seconds(abs(ns), 3)}"
 
 
 def _seconds(t_ns: int, decimals: int) -> str:

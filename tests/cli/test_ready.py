@@ -6,15 +6,18 @@ from pathlib import Path
 
 import can
 import pytest
+from jsonschema import Draft202012Validator
 
 from busdoc.capture.bus.adapter import OpenAdapter
 from busdoc.capture.bus.address import BusAddress
 from busdoc.capture.bus.link import LinkFacts
 from busdoc.cli.first_minute import adapters, laptop
+from busdoc.cli.first_minute.document import SCHEMA, ready_document
 from busdoc.cli.first_minute.finding import Finding, Standing
 from busdoc.cli.first_minute.ready import told
 from busdoc.errors import BusError
 from tests.capture.sending_double import count_sending
+from tests.documents import held, held_to_schema, schema
 from tests.typed import Run
 
 BERLIN = timezone(timedelta(hours=1), "CET")
@@ -140,6 +143,28 @@ def test_the_text_ends_with_the_answer_and_keeps_its_width(width: int) -> None:
     assert "Not ready: 1 thing" in text
     assert max(map(len, text.splitlines())) <= width
     assert told(findings[:1], width).endswith("Ready.\n")
+
+
+def test_the_document_says_what_the_text_says_and_holds_to_its_schema(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(adapters, "plugged_in", lambda: [("serial", "COM5"), ("pcan", "PCAN_USBBUS1")])
+    status, out, err = run("ready", "--json")
+    tree = held_to_schema(out, "busdoc-ready-1")
+    assert (err, tree["schema"], tree["ready"]) == ("", SCHEMA, status == 0)
+    plain = " ".join(run("ready")[1].split())
+    assert tree["headline"] in plain
+    assert [one["about"] for one in tree["findings"]].count("adapters") == 2
+    for one in tree["findings"]:
+        if one["about"] not in ("clock", "disk"):  # what they say changes by itself
+            assert " ".join(f"{one['standing']} {one['about']} {one['text']}".split()) in plain
+            assert " ".join((one["advice"] or "").split()) in plain
+
+
+def test_a_document_of_what_would_go_wrong_is_not_ready() -> None:
+    tree = held(ready_document([laptop.disk(Path("here"), 10, writable=True)], "1"), "busdoc-ready-1")
+    assert (tree["ready"], tree["headline"]) == (False, "Not ready: 1 thing would go wrong at the machine.")
+    assert not Draft202012Validator(schema("busdoc-ready-1")).is_valid({**tree, "ready": None})
 
 
 def test_the_command_looks_sends_nothing_and_ends_well(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:

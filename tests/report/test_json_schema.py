@@ -42,7 +42,7 @@ def undescribed(value: Any, described: dict[str, Any], root: dict[str, Any], whe
             yield from undescribed(inner, described["items"], root, f"{where}[]")
 
 
-@pytest.mark.parametrize("name", ["busdoc-verdict-1", "busdoc-tables-1"])
+@pytest.mark.parametrize("name", ["busdoc-verdict-1", "busdoc-tables-1", "busdoc-ready-1"])
 def test_a_schema_is_itself_valid_and_has_a_name_of_its_own(name: str) -> None:
     jsonschema.Draft202012Validator.check_schema(schema(name))
     assert schema(name)["$id"] == "urn:busdoc:" + name.removeprefix("busdoc-").replace("-", ":")

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from busdoc.api import load_journal, open_capture
 from busdoc.capture.frames import FrameBlock
 from busdoc.errors import InputError
 from busdoc.simulation.demo import write_demo
@@ -116,6 +117,22 @@ def test_a_run_is_written_with_all_that_belongs_to_it(tmp_path: Path) -> None:
     assert truth["faulty"] == ["gate-angle"]
     assert [s["controller"] for s in truth["silences"]] == ["hopper"]
     assert len(run.truth.silences) == 1
+
+
+@pytest.mark.parametrize(("head", "sign"), [("", "+"), ("start = 2026-03-02T07:00:00Z\n", "1")])
+def test_the_journal_of_a_run_lies_on_the_clock_of_its_capture(tmp_path: Path, head: str, sign: str) -> None:
+    scenario = folder_with(tmp_path, SMALL.replace("[scenario]\n", f"[scenario]\n{head}"))
+    with scenario.open("a", encoding="utf-8") as file:
+        file.write('[[step]]\ndo = "restore-one-at-a-time"\ncontroller = "hopper"\nbranches = ["harness-A"]\n')
+    run = run_scenario_file(scenario, tmp_path / "out")
+    rows = (tmp_path / "out" / "actions.csv").read_text(encoding="utf-8").splitlines()[1:]
+    assert [row[0] for row in rows] == [sign] * len(run.actions)
+    capture = open_capture(tmp_path / "out" / "capture.log")
+    journal = load_journal(tmp_path / "out" / "actions.csv", capture=capture)
+    assert journal.warnings == ()
+    late_ns = [one.time_ns - made.time_ns for one, made in zip(journal.actions, run.actions, strict=True)]
+    assert run.actions
+    assert max(map(abs, late_ns)) <= 500_000  # a millisecond is what it is rounded to
 
 
 def test_another_seed_gives_another_capture_of_the_same_story(tmp_path: Path) -> None:

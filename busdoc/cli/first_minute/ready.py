@@ -32,6 +32,7 @@ def add_ready(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -
         metavar="INTERFACE:CHANNEL[@BITRATE]",
         help="open this bus as a session would, and listen for two seconds; may be given several times",
     )
+    ready.add_argument("--json", action="store_true", help="print one JSON document of schema busdoc-ready/1 instead")
     ready.set_defaults(run=_ready)
 
 
@@ -39,7 +40,15 @@ def _ready(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSta
     from busdoc.cli.first_minute.finding import Standing
 
     findings = list(_findings(arguments, surroundings))
-    surroundings.stdout.write(told(findings, surroundings.text_width))
+    if arguments.json:
+        import json
+        from importlib.metadata import version
+
+        from busdoc.cli.first_minute.document import ready_document
+
+        print(json.dumps(ready_document(findings, version("busdoc")), indent=2), file=surroundings.stdout)
+    else:
+        surroundings.stdout.write(told(findings, surroundings.text_width))
     wrong = any(one.standing is Standing.WRONG for one in findings)
     return ExitStatus.TROUBLE if wrong else ExitStatus.HEALTHY
 
@@ -97,9 +106,8 @@ def _n_fonts() -> int | None:
 
 def told(findings: "Sequence[Finding]", width: int) -> str:
     """Write what was found, `width` columns wide: how it stands, what it is about, what was found, what to do."""
-    from busdoc.cli.first_minute.finding import Standing
+    from busdoc.cli.first_minute.finding import in_short
     from busdoc.report.terminal.wrapping import filled
-    from busdoc.words.counting import counted
 
     lines = []
     for one in findings:
@@ -108,12 +116,4 @@ def told(findings: "Sequence[Finding]", width: int) -> str:
         lines.append(filled(one.text, width, head, more))
         if one.advice:
             lines.append(filled(one.advice, width, more, more))
-    n_wrong = sum(one.standing is Standing.WRONG for one in findings)
-    n_mind = sum(one.standing is Standing.MIND for one in findings)
-    if n_wrong:
-        end = f"Not ready: {counted(n_wrong, 'thing')} would go wrong at the machine."
-    elif n_mind:
-        end = f"Ready, with {counted(n_mind, 'thing')} to mind."
-    else:
-        end = "Ready."
-    return "\n".join([*lines, "", filled(end, width)]) + "\n"
+    return "\n".join([*lines, "", filled(in_short(findings), width)]) + "\n"

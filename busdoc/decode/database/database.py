@@ -5,11 +5,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from busdoc.capture.channels import ChannelTable
+from busdoc.decode.database.bus_of_file import split_bus, with_bus
 from busdoc.decode.database.file import read_database_file
 from busdoc.decode.database.message import Message, Signal, SignalKind
 from busdoc.decode.database.text import SUFFIXES
 from busdoc.decode.j1939.identifier import DUMMY_SOURCES, group_of, source_of
 from busdoc.errors import InputError
+from busdoc.words.counting import first_few
 
 __all__ = ["Database", "LoadedFile", "Message", "Signal", "SignalKind", "load_databases"]
 
@@ -23,6 +25,10 @@ class LoadedFile:
     path: Path
     channel: int | str | None = None
     """The only channel that it holds for; None: any."""
+    bus: str = ""
+    """The only one of its buses that was asked for; empty: all."""
+    buses: tuple[str, ...] = ()
+    """Those that its messages are for, as it names them."""
     n_messages: int = 0
     why_not: str = ""
     """Why nothing of it can be used; empty: it can."""
@@ -30,7 +36,8 @@ class LoadedFile:
     @property
     def given(self) -> Path | tuple[int | str, Path]:
         """As `load_databases` takes it."""
-        return self.path if self.channel is None else (self.channel, self.path)
+        file = with_bus(self.path, self.bus)
+        return file if self.channel is None else (self.channel, file)
 
 
 class Database:
@@ -137,8 +144,9 @@ def load_databases(paths: Sequence[Path | tuple[int | str, Path]]) -> Database:
 
     Parameters
     ----------
-    paths : files, or folders of them; a pair of a channel (number or name) and a file binds the file to the channel. Of
-        a folder, a file that cannot be used is left out with a warning
+    paths : files, or folders of them; a pair of a channel (number or name) and a file binds the file to the channel,
+        and ``FILE:BUS`` takes one of the buses that a file describes. Of a folder, a file that cannot be used is left
+        out with a warning
 
     Raises
     ------
@@ -150,12 +158,13 @@ def load_databases(paths: Sequence[Path | tuple[int | str, Path]]) -> Database:
     warnings: list[str] = []
     files: list[LoadedFile] = []
     for entry in paths:
-        channel, path = entry if isinstance(entry, tuple) else (None, Path(entry))
+        channel, given = entry if isinstance(entry, tuple) else (None, Path(entry))
+        path, bus = split_bus(given)
         found = list(_files_in(path)) if path.is_dir() else [path]
         refused: list[InputError] = []
         for one in found:
             try:
-                file = read_database_file(one, channel)
+                file = read_database_file(one, channel, bus)
             except InputError as error:
                 if not path.is_dir():
                     raise
@@ -166,8 +175,20 @@ def load_databases(paths: Sequence[Path | tuple[int | str, Path]]) -> Database:
             messages += file.messages
             nodes += file.nodes
             warnings += file.warnings
+            if len(file.buses) > 1:
+                warnings.append(_of_several_buses(one, file.buses))
             why_not = "" if file.messages else _without_messages(one)
-            files.append(LoadedFile(path=one, channel=channel, n_messages=len(file.messages), why_not=why_not))
+            n_messages = len(file.messages)
+            files.append(
+                LoadedFile(
+                    path=one,
+                    channel=channel,
+                    bus=file.buses[0] if bus else "",
+                    buses=file.buses,
+                    n_messages=n_messages,
+                    why_not=why_not,
+                )
+            )
         if len(refused) == len(found):
             raise refused[0] if refused else _nothing_in(path)
     return Database(messages, nodes, warnings, files)
@@ -191,6 +212,13 @@ def _nothing_in(folder: Path) -> InputError:
 
 def _without_messages(path: Path) -> str:
     return "it holds diagnostic data and no messages" if path.suffix.lower() == ".cdd" else "it holds no messages"
+
+
+def _of_several_buses(path: Path, buses: Sequence[str]) -> str:
+    return (
+        f"{path.name} describes {len(buses)} buses ({first_few(buses)}), and its messages are looked for on every"
+        f" channel; one alone is given as {path.name}:{buses[0]}"
+    )
 
 
 def _of_file(message: Message) -> str:

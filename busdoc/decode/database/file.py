@@ -19,7 +19,7 @@ from busdoc.decode.database.text import as_text, read_bytes, remove_refused
 from busdoc.decode.j1939.identifier import DUMMY_SOURCES, group_of, is_proprietary, looks_like_j1939, source_of
 from busdoc.errors import InputError, guarded, in_one_line
 from busdoc.times import SECOND_NS
-from busdoc.words.counting import first_few
+from busdoc.words.counting import listed
 
 __all__ = ["read_database_file"]
 
@@ -27,15 +27,20 @@ _LONGEST_SIGNAL = 64
 _FLOAT_BITS = (16, 32, 64)
 _LONGEST_CYCLE_S = 7 * 24 * 3600
 _MOST_NAMED = 5
+_MOST_BUSES = 12
 _MOST_REPAIRS = 20
 
 
-def read_database_file(path: Path, channel: int | str | None = None) -> DatabaseFile:
+def read_database_file(path: Path, channel: int | str | None = None, bus: str = "") -> DatabaseFile:
     """Read one database file; its messages hold for `channel` only, where one is given.
+
+    Parameters
+    ----------
+    bus : the one of its buses whose messages are wanted, upper and lower case alike; empty: all
 
     Raises
     ------
-    InputError : when the file cannot be used
+    InputError : when the file cannot be used, or has no such bus
     """
     raw = read_bytes(path)
     place = kept_path(path.name, raw)
@@ -45,9 +50,25 @@ def read_database_file(path: Path, channel: int | str | None = None) -> Database
             file = _read(path, raw)
         if place is not None:
             keep(place, file)
+    if bus:
+        file = _of_bus(file, path, bus)
     if channel is None:
         return file
     return replace(file, messages=tuple(replace(message, channel=channel) for message in file.messages))
+
+
+def _of_bus(file: DatabaseFile, path: Path, bus: str) -> DatabaseFile:
+    """Give what of a file is for one of its buses."""
+    name = next((one for one in file.buses if one == bus), None)
+    name = name or next((one for one in file.buses if one.casefold() == bus.casefold()), None)
+    if name is None:
+        if not file.buses:
+            raise InputError(
+                str(path), f'a file that has a bus "{bus}"', "one that names no bus", "Give the file alone."
+            )
+        advice = f"Name one of its buses behind the file: {listed(file.buses, _MOST_BUSES)}."
+        raise InputError(str(path), "the name of a bus of it", f'"{bus}"', advice)
+    return replace(file, messages=tuple(one for one in file.messages if one.bus == name), buses=(name,))
 
 
 def _read(path: Path, raw: bytes) -> DatabaseFile:
@@ -70,18 +91,14 @@ def _read(path: Path, raw: bytes) -> DatabaseFile:
             continue
         notes += left_out
     notes += [fault for message in messages for fault in faults(message)]
-    buses = sorted({str(theirs.bus_name) for theirs in loaded.messages if theirs.bus_name})
-    if len(buses) > 1:
-        notes.append(
-            f"it describes {len(buses)} buses ({first_few(buses)}); its messages are looked for on every channel"
-        )
     if not messages:
         notes.append("it holds no messages")
     named = [f"{path.name}: {note}" for note in notes[:_MOST_NAMED]]
     if len(notes) > _MOST_NAMED:
         named.append(f"{path.name}: and {len(notes) - _MOST_NAMED} more like these")
     nodes = tuple(str(node.name) for node in loaded.nodes)
-    return DatabaseFile(messages=tuple(messages), nodes=nodes, warnings=(*warnings, *named))
+    buses = tuple(dict.fromkeys(message.bus for message in messages if message.bus))
+    return DatabaseFile(messages=tuple(messages), nodes=nodes, warnings=(*warnings, *named), buses=buses)
 
 
 def _parse(path: Path, text: str) -> tuple[Any, list[str]]:
@@ -185,6 +202,7 @@ def _message(theirs: Any, file: str) -> tuple[Message, list[str]]:
         signals=signals,
         comment=str(theirs.comment or ""),
         file=file,
+        bus=str(theirs.bus_name or ""),
     )
     return message, left_out
 

@@ -46,6 +46,7 @@ def kept(path: Path) -> DatabaseFile | None:
             messages=tuple(_message(message) for message in found["messages"]),
             nodes=tuple(found["nodes"]),
             warnings=tuple(found["warnings"]),
+            buses=tuple(found["buses"]),
         )
     except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
         return None

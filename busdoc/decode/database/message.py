@@ -97,6 +97,8 @@ class Message:
     comment: str = ""
     file: str = ""
     """The database file that it is from."""
+    bus: str = ""
+    """The bus that the file has it for; empty: it names none."""
 
     def signal(self, name: str) -> Signal | None:
         """Find a signal by name."""
@@ -105,13 +107,15 @@ class Message:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DatabaseFile:
-    """What one file holds."""
+    """What one file holds, or what of it is for one bus."""
 
     messages: tuple[Message, ...]
     nodes: tuple[str, ...]
     """Names of the controllers that it knows."""
     warnings: tuple[str, ...]
     """What is dirty in it, named."""
+    buses: tuple[str, ...] = ()
+    """Names of the buses that its messages are for, in order; empty: it names none."""
 
 
 def faults(message: Message) -> list[str]:

@@ -79,6 +79,8 @@ def document(result: Result) -> dict[str, Any]:
         {
             "file": str(use.file),
             "channel": use.channel,
+            "bus": use.bus or None,
+            "buses": list(use.buses),
             "messages": use.messages,
             "heard": use.heard,
             "why_not": use.why_not or None,

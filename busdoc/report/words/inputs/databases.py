@@ -28,4 +28,7 @@ def _used(one: DatabaseUse) -> str:
 
 
 def _name(one: DatabaseUse) -> str:
-    return one.file.name if one.channel is None else f"{one.file.name} on {one.channel}"
+    name = f"{one.file.name}, bus {one.bus}" if one.bus else one.file.name
+    if len(one.buses) > 1:
+        name += f" with its buses {listed(one.buses, _MOST_NAMED)}"
+    return name if one.channel is None else f"{name} on {one.channel}"
