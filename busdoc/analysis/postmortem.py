@@ -57,7 +57,6 @@ def postmortem(
     symptom: str | None = None,
     clock_offset_s: float | None = None,
     progress: Follow | None = None,
-    side_by_side: bool = True,
 ) -> Result:
     """Analyse one recording.
 
@@ -72,7 +71,6 @@ def postmortem(
         dropouts, and where nothing dropped what else stands out
     clock_offset_s : how far the journal's clock runs ahead of the recording's, s; None: looked for in the traffic
     progress : called after each block with how far the reading is; a true answer stops it there
-    side_by_side : whether the watches share the cores; False where each core has a recording of its own
 
     Raises
     ------
@@ -101,7 +99,6 @@ def postmortem(
         asked=symptom or chosen,
         progress=progress,
         twice=True,
-        side_by_side=side_by_side,
     )
     health = watches.close()
     actions, journal_warnings = kept or (), tuple[str, ...]()

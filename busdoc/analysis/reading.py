@@ -5,7 +5,7 @@ piece goes through `Watches.take`: there is one way in, live and recorded.
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import Executor
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +18,7 @@ from busdoc.capture.listening import Taken
 from busdoc.capture.source import Capture, open_capture
 from busdoc.decode.database.database import load_databases
 from busdoc.kernels.ahead import compile_ahead
+from busdoc.kernels.cores import cores, threads
 from busdoc.machine.machine import Machine
 
 __all__ = ["DatabaseFile", "Follow", "ReadSoFar", "pieces_of", "read_recording"]
@@ -50,7 +51,6 @@ def read_recording(
     progress: Follow | None = None,
     twice: bool = False,
     learning: bool = False,
-    side_by_side: bool = True,
 ) -> tuple[Case, Watches]:
     """Read a whole recording.
 
@@ -63,7 +63,6 @@ def read_recording(
     progress : called after each block with how far the reading is; a true answer stops it there
     twice : whether the frames may be looked at a second time; whoever says so forgets them in the end
     learning : every rhythm is to be learnt, whatever the map says of it
-    side_by_side : whether the watches share the cores; False where each core has a recording of its own
 
     Returns
     -------
@@ -88,7 +87,7 @@ def read_recording(
     n_frames = 0
     if twice:
         capture.keep_frames()
-    with _watching(side_by_side) as workers:
+    with _watching() as workers:
         watches = Watches(case, workers)
         for taken in pieces_of(capture):
             watches.take(taken)
@@ -102,8 +101,9 @@ def read_recording(
     return case, watches
 
 
-def _watching(side_by_side: bool) -> AbstractContextManager[Executor | None]:
-    return ThreadPoolExecutor(max_workers=2, thread_name_prefix="watch") if side_by_side else nullcontext()
+def _watching() -> AbstractContextManager[Executor | None]:
+    """Give what the watches work on while the next block is read; None where there is one core for all of it."""
+    return threads(2, "watch") if cores() > 1 else nullcontext()
 
 
 def pieces_of(capture: Capture) -> Iterator[Taken]:

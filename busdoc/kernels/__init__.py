@@ -1,1 +1,1 @@
-"""How kernels are compiled, and where what was compiled is kept."""
+"""How kernels are compiled, where what was compiled is kept, and how many cores a process may keep busy."""

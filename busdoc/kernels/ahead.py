@@ -5,11 +5,12 @@ The compiler works in one thread at a time. What the other process made is loade
 
 import atexit
 import importlib
-import os
 import subprocess
 import sys
 import threading
 from collections.abc import Callable, Sequence
+
+from busdoc.kernels.cores import cores
 
 __all__ = ["compile_ahead", "start_ahead", "wait_for_ahead"]
 
@@ -22,7 +23,7 @@ _child: "list[subprocess.Popen[bytes]]" = []
 def compile_ahead(modules: Sequence[str]) -> None:
     """Name modules whose kernels will be needed soon; they are compiled in another process if it comes to that."""
     with _lock:
-        if (os.cpu_count() or 1) > 1 and not _child:
+        if cores() > 1 and not _child:
             _wanted[:] = modules
 
 

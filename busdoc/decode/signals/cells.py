@@ -5,10 +5,8 @@ which cells is settled beforehand; memory is 12 bytes a signal and cell, however
 not depend on where the blocks are cut. 'Not available', errors and whatever else is no value leave no trace.
 """
 
-import os
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
@@ -26,6 +24,7 @@ from busdoc.decode.signals.stream_intervals import StreamIntervals
 from busdoc.decode.signals.streams import stream_key, stream_keys
 from busdoc.decode.signals.summary import SignalSummary
 from busdoc.kernels.compiled import has_compiler
+from busdoc.kernels.cores import cores, threads
 
 if TYPE_CHECKING:
     from busdoc.decode.signals.cells_kernel import Apart, Frames, Intervals
@@ -219,7 +218,7 @@ class SignalCells:
         if len(self._tables) == 1 or len(block) < _WORTH_THREADS:
             n_apart = list(map(fill, self._tables, aparts))
         else:
-            with ThreadPoolExecutor(len(self._tables), "cells") as pool:
+            with threads(len(self._tables), "cells") as pool:
                 n_apart = list(pool.map(fill, self._tables, aparts))
         if not any(n_apart):
             return
@@ -234,7 +233,7 @@ class SignalCells:
         interval_of = {key: k for k, key in enumerate(self._intervals.keys.tolist())}
         keys = dict.fromkeys((*self._plans, *interval_of))
         n_values = {key: 1 + (len(self._plans[key][1]) if key in self._plans else 0) for key in keys}
-        shares: list[list[int]] = [[] for _ in range(min(2, os.cpu_count() or 1, max(1, len(keys))))]
+        shares: list[list[int]] = [[] for _ in range(min(2, cores(), max(1, len(keys))))]
         for key in sorted(keys, key=lambda key: -n_values[key]):
             min(shares, key=lambda share: sum(n_values[one] for one in share)).append(key)
         return [

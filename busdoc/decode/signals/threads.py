@@ -1,7 +1,5 @@
 """Folds frames into the state of their signals with compiled code, a share of the streams to each thread."""
 
-import os
-from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,6 +11,7 @@ from busdoc.decode.signals.payload import long_starts, payload_lengths, payload_
 from busdoc.decode.signals.plan import SignalPlan
 from busdoc.decode.signals.signals import FRAMES_AT_ONCE
 from busdoc.decode.signals.state import SignalState
+from busdoc.kernels.cores import cores, threads
 
 if TYPE_CHECKING:
     from busdoc.decode.signals.kernel import Frames, Order, Plan, State
@@ -47,7 +46,7 @@ def fold_in_threads(
     group_rows(stream_of, edges, rows)
     n_frames = np.diff(edges)
     frames += n_frames
-    n_threads = max(1, min(_MOST_THREADS, os.cpu_count() or 1, n_streams))
+    n_threads = max(1, min(_MOST_THREADS, cores(), n_streams))
     order = Order(rows, edges, _shares(n_frames * np.diff(first_slot), n_threads), first_slot)
     # what the compiled code takes: arrays that are contiguous and writable
     columns = Frames(
@@ -61,7 +60,7 @@ def fold_in_threads(
     kept = State(state.policy, state.most_kept, state.counts, state.measures)
     if n_threads == 1:
         return _fold_share(0, order, columns, signals, kept)
-    with ThreadPoolExecutor(n_threads, "signals") as pool:
+    with threads(n_threads, "signals") as pool:
         waiting = [pool.submit(_fold_share, owner, order, columns, signals, kept) for owner in range(n_threads)]
         return [changes for future in waiting for changes in future.result()]
 

@@ -4,7 +4,6 @@ Takes blocks of frames in the order of time and may be cut anywhere; gives one `
 are summed by a compiled kernel on two threads, short ones and live buses by numpy, with equal results.
 """
 
-import os
 from collections.abc import Mapping
 from itertools import pairwise
 
@@ -17,6 +16,7 @@ from busdoc.health.wire.bitrate import likely_bitrate
 from busdoc.health.wire.error_state import ErrorStates
 from busdoc.health.wire.frame_length import frame_bits
 from busdoc.kernels.compiled import has_compiler
+from busdoc.kernels.cores import cores, threads
 from busdoc.times import SECOND_NS
 
 __all__ = ["WireWatch"]
@@ -54,7 +54,7 @@ class WireWatch:
     ) -> None:
         self._bitrates = dict(bitrates)
         self._compiled = compiled
-        self._threads = threads or min(2, os.cpu_count() or 1)
+        self._threads = threads or min(2, cores())
         self._zero_ns: int | None = None
         self._last_ns = 0
         self._n_frames = 0
@@ -204,8 +204,6 @@ def _numpy_sums(block: FrameBlock, zero_ns: int) -> Int64Array:
 
 def _compiled_sums(block: FrameBlock, zero_ns: int, n_threads: int) -> Int64Array:
     """Give the sums by the compiled kernel; a channel's second may stand in several rows."""
-    from concurrent.futures import ThreadPoolExecutor  # 10 ms
-
     from busdoc.health.wire.wire_kernel import Frames, sum_by_second  # numba: 250 ms, and 600 ms more at its first call
 
     words = np.ascontiguousarray(block.data).reshape(-1).view("<i8").astype(np.int64, copy=False)
@@ -232,8 +230,8 @@ def _compiled_sums(block: FrameBlock, zero_ns: int, n_threads: int) -> Int64Arra
     pieces = list(pairwise(len(block) * k // n_pieces for k in range(n_pieces + 1)))
     if n_threads == 1:
         return np.concatenate([work(ends) for ends in pieces])
-    with ThreadPoolExecutor(n_threads) as threads:
-        return np.concatenate(list(threads.map(work, pieces)))
+    with threads(n_threads, "wire") as pool:
+        return np.concatenate(list(pool.map(work, pieces)))
 
 
 def _merged(sums: Int64Array) -> Int64Array:

@@ -4,7 +4,6 @@ Takes dropouts (`Dropouts`, of a controller, a group, or all) and the values of 
 one `Covariate` for each pair, found or not, so that the caller can correct for all that was tried, events included.
 """
 
-import os
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -24,6 +23,7 @@ from busdoc.intermittent.precursors.covariate_features import (
 )
 from busdoc.intermittent.precursors.covariate_ranking import WORTH_MORE, FeatureTest, test_features
 from busdoc.intermittent.precursors.precursor import Precursor, explained_share
+from busdoc.kernels.cores import cores, threads
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import counted
 from busdoc.words.duration import duration
@@ -127,12 +127,10 @@ def find_covariates(
 
 def _each(tried: Callable[[CellSeries], Covariate | None], series: Sequence[CellSeries]) -> Iterable[Covariate | None]:
     """Try each value; many of them in threads, since sorting leaves the interpreter to others."""
-    n_threads = min(_MOST_THREADS, os.cpu_count() or 1)
+    n_threads = min(_MOST_THREADS, cores())
     if len(series) < _WORTH_THREADS or n_threads == 1:
         return map(tried, series)
-    from concurrent.futures import ThreadPoolExecutor  # 10 ms
-
-    with ThreadPoolExecutor(n_threads, "values") as pool:
+    with threads(n_threads, "values") as pool:
         return list(pool.map(tried, series))
 
 

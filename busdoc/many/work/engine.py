@@ -15,7 +15,7 @@ from typing import Any, Protocol
 
 from busdoc.errors import BusdocError, InputError, in_one_line
 from busdoc.many.judged import Judged, Outcome, Task
-from busdoc.many.work.judging import judge
+from busdoc.many.work.judging import judge, judge_on_one_core
 
 __all__ = ["ClusterEnded", "DaskEngine", "Engine", "Here", "open_dask"]
 
@@ -25,6 +25,12 @@ _WORKER_BYTES = 1_500_000_000
 """What a worker may need: the bound of one post-mortem, its report, and the libraries."""
 _RETRIES = 2
 """How often a task that ended its workers is given out again, beside what the cluster itself retries."""
+_SETTINGS = {
+    "distributed.comm.timeouts.connect": "20s",
+    # Dask samples its own event loop and keeps a tree of calls for each second: memory that grows with a run's time
+    "distributed.worker.profile.enabled": False,
+    "distributed.admin.system-monitor.log-length": 600,
+}
 _WAIT_S = 60.0
 _COUNT_EVERY_S = 1.0
 
@@ -65,7 +71,9 @@ class DaskEngine:
     work : what a worker does with a task
     """
 
-    def __init__(self, client: Any, *, dashboard: str | None = None, work: Callable[[Task], Judged] = judge) -> None:
+    def __init__(
+        self, client: Any, *, dashboard: str | None = None, work: Callable[[Task], Judged] = judge_on_one_core
+    ) -> None:
         self._client = client
         self._work = work
         self.dashboard = dashboard
@@ -149,7 +157,7 @@ def open_dask(address: str | None, n_workers: int | None, *, dashboard: bool = T
     from distributed import Client
 
     with contextlib.ExitStack() as stack:
-        stack.enter_context(dask.config.set({"distributed.comm.timeouts.connect": "20s"}))
+        stack.enter_context(dask.config.set(_SETTINGS))
         stack.enter_context(_silent())
         if address is None:
             count = _workers_here() if n_workers is None else n_workers

@@ -8,11 +8,18 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from busdoc.errors import BusdocError, found_instead
+from busdoc.kernels.cores import keep_to_one_core
 from busdoc.many.intake.addresses import brought_here, content_hash, is_remote
 from busdoc.many.intake.capture import FleetCapture
 from busdoc.many.judged import Judged, Outcome, Reports, Task, packed
 
-__all__ = ["judge"]
+__all__ = ["judge", "judge_on_one_core"]
+
+
+def judge_on_one_core(task: Task) -> Judged:
+    """Judge one capture as one of many workers: each core has a capture of its own."""
+    keep_to_one_core()
+    return judge(task)
 
 
 def judge(task: Task) -> Judged:
@@ -61,7 +68,6 @@ def _judged(task: Task, files: Sequence[Path], beside: list[Path]) -> Judged:
         ],
         machine_file=machine_file,
         journal_file=journal_file,
-        side_by_side=False,
     )
     report = ""
     if task.reports is Reports.ALL or (task.reports is Reports.TROUBLE and result.trouble):

@@ -3,7 +3,6 @@
 import re
 from base64 import b64encode
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from datetime import datetime
 from functools import cache
@@ -13,6 +12,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from busdoc.analysis.result import Result
+from busdoc.kernels.cores import threads
 from busdoc.report.output import printable, write_text
 from busdoc.report.record.page import Page, Picture
 from busdoc.report.record.pages.build import build_page
@@ -72,7 +72,7 @@ def html(
     written : the time to print as that of writing; None: now, in the laptop's own zone
     """
     moment = datetime.now().astimezone() if written is None else written
-    with ThreadPoolExecutor(max_workers=1) as beside:  # hashing half a gigabyte takes as long as loading the libraries
+    with threads(1, "provenance") as beside:  # hashing half a gigabyte takes as long as loading the libraries
         made = beside.submit(provenance, result, command)
         load_drawing()
         _environment()

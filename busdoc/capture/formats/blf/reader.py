@@ -7,12 +7,11 @@ Threads inflate the containers ahead. Of a large capture the objects are parsed 
 numpy; both give the same.
 """
 
-import os
 import struct
 import zlib
 from collections import deque
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Executor, Future
 from datetime import datetime
 from typing import IO, NamedTuple, TypeAlias
 
@@ -26,6 +25,7 @@ from busdoc.capture.formats.stretches import Collector
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.reading import ReadBlock, Reading
 from busdoc.errors import InputError
+from busdoc.kernels.cores import cores, threads
 
 __all__ = ["read_blf"]
 
@@ -56,7 +56,7 @@ def read_blf(reading: Reading) -> Iterator[ReadBlock]:
     InputError : when the file does not begin as one
     """
     block_rows = _BLOCK_ROWS if reading.chunk_bytes is None else _FEW_ROWS
-    with open_bytes(reading.file) as file, ThreadPoolExecutor(max(1, min(4, os.cpu_count() or 1)), "blf") as pool:
+    with open_bytes(reading.file) as file, threads(min(4, cores()), "blf") as pool:
         start_ns = _start_ns(file, reading)
         loading = pool.submit(_load, reading.compiled)
         objects = _Objects(reading, start_ns, loading)
@@ -101,7 +101,7 @@ def _start_ns(file: IO[bytes], reading: Reading) -> int:
         return 0
 
 
-def _inflated_ahead(file: IO[bytes], reading: Reading, pool: ThreadPoolExecutor) -> Iterator[_Content]:
+def _inflated_ahead(file: IO[bytes], reading: Reading, pool: Executor) -> Iterator[_Content]:
     """Yield the stream of objects as the containers hold it; an object that stands alone comes as it is."""
     ahead: deque[Future[_Content]] = deque()
     for is_container, content in _contents(file, reading):

@@ -1,9 +1,8 @@
 """Reads large text captures: threads run a compiled parser ahead of whoever takes the blocks."""
 
-import os
 from collections import deque
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -16,6 +15,7 @@ from busdoc.capture.formats.lines import new_buffer, whole_lines
 from busdoc.capture.formats.stretches import Collector, Stretch, split_unfinished, unfinished_stretch
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.reading import ReadBlock, Reading
+from busdoc.kernels.cores import cores, threads
 
 __all__ = ["Parse", "read_text_compiled"]
 
@@ -54,10 +54,10 @@ def read_text_compiled(reading: Reading, grammar: Grammar, load: Callable[[], Pa
     def next_buffer() -> UInt8Array:
         return spare.pop() if spare else new_buffer(chunk_bytes)
 
-    n_threads = max(1, min(4, os.cpu_count() or 1))
+    n_threads = max(1, min(4, cores()))
     collector = Collector(reading, grammar)
     ahead: deque[_Ahead | None] = deque()
-    with open_bytes(reading.file) as file, ThreadPoolExecutor(n_threads, "text") as pool:
+    with open_bytes(reading.file) as file, threads(n_threads, "text") as pool:
         loading = pool.submit(load)
 
         def collect_next() -> Iterator[ReadBlock]:
