@@ -152,7 +152,7 @@ def isolate_symptom(
         because=tuple(because),
         actions=tuple(actions),
         codes=tuple(codes),
-        absent=silent_at_first(health),
+        absent=(*silent_at_first(health), *_never_heard(machine, health)),
         symptom=weighed,
     )
     findings = work_out(record)
@@ -279,6 +279,12 @@ def _with_those_seen(machine: Machine, health: Health) -> Machine:
     if machine.controllers:
         return machine
     return with_controllers(machine, [c.name for c in health.controllers if c.first_ns is not None])
+
+
+def _never_heard(machine: Machine, health: Health) -> tuple[tuple[str, int, int | None], ...]:
+    """Give the map's controllers of which a capture, or a session without a bus, knows nothing: they tell nothing."""
+    heard = {controller.name for controller in health.controllers}
+    return tuple((name, health.start_ns, None) for name in machine.controllers if name not in heard)
 
 
 def _suspects(findings: Findings, codes: tuple[FaultCode, ...]) -> tuple[Suspect, ...]:

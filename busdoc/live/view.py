@@ -10,6 +10,7 @@ from busdoc.actions.action import Action
 from busdoc.capture.listening import BusState
 from busdoc.health.controller import ControllerState
 from busdoc.isolation.verdict import NextTest, Suspect
+from busdoc.symptoms.looks import Asked
 
 __all__ = [
     "ComplaintRow",
@@ -136,6 +137,8 @@ class ComplaintRow:
     """(from, to) in which it showed, ns."""
     observable: tuple[tuple[int, int], ...]
     """(from, to) in which it could be seen, ns."""
+    asked: Asked = Asked.NOTHING
+    """The look that a person is asked for now."""
 
 
 class SilenceAnswer(StrEnum):

@@ -33,6 +33,7 @@ from busdoc.report.words.symptoms import WAITS_FOR_A_LOOK, symptom_in_words
 from busdoc.session.logbook import Logbook
 from busdoc.symptoms.complaint import DROPOUT
 from busdoc.symptoms.latching import latching_in_words
+from busdoc.symptoms.looks import look_asked
 from busdoc.symptoms.symptom import Symptom, SymptomKind
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import counted, times
@@ -206,18 +207,21 @@ def _complaint(symptom: Symptom, at: Standing) -> ComplaintRow:
         and (code.code in symptom.codes or code.kind is CodeKind.STATUS)
     ]  # fmt: skip
     since_ns = at.heard_ns if last is None else last.since_ns if last.gone_ns is None else last.gone_ns
-    live = symptom.kind is SymptomKind.SEEN or not symptom.observable
+    by_eye = symptom.kind is SymptomKind.SEEN
+    went = by_eye and last is not None and symptom.observable[-1][1] == last.gone_ns  # with the power
+    live = (by_eye and not went) or not symptom.observable
     weighed_ns = at.weighed.verdict.at_ns  # a playback that runs fast is seconds further on than what was judged of it
     return ComplaintRow(
         name=symptom_in_words(symptom),
         showing=symptom.showing,
-        seen=live or symptom.observable[-1][1] >= min(weighed_ns, at.heard_ns) - _SEEN_WITHIN_NS,
+        seen=live or (not by_eye and symptom.observable[-1][1] >= min(weighed_ns, at.heard_ns) - _SEEN_WITHIN_NS),
         since_ns=since_ns,
         n_came=symptom.n_came,
         own_count=max(counts, default=None),
         goes=latching_in_words(symptom),
         spans=tuple((one.since_ns, at.heard_ns if one.gone_ns is None else one.gone_ns) for one in symptom.spans),
         observable=symptom.observable,
+        asked=look_asked(symptom, at.log.numbered(), at.heard_ns),
     )
 
 

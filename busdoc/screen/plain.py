@@ -312,7 +312,8 @@ class PlainSession:
             yield f"{row.name}: {state}{since}{fell}{fault}"
         if view.complaint is not None:
             since = self._at(view.complaint.since_ns, view)
-            yield f"{view.complaint.name}: {complaint_state(view.complaint)[0]} since {since}"
+            asked = f"; {view.complaint.asked}: seen or gone" if view.complaint.asked else ""
+            yield f"{view.complaint.name}: {complaint_state(view.complaint)[0]} since {since}{asked}"
         yield view.headline
         following = self._next_text(view)
         if following:

@@ -6,8 +6,9 @@ is cycled; of a free one, only where nothing that was done took its cause away b
 
 from collections.abc import Sequence
 
-from busdoc.actions.action import POWER_KINDS, Action, ActionKind
-from busdoc.symptoms.symptom import Symptom, SymptomKind
+from busdoc.actions.action import POWER_KINDS, REMARKS, Action, ActionKind
+from busdoc.symptoms.looks import looks_at
+from busdoc.symptoms.symptom import ShowingSpan, Symptom, SymptomKind
 from busdoc.times import SECOND_NS
 
 __all__ = ["STAYS_FROM", "latching_in_words", "probability_latched"]
@@ -22,6 +23,9 @@ _LASTS = 0.6
 """That a free symptom lasts until somebody cycles the power, as long as its cause is in (common practice)."""
 _LASTS_OUT = 0.7
 """The same for each part that was unplugged meanwhile: as a rule the bad one is not the first (common practice)."""
+_PASSING = 0.08
+"""That a free symptom comes and goes again, or goes and comes again, between two looks with nothing done (common
+practice: what holds does not, and of what does not hold one in five is so quick)."""
 _JUST_S = 3
 """A press comes this much before or after what it tells of (common practice)."""
 _SAID_AGAIN_NS = SECOND_NS * 3 // 2
@@ -50,10 +54,24 @@ def probability_latched(symptom: Symptom, actions: Sequence[Action]) -> float:
             and a.time_ns < until_ns - symptom.latency_ns
         }
         if span.gone_ns is not None and not cycled:
-            latched *= _WRONG
+            passing = _is_one_look_s(span, symptom, actions)
+            latched *= symptom.errs if passing else _WRONG
+            free *= symptom.errs + _PASSING if passing else 1.0
         elif cycled or opened:
             free *= (_LASTS if cycled else 1.0) * _LASTS_OUT ** len(opened)
     return latched / (latched + free)
+
+
+def _is_one_look_s(span: ShowingSpan, symptom: Symptom, actions: Sequence[Action]) -> bool:
+    """Whether a single look tells of a showing, or of its end with nothing done before it showed again: it may err."""
+    if not symptom.looks:
+        return False
+    n_with, n_without = looks_at(symptom, span)
+    again_ns = next((one.since_ns for one in symptom.spans if one.since_ns > span.since_ns), None)
+    still = again_ns is not None and not any(
+        span.still_ns < a.time_ns < again_ns for a in actions if a.kind not in REMARKS
+    )
+    return n_with == 1 or (n_without == 1 and still)
 
 
 def _ends_by_power(gone_ns: int | None, symptom: Symptom) -> bool:

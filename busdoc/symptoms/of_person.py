@@ -7,18 +7,18 @@ wrong now and then.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 from busdoc.actions.action import REMARKS, Action, ActionKind
 from busdoc.machine.machine import Machine
+from busdoc.symptoms.looks import LOOKS_WITHIN_NS
 from busdoc.symptoms.spans import cut_at_restarts, without
 from busdoc.symptoms.symptom import ShowingSpan, Symptom, SymptomKind
 from busdoc.times import SECOND_NS
 
-__all__ = ["LOOKS_EVERY_NS", "seen_symptoms"]
+__all__ = ["seen_symptoms"]
 
-LOOKS_EVERY_NS = 10 * SECOND_NS
-"""People who wait for something look up this often (common practice)."""
 _ERRS = 0.03
 """One look in thirty is wrong (common practice: another lamp, the sun on the glass)."""
 _LATENCY_NS = 3 * SECOND_NS
@@ -97,17 +97,48 @@ def _symptom(
     what, controller = name
     could = without((looks[0].time_ns, max(last_ns, looks[-1].time_ns, looks[0].time_ns + 1)), off)
     restarts = [(down_ns, back_ns if back_ns < last_ns else None) for down_ns, back_ns in off]
+    all_looks = _all_looks(looks, went_on_ns, could)
+    spans = cut_at_restarts(_spans(looks, went_on_ns, off), restarts, could)
     return Symptom(
         kind=SymptomKind.SEEN,
         name=f"seen:{what}" if what else "seen",
         text="written down by the person who saw it",
         controller=controller,
-        spans=cut_at_restarts(_spans(looks, went_on_ns, off), restarts, could),
+        spans=tuple(_from_its_first_look(span, all_looks) for span in spans),
         observable=could,
         latency_ns=_LATENCY_NS,
         errs=_ERRS,
-        look_ns=LOOKS_EVERY_NS,
+        looks=all_looks,
     )
+
+
+def _from_its_first_look(span: ShowingSpan, looks: Sequence[tuple[int, bool]]) -> ShowingSpan:
+    """Let what shows after a start be seen by the first look after it, and not by the start."""
+    ends_ns = span.gone_ns
+    seen_ns = [t for t, shows in looks if shows and t >= span.since_ns and (ends_ns is None or t < ends_ns)]
+    if not seen_ns:
+        return span
+    return replace(span, since_ns=seen_ns[0], still_ns=max(span.still_ns, seen_ns[0]))
+
+
+def _all_looks(
+    looks: Sequence[Action], went_on_ns: Sequence[int], could: Sequence[tuple[int, int]]
+) -> tuple[tuple[int, bool], ...]:
+    """Give the looks that were written down, and those in between that saw nothing new.
+
+    Who goes on to the next step has looked, and who waits for long looks up meanwhile.
+    """
+    found: list[tuple[int, bool]] = []
+    for look, after in zip(looks, [*looks[1:], None], strict=True):
+        shows, until_ns = look.kind is ActionKind.SEEN, could[-1][1] if after is None else after.time_ns
+        found.append((look.time_ns, shows))
+        steps_ns = [t for t in went_on_ns if look.time_ns < t and t + _BEFORE_STEP_NS < until_ns]
+        for at_ns in (*steps_ns, until_ns):
+            since_ns = found[-1][0]
+            found += [(t, shows) for t in range(at_ns - LOOKS_WITHIN_NS, since_ns, -LOOKS_WITHIN_NS)][::-1]
+            if at_ns < until_ns:
+                found.append((at_ns, shows))
+    return tuple(one for one in found if any(a <= one[0] <= b for a, b in could))
 
 
 def _spans(looks: Sequence[Action], went_on_ns: Sequence[int], off: Sequence[tuple[int, int]]) -> list[ShowingSpan]:
@@ -118,8 +149,9 @@ def _spans(looks: Sequence[Action], went_on_ns: Sequence[int], off: Sequence[tup
     shows = False
     before: Action | None = None
     for look in looks:
-        last_on_ns = max((t for t in went_on_ns if t < look.time_ns), default=0)
-        within_ns = max(look.time_ns - LOOKS_EVERY_NS * 3 // 2, last_on_ns)
+        # A press just before a step is what the look before that step brought.
+        last_on_ns = max((t for t in went_on_ns if t + _BEFORE_STEP_NS < look.time_ns), default=0)
+        within_ns = max(look.time_ns - LOOKS_WITHIN_NS, last_on_ns)
         if look.kind is ActionKind.SEEN:
             if not shows:
                 since_ns = look.time_ns

@@ -63,8 +63,9 @@ class Symptom:
     """So long after the fault it is seen at the latest; a shorter quiet tells nothing."""
     errs: float = 0.0
     """Probability that one look is wrong."""
-    look_ns: int = 0
-    """How far apart a person's looks are, on average; 0: it is watched all the time."""
+    looks: tuple[tuple[int, bool], ...] = ()
+    """(ns, whether it showed) of a person's looks, ascending: those written down, and those that must have been between
+    them. Empty: it is watched all the time."""
     latches: bool | None = None
     """It stays until the power is cycled, as the map says; None: it does not say."""
     p_latches: float = 0.0

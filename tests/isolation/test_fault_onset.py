@@ -20,6 +20,7 @@ def one_part(length_s: list[float], live: list[bool]) -> Cells:
         live=np.array(live).reshape(-1, 1),
         stint=np.zeros((len(length_s), 1), np.int64),
         up_s=float(sum(length_s)),
+        looks=np.zeros(len(length_s)),
     )
 
 

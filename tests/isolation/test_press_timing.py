@@ -69,6 +69,8 @@ def test_who_falls_with_a_part_is_who_it_reaches_and_hardly_anybody_else() -> No
     assert group_fit(reached, hit, up, loose, 0.2) == pytest.approx([1.0, 1e-6, 0.2, 0.0, 1.0])
     by_part = np.array([0.2, 0.2, 0.05, 0.2, 0.2])
     assert group_fit(reached, hit, up, loose, by_part)[2] == pytest.approx(0.05)
+    # One of those that were reached shows it, though nobody knows which: that one is not held against the part.
+    assert group_fit(reached, hit, up, loose, 0.2, its_own=1) == pytest.approx([1.0, 1e-6, 1.0, 0.0, 1.0])
 
 
 @pytest.mark.parametrize("order", [("plug", "unplug"), ("unplug", "plug")])

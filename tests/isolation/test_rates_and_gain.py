@@ -17,6 +17,7 @@ from busdoc.isolation.suspects.rates import (
     BACKGROUND_HZ,
     RATE_PRIOR,
     RATES_HZ,
+    not_seen,
     quiet_probability,
 )
 
@@ -61,6 +62,28 @@ def test_an_unknown_rate_stays_quiet_as_the_exponential_integral_says(quiet_s: f
 @pytest.mark.parametrize(("confidence", "expected_s"), [(0.90, 786.0), (0.95, 1754.0), (0.99, 5062.0)])
 def test_the_dwell_of_an_unknown_rate_is_that_of_the_exponential_integral(confidence: float, expected_s: float) -> None:
     assert dwell_s(confidence) == pytest.approx(expected_s, rel=0.03)
+
+
+def test_what_looks_that_err_leave_unseen_is_the_sum_over_when_it_began() -> None:
+    """Moment by moment: it began at t, as a Poisson process does, and each look from then on was wrong."""
+    quiet_s, n, errs = 30.0, 4, 0.03
+    looks_s = np.arange(1, n + 1) * quiet_s / n
+    began_s = (np.arange(200_000) + 0.5) * quiet_s / 200_000
+    later = (looks_s[None, :] >= began_s[:, None]).sum(axis=1)
+    for k in (4, 10, 16):
+        rate = float(RATES_HZ[k])
+        density = rate * np.exp(-rate * began_s)
+        missed = float((density * errs**later).sum() * quiet_s / 200_000)
+        found = not_seen(np.array([quiet_s]), np.array([float(n)]), errs)[0, k]
+        assert found == pytest.approx(math.exp(-rate * quiet_s) + missed, rel=1e-3)
+
+
+def test_without_a_look_nothing_was_seen_and_one_that_never_errs_is_as_watching_all_the_time() -> None:
+    two = np.array([20.0, 20.0])
+    assert not_seen(two, np.array([0.0, 0.0]), 0.03) == pytest.approx(np.ones((2, len(RATES_HZ))))
+    assert not_seen(two, np.array([0.0, 3.0]), 0.0) == pytest.approx(np.exp(-20.0 * np.stack([RATES_HZ, RATES_HZ])))
+    hard = not_seen(np.array([3600.0]), np.array([2.0]), 0.03)[0, -1]
+    assert hard == pytest.approx(0.03**2)  # there all the time: both looks were wrong
 
 
 def test_quiet_that_was_watched_already_shortens_the_dwell_and_enough_ends_it() -> None:

@@ -5,11 +5,14 @@ from datetime import UTC
 
 import pytest
 
-from busdoc.live.view import ComplaintRow
+from busdoc.live.view import ComplaintRow, Watching
 from busdoc.screen.areas.big_view import draw_big
 from busdoc.screen.areas.complaint import complaint_state, draw_complaint
 from busdoc.screen.areas.head import draw_hints
+from busdoc.screen.areas.next_step import said_without_step
 from busdoc.screen.drawing.lines import plain, width_of
+from busdoc.screen.drawing.styles import Tone
+from busdoc.symptoms.looks import Asked
 from tests.screen.made_views import HEALTHY
 
 S = 1_000_000_000
@@ -36,6 +39,17 @@ def row(*, showing: bool = True, seen: bool = True) -> ComplaintRow:
 )
 def test_it_shows_or_not_or_cannot_be_seen(*, showing: bool, seen: bool, word: str) -> None:
     assert complaint_state(row(showing=showing, seen=seen))[0] == word
+
+
+def test_a_look_that_is_asked_for_stands_before_all_else_and_in_place_of_hands_off() -> None:
+    asked = replace(row(), name="what was seen", asked=Asked.AGAIN)
+    view = replace(HEALTHY, complaint=asked, next=None, watching=Watching(since_ns=NOW_NS, clear_at_ns=None, parts=()))
+    said = plain(draw_complaint(view, 80, UTC, label=20, length_s=120, back_ns=0)[0])
+    assert said.startswith(" SHOWING what was seen · Look again: f it shows, g gone · since ")
+    assert said_without_step(view, "") == (["Hands off, and look again: does it show?"], Tone.STRONG)
+    assert said_without_step(replace(view, complaint=row()), "")[0] == ["Hands off, and watch."]
+    never = replace(row(showing=False, seen=False), asked=Asked.LOOK)
+    assert complaint_state(never)[0] == "nobody has looked at"
 
 
 @pytest.mark.parametrize("width", [40, 80, 160])

@@ -1,6 +1,8 @@
 """Latched or free, learnt from how the showings ended: many controllers hold a hardware fault until their power is
 cycled (common practice)."""
 
+from dataclasses import replace
+
 import pytest
 
 from busdoc.actions.action import Action, ActionKind
@@ -33,6 +35,25 @@ def symptom(*spans: tuple[float, float | None], latches: bool | None = None) -> 
 
 def act(at_s: float, kind: ActionKind, part: str | None = None) -> Action:
     return Action(n=1, time_ns=round(at_s * NS), uncertainty_ns=NS, kind=kind, part=part)
+
+
+def seen_by_looks(spans: tuple[tuple[float, float | None], ...], *looks: tuple[float, bool]) -> Symptom:
+    found = tuple((round(t * NS), shows) for t, shows in looks)
+    return replace(symptom(*spans), kind=SymptomKind.SEEN, errs=0.03, looks=found)
+
+
+def test_a_single_look_that_may_be_wrong_hardly_says_that_it_let_go() -> None:
+    """One look in thirty errs (common practice); two in a row, one in a thousand."""
+    spans = ((10.0, 30.0), (35.0, None))
+    seen, gone, again = (10.0, True), (30.0, False), (35.0, True)
+    once = seen_by_looks(spans, seen, (20.0, True), gone, again)
+    twice = seen_by_looks(spans, seen, (20.0, True), gone, (32.0, False), again)
+    stepped = [act(33.0, ActionKind.PLUG, "harness-A")]
+    assert probability_latched(once, []) > 0.15
+    assert probability_latched(twice, []) < 0.05
+    assert probability_latched(once, stepped) < 0.05  # something was done that may have brought it back
+    passing = seen_by_looks(((10.0, 20.0),), (5.0, False), seen, (20.0, False), (30.0, False))
+    assert probability_latched(passing, []) > 0.15  # the one look that saw it may be the wrong one
 
 
 def test_one_that_was_seen_gone_with_nobody_near_the_power_is_free() -> None:

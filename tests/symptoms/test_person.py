@@ -23,7 +23,9 @@ from busdoc.live.session import LiveSession
 from busdoc.live.view import HappeningKind
 from busdoc.machine.machine import Machine
 from busdoc.report.terminal.terminal import render
+from busdoc.report.words.symptoms import showing_in_words
 from busdoc.session.folder import SessionFolder
+from busdoc.symptoms.looks import Asked, look_asked, looks_at
 from busdoc.symptoms.of_person import seen_symptoms
 from busdoc.symptoms.symptom import Symptom, SymptomKind
 from tests.truth.hand_records import BRANCHES, NS, ON_IT, sweeper
@@ -83,7 +85,7 @@ def test_with_the_power_off_nothing_is_seen_and_what_shows_after_it_came_with_it
     off, on = did(20.0, ActionKind.POWER_OFF), did(30.0, ActionKind.POWER_ON)
     found = only(seen(5.0), off, on, seen(40.0), did(60.0, ActionKind.MARK))
     assert found.observable == ((5 * NS, 20 * NS), (33 * NS, 60 * NS))
-    assert [(a, b) for _, a, _, b in shown(found)] == [(5.0, 20.0), (34.0, None)]
+    assert [(a, b) for _, a, _, b in shown(found)] == [(5.0, 20.0), (40.0, None)]  # nobody looked in between
     assert shown(found)[1][0] == 33.0
     ended = only(seen(5.0), off, on, gone(40.0))
     assert shown(ended) == [(None, 5.0, 20.0, 20.0)]
@@ -250,6 +252,57 @@ def test_the_bell_rings_for_a_complaint_that_comes_and_not_for_what_somebody_has
     log.complaint(replace(found, kind=SymptomKind.CODE, name="code:hopper:SPN 1 FMI 4", codes=("SPN 1 FMI 4",)))
     (told,) = log.after(0)
     assert (told.kind, told.text) == (HappeningKind.SHOWS, "SPN 1 FMI 4 shows")
+
+
+def test_the_look_before_a_step_that_saw_it_did_not_miss_it() -> None:
+    """Who presses just before the next step tells what that step's look brought."""
+    first = (gone(0.0), did(20.0, ActionKind.PLUG, "A"))
+    found = only(*first, seen(31.0), did(32.0, ActionKind.UNPLUG, "A"), until_s=60.0)
+    assert found.spans[0].not_yet_ns == 16 * NS
+
+
+def test_looks_are_those_written_down_and_those_that_must_have_been_between() -> None:
+    found = only(gone(0.0), did(10.0, ActionKind.PLUG, "A"), did(20.0, ActionKind.PLUG, "B"), seen(50.0), gone(90.0))
+    assert [(t // NS, shows) for t, shows in found.looks] == [
+        (0, False), (3, False), (18, False), (20, False), (35, False), (50, True), (60, True), (75, True), (90, False)
+    ]  # fmt: skip
+    (span,) = found.spans
+    assert looks_at(found, span) == (3, 1)
+
+
+def test_a_look_is_asked_for_after_a_step_and_a_second_one_where_it_changed() -> None:
+    looked = (gone(0.0), gone(5.0))
+    stepped = (*looked, did(6.0, ActionKind.PLUG, "harness-A"))
+    changed = (*stepped, seen(10.0))
+    sure = (*changed, seen(13.0))
+    off = (*sure, did(20.0, ActionKind.POWER_OFF))
+    asked = [
+        (stepped, 8.0, Asked.NOTHING),  # it may take three seconds to show
+        (stepped, 9.0, Asked.LOOK),
+        (changed, 11.0, Asked.NOTHING),
+        (changed, 12.0, Asked.AGAIN),
+        (sure, 20.0, Asked.NOTHING),
+        (sure, 28.0, Asked.LOOK),  # nobody has looked for a while
+        (off, 60.0, Asked.NOTHING),
+        ((*off, did(30.0, ActionKind.POWER_ON)), 60.0, Asked.LOOK),
+    ]
+    for actions, at_s, expected in asked:
+        assert look_asked(only(*actions), numbered(actions), round(at_s * NS)) is expected
+
+
+def test_what_went_with_the_power_could_not_be_seen_since() -> None:
+    """Nobody may say of a lamp on a machine without power that its fault is gone (by definition of seeing)."""
+    off = did(20.0, ActionKind.POWER_OFF)
+    dark, on_again = only(seen(5.0), off), only(seen(5.0), off, did(30.0, ActionKind.POWER_ON), gone(40.0))
+    said = [
+        showing_in_words(one, until_ns=60 * NS, start_ns=0, epoch=False) for one in (dark, on_again)
+    ]  # fmt: skip
+    assert said == ["was there at first, and could not be seen since", "was there at first, and does not show now"]
+
+
+def test_a_code_needs_no_look() -> None:
+    code = replace(only(gone(0.0), seen(40.0)), kind=SymptomKind.CODE)
+    assert look_asked(code, numbered([gone(0.0), seen(40.0)]), 90 * NS) is Asked.NOTHING
 
 
 def test_who_waited_and_went_on_had_looked() -> None:

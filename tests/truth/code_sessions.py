@@ -49,6 +49,10 @@ class Showing(StrEnum):
     SELF_TEST = "code that only a start brings"
     LAMP = "lamp, seen by a person who errs"
     NO_BUS = "no bus at all, a lamp"
+    LOOKED = "lamp, each look written down"
+
+
+_BY_EYE = (Showing.LAMP, Showing.NO_BUS, Showing.LOOKED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,8 +129,8 @@ def live_with_codes(showing: Showing, seed: int, *, as_dropouts: bool = False) -
     until_s = world.now_s
     lost = absences(world.events, until_s)
     actions = told.actions
-    if showing in (Showing.LAMP, Showing.NO_BUS):
-        actions = _with_looks(actions, world, rng, until_s)
+    if showing in _BY_EYE:
+        actions = _with_looks(actions, world, rng, until_s, each=showing is Showing.LOOKED)
     up = {
         name: _up(name, [(a.lost_s, a.back_s) for a in lost if a.controller == name], until_s)
         for name in told.machine.controllers
@@ -139,7 +143,7 @@ def live_with_codes(showing: Showing, seed: int, *, as_dropouts: bool = False) -
             controllers=tuple(_heard(name, spans, told.until_ns) for name, spans in up.items()),
         )
     )
-    without_codes = (Showing.LAMP, Showing.NO_BUS, Showing.CONDITION)
+    without_codes = (*_BY_EYE, Showing.CONDITION)
     return CodeSession(
         showing=showing,
         seed=seed,
@@ -237,7 +241,7 @@ def _faults(showing: Showing, teller: StoryTeller) -> tuple[tuple[Fault, ...], f
     if showing is Showing.SELF_TEST:
         one = fault(branch[0], latches=True, hard=True)
         return (replace(one, at_power_up=True, delay_s=float(rng.uniform(0.1, 3.0))),), 0.0
-    if showing in (Showing.LAMP, Showing.NO_BUS, Showing.COUNTER):
+    if showing in (*_BY_EYE, Showing.COUNTER):
         return (fault(branch[0], latches=bool(rng.random() < 0.5), hard=True),), 0.0
     if showing is Showing.SUPPLY:
         shorts = f"sensor-{branch[0].partition('-')[2]}"
@@ -263,10 +267,10 @@ def _faults(showing: Showing, teller: StoryTeller) -> tuple[tuple[Fault, ...], f
 
 
 def _with_looks(
-    actions: Sequence[Action], world: World, rng: np.random.Generator, until_s: float
+    actions: Sequence[Action], world: World, rng: np.random.Generator, until_s: float, *, each: bool
 ) -> tuple[Action, ...]:
     """Let a person look up every ten seconds or so and before each step, err in three looks of a hundred, and press
-    when what they see changes."""
+    when what they see changes; or, as they are asked to, with each look."""
     owner = next(iter(world.machine.controllers))
     lost = [(a.lost_s, a.back_s) for a in absences(world.events, until_s) if a.controller == owner]
     up = _up(owner, lost, until_s)
@@ -278,7 +282,7 @@ def _with_looks(
         if any(a + 1.0 < at_s < b for a, b in up):
             shows = any(one.from_s <= at_s and (one.to_s is None or at_s < one.to_s) for one in world.showings)
             sees = shows if rng.random() > 0.03 else not shows
-            if sees != seen:
+            if sees != seen or each:
                 kind = ActionKind.SEEN if sees else ActionKind.GONE
                 time_ns = _ns(at_s + float(rng.uniform(0.2, 1.5)))
                 pressed.append(Action(n=0, time_ns=time_ns, uncertainty_ns=NS, kind=kind, part=None))

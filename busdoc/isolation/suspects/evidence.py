@@ -30,7 +30,7 @@ from busdoc.isolation.suspects.hands.unwritten import weigh_hands
 from busdoc.isolation.suspects.losses import Losses
 from busdoc.isolation.suspects.press_timing import SPARED, WIGGLE_SHOWS, group_fit, lateness_s, shaken, soften, untold
 from busdoc.isolation.suspects.prior import kind_of
-from busdoc.isolation.suspects.rates import BACKGROUND_HZ, RATES_HZ
+from busdoc.isolation.suspects.rates import BACKGROUND_HZ, RATES_HZ, not_seen
 from busdoc.isolation.suspects.recovery_evidence import weigh_returns
 from busdoc.machine.machine import Machine, PartKind
 from busdoc.times import SECOND_NS
@@ -123,6 +123,10 @@ class _Record:
     nodes_s: Float64Array
     """(n, nodes) possible true times."""
     cells: Cells
+    errs: float
+    """That one look is wrong; 0: it is watched all the time."""
+    its_own: int
+    """As in `Showing`; 0: it is known who fell."""
     doubt: Float64Array
     """(n + 1, P)"""
     moves: BoolArray
@@ -171,7 +175,9 @@ def weigh_evidence(
         likely_s=likely_s,
         nodes_s=written_s[:, None] - lateness_s(actions),
         cells=cut_cells(losses, reach, likely_s, span_s, first_s, _home(losses, rows, loose)),
-        doubt=_doubts(reach, actions, written_s, 0.0 if losses.showing is None else losses.showing.errs),
+        errs=0.0 if losses.showing is None else losses.showing.errs,
+        its_own=0 if losses.showing is None else losses.showing.its_own,
+        doubt=_doubts(reach, actions, written_s),
         moves=np.asarray(reach.moved.any(axis=1)),
         loose=loose,
         kinds=[kind_of(machine, part) for part in reach.parts],
@@ -180,13 +186,15 @@ def weigh_evidence(
     hit = losses.hit[rows]
     ended = weigh_returns(machine, reach, losses, rows.tolist(), record.kinds, record.nodes_s, span_s)
     alone = np.where(hit.sum(axis=1) > 1, _TOGETHER, 1.0) * _sign_background(losses.p_restarted[rows])
-    false_hz = np.zeros(len(rows)) if losses.showing is None else losses.showing.false_hz[rows]
+    showing = losses.showing
+    mistaken_hz = np.zeros(len(rows)) if showing is None else showing.mistaken[rows] / showing.window_s[rows]
     as_supply = np.array([_sign_fit((PartKind.FEED,), float(p))[0] for p in losses.p_restarted[rows]])
     by_hand = weigh_hands(machine, losses, rows.tolist(), reach, actions, ended.part * as_supply, start_ns)
     return Evidence(
         hazard=weighed.hazard * ended.part[:, :, None],
         survival=weighed.survival,
-        background=(alone * ended.background)[:, None] * (BACKGROUND_HZ[None, :] + false_hz[:, None]),
+        background=(alone * ended.background)[:, None] * BACKGROUND_HZ[None, :]
+        + (mistaken_hz * ended.mistaken)[:, None],
         by_hand=by_hand,
         calm=np.exp(-BACKGROUND_HZ * record.cells.up_s),
         exposed=weighed.exposed,
@@ -267,8 +275,8 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
         spent &= cells.live
         # Who fell and who did not, for a part where it was written to be, and for one that is plugged in after all.
         spared = _spared(record, row)
-        fit_now = group_fit(reach.reaches[m] | soft.reached, hit, record.losses.up[row], record.loose, spared)
-        fit_ever = group_fit(reach.ever, hit, record.losses.up[row], record.loose, spared)
+        who = (hit, record.losses.up[row], record.loose, spared, record.its_own)
+        fit_now, fit_ever = group_fit(reach.reaches[m] | soft.reached, *who), group_fit(reach.ever, *who)
         # How far what was written of each part is to be doubted.
         told = fit_now > 0.0
         stint = cells.stint_at(t)
@@ -279,11 +287,12 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
         before, joined = np.flatnonzero(cells.middle_s < t), np.flatnonzero(told)
         chosen = np.ix_(before, joined)  # few parts reach who fell
         ended = spent[chosen] & (cells.stint[chosen] == stint[joined])
-        ended_s = np.zeros(n_parts)
+        ended_s, n_looks = np.zeros(n_parts), np.zeros(n_parts)
         ended_s[joined] = (ended * cells.length_s[before, None]).sum(axis=0)
+        n_looks[joined] = (ended * cells.looks[before, None]).sum(axis=0)
         spent[chosen] &= ~ended
         longest_s = np.maximum(longest_s, ended_s)
-        stays = np.exp(soft.log_survival - ended_s[:, None] * RATES_HZ)
+        stays = np.exp(soft.log_survival) * not_seen(ended_s, n_looks, record.errs)
         if k == 0:
             stays *= before_first(cells, first_s)
             told = told | cells.live[cells.from_s < first_s].any(axis=0)
@@ -291,7 +300,9 @@ def _weigh_incidents(record: _Record, rows: Sequence[int], first_s: float) -> _W
         # Had another part made it, this one was quiet; had this one, it showed, as written or against what is written.
         beside = (1.0 - doubt) * stays + doubt
         against = untold(record.written_s, record.nodes_s, t, since_s, window_s)
-        made = (1.0 - doubt) * stays * soft.rate * fit_now[:, None] + doubt * against * fit_ever[:, None]
+        # As it was written and seen; the look that saw it first was wrong, and it came later; or it was not as written.
+        shows = (1.0 - record.errs) * soft.rate * fit_now[:, None] + record.errs * against * fit_ever[:, None]
+        made = (1.0 - doubt) * stays * shows + doubt * against * fit_ever[:, None]
         # How they came back, and whether somebody had just shaken it.
         sign = _sign_fit(record.kinds, float(record.losses.p_restarted[row]))
         hazard[:, k, :] = made / np.maximum(beside, 1e-300) * sign[:, None]
@@ -367,14 +378,17 @@ def _quiet_of(
     """
     cells, stint = record.cells, record.cells.stint[:, parts]
     n_stints, within = int(stint[-1].max()) + 1, np.arange(len(parts))
-    # Seconds of quiet in each stint of each part.
-    seconds = spent * cells.length_s[:, None]
+    # Seconds of quiet in each stint of each part, and looks that saw nothing.
+    seconds, looks = spent * cells.length_s[:, None], spent * cells.looks[:, None]
     if n_stints == 1:  # never moved, as most are: all of it, and nothing that may have been written wrongly
         by_stint_s = seconds.sum(axis=0)[:, None]
-        stays = np.exp(-by_stint_s * RATES_HZ)
+        stays = not_seen(by_stint_s[:, 0], looks.sum(axis=0), record.errs)
         return stays, by_stint_s[:, 0], stays / np.maximum(stays, 1e-300)
     place = (stint + within * n_stints).ravel()
-    by_stint_s = np.bincount(place, seconds.ravel(), len(parts) * n_stints).reshape(len(parts), n_stints)
+    by_stint_s, n_looks = (
+        np.asarray(np.bincount(place, of.ravel(), len(parts) * n_stints), np.float64).reshape(len(parts), n_stints)
+        for of in (seconds, looks)
+    )
     # The worst doubt of any stretch of it: what was written may have been wrong from the stint's first press on.
     worst = np.zeros(len(parts) * n_stints)
     moves = record.moves[parts]
@@ -382,7 +396,7 @@ def _quiet_of(
         np.maximum.at(worst, place, record.doubt[np.ix_(stretch, parts)].ravel())
     doubt = np.where(moves[:, None], worst.reshape(len(parts), n_stints), 0.0)[:, :, None]
     # As written it stayed quiet; or it was out, and then that tells nothing.
-    stays = np.exp(-by_stint_s[:, :, None] * RATES_HZ)
+    stays = not_seen(by_stint_s, n_looks, record.errs)
     survival = ((1.0 - doubt) * stays + doubt).prod(axis=1)
     # Which of the two it was in the last stint.
     right = ((1.0 - doubt) * stays)[within, stint[-1]]
@@ -390,14 +404,13 @@ def _quiet_of(
     return survival, by_stint_s.sum(axis=1), trust
 
 
-def _doubts(reach: Reach, actions: Sequence[Action], written_s: Float64Array, errs: float) -> Float64Array:
+def _doubts(reach: Reach, actions: Sequence[Action], written_s: Float64Array) -> Float64Array:
     """(n + 1, P) how much each stretch's word on each part is to be doubted.
 
     A press that does not fit says that an earlier one of this part is wrong or missing: all since the part's last press
     is doubted. The missing one may have been written down as another part's; that is doubted too, until its next press.
-    `errs` is how often what shows is not seen.
     """
-    doubt = np.full((len(actions) + 1, len(reach.parts)), _DOUBT + errs)
+    doubt = np.full((len(actions) + 1, len(reach.parts)), _DOUBT)
     for m, action in enumerate(actions):
         if not reach.odd[m] or action.part is None:
             continue

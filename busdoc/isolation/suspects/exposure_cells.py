@@ -38,6 +38,9 @@ class Cells:
     """(cells, P) counts the changes of what the part is plugged to."""
     up_s: float
     """Controller seconds on the bus, of all together."""
+    looks: Float64Array
+    """(cells,) so many looks saw nothing that would have seen what began in the piece; 0 where it is watched all the
+    time."""
 
     @property
     def middle_s(self) -> Float64Array:
@@ -95,12 +98,15 @@ def cut_cells(
     stint = np.cumsum(number, axis=0, out=number)[stretch]
     if losses.showing is not None and losses.showing.rests:
         live &= ~_resting(losses, losses.showing.observer, from_s, stint)
+    looked_s = np.empty(0) if losses.showing is None else losses.showing.looks_s - latency_s
+    within = np.searchsorted(from_s + 1e-6, looked_s[(looked_s > 1e-6) & (looked_s < span_s)]) - 1
     return Cells(
         from_s=from_s,
         length_s=length_s,
         live=live,
         stint=stint,
         up_s=float((up.sum(axis=1) * length_s).sum()),
+        looks=np.bincount(within, minlength=len(from_s)).astype(np.float64),
     )
 
 

@@ -198,8 +198,7 @@ def _showed_at_first(
 ) -> tuple[Float64Array, float, BoolArray, BoolArray, int | None]:
     """Weigh that a symptom showed as the record began: it had come before, and stayed."""
     hit = np.arange(len(scene.reach.controllers)) == showing.observer
-    up = hit | (np.full(len(hit), showing.others_tell) & _heard_at_first(scene))
-    fit = group_fit(scene.reach.reaches[0], hit, up, loose, SPARED)
+    fit = group_fit(scene.reach.reaches[0], hit, hit | _heard_at_first(scene), loose, SPARED, its_own=showing.its_own)
     stays = showing.p_latches
     fell = stays * -np.expm1(-RATES_HZ * _BEFORE_S) + (1.0 - stays) * RATES_HZ * _HOLDS_S / (1.0 + RATES_HZ * _HOLDS_S)
     by_part, by_itself = weigh_showing_end(

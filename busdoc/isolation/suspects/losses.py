@@ -41,8 +41,12 @@ class Showing:
     """(K,) when it was seen gone, or its power was; infinity while it shows."""
     end_window_s: Float64Array
     """(K,) it ended within so long before."""
-    false_hz: Float64Array
-    """(K,) density of its being seen though it was not there, 1/s."""
+    mistaken: Float64Array
+    """(K,) that all the looks which saw it were wrong."""
+    goes_on: Float64Array
+    """(K,) that all the looks which saw it gone again were wrong."""
+    looks_s: Float64Array
+    """(n,) when somebody looked and did not see it, ascending, s; none where it is watched all the time."""
     latency_s: float
     """It may be seen so long after the fault; a shorter quiet tells nothing."""
     errs: float
@@ -51,8 +55,9 @@ class Showing:
     """That it stays until the power is cycled."""
     only_after_starts: bool
     """Another start is what shows it, in its controller's self-test."""
-    others_tell: bool
-    """That no other controller has it speaks against what reaches those."""
+    its_own: int
+    """So many of the controllers that a part reaches have it, though nobody knows which; that the others have nothing
+    speaks against the part."""
     rests: bool
     """It is over at once, and what made it may rest in its fault, showing nothing more, until it is taken out or its
     controller starts anew: a counter of attempts."""

@@ -176,16 +176,22 @@ def _still_in(done_s: Float64Array, t: float, window_s: float) -> Float64Array:
 
 
 def group_fit(
-    reached: BoolArray, hit: BoolArray, up: BoolArray, loose: BoolArray, spared: float | Float64Array
+    reached: BoolArray,
+    hit: BoolArray,
+    up: BoolArray,
+    loose: BoolArray,
+    spared: float | Float64Array,
+    its_own: int = 0,
 ) -> Float64Array:
     """(P,) likelihood of the group that fell, given whom the part reaches.
 
     `spared` is the likelihood of each controller that was reached and stayed. Of a part that no map knows (`loose`)
-    nobody can say whom it reaches: it is not held against it that others stayed.
+    nobody can say whom it reaches: it is not held against it that others stayed. Nor is it of `its_own` that were
+    reached: one of them shows what nobody knows to be its own, a lamp.
     """
     of_up = reached & up[None, :]
     extra = np.sum(hit[None, :] & ~of_up, axis=1)
-    stayed = np.where(loose, 0, np.sum(of_up & ~hit[None, :], axis=1))
+    stayed = np.where(loose, 0, np.maximum(np.sum(of_up & ~hit[None, :], axis=1) - its_own, 0))
     fit: Float64Array = np.where(np.any(of_up & hit[None, :], axis=1), EXTRA**extra * spared**stayed, 0.0)
     return fit
 

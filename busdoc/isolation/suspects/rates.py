@@ -19,11 +19,15 @@ __all__ = [
     "RATES_HZ",
     "RATE_PRIOR",
     "density_within",
+    "not_seen",
     "quiet_probability",
 ]
 
 _SLOWEST_HZ = 1.0 / 3600.0
 """Once an hour: what shows more seldom does not show while somebody watches (common practice)."""
+_SAME = 1e-6
+"""Two numbers closer than this are moved apart, so that something may be divided by their difference: far more than a
+double loses in it (IEEE 754-2019)."""
 _DECADES = 5
 """From there up to 28 times a second: at once (common practice)."""
 N_RATES = 20
@@ -61,6 +65,31 @@ def density_within(window_s: float) -> Float64Array:
     speak for a fault that shows at once.
     """
     return RATES_HZ if window_s <= 0.0 else np.asarray(-np.expm1(-RATES_HZ * window_s) / window_s, np.float64)
+
+
+def not_seen(quiet_s: Float64Array, n_looks: Float64Array, errs: float) -> Float64Array:
+    """Give the probability that nothing was seen of a fault in a stretch of time, by rate.
+
+    It did not show; or it did, and each look since was wrong. It may have begun between any two of n looks, evenly
+    spread: with x = exp(-r t / n) that is x^n + sum over k of x^(k - 1) (1 - x) errs^(n - k + 1).
+
+    Parameters
+    ----------
+    quiet_s : (...,) how long, s
+    n_looks : (...,) how many looks saw nothing; nothing was seen without a look
+    errs : that one look is wrong
+
+    Returns
+    -------
+    (..., R) float64
+    """
+    if errs <= 0.0:
+        return np.asarray(np.exp(-quiet_s[..., None] * RATES_HZ), np.float64)
+    n = n_looks[..., None]
+    x = np.exp(-quiet_s[..., None] * RATES_HZ / np.maximum(n, 1.0))
+    x = np.where(np.abs(x - errs) < _SAME, errs + _SAME, x)
+    missed = errs * (1.0 - x) * (errs**n - x**n) / (errs - x)
+    return np.where(n > 0.0, x**n + missed, 1.0)
 
 
 def quiet_probability(quiet_s: npt.ArrayLike, weights: Float64Array | None = None) -> Float64Array:

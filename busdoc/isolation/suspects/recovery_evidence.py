@@ -59,6 +59,10 @@ as likely as not (by definition of not knowing)."""
 _JUST_BEFORE_S = 3.0
 """An action written down so soon after the return may have made it (common practice: a press is half a second late,
 seldom three)."""
+_NEXT_LOOK_S = 15.0
+"""People look again within so long, and at any time until then (common practice)."""
+_MOST_MISTAKEN = 10.0
+"""How it ended makes a mistaken look no likelier than by this: one odd end must not decide alone (common practice)."""
 _ROOT_2PI = 2.5066282746
 """The square root of 2 pi, by definition."""
 _FLOOR = 1e-3
@@ -75,6 +79,8 @@ class Returns:
     """(P, K) if the part made it."""
     background: Float64Array
     """(K,) if a restart of its own did."""
+    mistaken: Float64Array
+    """(K,) if nothing did, and a person's looks were wrong; of what is watched all the time 1."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,7 +126,7 @@ def weigh_returns(
             part[:, k] += np.log(by_part) / (alike * len(fell))
             background[k] += np.log(by_restart) / (alike * len(fell))
     top = np.maximum(part.max(axis=0, initial=-np.inf), background)
-    return Returns(part=np.exp(part - top), background=np.exp(background - top))
+    return Returns(part=np.exp(part - top), background=np.exp(background - top), mistaken=np.ones(len(rows)))
 
 
 def weigh_end(
@@ -162,7 +168,7 @@ def _weigh_showings(
     it.
     """
     part = np.zeros((len(reach.parts), len(rows)))
-    background = np.zeros(len(rows))
+    background, mistaken = np.zeros(len(rows)), np.ones(len(rows))
     told = [] if showing.rests else list(rows)  # how what is over at once ended tells nothing
     ends = [
         _end_of(losses, reach, nodes_s, showing.observer, float(losses.t_s[row]), span_s, float(showing.end_s[row]))
@@ -174,15 +180,25 @@ def _weigh_showings(
     ]
     went = [(one <= 0.0) & end.alone for end, one in zip(ends, held, strict=True)]
     let_go = np.array(went, np.bool_).reshape(len(told), len(reach.parts))
+    # What a single look tells, of its beginning or of its end, may be an error.
+    let_go &= ~(np.maximum(showing.mistaken, showing.goes_on)[told] >= max(showing.errs, _FLOOR))[:, None]
     for k in range(len(told)):
         others = let_go.sum(axis=0) - let_go[k]
         by_part, by_itself = _weigh_end_of_showing(
-            ends[k], held[k], showing.p_latches, _SHOWING_HOLDS * _HOLDS_STILL**others
+            ends[k],
+            held[k],
+            showing.p_latches,
+            _SHOWING_HOLDS * _HOLDS_STILL**others,
+            float(showing.goes_on[told[k]]),
         )
         part[:, k] = np.log(by_part) / len(rows)
         background[k] = np.log(by_itself) / len(rows)
+        # What a wrong look saw is gone at the next, whatever else the fault does.
+        at_next_look = min(ends[k].lasted_s / _NEXT_LOOK_S, 1.0) if ends[k].alone else 1.0
+        real = max(float(by_part.max(initial=0.0)), by_itself)
+        mistaken[k] = min(at_next_look / real, _MOST_MISTAKEN)
     top = np.maximum(part.max(axis=0, initial=-np.inf), background)
-    return Returns(part=np.exp(part - top), background=np.exp(background - top))
+    return Returns(part=np.exp(part - top), background=np.exp(background - top), mistaken=mistaken)
 
 
 def weigh_showing_end(
@@ -212,13 +228,21 @@ def weigh_showing_end(
 
 
 def _weigh_end_of_showing(
-    end: _End, held: Float64Array, stays: float, holds: Float64Array
+    end: _End, held: Float64Array, stays: float, holds: Float64Array, goes_on: float = 0.0
 ) -> tuple[Float64Array, float]:
-    """Mix the three ways of ending; `holds` is that it is there while the part is in, were it not to latch."""
+    """Mix the three ways of ending.
+
+    Parameters
+    ----------
+    held : (P,) likelihood of the end for a part while which is in it is there
+    stays : that it latches
+    holds : (P,) that it is there while the part is in, were it not to latch
+    goes_on : that it only seemed to end
+    """
     z = np.log(end.lasted_s / _FAULT_S) / _FAULT_SPREAD
     if end.alone:
         free = float(np.exp(-0.5 * z * z)) / (_FAULT_SPREAD * _ROOT_2PI)
-        latched = 0.0
+        latched, held = goes_on, np.maximum(held, goes_on)
     else:
         free, latched = 0.5 * (1.0 - erf(float(z) / 1.4142)), 1.0
     own = stays * latched + (1.0 - stays) * ((1.0 - holds) * free + holds * held)

@@ -9,9 +9,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from busdoc.arrays import BoolArray
+from busdoc.arrays import BoolArray, Float64Array
 from busdoc.isolation.suspects.exposure import THE_MACHINE
 from busdoc.isolation.suspects.losses import Losses, Showing
+from busdoc.symptoms.looks import looks_at
 from busdoc.symptoms.symptom import ShowingSpan, Symptom, SymptomKind
 from busdoc.times import SECOND_NS
 
@@ -67,11 +68,11 @@ def losses_of_symptom(
             end_s[row] = _s(span.gone_ns, zero_ns)
             end_window_s[row] = max(end_s[row] - _s(span.still_ns, zero_ns), 0.0)
         hit[row, observer] = True
-        up[row] = _up_at(away, t) if symptom.controller is not None else False
+        up[row] = _up_at(away, t)
         up[row, observer] = True
     first = next((span for span in all_spans if span.not_yet_ns is None), None)
     at_first_until_s = None if first is None else np.inf if first.gone_ns is None else _s(first.gone_ns, zero_ns)
-    looks = 0.0 if not symptom.errs else symptom.errs / max(symptom.look_ns / SECOND_NS, 1.0)
+    mistaken, goes_on = _wrong_looks(symptom, kept)
     return Losses(
         incident=tuple(all_spans.index(span) for span in kept),
         t_s=t_s,
@@ -85,16 +86,27 @@ def losses_of_symptom(
             window_s=window_s,
             end_s=end_s,
             end_window_s=end_window_s,
-            false_hz=np.full(n, looks),
+            mistaken=mistaken,
+            goes_on=goes_on,
+            looks_s=np.array([_s(t, zero_ns) for t, shows in symptom.looks if not shows]),
             latency_s=latency_s,
             errs=symptom.errs,
             p_latches=symptom.p_latches,
             only_after_starts=symptom.only_after_starts,
-            others_tell=symptom.controller is not None,
+            its_own=int(symptom.controller is None),
             rests=symptom.kind is SymptomKind.COUNTER,
             at_first_until_s=at_first_until_s,
         ),
     )
+
+
+def _wrong_looks(symptom: Symptom, spans: Sequence[ShowingSpan]) -> tuple[Float64Array, Float64Array]:
+    """(K,) that a showing was none, every look that saw it being wrong; and that it had not ended, likewise."""
+    if not symptom.looks:
+        return np.zeros(len(spans)), np.zeros(len(spans))
+    counts = [looks_at(symptom, span) for span in spans]
+    n_with, n_without = (np.array([pair[k] for pair in counts], np.float64) for k in (0, 1))
+    return symptom.errs ** np.maximum(n_with, 1.0), np.where(n_without > 0.0, symptom.errs**n_without, 0.0)
 
 
 def _s(t_ns: int | None, zero_ns: int) -> float:

@@ -11,6 +11,7 @@ from busdoc.screen.drawing.words import moment
 from busdoc.words.counting import times
 from busdoc.words.duration import in_column
 from busdoc.words.printable import printable
+from busdoc.words.sentence import capital
 
 __all__ = ["complaint_state", "draw_complaint"]
 
@@ -21,7 +22,9 @@ def complaint_state(row: ComplaintRow) -> tuple[str, Tone]:
     """Say in a word how the complaint stands."""
     if row.showing:
         return "SHOWING", Tone.BAD
-    return ("not showing", Tone.GOOD) if row.seen else ("cannot be seen now", Tone.ASIDE)
+    if row.seen:
+        return "not showing", Tone.GOOD
+    return ("nobody has looked at" if row.asked else "cannot be seen now"), Tone.ASIDE
 
 
 def draw_complaint(
@@ -44,7 +47,13 @@ def draw_complaint(
     more += [f"its own count {row.own_count}"] if row.own_count is not None else []
     more += [row.goes] if row.goes else []
     tail = f"; {', '.join(more)}" if more else ""
-    said = line_of((f" {word}", tone), (f" {printable(row.name)}", Tone.STRONG), (f"{lasts}{tail}", Tone.FAINT))
+    asked = f" · {capital(row.asked)}: f it shows, g gone ·" if row.asked else ""
+    said = line_of(
+        (f" {word}", tone),
+        (f" {printable(row.name)}", Tone.STRONG),
+        (asked, Tone.DO),
+        (f"{lasts}{tail}", Tone.FAINT),
+    )
     lines = [fit(said, width)]
     if label:
         window = window_at(view.now_ns, back_ns, length_s, max(1, width - label - 2))

@@ -85,7 +85,8 @@ def said_without_step(view: SessionView, answers: str) -> tuple[list[str], Tone]
             return [f"CURED; still to do: {', '.join(view.not_back)}."], Tone.GOOD
         return ["CURED.", view.cured], Tone.GOOD
     if view.watching is not None:
-        return [_HANDS_OFF], Tone.STRONG
+        look = "" if view.complaint is None else view.complaint.asked
+        return [f"Hands off, and {look}: does it show?" if look else _HANDS_OFF], Tone.STRONG
     if view.next is not None:
         return [view.next.test.tells], Tone.STRONG
     if view.silence is not None and view.silence.ended_ns is None:
@@ -107,7 +108,13 @@ def _step(view: SessionView, width: int, room: int) -> list[Line]:
     text = "" if view.next is None else step_text(view.next)
     if not text:
         said, tone = said_without_step(view, "with 1, 2 or 3")
-        most = 3 if tone is Tone.GOOD else 1 if said == [_HANDS_OFF] else min(2 if view.next is None else 3, room)
+        most = (
+            3
+            if tone is Tone.GOOD
+            else 1
+            if said[0].startswith(_HANDS_OFF[:9])
+            else min(2 if view.next is None else 3, room)
+        )
         return [row for one in said for row in wrap(one, width, tone, most=most)][:room]
     held = hold_in_words(view)
     if held:
