@@ -15,7 +15,7 @@ from busdoc.cli.environment import Surroundings
 from busdoc.cli.options import databases
 from busdoc.cli.status_line import StatusLine
 from busdoc.files.parts import missing_part
-from busdoc.kernels.compiled import when_compiling
+from busdoc.kernels.telling import when_compiling
 from busdoc.words.duration import span
 
 if TYPE_CHECKING:

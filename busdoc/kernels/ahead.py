@@ -4,7 +4,6 @@ The compiler works in one thread at a time. What the other process made is loade
 """
 
 import atexit
-import importlib
 import subprocess
 import sys
 import threading
@@ -32,7 +31,7 @@ def start_ahead() -> None:
     with _lock:
         if not _wanted or _child:
             return
-        command = [sys.executable, "-m", "busdoc.kernels.ahead", *_wanted]
+        command = [sys.executable, "-m", "busdoc.kernels.make", *_wanted]
         quiet = subprocess.DEVNULL
         try:
             _child.append(subprocess.Popen(command, stdin=quiet, stdout=quiet, stderr=quiet))
@@ -58,8 +57,3 @@ def _end() -> None:
     for child in _child:
         child.kill()
         child.wait()
-
-
-if __name__ == "__main__":
-    for name in sys.argv[1:]:
-        importlib.import_module(name)

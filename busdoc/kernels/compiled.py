@@ -1,29 +1,35 @@
-"""How the kernels are compiled, and where the result is kept.
+"""Kernels: functions that are compiled to machine code, once for a machine, and kept.
 
-Compiling takes seconds, so numba keeps the result on disk. It would do so beside each module, where another virtual
-environment does not find it and where an installation may not be written; here it is kept in the user's own cache,
-under the content of the module, the versions that made it and the interpreter. The environment variable
-NUMBA_CACHE_DIR, where it is set, still says where.
+Compiling takes seconds, so what comes of it is kept on disk (`busdoc.kernels.kept`), as machine code that is loaded
+without the compiler (`busdoc.kernels.native`). On systems where that was not shown to work, and for a kernel that it
+does not work for, numba keeps and loads it. Only compiling, and these, load numba (0.25 s).
 
-numba itself (0.25 s) is loaded with the first kernel. It is an extra: where it is not installed, no kernel is asked
-for, and numpy or the grammar of each kind of capture does the same, several times as slowly.
+numba is an extra: where it is not installed, no kernel is asked for, and numpy or the grammar of each kind of capture
+does the same, several times as slowly.
 """
 
-import hashlib
-import os
-import sys
 from collections.abc import Callable
-from functools import cache
+from functools import cached_property, update_wrapper
 from importlib.util import find_spec
 from pathlib import Path
+from threading import RLock
 from typing import Any
 
 from busdoc.kernels.ahead import start_ahead, wait_for_ahead
+from busdoc.kernels.kept import content_key, kernel_folder
+from busdoc.kernels.native import (
+    NATIVE,
+    KernelRaised,
+    NativeKernel,
+    Object,
+    kinds_of,
+    machine_key,
+    read_object,
+    write_object,
+)
+from busdoc.kernels.telling import tell_of
 
-__all__ = ["compiled", "has_compiler", "when_compiling"]
-
-_PACKAGE = Path(__file__).parents[1]
-_tell: list[Callable[[str], None]] = []
+__all__ = ["FromNumba", "Kernel", "compiled", "entry_kernels", "has_compiler"]
 
 
 def has_compiler() -> bool:
@@ -31,136 +37,139 @@ def has_compiler() -> bool:
     return find_spec("numba") is not None
 
 
-def when_compiling(tell: Callable[[str], None] | None) -> None:
-    """Have `tell` called with the name of every kernel that is compiled from now on, before that is done; None: nobody.
+def compiled(signature: Any = None, **options: Any) -> Callable[[Callable[..., Any]], Any]:
+    """Make a kernel of a function: compiled for one signature, it runs beside the interpreter's lock.
 
-    It may be called in any thread.
-    """
-    _tell[:] = [] if tell is None else [tell]
-
-
-def compiled(*signature: Any, **options: Any) -> Callable[[Callable[..., Any]], Any]:
-    """Compile a kernel for one signature, to run beside the interpreter's lock, and keep the result.
-
-    Where nothing may be written, neither in the user's cache nor beside the module, it is compiled anew each time.
+    Where nothing may be written, it is compiled anew in each process.
 
     Parameters
     ----------
-    signature : of the kernel; without one it is compiled at its first call
+    signature : of the kernel, as numba writes it, or what gives it (called when it is compiled, with the kernel's
+        name); without one it is compiled for the types of its first call
     options : numba's own
     """
 
     def decorate(function: Callable[..., Any]) -> Any:
-        njit = _njit()
-        try:
-            if signature and not _is_kept(function):  # one without is compiled when it is called, if ever by itself
-                start_ahead()
-                if not wait_for_ahead(function.__module__, lambda: _is_kept(function)) and _tell:
-                    _tell[0](function.__name__)
-            return njit(*signature, cache=True, nogil=True, **options)(function)
-        except RuntimeError:  # numba's answer to having nowhere to write
-            return njit(*signature, nogil=True, **options)(function)
+        return Kernel(function, signature, options)
 
     return decorate
 
 
-@cache
-def _njit() -> Any:
-    """Load numba and tell it where the kernels of this package are kept."""
-    import numba
-    from numba.core import caching, config
+class FromNumba:
+    """Something that a kernel uses and that only numba can make; `make` is called when the kernel is compiled."""
 
-    _leave_blas_alone()
+    def __init__(self, make: Callable[[], Any]) -> None:
+        self._make = make
 
-    untyped: Any = caching
-    user_wide: Any = getattr(caching, "UserWideCacheLocator", None) or untyped._UserWideCacheLocator
-    kept: Any = getattr(caching, "CacheImpl", None) or untyped._CacheImpl  # older versions: with an underscore
+    def for_numba(self, *, alone: bool) -> Any:
+        """Give it; `alone` changes nothing here."""
+        return self._made
 
-    class SharedLocator(user_wide):  # type: ignore[misc]  # untyped
-        """Keeps the kernels of this package where every environment of the user that has the same ones finds them."""
-
-        def __init__(self, py_func: Any, py_file: str) -> None:
-            super().__init__(py_func, py_file)
-            self._cache_path = os.path.join(_cache_folder(), _content_key(py_func, py_file))
-
-        @classmethod
-        def from_function(cls, py_func: Any, py_file: str) -> Any:
-            if getattr(config, "CACHE_DIR", "") or _PACKAGE not in Path(py_file).parents:
-                return None
-            return super().from_function(py_func, py_file)
-
-    kept._locator_classes.insert(0, SharedLocator)
-    return numba.njit
+    @cached_property
+    def _made(self) -> Any:
+        return self._make()
 
 
-def _leave_blas_alone() -> None:
-    """Keep numba from importing scipy.linalg (0.2 s) with its first kernel, only to see whether it is there.
+class Kernel:
+    """A function that is compiled when it is first called, or loaded where that was done before."""
 
-    Whoever compiles a product of matrices in the same process still gets it: numba asks again there.
-    """
-    try:
-        import numba.np.linalg as linalg
+    def __init__(self, function: Callable[..., Any], signature: Any, options: dict[str, Any]) -> None:
+        update_wrapper(self, function)
+        self.py_func: Any = function
+        self._signature = signature
+        self._options = options
+        self._lock = RLock()
+        self._native: NativeKernel | None = None
+        self._is_left_to_numba = not NATIVE
 
-        asked = linalg.ensure_blas
-        linalg.ensure_blas = _nothing
+    def __call__(self, *arguments: Any) -> Any:
+        """Run it on arrays that are contiguous and may be written, numbers, and records of these."""
+        if self._is_left_to_numba:
+            return self._of_numba(*arguments)
+        kinds, values = kinds_of(arguments)
+        native = self._native or self._ready(arguments)
+        if native is None or not native.takes(kinds):  # numba says what is wrong with them
+            return self._of_numba(*arguments)
         try:
-            import numba.np.arraymath  # noqa: F401  # asks while it is imported
-        finally:
-            linalg.ensure_blas = asked
-    except (ImportError, AttributeError):
-        pass  # a version that asks in another way, or not at all
+            return native.call(values)
+        except KernelRaised:
+            return self._of_numba(*arguments)
+
+    def for_numba(self, *, alone: bool) -> Any:
+        """Give numba's own object for the kernel, which kernels can call; see `dispatcher_of`."""
+        return self._alone if alone else self._of_numba
+
+    def is_kept(self) -> bool:
+        """Whether it needs no compiling."""
+        if NATIVE and self._path.exists():
+            return True
+        from busdoc.kernels.compiler import is_kept_by_numba
+
+        return is_kept_by_numba(self.py_func)
+
+    def prepare(self) -> None:
+        """Compile it and keep it, where it has a signature and is not kept."""
+        if self._signature is not None and not self.is_kept() and self._ready(()) is None:
+            self._of_numba  # noqa: B018  # made, and kept by numba
+
+    def _ready(self, arguments: tuple[Any, ...]) -> NativeKernel | None:
+        """Load its machine code, compiling it if it must be; None where it is left to numba."""
+        with self._lock:
+            if self._native is None and not self._is_left_to_numba:
+                try:
+                    self._native = self._loaded(arguments)
+                except Exception:  # whatever the inside of a version of numba or LLVM answers
+                    self._is_left_to_numba = True
+            return self._native
+
+    def _loaded(self, arguments: tuple[Any, ...]) -> NativeKernel:
+        made = read_object(self._path)
+        if made is None and self._signature is not None:
+            start_ahead()
+            if wait_for_ahead(self.__module__, self._path.exists):
+                made = read_object(self._path)
+        if made is None:
+            tell_of(self.py_func.__name__)
+            made = self._compiled(arguments)
+            write_object(self._path, made)
+        return NativeKernel(made)
+
+    def _compiled(self, arguments: tuple[Any, ...]) -> Object:
+        from busdoc.kernels.compiler import argument_types, object_of, types_of_arguments
+
+        signature = self._known_signature
+        types = types_of_arguments(arguments) if signature is None else argument_types(signature)
+        return object_of(self._alone, types)
+
+    @cached_property
+    def _path(self) -> Path:
+        key = content_key(self.py_func, self.py_func.__code__.co_filename)
+        return Path(kernel_folder()) / key / f"{self.py_func.__qualname__}-{machine_key()}.native"
+
+    @property
+    def _known_signature(self) -> Any:
+        return self._signature(self.py_func.__name__) if callable(self._signature) else self._signature
+
+    @cached_property
+    def _alone(self) -> Any:
+        from busdoc.kernels.compiler import dispatcher_of
+
+        return dispatcher_of(self.py_func, self._known_signature, self._options, alone=True)
+
+    @cached_property
+    def _of_numba(self) -> Any:
+        from busdoc.kernels.compiler import dispatcher_of, is_kept_by_numba
+
+        with self._lock:
+            if self._signature is not None and not is_kept_by_numba(self.py_func):
+                start_ahead()
+                if not wait_for_ahead(self.__module__, lambda: is_kept_by_numba(self.py_func)):
+                    tell_of(self.py_func.__name__)
+            return dispatcher_of(self.py_func, self._known_signature, self._options, alone=False)
 
 
-def _nothing() -> None:
-    """Stand for numba's question."""
-
-
-def _is_kept(function: Callable[..., Any]) -> bool:
-    from numba.core import caching
-
-    untyped: Any = caching
-    place = untyped.CompileResultCacheImpl(function)
-    return (Path(place.locator.get_cache_path()) / f"{place.filename_base}.nbi").exists()
-
-
-@cache
-def _cache_folder() -> str:
-    """Give the folder for kept kernels in the user's cache, by the custom of the system."""
-    if sys.platform == "win32":
-        base = os.environ.get("LOCALAPPDATA") or str(Path.home() / "AppData" / "Local")
-    elif sys.platform == "darwin":
-        base = str(Path.home() / "Library" / "Caches")
-    else:
-        base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    return os.path.join(base, "busdoc", "kernels")
-
-
-def _content_key(py_func: Any, py_file: str) -> str:
-    """Name what a kernel is made of: the text of its module and of those whose kernels it calls, and its makers.
-
-    Constants that a module has from others count too.
-    """
-    import llvmlite  # type: ignore[import-untyped]  # comes with numba
-    import numba
-
-    digest = hashlib.sha256()
-    for file, constants in sorted(_made_of(py_func, py_file).items()):
-        digest.update(Path(file).name.encode() + Path(file).read_bytes() + constants.encode())
-    for part in (numba.__version__, llvmlite.__version__, sys.version):
-        digest.update(part.encode())
-    return digest.hexdigest()[:20]
-
-
-def _made_of(py_func: Any, py_file: str) -> dict[str, str]:
-    """Give the file of a kernel and those of the kernels that it may call, each with the constants it has."""
-    found: dict[str, str] = {}
-    left = [(py_func, py_file)]
-    while left:
-        function, file = left.pop()
-        if file in found:
-            continue
-        names = function.__globals__
-        found[file] = repr(sorted((k, repr(v)) for k, v in names.items() if isinstance(v, int | float | tuple)))
-        called = [one.py_func for one in names.values() if hasattr(one, "py_func")]
-        left += [(one, one.__code__.co_filename) for one in called]
-    return found
+def entry_kernels(module: Any) -> list[Kernel]:
+    """Give the kernels of a module that no other one in it calls."""
+    kernels = {name: one for name, one in vars(module).items() if isinstance(one, Kernel)}
+    called = {name for one in kernels.values() for name in one.py_func.__code__.co_names}
+    return [one for name, one in kernels.items() if name not in called]

@@ -148,10 +148,11 @@ def test_outside_its_context_ctrl_c_is_what_it_was() -> None:
 
 def test_a_first_run_says_why_it_takes_longer_and_keeps_what_it_compiled(tmp_path: Path) -> None:
     source = (
-        "from busdoc.kernels.compiled import _is_kept, when_compiling\n"
+        "from busdoc.kernels.telling import when_compiling\n"
         "when_compiling(print)\n"
         "import busdoc.health.streams.payload_bits_kernel as kernel\n"
-        "print(_is_kept(kernel.take_bits.py_func))"
+        "kernel.take_bits.prepare()\n"
+        "print(kernel.take_bits.is_kept())"
     )
     environment = {name: text for name, text in os.environ.items() if name != "NUMBA_CACHE_DIR"}
     for name in ("XDG_CACHE_HOME", "LOCALAPPDATA", "HOME"):
@@ -159,7 +160,7 @@ def test_a_first_run_says_why_it_takes_longer_and_keeps_what_it_compiled(tmp_pat
     command = [sys.executable, "-c", source]
     done = subprocess.run(command, env=environment, capture_output=True, text=True, check=True)
     assert done.stdout == "take_bits\nTrue\n"
-    assert list(tmp_path.rglob("*.nbi"))
+    assert [*tmp_path.rglob("*.nbi"), *tmp_path.rglob("*.native")]
 
 
 def test_compiling_is_shown_where_somebody_watches() -> None:

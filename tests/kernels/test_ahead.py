@@ -11,12 +11,13 @@ from busdoc.kernels import ahead
 
 SOURCE = (
     "from busdoc.kernels.ahead import compile_ahead, start_ahead\n"
-    "from busdoc.kernels.compiled import _is_kept, when_compiling\n"
+    "from busdoc.kernels.telling import when_compiling\n"
     "when_compiling(print)\n"
     "compile_ahead(['busdoc.health.streams.payload_bits_kernel'])\n"
     "start_ahead()\n"
     "import busdoc.health.streams.payload_bits_kernel as kernel\n"
-    "print(_is_kept(kernel.take_bits.py_func))"
+    "kernel.take_bits.prepare()\n"
+    "print(kernel.take_bits.is_kept())"
 )
 
 

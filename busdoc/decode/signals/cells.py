@@ -262,7 +262,8 @@ def _fill(
     from busdoc.decode.signals.cells_kernel import Cells, Table, fold_frames
 
     values = Table(*(getattr(table, name) for name in Table._fields))
-    return int(fold_frames(frames, values, intervals, Cells(edges_ns, rows.low, rows.high, rows.last), apart))
+    room = np.empty((len(values.parts), 3), np.int64)
+    return int(fold_frames(frames, values, intervals, Cells(edges_ns, rows.low, rows.high, rows.last), apart, room))
 
 
 def _stream_text(one: SignalSummary) -> str:

@@ -6,9 +6,7 @@ need not be sorted by stream, and a value is scaled only when its cell is over.
 
 from typing import Any, NamedTuple
 
-import numba
 import numpy as np
-from numba import boolean, float32, float64, int64, uint8, uint16, uint32, uint64
 
 from busdoc.arrays import (
     BoolArray,
@@ -90,18 +88,26 @@ class Apart(NamedTuple):
     stream: Int64Array
 
 
-_record: Any = numba.types.BaseTuple.from_types  # untyped
-_FRAMES = _record((int64[::1], uint8[::1], uint32[::1], uint16[::1], uint8[::1], uint64[::1]), Frames)
-_TABLE = _record(
-    (
-        *(int64[::1], int64[::1], int64[::1], boolean[::1], int64[::1]),
-        *(int64[:, ::1], uint64[::1], boolean[::1], float64[:, ::1], int64[::1]),
-    ),
-    Table,
-)
-_INTERVALS = _record((int64[::1], int64[::1]), Intervals)
-_CELLS = _record((int64[::1], float32[:, ::1], float32[:, ::1], float32[:, ::1]), Cells)
-_APART = _record((int64[::1], int64[::1]), Apart)
+def _signature(name: str) -> Any:
+    """Give the signature of one of the kernels that take records."""
+    import numba
+    from numba import boolean, float32, float64, int64, uint8, uint16, uint32, uint64
+
+    record: Any = numba.types.BaseTuple.from_types  # untyped
+    frames = record((int64[::1], uint8[::1], uint32[::1], uint16[::1], uint8[::1], uint64[::1]), Frames)
+    table = record(
+        (
+            *(int64[::1], int64[::1], int64[::1], boolean[::1], int64[::1]),
+            *(int64[:, ::1], uint64[::1], boolean[::1], float64[:, ::1], int64[::1]),
+        ),
+        Table,
+    )
+    intervals = record((int64[::1], int64[::1]), Intervals)
+    cells = record((int64[::1], float32[:, ::1], float32[:, ::1], float32[:, ::1]), Cells)
+    apart = record((int64[::1], int64[::1]), Apart)
+    if name == "_write":
+        return numba.void(int64, int64[:, ::1], table, cells)
+    return int64(frames, table, intervals, cells, apart, int64[:, ::1])
 
 
 @compiled("uint64(uint64)")
@@ -128,7 +134,7 @@ def _taken_out(word: Any, part: Any, named_raw: Any, named_valid: Any) -> Any:
     return np.int64(number << np.uint64(part[_SIGN])) >> part[_SIGN], valid
 
 
-@compiled(numba.void(int64, int64[:, ::1], _TABLE, _CELLS))
+@compiled(_signature)
 def _write(cell: Any, state: Any, table: Any, cells: Any) -> None:
     """Put what one cell has gathered into the rows, and begin anew.
 
@@ -140,23 +146,24 @@ def _write(cell: Any, state: Any, table: Any, cells: Any) -> None:
         if state[slot, 0] > state[slot, 1]:
             continue
         scale, divisor, offset = factors[slot, 0], factors[slot, 1], factors[slot, 2]
-        least = numba.float32(np.float64(state[slot, 0]) * scale / divisor + offset)
-        most = numba.float32(np.float64(state[slot, 1]) * scale / divisor + offset)
+        least = np.float32(np.float64(state[slot, 0]) * scale / divisor + offset)
+        most = np.float32(np.float64(state[slot, 1]) * scale / divisor + offset)
         row = row_of[slot]
         low[row, cell] = min(low[row, cell], min(least, most))
         high[row, cell] = max(high[row, cell], max(least, most))
-        last[row, cell] = numba.float32(np.float64(state[slot, 2]) * scale / divisor + offset)
+        last[row, cell] = np.float32(np.float64(state[slot, 2]) * scale / divisor + offset)
         state[slot, 0], state[slot, 1] = _MOST, _LEAST
 
 
-@compiled(int64(_FRAMES, _TABLE, _INTERVALS, _CELLS, _APART))
-def fold_frames(frames: Any, table: Any, intervals: Any, cells: Any, apart: Any) -> Any:
+@compiled(_signature)
+def fold_frames(frames: Any, table: Any, intervals: Any, cells: Any, apart: Any, state: Any) -> Any:
     """Take in frames in the order of time.
 
     Parameters
     ----------
     frames, table : `Frames`, `Table`
     intervals, cells, apart : `Intervals`, `Cells`, `Apart`: changed
+    state : (values, 3) room: the least, greatest and last raw number of each value in the cell being filled
 
     Returns
     -------
@@ -169,7 +176,6 @@ def fold_frames(frames: Any, table: Any, intervals: Any, cells: Any, apart: Any)
     named_raw, named_valid = table.named_raw, table.named_valid
     most_ns, last_ns = intervals.most_ns, intervals.last_ns
     n_cells = len(edges_ns) - 1
-    state = np.empty((len(parts), 3), np.int64)
     state[:, 0], state[:, 1] = _MOST, _LEAST
     cell = np.searchsorted(edges_ns, t_ns[0], side="right") - 1 if len(t_ns) else 0
     next_ns = edges_ns[cell + 1] if cell < n_cells else _MOST

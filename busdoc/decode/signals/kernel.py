@@ -1,13 +1,11 @@
 """The compiled path of `busdoc.decode.signals.watch`: the same as `busdoc.decode.signals.fold`, for millions of frames.
 
-The kernels and all that they call stand in this one file, since numba's cache does not see a change in another.
+The kernels and all that they call stand in this one file.
 """
 
 from typing import Any, NamedTuple
 
-import numba
 import numpy as np
-from numba import boolean, float64, int64, uint8, uint32, uint64
 
 from busdoc.arrays import Float64Array, Int64Array, UInt8Array, UInt32Array, UInt64Array
 from busdoc.capture.frames import EXTENDED, FrameFlag
@@ -16,7 +14,7 @@ from busdoc.decode.signals.plan import Field
 from busdoc.decode.signals.state import EXACT_BITS, FEW, Count, Measure, Policy
 from busdoc.kernels.compiled import compiled
 
-__all__ = ["Frames", "Order", "Out", "Plan", "State", "fold_rows", "group_rows", "match_streams"]
+__all__ = ["Frames", "Order", "Out", "Plan", "Room", "State", "fold_rows", "group_rows", "match_streams", "room_for"]
 
 _VALID = int(SignalStatus.VALID)
 _UNAVAILABLE = int(SignalStatus.NOT_AVAILABLE)
@@ -116,14 +114,52 @@ class Taken(NamedTuple):
     room32: UInt32Array
 
 
-_record: Any = numba.types.BaseTuple.from_types  # untyped
-_ORDER = _record((int64[::1], int64[::1], uint8[::1], int64[::1]), Order)
-_FRAMES = _record((int64[::1], uint64[::1], uint8[::1], int64[::1], uint8[::1]), Frames)
-_PLAN = _record((int64[:, ::1], uint64[:, ::1], float64[:, ::1], int64[:, ::1], uint64[::1], uint8[::1]), Plan)
-_STATE = _record((uint8[::1], int64[::1], int64[:, ::1], float64[:, ::1]), State)
-_OUT = _record((int64[::1], int64[::1], int64[::1], uint8[::1], uint8[::1]), Out)
-_NEAR = _record((int64[::1], uint64[::1], uint64[::1], int64[::1], int64[::1]), Near)
-_TAKEN = _record((uint64[::1], uint8[::1], uint64[::1], uint32[::1]), Taken)
+class Room(NamedTuple):
+    """What the work on some frames of one stream needs; made by `room_for`."""
+
+    near: Near
+    taken: Taken
+    selected_bits: UInt64Array
+    """(signals, frames) of a multiplexed message."""
+    selected_absent: UInt8Array
+
+
+def room_for(at_once: int, n_signals: int) -> Room:
+    """Make room for the frames of a stream that are gathered, so that each signal then runs through them.
+
+    Parameters
+    ----------
+    n_signals : that a message has at most
+    """
+    t_ns, lengths = (np.empty(at_once, np.int64) for _ in range(2))
+    words, swapped, bits = (np.empty(at_once, np.uint64) for _ in range(3))
+    near = Near(t_ns, words, swapped, lengths, np.full(at_once, -1, np.int64))
+    taken = Taken(bits, np.empty(at_once, np.uint8), np.zeros(1, np.uint64), np.zeros(1, np.uint32))
+    return Room(near, taken, np.empty((n_signals, at_once), np.uint64), np.empty((n_signals, at_once), np.uint8))
+
+
+def _signature(name: str) -> Any:
+    """Give the signature of one of the kernels that take records."""
+    import numba
+    from numba import boolean, float64, int64, uint8, uint32, uint64
+
+    record: Any = numba.types.BaseTuple.from_types  # untyped
+    order = record((int64[::1], int64[::1], uint8[::1], int64[::1]), Order)
+    frames = record((int64[::1], uint64[::1], uint8[::1], int64[::1], uint8[::1]), Frames)
+    plan = record((int64[:, ::1], uint64[:, ::1], float64[:, ::1], int64[:, ::1], uint64[::1], uint8[::1]), Plan)
+    state = record((uint8[::1], int64[::1], int64[:, ::1], float64[:, ::1]), State)
+    out = record((int64[::1], int64[::1], int64[::1], uint8[::1], uint8[::1]), Out)
+    near = record((int64[::1], uint64[::1], uint64[::1], int64[::1], int64[::1]), Near)
+    taken = record((uint64[::1], uint8[::1], uint64[::1], uint32[::1]), Taken)
+    room = record((near, taken, uint64[:, ::1], uint8[:, ::1]), Room)
+    if name == "_take_out":
+        return numba.void(int64, boolean, near, uint8[::1], plan, int64, taken)
+    if name == "_fold_one":
+        return int64(int64, int64, boolean, near, plan, taken, state, out, int64)
+    if name == "_gather":
+        return int64(int64, int64[::1], frames, near)
+    three = record((int64, int64, int64))
+    return three(int64, int64, int64, order, frames, plan, state, out, room)
 
 
 @compiled("uint64(uint64)")
@@ -232,14 +268,15 @@ def match_streams(channel: Any, identifier: Any, flags: Any, keys: Any, streams:
         found[at] = streams[place] if keys[place] == key else np.int32(-2)
 
 
-@compiled("void(int32[::1], int64[::1], int64[::1])")
-def group_rows(stream_of: Any, edges: Any, rows: Any) -> None:
+@compiled("void(int32[::1], int64[::1], int64[::1], int64[::1])")
+def group_rows(stream_of: Any, edges: Any, place: Any, rows: Any) -> None:
     """Sort frames by stream, those of one stream in order: counting, since the streams are few.
 
     Parameters
     ----------
     stream_of : (frames,) -1 for none
     edges : (streams + 1,) where each stream's rows begin: written
+    place : (streams + 1,) room
     rows : (frames,) or more: written, as far as frames have streams
     """
     edges[:] = 0
@@ -250,7 +287,8 @@ def group_rows(stream_of: Any, edges: Any, rows: Any) -> None:
     for stream in range(1, len(edges)):
         total += edges[stream]
         edges[stream] = total
-    place = edges.copy()
+    for stream in range(len(edges)):  # one by one: of arrays at once, numba would make a copy
+        place[stream] = edges[stream]
     for at in range(len(stream_of)):
         stream = stream_of[at]
         if stream >= 0:
@@ -258,7 +296,7 @@ def group_rows(stream_of: Any, edges: Any, rows: Any) -> None:
             place[stream] += 1
 
 
-@compiled(numba.void(int64, boolean, _NEAR, uint8[::1], _PLAN, int64, _TAKEN))
+@compiled(_signature)
 def _take_out(n: Any, all_there: Any, near: Any, long_bytes: Any, plan: Any, slot: Any, taken: Any) -> None:
     """Take one signal out of n frames and judge it; the multiplex is not looked at.
 
@@ -303,9 +341,7 @@ def _take_out(n: Any, all_there: Any, near: Any, long_bytes: Any, plan: Any, slo
             bits[at] = np.uint64(np.int64(bits[at] << up) >> np.int64(up))
 
 
-@compiled(
-    int64(int64, int64, boolean, _NEAR, _PLAN, _TAKEN, _STATE, _OUT, int64),
-)
+@compiled(_signature)
 def _fold_one(
     slot: Any, n: Any, all_valid: Any, near: Any, plan: Any, taken: Any, state: Any, out: Any, n_out: Any
 ) -> Any:
@@ -427,7 +463,7 @@ def _fold_one(
     return n_out
 
 
-@compiled(int64(int64, int64[::1], _FRAMES, _NEAR))
+@compiled(_signature)
 def _gather(n: Any, rows: Any, frames: Any, near: Any) -> Any:
     """Bring the first n rows together; give the shortest payload."""
     least = np.int64(64)
@@ -443,11 +479,9 @@ def _gather(n: Any, rows: Any, frames: Any, near: Any) -> Any:
     return least
 
 
-@compiled(
-    _record((int64, int64, int64))(int64, int64, int64, int64, _ORDER, _FRAMES, _PLAN, _STATE, _OUT),
-)
+@compiled(_signature)
 def fold_rows(
-    stream: Any, done: Any, owner: Any, at_once: Any, order: Any, frames: Any, plan: Any, state: Any, out: Any
+    stream: Any, done: Any, owner: Any, order: Any, frames: Any, plan: Any, state: Any, out: Any, room: Any
 ) -> Any:
     """Fold the frames of the streams that `owner` has into their state, until they end or the room for changes does.
 
@@ -455,27 +489,17 @@ def fold_rows(
     ----------
     stream, done : where to go on: the stream, and how many of its rows are folded
     owner : of `order.owner_of`
-    at_once : frames of a stream that are gathered, so that each signal then runs through them with its state at hand
     order, frames, plan, state, out : `Order`, `Frames`, `Plan`, `State`, `Out`; the last two are written
+    room : `Room`, written
 
     Returns
     -------
     the stream and its rows folded, to go on from, and how many changes were written
     """
-    near = Near(
-        np.empty(at_once, np.int64),
-        np.empty(at_once, np.uint64),
-        np.empty(at_once, np.uint64),
-        np.empty(at_once, np.int64),
-        np.full(at_once, -1, np.int64),
-    )
-    taken = Taken(
-        np.empty(at_once, np.uint64), np.empty(at_once, np.uint8), np.zeros(1, np.uint64), np.zeros(1, np.uint32)
-    )
+    near, taken, at_once = room.near, room.taken, len(room.near.t_ns)
     bits, judged = taken.bits, taken.judged
     rows, edges, first_slot, layout = order.rows, order.edges, order.first_slot, plan.layout
-    selected_bits = np.empty((1, at_once), np.uint64)
-    selected_absent = np.empty((1, at_once), np.uint8)
+    selected_bits, selected_absent = room.selected_bits, room.selected_absent
     n_out = 0
     n_streams = len(first_slot) - 1
     while stream < n_streams:
@@ -492,9 +516,6 @@ def fold_rows(
         multiplexed = False
         for slot in range(first, first + n_signals):
             multiplexed = multiplexed or layout[slot, _MULTIPLEXER] >= 0
-        if multiplexed and len(selected_bits) < n_signals:
-            selected_bits = np.empty((n_signals, at_once), np.uint64)
-            selected_absent = np.empty((n_signals, at_once), np.uint8)
         # each signal in turn: take it out, ask the multiplexer before it whether it is there, fold it
         for slot in range(first, first + n_signals):
             row = layout[slot]

@@ -38,12 +38,12 @@ def fold_in_threads(
     first_slot : (streams + 1,) where each stream's signals begin
     stream_of : (frames,) each frame's stream; -1 for none
     """
-    from busdoc.decode.signals.kernel import Frames, Order, Plan, State, group_rows  # numba: 0.25 s to import
+    from busdoc.decode.signals.kernel import Frames, Order, Plan, State, group_rows  # loads LLVM: 30 ms
 
     # the rows of each stream, and a share of the streams for each thread: none writes what another reads
     n_streams = len(first_slot) - 1
     rows, edges = np.empty(len(stream_of), np.int64), np.empty(n_streams + 1, np.int64)
-    group_rows(stream_of, edges, rows)
+    group_rows(stream_of, edges, np.empty_like(edges), rows)
     n_frames = np.diff(edges)
     frames += n_frames
     n_threads = max(1, min(_MOST_THREADS, cores(), n_streams))
@@ -66,7 +66,7 @@ def fold_in_threads(
 
 
 def _fold_share(owner: int, order: "Order", frames: "Frames", plan: "Plan", state: "State") -> list[Changes]:
-    from busdoc.decode.signals.kernel import Out, fold_rows  # numba: 0.25 s to import
+    from busdoc.decode.signals.kernel import Out, fold_rows, room_for
 
     most_signals = int(np.diff(order.first_slot).max(initial=1))
     at_once = max(1, min(FRAMES_AT_ONCE, _CHANGES_AT_ONCE // most_signals))
@@ -74,10 +74,11 @@ def _fold_share(owner: int, order: "Order", frames: "Frames", plan: "Plan", stat
     slot, t_ns, bits = (np.empty(room, np.int64) for _ in range(3))
     status, is_status = (np.empty(room, np.uint8) for _ in range(2))
     out = Out(slot, t_ns, bits, status, is_status)
+    near = room_for(at_once, most_signals)
     parts: list[Changes] = []
     stream = done = 0
     while stream < len(order.first_slot) - 1:
-        stream, done, n_out = fold_rows(stream, done, owner, at_once, order, frames, plan, state, out)
+        stream, done, n_out = fold_rows(stream, done, owner, order, frames, plan, state, out, near)
         if n_out:
             parts.append(
                 Changes(

@@ -131,7 +131,7 @@ class PayloadBits:
         self._store(key, t_ns[order[frame]])
 
     def _take_compiled(self, row: Int64Array, t_ns: Int64Array, words: UInt64Array) -> None:
-        from busdoc.health.streams.payload_bits_kernel import take_bits  # numba: 0.25 s to import
+        from busdoc.health.streams.payload_bits_kernel import take_bits  # loads LLVM: 30 ms
 
         first = 0
         while first < len(row):

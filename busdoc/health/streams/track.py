@@ -58,7 +58,7 @@ class Tracks(TrackColumns):
             return
         is_worth_it = self._n_seen >= _COMPILED_FROM_FRAMES and len(row) >= _COMPILED_FROM_ROWS
         if (is_worth_it and has_compiler()) if self._compiled is None else self._compiled:
-            from busdoc.health.streams.track_compiled import take_long_block  # numba alone takes 0.25 s to import
+            from busdoc.health.streams.track_compiled import take_long_block  # loads LLVM: 30 ms
 
             take_long_block(self, row, t_ns, _NO_DATA if data is None else data)
         else:

@@ -1,8 +1,7 @@
 """Compiled kernel of `busdoc.health.streams.track`: one pass over the arrivals, in the order of time.
 
-Imported for long recordings only, since the import alone costs half a second. It must remember exactly what the numpy
-path remembers; one contract test runs over both. Kernel and callees stay in this file: numba's cache does not see a
-change in another one.
+Used for long recordings only, since it may have to be compiled first. It must remember exactly what the numpy path
+remembers; one contract test runs over both.
 """
 
 from typing import NamedTuple

@@ -204,7 +204,7 @@ def _numpy_sums(block: FrameBlock, zero_ns: int) -> Int64Array:
 
 def _compiled_sums(block: FrameBlock, zero_ns: int, n_threads: int) -> Int64Array:
     """Give the sums by the compiled kernel; a channel's second may stand in several rows."""
-    from busdoc.health.wire.wire_kernel import Frames, sum_by_second  # numba: 250 ms, and 600 ms more at its first call
+    from busdoc.health.wire.wire_kernel import ROOM, Frames, sum_by_second
 
     words = np.ascontiguousarray(block.data).reshape(-1).view("<i8").astype(np.int64, copy=False)
     frames = Frames(
@@ -223,7 +223,7 @@ def _compiled_sums(block: FrameBlock, zero_ns: int, n_threads: int) -> Int64Arra
         first, last = ends
         n_spans = int(block.t_ns[last - 1] - block.t_ns[first]) // SECOND_NS + 2
         sums = np.empty((min(last - first, n_spans * 256), 6), np.int64)
-        n_sums = sum_by_second(frames, first, last, zero_ns, sums)
+        n_sums = sum_by_second(frames, first, last, zero_ns, sums, np.empty(ROOM, np.int64))
         return sums[:n_sums].copy()
 
     n_pieces = n_threads * -(-len(block) // (n_threads * _ROWS_A_CALL))

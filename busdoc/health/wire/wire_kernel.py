@@ -1,6 +1,6 @@
-"""The compiled twin of `frame_length` with the sums by second: for long recordings only, since it loads numba.
+"""The compiled twin of `frame_length` with the sums by second: for long recordings only.
 
-The kernels and all that they call stand in this one file, since numba's cache does not see a change in another.
+The kernels and all that they call stand in this one file.
 Everything inside is int64: numba turns uint32 with int64 into float64.
 """
 
@@ -22,10 +22,12 @@ from busdoc.health.wire.frame_length import (
 from busdoc.kernels.compiled import compiled
 from busdoc.times import SECOND_NS
 
-__all__ = ["Frames", "sum_by_second"]
+__all__ = ["ROOM", "Frames", "sum_by_second"]
 
 
 _HEADERS = 1024
+ROOM = 256 + 2 * _HEADERS
+"""Words that `sum_by_second` needs for itself."""
 _HASH = 0x1E3779B97F4A7C15
 _COUNT = 20
 
@@ -166,7 +168,7 @@ class Frames(NamedTuple):
 
 
 @compiled()
-def sum_by_second(frames: Frames, first: int, last: int, zero_ns: int, sums: Int64Array) -> int:
+def sum_by_second(frames: Frames, first: int, last: int, zero_ns: int, sums: Int64Array, room: Int64Array) -> int:
     """Sum up rows `first` to `last` by channel and second.
 
     Parameters
@@ -174,16 +176,16 @@ def sum_by_second(frames: Frames, first: int, last: int, zero_ns: int, sums: Int
     zero_ns : where the seconds are counted from
     sums : (m, 6) int64, written: channel, second, frames, error frames, nominal bits, data bits; m is at least
         ``last - first``
+    room : (ROOM,) int64
 
     Returns
     -------
     How many rows of `sums` were written
     """
     n_sums = 0
-    row_of = np.full(256, -1, np.int64)
+    row_of, header_key, header = room[:256], room[256 : 256 + _HEADERS], room[256 + _HEADERS :]
+    row_of[:], header_key[:] = -1, -1
     begin_ns, end_ns, second = np.int64(0), np.int64(0), np.int64(0)
-    header_key = np.full(_HEADERS, -1, np.int64)
-    header = np.empty(_HEADERS, np.int64)
     long_row, long_start = frames.long_row, frames.long_start
     at_long = np.searchsorted(long_row, first)
     for row in range(first, last):

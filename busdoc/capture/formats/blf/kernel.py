@@ -1,7 +1,6 @@
 """The compiled parser of the objects of `.blf`: takes data frames of the usual layouts, and names the other frames.
 
-What it does not take goes to the grammar, `busdoc.capture.formats.blf.objects`, which it follows to the letter. The
-kernel and all that it calls stand in this one file, since numba's cache does not see a change in another.
+What it does not take goes to the grammar, `busdoc.capture.formats.blf.objects`, which it follows to the letter.
 """
 
 from typing import Any

@@ -74,7 +74,7 @@ def read_blf(reading: Reading) -> Iterator[ReadBlock]:
 def _load(compiled: bool) -> _Parse:
     if not compiled:
         return parse_objects
-    from busdoc.capture.formats.blf.kernel import parse_objects_compiled  # loads numba: 0.3 s
+    from busdoc.capture.formats.blf.kernel import parse_objects_compiled  # loads LLVM: 30 ms
 
     return parse_objects_compiled
 

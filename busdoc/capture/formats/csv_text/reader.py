@@ -19,6 +19,6 @@ def read_csv(reading: Reading) -> Iterator[ReadBlock]:
 
 
 def _load() -> Parse:
-    from busdoc.capture.formats.csv_text.kernel import parse_csv  # loads numba: 0.3 s
+    from busdoc.capture.formats.csv_text.kernel import parse_csv  # loads LLVM: 30 ms
 
     return parse_csv

@@ -1,15 +1,11 @@
 """The compiled parser of `.log`: takes the lines that are written the common way, and names every other.
 
-What it does not take goes to `busdoc.capture.formats.log.line.parse_line`, whose grammar it follows to the letter. The
-kernel and all that it calls stand in this one file, since numba's cache does not see a change in another.
+What it does not take goes to `busdoc.capture.formats.log.line.parse_line`, whose grammar it follows to the letter.
 """
 
 from typing import Any
 
-import numba
 import numpy as np
-from llvmlite import ir  # type: ignore[import-untyped]  # comes with numba
-from numba.extending import intrinsic
 
 from busdoc.arrays import UInt8Array, UInt16Array, UInt64Array
 from busdoc.capture.formats.log.line import ERROR_BIT
@@ -17,7 +13,7 @@ from busdoc.capture.formats.stretch_columns import StretchColumns
 from busdoc.capture.formats.stretches import Stretch
 from busdoc.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TRANSMITTED
 from busdoc.capture.reading import LATEST_NS, MOST_CHANNELS
-from busdoc.kernels.compiled import compiled
+from busdoc.kernels.compiled import FromNumba, compiled
 from busdoc.times import SECOND_NS
 
 __all__ = ["parse_log"]
@@ -46,7 +42,14 @@ def _hex_of_pair() -> UInt16Array:
 _HEX_OF_PAIR = _hex_of_pair()
 
 
-def _loader(bits: int, numba_type: Any) -> Any:
+def _loader(bits: int) -> Any:
+    """Make what loads a word from an address, whatever it is divisible by."""
+    import numba
+    from llvmlite import ir  # type: ignore[import-untyped]  # comes with numba
+    from numba.extending import intrinsic
+
+    numba_type = getattr(numba.types, f"uint{bits}")
+
     @intrinsic
     def load(typing_context: Any, address: Any) -> Any:
         def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
@@ -58,9 +61,9 @@ def _loader(bits: int, numba_type: Any) -> Any:
     return load
 
 
-_word8 = _loader(8, numba.types.uint8)
-_word16 = _loader(16, numba.types.uint16)
-_word64 = _loader(64, numba.types.uint64)
+_word8: Any = FromNumba(lambda: _loader(8))
+_word16: Any = FromNumba(lambda: _loader(16))
+_word64: Any = FromNumba(lambda: _loader(64))
 
 
 def parse_log(buffer: UInt8Array, start: int, stop: int, layout: tuple[object, ...]) -> tuple[Stretch, int]:
