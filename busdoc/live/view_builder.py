@@ -33,7 +33,7 @@ from busdoc.report.words.symptoms import WAITS_FOR_A_LOOK, symptom_in_words
 from busdoc.session.logbook import Logbook
 from busdoc.symptoms.complaint import DROPOUT
 from busdoc.symptoms.latching import latching_in_words
-from busdoc.symptoms.looks import look_asked
+from busdoc.symptoms.looks import look_asked, unseen_since
 from busdoc.symptoms.symptom import Symptom, SymptomKind
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import counted, times
@@ -208,8 +208,7 @@ def _complaint(symptom: Symptom, at: Standing) -> ComplaintRow:
     ]  # fmt: skip
     since_ns = at.heard_ns if last is None else last.since_ns if last.gone_ns is None else last.gone_ns
     by_eye = symptom.kind is SymptomKind.SEEN
-    went = by_eye and last is not None and symptom.observable[-1][1] == last.gone_ns  # with the power
-    live = (by_eye and not went) or not symptom.observable
+    live = (by_eye and not unseen_since(symptom)) or not symptom.observable
     weighed_ns = at.weighed.verdict.at_ns  # a playback that runs fast is seconds further on than what was judged of it
     return ComplaintRow(
         name=symptom_in_words(symptom),

@@ -12,7 +12,7 @@ from busdoc.actions.action import REMARKS, Action, ActionKind
 from busdoc.symptoms.symptom import ShowingSpan, Symptom, SymptomKind
 from busdoc.times import SECOND_NS
 
-__all__ = ["LOOKS_WITHIN_NS", "Asked", "look_asked", "looks_at"]
+__all__ = ["LOOKS_WITHIN_NS", "Asked", "look_asked", "looks_at", "unseen_since"]
 
 LOOKS_WITHIN_NS = 15 * SECOND_NS
 """People who wait for something look up every ten seconds or so, and within this time for sure (common practice)."""
@@ -54,6 +54,12 @@ def look_asked(symptom: Symptom, actions: Sequence[Action], now_ns: int) -> Aske
     if changed:
         return Asked.AGAIN if now_ns >= last.time_ns + _AGAIN_NS else Asked.NOTHING
     return Asked.LOOK if now_ns >= last.time_ns + LOOKS_WITHIN_NS else Asked.NOTHING
+
+
+def unseen_since(symptom: Symptom) -> bool:
+    """Whether what a person saw went with the power, and nobody has looked since."""
+    gone_ns = symptom.spans[-1].gone_ns if symptom.spans else None
+    return symptom.kind is SymptomKind.SEEN and gone_ns is not None and all(t < gone_ns for t, _ in symptom.looks)
 
 
 def looks_at(symptom: Symptom, span: ShowingSpan) -> tuple[int, int]:

@@ -6,9 +6,10 @@ More of them, and of other seeds, are read by ``python -m benchmarks.consistency
 import pytest
 
 from busdoc.report.json.document import document
+from tests.truth.code_sessions import Showing
 from tests.truth.consistency import RULES, breaches
 from tests.truth.isolation_sessions import SessionKind
-from tests.truth.told_sessions import Twist, tell_session
+from tests.truth.told_sessions import Twist, tell_session, tell_symptom
 
 SAMPLE = [
     (SessionKind.HARD_BRANCH, 3_000_008, Twist.PROVED),
@@ -27,6 +28,16 @@ SAMPLE = [
 @pytest.mark.parametrize(("kind", "seed", "twist"), SAMPLE)
 def test_no_two_sections_contradict_each_other(kind: SessionKind, seed: int, twist: Twist) -> None:
     assert breaches(tell_session(kind, seed, twist)) == []
+
+
+@pytest.mark.parametrize(
+    ("showing", "twist"),
+    [(Showing.LATCHED, Twist.PLAIN), (Showing.TWO_CODES, Twist.NO_MAP), (Showing.NO_BUS, Twist.PLAIN)],
+)
+def test_nor_do_they_where_something_else_shows_than_a_dropout(showing: Showing, twist: Twist) -> None:
+    told = tell_symptom(showing, 6_000_010, twist)
+    assert told.tree["complaint"] is not None
+    assert breaches(told) == []
 
 
 def test_the_rules_find_what_they_are_for() -> None:

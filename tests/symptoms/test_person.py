@@ -24,6 +24,7 @@ from busdoc.live.view import HappeningKind
 from busdoc.machine.machine import Machine
 from busdoc.report.terminal.terminal import render
 from busdoc.report.words.symptoms import showing_in_words
+from busdoc.screen.areas.complaint import complaint_state
 from busdoc.session.folder import SessionFolder
 from busdoc.symptoms.looks import Asked, look_asked, looks_at
 from busdoc.symptoms.of_person import seen_symptoms
@@ -293,16 +294,47 @@ def test_a_look_is_asked_for_after_a_step_and_a_second_one_where_it_changed() ->
 def test_what_went_with_the_power_could_not_be_seen_since() -> None:
     """Nobody may say of a lamp on a machine without power that its fault is gone (by definition of seeing)."""
     off = did(20.0, ActionKind.POWER_OFF)
-    dark, on_again = only(seen(5.0), off), only(seen(5.0), off, did(30.0, ActionKind.POWER_ON), gone(40.0))
-    said = [
-        showing_in_words(one, until_ns=60 * NS, start_ns=0, epoch=False) for one in (dark, on_again)
-    ]  # fmt: skip
-    assert said == ["was there at first, and could not be seen since", "was there at first, and does not show now"]
+    dark, looked = only(seen(5.0), off), only(seen(5.0), gone(40.0))
+    on_again = only(seen(5.0), off, did(30.0, ActionKind.POWER_ON), gone(40.0))
+    said = [showing_in_words(one, until_ns=60 * NS, start_ns=0, epoch=False) for one in (dark, on_again, looked)]
+    assert said == [
+        "was there at first, and could not be seen since",
+        *["was there at first, and does not show now"] * 2,
+    ]
 
 
 def test_a_code_needs_no_look() -> None:
     code = replace(only(gone(0.0), seen(40.0)), kind=SymptomKind.CODE)
     assert look_asked(code, numbered([gone(0.0), seen(40.0)]), 90 * NS) is Asked.NOTHING
+
+
+def test_the_screen_tells_a_dark_machine_from_one_on_which_nothing_shows(tmp_path: Path) -> None:
+    clock = Clock()
+    session = LiveSession(NoBus(clock), sweeper(), folder=SessionFolder(tmp_path / "session"), clock_s=clock.s)
+    session.start()
+    told = []
+    for wait_s, kind in (
+        (5, ActionKind.SEEN),
+        (5, ActionKind.POWER_OFF),
+        (12, ActionKind.POWER_ON),
+        (9, ActionKind.GONE),
+        (1, ActionKind.GONE),
+    ):
+        clock.ns += wait_s * NS
+        session.act(kind)
+        clock.ns += 4 * NS
+        session.step()
+        row = session.view().complaint
+        assert row is not None
+        told.append((complaint_state(row)[0], row.asked))
+    session.close()
+    assert told == [
+        ("SHOWING", Asked.AGAIN),
+        ("cannot be seen now", Asked.NOTHING),
+        ("nobody has looked at", Asked.LOOK),
+        ("not showing", Asked.AGAIN),
+        ("not showing", Asked.NOTHING),
+    ]
 
 
 def test_who_waited_and_went_on_had_looked() -> None:

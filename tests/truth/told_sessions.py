@@ -2,13 +2,14 @@
 
 A session of `isolation_sessions`, at the level of incidents, is given the controllers that a roll would have and a
 twist: presses with another clock, no journal, no map, one feed for all; then concluded by the steps of a post-mortem.
+So is one of `code_sessions`, in which nobody falls and a code, a signal or a lamp shows.
 """
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from enum import StrEnum
-from typing import Any
+from typing import Any, TypeVar
 
 from busdoc.actions.action import ActionKind
 from busdoc.analysis.case import CaptureFacts, Case
@@ -16,6 +17,7 @@ from busdoc.analysis.judgement import Observed
 from busdoc.analysis.postmortem import judge_case
 from busdoc.analysis.result import Result
 from busdoc.capture.channels import ChannelTable
+from busdoc.health.codes.code import code_incident
 from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.health.incident import Incident, IncidentKind
 from busdoc.machine.controller_spec import Identity
@@ -25,9 +27,12 @@ from busdoc.report.record.page import Block, Fold, Items, Section, Table, Text
 from busdoc.report.record.pages.build import build_page
 from busdoc.report.record.provenance import Provenance
 from busdoc.report.terminal.terminal import Extent, render
+from tests.truth.code_sessions import CodeSession, Showing, live_with_codes
 from tests.truth.isolation_sessions import NS, Session, SessionKind, live_through
 
-__all__ = ["ToldSession", "Twist", "tell_session"]
+__all__ = ["ToldSession", "Twist", "tell_session", "tell_symptom"]
+
+_AnySession = TypeVar("_AnySession", Session, CodeSession)
 
 
 class Twist(StrEnum):
@@ -47,7 +52,7 @@ class Twist(StrEnum):
 class ToldSession:
     """What is read of one session."""
 
-    session: Session
+    session: Session | CodeSession
     twist: Twist
     result: Result
     tree: dict[str, Any]
@@ -62,8 +67,28 @@ class ToldSession:
 
 def tell_session(kind: SessionKind, seed: int, twist: Twist = Twist.PLAIN) -> ToldSession:
     """Live through a session, and tell it."""
-    session = _twisted(live_through(kind, seed, broken_off=False if twist is Twist.PROVED else None), twist)
-    result = _conclude(session)
+    session = live_through(kind, seed, broken_off=False if twist is Twist.PROVED else None)
+    session = _proved(session) if twist is Twist.PROVED else _twisted(session, twist)
+    return _told(session, twist, _conclude(session))
+
+
+def tell_symptom(showing: Showing, seed: int, twist: Twist = Twist.PLAIN) -> ToldSession:
+    """Live through a session in which something else shows than a dropout, and tell it; no twist has it proved."""
+    session = _twisted(live_with_codes(showing, seed), twist)
+    raised = [
+        code_incident(0, code, raised_ns, cleared_ns)
+        for code in session.codes
+        for raised_ns, cleared_ns in code.active_spans
+    ]
+    health = session.health
+    incidents = sorted((*health.incidents, *raised), key=lambda incident: incident.onset_ns)
+    observed = Observed(
+        health=replace(health, incidents=tuple(incidents)), codes=session.codes, warnings=(), conditions=session.further
+    )
+    return _told(session, twist, judge_case(_case(session.machine), observed, session.actions))
+
+
+def _told(session: Session | CodeSession, twist: Twist, result: Result) -> ToldSession:
     record = build_page(result, _MADE, {}, datetime(2026, 3, 2, tzinfo=UTC))
     return ToldSession(
         session=session,
@@ -97,7 +122,7 @@ def _words(blocks: Sequence[Block | Section]) -> Iterator[str]:
                 pass
 
 
-def _twisted(session: Session, twist: Twist) -> Session:
+def _twisted(session: _AnySession, twist: Twist) -> _AnySession:
     match twist:
         case Twist.AHEAD:
             return _shifted(session, 60)
@@ -109,17 +134,19 @@ def _twisted(session: Session, twist: Twist) -> Session:
             return replace(session, machine=Machine())
         case Twist.ONE_FEED:
             return replace(session, machine=_on_one_feed(session.machine))
-        case Twist.PROVED:
-            until_ns = session.until_ns + 600 * NS
-            still_away = any(one.back_ns is None for one in session.health.incidents)
-            mended = any(action.kind is ActionKind.REPLACE for action in session.actions)
-            if still_away or not mended:
-                return session
-            return replace(session, until_ns=until_ns, health=replace(session.health, until_ns=until_ns))
     return session
 
 
-def _shifted(session: Session, ahead_s: int) -> Session:
+def _proved(session: Session) -> Session:
+    until_ns = session.until_ns + 600 * NS
+    still_away = any(one.back_ns is None for one in session.health.incidents)
+    mended = any(action.kind is ActionKind.REPLACE for action in session.actions)
+    if still_away or not mended:
+        return session
+    return replace(session, until_ns=until_ns, health=replace(session.health, until_ns=until_ns))
+
+
+def _shifted(session: _AnySession, ahead_s: int) -> _AnySession:
     actions = tuple(replace(one, time_ns=one.time_ns + ahead_s * NS) for one in session.actions)
     return replace(session, actions=actions)
 
@@ -140,10 +167,12 @@ def _conclude(session: Session) -> Result:
         known.get(name) or _heard(name, health.incidents, health.start_ns, health.until_ns)
         for name in dict.fromkeys(names)
     )
-    case = Case(machine=session.machine, channels=ChannelTable(), facts=CaptureFacts(channel_names=((0, "can0"),)))
-    return judge_case(
-        case, Observed(health=replace(health, controllers=controllers), codes=(), warnings=()), session.actions
-    )
+    observed = Observed(health=replace(health, controllers=controllers), codes=(), warnings=())
+    return judge_case(_case(session.machine), observed, session.actions)
+
+
+def _case(machine: Machine) -> Case:
+    return Case(machine=machine, channels=ChannelTable(), facts=CaptureFacts(channel_names=((0, "can0"),)))
 
 
 def _heard(name: str, incidents: tuple[Incident, ...], start_ns: int, until_ns: int) -> ControllerHealth:

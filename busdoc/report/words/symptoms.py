@@ -2,6 +2,7 @@
 
 from busdoc.symptoms.complaint import controller_asked
 from busdoc.symptoms.latching import latching_in_words
+from busdoc.symptoms.looks import unseen_since
 from busdoc.symptoms.symptom import Symptom, SymptomKind
 from busdoc.times import clock
 from busdoc.words.counting import counted, times
@@ -73,10 +74,7 @@ def showing_in_words(symptom: Symptom, *, until_ns: int, start_ns: int, epoch: b
     if symptom.showing:
         since = clock(last.since_ns, start_ns, epoch=epoch)
         return f"{seen}, and shows since {since} ({duration(until_ns - last.since_ns)})"
-    ends_ns = symptom.observable[-1][1] if symptom.observable else None
-    if ends_ns is not None and last.gone_ns is not None and last.gone_ns >= ends_ns and ends_ns < until_ns:
-        return f"{seen}, and could not be seen since"
-    return f"{seen}, and does not show now"
+    return f"{seen}, and {'could not be seen since' if unseen_since(symptom) else 'does not show now'}"
 
 
 def observed_in_words(symptom: Symptom, start_ns: int, until_ns: int) -> str:
