@@ -101,9 +101,9 @@ def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
             raise InputError("--symptom", "something that frames can show", f'"{arguments.symptom}"', advice)
         can_be_watched(arguments.symptom, arguments)
     if arguments.actions is not None and (arguments.replay or (arguments.bus and arguments.watch is not None)):
-        found = "a replay" if arguments.replay else "a watch of a live bus"
+        given_with = "a replay" if arguments.replay else "a watch of a live bus"
         advice = "Read the recording itself with its journal; at a live bus without --watch it keeps your presses."
-        raise InputError("--actions", "a recording to read it with, or a live bus", found, advice)
+        raise InputError("--actions", "a recording to read it with, or a live bus", given_with, advice)
     if arguments.within is not None and arguments.capture:
         advice = "Leave it out; the limits of a recording come from the machine map."
         raise InputError("--within", "a live bus or --replay to use it with", "a recording", advice)
