@@ -42,7 +42,7 @@ class BusBench(Bench):
     """
 
     def __init__(self, scenario: Scenario, seed: int, group: str, *, tick_s: float = 0.05) -> None:
-        self.t_s, self.tick_s = 0.0, tick_s
+        self.t_s, self.tick_s, self.late_s = 0.0, tick_s, 0.0
         self._began_s = time.monotonic()
         self._hands = threading.Lock()
         self._over = threading.Event()
@@ -77,7 +77,10 @@ class BusBench(Bench):
         import can
 
         with can.Bus(interface="udp_multicast", channel=group) as bus:
+            sent_s = time.monotonic()
             while not self._over.wait(_SENT_EVERY_S):
+                before_s, sent_s = sent_s, time.monotonic()
+                self.late_s = max(self.late_s, sent_s - before_s - _SENT_EVERY_S)
                 with self._hands:
                     frames = self.bus.take().frames
                 for message in _messages(frames):

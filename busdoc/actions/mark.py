@@ -1,4 +1,7 @@
-"""A mark: 'it happened about now', added to a journal by whoever was there, while something else may be adding too."""
+"""What was just done or seen, added to a journal by whoever was there, while something else may be adding too.
+
+A mark says no more than 'it happened about now'.
+"""
 
 import csv
 import io
@@ -14,7 +17,7 @@ from busdoc.files.cells import as_cell
 from busdoc.files.given import no_plain_file
 from busdoc.times import SECOND_NS
 
-__all__ = ["MARK_UNCERTAINTY_NS", "append_mark"]
+__all__ = ["MARK_UNCERTAINTY_NS", "append_action", "append_mark", "begin_journal"]
 
 MARK_UNCERTAINTY_NS = 5 * SECOND_NS
 """Who sees something happen has to reach for the key first (common practice)."""
@@ -36,16 +39,30 @@ def append_mark(
     ------
     InputError : the journal cannot be written, or another table is called so
     """
-    odd = no_plain_file(path)
-    if odd is not None:
-        raise InputError(str(path), "a journal that can be written", odd, "Take it away.")
+    append_action(path, time_ns, ActionKind.MARK, note, uncertainty_ns=uncertainty_ns, once=once)
+
+
+def append_action(
+    path: Path, time_ns: int, kind: ActionKind, note: str = "", *, uncertainty_ns: int, once: bool = False
+) -> None:
+    """Add what was done to the machine as a whole; it is on the disk when this returns.
+
+    Parameters
+    ----------
+    path, time_ns, note, uncertainty_ns, once : as of `append_mark`
+    kind : what was done
+
+    Raises
+    ------
+    InputError : the journal cannot be written, or another table is called so
+    """
+    begin_journal(path)
     try:
-        _begin(path)
         with path.open("r+b", buffering=0) as journal:
             end = journal.seek(0, os.SEEK_END)
             journal.seek(end - 1)
             time, uncertainty = seconds_text(time_ns), seconds_text(uncertainty_ns)
-            row = _line([time, ActionKind.MARK.value, "", "", uncertainty, as_cell(note)])
+            row = _line([time, kind.value, "", "", uncertainty, as_cell(note)])
             text = row if journal.read(1) == b"\n" else b"\n" + row
             if once:
                 journal.seek(0)
@@ -55,9 +72,28 @@ def append_mark(
             journal.write(text)
             os.fsync(journal.fileno())
     except OSError as error:
-        raise InputError(
-            str(path), "a journal that can be written", found_instead(error), "Check the disk and its rights."
-        ) from error
+        raise _not_written(path, error) from error
+
+
+def begin_journal(path: Path) -> None:
+    """See that a journal can be added to, and begin it if it is not there.
+
+    Raises
+    ------
+    InputError : it cannot be written, or another table is called so
+    """
+    odd = no_plain_file(path)
+    if odd is not None:
+        raise InputError(str(path), "a journal that can be written", odd, "Take it away.")
+    try:
+        _begin(path)
+    except OSError as error:
+        raise _not_written(path, error) from error
+
+
+def _not_written(path: Path, error: OSError) -> InputError:
+    found = found_instead(error)
+    return InputError(str(path), "a journal that can be written", found, "Check the disk and its rights.")
 
 
 def _begin(path: Path) -> None:

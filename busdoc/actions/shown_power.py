@@ -56,11 +56,10 @@ def as_shown(
     moved: dict[int, int] = {}
     # Whatever lies near its loss first: no press that is late may claim what another has made.
     fits = [
-        (abs(press.time_ns - off_ns), press.n, k, off_ns)
+        (abs(press.time_ns - one.last_seen_ns), press.n, k, one.last_seen_ns)
         for press in presses
         for k, one in enumerate(offs)
-        for off_ns in (_off_ns(machine, press, one, heard),)
-        if off_ns is not None and _covers(press, one, off_ns, later=later)
+        if _covers(press, one, later=later) and _is_off(machine, press, one, heard, offs)
     ]
     several = {n for at, (_, n, _, _) in enumerate(fits) if any(n == other for _, other, _, _ in fits[at + 1 :])}
     for _, n, k, off_ns in sorted(fits):
@@ -79,29 +78,42 @@ def _moved(press: Action, off_ns: int, *, sure: bool) -> Action:
     return replace(press, time_ns=off_ns, uncertainty_ns=known_ns)
 
 
-def _off_ns(machine: Machine, press: Action, incident: Incident, heard: set[str]) -> int | None:
-    """Say when the supply went that a press is about; None: this is not what its loss looks like.
+def _away(incident: Incident, incidents: Sequence[Incident]) -> set[str]:
+    """Name those who were away already as others fell, for longer than supplies of one switch fall apart."""
+    at_ns = incident.last_seen_ns
+    return {
+        loss.controller
+        for one in incidents
+        for loss in one.losses
+        if loss.last_seen_ns < at_ns - _HAND_NS and (loss.back_ns is None or loss.back_ns > at_ns)
+    } - set(incident.controllers)
 
-    All that fell hang on it, more than one of them or all that there are, for longer than a hand takes.
+
+def _is_off(machine: Machine, press: Action, incident: Incident, heard: set[str], others: Sequence[Incident]) -> bool:
+    """Say whether this is what the loss of the supply that a press is about looks like.
+
+    All that fell hang on it, more than one of them or all that were still up, for longer than a hand takes.
     """
     if press.part is not None and press.part not in machine:
-        return None
+        return False
     fed = heard if press.part is None else set(machine.controllers_below(press.part))
     fell = set(incident.controllers)
-    everybody = incident.kind is IncidentKind.BUS_SILENCE and press.part is None
-    if not fell or not fell <= fed or (len(fell) < 2 < len(fed)) or not (everybody or 2 * len(fell) >= len(fed)):
-        return None
+    if not fell or not fell <= fed:
+        return False
     backs_ns = [loss.back_ns for loss in incident.losses if loss.back_ns is not None]
     back_ns = min(backs_ns) if backs_ns else incident.back_ns
     if back_ns is not None and back_ns - incident.last_seen_ns < _HAND_NS:
-        return None
-    return incident.last_seen_ns
+        return False
+    if incident.kind is IncidentKind.BUS_SILENCE and press.part is None:
+        return len(fell) > 1 or len(fed) <= 2
+    rather_all = 2 * len(fell) >= len(fed) and (len(fell) > 1 or len(fed) <= 2)
+    return rather_all or fell == fed - _away(incident, others)
 
 
-def _covers(press: Action, incident: Incident, off_ns: int, *, later: bool) -> bool:
+def _covers(press: Action, incident: Incident, *, later: bool) -> bool:
     """Whether a press lies within the act, or so soon after it that nothing else can be meant."""
     slack_ns = _NEAR_NS + press.uncertainty_ns
-    if press.time_ns < off_ns - slack_ns:
+    if press.time_ns < incident.last_seen_ns - slack_ns:
         return False
     back_ns = incident.back_ns
     if back_ns is None:

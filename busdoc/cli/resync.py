@@ -100,9 +100,10 @@ def _resync(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
             advice = "With --watch auto the looks of a session count; without, what frames can show."
             raise InputError("--symptom", "something that frames can show", f'"{arguments.symptom}"', advice)
         can_be_watched(arguments.symptom, arguments)
-    if arguments.actions is not None and not arguments.capture:
-        advice = "Press a key at the moment you switch on; the journal belongs to a recording."
-        raise InputError("--actions", "a recording to read it with", "a live bus or a replay", advice)
+    if arguments.actions is not None and (arguments.replay or (arguments.bus and arguments.watch is not None)):
+        given_with = "a replay" if arguments.replay else "a watch of a live bus"
+        advice = "Read the recording itself with its journal; at a live bus without --watch it keeps your presses."
+        raise InputError("--actions", "a recording to read it with, or a live bus", given_with, advice)
     if arguments.within is not None and arguments.capture:
         advice = "Leave it out; the limits of a recording come from the machine map."
         raise InputError("--within", "a live bus or --replay to use it with", "a recording", advice)

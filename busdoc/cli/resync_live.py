@@ -49,6 +49,7 @@ def resync_live(arguments: argparse.Namespace, surroundings: Surroundings, sourc
         database,
         within_ns=None if within is None else round(within * SECOND_NS),
         asked=arguments.symptom,
+        journal=arguments.actions,
     )
     page = open_page(arguments, None)
     with ended_by_signals() as stopping, terminal_keys() as keys, contextlib.ExitStack() as around:
@@ -75,8 +76,7 @@ def resync_live(arguments: argparse.Namespace, surroundings: Surroundings, sourc
             pace_s = waits_s(source, _TICK_S)
             while not live.done and not stopping.is_set():
                 for _ in keys.pressed():
-                    live.press()
-                    lines.say("power on, by your key", time_ns=source.now_ns())
+                    lines.note_power_on()
                 news = live.step()
                 lines.tell(news)
                 if shown is not None and follow is not None:
@@ -149,6 +149,15 @@ class _Lines:
         heard = ", ".join(bus.name for bus in buses) or "the recording"
         self.say(f"listening to {heard}; nothing is transmitted. A key notes the moment you switch on; Ctrl-C ends.")
         self.remark(source)
+
+    def note_power_on(self) -> None:
+        """Take note of a key, and say so once it is written down, or that it could not be."""
+        try:
+            at_ns = self._live.press()
+        except InputError as error:
+            self.say(f"NOT NOTED. {error}", time_ns=self._live.source.now_ns())
+        else:
+            self.say("power on, by your key", time_ns=at_ns)
 
     def remark(self, source: "FrameSource") -> None:
         """Say what is to be known of the buses, each once."""

@@ -71,6 +71,7 @@ class ScreenState:
         """0: all areas; 1 … 4: one of them alone."""
         self.leaving = False
         self.lately: tuple[tuple[str, Happening], ...] = ()
+        """What was told, by the time at which it happened; the latest last."""
         self._followed: str | None = None
         self._own = 0
         """Happenings up to this number were told as the answer to a key."""
@@ -123,7 +124,7 @@ class ScreenState:
             return None
         self._look()
         told = [(self._console.at(one.time_ns), one) for one in new if one.kind is not HappeningKind.ACTION]
-        self.lately = (*self.lately, *told)[-_KEPT_HAPPENINGS:]
+        self.lately = _by_time((*self.lately, *told))[-_KEPT_HAPPENINGS:]
         shown = [one for one in new if one.kind is HappeningKind.ACTION and one.n > self._own]
         if shown:  # nobody pressed a key for it: the traffic shows it, or somebody pressed on the page
             self._tell(self._by_others(shown[-1]), Tone.GOOD)
@@ -301,3 +302,8 @@ class ScreenState:
 
     def _tell(self, text: str, tone: Tone) -> None:
         self._console.tell(text, tone)
+
+
+def _by_time(told: Sequence[tuple[str, Happening]]) -> tuple[tuple[str, Happening], ...]:
+    """Order what was told: a loss is known a deadline after it, when what came later may have been told already."""
+    return tuple(sorted(told, key=lambda one: (one[1].time_ns, one[1].n)))

@@ -58,6 +58,21 @@ def test_each_press_has_its_own_act_and_of_several_that_fit_the_nearest_one() ->
     assert [one.n for one in as_shown(sweeper(), presses[::-1], falls[::-1])] == [1, 2]
 
 
+def test_who_was_down_already_as_the_power_went_is_no_other_act() -> None:
+    """A feed lets go; before it is back the main switch is turned: only those who were still up fall then."""
+    feed = dropout(60.0, None, "hopper", "fan", "lift")
+    rest = dropout(62.1, None, "engine", "display", "broom")
+    last = dropout(64.0, None, "engine")
+    press = action(1, 62.2, ActionKind.POWER_OFF)
+    assert shown_s(press, feed, rest)[0] == 62.2  # at its time already; not at the feed's
+    assert shown_s(action(1, 80.0, ActionKind.POWER_OFF), feed, rest)[0] == 62.1
+    held = dropout(60.0, None, "hopper", "fan", "lift", "display", "broom")
+    assert shown_s(action(1, 64.1, ActionKind.POWER_OFF), held, last)[0] == 64.1
+    # Of several still up one alone tells nothing: it fell of itself.
+    assert shown_s(action(1, 80.0, ActionKind.POWER_OFF), dropout(64.0, None, "engine"))[0] == 80.0
+    assert shown_s(action(1, 80.0, ActionKind.POWER_OFF), feed, dropout(64.0, None, "engine"))[0] == 60.0
+
+
 def test_beside_plugs_of_a_journal_whose_clock_nothing_proves_only_what_is_just_over_counts() -> None:
     assert shown_s(action(1, 105.0, ActionKind.POWER_CYCLE), CYCLE, later=False)[0] == 60.0
     assert shown_s(action(1, 125.0, ActionKind.POWER_CYCLE), CYCLE, later=False)[0] == 125.0

@@ -89,6 +89,7 @@ class ScriptedOpener:
 
     def __init__(self, clock: TestClock, *adapters: ScriptedAdapter | None, listen_only: bool | None = True) -> None:
         self.drops: ScriptedDrops | None = None
+        self.sent_here = False
         self._clock = clock
         self._adapters = deque(adapters)
         self._listen_only = listen_only
@@ -109,6 +110,7 @@ class ScriptedOpener:
             listen_only=self._listen_only,
             note="",
             drops=self.drops,
+            sent_here=self.sent_here,
         )
 
 

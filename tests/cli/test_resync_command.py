@@ -92,3 +92,19 @@ def test_a_map_with_a_mistake_is_not_touched(run: Typed, healthy: Path) -> None:
     assert status == 2
     assert "nane" in err
     assert machine.read_text(encoding="utf-8") == "[[controller]]\nnane = 'x'\n"
+
+
+@pytest.mark.parametrize("words", [("--replay", "CAPTURE"), ("--bus", "virtual:x", "--watch", "1")])
+def test_a_journal_is_read_with_a_recording_or_keeps_the_presses_at_a_live_bus(
+    run: Typed, healthy: Path, words: tuple[str, ...]
+) -> None:
+    given = [str(healthy / "capture.log") if word == "CAPTURE" else word for word in words]
+    status, _, err = run("resync", *given, "--actions", healthy / "actions.csv")
+    assert (status, "a recording to read it with, or a live bus" in " ".join(err.split())) == (2, True)
+
+
+def test_a_journal_that_cannot_be_added_to_is_said_before_anything_is_listened_to(run: Typed, tmp_path: Path) -> None:
+    other = tmp_path / "table.csv"
+    other.write_text("a,b\n", encoding="utf-8")
+    status, _, err = run("resync", "--bus", "virtual:nobody", "--actions", other)
+    assert (status, "a journal with the header" in " ".join(err.split())) == (2, True)

@@ -72,6 +72,41 @@ def test_a_return_is_counted_home_on_the_page() -> None:
     live.stop()
 
 
+def test_a_press_of_a_return_is_in_the_journal_before_it_is_told(tmp_path: Path) -> None:
+    sweeper = LiveSweeper((), 1)
+    journal = tmp_path / "presses.csv"
+    live = ResyncLive(sweeper, sweeper.machine, journal=journal)
+    live.start()
+    host = ResyncHost(live, Bell())
+    sweeper.do(ActionKind.POWER_OFF)
+    for _ in range(12):
+        sweeper.wait(0.25)
+        host.tell(live.step())
+    one = press("power-on", 100.0, by="Anna")
+    answer = host.press(one, 100.5)
+    assert answer.logged
+    assert "memory" not in answer.text
+    host.press(one, 104.0)
+    kept = load_journal(journal, sweeper.machine, start_ns=sweeper.now_ns(), epoch=True).actions
+    assert [(a.kind, a.note, a.uncertainty_ns) for a in kept] == [(ActionKind.POWER_ON, "by Anna", SECOND_NS // 2)]
+    assert sweeper.now_ns() - kept[0].time_ns == SECOND_NS // 2
+    # What cannot be written is not noted, and may be pressed again.
+    journal.unlink()
+    journal.mkdir()
+    refused = host.press(press("power-on", 101.0), 101.0)
+    assert not refused.logged
+    assert "NOT NOTED" in refused.text
+    live.stop()
+
+
+def test_a_press_that_nothing_keeps_says_so() -> None:
+    sweeper = LiveSweeper((), 1)
+    live = ResyncLive(sweeper, sweeper.machine)
+    live.start()
+    assert "--actions FILE keeps it" in ResyncHost(live, Bell()).press(press("power-on", 1.0), 1.0).text
+    live.stop()
+
+
 class Marks:
     """A recording in a folder, with its page."""
 

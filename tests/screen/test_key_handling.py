@@ -6,7 +6,7 @@ from datetime import UTC
 import pytest
 
 from busdoc.actions.action import ActionKind
-from busdoc.live.view import HappeningKind, SessionView, SymptomRow
+from busdoc.live.view import Happening, HappeningKind, SessionView, SymptomRow
 from busdoc.screen.areas.pages import Page
 from busdoc.screen.key_handling import ScreenState
 from busdoc.screen.keys import BY_KEY, COMMANDS, Command
@@ -49,6 +49,14 @@ class At:
 
 PULL = replace(ONE_LOST, next=STEP_2)
 """The power is off, and a connector is to be pulled."""
+
+
+def test_what_happened_lately_stands_by_its_time_and_not_by_when_it_was_known() -> None:
+    at = At(ONE_LOST)
+    for n, (time_ns, text) in enumerate([(3, "fan is back"), (2, "hopper lost"), (3, "lift is back")], start=1):
+        at.session.coming.append(Happening(n=n, time_ns=time_ns, kind=HappeningKind.NOTE, text=text))
+        at.wait(1.0)
+    assert [one.text for _, one in at.state.lately] == ["hopper lost", "fan is back", "lift is back"]
 
 
 def test_no_two_commands_share_a_key() -> None:

@@ -126,6 +126,8 @@ class Bench:
         machine_file: Path | None = None,
     ) -> None:
         self.t_s = 0.0
+        self.late_s = 0.0
+        """The longest that the machine's own frames were sent late."""
         self.tick_s = tick_s
         self.bus = PracticeBus(
             replace(scenario, start_ns=_START_NS),

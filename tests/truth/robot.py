@@ -1,5 +1,6 @@
 """A technician in software who does what the screen of a practice machine says, and presses as people press."""
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -12,11 +13,15 @@ from busdoc.simulation.technician import Technician
 from busdoc.simulation.world import World
 from tests.truth.practice import Bench, rear_of_sweeper
 
-__all__ = ["Job", "Robot", "one_at_a_time_s"]
+__all__ = ["ByHand", "Job", "Robot", "one_at_a_time"]
 
 _MOVES = (ActionKind.UNPLUG, ActionKind.PLUG, ActionKind.SWAP, ActionKind.REPLACE)
 _WHEN_S = (-1.5, 0.0, 1.0, 2.0, 5.0)
 """The press against the beginning of an act of two seconds: early, at its start, midway, at its end, 3 s late."""
+_READ_S, _HAND_S = 1.5, 2.0
+"""A step is read, and done."""
+_ACT_S = _READ_S + _HAND_S
+_DWELL_S = 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +40,11 @@ class Job:
     acts: int
     presses: int
     seconds: float
+    """In all: to the cure proved, where it was."""
+    named_s: float | None = None
+    """To the name of every faulty part; None: they were not all named, or there was none."""
+    late_s: float = 0.0
+    """The longest that the machine's own frames were sent late: then it is the machine that stood still."""
 
 
 class Robot:
@@ -52,7 +62,8 @@ class Robot:
         self.bench = Bench(rear_of_sweeper(*faults), seed, presses_act=False, tick_s=tick_s) if bench is None else bench
         self._rng = np.random.default_rng([7, seed])
         self._acts = self._presses = 0
-        self._named: set[str] = set()
+        self._named: dict[str, float] = {}
+        """Faulty part -> when it was first named."""
         self._accused = self._live = False
         self._apart_s = self._apart_now_s = 0.0
 
@@ -66,7 +77,7 @@ class Robot:
             self._go_on()
         faulty = {fault.part for fault in self.faults}
         return Job(
-            named=faulty <= self._named if faulty else not self._named,
+            named=faulty <= set(self._named) if faulty else not self._named,
             accused=self._accused,
             cured=bool(bench.view.cured and not bench.view.not_back),
             live=self._live,
@@ -74,6 +85,8 @@ class Robot:
             acts=self._acts,
             presses=self._presses,
             seconds=bench.t_s,
+            named_s=max(self._named.values()) if faulty and faulty <= set(self._named) else None,
+            late_s=bench.late_s,
         )
 
     def _go_on(self) -> None:
@@ -91,7 +104,7 @@ class Robot:
             self._watch(1.0)
             return
         step = following.test.steps[following.step]
-        self._watch(1.5)  # it is read
+        self._watch(_READ_S)
         now = self.bench.view.next
         if now is None or now.step >= len(now.test.steps) or now.test.steps[now.step] != step:
             return
@@ -153,7 +166,8 @@ class Robot:
         while bench.t_s < end_s - 1e-9:
             bench.run(min(bench.tick_s, end_s - bench.t_s))
             named = {one.part for one in bench.view.suspects if one.probability >= NAMED_FROM} - {ELSEWHERE}
-            self._named |= named & faulty
+            for part in named & faulty:
+                self._named.setdefault(part, bench.t_s)
             self._accused |= bool(named - faulty)
             sends = any(bench.world.healthy(row.name) and row.expected_off for row in bench.view.controllers)
             lead_in = bench.world.lead_in
@@ -161,17 +175,34 @@ class Robot:
             self._apart_s = max(self._apart_s, self._apart_now_s)
 
 
-def one_at_a_time_s(faults: Sequence[Fault], seed: int) -> float | None:
-    """Give how long it takes to unplug every branch and put them back one by one, s; None: that finds nothing.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ByHand:
+    """How a job without the tool went, up to where a branch is believed to be at fault."""
+
+    right: bool
+    """The branch that was left out has a faulty part in it; which part of it is, this does not tell."""
+    seconds: float
+
+
+def one_at_a_time(faults: Sequence[Fault], seed: int, *, sure: bool) -> ByHand | None:
+    """Unplug every branch and put them back one by one, as fast as the robot works; None: there is nothing to find.
 
     As restoring one at a time does: all out with the power off, then each back, with a dwell of ten seconds.
+
+    Parameters
+    ----------
+    sure : each dwell is as long as the fault needs to show with 95 %, which nobody knows who works so
     """
     if not faults:
         return None
     machine = rear_of_sweeper().machine
     rng = np.random.default_rng(seed)
     world = World(machine, faults, rng, boot_s=1.5)
-    technician = Technician(world, rng, start_ns=0, hand_s=8.0)
+    technician = Technician(world, rng, start_ns=0, hand_s=_ACT_S)
     technician.watch_until_lost("hopper", 600.0)
-    left = technician.restore_one_at_a_time("hopper", ("harness-A", "harness-B"), dwell_s=10.0)
-    return None if left is None else technician.world.now_s
+    slowest_hz = min(fault.rate_hz for fault in faults)
+    dwell_s = max(_DWELL_S, -math.log(0.05) / slowest_hz) if sure else _DWELL_S
+    left = technician.restore_one_at_a_time("hopper", ("harness-A", "harness-B"), dwell_s=dwell_s)
+    branches = {machine.parts[f.part].owner if f.part in machine.parts else None for f in faults}
+    right = left is not None and left in {fault.part for fault in faults} | branches
+    return ByHand(right=right, seconds=technician.world.now_s)

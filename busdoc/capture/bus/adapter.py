@@ -32,6 +32,8 @@ _OPTIONS: Mapping[str, Mapping[str, object]] = {
     "serial": {"timeout": 0.05},  # it waits that long whatever it is told; what is lost must show soon
     "socketcan": {"fd": True},  # without it the kernel keeps FD frames to itself
 }
+_WITHOUT_WIRES = ("udp_multicast", "virtual")
+"""Interfaces whose frames may come from a program on this computer, by definition."""
 
 
 class Adapter(Protocol):
@@ -86,6 +88,8 @@ class OpenAdapter:
     """Whether frames wait safely, and with their time, while nobody reads for some milliseconds."""
     system_stamped: bool = False
     """Whether frames are stamped by the system's own clock as they come in."""
+    sent_here: bool = False
+    """Whether what sends may be a program of this computer: it stands still whenever this one does."""
     link: "Link | None" = None
     """The interface of the operating system, where it is one."""
     remarks: tuple[str, ...] = ()
@@ -173,6 +177,7 @@ def open_adapter(address: BusAddress) -> OpenAdapter:
         drops=None if handle is None else DropCounter.of(handle),
         keeps_frames=keeps_frames,
         system_stamped=handle is not None and interface == "socketcan",
+        sent_here=interface in _WITHOUT_WIRES,
         link=LinkWatch(str(channel)) if interface == "socketcan" else None,
         remarks=silence.remarks,
     )

@@ -18,6 +18,10 @@ _APART_NS = SECOND_NS
 HOLE_NS = 250 * MILLISECOND_NS
 """Frames further apart around a pause: what came between was not kept anywhere."""
 
+STALL_HOLE_NS = 100 * MILLISECOND_NS
+"""The same around a short stall of this program, and within it: nobody at all for so long, on a machine's bus, is no
+accident beside it (common practice: something is sent every few ms)."""
+
 
 class DropWatch:
     """Looks at one adapter's count now and then."""
@@ -72,9 +76,11 @@ class ListeningPause:
     It begins with the last that was kept, and goes on until there is room again, which is a little after the pause.
     """
 
-    def __init__(self, awoke_ns: int, paused_ns: int) -> None:
+    def __init__(self, awoke_ns: int, paused_ns: int, *, is_stall: bool = False) -> None:
         self.paused_ns = paused_ns
         """How long it was."""
+        self._is_stall = is_stall
+        self._least_hole_ns = STALL_HOLE_NS if is_stall else HOLE_NS
         self._awoke_ns = awoke_ns
         self._slept_ns = awoke_ns - paused_ns
         self._hole = (0, 0)
@@ -89,7 +95,7 @@ class ListeningPause:
     def hole_ns(self) -> tuple[int, int] | None:
         """From when to when nothing was kept; None when everything was."""
         from_ns, to_ns = self._hole
-        return self._hole if to_ns - from_ns > HOLE_NS else None
+        return self._hole if to_ns - from_ns > self._least_hole_ns else None
 
     def feed(self, t_ns: Int64Array, before_ns: int | None, sure_ns: int) -> None:
         """Take the frames given back so far.
@@ -105,6 +111,8 @@ class ListeningPause:
         is_drained = sure_ns >= self._awoke_ns
         if is_drained and edges_ns[-1] < self._awoke_ns:
             edges_ns = np.append(edges_ns, self._awoke_ns)
+        if self._is_stall:  # no buffer was full: what comes after it was not lost by it
+            edges_ns = edges_ns[: int(np.searchsorted(edges_ns, self._awoke_ns)) + 1]
         steps_ns = np.diff(edges_ns)
         if len(steps_ns):
             widest = int(np.argmax(steps_ns))

@@ -17,7 +17,7 @@ from busdoc.capture.bus.adapter import OpenAdapter
 from busdoc.capture.bus.address import BusAddress, reason_of
 from busdoc.capture.bus.link import lost_at_once
 from busdoc.capture.bus.received import Received
-from busdoc.capture.bus.unheard import PAUSE_NS, Unheard, from_last_frame
+from busdoc.capture.bus.unheard import PAUSE_NS, STALL_NS, Unheard, from_last_frame
 from busdoc.capture.frames import TRANSMITTED, FrameBlock
 from busdoc.capture.listening import FRAMES_LOST, BusState, Hearing
 from busdoc.capture.reading import RecorderGap
@@ -206,6 +206,10 @@ class BusListener:
             with self._settling:  # the frame and the pause that it waited through are judged together
                 self._unheard.paused(now_ns, now_ns - before_ns)
                 self._receive(batch, begun_ns, now_ns)
+        elif now_ns - before_ns > STALL_NS:
+            with self._settling:
+                self._unheard.stalled(now_ns, now_ns - before_ns)
+                self._receive(batch, begun_ns, now_ns)
         else:
             self._receive(batch, begun_ns, now_ns)
 
@@ -327,7 +331,7 @@ class BusListener:
             self.opened_ns = now_ns
             self._turned_ns = self._looked_ns = now_ns
             self._failures = 0
-            self._unheard.opened(opened.drops, now_ns)
+            self._unheard.opened(opened.drops, now_ns, sent_here=opened.sent_here)
             self._retry.costs_a_look = opened.link is not None
             self._received.from_adapter(opened, self._clock.moved_ns())
         for remark in opened.remarks:

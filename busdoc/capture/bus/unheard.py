@@ -14,12 +14,14 @@ from busdoc.capture.bus.frames import off_bus, overflows
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.listening import OVERRUN_SHOWN_NS
 from busdoc.capture.reading import RecorderGap
-from busdoc.times import SECOND_NS
+from busdoc.times import MILLISECOND_NS, SECOND_NS
 
-__all__ = ["PAUSE_NS", "Unheard", "from_last_frame"]
+__all__ = ["PAUSE_NS", "STALL_NS", "Unheard", "from_last_frame"]
 
 PAUSE_NS = SECOND_NS
 """A turn that took longer: the laptop slept, or the program was stopped."""
+STALL_NS = 100 * MILLISECOND_NS
+"""A turn that took longer, and not so long: the program had no processor time. A reading waits a fifth of that."""
 
 _AWAY = "the adapter did not answer"
 _OFF_BUS = "the adapter was off the bus (bus-off)"
@@ -42,6 +44,8 @@ class Unheard:
         self._absence = Absence()
         self._drops = DropWatch(None, now_ns)
         self._pause: ListeningPause | None = None
+        self._stalls: list[ListeningPause] = []
+        self._sent_here = False
         self._dropping_since_ns: int | None = None
         self._overrun_ns: int | None = None
         self.is_off_bus = False
@@ -62,9 +66,10 @@ class Unheard:
         at_ns = self._overrun_ns
         return at_ns if at_ns is not None and now_ns - at_ns <= OVERRUN_SHOWN_NS else None
 
-    def opened(self, drops: Drops | None, now_ns: int) -> None:
-        """An adapter answers, for the first time or again."""
+    def opened(self, drops: Drops | None, now_ns: int, *, sent_here: bool = False) -> None:
+        """An adapter answers, for the first time or again; `sent_here`: who sends may stand still whenever we do."""
         self._drops, self._pause, self.is_off_bus = DropWatch(drops, now_ns), None, False
+        self._stalls, self._sent_here = [], sent_here
         self._absence.opened(now_ns)
 
     def lost(self, from_ns: int) -> None:
@@ -75,6 +80,11 @@ class Unheard:
     def paused(self, now_ns: int, paused_ns: int) -> None:
         """Nobody read for so long, up to now."""
         self._pause = ListeningPause(now_ns, paused_ns)
+
+    def stalled(self, now_ns: int, stalled_ns: int) -> None:
+        """Nobody read for a moment, up to now: this program was given no processor time."""
+        if self._sent_here or not self._drops.counts:  # else what was sent meanwhile is kept, or counted as dropped
+            self._stalls.append(ListeningPause(now_ns, stalled_ns, is_stall=True))
 
     def not_kept(self, now_ns: int) -> None:
         """Frames are thrown away because nobody takes them, or there is no time left for them."""
@@ -128,7 +138,8 @@ class Unheard:
         if dropping_ns is not None:
             stretches.append((dropping_ns, now_ns))
         found = [self._gap(from_ns, to_ns, _NOT_KEPT_UP) for from_ns, to_ns in stretches]
-        return found + self._gap_of_a_pause(frames, before_ns, sure_ns)
+        found += self._gap_of_a_pause(frames, before_ns, sure_ns)
+        return found + self._gaps_of_stalls(frames, before_ns, sure_ns, now_ns)
 
     def _gap_of_a_pause(self, frames: FrameBlock, before_ns: int | None, sure_ns: int) -> list[RecorderGap]:
         pause = self._pause
@@ -137,11 +148,24 @@ class Unheard:
         pause.feed(frames.t_ns, before_ns, sure_ns)
         if not pause.is_over:
             return []
-        kept_all = self._drops.counts and not self._drops.dropped_in_pause
+        kept_all = self._drops.counts and not self._drops.dropped_in_pause and not self._sent_here
         self._pause, self._drops.dropped_in_pause = None, False
         if pause.hole_ns is None or kept_all:
             return []
         return [self._gap(*pause.hole_ns, _ASLEEP)]
+
+    def _gaps_of_stalls(
+        self, frames: FrameBlock, before_ns: int | None, sure_ns: int, now_ns: int
+    ) -> list[RecorderGap]:
+        stalls, self._stalls, found = self._stalls, [], []
+        for stall in stalls:
+            stall.feed(frames.t_ns, before_ns, sure_ns)
+            if not stall.is_over:
+                self._stalls.append(stall)
+            elif stall.hole_ns is not None:
+                self._overrun_ns = now_ns
+                found.append(self._gap(*stall.hole_ns, _NOT_KEPT_UP))
+        return found
 
     def _add(self, found: tuple[int, int, str] | None) -> None:
         if found is not None:

@@ -6,8 +6,10 @@ depend on how the frames were cut into pieces.
 
 from collections.abc import Iterator
 from dataclasses import replace
+from pathlib import Path
 
 from busdoc.actions.action import Action, ActionKind
+from busdoc.actions.mark import append_action, begin_journal
 from busdoc.analysis.case import Case
 from busdoc.analysis.result import Result
 from busdoc.analysis.resync import Resync, judge_resync, resync_result
@@ -44,6 +46,7 @@ class ResyncLive:
     within_ns : after so long those that are missing are named; None: by the map's limits
     settle_ns : how long nobody may restart or raise a code after all are in step
     asked : what must be gone beside codes and the map's symptoms, as `--symptom` names it
+    journal : the presses are kept there, each before it is told; None: in memory alone
     """
 
     def __init__(
@@ -55,8 +58,10 @@ class ResyncLive:
         within_ns: int | None = None,
         settle_ns: int = SETTLING_NS,
         asked: str | None = None,
+        journal: Path | None = None,
     ) -> None:
         self._source = source
+        self.journal = journal
         self._case = Case(machine=machine, channels=source.channels, database=database, asked=asked)
         self._watches = Watches(self._case)
         self.following = ReturnFollowing(machine, within_ns=within_ns, settle_ns=settle_ns)
@@ -99,8 +104,10 @@ class ResyncLive:
 
         Raises
         ------
-        InputError : a bus that cannot be opened, or a recording that cannot be read
+        InputError : a bus that cannot be opened, a recording that cannot be read, or a journal that cannot be written
         """
+        if self.journal is not None:
+            begin_journal(self.journal)
         self._source.start()
         self._listened_from_ns = self._source.now_ns()
 
@@ -108,16 +115,23 @@ class ResyncLive:
         """Let go of the adapters or files."""
         self._source.stop()
 
-    def press(self, pressed_ns: int | None = None) -> int:
-        """Take note that somebody switches the machine on; give when.
+    def press(self, pressed_ns: int | None = None, note: str = "") -> int:
+        """Take note that somebody switches the machine on; give when. It is in the journal when this returns.
 
         Parameters
         ----------
         pressed_ns : when it was pressed, where that was before now; None: at this instant
+        note : who pressed it, say
+
+        Raises
+        ------
+        InputError : it could not be written down
         """
         now_ns = self._source.now_ns()
         if pressed_ns is not None:
             now_ns = min(now_ns, max(pressed_ns, self._listened_from_ns or 0))
+        if self.journal is not None:
+            append_action(self.journal, now_ns, ActionKind.POWER_ON, note, uncertainty_ns=_PRESS_NS, once=True)
         n = len(self._presses) + 1
         self._presses.append(Action(n=n, time_ns=now_ns, uncertainty_ns=_PRESS_NS, kind=ActionKind.POWER_ON, part=None))
         return now_ns

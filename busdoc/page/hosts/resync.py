@@ -124,10 +124,14 @@ class ResyncHost:
             return Answer(text="nothing of that name can be pressed; nothing noted", tone=Tone.WARN)
         if self._live.stage not in (Stage.LISTENING, Stage.SILENT):
             return self._answers.keep(press, Answer(text="it is on already; nothing noted", tone=Tone.FAINT))
-        at = self._at(self._live.press(pressed_ns(self._live.source, press, server_s)))
-        by = f", by {press.by}" if press.by else ""
-        self._lately.tell(at, f"power on{by}", kind="action", aloud=False)
-        return self._answers.keep(press, Answer(text=f"noted {at}: power on", tone=Tone.GOOD, logged=True))
+        by = f"by {press.by}" if press.by else ""
+        try:
+            at = self._at(self._live.press(pressed_ns(self._live.source, press, server_s), by))
+        except InputError as error:
+            return Answer(text=f"NOT NOTED. {error}", tone=Tone.ALARM)
+        self._lately.tell(at, f"power on, {by}" if by else "power on", kind="action", aloud=False)
+        kept = "" if self._live.journal is not None else " (in memory alone; --actions FILE keeps it on the disk)"
+        return self._answers.keep(press, Answer(text=f"noted {at}: power on{kept}", tone=Tone.GOOD, logged=True))
 
     def keep_photograph(self, name: str, data: bytes) -> None:
         """Keep none.

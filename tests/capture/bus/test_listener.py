@@ -386,6 +386,62 @@ def test_a_pause_is_a_gap_only_if_the_operating_system_dropped_frames_in_it(drop
     assert [(gap.from_ns, gap.to_ns) for gap in gaps] == wanted
 
 
+def stalling(*, counts: bool, sent_here: bool) -> tuple[BusListener, ScriptedAdapter, TestClock]:
+    clock = TestClock()
+    adapter = ScriptedAdapter(clock, [frame(START_NS)])
+    opener = ScriptedOpener(clock, adapter)
+    opener.drops, opener.sent_here = ScriptedDrops() if counts else None, sent_here
+    listener = BusListener(address(), 0, opener=opener, clock=clock)
+    listener.open()
+    listener.turn()
+    listener.take()
+    return listener, adapter, clock
+
+
+@pytest.mark.parametrize("stall_ms", [150, 400, 900, 2000])
+@pytest.mark.parametrize(
+    ("counts", "sent_here", "is_gap"), [(False, False, True), (True, True, True), (True, False, False)]
+)
+def test_a_silence_while_this_program_had_no_processor_time_is_nobodys(
+    stall_ms: int, counts: bool, sent_here: bool, is_gap: bool
+) -> None:
+    """Unless the operating system kept all that was sent, and who sends did not stand still as well."""
+    listener, adapter, clock = stalling(counts=counts, sent_here=sent_here)
+    clock.pass_s(stall_ms / 1000)
+    adapter.put(frame(clock.t_ns))
+    listener.turn()
+    gaps = [(gap.from_ns, gap.to_ns, gap.why) for gap in listener.take().gaps]
+    why = "the laptop did not listen" if stall_ms > 1000 else "the laptop did not keep up"
+    assert gaps == ([(START_NS, START_NS + stall_ms * MS, why)] if is_gap else [])
+    assert listener.take().gaps == ()
+
+
+def test_each_of_several_stalls_is_a_gap_of_its_own_and_a_short_turn_is_none() -> None:
+    listener, adapter, clock = stalling(counts=True, sent_here=True)
+    for wait_s in (0.3, 0.09, 0.4):
+        clock.pass_s(wait_s)
+        adapter.put(frame(clock.t_ns))
+        listener.turn()
+    gaps = [((gap.from_ns - START_NS) // MS, (gap.to_ns - START_NS) // MS) for gap in listener.take().gaps]
+    assert gaps == [(0, 300), (390, 790)]
+    assert listener.state().hearing is Hearing.OVERRUN
+
+
+def test_a_stall_through_which_frames_were_kept_with_their_times_is_no_gap_and_one_into_a_silence_ends_with_it() -> (
+    None
+):
+    listener, adapter, clock = stalling(counts=True, sent_here=True)
+    clock.pass_s(0.5)
+    adapter.put(*[frame(START_NS + k * 50 * MS) for k in range(1, 11)])
+    for _ in range(10):
+        listener.turn()
+    assert listener.take().gaps == ()
+    clock.pass_s(0.5)
+    turn_until(listener, clock, START_NS + 3 * SECOND)  # nobody sends any more: that is no stall's doing
+    gaps = [((gap.from_ns - START_NS) // MS, (gap.to_ns - START_NS) // MS) for gap in listener.take().gaps]
+    assert gaps == [(500, 1020)]
+
+
 def test_letting_go_of_an_adapter_that_had_dropped_frames_is_no_gap() -> None:
     listener, _, drops, _ = counting_drops()
     drops.n = 7
