@@ -17,6 +17,9 @@ from busdoc.capture.reading import ReadBlock, Reading
 
 __all__ = ["Collector", "Stretch", "split_unfinished", "unfinished_stretch"]
 
+_FEW = 200
+"""Where no more than one frame in so many was read by itself, setting each in takes less than sorting all."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Stretch:
@@ -174,7 +177,26 @@ class Collector:
 
 def _by_line(block: ReadBlock, rows: FrameRows) -> ReadBlock:
     """Put frames that were read one by one into their places."""
-    joined = ReadBlock.join(block, rows.take())
+    odd = rows.take()
+    if len(odd.frames) * _FEW <= len(block.frames):
+        return _set_in(block, odd)
+    joined = ReadBlock.join(block, odd)
     lines = joined.all_lines()
     order = np.argsort(lines, kind="stable")
     return ReadBlock(frames=joined.frames.take(order), first_line=int(lines[order[0]]), lines=lines[order])
+
+
+def _set_in(block: ReadBlock, odd: ReadBlock) -> ReadBlock:
+    """Cut a block where a few frames belong, and set them in: every other one is copied with its neighbours."""
+    lines, odd_lines = block.all_lines(), odd.all_lines()
+    cuts = np.searchsorted(lines, odd_lines).tolist()
+    frames: list[FrameBlock] = []
+    numbers: list[Int64Array] = []
+    done = 0
+    for row, cut in enumerate(cuts):
+        frames += [block.frames.slice(done, cut), odd.frames.slice(row, row + 1)]
+        numbers += [lines[done:cut], odd_lines[row : row + 1]]
+        done = cut
+    frames.append(block.frames.slice(done, len(lines)))
+    all_lines = np.concatenate([*numbers, lines[done:]])
+    return ReadBlock(frames=FrameBlock.concat(frames), first_line=int(all_lines[0]), lines=all_lines)

@@ -106,7 +106,7 @@ class HealthWatch:
         if len(observed.keys) == _MOST_STREAMS:
             watched = code >= 0
             observed.unwatched += len(code) - int(np.count_nonzero(watched))
-            code, t_ns, data = code[watched], t_ns[watched], data[watched]
+            code, t_ns, data = code[watched], t_ns[watched], data.compress(watched, axis=0)
         self._note_lengths(block, code)
 
         # the arrivals of each stream, each owner and each channel
@@ -213,7 +213,7 @@ class HealthWatch:
             self._observed.bits.feed(code, t_ns, data)
         elif self._has_bits.any():
             wanted = self._has_bits[code]
-            self._observed.bits.feed(code[wanted], t_ns[wanted], data[wanted])
+            self._observed.bits.feed(code[wanted], t_ns[wanted], data.compress(wanted, axis=0))
 
     def _feed_channels(self, block: FrameBlock) -> None:
         observed = self._observed
@@ -225,7 +225,10 @@ class HealthWatch:
             row_of[channel] = row
         rows = row_of[block.channel]
         known = rows >= 0
-        observed.channels.feed(rows[known], block.t_ns[known])
+        if known.all():
+            observed.channels.feed(rows, block.t_ns)
+        else:
+            observed.channels.feed(rows[known], block.t_ns[known])
 
     def _note_lengths(self, block: FrameBlock, code: np.ndarray[tuple[int], np.dtype[np.int64]]) -> None:
         """Remember which streams on the CANopen error-control identifiers have one byte."""

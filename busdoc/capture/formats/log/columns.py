@@ -80,7 +80,7 @@ def parse_columns(buffer: UInt8Array, n_bytes: int) -> Stretch:
             id=id_[good],
             flags=flags,
             length=length[good],
-            data=data[good],
+            data=data.compress(good, axis=0),
         ),
         line_of_row=None if len(line_of_row) == len(newline) else line_of_row,
         names=list(zip(first_row.tolist(), names, strict=True)),
