@@ -40,6 +40,12 @@ STEPS: Mapping[str, Sequence[Sequence[str]]] = {
         ("build", "--outdir", "dist"),
         ("twine", "check", "--strict", "dist/*"),
     ),
+    "floors": (
+        (
+            *("pip", "install", "--quiet", "--dry-run", "--ignore-installed", "--only-binary=:all:"),
+            *("--constraint", "build/floors.txt", ".[all,fleet]"),
+        ),
+    ),
     "campaign": (
         ("benchmarks.campaign", "--inputs", "600"),
         ("benchmarks.campaign.folders", "60"),
@@ -77,6 +83,8 @@ def main(names: Sequence[str]) -> int:
             venv.create(ENVIRONMENT, with_pip=True)
         if name == "emulated":
             install_packages("emulated", EMULATOR, ("linux.uml", "candump", "ip", "depmod"))
+        if name == "floors" and not write_floors():
+            continue
         python = str(PYTHON) if PYTHON.exists() else sys.executable
         if name == "browser":
             install_packages("browser", BROWSER, ("chromium", "chromedriver"))
@@ -86,6 +94,18 @@ def main(names: Sequence[str]) -> int:
             if status:
                 return status
     return 0
+
+
+def write_floors() -> bool:
+    """Write the oldest versions that are allowed; whether this Python is the oldest, for which alone they are meant."""
+    if sys.version_info[:2] != (3, 11):
+        print("The oldest versions are put together on Python 3.11 alone: not all of them know a later one.")
+        return False
+    words = [sys.executable, str(ROOT / ".ci" / "floors.py")]
+    written = subprocess.run(words, check=True, capture_output=True, encoding="utf-8").stdout
+    (ROOT / "build").mkdir(exist_ok=True)
+    (ROOT / "build" / "floors.txt").write_text(written, encoding="utf-8", newline="\n")
+    return True
 
 
 def install_packages(what: str, packages: Sequence[str], programs: Sequence[str]) -> None:

@@ -1,4 +1,4 @@
-"""Draw the pictures of the documentation: the real screen, and the record as a browser shows it.
+"""Draw the pictures of the documentation: the real screen, what is written line by line, the record in a browser.
 
     python docs/make/pictures.py          all of them
     python docs/make/pictures.py screen   the screens alone, for which no browser is needed
@@ -8,6 +8,7 @@ A screen is an SVG in which every row is a text; a record is a PNG that keeps it
 """
 
 import asyncio
+import io
 import re
 import shutil
 import subprocess
@@ -21,11 +22,14 @@ from pathlib import Path
 from xml.sax.saxutils import escape
 
 from rich.cells import cell_len
+from rich.segment import Segment
 from rich.style import Style
 from textual.strip import Strip
 
 from busdoc.actions.action import ActionKind
 from busdoc.analysis.postmortem import postmortem
+from busdoc.cli.environment import Surroundings
+from busdoc.cli.main import main as busdoc
 from busdoc.isolation.verdict import Step
 from busdoc.live.session import LiveSession
 from busdoc.live.view import SessionView
@@ -39,7 +43,19 @@ from busdoc.simulation.practice.bus import PracticeBus
 from busdoc.simulation.scenario.file import load_scenario
 from busdoc.times import SECOND_NS
 
-__all__ = ["FOLDER", "RECORDS", "SCREENS", "draw_screens", "main", "page_of", "rows_in_words", "words_in", "words_of"]
+__all__ = [
+    "FOLDER",
+    "LINES",
+    "RECORDS",
+    "SCREENS",
+    "draw_lines",
+    "draw_screens",
+    "main",
+    "page_of",
+    "rows_in_words",
+    "words_in",
+    "words_of",
+]
 
 ROOT = Path(__file__).resolve().parents[2]
 FOLDER = ROOT / "docs" / "pictures"
@@ -134,6 +150,32 @@ async def _work() -> Mapping[str, list[Strip]]:
                 wait(4.0)  # until the traffic has shown it
     session.close()
     return found
+
+
+LINES: Mapping[str, str] = {"resync-late": "What busdoc resync writes while a machine comes back: resync-late"}
+"""What a command writes line by line, and the title of its picture."""
+
+
+def draw_lines() -> Mapping[str, list[Strip]]:
+    """Let a controller come home late in the bundled recording, as if at the machine; give what is written."""
+    database = ROOT / "dbc_examples" / "street_sweeper.dbc"
+    healthy, late = (ROOT / "captures" / name for name in ("sweeper_healthy", "sweeper_late"))
+    with tempfile.TemporaryDirectory() as folder:
+        learnt = Path(folder) / "sweeper.toml"
+        _typed(
+            "baseline", healthy / "capture.log.gz", "--actions", healthy / "actions.csv", "--db", database, "-o", learnt
+        )
+        capture = late / "capture.log.gz"
+        text = _typed("resync", "--replay", capture, "--speed", "max", "--quiet", "--machine", learnt)
+    return {"resync-late": [Strip([Segment(line)]) for line in text.splitlines()]}
+
+
+def _typed(*words: object) -> str:
+    out = io.TextIOWrapper(io.BytesIO(), encoding="utf-8", write_through=True)
+    told = Surroundings(stdout=out, stderr=sys.stderr, environ={"COLUMNS": str(SIZE[0])})
+    busdoc([str(word) for word in words], told)
+    out.seek(0)
+    return out.read()
 
 
 def svg_of(rows: Sequence[Strip], title: str) -> str:
@@ -278,6 +320,10 @@ def main(names: Sequence[str]) -> int:
     for name, rows in draw_screens().items():
         path = FOLDER / f"{name}.svg"
         path.write_text(svg_of(rows, f"The screen of busdoc isolate: {name}"), encoding="utf-8", newline="\n")
+        print(f"{path.relative_to(ROOT)}: {path.stat().st_size / 1000:.0f} kB")
+    for name, rows in draw_lines().items():
+        path = FOLDER / f"{name}.svg"
+        path.write_text(svg_of(rows, LINES[name]), encoding="utf-8", newline="\n")
         print(f"{path.relative_to(ROOT)}: {path.stat().st_size / 1000:.0f} kB")
     if "screen" in names:
         return 0

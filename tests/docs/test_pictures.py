@@ -35,7 +35,7 @@ def drawing() -> Any:
 
 
 def test_every_picture_is_drawn_by_the_script_shown_in_a_page_and_small(drawing: Any) -> None:
-    drawn = {f"{name}.svg" for name in drawing.SCREENS} | {f"{name}.png" for name in drawing.RECORDS}
+    drawn = {f"{name}.svg" for name in (*drawing.SCREENS, *drawing.LINES)} | {f"{name}.png" for name in drawing.RECORDS}
     assert {path.name for path in HAVE} == drawn
     shown = {name for path in PAGES for name in re.findall(r"\(pictures/([\w.-]+)\)", path.read_text(encoding="utf-8"))}
     assert shown == drawn
@@ -44,6 +44,11 @@ def test_every_picture_is_drawn_by_the_script_shown_in_a_page_and_small(drawing:
 
 def test_the_screens_are_those_of_the_program(drawing: Any) -> None:
     for name, rows in drawing.draw_screens().items():
+        assert drawing.words_in(drawing.FOLDER / f"{name}.svg") == drawing.rows_in_words(rows), f"{name}.svg: {RENEW}"
+
+
+def test_what_is_written_line_by_line_is_what_the_program_writes(drawing: Any) -> None:
+    for name, rows in drawing.draw_lines().items():
         assert drawing.words_in(drawing.FOLDER / f"{name}.svg") == drawing.rows_in_words(rows), f"{name}.svg: {RENEW}"
 
 

@@ -115,7 +115,7 @@ def test_a_step_that_does_not_exist_is_refused_in_a_sentence() -> None:
         check=False,
     )
     assert (done.returncode, done.stdout) == (2, "")
-    steps_there = "install, lint, format, types, docs, tests, package, campaign, speed, emulated, browser"
+    steps_there = "install, lint, format, types, docs, tests, package, floors, campaign, speed, emulated, browser"
     assert done.stderr == f"No step is called deploy; there are: {steps_there}.\n"
 
 
