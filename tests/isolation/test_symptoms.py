@@ -9,13 +9,16 @@ import pytest
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.arrays import Float64Array
+from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.health.summary import Health
 from busdoc.isolation.engine import SymptomVerdict, isolate_symptom
-from busdoc.isolation.suspects.exposure import find_reach
+from busdoc.isolation.suspects.exposure import THE_MACHINE, find_reach
 from busdoc.isolation.suspects.losses import gather_losses
 from busdoc.isolation.suspects.press_timing import soften
 from busdoc.isolation.suspects.rates import RATES_HZ, density_within
 from busdoc.isolation.suspects.showings import losses_of_symptom
+from busdoc.isolation.verdict import ELSEWHERE
+from busdoc.machine.controller_spec import Identity
 from busdoc.symptoms.symptom import ShowingSpan, Symptom, SymptomKind
 from tests.truth.calibration import bin_table
 from tests.truth.code_sessions import JudgedCode, Showing, judge_code, judge_dropouts, live_with_codes
@@ -268,3 +271,63 @@ def test_what_counted_on_had_not_come_to_rest(seed: int) -> None:
     found = judge_code(live_with_codes(Showing.COUNTER, seed))
     assert found is not None
     assert found.on_top in found.guilty
+
+
+def lamp(*looks: tuple[float, bool]) -> Symptom:
+    """One showing at 40 s, seen gone at 60 s, with these looks; a look in thirty errs (common practice)."""
+    found = tuple((round(t * NS), shows) for t, shows in looks)
+    one = code(showing(40.0, 60.0), until_s=100.0, controller=None)
+    return replace(one, kind=SymptomKind.SEEN, name="seen", codes=(), errs=0.03, looks=found)
+
+
+def test_a_showing_that_more_looks_saw_is_less_likely_a_mistake() -> None:
+    before, after = (30.0, False), (60.0, False)
+    for n, times in ((1, (40.0,)), (2, (40.0, 50.0)), (3, (40.0, 45.0, 50.0))):
+        looks = (before, *((t, True) for t in times), after)
+        losses = losses_of_symptom(lamp(*looks), (THE_MACHINE,), 0, 100 * NS, [[]])
+        assert losses.showing is not None
+        assert losses.showing.mistaken == pytest.approx([0.03**n])
+        assert losses.showing.goes_on == pytest.approx([0.03])
+        assert losses.showing.looks_s.tolist() == [30.0, 60.0]
+    actions = [unplug("harness-A", 20.0), plug("harness-A", 38.0)]
+    once, twice = (
+        probabilities(judged(lamp(before, *((t, True) for t in times), after), actions, 100.0))
+        for times in ((40.0,), (40.0, 50.0))
+    )
+    assert twice["harness-A"] > once["harness-A"]
+    assert twice[ELSEWHERE] < once[ELSEWHERE]
+
+
+def test_where_no_bus_is_heard_nobody_s_running_on_clears_a_feed() -> None:
+    """Who falls with a feed is heard to fall (common practice); of whom nobody hears it tells nothing."""
+    symptom = lamp((30.0, False), (40.0, True), (50.0, True), (60.0, False))
+    unheard = probabilities(judged(symptom, [], 100.0))
+    assert unheard["fuse-3"] == pytest.approx(unheard["battery"])
+    heard = Health(
+        start_ns=0,
+        until_ns=100 * NS,
+        frames=1,
+        error_frames=0,
+        controllers=tuple(controller_heard(name) for name in sweeper().controllers),
+        incidents=(),
+        gaps=(),
+    )
+    found = isolate_symptom(heard, (), sweeper(), (), symptom)
+    assert probabilities(found)["battery"] < 0.2 * unheard["battery"]
+
+
+def controller_heard(name: str) -> ControllerHealth:
+    return ControllerHealth(
+        name=name,
+        channel=0,
+        identity=Identity(),
+        frames=1,
+        streams=(),
+        state=ControllerState.STEADY,
+        present_ns=100 * NS,
+        lost_ns=0,
+        dropouts=0,
+        restarts=0,
+        first_ns=0,
+        last_ns=100 * NS,
+    )
