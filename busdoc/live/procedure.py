@@ -27,6 +27,11 @@ HOLD_NS = 10 * SECOND_NS
 """So long the power is left off in a cycle: capacitors empty, and what latched forgets (common practice)."""
 _LATE_NS = 3 * SECOND_NS
 """A fall this long before the press of the last step belongs to its watch: people press after they plug."""
+_LEFT_AFTER_NS = 12 * SECOND_NS
+"""A watch is not left earlier: what shows at once shows within a start and a moment (common practice)."""
+_WORTH = 2.0
+"""A watch is left for a test that tells so many times as much for its time as watching on: less is no gain once hands
+and the way are counted (by definition of 'clearly more')."""
 
 
 class Stage(StrEnum):
@@ -131,6 +136,7 @@ class Procedure:
         """How many of its steps are done."""
         self._done_ns = 0
         """In the stage `WATCHED`: since when."""
+        self._now_ns = 0
         self._done: NextTest | None = None
         """The last one all of whose steps were done."""
         self._watch: Watching | None = None
@@ -166,6 +172,12 @@ class Procedure:
             and not _is(self._test, tests[0])
         ):
             self._happens(Event.SKIP)  # the part is named: what was watched for is known
+        if (
+            self._stage is Stage.WATCHED
+            and self._now_ns - self._done_ns >= _LEFT_AFTER_NS
+            and _tells_little(self._test, tests)
+        ):
+            self._happens(Event.SKIP)  # what it was begun for is known meanwhile; the wait to be called clear goes on
         test = self._test
         same = None if test is None else next((one for one in tests if _alike(one, test)), None)
         if test is not None and same is not None:
@@ -206,6 +218,7 @@ class Procedure:
     def tick(self, now_ns: int) -> None:
         """Let time go on: a test that was watched long enough makes room for the next."""
         watch, test = self._watch, self._test
+        self._now_ns = now_ns
         if watch is not None and watch.clear_at_ns is not None and now_ns >= watch.clear_at_ns:
             self._happens(Event.CLEAR)
         if self._stage is Stage.WATCHED and test is not None and now_ns >= self._done_ns + test.watch_ns:
@@ -317,6 +330,26 @@ def _is(one: NextTest | None, other: NextTest) -> bool:
 def _alike(one: NextTest, other: NextTest) -> bool:
     """Whether two tests ask for the same things, in whatever order."""
     return sorted(map(str, one.steps)) == sorted(map(str, other.steps))
+
+
+def _tells_little(test: NextTest | None, tests: Sequence[NextTest]) -> bool:
+    """Whether to watch on tells clearly less, for its time, than the best that could be done instead.
+
+    Parameters
+    ----------
+    test : that is watched
+    tests : the engine's latest, best first; among them the one without steps, unless it is worse than all of them
+    """
+    best = tests[0] if tests else None
+    if test is None or best is None or test.proof or best.proof or not best.steps or _alike(best, test):
+        return False
+    on = next((one for one in tests if not one.steps), tests[-1] if len(tests) > 1 else None)
+    return _worth(best) > _WORTH * (0.0 if on is None else _worth(on))
+
+
+def _worth(test: NextTest) -> float:
+    """Give what a test tells in a second, bits."""
+    return test.gain_bits / max(test.effort_s, 1.0)
 
 
 def _watch(test: NextTest, since_ns: int) -> Watching:

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from busdoc.actions.action import Action, ActionKind
 from busdoc.isolation.verdict import NextTest, Step
-from busdoc.live.procedure import Procedure
+from busdoc.live.procedure import Procedure, Stage
 
 S = 10**9
 
@@ -210,3 +210,38 @@ def test_what_was_just_done_is_not_asked_for_again_while_there_is_anything_else(
     procedure.fell(6 * S)
     procedure.propose([PLUG_B, PLUG_A])
     assert procedure.step == step(ActionKind.PLUG, "A")
+
+
+def test_a_watch_is_left_for_a_test_that_tells_clearly_more_and_the_wait_goes_on() -> None:
+    """Two branches are out, and what the test was begun for is known meanwhile: watching on tells next to nothing."""
+    on = replace(proposal(), gain_bits=0.1)
+
+    def watched_for(seconds: float, *tests: NextTest) -> Procedure:
+        procedure = Procedure()
+        procedure.propose([proposal(step(ActionKind.UNPLUG, "A"), watch_s=200.0)])
+        procedure.did(done(ActionKind.UNPLUG, "A"))
+        procedure.tick(round(seconds * S))
+        procedure.propose(tests, anew=False)
+        return procedure
+
+    left = watched_for(13.0, PLUG_B, on)
+    assert left.step == step(ActionKind.PLUG, "B")
+    assert left.watching(14 * S) is not None
+    assert watched_for(13.0, PLUG_B).step == step(ActionKind.PLUG, "B")  # to watch on is not even proposed
+    for kept in (
+        watched_for(11.0, PLUG_B, on),  # too early to tell
+        watched_for(13.0, PLUG_B, replace(on, gain_bits=0.6)),  # not worth the way
+        watched_for(13.0, on, PLUG_B),
+        watched_for(13.0, PLUG_B, PLUG_A),  # as many as there are may leave out that to watch on is nearly as good
+        watched_for(13.0),
+    ):
+        assert kept.stage is Stage.WATCHED
+
+
+def test_a_proof_that_is_watched_is_not_left() -> None:
+    procedure = Procedure()
+    procedure.propose([replace(proposal(step(ActionKind.REPLACE, "A"), watch_s=200.0), proof=True)])
+    procedure.did(done(ActionKind.REPLACE, "A"))
+    procedure.tick(20 * S)
+    procedure.propose([PLUG_B], anew=False)
+    assert procedure.stage is Stage.WATCHED
