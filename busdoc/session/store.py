@@ -124,7 +124,9 @@ class SessionStore:
         ------
         InputError : it could not be written
         """
-        self._write("INSERT OR REPLACE INTO about (key, value) VALUES (?, ?)", list(about.items()))
+        # a command line may name files by bytes that are no letters here, and SQLite stores letters alone
+        rows = [(key, text.encode("utf-8", "backslashreplace").decode("utf-8")) for key, text in about.items()]
+        self._write("INSERT OR REPLACE INTO about (key, value) VALUES (?, ?)", rows)
 
     def raw_rows(self) -> list[tuple[Any, ...]]:
         """Give every row of the journal as it stands: number, laptop's time, kind, body.

@@ -193,3 +193,11 @@ def test_the_command_line_is_kept(tmp_path: Path) -> None:
     assert about["command"] == "busdoc isolate --bus x"
     assert json.loads(about["databases"]) == []
     assert {"began", "resumed"} <= set(about)
+
+
+def test_a_command_line_with_bytes_that_are_no_letters_is_kept(tmp_path: Path) -> None:
+    """As Python hands on what a name's bytes do not decode to (PEP 383), under a C locale above all."""
+    folder = SessionFolder(tmp_path / "s", command="busdoc isolate --session sitzung-\udcfc")
+    about = folder.store.rows().about
+    folder.close()
+    assert about["command"] == "busdoc isolate --session sitzung-\\udcfc"
