@@ -25,7 +25,7 @@ from busdoc.health.presence.loss_grouping import (
     weighed_together,
 )
 from busdoc.health.presence.observations import Observations
-from busdoc.health.presence.on_demand import comes_and_goes, without_on_demand
+from busdoc.health.presence.on_demand import comes_and_goes, is_ever_away, without_on_demand
 from busdoc.health.presence.restart_evidence import RestartFinding, weigh_restart
 from busdoc.health.presence.roll_call import controller_health, never_seen
 from busdoc.health.presence.runs.run_rhythm import keeps_within_runs, learn_within_runs
@@ -146,7 +146,8 @@ def _controllers(
         _learn_within_runs(observed, one, rhythms, [before.silence for before in announced], until_ns)
         looked_cyclic = one.cyclic_streams
         kept = without_on_demand(one.cyclic_streams, one.silences, until_ns, announced=bool(announced))
-        if kept and not announced and all(stream.rhythm.period_from is PeriodFrom.LEARNT for stream in kept):
+        learnt = all(stream.rhythm.period_from is PeriodFrom.LEARNT for stream in kept)
+        if kept and learnt and not announced and is_ever_away(kept, one.silences, until_ns):
             joined_alone = _joined_alone(observed, one, controllers)
             bus = channel_silences(observed, one.channel)
             kept = [] if comes_and_goes(kept, one.silences, bus, until_ns, joined_alone=joined_alone) else kept

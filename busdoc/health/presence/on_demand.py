@@ -7,7 +7,7 @@ loaded bus.
 """
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 from busdoc.health.presence.cyclic_stream import CyclicStream
@@ -16,7 +16,7 @@ from busdoc.health.streams.silence import Silence
 from busdoc.machine.controller_spec import PeriodFrom
 from busdoc.times import SECOND_NS
 
-__all__ = ["comes_and_goes", "is_always_sent", "without_on_demand"]
+__all__ = ["comes_and_goes", "is_always_sent", "is_ever_away", "without_on_demand"]
 
 _FEWEST_PAUSES = 8
 """A stream that is known to belong to its controller and stops now and then is late, which is told."""
@@ -60,15 +60,15 @@ def is_always_sent(stream: CyclicStream, streams: Sequence[CyclicStream], silenc
         if silence.to_ns is not None and silence.to_ns - silence.from_ns > longer_ns
     ]
     soon_ns = max(_STARTS_WITHIN_NS, stream.late_ns)
-    together = sum(
-        any(
-            pause.from_ns <= from_ns and to_ns <= pause.to_ns <= to_ns + soon_ns
-            for from_ns, to_ns in absences[bisect_left(absences, (pause.from_ns,)) :]
-        )
-        for pause in stream.silences
-        if pause.to_ns is not None and pause.to_ns - pause.from_ns > stream.late_ns
-    )
-    return together >= _TOGETHER
+    together = 0
+    for pause in stream.silences:
+        if pause.to_ns is None or pause.to_ns - pause.from_ns <= stream.late_ns:
+            continue
+        within = slice(bisect_left(absences, (pause.from_ns,)), bisect_left(absences, (pause.to_ns,)))
+        together += any(to_ns <= pause.to_ns <= to_ns + soon_ns for _, to_ns in absences[within])
+        if together >= _TOGETHER:
+            return True
+    return False
 
 
 def without_on_demand(
@@ -122,6 +122,22 @@ def _from_ns(silence: Silence) -> int:
     return silence.from_ns
 
 
+def is_ever_away(streams: Sequence[CyclicStream], silences: Sequence[Silence], until_ns: int) -> bool:
+    """Tell whether there is anything for `comes_and_goes` to weigh."""
+    return any(True for _ in _away(streams, silences, until_ns))
+
+
+def _away(
+    streams: Sequence[CyclicStream], silences: Sequence[Silence], until_ns: int
+) -> Iterator[tuple[int, int, bool]]:
+    """Give when a controller, or its one stream, was silent for too long: since when, how long, and did it end."""
+    longer_ns = max(stream.late_ns for stream in streams)
+    for silence in streams[0].silences if len(streams) == 1 else silences:
+        lasts_ns = (until_ns if silence.to_ns is None else silence.to_ns) - silence.from_ns
+        if lasts_ns > longer_ns:
+            yield silence.from_ns, lasts_ns, silence.to_ns is not None
+
+
 def comes_and_goes(
     streams: Sequence[CyclicStream],
     silences: Sequence[Silence],
@@ -142,14 +158,12 @@ def comes_and_goes(
     until_ns : how far was listened
     joined_alone : it was first heard in mid-recording, and no other one with it
     """
-    longer_ns = max(stream.late_ns for stream in streams)
-    one_stream = len(streams) == 1
     away = [
-        (lasts_ns, silence.to_ns is not None)
-        for silence in (streams[0].silences if one_stream else silences)
-        if (lasts_ns := (until_ns if silence.to_ns is None else silence.to_ns) - silence.from_ns) > longer_ns
-        and not nothing_came(bus_silences, silence.from_ns, silence.from_ns + lasts_ns, until_ns, share=_MOST_OF_IT)
+        (lasts_ns, ended)
+        for from_ns, lasts_ns, ended in _away(streams, silences, until_ns)
+        if not nothing_came(bus_silences, from_ns, from_ns + lasts_ns, until_ns, share=_MOST_OF_IT)
     ]
+    one_stream = len(streams) == 1
     heard_for_ns = until_ns - min(stream.first_ns for stream in streams)
     # at the end of a recording the machine is switched off: what is open then counts for who came alone
     long_ns = [lasts_ns for lasts_ns, ended in away if lasts_ns > _PAUSE_OF_A_PERSON_NS and (ended or joined_alone)]
