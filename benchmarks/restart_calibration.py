@@ -3,15 +3,17 @@
     python -m benchmarks.restart_calibration [--cuts 200] [--seed 0]
 
 Kept running: what one source sent is taken out of the recordings below tests/data/real, in stretches from three of its
-slowest periods to 60 s. Restarted: the losses at the cranks and power cycles of the same recordings (SOURCES in their
+slowest periods to 60 s; the recordings take turns, each cut alone in a fresh copy of one, until there are as many as
+asked for. Restarted: the losses at the cranks and power cycles of the same recordings (SOURCES in their
 NOTICE), once as they are and once without the address claims, from phases, counters and order alone. Printed is, by
 what was said, how many there were and how many had restarted.
 """
 
 import argparse
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
@@ -27,6 +29,8 @@ CUT_FROM = ("tractor-*", "bench-*", "boat-*")
 POWER_LOST = {"tractor-*": (0.0, 6.0), "bench-power-*": (25.0, 32.0), "bench-forged-*": (64.0, 92.0)}
 """Seconds in which whoever fell, fell at a crank or a power cycle, and came back anew."""
 BINS = (0.0, 0.01, 0.05, 0.2, 0.5, 0.8, 0.95, 0.99, 1.0)
+TRIES = 200
+"""Draws without a cut, after which a recording has no room for one."""
 LOST = (IncidentKind.DROPOUT, IncidentKind.BUS_SILENCE)
 
 
@@ -44,21 +48,40 @@ def of_controller(block: FrameBlock, one: ControllerHealth) -> np.ndarray[tuple[
     return own
 
 
-def cut_losses(block: FrameBlock, n_cuts: int, rng: np.random.Generator) -> Iterator[tuple[Loss | None, bool, bool]]:
-    """Take one source out for a while, again and again.
+class Cut(NamedTuple):
+    """One source taken out for a while, and what was said of it."""
 
-    Yields
-    ------
-    Its loss (None where it was not found), whether both edges lie within a period of its fastest stream of the last
-    frame and the first one, and whether the cut was told as a silent bus
-    """
+    text: str
+    """Who, and for how long."""
+    loss: Loss | None
+    """None: it was not found."""
+    edges_hold: bool
+    """Both edges lie within a period of its fastest stream of the last frame and the first one."""
+    silent_bus: bool
+
+
+def all_cuts(blocks: Mapping[Path, FrameBlock], n_cuts: int, rng: np.random.Generator) -> list[Cut]:
+    """Cut each recording in turn, round after round; one without room for another cut is left out from then on."""
+    made: list[Cut] = []
+    turns = {path: cut_losses(block, rng) for path, block in blocks.items()}
+    while turns and len(made) < n_cuts:
+        for path, turn in list(turns.items()):
+            cut = next(turn, None)
+            if cut is None:
+                del turns[path]
+            elif len(made) < n_cuts:
+                made.append(cut._replace(text=f"{path.name}: {cut.text}"))
+    return made
+
+
+def cut_losses(block: FrameBlock, rng: np.random.Generator) -> Iterator[Cut]:
+    """Take one source out for a while, again and again, until no room is found for it."""
     healthy = judged(block)
     n_silences = sum(incident.kind is IncidentKind.BUS_SILENCE for incident in healthy.incidents)
     rhythmic = [one for one in healthy.controllers if any(stream.cyclic for stream in one.streams)]
-    made = 0
-    for _ in range(8 * n_cuts):
-        if made == n_cuts or not rhythmic:
-            return
+    failed = 0
+    while rhythmic and failed < TRIES:
+        failed += 1
         one = rhythmic[int(rng.integers(len(rhythmic)))]
         cyclic = [stream for stream in one.streams if stream.cyclic and stream.period_ns]
         slowest_ns = max(stream.period_ns or 0 for stream in cyclic)
@@ -73,7 +96,7 @@ def cut_losses(block: FrameBlock, n_cuts: int, rng: np.random.Generator) -> Iter
         away = (span for other in rhythmic for span in other.absences)
         if any(low < to_ns + 1e9 and high > from_ns - 1e9 for low, high in away):
             continue
-        made += 1
+        failed = 0
         gone = of_controller(block, one) & (block.t_ns > from_ns) & (block.t_ns < to_ns)
         found = judged(block.take(~gone), healthy.until_ns)
         losses = [loss for incident in found.incidents if incident.kind in LOST for loss in incident.losses]
@@ -89,7 +112,12 @@ def cut_losses(block: FrameBlock, n_cuts: int, rng: np.random.Generator) -> Iter
         own_ns = block.t_ns[of_controller(block, one) & ~gone]
         before_ns, after_ns = own_ns[own_ns <= from_ns].max(initial=0), own_ns[own_ns >= to_ns].min(initial=1 << 62)
         fastest_ns = min(stream.period_ns or 0 for stream in cyclic)
-        yield told, told is not None and _edges_hold(told, int(before_ns), int(after_ns), fastest_ns), n_more > 0
+        yield Cut(
+            text=f"{one.name} from {(before_ns - healthy.start_ns) / 1e9:.1f} for {(after_ns - before_ns) / 1e9:.1f} s",
+            loss=told,
+            edges_hold=told is not None and _edges_hold(told, int(before_ns), int(after_ns), fastest_ns),
+            silent_bus=n_more > 0,
+        )
 
 
 def _edges_hold(loss: Loss, before_ns: int, after_ns: int, fastest_ns: int) -> bool:
@@ -126,15 +154,14 @@ def main() -> None:
     rng = np.random.default_rng(arguments.seed)
     files = sorted(path for pattern in CUT_FROM for path in REAL.glob(f"{pattern}.log.gz"))
     blocks = {path: FrameBlock.concat(list(open_capture([path]).blocks())) for path in files}
-    each = -(-arguments.cuts // len(files))
-    made = [cut for block in blocks.values() for cut in cut_losses(block, each, rng)]
-    cuts = [loss for loss, _, _ in made]
-    n_lost, n_edges, n_silent = (
-        sum(loss is None for loss in cuts),
-        sum(e for _, e, _ in made),
-        sum(s for *_, s in made),
-    )
+    made = all_cuts(blocks, arguments.cuts, rng)
+    cuts = [cut.loss for cut in made]
+    n_lost = sum(loss is None for loss in cuts)
+    n_edges, n_silent = sum(cut.edges_hold for cut in made), sum(cut.silent_bus for cut in made)
     print(f"{len(cuts)} cuts, {n_lost} not found; both edges right: {n_edges}; told as a silent bus: {n_silent}")
+    for cut in made:
+        if not cut.edges_hold:
+            print(f"  {'not found' if cut.loss is None else 'not these edges'}: {cut.text}")
     kept = [(loss.p_restarted, False) for loss in cuts if loss is not None and loss.p_restarted is not None]
     print(f"kept running: {sum(p > 0.5 for p, _ in kept)} of {len(kept)} told as restarted above 50 %")
     for loss in cuts:

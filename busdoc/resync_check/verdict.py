@@ -177,7 +177,14 @@ def _judge_times(
             open_points.append(f"{_named(restless)} did not hold a rhythm, and no map says that it should")
     if any(stream.steady_ns is None and stream.may_settle for stream in in_time):
         open_points.append(f"{_ends(power_up)} before the slowest streams settled")
-    if late and limit_ns is not None and not one.restarts_ns:
+    if late and not power_up.whole:
+        # neither when power came is known, nor whether the engine was being started just then
+        steady_ns = max(stream.steady_ns or 0 for stream in late)
+        open_points.append(
+            f"in step {_after(power_up, steady_ns)} into the recording, which begins in the middle of the start: "
+            "whether that is late is not known"
+        )
+    elif late and limit_ns is not None and not one.restarts_ns:
         _judge_late(power_up, one, late, in_time, limit_ns, faults)
     elif late and limit_ns is not None:
         steady_ns = max(stream.steady_ns or 0 for stream in late)

@@ -12,7 +12,7 @@ from busdoc.health.controller import ControllerHealth
 from busdoc.health.incident import Incident, IncidentKind
 from busdoc.health.presence.watch import HealthWatch
 from busdoc.health.summary import Health
-from busdoc.machine.controller_spec import ControllerSpec
+from busdoc.machine.controller_spec import ControllerSpec, ExpectedStream, Identity, PeriodFrom
 
 MS = 1_000_000
 S = 1_000_000_000
@@ -152,6 +152,23 @@ def health_of(
     for first, last in pairwise(edges):
         watch.feed(block.slice(first, last))
     return watch.close(until_ns)
+
+
+def owing(*streams: tuple[int, int], channel: int = 0) -> ControllerSpec:
+    """Give the controller of some 29-bit streams (identifier, period in ns) that a map says are always sent.
+
+    Its name is what it is called without a map.
+    """
+    address = streams[0][0] & 0xFF
+    return ControllerSpec(
+        name=f"address 0x{address:02X}",
+        channel=channel,
+        identity=Identity(address=address),
+        expects=tuple(
+            ExpectedStream(id=identifier, extended=True, period_ns=period_ns, period_from=PeriodFrom.MAP)
+            for identifier, period_ns in streams
+        ),
+    )
 
 
 def of_kind(health: Health, *kinds: IncidentKind) -> list[Incident]:

@@ -151,6 +151,23 @@ def test_a_recording_that_begins_in_the_middle_of_the_start_gives_no_pass_and_sa
     assert "the recording begins in the middle of the start" in of(power_up, "engine").reasons[0]
 
 
+def test_nobody_is_late_in_a_recording_that_begins_in_the_middle_of_the_start() -> None:
+    begun = Sweeper()
+    begun.off.append((0.0, 0.0, {"engine": 0.0, "hopper": 12.0, "broom": 1.0, "lights": 0.0}))
+    power_up = only(judged(begun, with_limits(hopper=4.0, broom=4.0)))
+    hopper = of(power_up, "hopper")
+    assert (hopper.verdict, hopper.faults, power_up.verdict) == (ReturnVerdict.NO_LIMIT, (), ReturnVerdict.NO_LIMIT)
+    assert "into the recording, which begins in the middle of the start" in hopper.reasons[0]
+
+
+def test_who_stays_away_fails_even_where_the_recording_begins_in_the_middle_of_the_start() -> None:
+    begun = Sweeper()
+    begun.off.append((0.0, 0.0, {"engine": 0.0, "hopper": 1.5, "broom": 1.0, "lights": 0.0}))
+    begun.off.append((0.0, 0.0, {"hopper": 200.0}))
+    power_up = only(judged(begun, with_limits(hopper=4.0, broom=4.0)))
+    assert of(power_up, "hopper").faults == (ReturnFault.MISSING,)
+
+
 def test_one_that_falls_again_while_settling_and_comes_only_with_the_next_power_cycle_fails() -> None:
     found = judged(
         Sweeper(until_s=80.0).switch(20.0, 25.0).switch(30.0, 49.0, ("lights",)).switch(42.0, 48.0, REAR_TOO)

@@ -315,14 +315,16 @@ def find_late(
     return [_late_absence(group) for group in groups]
 
 
-def nothing_came(silences: Sequence[Silence], from_ns: int, end_ns: int, until_ns: int) -> bool:
-    """Tell whether one silence of the controller itself takes nearly all of a stretch."""
+def nothing_came(
+    silences: Sequence[Silence], from_ns: int, end_ns: int, until_ns: int, *, share: float = _NEARLY_ALL
+) -> bool:
+    """Tell whether one silence of the controller itself takes nearly all of a stretch, or another share of it."""
     at = bisect_right(silences, from_ns, key=lambda silence: silence.from_ns) - 1
     for silence in silences[max(0, at) :]:
         if silence.from_ns >= end_ns:
             return False
         upto_ns = min(end_ns, until_ns if silence.to_ns is None else silence.to_ns)
-        if upto_ns - max(from_ns, silence.from_ns) >= _NEARLY_ALL * (end_ns - from_ns):
+        if upto_ns - max(from_ns, silence.from_ns) >= share * (end_ns - from_ns):
             return True
     return False
 

@@ -14,8 +14,9 @@ from busdoc.decode.protocols.sign import Sign, SignKind
 from busdoc.health.incident import FramesAround, Gap, Incident, IncidentKind, Loss, RanOn
 from busdoc.health.presence.bus_silence import BusSilence, find_bus_silences
 from busdoc.health.presence.cyclic_stream import CyclicStream
-from busdoc.health.presence.dropout import Absence, RecorderGaps, find_late, find_lost
+from busdoc.health.presence.dropout import Absence, RecorderGaps, find_lost
 from busdoc.health.presence.judged_controller import JudgedController
+from busdoc.health.presence.lateness import paused_rows, told_late
 from busdoc.health.presence.least_start import believed_signs, least_start_ns
 from busdoc.health.presence.loss_grouping import (
     ControllerLoss,
@@ -24,18 +25,25 @@ from busdoc.health.presence.loss_grouping import (
     weighed_together,
 )
 from busdoc.health.presence.observations import Observations
-from busdoc.health.presence.on_demand import without_on_demand
+from busdoc.health.presence.on_demand import comes_and_goes, is_ever_away, without_on_demand
 from busdoc.health.presence.restart_evidence import RestartFinding, weigh_restart
 from busdoc.health.presence.roll_call import controller_health, never_seen
 from busdoc.health.presence.runs.run_rhythm import keeps_within_runs, learn_within_runs
-from busdoc.health.presence.runs.starts import LEAST_START_NS, SIGN_AFTER_NS, proven_absences, silences_before_starts
-from busdoc.health.presence.stream_grouping import group_streams
+from busdoc.health.presence.runs.starts import (
+    LEAST_START_NS,
+    SIGN_AFTER_NS,
+    is_start,
+    proven_absences,
+    silences_before_starts,
+)
+from busdoc.health.presence.stream_grouping import channel_silences, group_streams
 from busdoc.health.roll.roll import OwnerKind, can_be_cyclic, node_of
 from busdoc.health.streams.rhythm import EVENT_DRIVEN, LONGEST_DEADLINE, Rhythm, declared_rhythm, learn_rhythm, patient
 from busdoc.health.streams.silence import Silence
 from busdoc.health.summary import Health
+from busdoc.machine.controller_spec import PeriodFrom
 from busdoc.times import SECOND_NS
-from busdoc.words.counting import first_few
+from busdoc.words.counting import counted, first_few
 from busdoc.words.duration import duration
 
 __all__ = ["LossKey", "Settled", "judge"]
@@ -57,9 +65,13 @@ _NEARLY = 0.9
 """… while they are so many of those that came since."""
 _MOST_STREAMS_SHOWN = 6
 _MOST_FRAMES_SHOWN = 4
+_MOST_PAUSED_SHOWN = 4
 _WITH_RETURN_NS = SECOND_NS // 4
 _OFTEN_AWAY = 3
 _FAR_BEYOND = 2
+_JOINS_AFTER_NS = 10 * SECOND_NS
+_TOGETHER_NS = 3 * SECOND_NS
+"""Controllers that are switched on together are all heard within this (common practice)."""
 _GOING_NS = SECOND_NS
 """An orderly shutdown was announced at most so long before the last frame."""
 
@@ -118,7 +130,7 @@ def judge(
         controllers=(*fared, *never_seen(observed, controllers, start_ns, until_ns)),
         incidents=tuple(incidents),
         gaps=tuple(_in_time([*reported, *(silence.gap for silence in bus)])),
-        warnings=_warnings(observed),
+        warnings=_warnings(observed, controllers),
     )
 
 
@@ -132,7 +144,13 @@ def _controllers(
     for one in controllers:
         announced = silences_before_starts(one.silences, one.signs)
         _learn_within_runs(observed, one, rhythms, [before.silence for before in announced], until_ns)
-        kept = without_on_demand(one.cyclic_streams, one.silences, until_ns)
+        looked_cyclic = one.cyclic_streams
+        kept = without_on_demand(one.cyclic_streams, one.silences, until_ns, announced=bool(announced))
+        learnt = all(stream.rhythm.period_from is PeriodFrom.LEARNT for stream in kept)
+        if kept and learnt and not announced and is_ever_away(kept, one.silences, until_ns):
+            joined_alone = _joined_alone(observed, one, controllers)
+            bus = channel_silences(observed, one.channel)
+            kept = [] if comes_and_goes(kept, one.silences, bus, until_ns, joined_alone=joined_alone) else kept
         if len(kept) < len(one.cyclic_streams):
             for row in {stream.row for stream in one.cyclic_streams} - {stream.row for stream in kept}:
                 rhythms[row] = EVENT_DRIVEN
@@ -150,8 +168,18 @@ def _controllers(
             until_ns,
             [before.silence for before in proven],
         )
-        one.late = find_late(one.cyclic_streams, one.absences, gaps_of[one.channel], until_ns, one.silences)
+        one.late = told_late(one.cyclic_streams, one.absences, gaps_of[one.channel], until_ns, one.silences)
+        one.paused_rows = paused_rows(one, looked_cyclic) if one.cyclic_streams else []
     return controllers
+
+
+def _joined_alone(observed: Observations, one: JudgedController, controllers: Sequence[JudgedController]) -> bool:
+    """Tell whether a controller was first heard in mid-recording, as no other one was or said that it starts."""
+    if observed.start_ns is None or one.first_ns - observed.start_ns <= _JOINS_AFTER_NS:
+        return False
+    if any(is_start(sign) and abs(sign.t_ns - one.first_ns) <= _TOGETHER_NS for sign in observed.signs):
+        return False
+    return not any(abs(other.first_ns - one.first_ns) <= _TOGETHER_NS for other in controllers if other is not one)
 
 
 def _believed(one: JudgedController, proven: Sequence[Sign], until_ns: int) -> list[Sign]:
@@ -457,8 +485,14 @@ def _overlaps(gap: Gap, late: Absence) -> bool:
     return late.last_seen_ns < gap.to_ns and (late.back_ns is None or gap.from_ns < late.back_ns)
 
 
-def _warnings(observed: Observations) -> tuple[str, ...]:
+def _warnings(observed: Observations, controllers: Sequence[JudgedController]) -> tuple[str, ...]:
     warnings = []
+    paused = [f"{observed.keys[row]} of {one.name}" for one in controllers for row in one.paused_rows]
+    if paused:
+        warnings.append(
+            f"{counted(len(paused), 'stream')} stopped for long while the controller went on: on demand, or a part of "
+            f"it that failed; a map or database with the periods tells ({first_few(paused, _MOST_PAUSED_SHOWN)})"
+        )
     if observed.own_frames:
         warnings.append(
             f"{observed.own_frames} frames were sent by the recorder itself and prove no controller's presence"

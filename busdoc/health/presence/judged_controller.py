@@ -30,6 +30,8 @@ class JudgedController:
     signs: list[Sign]
     absences: list[Absence] = field(default_factory=list)
     late: list[Absence] = field(default_factory=list)
+    paused_rows: list[int] = field(default_factory=list)
+    """Streams that stopped for long while it went on, of which nothing says that they must not."""
     claims_freely: bool = False
     """It sent claims that nobody was heard to ask for while it ran on: one more of them proves little."""
     least_start_ns: int = 0

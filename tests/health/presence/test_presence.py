@@ -8,7 +8,7 @@ from busdoc.health.controller import ControllerState
 from busdoc.health.incident import GapKind, IncidentKind, RanOn
 from busdoc.health.presence.watch import HealthWatch
 from busdoc.machine.controller_spec import ControllerSpec, ExpectedStream, Identity, PeriodFrom
-from tests.health.made_traffic import MS, Maker, S, Sent, at, health_of, merged, named, of_kind
+from tests.health.made_traffic import MS, Maker, S, Sent, at, health_of, merged, named, of_kind, owing
 
 FAST, SLOW, OTHER, THIRD = 0x18FF0131, 0x18FF0231, 0x18FF0142, 0x18FF0153
 
@@ -57,7 +57,7 @@ def test_a_slow_stream_does_not_hide_what_fast_ones_prove() -> None:
 
 def test_one_stream_missing_while_others_go_on_is_late() -> None:
     fast, slow, other = two_controllers()
-    (incident,) = health_of(merged(fast, slow.without(20 * S, 30 * S), other)).incidents
+    (incident,) = health_of(merged(fast, slow.without(20 * S, 30 * S), other), [owing((SLOW, S))]).incidents
     assert incident.kind is IncidentKind.LATE
     assert incident.controllers == ("address 0x31",)
     assert incident.why == ("missing: 0x18FF0231 (every 1.0 s)",)
@@ -67,7 +67,7 @@ def test_one_stream_missing_while_others_go_on_is_late() -> None:
 
 def test_a_stream_that_stops_for_good_leaves_its_controller_late() -> None:
     fast, slow, other = two_controllers()
-    health = health_of(merged(fast, slow.without(40 * S, 61 * S), other))
+    health = health_of(merged(fast, slow.without(40 * S, 61 * S), other), [owing((SLOW, S))])
     assert named(health, "address 0x31").state is ControllerState.LATE
 
 

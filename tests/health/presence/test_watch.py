@@ -15,7 +15,19 @@ from busdoc.health.presence.restart_evidence import RestartFinding
 from busdoc.health.presence.watch import HealthWatch
 from busdoc.health.streams.rhythm import Rhythm
 from busdoc.machine.controller_spec import ControllerSpec, ExpectedStream, Identity, PeriodFrom
-from tests.health.made_traffic import MS, TICKING_UNTIL_NS, S, Sent, at, health_of, merged, named, of_kind, ticking
+from tests.health.made_traffic import (
+    MS,
+    TICKING_UNTIL_NS,
+    S,
+    Sent,
+    at,
+    health_of,
+    merged,
+    named,
+    of_kind,
+    owing,
+    ticking,
+)
 
 UNTIL_NS = TICKING_UNTIL_NS
 A, A2, B, C = 0x18FF0131, 0x18FF0231, 0x18FF0142, 0x18FF0153
@@ -97,7 +109,7 @@ def test_streams_that_are_late_are_named_with_their_periods() -> None:
         ticking(0x18FF0331, 5 * MS).without(10 * S, 12 * S),
         ticking(B),
     )
-    (incident,) = health_of(block).incidents
+    (incident,) = health_of(block, [owing((A2, S), (0x18FF0331, 100 * MS))]).incidents
     assert (incident.kind, incident.channel, incident.controllers) == (IncidentKind.LATE, 0, ("address 0x31",))
     assert incident.why == ("missing: 0x18FF0231 (every 1.0 s), 0x18FF0331 (every 100 ms)",)
     (loss,) = incident.losses
@@ -110,7 +122,7 @@ def test_the_state_late_is_left_when_the_stream_is_back() -> None:
     fast, other = ticking(A, period_ns=20 * MS), ticking(B)
     for to_ns, state in ((31 * S, ControllerState.LATE), (29 * S, ControllerState.STEADY)):
         late = ticking(A2, 3 * MS).without(20 * S, to_ns)
-        assert named(health_of(merged(fast, late, other)), "address 0x31").state is state
+        assert named(health_of(merged(fast, late, other), [owing((A2, 100 * MS))]), "address 0x31").state is state
 
 
 @pytest.mark.parametrize(("channel", "n_late"), [(0, 0), (1, 1)])
@@ -121,7 +133,7 @@ def test_what_was_late_while_the_bus_was_silent_is_not_told_again(channel: int, 
     fast = fast.without(10 * S, 11 * S) if channel == 0 else fast
     slow = ticking(0x18FF0253, 9_300 * MS % (400 * MS), period_ns=400 * MS, channel=channel).without(9_600 * MS, 11 * S)
     other = ticking(0x18FF0164, channel=1)
-    health = health_of(merged(*lost, fast, slow, other))
+    health = health_of(merged(*lost, fast, slow, other), [owing((slow.id, 400 * MS), channel=channel)])
     assert len(of_kind(health, IncidentKind.BUS_SILENCE)) == 1
     assert len(of_kind(health, IncidentKind.LATE)) == n_late
 
@@ -130,7 +142,7 @@ def test_what_was_late_beside_a_silence_of_the_bus_is_told() -> None:
     fast = [ticking(one, k * MS, period_ns=20 * MS).without(10 * S, 11 * S) for k, one in enumerate((A, B, C))]
     slow = ticking(0x18FF0253, 9 * MS, period_ns=400 * MS)
     late = slow.without(3 * S, 5 * S).without(8 * S, 14 * S).without(20 * S, 22 * S)
-    found = of_kind(health_of(merged(*fast, late)), IncidentKind.LATE)
+    found = of_kind(health_of(merged(*fast, late), [owing((late.id, 400 * MS))]), IncidentKind.LATE)
     assert [(one.last_seen_ns, one.back_ns) for one in found] == [
         (2_809 * MS, 5_209 * MS),
         (19_609 * MS, 22_009 * MS),
@@ -154,7 +166,7 @@ def test_a_stream_that_was_late_through_part_of_a_silence_of_the_bus_is_not_told
     lost = [ticking(one, k * MS).without(*silent) for k, one in enumerate((A, B))]
     slow = ticking(0x18FF0253, 600 * MS, period_ns=1_200 * MS).without(*silent)
     late = ticking(C, period_ns=400 * MS).without(*silent).without(from_ns, to_ns).without(20 * S, 21_600 * MS)
-    health = health_of(merged(*lost, slow, late))
+    health = health_of(merged(*lost, slow, late), [owing((C, 400 * MS))])
     (bus,) = of_kind(health, IncidentKind.BUS_SILENCE)
     assert (bus.controllers, bus.last_seen_ns) == (("address 0x42", "address 0x31"), 10 * S)
     found = of_kind(health, IncidentKind.LATE)
