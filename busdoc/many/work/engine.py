@@ -140,13 +140,20 @@ class _Gone(Exception):
 
 
 @contextlib.contextmanager
-def open_dask(address: str | None, n_workers: int | None, *, dashboard: bool = True) -> Iterator[DaskEngine]:
+def open_dask(
+    address: str | None,
+    n_workers: int | None,
+    *,
+    dashboard: bool = True,
+    work: Callable[[Task], Judged] = judge_on_one_core,
+) -> Iterator[DaskEngine]:
     """Start workers on this computer, or connect to a cluster, for as long as the context lasts.
 
     Parameters
     ----------
     address : of a scheduler, as Dask writes it; None: this computer
     n_workers : None: as many as cores and memory allow
+    work : what a worker does with a task
 
     Raises
     ------
@@ -173,7 +180,7 @@ def open_dask(address: str | None, n_workers: int | None, *, dashboard: bool = T
                 ) from error
             _require_same_version(client, address)
         shows = dashboard and importlib.util.find_spec("bokeh") is not None
-        yield DaskEngine(client, dashboard=client.dashboard_link if shows else None)
+        yield DaskEngine(client, dashboard=client.dashboard_link if shows else None, work=work)
 
 
 @contextlib.contextmanager
