@@ -1,8 +1,8 @@
 """Whether the journal's clock is the recording's: what was switched and plugged, held against what fell.
 
 Switching power, or unplugging a controller, takes known controllers off the bus at once. Where those losses come a
-constant time before or after the presses, the clocks differ by that time. Takes actions and incidents; knows nothing of
-suspects.
+constant time before or after the presses, the clocks differ by that time. Where too little was switched, the pattern of
+all plugs against all losses and returns says so (`clock_fit`). Takes actions and incidents; knows nothing of suspects.
 """
 
 from collections.abc import Sequence
@@ -11,9 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from busdoc.actions.action import Action, ActionKind, Origin
+from busdoc.actions.clock_fit import Takes, fit_clock
 from busdoc.actions.plugged import opening_state
 from busdoc.arrays import Float64Array
-from busdoc.health.incident import Incident, IncidentKind
+from busdoc.health.incident import Incident, IncidentKind, RanOn
 from busdoc.machine.machine import Machine, PartKind
 from busdoc.times import SECOND_NS
 from busdoc.words.duration import duration
@@ -36,6 +37,14 @@ _STEADY = 8
 """So many losses of one controller, or more, have a pace."""
 _PAUSE = 2.5
 """Times the second longest pause: no pace of its own makes one so long, but for one in twenty (exponential pauses)."""
+_DOUBTED = 0.1
+"""Below this probability of being right a clock is doubted (common practice: nine in ten sure that it is wrong)."""
+_SAID = 2
+"""Of its own standard deviations: so far a journal says that its times may be off (normal law: 95 %)."""
+_LIKELY = 0.8
+"""From this probability of being right on, one match of a switch moves no clock (settled on simulated sessions)."""
+_MOST_DOWN = 300
+"""Incidents of which it is asked who was away already (bound on work)."""
 _MOST_PAIRS = 4000
 """Candidate shifts that are tried (bound on work)."""
 _TAKES = (ActionKind.POWER_OFF, ActionKind.POWER_CYCLE, ActionKind.UNPLUG)
@@ -69,7 +78,9 @@ SAME_CLOCK = JournalClock()
 """Of a journal that nothing tells against."""
 
 
-def judge_clock(machine: Machine, actions: Sequence[Action], incidents: Sequence[Incident]) -> JournalClock:
+def judge_clock(
+    machine: Machine, actions: Sequence[Action], incidents: Sequence[Incident], watched_ns: tuple[int, int]
+) -> JournalClock:
     """Find how far the journal's clock is off.
 
     Parameters
@@ -77,19 +88,39 @@ def judge_clock(machine: Machine, actions: Sequence[Action], incidents: Sequence
     machine : the map, possibly empty
     actions : of the journal, ascending by time
     incidents : of the whole record
+    watched_ns : since when, and until when, the bus was watched
     """
     falls = [one for one in incidents if one.kind in _FALLS and one.controllers]
     by_hand = [one for one in actions if one.origin is Origin.JOURNAL]
     if not falls or not by_hand:
         return JournalClock()
+    sure, who = _taking(machine, by_hand)
+    several = len(falls) <= _MOST_DOWN
+    down = [_down_at(falls, one) if sure and several else frozenset[str]() for one in falls]
+    answers = [
+        (action, frozenset(k for k, one in enumerate(falls) if _answers(takes, one, down[k], machine)))
+        for action, takes in zip(sure, who, strict=True)
+    ]
+    clock = _by_switches(falls, by_hand, answers)
+    said_ns = _SAID * int(np.median([one.uncertainty_ns for one in by_hand]))
+    if 0 < abs(clock.offset_ns) <= said_ns:
+        return JournalClock()
+    fit = fit_clock(machine, by_hand, falls, answers, *watched_ns)
+    if clock.offset_ns:  # a press that was forgotten may make another loss look like the answer
+        return clock if fit.right < _LIKELY else JournalClock()
+    if fit.offset_ns is not None and abs(fit.offset_ns) > said_ns:
+        return JournalClock(offset_ns=fit.offset_ns)
+    return JournalClock(doubted=clock.doubted or fit.right < _DOUBTED)
+
+
+def _by_switches(falls: Sequence[Incident], by_hand: Sequence[Action], sure: Sequence[Takes]) -> JournalClock:
+    """Judge by what must show: by the power, and by the plugs of controllers."""
     first_ns, last_ns = min(one.last_seen_ns for one in falls), max(one.onset_ns for one in falls)
     elsewhen = all(a.time_ns < first_ns - _FAR_NS or a.time_ns > last_ns + _FAR_NS for a in by_hand)
-    sure, who = _taking(machine, by_hand)
     pairs = [
-        ((action.time_ns - one.last_seen_ns) / SECOND_NS, n, k)
-        for n, (action, takes) in enumerate(zip(sure, who, strict=True))
-        for k, one in enumerate(falls)
-        if _answers(takes, one)
+        ((action.time_ns - falls[k].last_seen_ns) / SECOND_NS, n, k)
+        for n, (action, which) in enumerate(sure)
+        for k in sorted(which)
     ]
     plugs_s = np.array([a.time_ns / SECOND_NS for a in by_hand if a.kind is ActionKind.PLUG])
     single_s = np.array([one.last_seen_ns / SECOND_NS for one in falls if len(one.controllers) == 1])
@@ -141,12 +172,32 @@ def _taking(machine: Machine, actions: Sequence[Action]) -> tuple[list[Action], 
     return sure, who
 
 
-def _answers(takes: frozenset[str], one: Incident) -> bool:
-    """Whether those who fell are those that an action takes."""
-    if not takes:
-        return one.kind is IncidentKind.BUS_SILENCE or len(one.controllers) > 2
+def _answers(takes: frozenset[str], one: Incident, down: frozenset[str], machine: Machine) -> bool:
+    """Whether those who fell are those that an action takes.
+
+    Parameters
+    ----------
+    takes : nobody: all that are there, by the power
+    down : who was away already
+    """
     fell = frozenset(one.controllers)
-    return 2 * len(fell & takes) > len(fell | takes)
+    if takes:
+        return 2 * len(fell & takes) > len(fell | takes)
+    if one.ran_on is RanOn.KEPT_RUNNING:
+        return False
+    left = frozenset(machine.controllers) - down
+    return one.kind is IncidentKind.BUS_SILENCE or len(fell) > 2 or (len(fell) == 2 and fell >= left)
+
+
+def _down_at(falls: Sequence[Incident], one: Incident) -> frozenset[str]:
+    """Name who was away as others fell."""
+    return frozenset(
+        loss.controller
+        for other in falls
+        if other is not one
+        for loss in other.losses
+        if loss.last_seen_ns < one.last_seen_ns and (loss.back_ns is None or loss.back_ns > one.onset_ns)
+    )
 
 
 def _matched(pairs: Sequence[tuple[float, int, int]], shift_s: float) -> int:

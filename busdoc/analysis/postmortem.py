@@ -27,7 +27,7 @@ from busdoc.analysis.unheard import has_looks, unheard
 from busdoc.analysis.watches import Watches
 from busdoc.capture.channels import ChannelTable
 from busdoc.decode.signals.summary import SignalSummary
-from busdoc.health.incident import Incident, IncidentKind
+from busdoc.health.incident import IncidentKind
 from busdoc.health.roll.roll import specs_from_database
 from busdoc.health.summary import Health
 from busdoc.intermittent.dropouts import Dropouts
@@ -45,7 +45,7 @@ from busdoc.words.counting import plural
 if TYPE_CHECKING:
     from busdoc.session.folder import KeptSession
 
-__all__ = ["conclude", "in_common", "judge_case", "postmortem", "seen_actions"]
+__all__ = ["clock_of", "conclude", "in_common", "judge_case", "postmortem", "seen_actions"]
 
 
 def postmortem(
@@ -221,7 +221,7 @@ def judge_case(
     signals, resync, changes : what else was found, as of `Result`
     warnings : what was odd in the input
     """
-    clock = SAME_CLOCK if case.clock_known else _clock_of(case.machine, actions, observed.incidents)
+    clock = SAME_CLOCK if case.clock_known else clock_of(case.machine, actions, observed.health)
     actions = tuple(replace(one, time_ns=one.time_ns - clock.offset_ns) for one in actions)
     foreign = foreign_map(case.machine, observed.health)
     doubted = clock.doubted or foreign is not None
@@ -268,14 +268,15 @@ def judge_case(
     )
 
 
-def _clock_of(machine: Machine, actions: tuple[Action, ...], incidents: Sequence[Incident]) -> JournalClock:
+def clock_of(machine: Machine, actions: tuple[Action, ...], health: Health) -> JournalClock:
     """Judge the journal's clock; that a power cycle was written down once it was over is no fault of the clock."""
-    clock = judge_clock(machine, actions, incidents)
+    incidents, watched_ns = health.incidents, (health.start_ns, health.until_ns)
+    clock = judge_clock(machine, actions, incidents, watched_ns)
     if not clock.doubted:
         return clock
     # Beside presses for plugs a late power cycle and a clock that is off look alike, and the plugs would be misread.
     power_alone = all(action.kind in (*POWER_KINDS, *REMARKS) for action in actions)
-    again = judge_clock(machine, as_shown(machine, actions, incidents, later=power_alone), incidents)
+    again = judge_clock(machine, as_shown(machine, actions, incidents, later=power_alone), incidents, watched_ns)
     return clock if again.doubted or again.offset_ns else again
 
 

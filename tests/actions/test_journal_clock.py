@@ -5,12 +5,13 @@ from dataclasses import replace
 import pytest
 
 from busdoc.actions.action import Action, ActionKind
-from busdoc.actions.journal_clock import judge_clock
+from busdoc.actions.journal_clock import SAME_CLOCK, judge_clock
 from busdoc.health.incident import Incident, IncidentKind
 from tests.truth.hand_records import NS, action, dropout, sweeper
 
 NAMES = ("engine", "display", "broom", "hopper", "fan", "lift")
 CYCLES_S = (60.0, 130.0, 171.0)
+WATCHED = (0, 300 * NS)
 
 
 def silence(at_s: float) -> Incident:
@@ -24,7 +25,7 @@ def story(ahead_s: float) -> tuple[list[Action], list[Incident]]:
 
 @pytest.mark.parametrize("ahead_s", [5.0, -5.0, 60.0, -60.0, 3600.0, -3600.0, 7200.0])
 def test_a_shift_is_found_from_the_power_cycles(ahead_s: float) -> None:
-    clock = judge_clock(sweeper(), *story(ahead_s))
+    clock = judge_clock(sweeper(), *story(ahead_s), WATCHED)
     assert not clock.doubted
     assert abs(clock.offset_ns / NS - ahead_s) < 1.0
     assert clock.words is not None
@@ -32,13 +33,13 @@ def test_a_shift_is_found_from_the_power_cycles(ahead_s: float) -> None:
 
 
 def test_a_journal_that_is_right_is_left_alone() -> None:
-    assert judge_clock(sweeper(), *story(0.0)).offset_ns == 0
+    assert judge_clock(sweeper(), *story(0.0), WATCHED).offset_ns == 0
 
 
 def test_a_journal_that_fits_at_no_one_shift_accuses_nobody() -> None:
     actions, incidents = story(0.0)
     scattered = [replace(one, time_ns=one.time_ns + k * 97 * NS + 41 * NS) for k, one in enumerate(actions)]
-    clock = judge_clock(sweeper(), scattered, incidents)
+    clock = judge_clock(sweeper(), scattered, incidents, WATCHED)
     assert clock.doubted
     assert "accuses nobody" in (clock.words or "")
 
@@ -54,8 +55,8 @@ def test_a_machine_of_two_controllers_one_of_which_lies_in_its_fault_tells_no_cl
         dropout(58.2, 84.8, "hopper"),
         dropout(77.4, 85.3, "engine"),
     ]
-    assert not judge_clock(small, cycles, fell).doubted
-    assert judge_clock(sweeper(), cycles, fell).doubted  # of more controllers more would have fallen
+    assert not judge_clock(small, cycles, fell, WATCHED).doubted
+    assert judge_clock(sweeper(), cycles, fell, WATCHED).doubted  # of more controllers more would have fallen
 
 
 def steady(pause_from_s: float, lasts_s: float) -> list[Incident]:
@@ -77,6 +78,81 @@ def test_trouble_that_stops_and_comes_back_while_nothing_was_moved_doubts_the_jo
         action(1, 25.5 + ahead_s, ActionKind.UNPLUG, "harness-A"),
         action(2, 38.0 + ahead_s, ActionKind.PLUG, "harness-A"),
     ]
-    clock = judge_clock(sweeper(), actions, steady(24.0, lasts_s))
+    clock = judge_clock(sweeper(), actions, steady(24.0, lasts_s), WATCHED)
     assert clock.doubted == doubted
     assert not clock.offset_ns
+
+
+def plugs(ahead_s: float) -> tuple[list[Action], list[Incident]]:
+    """Give a branch that makes its controller fall as it is plugged in, and holds it down until it is out again."""
+    out_s, in_s = (10.0, 47.0, 66.0, 111.0, 142.0, 191.0, 219.0, 261.0), (31.0, 58.0, 97.0, 131.0, 175.0, 214.0, 244.0)
+    done = [(s, ActionKind.UNPLUG) for s in out_s] + [(s, ActionKind.PLUG) for s in in_s]
+    actions = [action(n, s + 0.5 + ahead_s, kind, "harness-B") for n, (s, kind) in enumerate(sorted(done), start=1)]
+    return actions, [dropout(s + 1.0, back_s + 2.0, "hopper") for s, back_s in zip(in_s, out_s[1:], strict=True)]
+
+
+@pytest.mark.parametrize("ahead_s", [5.0, -5.0, 60.0, -60.0, 3600.0, -3600.0, 7200.0])
+def test_a_shift_is_found_from_plugs_alone(ahead_s: float) -> None:
+    clock = judge_clock(sweeper(), *plugs(ahead_s), WATCHED)
+    assert not clock.doubted
+    assert abs(clock.offset_ns / NS - ahead_s) < 2.0
+
+
+def test_plugs_that_are_right_are_left_alone() -> None:
+    assert judge_clock(sweeper(), *plugs(0.0), WATCHED) == SAME_CLOCK
+
+
+@pytest.mark.parametrize("ahead_s", [5.0, -60.0])
+def test_one_loss_that_any_plug_may_have_made_moves_no_clock(ahead_s: float) -> None:
+    actions, incidents = plugs(ahead_s)
+    assert not judge_clock(sweeper(), actions, incidents[:1], WATCHED).offset_ns
+
+
+def test_what_somebody_says_of_his_times_is_believed() -> None:
+    """Five seconds are no shift of times that are a minute uncertain."""
+    actions, incidents = plugs(5.0)
+    rough = [replace(one, uncertainty_ns=60 * NS) for one in actions]
+    assert judge_clock(sweeper(), rough, incidents, WATCHED) == SAME_CLOCK
+
+
+@pytest.mark.parametrize("offset_s", [-2000.0, -3.0, 0.5, 777.0])
+def test_only_the_time_between_journal_and_recording_counts(offset_s: float) -> None:
+    """Both moved together is the same story; and what is found moves with the journal, by definition of a clock."""
+    actions, incidents = plugs(40.0)
+    move_ns = round(offset_s * NS)
+    moved = [replace(one, time_ns=one.time_ns + move_ns) for one in actions]
+    fell = [
+        replace(
+            one,
+            last_seen_ns=one.last_seen_ns + move_ns,
+            onset_ns=one.onset_ns + move_ns,
+            back_ns=None if one.back_ns is None else one.back_ns + move_ns,
+            losses=tuple(
+                replace(
+                    loss,
+                    last_seen_ns=loss.last_seen_ns + move_ns,
+                    onset_ns=loss.onset_ns + move_ns,
+                    back_ns=None if loss.back_ns is None else loss.back_ns + move_ns,
+                )
+                for loss in one.losses
+            ),
+        )
+        for one in incidents
+    ]
+    there = (WATCHED[0] + move_ns, WATCHED[1] + move_ns)
+    assert judge_clock(sweeper(), moved, fell, there) == judge_clock(sweeper(), actions, incidents, WATCHED)
+
+
+def test_a_silent_segment_is_no_power_cycle() -> None:
+    """Met in simulation: who hangs on a broken segment falls as often as not, runs on, and is not switched off."""
+    actions = [action(1, 200.0, ActionKind.POWER_CYCLE)]
+    ran_on = [dropout(s, s + 9.0, "hopper", "fan", "lift", p_restarted=0.02) for s in (20.0, 60.0, 90.0)]
+    cut = dropout(199.5, 208.0, "engine", "display", "broom")
+    assert judge_clock(sweeper(), actions, [*ran_on, cut], WATCHED) == SAME_CLOCK
+
+
+def test_a_long_journal_of_many_losses_is_bounded() -> None:
+    actions, incidents = plugs(0.0)
+    many = [replace(one, time_ns=one.time_ns + k * NS) for k in range(500) for one in actions]
+    losses = [dropout(300.0 + 7.0 * k, 303.0 + 7.0 * k, "hopper") for k in range(500)]
+    assert not judge_clock(sweeper(), many, [*incidents, *losses], (0, 4000 * NS)).offset_ns

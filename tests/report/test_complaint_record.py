@@ -30,7 +30,8 @@ def test_the_headline_tells_what_showed_how_it_goes_and_which_part() -> None:
     said = headline(story())
     assert "No controller was lost" in said
     assert "SPN 3509 FMI 4 of hopper came 3 times, and does not show now; it stays until the power is cycled." in said
-    assert "They answer to plugging harness-A in (action 9, over 99 %)" in said
+    assert "of them answer to plugging harness-A in (action 9, over 99 %)" in said
+    assert "no action explains the other." in said
     assert "Repair proved: gate-angle was replaced" in said
 
 

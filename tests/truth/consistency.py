@@ -180,17 +180,60 @@ def what_is_cleared_is_not_accused(told: ToldSession) -> Iterator[str]:
 
 
 def numbers_add_up(told: ToldSession) -> Iterator[str]:
-    """Incident numbers run from 1 without holes; 'k of the n' is of all that no action explains away."""
+    """Incident numbers run from 1 without holes; how many answer to an action is said as it is."""
     for text in (told.text, told.usual):
         part = text.partition("\nWhat happened\n")[2].partition("\n\n")[0]
         numbers = [int(n) for n in re.findall(r"^ {1,4}(\d+)\. \+", part, re.MULTILINE)]
         if numbers != list(range(1, len(numbers) + 1)):
             yield f"numbers {numbers}"
-    said = re.search(r"(\d+) of the (\d+) came with no action", told.tree["headline"])
-    if said and told.tree["complaint"] is None:
-        n = len(told.result.trouble.incidents)
-        if int(said[2]) != n or int(said[1]) >= n:
-            yield f"{said[0]}, of {n}"
+    if told.tree["complaint"] is not None:
+        return
+    answered = [told.result.because[n].action is not None for n in told.result.trouble.incidents]
+    said = re.search(r"(One|\d+) of them answers? to", told.tree["headline"])
+    if said and (int(said[1].replace("One", "1")) != sum(answered) or all(answered)):
+        yield f"{said[0]}, and {sum(answered)} of {len(answered)} do"
+    if re.search("(It answers|They answer) to", told.tree["headline"]) and not all(answered):
+        yield f"all answer, and {sum(answered)} of {len(answered)} do"
+
+
+def what_was_switched_off_did_not_fall(told: ToldSession) -> Iterator[str]:
+    """A controller that went only with what was done to the machine has not fallen."""
+    by_itself = {name for one in told.tree["incidents"] if not one["expected"] for name in one["controllers"]}
+    for line in told.text.splitlines():
+        words = line.split()
+        known = len(words) > 2 and words[0] in told.session.machine.controllers
+        if known and ", fell " in line and words[0] not in by_itself:
+            yield line
+
+
+def out_is_not_replaced(told: ToldSession) -> Iterator[str]:
+    """'With it out, 9 min quiet' of a part that was replaced before nine minutes were over."""
+    replaced_s = {
+        one["part"]: one["time_s"] - told.tree["capture"]["start_s"]
+        for one in told.tree["actions"]
+        if one["action"] == "replace"
+    }
+    for one in told.tree.get("suspects", []):
+        for why in one["why"]:
+            said = re.fullmatch(r"with it out, (.*) quiet", why)
+            if said and _seconds(said[1]) > replaced_s.get(one["part"], math.inf) + 1.0:
+                yield f"{one['part']}: {why}, replaced after {replaced_s[one['part']]:.0f} s"
+
+
+def the_wait_is_said_and_not_repeated(told: ToldSession) -> Iterator[str]:
+    """One length of time stands three times at most in what is to be done next: watch, proof, reason."""
+    step = re.search(r"^Next: (.*?)\n(?:\n|  !)", told.brief, re.MULTILINE | re.DOTALL)
+    needed = re.search(r"watch (.*?)\.", " ".join(step[1].split())) if step else None
+    if step and needed:
+        n = " ".join(step[1].split()).count(needed[1])
+        if n > 3:
+            yield f"{needed[1]}, {n} times"
+
+
+def _seconds(text: str) -> float:
+    """Read a length of time as it is written: '9 min 29 s', '1 h 2 min', '500 ms'."""
+    units = {"ms": 0.001, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0, "days": 86400.0, "day": 86400.0}
+    return sum(float(number) * units[unit] for number, unit in re.findall(r"([\d.]+) ([a-z]+)", text))
 
 
 def probabilities_are_probabilities(told: ToldSession) -> Iterator[str]:
@@ -284,6 +327,9 @@ RULES: tuple[Rule, ...] = (
     silences_of_the_bus_are_counted,
     what_is_cleared_is_not_accused,
     numbers_add_up,
+    what_was_switched_off_did_not_fall,
+    out_is_not_replaced,
+    the_wait_is_said_and_not_repeated,
     probabilities_are_probabilities,
     sentences_name_something,
     the_short_page_comes_first_and_is_short,

@@ -30,7 +30,7 @@ from busdoc.report.terminal.terminal import Extent, render
 from tests.truth.code_sessions import CodeSession, Showing, live_with_codes
 from tests.truth.isolation_sessions import NS, Session, SessionKind, live_through
 
-__all__ = ["ToldSession", "Twist", "tell_session", "tell_symptom"]
+__all__ = ["ToldSession", "Twist", "conclude_session", "tell_session", "tell_symptom"]
 
 _AnySession = TypeVar("_AnySession", Session, CodeSession)
 
@@ -69,7 +69,7 @@ def tell_session(kind: SessionKind, seed: int, twist: Twist = Twist.PLAIN) -> To
     """Live through a session, and tell it."""
     session = live_through(kind, seed, broken_off=False if twist is Twist.PROVED else None)
     session = _proved(session) if twist is Twist.PROVED else _twisted(session, twist)
-    return _told(session, twist, _conclude(session))
+    return _told(session, twist, conclude_session(session))
 
 
 def tell_symptom(showing: Showing, seed: int, twist: Twist = Twist.PLAIN) -> ToldSession:
@@ -159,7 +159,8 @@ def _on_one_feed(machine: Machine) -> Machine:
     return replace(machine, parts=parts, controllers=controllers)
 
 
-def _conclude(session: Session) -> Result:
+def conclude_session(session: Session) -> Result:
+    """Conclude a session by the steps of a post-mortem."""
     health = session.health
     known = {one.name: one for one in health.controllers}
     names = [*session.machine.controllers, *(name for one in health.incidents for name in one.controllers)]

@@ -3,6 +3,8 @@
 Takes the findings; every sentence is counted from the record, none is guessed.
 """
 
+import math
+
 import numpy as np
 
 from busdoc.actions.action import ActionKind
@@ -174,10 +176,12 @@ def _without_it(findings: Findings, part: int) -> list[str]:
     c = showing.observer if showing is not None and home[showing.observer] else int(np.flatnonzero(home)[0])
     edges = [0.0, *likely_times_s(findings).tolist(), findings.span_s]
     quiet_s, troubles = 0.0, 0
+    replaced_s = _replaced_s(findings, part)
     for m, on in enumerate(reached):
         if on:
             continue
-        from_s, to_s = edges[m], edges[m + 1]
+        # Once another one is in, it is not out; what follows is told as its proof.
+        from_s, to_s = edges[m], min(edges[m + 1], max(replaced_s, edges[m]))
         away_s = sum(max(0.0, min(b, to_s) - max(a, from_s)) for a, b in findings.losses.away[c])
         quiet_s += max(0.0, to_s - from_s - away_s)
         troubles += sum(
@@ -260,6 +264,13 @@ def _itself(findings: Findings, part: int) -> list[str]:
     own = losses.hit & reach.reaches[stretch, part] & (losses.hit.sum(axis=1) == 1)[:, None]
     alone = int(own[list(findings.unexplained)].any(axis=1).sum())
     return [f"fell alone {times(alone)}"] if alone else []
+
+
+def _replaced_s(findings: Findings, part: int) -> float:
+    """When a part was first replaced, s; never: infinite."""
+    name = findings.reach.parts[part]
+    done_ns = [a.time_ns for a in findings.actions if a.kind is ActionKind.REPLACE and a.part == name]
+    return (min(done_ns) - findings.start_ns) / SECOND_NS if done_ns else math.inf
 
 
 def _replaced(findings: Findings, part: int) -> list[str]:

@@ -114,12 +114,19 @@ def troubled_controllers(result: Result) -> tuple[ControllerHealth, ...]:
 
 
 def state_of(result: Result, controller: ControllerHealth) -> str:
-    """Say in a few words how a controller fared; a silence of its whole bus counts."""
+    """Say in a few words how a controller fared; a silence of its whole bus counts, what was switched off apart."""
     silences = sum(
         one.kind is IncidentKind.BUS_SILENCE and controller.name in one.controllers for one in result.incidents
     )
-    falls = f", fell {controller.dropouts}x" if controller.dropouts else ""
-    if silences and not controller.dropouts:
+    # What was done to the machine took it away: no fall, and no trouble.
+    taken = sum(
+        because.expected and one.kind is IncidentKind.DROPOUT and controller.name in one.controllers
+        for one, because in zip(result.incidents, result.because, strict=True)
+    )
+    fell = max(controller.dropouts - taken, 0)
+    falls = f", fell {fell}x" if fell else ""
+    falls += f", taken away {taken}x" if taken else ""
+    if silences and not falls:
         falls = f", silent with its bus {silences}x"
     elif silences and controller.state is not ControllerState.NEVER_SEEN:
         falls += f", with its bus {silences}x"

@@ -62,8 +62,7 @@ def proof_in_words(conclusion: Conclusion) -> str | None:
     """
     if conclusion.quiet is None or conclusion.state in (State.HEALTHY, State.PROVED):
         return None
-    needed = round_duration(conclusion.quiet.needed_ns)
-    return f"Quiet for {needed} counts, after a test or a repair: {conclusion.quiet.why}."
+    return f"Why so long: {conclusion.quiet.why}."
 
 
 def _parts(conclusion: Conclusion, mapped: bool) -> tuple[str, ...]:

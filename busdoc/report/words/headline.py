@@ -193,10 +193,11 @@ def _what_did_it(result: Result) -> list[str]:
     numbers: dict[str, list[int]] = {}
     answers: Counter[str] = Counter()
     best: dict[str, float] = {}
-    alone = 0
+    alone, sure = 0, True
     for because in _asked_about(result):
         if because.action is None or because.action not in by_n:
             alone += 1
+            sure = sure and because.spontaneous >= _SURE
             continue
         act = act_in_words(by_n[because.action])
         if because.action not in numbers.setdefault(act, []):
@@ -211,14 +212,23 @@ def _what_did_it(result: Result) -> list[str]:
     for act, _ in answers.most_common(3):
         which = f"{plural(len(numbers[act]), 'action')} {listed(numbers[act])}"
         acts.append(f"{act} ({which}, {odds(best[act])})")
-    subject = "It answers" if answers.total() == 1 and not alone else "They answer"
+    k = answers.total()
+    if alone:
+        subject = plural(k, "One of them answers", f"{k} of them answer")
+    else:
+        subject = plural(k, "It answers", "They answer")
     text = f"{subject} to {' and to '.join(acts)}"
     if len(answers) > 3:
         text += f" and to {len(answers) - 3} more"
-    total = answers.total() + alone
-    return [f"{text}; {alone} of the {total} came with no action near." if alone else f"{text}."]
+    if not alone:
+        return [f"{text}."]
+    others = plural(alone, "the other", "the others")
+    rest = f"no action explains {others}" if sure else f"whether one explains {others} is not sure"
+    return [f"{text}; {rest}."]
 
 
+_SURE = 0.8
+"""From this probability on it is said that no action explains something (common practice)."""
 _SOON_NS = 15 * SECOND_NS
 """What comes so soon after a plug may be its answer, whatever else explains it (common practice)."""
 _LATE_PRESS_NS = 3 * SECOND_NS
