@@ -27,7 +27,7 @@ _RETRIES = 2
 """How often a task that ended its workers is given out again, beside what the cluster itself retries."""
 _SETTINGS = {
     "distributed.comm.timeouts.connect": "20s",
-    # Dask samples its own event loop and keeps a tree of calls for each second: memory that grows with a run's time
+    # Dask samples its own event loop and keeps a tree of calls for each second, which nobody looks at here
     "distributed.worker.profile.enabled": False,
     "distributed.admin.system-monitor.log-length": 600,
 }
