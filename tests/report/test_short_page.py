@@ -14,6 +14,8 @@ from busdoc.report.record.pages.build import build_page
 from busdoc.report.record.provenance import provenance
 from busdoc.report.terminal.terminal import Extent, render
 from busdoc.report.words.brief import brief_of
+from tests.truth.isolation_sessions import SessionKind
+from tests.truth.told_sessions import Twist, tell_session
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 STORIES = ("straddle_carrier", "street_sweeper", "sweeper_code", "sweeper_feed", "sweeper_segment")
@@ -57,6 +59,15 @@ def test_the_page_has_the_cautions_of_its_next_step() -> None:
     front = build_page(result, provenance(result, "busdoc postmortem"), {}, datetime(2026, 3, 4, tzinfo=UTC)).front
     (cautions,) = [block.items for block in front if isinstance(block, Items) and block.tone is Tone.CAUTION]
     assert cautions == brief_of(result).cautions
+
+
+def test_a_controller_is_replaced_after_a_look_at_its_plug_and_wires_where_the_map_has_none() -> None:
+    """The fuse of one controller alone is at fault, and the map has only the battery."""
+    told = tell_session(SessionKind.FEED, 4_800_108, Twist.ONE_FEED)
+    assert told.session.faulty == ("fuse-2",)
+    assert [one.part for one in told.result.conclusion.named] == ["broom"]
+    assert "Next: First its plug and supply wires" in told.brief
+    assert "plug and supply wires" not in render(story("sweeper_feed"), width=80, extent=Extent.BRIEF)
 
 
 def test_what_answers_to_an_action_is_left_out_of_what_they_have_in_common_and_that_is_said() -> None:

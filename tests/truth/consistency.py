@@ -225,7 +225,8 @@ def the_wait_is_said_and_not_repeated(told: ToldSession) -> Iterator[str]:
     step = re.search(r"^Next: (.*?)\n(?:\n|  !)", told.brief, re.MULTILINE | re.DOTALL)
     needed = re.search(r"watch (.*?)\.", " ".join(step[1].split())) if step else None
     if step and needed:
-        n = " ".join(step[1].split()).count(needed[1])
+        whole = rf"(?<!\d)(?<!h ){re.escape(needed[1])}(?! \d)"  # "3 min" does not stand in "3 min 34 s"
+        n = len(re.findall(whole, " ".join(step[1].split())))
         if n > 3:
             yield f"{needed[1]}, {n} times"
 

@@ -9,7 +9,7 @@ from busdoc.analysis.overview import worth_making
 from busdoc.analysis.result import Result
 from busdoc.analysis.unheard import has_looks
 from busdoc.isolation.conclusion import State
-from busdoc.isolation.verdict import NextTest
+from busdoc.isolation.verdict import NextTest, Step
 from busdoc.report.words.conclusion import proof_in_words, state_in_words
 from busdoc.report.words.headline import headline
 from busdoc.report.words.next_test import next_test_in_words
@@ -21,6 +21,7 @@ from busdoc.words.sentence import capital
 __all__ = ["Brief", "brief_of"]
 
 _MOST_REASONS = 6
+_WIRES_FIRST = "First its plug and supply wires, which the map does not tell from it: clean, seated, under load."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,11 +111,21 @@ def _first_test(result: Result) -> Sequence[NextTest]:
     return worth_making(result.isolation, 1)
 
 
+def _stands_for_its_wires(result: Result, step: Step) -> bool:
+    """Whether a controller is to be replaced whose plug and supply wires no part of the map stands for."""
+    machine = result.machine
+    if step.action is not ActionKind.REPLACE or step.part not in machine.controllers:
+        return False
+    return not any(machine.controllers_below(one) == (step.part,) for one in machine.parts if one != step.part)
+
+
 def _next(result: Result, tests: Sequence[NextTest]) -> Iterator[str]:
     conclusion = result.conclusion
     if conclusion.state in (State.HEALTHY, State.PROVED) or result.isolation is None:
         return
     if tests:
+        if any(_stands_for_its_wires(result, step) for step in tests[0].steps):
+            yield _WIRES_FIRST
         yield next_test_in_words(tests[0])
     elif result.intermittent is not None and result.intermittent.advice:
         yield result.intermittent.advice[0].words
