@@ -217,9 +217,9 @@ def _what_did_it(result: Result) -> list[str]:
         subject = plural(k, "One of them answers", f"{k} of them answer")
     else:
         subject = plural(k, "It answers", "They answer")
-    text = f"{subject} to {' and to '.join(acts)}"
     if len(answers) > 3:
-        text += f" and to {len(answers) - 3} more"
+        acts.append(f"{len(answers) - 3} more")
+    text = f"{subject} {listed([f'to {act}' for act in acts])}"
     if not alone:
         return [f"{text}."]
     others = plural(alone, "the other", "the others")
