@@ -97,3 +97,17 @@ def test_a_controller_that_is_away_again_and_again_is_no_stream_on_demand() -> N
     health = health_of(merged(*both, ticking(0x18FF0142, 7 * MS)))
     assert len(of_kind(health, IncidentKind.DROPOUT)) == 9
     assert np.all([stream.cyclic for one in health.controllers for stream in one.streams])
+
+
+def test_who_claims_its_address_before_each_return_was_away_though_it_speaks_before_its_stream_comes() -> None:
+    """It starts again and again: what is heard of it in a pause of its stream is the start itself (SAE J1939-81)."""
+    starts_s = [3 + 3 * k for k in range(9)]
+    own = ticking(0x18FF0131, period_ns=200 * MS)
+    for start_s in starts_s:
+        own = own.without((start_s - 1) * S, start_s * S)
+    claims = [at(0x18EEFF31, start_s * S - 500 * MS, bytes(range(1, 9))) for start_s in starts_s]
+    health = health_of(merged(own, *claims, ticking(0x18FF0142, 7 * MS)))
+    (stream,) = [one for it in health.controllers for one in it.streams if one.key.id == own.id]
+    assert stream.cyclic
+    told = of_kind(health, IncidentKind.DROPOUT, IncidentKind.RESTART, IncidentKind.RESTARTING)
+    assert sum(len(one.losses) for one in told) == len(starts_s)

@@ -145,9 +145,11 @@ def _controllers(
         announced = silences_before_starts(one.silences, one.signs)
         _learn_within_runs(observed, one, rhythms, [before.silence for before in announced], until_ns)
         looked_cyclic = one.cyclic_streams
-        kept = without_on_demand(one.cyclic_streams, one.silences, until_ns, announced=bool(announced))
+        away = [before.silence for before in announced]
+        kept = without_on_demand(one.cyclic_streams, one.silences, until_ns, away)
         learnt = all(stream.rhythm.period_from is PeriodFrom.LEARNT for stream in kept)
-        if kept and learnt and not announced and is_ever_away(kept, one.silences, until_ns):
+        known = announced or one.spec is not None  # who is on the map belongs to the machine, and is there with it
+        if kept and learnt and not known and is_ever_away(kept, one.silences, until_ns):
             joined_alone = _joined_alone(observed, one, controllers)
             bus = channel_silences(observed, one.channel)
             kept = [] if comes_and_goes(kept, one.silences, bus, until_ns, joined_alone=joined_alone) else kept

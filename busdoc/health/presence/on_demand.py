@@ -72,7 +72,7 @@ def is_always_sent(stream: CyclicStream, streams: Sequence[CyclicStream], silenc
 
 
 def without_on_demand(
-    streams: Sequence[CyclicStream], silences: Sequence[Silence], until_ns: int, *, announced: bool = False
+    streams: Sequence[CyclicStream], silences: Sequence[Silence], until_ns: int, announced: Sequence[Silence] = ()
 ) -> list[CyclicStream]:
     """Give the streams of a controller whose silence says something of it.
 
@@ -81,9 +81,9 @@ def without_on_demand(
     streams : its cyclic streams; what a map or a database says of one is believed
     silences : the controller's own, ascending: nothing at all of it came
     until_ns : how far was listened
-    announced : it says when it starts
+    announced : those of its silences that ended with a start, as it said
     """
-    kept = [stream for stream in streams if not _is_on_demand(stream, streams, silences, until_ns)]
+    kept = [stream for stream in streams if not _is_on_demand(stream, streams, silences, until_ns, announced)]
     if announced or any(stream.rhythm.period_from is not PeriodFrom.LEARNT for stream in kept):
         return kept
     return [] if _spoke_without(kept, silences) else kept
@@ -189,15 +189,22 @@ def _lasts(silence: Silence) -> int:
 
 
 def _is_on_demand(
-    stream: CyclicStream, streams: Sequence[CyclicStream], silences: Sequence[Silence], until_ns: int
+    stream: CyclicStream,
+    streams: Sequence[CyclicStream],
+    silences: Sequence[Silence],
+    until_ns: int,
+    announced: Sequence[Silence],
 ) -> bool:
     if stream.rhythm.period_from is not PeriodFrom.LEARNT:
         return False
     others = [other for other in streams if other is not stream]
+    away_ns = [silence.from_ns for silence in announced]
+    # what came in a pause with a start in it came after the start, and says nothing of what the controller did before
     pauses = [
         (pause, end_ns)
         for pause in stream.silences
         if (end_ns := until_ns if pause.to_ns is None else pause.to_ns) - pause.from_ns > stream.late_ns
+        and bisect_left(away_ns, pause.from_ns) == bisect_left(away_ns, end_ns)
     ]
     # one long pause of its own shows it, unless it is known to be sent always …
     if not is_always_sent(stream, streams, silences):
