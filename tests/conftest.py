@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import Phase, settings
 
+from busdoc.files.user_cache import user_cache
+
 if TYPE_CHECKING:
     from xdist.scheduler import LoadFileScheduling
 
@@ -22,6 +24,8 @@ settings.register_profile("ci", settings.get_profile("busdoc"), derandomize=True
 """Where a change is judged, it is judged by the same examples each time; at hand, each run draws others."""
 settings.load_profile("ci" if "CI" in os.environ else "busdoc")
 
+os.environ.setdefault("NUMBA_CACHE_DIR", str(user_cache("kernels") or ""))
+"""Kernels are compiled once for all runs, and not by each process anew."""
 _KEPT = TemporaryDirectory(prefix="busdoc-tests-")
 os.environ["BUSDOC_CACHE"] = _KEPT.name
 """The processes that tests start keep theirs here too, and none reads or writes what is the user's."""

@@ -20,6 +20,7 @@ from benchmarks.campaign import forked
 from benchmarks.campaign.kinds import KINDS
 from benchmarks.campaign.structure import fast_folder, spoil
 from busdoc.cli.environment import Surroundings
+from busdoc.files.user_cache import user_cache
 
 __all__ = ["MOST_CPU_S", "MOST_MEMORY_BYTES", "run_block"]
 
@@ -72,6 +73,7 @@ def _healthy(kind: str) -> Mapping[str, bytes]:
 def _make_fast() -> None:
     """Have each process do once what a program does once: its parser, its translations, the library of `.mf4`."""
     scenario_file._MOST_FRAMES = _MOST_FRAMES
+    os.environ.setdefault("NUMBA_CACHE_DIR", str(user_cache("kernels") or ""))
     os.environ["BUSDOC_CACHE"] = ""  # a parsed database would be kept for each input
     os.environ["LANGUAGE"] = "C"  # argparse looks for a translation of each of its words
     program.build_parser = functools.cache(program.build_parser)

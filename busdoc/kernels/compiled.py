@@ -101,7 +101,7 @@ class Kernel:
 
     def is_kept(self) -> bool:
         """Whether it needs no compiling."""
-        if NATIVE and self._path.exists():
+        if NATIVE and self._path is not None and self._path.exists():
             return True
         from busdoc.kernels.compiler import is_kept_by_numba
 
@@ -123,15 +123,17 @@ class Kernel:
             return self._native
 
     def _loaded(self, arguments: tuple[Any, ...]) -> NativeKernel:
-        made = read_object(self._path)
-        if made is None and self._signature is not None:
+        path = self._path
+        made = None if path is None else read_object(path)
+        if path is not None and made is None and self._signature is not None:
             start_ahead()
-            if wait_for_ahead(self.__module__, self._path.exists):
-                made = read_object(self._path)
+            if wait_for_ahead(self.__module__, path.exists):
+                made = read_object(path)
         if made is None:
             tell_of(self.py_func.__name__)
             made = self._compiled(arguments)
-            write_object(self._path, made)
+            if path is not None:
+                write_object(path, made)
         return NativeKernel(made)
 
     def _compiled(self, arguments: tuple[Any, ...]) -> Object:
@@ -142,9 +144,13 @@ class Kernel:
         return object_of(self._alone, types)
 
     @cached_property
-    def _path(self) -> Path:
+    def _path(self) -> Path | None:
+        """Where its machine code is kept; None: nowhere."""
+        folder = kernel_folder()
+        if folder is None:
+            return None
         key = content_key(self.py_func, self.py_func.__code__.co_filename)
-        return Path(kernel_folder()) / key / f"{self.py_func.__qualname__}-{machine_key()}.native"
+        return folder / key / f"{self.py_func.__qualname__}-{machine_key()}.native"
 
     @property
     def _known_signature(self) -> Any:
@@ -162,7 +168,8 @@ class Kernel:
 
         with self._lock:
             if self._signature is not None and not is_kept_by_numba(self.py_func):
-                start_ahead()
+                if kernel_folder() is not None:
+                    start_ahead()
                 if not wait_for_ahead(self.__module__, lambda: is_kept_by_numba(self.py_func)):
                     tell_of(self.py_func.__name__)
             return dispatcher_of(self.py_func, self._known_signature, self._options, alone=False)

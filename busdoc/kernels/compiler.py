@@ -5,7 +5,6 @@ itself fails, a kernel is left to numba.
 """
 
 import importlib
-import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import FunctionType
@@ -34,11 +33,11 @@ class _SharedLocator(_UserWide):  # type: ignore[misc]  # untyped
 
     def __init__(self, py_func: Any, py_file: str) -> None:
         super().__init__(py_func, py_file)
-        self._cache_path = os.path.join(kernel_folder(), content_key(py_func, py_file))
+        self._cache_path = str((kernel_folder() or Path()) / content_key(py_func, py_file))
 
     @classmethod
     def from_function(cls, py_func: Any, py_file: str) -> Any:
-        if getattr(_core.config, "CACHE_DIR", "") or _PACKAGE not in Path(py_file).parents:
+        if getattr(_core.config, "CACHE_DIR", "") or kernel_folder() is None or _PACKAGE not in Path(py_file).parents:
             return None
         return super().from_function(py_func, py_file)
 
@@ -48,7 +47,12 @@ _CacheImpl._locator_classes.insert(0, _SharedLocator)
 
 def is_kept_by_numba(function: Callable[..., Any]) -> bool:
     """Whether numba has kept a kernel."""
-    place = _caching.CompileResultCacheImpl(function)
+    if kernel_folder() is None:
+        return False
+    try:
+        place = _caching.CompileResultCacheImpl(function)
+    except RuntimeError:  # numba's answer to having nowhere to write
+        return False
     return (Path(place.locator.get_cache_path()) / f"{place.filename_base}.nbi").exists()
 
 
@@ -71,8 +75,8 @@ def dispatcher_of(function: Callable[..., Any], signature: Any, options: dict[st
     if alone:
         return numba.njit(*given, no_cpython_wrapper=True, no_cfunc_wrapper=True, **options)(copy)
     try:
-        return numba.njit(*given, cache=True, nogil=True, **options)(copy)
-    except RuntimeError:  # numba's answer to having nowhere to write
+        return numba.njit(*given, cache=kernel_folder() is not None, nogil=True, **options)(copy)
+    except RuntimeError:  # nowhere to write, again
         return numba.njit(*given, nogil=True, **options)(copy)
 
 

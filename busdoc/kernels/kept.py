@@ -1,7 +1,7 @@
 """Where compiled kernels are kept, and under which name: what they are made of, and what made them.
 
 They lie in the user's own cache, where every environment of the user that has the same ones finds them. The environment
-variable NUMBA_CACHE_DIR, where it is set, says where instead.
+variable NUMBA_CACHE_DIR, where it is set, says where instead, for kernels alone.
 """
 
 import hashlib
@@ -14,21 +14,15 @@ from typing import Any
 
 import numpy as np
 
+from busdoc.files.user_cache import user_cache
+
 __all__ = ["content_key", "kernel_folder", "made_of"]
 
 
-@cache
-def kernel_folder() -> str:
-    """Give the folder for kept kernels in the user's cache, by the custom of the system."""
-    if os.environ.get("NUMBA_CACHE_DIR"):
-        return os.path.join(os.environ["NUMBA_CACHE_DIR"], "busdoc-kernels")
-    if sys.platform == "win32":
-        base = os.environ.get("LOCALAPPDATA") or str(Path.home() / "AppData" / "Local")
-    elif sys.platform == "darwin":
-        base = str(Path.home() / "Library" / "Caches")
-    else:
-        base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    return os.path.join(base, "busdoc", "kernels")
+def kernel_folder() -> Path | None:
+    """Give the folder for kept kernels; None: none is kept."""
+    told = os.environ.get("NUMBA_CACHE_DIR")
+    return Path(told) / "busdoc-kernels" if told else user_cache("kernels")
 
 
 def content_key(py_func: Any, py_file: str) -> str:

@@ -10,7 +10,8 @@ import ctypes
 import hashlib
 import json
 import os
-import tempfile
+import platform
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -19,6 +20,8 @@ from threading import Lock
 from typing import Any
 
 import numpy as np
+
+from busdoc.files.user_cache import keep_for_later
 
 __all__ = [
     "NATIVE",
@@ -32,8 +35,8 @@ __all__ = [
     "write_object",
 ]
 
-NATIVE = os.name == "posix" and not os.environ.get("NUMBA_DISABLE_JIT")
-"""Whether object code is loaded here without numba; elsewhere numba loads what it kept itself."""
+NATIVE = sys.platform == "linux" and platform.machine() == "x86_64" and not os.environ.get("NUMBA_DISABLE_JIT")
+"""Whether object code is loaded here without numba: where that was tried. Elsewhere numba loads what it kept itself."""
 
 NEVER_CALLED = "NRT_MemInfo_call_dtor"
 """What numba's code gives memory back with. Kernels are given all their arrays, and take no memory themselves."""
@@ -184,13 +187,7 @@ def write_object(path: Path, made: Object) -> None:
         "results": made.results,
         "sha256": hashlib.sha256(made.code).hexdigest(),
     }
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.NamedTemporaryFile(dir=path.parent, delete=False) as file:
-            file.write(json.dumps(told).encode() + b"\n" + made.code)
-        os.replace(file.name, path)
-    except OSError:
-        return
+    keep_for_later(path, json.dumps(told).encode() + b"\n" + made.code)
 
 
 @cache

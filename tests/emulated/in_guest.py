@@ -36,8 +36,8 @@ def outcomes_of(script: str, checks: str, work: Path, *, timeout_s: int) -> dict
     inside += ["-p", "no:cacheprovider", "--import-mode=importlib", f"--junitxml=/mnt/share/{said.name}"]
     told = [f"{key}={value}" for key, value in os.environ.items() if key == "BUSDOC_PULLS"]
     told += [f"PYTHONPATH={ROOT}", f"BUSDOC_PYTHON={sys.executable}", "BUSDOC_CACHE=/tmp/cache", "HOME=/tmp"]
-    kept = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    told.append(f"XDG_CACHE_HOME={kept}")  # kernels that were compiled on this computer; what is written stays inside
+    kept = os.environ["NUMBA_CACHE_DIR"]
+    told.append(f"NUMBA_CACHE_DIR={kept}")  # kernels that were compiled on this computer; what is written stays inside
     command = f"cd {shlex.quote(str(ROOT))} && {shlex.join(['env', *told, *inside, str(CHECKS / checks)])}"
     run = subprocess.run(
         [str(HERE / script), "--timeout", str(timeout_s), "--", command],

@@ -11,7 +11,7 @@ import pytest
 
 from busdoc.capture.formats.asc import kernel
 from busdoc.kernels.compiled import Kernel, entry_kernels
-from busdoc.kernels.kept import content_key, made_of
+from busdoc.kernels.kept import content_key, kernel_folder, made_of
 from busdoc.kernels.native import NATIVE, Object, kinds_of, read_object, write_object
 
 PARTS = """class Part:
@@ -96,7 +96,7 @@ def divided(number, by):
 
 @pytest.fixture
 def both(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> ModuleType:
-    monkeypatch.setattr("busdoc.kernels.compiled.kernel_folder", lambda: str(tmp_path / "kept"))
+    monkeypatch.setattr("busdoc.kernels.compiled.kernel_folder", lambda: tmp_path / "kept")
     monkeypatch.setitem(sys.modules, "both_of_a_test", ModuleType("both_of_a_test"))
     (tmp_path / "both_of_a_test.py").write_text(BOTH, encoding="utf-8")
     return module(tmp_path / "both_of_a_test.py", "both_of_a_test")
@@ -114,11 +114,25 @@ def test_a_kernel_gives_what_the_function_gives_as_kept_machine_code_and_as_numb
     assert first == asked(again) == asked(again.for_numba(alone=False)) == ((2 * 3 * (1 + 3 + 4), True), 4.5)
     assert not both.added._is_left_to_numba
     assert not again._is_left_to_numba
+    assert again._path is not None
     assert len(list(again._path.parent.glob("added-*.native"))) == 1
     # what it was not made for, numba takes
     assert both.scaled(4, 5) == 40
     assert both.scaled(np.uint8(4), 5) == 40
     assert again(both.Pair(np.arange(6, dtype=np.int32), np.ones(6, np.bool_)), 1, True, np.zeros((2, 2))) == (30, True)
+
+
+def test_where_nothing_is_to_be_kept_kernels_are_made_all_the_same(
+    both: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("NUMBA_CACHE_DIR")
+    monkeypatch.setenv("BUSDOC_CACHE", "")
+    monkeypatch.setattr("busdoc.kernels.compiled.kernel_folder", kernel_folder)
+    before = set(tmp_path.rglob("*"))
+    assert both.divided(7, 2) == 3
+    assert both.divided.for_numba(alone=False)(9, 2) == 4
+    assert not both.divided.is_kept()
+    assert set(tmp_path.rglob("*")) == before
 
 
 @pytest.mark.skipif(not NATIVE, reason="here numba keeps them itself")

@@ -14,7 +14,7 @@ from busdoc import api
 
 PACKAGE = Path(busdoc.__file__).parent
 FLOW = (
-    *("errors", "arrays", "times", "kernels", "words", "files"),
+    *("errors", "arrays", "times", "words", "files", "kernels"),
     *("capture", "decode", "machine", "health", "actions", "symptoms"),
     *("resync_check", "isolation", "intermittent"),
     *("session", "analysis", "report", "many", "live", "screen", "page"),

@@ -5,14 +5,10 @@ to verdict. What was parsed is therefore kept as JSON, one file for each content
 kept file is a digest of that content, of the modules beside this one (which turn the library's objects into messages)
 and of the library's version, so what another version kept is never read. A kept file that is broken, or a folder that
 cannot be written, costs that second again and is no error.
-
-The environment variable ``BUSDOC_CACHE`` names another folder; set to nothing, it turns the keeping off.
 """
 
 import json
 import os
-import sys
-import tempfile
 from collections.abc import Mapping
 from contextlib import suppress
 from hashlib import sha256
@@ -22,6 +18,7 @@ from typing import Any
 
 from busdoc.decode.database.message import DatabaseFile, Message, Signal, SignalKind
 from busdoc.decode.database.parameter_range import ParameterRange, SignalStatus
+from busdoc.files.user_cache import keep_for_later, user_cache
 
 __all__ = ["keep", "kept", "kept_path"]
 
@@ -31,7 +28,7 @@ _MOST_KEPT = 64
 
 def kept_path(name: str, raw: bytes) -> Path | None:
     """Give where a database file of this name and content is kept, whether it is or not; None: nothing is kept."""
-    folder, made_by = _folder(), _made_by()
+    folder, made_by = user_cache("databases"), _made_by()
     if folder is None or made_by is None:
         return None
     digest = sha256(made_by + sha256(os.fsencode(name)).digest() + raw)
@@ -54,41 +51,15 @@ def kept(path: Path) -> DatabaseFile | None:
 
 def keep(path: Path, file: DatabaseFile) -> None:
     """Keep what a database file holds under a path of `kept_path`, whole or not at all; no word where that fails."""
-    with suppress(OSError):
-        path.parent.mkdir(parents=True, exist_ok=True)
-        number, unfinished = tempfile.mkstemp(dir=path.parent)
-        try:
-            with os.fdopen(number, "w", encoding="utf-8", newline="\n") as written:
-                written.write(json.dumps(file, default=_fields))
-            os.replace(unfinished, path)  # at once: another process may read it meanwhile
-        finally:
-            Path(unfinished).unlink(missing_ok=True)
-        _remove_oldest(path.parent)
+    if keep_for_later(path, json.dumps(file, default=_fields).encode("utf-8")):
+        with suppress(OSError):
+            _remove_oldest(path.parent)
 
 
 def _remove_oldest(folder: Path) -> None:
     oldest_first = sorted(folder.glob("*.json"), key=lambda path: path.stat().st_mtime_ns)
     for path in oldest_first[:-_MOST_KEPT]:
         path.unlink(missing_ok=True)
-
-
-def _folder() -> Path | None:
-    """Give the folder in which files are kept: where the system's programs keep what they can make again."""
-    named = os.environ.get("BUSDOC_CACHE")
-    if named is not None:
-        return Path(named) if named else None
-    try:
-        home = Path.home()
-    except RuntimeError:  # a user without one
-        return None
-    if sys.platform == "win32":
-        local = os.environ.get("LOCALAPPDATA")
-        return (Path(local) if local else home / "AppData" / "Local") / "busdoc" / "cache" / "databases"
-    if sys.platform == "darwin":
-        return home / "Library" / "Caches" / "busdoc" / "databases"
-    # XDG Base Directory Specification: a relative path there is to be ignored
-    given = Path(os.environ.get("XDG_CACHE_HOME", ""))
-    return (given if given.is_absolute() else home / ".cache") / "busdoc" / "databases"
 
 
 def _made_by() -> bytes | None:

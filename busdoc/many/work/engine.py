@@ -7,13 +7,13 @@ neither this process nor the scheduler ever holds more than a few a worker.
 import contextlib
 import importlib.util
 import logging
-import os
 import time
 from collections.abc import Callable, Iterator
 from importlib import metadata
 from typing import Any, Protocol
 
 from busdoc.errors import BusdocError, InputError, in_one_line
+from busdoc.kernels.cores import cores
 from busdoc.many.judged import Judged, Outcome, Task
 from busdoc.many.work.judging import judge, judge_on_one_core
 
@@ -263,8 +263,7 @@ def _version() -> str:
 def _workers_here() -> int:
     from distributed.system import MEMORY_LIMIT
 
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    return max(1, min(cores, int(MEMORY_LIMIT // _WORKER_BYTES)))
+    return max(1, min(cores(), int(MEMORY_LIMIT // _WORKER_BYTES)))
 
 
 def _ended(task: Task, error: BaseException) -> Judged:
