@@ -19,7 +19,8 @@ from collections.abc import Callable
 import numpy as np
 
 from busdoc.arrays import Float64Array
-from busdoc.capture.frames import FrameBlock, FrameFlag
+from busdoc.capture.frames import FrameBlock
+from tests.truth.by_chance.sent_frames import frames_of
 
 __all__ = ["LAWS", "on_demand_traffic"]
 
@@ -105,17 +106,5 @@ def on_demand_traffic(seed: int, until_s: float = 300.0) -> tuple[FrameBlock, di
             identifier, law = next(free), str(rng.choice(list(LAWS)))
             sent[identifier] = LAWS[law](rng, until_s)
             law_of[identifier] = law
-    t_ns = np.concatenate([np.round(times * 1e9).astype(np.int64) for times in sent.values()])
-    ids = np.concatenate([np.full(len(times), identifier, np.uint32) for identifier, times in sent.items()])
-    kept = (t_ns >= 0) & (t_ns < round(until_s * 1e9))
-    order = np.flatnonzero(kept)[np.argsort(t_ns[kept], kind="stable")]
-    n = len(order)
-    block = FrameBlock(
-        t_ns=t_ns[order],
-        channel=np.zeros(n, np.uint8),
-        id=ids[order],
-        flags=np.full(n, FrameFlag.EXTENDED, np.uint16),
-        length=np.full(n, 8, np.uint8),
-        data=rng.integers(0, 250, (n, 8)).astype(np.uint8),
-    )
+    block = frames_of(sent, until_s, rng)
     return block, law_of

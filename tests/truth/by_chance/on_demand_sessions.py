@@ -18,7 +18,8 @@ from collections.abc import Callable
 import numpy as np
 
 from busdoc.arrays import Float64Array
-from busdoc.capture.frames import FrameBlock, FrameFlag
+from busdoc.capture.frames import FrameBlock
+from tests.truth.by_chance.sent_frames import frames_of
 
 __all__ = ["session_traffic"]
 
@@ -135,17 +136,5 @@ def session_traffic(seed: int, until_s: float = 300.0, *, extended: bool = True)
             law = str(rng.choice(list(_LAWS)))
             for times in _LAWS[law](rng, until_s):
                 add(address, law, times)
-    t_ns = np.concatenate([np.round(times * 1e9).astype(np.int64) for times in sent.values()])
-    ids = np.concatenate([np.full(len(times), identifier, np.uint32) for identifier, times in sent.items()])
-    kept = (t_ns >= 0) & (t_ns < round(until_s * 1e9))
-    order = np.flatnonzero(kept)[np.argsort(t_ns[kept], kind="stable")]
-    n = len(order)
-    block = FrameBlock(
-        t_ns=t_ns[order],
-        channel=np.zeros(n, np.uint8),
-        id=ids[order],
-        flags=np.full(n, FrameFlag.EXTENDED if extended else 0, np.uint16),
-        length=np.full(n, 8, np.uint8),
-        data=rng.integers(0, 250, (n, 8)).astype(np.uint8),
-    )
+    block = frames_of(sent, until_s, rng, extended=extended)
     return block, law_of
