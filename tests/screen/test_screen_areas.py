@@ -202,6 +202,14 @@ def test_the_part_at_fault_is_named_however_long_the_headline() -> None:
         assert any("Part at fault: gate-angle (97 %)" in row for row in texts(lines))
 
 
+def test_the_proof_is_said_once_where_it_stands_in_the_place_of_the_step() -> None:
+    proof = "Repair proved: gate-angle was replaced."
+    view = replace(WATCHED, next=None, watching=None, cured=proof, headline=f"Hopper dropped off. {proof}")
+    assert " ".join(texts(draw_next(view, 60, 20))).count("Repair proved") == 1
+    rest = replace(view, not_back=("plug harness-A in",))
+    assert "Repair proved" in " ".join(texts(draw_next(rest, 60, 20)))
+
+
 def test_without_a_culprit_the_likeliest_are_named() -> None:
     assert "  Suspects: gate-angle 34 %, harness-A 21 %" in texts(draw_next(ONE_LOST, 60, 11))
 

@@ -37,7 +37,7 @@ def draw_next(view: SessionView, width: int, height: int, lately: tuple[tuple[st
     room_left = room - len(step) - len(wait) - len(cautions)
     short, named = verdict_in_short(view)
     verdict = wrap(short, inner, Tone.BAD if named else Tone.STRONG, most=min(2, max(0, room_left))) if short else []
-    verdict += wrap(view.headline, inner, most=max(0, room_left - len(verdict)))
+    verdict += wrap(_headline_left(view), inner, most=max(0, room_left - len(verdict)))
     after = _after(view, inner, room - len(step) - len(wait) - len(cautions) - len(verdict))
     body = [*step, *after, *cautions, *wait, *verdict]
     spare = room - len(body)
@@ -47,6 +47,12 @@ def draw_next(view: SessionView, width: int, height: int, lately: tuple[tuple[st
     lines += [fit((("  ", Tone.PLAIN), *line), width) for line in body]
     lines += [fit((), width)] * (height - len(lines))
     return lines[:height]
+
+
+def _headline_left(view: SessionView) -> str:
+    """Give the headline, less what stands in the place of the step already."""
+    said = view.cured if view.cured and not view.not_back else ""
+    return view.headline.removesuffix(said).rstrip()
 
 
 def least_height(view: SessionView, width: int) -> int:
