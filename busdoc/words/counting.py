@@ -65,10 +65,10 @@ def first_few(names: Sequence[str], most: int = 6) -> str:
 def per_hour(value: float) -> str:
     """Write how many come in an hour, to two digits.
 
-    >>> per_hour(0.123), per_hour(9.7), per_hour(123.4)
-    ('0.12', '9.7', '123')
+    >>> per_hour(0.123), per_hour(9.7), per_hour(123.4), per_hour(14390.2)
+    ('0.12', '9.7', '123', '14,390')
     """
-    return f"{value:.0f}" if value >= 9.95 else f"{value:.2g}"
+    return f"{value:,.0f}" if value >= 9.95 else f"{value:.2g}"
 
 
 def by_box(names: Sequence[str], boxes: Sequence[Sequence[str]]) -> list[str]:

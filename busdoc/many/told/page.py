@@ -238,8 +238,7 @@ def machine_page(kind: KindFindings, machine: MachineFindings, lines: Iterator[L
             Table(title="Controllers", columns=columns, rows=tuple(row[:3] + row[4:] for row in rows), headed=True)
         )
     front.append(_capture_table(lines))
-    rate = f"{in_100_h(one.rate.per_hour)} times in 100 h ({in_100_h(one.rate.low)} to {in_100_h(one.rate.high)})"
-    headline = f"Drops {rate}; believed, given its fellows, {_believed(one)}: {times_words(one)}."
+    headline = f"Dropouts: {rate_words(one.rate)}; believed, given its fellows, {_believed(one)}: {times_words(one)}."
     left = f", {counted(machine.n_could_not, 'other')} could not be judged" if machine.n_could_not else ""
     return Page(
         title=f"{one.machine} ({kind.name})",

@@ -10,6 +10,7 @@ from busdoc.many.statistics.ranking import FOUND_AT
 from busdoc.many.statistics.rates import Rate
 from busdoc.many.statistics.regression import Effect
 from busdoc.words.counting import counted, listed, per_hour, plural
+from busdoc.words.duration import span
 
 __all__ = [
     "ASSUMPTIONS",
@@ -74,8 +75,13 @@ def in_100_h(an_hour: float) -> str:
 
 
 def rate_words(rate: Rate) -> str:
-    """Write a rate with its interval."""
-    return f"{in_100_h(rate.per_hour)} in 100 h ({in_100_h(rate.low)} to {in_100_h(rate.high)})"
+    """Write a rate with its interval; where fewer hours were watched than it speaks of, also what it rests on.
+
+    >>> rate_words(Rate(n=6, hours=0.13, low=16.0, high=98.0)), rate_words(Rate(n=6, hours=200.0, low=0.01, high=0.07))
+    ('4,615 in 100 h (1,600 to 9,800; 6 in 7 min 48 s)', '3 in 100 h (1 to 7)')
+    """
+    rests_on = f"; {rate.n} in {span(3600.0 * rate.hours)}" if 0.0 < rate.hours < _HOURS else ""
+    return f"{in_100_h(rate.per_hour)} in 100 h ({in_100_h(rate.low)} to {in_100_h(rate.high)}{rests_on})"
 
 
 def times_words(one: Ranked) -> str:
