@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from busdoc.arrays import Int64Array, UInt8Array, UInt16Array
+from busdoc.arrays import Int64Array, UInt8Array, UInt16Array, distinct
 from busdoc.capture.error_frame import BUS_ERROR
 from busdoc.capture.formats.mf4_cut import as_far_as_it_goes
 from busdoc.capture.formats.passing import Sender
@@ -206,7 +206,7 @@ def _payload_columns(payload: UInt8Array, length: UInt8Array, flags: UInt16Array
 def _channels(stored: Int64Array, reading: Reading) -> Int64Array:
     """Give the file's own numbers of bus channels as stored; -1 for one too many."""
     number = np.empty(len(stored), np.int64)
-    for value in np.unique(stored).tolist():
+    for value in distinct(stored).tolist():
         own = reading.channel(str(value))
         number[stored == value] = -1 if own is None else own
     return number
