@@ -195,6 +195,8 @@ class Capture:
     @property
     def epoch(self) -> bool:
         """Whether times are Unix times; else they count from the capture's own zero."""
+        if len(self.files) == 1 and self._span_ns is not None:  # read already: it need not be opened once more
+            return self._span_ns[0] >= _EPOCH_FROM_NS
         return all(first_ns is None or first_ns >= _EPOCH_FROM_NS for first_ns in self._peek())
 
     def blocks(self) -> Generator[FrameBlock, None, None]:

@@ -79,7 +79,7 @@ def _read_pcap(reading: Reading) -> Iterator[ReadBlock]:
 
 
 def _read_mf4(reading: Reading) -> Iterator[ReadBlock]:
-    from busdoc.capture.formats.mf4 import read_mf4
+    from busdoc.capture.formats.mf4.reader import read_mf4
 
     return read_mf4(reading)
 
