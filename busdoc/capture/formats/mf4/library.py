@@ -39,13 +39,13 @@ def load_mdf(*, alone: bool) -> Any:
     alone : whether the process does nothing but read one file, so that what the library imports beside may be left out
     """
     if alone and not any(name in sys.modules for name in (_LIBRARY, *_NOT_NEEDED)):
+        before = set(sys.modules)
         sys.modules.update({name: _Empty(name) for name in _NOT_NEEDED})
         try:
             return importlib.import_module(_LIBRARY).MDF
         except Exception:  # another version wants more of them: then it is given all that it imports
-            for name in [*sys.modules]:
-                if name.partition(".")[0] == _LIBRARY or name in _NOT_NEEDED:
-                    del sys.modules[name]
+            for name in sys.modules.keys() - before:
+                del sys.modules[name]
     import can  # noqa: F401  # python-can first: imported after asammdf it silently does without .mf4
 
     return importlib.import_module(_LIBRARY).MDF
