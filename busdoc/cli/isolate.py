@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
-from busdoc.cli.line_by_line import run_line_by_line
+from busdoc.cli.given.page_options import add_page_options, open_page
 from busdoc.cli.options import (
     add_also_option,
     add_bus_option,
@@ -21,8 +21,8 @@ from busdoc.cli.options import (
     report_suffix,
     write_report,
 )
-from busdoc.cli.page_options import add_page_options, open_page
-from busdoc.cli.practising import OWN_SCENARIO, practise
+from busdoc.cli.running.line_by_line import run_line_by_line
+from busdoc.cli.running.practising import OWN_SCENARIO, practise
 from busdoc.errors import InputError
 
 if TYPE_CHECKING:

@@ -15,9 +15,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
+from busdoc.cli.given.page_options import add_page_options, open_page
 from busdoc.cli.options import add_also_option, add_bus_option, add_shared_option
-from busdoc.cli.page_options import add_page_options, open_page
-from busdoc.cli.record_text import status_parts, status_text, summary_text
+from busdoc.cli.running.record_text import status_parts, status_text, summary_text
 from busdoc.cli.status_line import StatusLine
 from busdoc.errors import InputError
 from busdoc.times import SECOND_NS

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.cli.given.page_options import add_page_options, refuse_page
 from busdoc.cli.options import (
     add_bus_option,
     add_recording_input,
@@ -15,7 +16,6 @@ from busdoc.cli.options import (
     add_zone_option,
     open_source,
 )
-from busdoc.cli.page_options import add_page_options, refuse_page
 from busdoc.cli.progress import read_with
 from busdoc.errors import InputError
 

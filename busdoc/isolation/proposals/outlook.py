@@ -22,7 +22,7 @@ _STARTS_AFTER_ALL = 0.05
 """That a controller which did not start with the power does so the next time, though nothing was changed (common
 practice: it happens)."""
 _LEAST = 1e-12
-"""No outcome is less likely than this: the map may be wrong."""
+"""No outcome is less likely than this: the map may be wrong (bound on work)."""
 
 
 class Outlook:

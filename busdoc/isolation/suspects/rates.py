@@ -32,7 +32,7 @@ SHORTEST_QUIET_S = 12.0
 """Less quiet than this decides nothing, however often the fault came: what shows at once shows within a start and a
 moment, and a contact that was just moved may hold for a few seconds (common practice: one to ten seconds)."""
 TELLS_AT_MOST_HZ = -math.log(0.05) / SHORTEST_QUIET_S
-"""So quiet that goes on tells no faster than that of a fault which would have shown by then with 95 % (by definition)."""
+"""So quiet that goes on tells no faster than that of a fault which shows within that time with 95 % (by definition)."""
 _SAME = 1e-6
 """Two numbers closer than this are moved apart, so that something may be divided by their difference: far more than a
 double loses in it (IEEE 754-2019)."""
