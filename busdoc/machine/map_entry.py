@@ -269,6 +269,7 @@ def _expected_streams(table: MapTable) -> tuple[ExpectedStream, ...]:
             entry.wrong("frame", "an identifier in hexadecimal", shown(raw), _FRAME_ADVICE)
         period_ns = entry.seconds_ns("period_s")
         jitter_ns = entry.seconds_ns("jitter_s")
+        entry.items("measured", (int, Decimal), "seconds")  # as `returns_s`
         entry.finish()
         if frame is not None:
             if frame in streams:
