@@ -244,6 +244,7 @@ def read_controller(table: MapTable, unsteady: Collection[tuple[int, bool]] = ()
             channel=channel,
             identity=identity,
             expects=expects,
+            unsteady=frozenset(unsteady),
             latches=latches,
             back_within_ns=back_within_ns,
         ),

@@ -366,7 +366,7 @@ def _controller_lines(one: LearntController) -> list[Line]:
 def _recordings_lines(baseline: Baseline) -> list[Line]:
     """Name the recordings that times were learnt from, so that none counts twice, and the frames not to expect."""
     each = ", ".join(map(_text, baseline.recordings))
-    lines: list[Line] = [(RECORDINGS, f"[{each}]", "recordings whose returns are known")] if each else []
+    lines: list[Line] = [(RECORDINGS, f"[{each}]", "recordings that were learnt from")] if each else []
     loose = ", ".join(map(_text, baseline.unsteady))
     why = "no rhythm, or they stop while their controller goes on: not expected"
     return [*lines, (UNSTEADY, f"[{loose}]", why)] if loose else lines

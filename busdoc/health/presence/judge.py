@@ -499,7 +499,12 @@ def _is_unnamed(observed: Observations, one: JudgedController) -> bool:
 
 def _warnings(observed: Observations, controllers: Sequence[JudgedController]) -> tuple[str, ...]:
     warnings = []
-    paused = [f"{observed.keys[row]} of {one.name}" for one in controllers for row in one.paused_rows]
+    paused = [
+        f"{observed.keys[row]} of {one.name}"
+        for one in controllers
+        for row in one.paused_rows
+        if one.spec is None or (observed.keys[row].id, observed.keys[row].extended) not in one.spec.unsteady
+    ]
     if paused:
         warnings.append(
             f"{counted(len(paused), 'stream')} stopped for long while the controller went on: on demand, or a part of "
