@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from busdoc.arrays import Int64Array, UInt8Array
+from busdoc.arrays import Int64Array, UInt8Array, distinct
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import NO_LONG, FrameBlock, FrameFlag
 from busdoc.decode.protocols.sign import Sign
@@ -238,7 +238,7 @@ class HealthWatch:
         if not len(control):
             return
         long = block.length[control] != 1
-        for stream in np.unique(code[control]).tolist():
+        for stream in distinct(code[control]).tolist():
             had_long = bool(long[code[control] == stream].any())
             self._observed.one_byte[stream] = self._observed.one_byte.get(stream, True) and not had_long
 
@@ -248,7 +248,7 @@ class HealthWatch:
         lost = np.flatnonzero(
             is_error & ((block.id & _CONTROLLER_PROBLEM) != 0) & ((block.data[:, 1] & _RX_OVERFLOW) != 0)
         )
-        for channel in np.unique(block.channel[lost]).tolist():
+        for channel in distinct(block.channel[lost]).tolist():
             for t_ns in block.t_ns[lost[block.channel[lost] == channel]].tolist():
                 first, last = self._overflows.get(channel, (t_ns, t_ns))
                 if t_ns - last > _OVERFLOW_APART_NS:
