@@ -13,6 +13,7 @@ from busdoc.analysis.judgement import Weighed
 from busdoc.analysis.result import Result
 from busdoc.analysis.spells import fold_spells
 from busdoc.capture.listening import FrameSource, Hearing
+from busdoc.capture.no_bus import NoBus
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder.recorder import RecorderState
 from busdoc.health.codes.code import CodeKind, FaultCode
@@ -124,9 +125,7 @@ def look(at: Standing) -> SessionView:
         cautions=tuple(dict.fromkeys((*at.machine.cautions, *needs))),
         labels_given=bool(at.log.labels),
         not_back=not_back(at.machine, opening_state(at.machine, actions), state),
-        recording=""
-        if at.recorder is None
-        else f"recording to {at.recorder.path}: {counted(at.recorder.frames, 'frame')}",
+        recording=_recording(at),
         trouble="; ".join(text for text in ("" if at.recorder is None else at.recorder.trouble, at.trouble) if text),
         finished=at.source.finished,
         epoch=at.source.epoch,
@@ -196,6 +195,15 @@ def _symptoms(weighed: Weighed) -> tuple[SymptomRow, ...]:
         aside += ["is the complaint"] if one.name == now else []
         rows.append(SymptomRow(name=one.name, text=symptom_in_words(one), aside=", ".join(aside)))
     return tuple(rows)
+
+
+def _recording(at: Standing) -> str:
+    """Say where what is heard, or where no bus is listened to what is pressed, is kept."""
+    if at.recorder is None:
+        return ""
+    if isinstance(at.source, NoBus):
+        return f"presses are kept in {at.recorder.path.parent}"
+    return f"recording to {at.recorder.path}: {counted(at.recorder.frames, 'frame')}"
 
 
 def _complaint(symptom: Symptom, at: Standing) -> ComplaintRow:
