@@ -100,8 +100,10 @@ class HealthWatch:
         code, new = self._codes.of(block)
         if new:
             self._enrol(new)
-            _, first = np.unique(code, return_index=True)
-            observed.lengths += block.length[np.sort(first[code[first] >= len(observed.lengths)])].tolist()
+            # streams are numbered as they appear: each begins where the highest number so far rises
+            known = len(observed.lengths) - 1
+            highest = np.maximum.accumulate(np.maximum(code, known))
+            observed.lengths += block.length[np.diff(highest, prepend=known) > 0].tolist()
         t_ns, data = block.t_ns, block.data
         if len(observed.keys) == _MOST_STREAMS:
             watched = code >= 0
