@@ -150,6 +150,17 @@ def test_a_capture_made_by_its_writer_reads_the_same(suffix: str, compiled: bool
     assert_same(mine, its, to_s=2e-6)
 
 
+def test_times_that_count_from_zero_are_read_where_the_file_counts_from_the_day_it_was_written(tmp_path: Path) -> None:
+    """Its writer holds each time against the clock of the computer, also those of a recorder without a clock."""
+    path = tmp_path / "c.mf4"
+    with can.Logger(path) as logger:
+        for n in range(300):
+            logger.on_message_received(can.Message(timestamp=46408.0 + n / 100, arbitration_id=0x260, channel=0))
+    mine, its = ours(path, compiled=False), theirs(path)
+    assert len(mine) == 300
+    assert_same(mine, its, to_s=2e-6)
+
+
 CAPTURES = (
     "issue_1256.asc",
     "issue_1299.asc",

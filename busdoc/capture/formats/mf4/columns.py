@@ -142,7 +142,9 @@ def _columns(signal: Any, kind: str, start_ns: int, reading: Reading) -> FrameBl
         return number
 
     t_s = np.asarray(signal.timestamps, np.float64)
-    usable = np.isfinite(t_s) & (np.abs(t_s) < LATEST_NS / 4e9)
+    # Counted from the file's own start, which a writer may have set decades from the times that it was given.
+    usable = np.isfinite(t_s) & (np.abs(t_s) < LATEST_NS / SECOND_NS / 2)
+    usable &= np.abs(start_ns / SECOND_NS + t_s) < LATEST_NS / SECOND_NS
     flags = member("Dir") * int(FrameFlag.TRANSMITTED)
     for name, flag in (("EDL", FrameFlag.FD), ("BRS", FrameFlag.BRS), ("ESI", FrameFlag.ESI)):
         flags |= (member(name) != 0) * int(flag)
