@@ -114,3 +114,20 @@ def test_a_controller_and_a_name_that_the_map_does_not_know_have_no_kind() -> No
     assert kind_of(sweeper(), "hopper") is None
     assert kind_of(sweeper(), "plug") is None
     assert kind_of(sweeper(), "tilt-valve") is PartKind.ACTUATOR
+
+
+def test_beside_plugs_that_only_the_journal_names_the_controllers_are_those_in_trouble() -> None:
+    """They hang on who fell, if one of them is at fault; so who fell has the share of controllers, 0.14 to 0.62."""
+    units = Machine(controllers=sweeper().controllers)
+    parts = (*UNITS, "plug 1", "plug 2")
+    share = dict(zip(parts, part_weights(units, parts, UNITS, troubled=("hopper",)).tolist(), strict=True))
+    assert share["hopper"] / share["plug 1"] == pytest.approx(0.14 / (0.62 / 2))
+    both = dict(zip(parts, part_weights(units, parts, UNITS, troubled=("hopper", "fan")).tolist(), strict=True))
+    assert both["hopper"] == pytest.approx(both["fan"])
+    assert both["hopper"] / both["plug 1"] == pytest.approx(0.07 / (0.62 / 2))
+
+
+def test_where_the_map_has_the_branches_who_fell_changes_no_share() -> None:
+    parts = (*UNITS, *sweeper().parts, "plug 1")
+    asked = (sweeper(), parts, UNITS)
+    assert part_weights(*asked, troubled=("hopper",)).tolist() == part_weights(*asked).tolist()

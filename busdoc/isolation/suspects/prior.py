@@ -4,7 +4,7 @@ The shares below are a rule of the trade (common practice): branches and what ha
 controllers, supply or trunk wiring.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 import numpy as np
 
@@ -53,11 +53,14 @@ def part_weights(
     controllers: Iterable[str],
     codes: Sequence[FaultCode] = (),
     symptom: Symptom | None = None,
+    troubled: Collection[str] = (),
 ) -> Float64Array:
     """Weigh parts against one another.
 
     Parameters
     ----------
+    troubled : controllers that fell. A branch that only the journal names hangs on one of them, if it is to be
+        suspected; so beside such branches the share of all controllers is that of those in trouble
     codes : those that say where to look
     symptom : what is isolated, where it is no dropout: it may point too, and its failure mode speaks of kinds of parts
 
@@ -72,6 +75,10 @@ def part_weights(
         members = np.array([g == name for g in group], np.bool_)
         if members.any():
             weights[members] *= share / weights[members].sum()
+    if any(p not in units and p not in machine.parts for p in parts) and not _has_branches(machine):
+        fell = np.array([p in troubled for p in parts], np.bool_)
+        if fell.any():
+            weights[fell] = _SHARE["controller"] / fell.sum()
     stated = [_stated(machine, p) for p in parts]
     weights = np.array([w if s is None else s for w, s in zip(weights, stated, strict=True)])
     for code in codes:
@@ -111,6 +118,10 @@ def share_of_groups_off_the_map(machine: Machine) -> float:
     """Give the part of that share which belongs to what several controllers hang on: supply, and bus wiring."""
     known = {_group(part.kind) for part in machine.parts.values()}
     return sum(_SHARE[name] for name in ("feed", "segment") if name not in known)
+
+
+def _has_branches(machine: Machine) -> bool:
+    return any(_group(part.kind) == "branch" for part in machine.parts.values())
 
 
 def _group(kind: PartKind | None) -> str:
