@@ -3,16 +3,18 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf, log10
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from busdoc.actions.action import Action
 from busdoc.analysis.result import Result
 from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.health.incident import Incident, IncidentKind
-from busdoc.intermittent.precursors.precursor import Precursor
 from busdoc.isolation.verdict import Because, IsolationVerdict, NextTest, Suspect
 from busdoc.machine.controller_spec import Identity
 from busdoc.words.duration import duration
+
+if TYPE_CHECKING:
+    from busdoc.intermittent.precursors.precursor import Precursor
 
 __all__ = [
     "LikeIncidents",
@@ -30,7 +32,7 @@ __all__ = [
     "worth_making",
 ]
 
-_Tested = TypeVar("_Tested", bound=Precursor)
+_Tested = TypeVar("_Tested", bound="Precursor")
 _MANY_IDENTIFIERS = 12
 """More identifiers that nobody owns than that are a table and no pictures."""
 _WORTH_TESTING = 0.02

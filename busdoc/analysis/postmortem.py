@@ -21,7 +21,6 @@ from busdoc.analysis.judgement import Observed, Weighed, observe, weigh
 from busdoc.analysis.power_ups import find_returns
 from busdoc.analysis.reading import DatabaseFile, Follow, read_recording
 from busdoc.analysis.result import Result
-from busdoc.analysis.signals_before_dropouts import signals_before_dropouts
 from busdoc.analysis.spells import fold_spells
 from busdoc.analysis.unheard import has_looks, unheard
 from busdoc.analysis.watches import Watches
@@ -30,9 +29,6 @@ from busdoc.decode.signals.summary import SignalSummary
 from busdoc.health.incident import IncidentKind
 from busdoc.health.roll.roll import specs_from_database
 from busdoc.health.summary import Health
-from busdoc.intermittent.dropouts import Dropouts
-from busdoc.intermittent.intermittent import Evidence, Intermittent, look_into, look_into_symptom
-from busdoc.intermittent.view import in_view_of
 from busdoc.isolation.verdict import ELSEWHERE, Because
 from busdoc.machine.condition import is_condition
 from busdoc.machine.machine import Machine
@@ -43,6 +39,8 @@ from busdoc.times import SECOND_NS
 from busdoc.words.counting import plural
 
 if TYPE_CHECKING:
+    from busdoc.intermittent.dropouts import Dropouts
+    from busdoc.intermittent.intermittent import Evidence, Intermittent
     from busdoc.session.folder import KeptSession
 
 __all__ = ["clock_of", "conclude", "in_common", "judge_case", "postmortem", "seen_actions"]
@@ -190,8 +188,11 @@ class _Traffic:
         """Give what the traffic looks as if had been done."""
         return seen_actions(self.case.machine, self.observed.health, self.actions, self.watches)
 
-    def before(self, told: Health, dropouts: Sequence[Dropouts]) -> Evidence:
+    def before(self, told: Health, dropouts: "Sequence[Dropouts]") -> "Evidence":
         """Give what the dropouts are held against."""
+        from busdoc.analysis.signals_before_dropouts import signals_before_dropouts
+        from busdoc.intermittent.intermittent import Evidence
+
         # What the technician did is attribution's to judge; what he remarked may be a precursor.
         remarks = [action for action in self.actions if action.kind in REMARKS]
         events = self.watches.event_kinds(told, self.observed.codes, remarks)
@@ -287,8 +288,8 @@ def in_common(
     health: Health,
     because: Sequence[Because],
     weighed: tuple[Weighed, Sequence[Action], Sequence[Action]],
-    gather: Callable[[Sequence[Dropouts]], Evidence] | None = None,
-) -> Intermittent | None:
+    gather: "Callable[[Sequence[Dropouts]], Evidence] | None" = None,
+) -> "Intermittent | None":
     """Say what many dropouts have in common, in view of the conclusion; None where there are fewer than three.
 
     Parameters
@@ -299,6 +300,11 @@ def in_common(
     gather : gives what the dropouts are held against; None: nothing
     """
     judged, actions, seen = weighed
+    if judged.complaint is None and not health.incidents:
+        return None
+    from busdoc.intermittent.intermittent import Evidence, look_into, look_into_symptom  # 20 ms, with all that it needs
+    from busdoc.intermittent.view import in_view_of
+
     conclusion, verdict, machine = judged.conclusion, judged.verdict, case.machine
     first = next((one.part for one in (*conclusion.named, *conclusion.suspects) if one.part != ELSEWHERE), None)
     suspects = [(suspect.part, suspect.probability) for suspect in verdict.suspects]

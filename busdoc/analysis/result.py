@@ -19,7 +19,6 @@ from busdoc.files.parts import needs
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.incident import Incident
 from busdoc.health.summary import Health
-from busdoc.intermittent.intermittent import Intermittent
 from busdoc.isolation.conclusion import Conclusion, State, conclusion_of
 from busdoc.isolation.verdict import Because, IsolationVerdict
 from busdoc.machine.machine import Machine
@@ -30,6 +29,8 @@ from busdoc.times import SECOND_NS
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from busdoc.intermittent.intermittent import Intermittent
 
 __all__ = ["Result"]
 
@@ -63,7 +64,7 @@ class Result:
     """(first seen showing in ns, which action it answers to) of each time that the complaint came."""
     apart: tuple[Symptom, ...] = ()
     """Symptoms that come and go apart from the complaint: they may have a fault of their own."""
-    intermittent: Intermittent | None = None
+    intermittent: "Intermittent | None" = None
     """What the losses that no action explains have in common; None where there are fewer than three."""
     signal_summaries: tuple[SignalSummary, ...] = ()
     """Of each signal of each stream, what its values were like; `signals` gives the values."""

@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -39,13 +40,15 @@ from busdoc.health.roll.roll import node_of, specs_from_database
 from busdoc.health.streams.arrivals import StreamArrivals
 from busdoc.health.summary import Health
 from busdoc.health.wire.wire import WireWatch
-from busdoc.intermittent.precursors.event_kinds import EventKinds, gather_event_kinds
 from busdoc.machine.condition import is_condition, parse_condition
 from busdoc.machine.machine import Machine
 from busdoc.machine.machine_map import bitrates, specs
 from busdoc.symptoms.condition_watch import ConditionWatch
 from busdoc.symptoms.of_bus import BusQuestion, bus_symptoms, is_about_bus, parse_bus
 from busdoc.symptoms.symptom import Symptom
+
+if TYPE_CHECKING:
+    from busdoc.intermittent.precursors.event_kinds import EventKinds
 
 __all__ = ["CodeFindings", "Watches"]
 
@@ -77,8 +80,8 @@ class Watches:
         self._channels = channels
         self._workers = workers
         self._database = database
-        # where the reader has loaded the compiler, the watches need not begin without it
-        compiled = True if case.recording is not None and case.recording.compiled else None
+        # of a large recording all is compiled from the first block on, else each watch chooses by what it was fed
+        compiled = True if case.recording is not None and case.recording.large else None
         self._health = HealthWatch(
             known,
             channels=channels,
@@ -202,8 +205,10 @@ class Watches:
         """Give what was seen of each signal of the database; nothing without one."""
         return () if self.signals is None else self.signals.summaries()
 
-    def event_kinds(self, health: Health, codes: Sequence[FaultCode], actions: Sequence[Action]) -> EventKinds:
+    def event_kinds(self, health: Health, codes: Sequence[FaultCode], actions: Sequence[Action]) -> "EventKinds":
         """Give every kind of event of the record, from the traffic and from the journal."""
+        from busdoc.intermittent.precursors.event_kinds import gather_event_kinds
+
         return gather_event_kinds(
             health,
             changes=() if self.signals is None else self.signals.each_transitions(),

@@ -4,6 +4,7 @@ Everything heavy is imported inside the command that needs it, so that help answ
 """
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from busdoc.words.counting import counted, plural
 
 if TYPE_CHECKING:
     from busdoc.analysis.baseline import LearntMap
+    from busdoc.resync_check.baseline import LearntController
 
 __all__ = ["add_baseline"]
 
@@ -59,17 +61,27 @@ def _baseline(arguments: argparse.Namespace, surroundings: Surroundings) -> Exit
     return ExitStatus.HEALTHY
 
 
+def _who(learnt: "Sequence[LearntController]") -> str:
+    """Count controllers, and apart from them 11-bit identifiers of which nothing says who sends them."""
+    from busdoc.machine.controller_spec import Identity
+
+    unnamed = [one for one in learnt if one.identity == Identity()]
+    named = [one for one in learnt if one.identity != Identity()]
+    n_named, n_unnamed = (sum(len(one.streams) for one in those) for those in (named, unnamed))
+    identifiers = f"{counted(n_unnamed, 'identifier')}, whoever sends them"
+    if not named and unnamed:
+        return identifiers
+    controllers = f"{counted(len(named), 'controller')} with {counted(n_named, 'stream')}"
+    return f"{controllers} and {identifiers}" if unnamed else controllers
+
+
 def _told(learnt: "LearntMap", output: Path, width: int) -> str:
     """Say what was learnt, what was added to a map, and what was left out."""
     from busdoc.report.terminal.wrapping import filled
 
     found = learnt.learnt
     n_limits = sum(one.limit_ns is not None for one in found.controllers)
-    n_streams = sum(len(one.streams) for one in found.controllers)
-    head = (
-        f"Written to {output}: {counted(len(found.controllers), 'controller')} with {counted(n_streams, 'stream')}; "
-        f"{counted(found.n_power_ups, 'power-up')} seen whole"
-    )
+    head = f"Written to {output}: {_who(found.controllers)}; {counted(found.n_power_ups, 'power-up')} seen whole"
     if n_limits:
         have = counted(n_limits, "controller has", "controllers have")
         head += f"; {have} a limit for {plural(n_limits, 'its', 'their')} return."

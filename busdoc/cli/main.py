@@ -97,11 +97,14 @@ def main(argv: Sequence[str] | None = None, surroundings: Surroundings | None = 
     except BusdocError as error:
         print(f"busdoc: {error}", file=surroundings.stderr)
         return ExitStatus.COULD_NOT
-    except PermissionError as error:  # below a folder without rights, even asking whether a file is there fails
+    except OSError as error:  # below a folder without rights, or by a name too long, even asking for a file fails
         if error.filename is None:
             raise
         told = InputError(
-            str(error.filename), "a place that can be read and written", found_instead(error), "Check its rights."
+            str(error.filename),
+            "a place that can be read and written",
+            found_instead(error),
+            "Name another, or check its rights.",
         )
         print(f"busdoc: {told}", file=surroundings.stderr)
         return ExitStatus.COULD_NOT
@@ -119,6 +122,7 @@ def run() -> NoReturn:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")  # a name that the terminal cannot show ends nothing
     gc.set_threshold(*_COLLECT)
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # our matrices are small, and starting threads takes 20 ms
     status = ExitStatus.HEALTHY
     try:
         status = main()

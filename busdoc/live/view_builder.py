@@ -13,6 +13,7 @@ from busdoc.analysis.judgement import Weighed
 from busdoc.analysis.result import Result
 from busdoc.analysis.spells import fold_spells
 from busdoc.capture.listening import FrameSource, Hearing
+from busdoc.capture.no_bus import NoBus
 from busdoc.capture.reading import RecorderGap
 from busdoc.capture.recorder.recorder import RecorderState
 from busdoc.health.codes.code import CodeKind, FaultCode
@@ -124,9 +125,7 @@ def look(at: Standing) -> SessionView:
         cautions=tuple(dict.fromkeys((*at.machine.cautions, *needs))),
         labels_given=bool(at.log.labels),
         not_back=not_back(at.machine, opening_state(at.machine, actions), state),
-        recording=""
-        if at.recorder is None
-        else f"recording to {at.recorder.path}: {counted(at.recorder.frames, 'frame')}",
+        recording=_recording(at),
         trouble="; ".join(text for text in ("" if at.recorder is None else at.recorder.trouble, at.trouble) if text),
         finished=at.source.finished,
         epoch=at.source.epoch,
@@ -198,6 +197,15 @@ def _symptoms(weighed: Weighed) -> tuple[SymptomRow, ...]:
     return tuple(rows)
 
 
+def _recording(at: Standing) -> str:
+    """Say where what is heard, or where no bus is listened to what is pressed, is kept."""
+    if at.recorder is None:
+        return ""
+    if isinstance(at.source, NoBus):
+        return f"presses are kept in {at.recorder.path.parent}"
+    return f"recording to {at.recorder.path}: {counted(at.recorder.frames, 'frame')}"
+
+
 def _complaint(symptom: Symptom, at: Standing) -> ComplaintRow:
     last = symptom.spans[-1] if symptom.spans else None
     counts = [
@@ -208,7 +216,7 @@ def _complaint(symptom: Symptom, at: Standing) -> ComplaintRow:
     ]  # fmt: skip
     since_ns = at.heard_ns if last is None else last.since_ns if last.gone_ns is None else last.gone_ns
     by_eye = symptom.kind is SymptomKind.SEEN
-    live = (by_eye and not unseen_since(symptom)) or not symptom.observable
+    live = (by_eye and not unseen_since(symptom, at.heard_ns)) or not symptom.observable
     weighed_ns = at.weighed.verdict.at_ns  # a playback that runs fast is seconds further on than what was judged of it
     return ComplaintRow(
         name=symptom_in_words(symptom),

@@ -11,7 +11,7 @@ from busdoc.many.intake.addresses import brought_here
 from busdoc.many.intake.capture import FleetCapture
 from busdoc.many.kept.store import FleetStore, plain_name
 from busdoc.report.output import write_text
-from busdoc.words.counting import counted
+from busdoc.words.counting import counted, plural
 
 __all__ = ["KindBaseline", "learn_baselines"]
 
@@ -42,6 +42,11 @@ def learn_baselines(store: FleetStore, found: Findings) -> Iterator[KindBaseline
     a share of each machine as there is. The map that they were judged with is kept and added to.
     """
     for kind in found.kinds:
+        if not kind.name:
+            why = f"nobody says of what kind {plural(len(kind.machines), 'this machine is', 'these machines are')}"
+            name = counted(len(kind.machines), "machine")
+            yield KindBaseline(kind=name, path=None, n_captures=0, n_machines=0, n_limits=0, sentence=why)
+            continue
         numbers = _chosen(kind)
         machines = {number: name for name, own in numbers.items() for number in own}
         if len(numbers) < _LEAST_MACHINES:

@@ -1,6 +1,6 @@
 """What one controller did after one power-up: first frame, identity, streams in step, restarts, codes."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -9,7 +9,7 @@ from busdoc.decode.protocols.sign import SignKind
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.controller import ControllerHealth, StreamKey
 from busdoc.resync_check.heard import Heard
-from busdoc.resync_check.records import ControllerReturn, Expectation, PowerUp, PowerUpReturn
+from busdoc.resync_check.records import ControllerReturn, Expectation, PowerUp, PowerUpReturn, StreamReturn
 from busdoc.resync_check.restarts import fell_for_good, restarts_of
 from busdoc.resync_check.streams import follow_stream, is_control, runs_since, wanted_streams, without_boot_ups
 from busdoc.symptoms.symptom import Symptom
@@ -86,13 +86,18 @@ def follow_return(heard: Heard, power_up: PowerUp, one: ControllerHealth, expect
     first_ns = min([*firsts, *(sign.t_ns for sign in signs)], default=None)
     wanted = wanted_streams(one, expectation, moved)
     restarts = () if first_ns is None else restarts_of(heard, one, runs, wanted, first_ns, power_up)
-    from_ns = restarts[-1] if restarts else zero_ns
-    streams = tuple(
-        follow_stream(key, period_ns, deadline_ns, runs.get(key, []), heard.arrivals.get(key), from_ns, power_up)
-        for key, period_ns, deadline_ns in wanted
-    )
-    steady = [stream.steady_ns for stream in streams if stream.steady_ns is not None]
-    steady_ns = max(steady) if streams and len(steady) == len(streams) else None
+    wanted = list(wanted)
+
+    def followed(from_ns: int, until_ns: int) -> tuple[StreamReturn, ...]:
+        within = replace(power_up, until_ns=until_ns)
+        return tuple(
+            follow_stream(key, period_ns, deadline_ns, runs.get(key, []), heard.arrivals.get(key), from_ns, within)
+            for key, period_ns, deadline_ns in wanted
+        )
+
+    restarts = _while_starting(restarts, zero_ns, followed)
+    streams = followed(restarts[-1] if restarts else zero_ns, power_up.until_ns)
+    steady_ns = _all_steady_ns(streams)
     if not streams and first_ns is not None:
         steady_ns = first_ns  # nothing cyclic is expected of it
     settled_ns = min(power_up.until_ns, (steady_ns or first_ns or zero_ns) + SETTLING_NS)
@@ -125,18 +130,27 @@ def follow_return(heard: Heard, power_up: PowerUp, one: ControllerHealth, expect
         limit_ns=expectation.limit_ns,
         usual_ns=expectation.usual_ns,
         starts_after=expectation.starts_after,
-        cranked_ns=max(
-            (
-                loss.back_ns
-                for loss in heard.cranked
-                if loss.controller == one.name
-                and loss.back_ns is not None
-                and zero_ns <= loss.last_seen_ns
-                and loss.back_ns < power_up.until_ns
-            ),
-            default=None,
-        ),
+        cranked_ns=None if first_ns is None else heard.cranked_ns(one.name, zero_ns, first_ns, steady_ns, power_up),
     )
+
+
+def _while_starting(
+    restarts: Sequence[int], zero_ns: int, followed: Callable[[int, int], tuple[StreamReturn, ...]]
+) -> tuple[int, ...]:
+    """Keep the restarts before it had settled: one that had been in step for long fell by itself, or was switched."""
+    kept: list[int] = []
+    for t_ns in restarts:
+        steady_ns = _all_steady_ns(followed(kept[-1] if kept else zero_ns, t_ns))
+        if steady_ns is not None and steady_ns + SETTLING_NS < t_ns:
+            break
+        kept.append(t_ns)
+    return tuple(kept)
+
+
+def _all_steady_ns(streams: Sequence[StreamReturn]) -> int | None:
+    """Give when all were in step; None: not all were."""
+    steady = [stream.steady_ns for stream in streams if stream.steady_ns is not None]
+    return max(steady) if streams and len(steady) == len(streams) else None
 
 
 def expected_name_of(heard: Heard, power_up: PowerUp, one: ControllerHealth, expectation: Expectation) -> int | None:

@@ -255,7 +255,5 @@ def test_a_place_without_rights_is_a_sentence_and_nothing_else(
     monkeypatch.setattr(Path, "stat", stat)
     status, out, err = run(*(word.format(locked) for word in words))
     assert (status, out) == (2, "")
-    assert (
-        err
-        == f"busdoc: {locked}: expected a place that can be read and written, found no right to it. Check its rights.\n"
-    )
+    told = "expected a place that can be read and written, found no right to it. Name another, or check its rights."
+    assert err == f"busdoc: {locked}: {told}\n"

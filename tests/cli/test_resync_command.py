@@ -108,3 +108,11 @@ def test_a_journal_that_cannot_be_added_to_is_said_before_anything_is_listened_t
     other.write_text("a,b\n", encoding="utf-8")
     status, _, err = run("resync", "--bus", "virtual:nobody", "--actions", other)
     assert (status, "a journal with the header" in " ".join(err.split())) == (2, True)
+
+
+def test_a_baseline_counts_identifiers_that_nobody_names_as_such(run: Typed, tmp_path: Path) -> None:
+    """A car's bus of 11-bit identifiers, 150 of them in a rhythm (tests/data/real/NOTICE)."""
+    car = Path(__file__).parents[1] / "data" / "real" / "car-off-on-ready-off.log.gz"
+    status, out, _ = run("baseline", car, "-o", tmp_path / "car.toml")
+    assert status == 0
+    assert "car.toml: 150 identifiers, whoever sends them; 0 power-ups" in " ".join(out.split())

@@ -53,6 +53,8 @@ def test_a_spreadsheets_semicolons_decimal_commas_and_byte_order_mark_are_read(t
         (["machine,file,hours", "7,a.log,-3"], 'line 2: expected hours, a number from 0 on, found "-3"'),
         (["machine,file,changed", "7,a.log,31.3.2026"], 'found "31.3.2026". Write for example 2026-03-31'),
         (["machine,file", '7,"a.log'], "line 2: expected CSV"),
+        (["machine,file,kind", "7,a.log,sweeper", "7,b.log,", "7,c.log,crane"], "line 4: expected one kind for 7"),
+        (["machine,file,changed", "7,a.log,2026-03-31", "7,b.log,2026-04-01"], "line 3: expected one day of change"),
     ],
 )
 def test_a_manifest_that_cannot_be_used_is_refused_with_its_line(tmp_path: Path, lines: list[str], told: str) -> None:

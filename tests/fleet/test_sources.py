@@ -55,6 +55,58 @@ def test_an_address_elsewhere_is_listed_through_fsspec(tmp_path: Path) -> None:
         ("km-1", ("memory://park-listed/km-1/a.log",)),
         ("km-2", ("memory://park-listed/km-2/b.log.gz",)),
     ]
+    assert [one.journal for one in found] == [None, "memory://park-listed/km-2/actions.csv"]
+
+
+def test_a_map_and_databases_elsewhere_are_taken_from_the_nearest_folder_as_here(tmp_path: Path) -> None:
+    import fsspec
+
+    files = fsspec.filesystem("memory")
+    names = ("machine.toml", "all.dbc", "km-1/a.log", "km-2/machine.toml", "km-2/own.kcd", "km-2/day/b.log")
+    for name in names:
+        files.pipe(f"/park-beside/{name}", b"x")
+        path = tmp_path / "park-beside" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(b"x")
+    there = {one.files[0]: (one.machine_file, one.databases) for one in captures_of(["memory://park-beside"])}
+    here = {one.files[0]: (one.machine_file, one.databases) for one in captures_of([str(tmp_path / "park-beside")])}
+    top = "memory://park-beside"
+    assert there == {
+        f"{top}/km-1/a.log": (f"{top}/machine.toml", ((None, f"{top}/all.dbc"),)),
+        f"{top}/km-2/day/b.log": (f"{top}/km-2/machine.toml", ((None, f"{top}/km-2/own.kcd"),)),
+    }
+    assert [str(value).replace(top, str(tmp_path / "park-beside")) for value in there.values()] == [
+        str(value) for value in here.values()
+    ]
+
+
+@pytest.mark.parametrize(
+    ("content", "told"),
+    [
+        (
+            b"machin,file\n7,a.log\n",
+            'line 1: expected the column "machine", found machin, file. Rename "machin".',
+        ),
+        (b"Maschine;Datei\n7;a.log\n", 'expected the column "machine", found maschine, datei.'),
+        (b"", 'expected the column "machine", found none'),
+        (b"\xff\xfem\x00a\x00", "a file that is no UTF-8 text. Save it as UTF-8."),
+    ],
+)
+def test_a_table_that_is_neither_a_manifest_nor_a_capture_is_told_what_a_manifest_needs(
+    tmp_path: Path, content: bytes, told: str
+) -> None:
+    (tmp_path / "park.csv").write_bytes(content)
+    with pytest.raises(InputError) as caught:
+        list(captures_of([str(tmp_path / "park.csv")]))
+    assert told in str(caught.value)
+
+
+def test_a_capture_as_a_table_is_a_capture_and_a_manifest_with_tabs_a_manifest(tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_bytes(b"timestamp,arbitration_id,extended,remote,error,dlc,data\n1.0,0x1,0,0,0,0,\n")
+    (tmp_path / "park.csv").write_bytes(b"Machine\tFile\n7\ta.csv\n")
+    (capture,) = captures_of([str(tmp_path / "a.csv")])
+    (listed,) = captures_of([str(tmp_path / "park.csv")])
+    assert (capture.files, listed.machine) == (listed.files, "7")
 
 
 @pytest.mark.parametrize(

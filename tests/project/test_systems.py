@@ -151,3 +151,104 @@ def test_line_ends_of_the_other_system_change_nothing(tmp_path: Path) -> None:
         return {key: value for key, value in tree.items() if key != "databases"}
 
     assert told("dos") == told("unix")
+
+
+ANOTHER_SYSTEM = """
+import os, pathlib, platform, shutil, socket, sqlite3, subprocess, sys, tempfile, types
+import can, cantools, numpy, pandas
+
+locked = set()
+
+def locking(descriptor, mode, size):
+    inode = os.fstat(descriptor).st_ino
+    if mode and inode in locked:
+        raise OSError(13, "Permission denied")
+    (locked.add if mode else locked.discard)(inode)
+
+sys.platform = "win32"
+for name in ("fcntl", "termios", "tty", "resource", "grp", "pwd"):
+    sys.modules[name] = None
+sys.modules["msvcrt"] = types.SimpleNamespace(locking=locking, LK_UNLCK=0, LK_NBLCK=2, kbhit=lambda: False)
+
+from busdoc.cli.main import main
+from busdoc.files.user_cache import user_cache
+
+capture, map_of_it, database, folder = sys.argv[1:]
+print(user_cache("databases"), file=sys.stderr)
+known = ["--machine", map_of_it, "--db", database]
+main(["isolate", "--replay", capture, "--speed", "max", "--plain", *known, "--session", folder])
+print("the verdict of its recording", flush=True)
+sys.exit(main(["postmortem", capture, *known, "--json"]))
+"""
+"""The libraries are loaded as what they are; our own code then finds itself on Windows, without any module of POSIX."""
+
+
+def test_without_a_module_of_posix_a_session_is_kept_and_a_recording_judged_alike(tmp_path: Path) -> None:
+    words = [str(path) for path in (SWEEPER / "capture.log.gz", SWEEPER / "machine.toml", DATABASE)]
+    elsewhere = {key: value for key, value in os.environ.items() if key != "BUSDOC_CACHE"}
+    done = subprocess.run(
+        [sys.executable, "-c", ANOTHER_SYSTEM, *words, tmp_path / "s"],
+        env={**elsewhere, "LOCALAPPDATA": str(tmp_path / "local")},
+        capture_output=True,
+        encoding="utf-8",
+        check=False,
+        timeout=120,
+    )
+    assert done.returncode == 1, done.stderr
+    assert done.stderr.startswith(str(tmp_path / "local" / "busdoc"))
+    told = done.stdout.split("the verdict of its recording\n")[1]
+    assert json.loads(told) == json.loads(
+        typed("postmortem", words[0], "--machine", words[1], "--db", words[2], "--json")[1]
+    )
+    kept = json.loads(typed("postmortem", tmp_path / "s", "--json")[1])
+    assert len(kept["incidents"]) == len(json.loads(told)["incidents"])
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="long paths may be switched off there")
+def test_the_whole_job_in_a_folder_whose_path_is_longer_than_260_letters(tmp_path: Path) -> None:
+    deep = tmp_path.joinpath(*[f"customers-machines-of-the-north-{n}" for n in range(10)])
+    deep.mkdir(parents=True)
+    for path in (SWEEPER / "capture.log.gz", SWEEPER / "machine.toml", SWEEPER / "actions.csv", DATABASE):
+        shutil.copy(path, deep)
+    words = ("--machine", deep / "machine.toml", "--db", deep / DATABASE.name)
+    capture, written = deep / "capture.log.gz", ("--tables", deep / "tables", "--report", deep / "record.html")
+    status, out, err = typed("postmortem", capture, *words, "--actions", deep / "actions.csv", *written, "--json")
+    assert (status, err) == (1, "")
+    assert (deep / "tables" / "incidents.csv").exists()
+    assert (deep / "record.html").exists()
+    typed("isolate", "--replay", capture, "--speed", "max", "--plain", *words, "--session", deep / "session")
+    kept = json.loads(typed("postmortem", deep / "session", "--json")[1])
+    assert len(kept["incidents"]) == len(json.loads(out)["incidents"])
+
+
+TOO_LONG = "n" * 300
+"""Letters in one name, of which no file system of the three takes more than 255."""
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("postmortem", f"{TOO_LONG}.log"),
+        ("postmortem", "CAPTURE", "--machine", TOO_LONG),
+        ("postmortem", "CAPTURE", "--db", f"{TOO_LONG}.dbc"),
+        ("postmortem", "CAPTURE", "--actions", TOO_LONG),
+        ("postmortem", "CAPTURE", "--report", f"{TOO_LONG}.html"),
+        ("postmortem", "CAPTURE", "--tables", TOO_LONG),
+        ("resync", f"{TOO_LONG}.log"),
+        ("baseline", f"{TOO_LONG}.log", "-o", "map.toml"),
+        ("baseline", "CAPTURE", "-o", TOO_LONG),
+        ("isolate", "--replay", "CAPTURE", "--plain", "--session", TOO_LONG),
+        ("record", "--bus", "virtual:long", "-o", TOO_LONG),
+        ("demo", "-o", TOO_LONG),
+        ("fleet", TOO_LONG, "-o", "fleet"),
+        ("fleet", "CAPTURE", "-o", TOO_LONG),
+    ],
+)
+def test_a_name_that_no_disk_takes_is_told_in_one_sentence(
+    words: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    status, _, err = typed(*[str(SWEEPER / "capture.log.gz") if word == "CAPTURE" else word for word in words])
+    assert status == 2
+    assert len(err.splitlines()) == 1
+    assert re.search(rf"{TOO_LONG}\S*: expected .*, found file name too long\. (Name|Check|Give) ", err)

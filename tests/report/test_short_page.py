@@ -1,6 +1,7 @@
 """The short page: at most a screen, its cautions whole, and nobody is lost between it and the text that follows."""
 
 import re
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
@@ -9,6 +10,7 @@ import pytest
 
 from busdoc.analysis.postmortem import postmortem
 from busdoc.analysis.result import Result
+from busdoc.machine.machine import Machine
 from busdoc.report.record.page import Items, Tone
 from busdoc.report.record.pages.build import build_page
 from busdoc.report.record.provenance import provenance
@@ -73,3 +75,9 @@ def test_a_controller_is_replaced_after_a_look_at_its_plug_and_wires_where_the_m
 def test_what_answers_to_an_action_is_left_out_of_what_they_have_in_common_and_that_is_said() -> None:
     assert "What the dropouts that answer to no action have in common" in render(story("sweeper_segment"))
     assert "What the dropouts have in common" in render(story("sweeper_feed"))
+
+
+def test_a_map_that_gives_the_machine_no_name_is_a_map() -> None:
+    of_it = replace(story("street_sweeper"), machine=replace(story("street_sweeper").machine, name=""))
+    assert brief_of(of_it).machine.startswith("A machine without a name: 8 controllers")
+    assert brief_of(replace(of_it, machine=Machine())).machine.startswith("No machine map: 8 controllers")

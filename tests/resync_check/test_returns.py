@@ -180,3 +180,13 @@ def test_controllers_that_restart_together_are_named_together(tmp_path: Path) ->
     restarted = {one.name: one for one in found.power_ups[0].controllers if ReturnFault.RESTARTED in one.faults}
     assert set(restarted) == {"address 0x03", "address 0x06", "address 0x17", "address 0x47"}
     assert all("common supply" in one.reasons[0] for one in restarted.values())
+
+
+def test_who_was_in_step_for_long_did_not_restart_while_starting() -> None:
+    """A bench whose power is cycled 22 s after most of its controllers were in step (tests/data/real/NOTICE)."""
+    (power_up, *_) = resync([REAL / "bench-power-cycles.log.gz"]).power_ups
+    assert power_up.power_up.zero_ns is not None
+    early = {one.name: one for one in power_up.controllers if one.name[-2:] in ("25", "8B", "80", "8F")}
+    assert len(early) == 4
+    assert all(one.restarts_ns == () and one.faults == () for one in early.values())
+    assert all((one.steady_ns or 0) - power_up.power_up.zero_ns < 6 * NS for one in early.values())

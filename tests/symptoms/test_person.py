@@ -213,6 +213,7 @@ def test_a_session_without_a_bus_is_lived_kept_and_read_again(tmp_path: Path) ->
         session.act(action.kind, action.part, note=action.note)
         session.step()
     view = session.view()
+    assert view.recording == f"presses are kept in {tmp_path / 'session'}"
     assert view.complaint is not None
     assert view.complaint.showing
     assert view.complaint.n_came == 1

@@ -4,9 +4,10 @@ from array import array
 from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from itertools import groupby
 
 from busdoc.many.kept.store import Listed
-from busdoc.many.kept.tables import kind_of
+from busdoc.many.kept.tables import usual_kind
 
 __all__ = ["KindCounts", "MachineCounts", "Problem", "gather"]
 
@@ -48,8 +49,7 @@ class MachineCounts:
     parts: dict[str, list[float]] = field(default_factory=dict)
     """Name -> [dropouts, hours]."""
     fell: Counter[tuple[str, ...]] = field(default_factory=Counter)
-    """Who fell at once -> how often; several only."""
-    alone: Counter[str] = field(default_factory=Counter)
+    """Who fell at once, one alone included -> how often."""
     columns: dict[str, Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
     changed: str = ""
     n_could_not: int = 0
@@ -63,6 +63,7 @@ class KindCounts:
     """All machines of a kind."""
 
     name: str
+    """Empty: nobody says of what kind these machines are, so they are no fellows of one another."""
     machines: dict[str, MachineCounts] = field(default_factory=dict)
     part_kinds: dict[str, str] = field(default_factory=dict)
     """Part -> its kind."""
@@ -76,33 +77,39 @@ def gather(lines: Iterable[Listed]) -> tuple[dict[str, KindCounts], list[Problem
     """Count all lines: what came of them by kind and machine, and those that count for nothing, the first few hundred.
 
     A line with the content of an earlier one counts once; one whose map or journal is another machine's, not at all.
+
+    Parameters
+    ----------
+    lines : by machine: those of one machine follow one another
     """
     kinds: dict[str, KindCounts] = {}
     problems: list[Problem] = []
-
-    def problem(line: Listed, sentence: str) -> None:
-        if len(problems) < _MOST_PROBLEMS:
-            problems.append(Problem(machine=line.capture.machine, address=line.capture.address, sentence=sentence))
-
-    known = {}
-    for line in lines:
-        if line.body is not None:
-            known[line.capture.machine] = kind_of(line)
-        name = line.capture.kind or known.get(line.capture.machine) or kind_of(line)
-        kind = kinds.setdefault(name, KindCounts(name=name))
-        machine = kind.machines.setdefault(line.capture.machine, MachineCounts(name=line.capture.machine))
-        if line.body is None:
-            if line.outcome is not None:
-                machine.n_could_not += 1
-                problem(line, line.sentence)
-        elif line.same_as is not None:
-            problem(line, f"It is the same as number {line.same_as} of the list, and counts once.")
-        elif line.body["capture"]["doubted"]:
-            machine.n_could_not += 1
-            problem(line, f"It counts for nothing: {next(iter(line.body['capture']['warnings']), 'map or clock')}.")
-        else:
-            _add(kind, machine, line)
+    for name, of_machine in groupby(lines, key=lambda line: line.capture.machine):
+        own = list(of_machine)
+        usual = usual_kind(own)
+        for line in own:
+            kind_name = line.capture.kind or usual
+            kind = kinds.setdefault(kind_name, KindCounts(name=kind_name))
+            machine = kind.machines.setdefault(name, MachineCounts(name=name))
+            why = _why_not(line)
+            if why is None:
+                _add(kind, machine, line)
+                continue
+            machine.n_could_not += bool(line.outcome) and line.same_as is None
+            if why and len(problems) < _MOST_PROBLEMS:
+                problems.append(Problem(machine=name, address=line.capture.address, sentence=why))
     return kinds, problems
+
+
+def _why_not(line: Listed) -> str | None:
+    """Say why a line counts for nothing; None: it counts; empty: it was not come to yet."""
+    if line.body is None:
+        return line.sentence if line.outcome is not None else ""
+    if line.same_as is not None:
+        return f"It is the same as number {line.same_as} of the list, and counts once."
+    if line.body["capture"]["doubted"]:
+        return f"It counts for nothing: {next(iter(line.body['capture']['warnings']), 'map or clock')}."
+    return None
 
 
 def _add(kind: KindCounts, machine: MachineCounts, line: Listed) -> None:
@@ -119,10 +126,8 @@ def _add(kind: KindCounts, machine: MachineCounts, line: Listed) -> None:
     for row in line.body["dropouts"]:
         machine.event_of.append(number)
         machine.event_at_h.append(row["at_h"])
-        if len(row["controllers"]) > 1:
+        if row["controllers"]:
             machine.fell[tuple(sorted(row["controllers"]))] += 1
-        elif row["controllers"]:
-            machine.alone[row["controllers"][0]] += 1
     for row in line.body["controllers"]:
         if row["watched_h"] > 0.0:
             _sum(machine.controllers, row["controller"], row)

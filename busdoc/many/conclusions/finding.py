@@ -44,7 +44,7 @@ def find(lines: Iterable[Listed], *, changed: str = "") -> Findings:
             yield line
 
     gathered, problems = gather(counted(lines))
-    kinds = [_kind(kind, changed) for _, kind in sorted(gathered.items())]
+    kinds = [_kind(kind, changed) if name else _of_no_kind(kind, changed) for name, kind in sorted(gathered.items())]
     corrected, n_ranked = _corrected(kinds)
     return Findings(
         kinds=tuple(corrected),
@@ -71,7 +71,7 @@ def _kind(kind: KindCounts, changed: str) -> KindFindings:
     controllers, n_idle_controllers = _of_kind(machines, "controllers", {}, bunching)
     parts, n_idle_parts = _of_kind(machines, "parts", {name: kind.part_kinds[name] for name in kind.tellable}, bunching)
     typical = None if model is None else (model.typical, *model.typical_interval)
-    shared = fell_together(_falls(machines), {one.name: sum(one.hours) for one in machines})
+    together = fell_together({one.name: one.fell for one in machines}, {one.name: sum(one.hours) for one in machines})
     return KindFindings(
         name=kind.name,
         rate=rate_of(int(n.sum()), float(hours.sum()), bunching=bunching),
@@ -87,9 +87,46 @@ def _kind(kind: KindCounts, changed: str) -> KindFindings:
         change=before_and_after(machines, changed, bunching),
         unchanged=before_and_after_elsewhere(machines, changed, bunching),
         effects=_effects(machines),
-        together=tuple((pair, _shared(kind, pair.controllers)) for pair in shared),
+        together=tuple((group, _shared(kind, group.controllers)) for group in together),
         months=rates_by_month(machines, bunching),
         n_idle=n_idle + n_idle_controllers + n_idle_parts,
+    )
+
+
+def _of_no_kind(kind: KindCounts, changed: str) -> KindFindings:
+    """Say of each machine by itself what there is to say: they may be of as many kinds as they are."""
+    machines = [one for _, one in sorted(kind.machines.items())]
+    n, hours = _totals(machines)
+    bunching = _bunching(machines)
+    lives, by_meter = lives_of(machines, changed)
+    found = []
+    for one in machines:
+        (ranked,) = _rank([(one.name, "", "")], *_totals([one]), bunching, None)
+        own = [
+            _rank([(one.name, name, CONTROLLER)], np.array([k]), np.array([watched]), bunching, None)[0]
+            for name, (k, watched) in one.controllers.items()
+            if k
+        ]
+        own.sort(key=lambda rank: (-rank.rate.n, rank.name))
+        found.append(_machine(kind, one, ranked, None, bunching, tuple(own), lives.get(one.name)))
+    return KindFindings(
+        name="",
+        rate=rate_of(int(n.sum()), float(hours.sum()), bunching=bunching),
+        typical=None,
+        spread=0.0,
+        bunching=bunching,
+        machines=tuple(found),
+        controllers=(),
+        parts=(),
+        part_kinds=(),
+        trend=None,
+        by_meter=by_meter,
+        change=before_and_after(machines, changed, bunching),  # each machine is compared with itself
+        unchanged=None,
+        effects=None,
+        together=(),
+        months=(),
+        n_idle=0,
     )
 
 
@@ -122,6 +159,7 @@ def _rank(
         limits = model.interval(counts, watched)
         believed, low, high = model.believed(counts, watched).tolist(), limits[0].tolist(), limits[1].tolist()
         typical = model.typical
+    n_watched = max(1, int((hours > 0.0).sum()))
     return [
         Ranked(
             machine=machine,
@@ -133,9 +171,10 @@ def _rank(
             high=upper,
             times=mean / typical if typical > 0.0 else 1.0,
             p=chance,
+            fellows=int(watched > 0.0) * (n_watched - 1),
         )
-        for (machine, name, what), rate, mean, lower, upper, chance in zip(
-            names, rates, believed, low, high, p.tolist(), strict=True
+        for (machine, name, what), rate, watched, mean, lower, upper, chance in zip(
+            names, rates, hours.tolist(), believed, low, high, p.tolist(), strict=True
         )
     ]
 
@@ -151,14 +190,14 @@ def _controllers_of_machines(
         n = np.array([one.controllers[name][0] for one in having])
         hours = np.array([one.controllers[name][1] for one in having])
         if not n.sum():
-            n_idle += len(having)
+            n_idle += len(having) if len(having) > 1 else 0
             continue
         model = learn(n / bunching, hours / bunching)
         for rank in _rank([(one.name, name, CONTROLLER) for one in having], n, hours, bunching, model):
             if rank.rate.n:
                 found.setdefault(rank.machine, []).append(rank)
             else:
-                n_idle += 1
+                n_idle += rank.fellows > 0
     return {name: tuple(sorted(ranks, key=lambda one: -one.rate.n)) for name, ranks in found.items()}, n_idle
 
 
@@ -180,12 +219,12 @@ def _of_kind(
         table = np.array([[getattr(one, of).get(name, (0.0, 0.0)) for one in machines] for name in fellows])
         n, hours = table[:, :, 0].sum(axis=1), table[:, :, 1].sum(axis=1)
         if not n.sum():
-            n_idle += len(fellows)
+            n_idle += len(fellows) if len(fellows) > 1 else 0
             continue
         model = learn(n / bunching, hours / bunching)
         for k, rank in enumerate(_rank([("", name, what) for name in fellows], n, hours, bunching, model)):
             if not rank.rate.n:
-                n_idle += 1
+                n_idle += rank.fellows > 0
                 continue
             rest = np.delete(table, _standing_out(table[k], bunching), axis=1)
             p = above_the_rest(rest[:, :, 0].sum(axis=1), rest[:, :, 1].sum(axis=1), bunching=bunching)
@@ -251,40 +290,37 @@ def _effects(machines: Sequence[MachineCounts]) -> Effects | None:
     return effects_of(n.astype(np.int64), hours, columns)
 
 
-def _falls(machines: Sequence[MachineCounts]) -> Iterable[tuple[str, Sequence[str]]]:
-    for one in machines:
-        for who, times in one.fell.items():
-            yield from ((one.name, who) for _ in range(times))
-        for name, times in one.alone.items():
-            yield from ((one.name, (name,)) for _ in range(times))
-
-
-def _shared(kind: KindCounts, pair: tuple[str, str]) -> str:
-    """Name what two controllers share on the maps of the kind, feed or segment; empty: neither."""
-    places = [kind.hangs_on[name].most_common(1)[0][0] for name in pair if kind.hangs_on.get(name)]
-    if len(places) < 2:
-        return ""
-    return next((a for a, b in zip(*places, strict=True) if a and a == b), "")
+def _shared(kind: KindCounts, group: Sequence[str]) -> str | None:
+    """Name the feed or segment that all of a group share on the kind's maps; empty: none, None: they are on no map."""
+    places = [kind.hangs_on[name].most_common(1)[0][0] for name in group if kind.hangs_on.get(name)]
+    if len(places) < len(group):
+        return None
+    return next((of_all[0] for of_all in zip(*places, strict=True) if of_all[0] and len(set(of_all)) == 1), "")
 
 
 def _corrected(kinds: Sequence[KindFindings]) -> tuple[list[KindFindings], int]:
-    """Correct every p for all that is ranked, over all kinds."""
+    """Correct every p for all that is ranked, over all kinds; what has no fellow was not ranked."""
     every: list[Ranked] = []
     for kind in kinds:
         every += [one.ranked for one in kind.machines]
         every += [rank for one in kind.machines for rank in one.controllers]
         every += [*kind.controllers, *kind.parts]
+    every = [one for one in every if one.fellows]
     n_idle = sum(kind.n_idle for kind in kinds)  # what never dropped was ranked as well, and pays for nothing
     q = iter(benjamini_hochberg(np.array([one.p for one in every] + [1.0] * n_idle)).tolist())
+
+    def paid(one: Ranked) -> Ranked:
+        return replace(one, q=next(q)) if one.fellows else one
+
     found = []
     for kind in kinds:
-        ranks = [replace(one.ranked, q=next(q)) for one in kind.machines]
-        inner = [tuple(replace(rank, q=next(q)) for rank in one.controllers) for one in kind.machines]
+        ranks = [paid(one.ranked) for one in kind.machines]
+        inner = [tuple(paid(rank) for rank in one.controllers) for one in kind.machines]
         machines = tuple(
             replace(one, ranked=rank, controllers=own)
             for one, rank, own in zip(kind.machines, ranks, inner, strict=True)
         )
-        controllers = tuple(replace(one, q=next(q)) for one in kind.controllers)
-        parts = tuple(replace(one, q=next(q)) for one in kind.parts)
+        controllers = tuple(paid(one) for one in kind.controllers)
+        parts = tuple(paid(one) for one in kind.parts)
         found.append(replace(kind, machines=machines, controllers=controllers, parts=parts))
     return found, len(every) + n_idle

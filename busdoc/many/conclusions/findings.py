@@ -43,6 +43,8 @@ class Ranked:
     """p, corrected for all that is ranked."""
     machines: int = 0
     """Of a part of the kind: on how many machines it dropped."""
+    fellows: int = 0
+    """How many it was compared with; 0: with none, so it is neither better nor worse."""
 
     @property
     def worse(self) -> bool:
@@ -74,6 +76,7 @@ class KindFindings:
     """One kind of machine."""
 
     name: str
+    """Empty: nobody says of what kind these machines are; they are listed, and not compared with one another."""
     rate: Rate
     typical: tuple[float, float, float] | None
     """(mean rate of its machines an hour, lower, upper limit), which knows that they differ; None: too little."""
@@ -81,7 +84,7 @@ class KindFindings:
     """Standard deviation of the machines' rates over their mean."""
     bunching: float
     machines: tuple[MachineFindings, ...]
-    """The worst first, as believed."""
+    """The worst first, as believed; by name where they are not compared."""
     controllers: tuple[Ranked, ...]
     """Of the kind."""
     parts: tuple[Ranked, ...]
@@ -94,8 +97,8 @@ class KindFindings:
     unchanged: Change | None
     """The same on machines that were not changed, before and after the median day on which others were."""
     effects: Effects | None
-    together: tuple[tuple[FellTogether, str], ...]
-    """Two that fell at once, and what they share on the map."""
+    together: tuple[tuple[FellTogether, str | None], ...]
+    """Who fell at once, and what they all hang on by the map; None: they are on no map, empty: on nothing."""
     months: tuple[tuple[str, Rate], ...]
     """(month, rate), ascending."""
     n_idle: int
@@ -125,6 +128,26 @@ class Findings:
             if machine.ranked.worse or any(one.worse for one in machine.controllers)
         ]
         return tuple(sorted(found, key=lambda pair: -pair[1].ranked.believed))
+
+    @property
+    def counted(self) -> tuple[KindFindings, ...]:
+        """Kinds with at least one capture that counts."""
+        return tuple(kind for kind in self.kinds if any(one.n_captures for one in kind.machines))
+
+    @property
+    def n_machines(self) -> int:
+        """All of them."""
+        return sum(len(kind.machines) for kind in self.kinds)
+
+    @property
+    def n_compared(self) -> int:
+        """Machines that were compared with others of their kind."""
+        return sum(machine.ranked.fellows > 0 for kind in self.kinds for machine in kind.machines)
+
+    @property
+    def n_of_no_kind(self) -> int:
+        """Machines of which nobody says of what kind they are."""
+        return sum(len(kind.machines) for kind in self.kinds if not kind.name)
 
     @property
     def hours(self) -> float:

@@ -1,6 +1,7 @@
 """The manifest: a CSV with a line for each capture, which says whose it is and what it is judged with."""
 
 import csv
+import difflib
 import io
 import math
 import os
@@ -8,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from datetime import date
 from pathlib import Path
 
-from busdoc.errors import InputError, nearest
+from busdoc.errors import InputError
 from busdoc.files.given import read_given
 from busdoc.many.intake.addresses import joined
 from busdoc.many.intake.capture import FleetCapture
@@ -19,6 +20,10 @@ COLUMNS = ("machine", "file", "kind", "map", "database", "journal", "hours", "ch
 """Those that busdoc knows; every other one is a covariate."""
 _MOST_BYTES = 2_000_000_000
 _NEEDED = ("machine", "file")
+_ONE_EACH = {
+    "kind": ("one kind", "Correct one of them, or give two machines two names."),
+    "changed": ("one day of change", "Leave the other out: a second change needs a fleet of its own."),
+}
 
 
 def is_manifest(path: Path) -> bool:
@@ -47,6 +52,7 @@ def read_manifest(path: Path) -> Iterator[FleetCapture]:
     names = _names(first)
     _check_columns(path, names)
     next(rows)
+    told = _ToldOfMachines()
     try:
         for cells in rows:
             if not any(cell.strip() for cell in cells):
@@ -57,9 +63,34 @@ def read_manifest(path: Path) -> Iterator[FleetCapture]:
                     where, f"{len(names)} cells", f"{len(cells)}", "Put quotes around a cell that holds a comma."
                 )
             cells += [""] * (len(names) - len(cells))
-            yield _capture(where, path.parent, dict(zip(names, (cell.strip() for cell in cells), strict=True)))
+            row = dict(zip(names, (cell.strip() for cell in cells), strict=True))
+            found = _capture(where, path.parent, row)
+            told.check(where, found)
+            yield found
     except csv.Error as error:
         raise InputError(f"{path}, line {rows.line_num}", "CSV", str(error), "Check the quotes there.") from error
+
+
+class _ToldOfMachines:
+    """What the lines so far say of each machine, and what no other line of it may contradict."""
+
+    def __init__(self) -> None:
+        self._told: dict[tuple[str, str], str] = {}
+
+    def check(self, where: str, capture: FleetCapture) -> None:
+        """See that a line agrees with those before it.
+
+        Raises
+        ------
+        InputError : it does not: all that is said of its machine would hang on which of them comes first
+        """
+        for column, value in (("kind", capture.kind), ("changed", capture.changed)):
+            if not value:
+                continue
+            before = self._told.setdefault((column, capture.machine), value)
+            if before != value:
+                what, advice = _ONE_EACH[column]
+                raise InputError(where, f"{what} for {capture.machine}", f'"{value}" here and "{before}" above', advice)
 
 
 def _capture(where: str, folder: Path, row: Mapping[str, str]) -> FleetCapture:
@@ -125,8 +156,8 @@ def _check_columns(path: Path, names: list[str]) -> None:
 
 
 def _advice(name: str, names: list[str]) -> str:
-    advice = nearest(name, names)
-    return advice if advice.startswith("Did") else f"The first line names the columns: {', '.join(COLUMNS)}."
+    near = difflib.get_close_matches(name, names, n=1)
+    return f'Rename "{near[0]}".' if near else f"The first line names the columns: {', '.join(COLUMNS)}."
 
 
 def _names(head: str) -> list[str]:
@@ -136,5 +167,5 @@ def _names(head: str) -> list[str]:
 
 
 def _delimiter(head: str) -> str:
-    """Tell the semicolon that spreadsheets of some countries write from the comma."""
-    return ";" if head.count(";") > head.count(",") else ","
+    """Tell the semicolon and the tab that some spreadsheets write from the comma."""
+    return max(",;\t", key=head.count)  # the comma where none is there

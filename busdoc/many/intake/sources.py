@@ -2,7 +2,7 @@
 
 import glob
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path, PurePosixPath
@@ -60,8 +60,8 @@ def _of_one(source: str) -> Iterator[FleetCapture]:
             raise InputError(source, "captures by these names", "none", "Check the path and the pattern.")
         for name in names:
             yield from _of_one(name)
-    elif is_manifest(path):
-        yield from read_manifest(path)
+    elif is_manifest(path) or (path.is_file() and path.suffix.lower() == ".csv" and not _opens_like_a_capture(path)):
+        yield from read_manifest(path)  # where it is none, it says what it lacks
     elif path.is_dir() and not is_session(path):
         n_found = 0
         for found in _below(path, path):
@@ -108,9 +108,13 @@ def _is_capture(path: Path) -> bool:
         find_captures([path])
     except InputError:
         return False
+    return path.suffix != suffix or _opens_like_a_capture(path)
+
+
+def _opens_like_a_capture(path: Path) -> bool:
     with path.open("rb") as file:
         head = file.read(64).lower()
-    return path.suffix != suffix or head.lstrip(b"\xef\xbb\xbf").startswith(READERS[suffix].opens)
+    return head.lstrip(b"\xef\xbb\xbf").startswith(READERS[suffix_of(path)].opens)
 
 
 def _local(path: Path, top: Path) -> FleetCapture:
@@ -138,13 +142,46 @@ def _beside(folder: Path, top: Path) -> tuple[str | None, tuple[tuple[None, str]
 
 
 def _of_remote(source: str) -> Iterator[FleetCapture]:
-    n_found = 0
+    """Yield the captures below an address, with what lies beside them or above, as in a folder here."""
+    folders: dict[str, list[str]] = {}
     for address in listed(source):
-        if suffix_of(Path(PurePosixPath(address).name)) in READERS and not address.endswith(_JOURNAL):
+        folder, _, name = address.rpartition("/")
+        folders.setdefault(folder, []).append(name)
+    n_found = 0
+    for folder, names in folders.items():
+        captures = [name for name in names if suffix_of(Path(name)) in READERS and name != _JOURNAL]
+        if not captures:
+            continue
+        machine_file, databases = _beside_remote(folder, folders)
+        journal = f"{folder}/{_JOURNAL}" if _JOURNAL in names and len(captures) == 1 else None
+        for name in captures:
             n_found += 1
-            yield FleetCapture(files=(address,), machine=PurePosixPath(address).parent.name or "machine")
+            yield FleetCapture(
+                files=(f"{folder}/{name}",),
+                machine=PurePosixPath(folder).name or "machine",
+                machine_file=machine_file,
+                databases=databases,
+                journal=journal,
+            )
     if not n_found:
         raise InputError(source, "captures there", "none", _kinds())
+
+
+def _beside_remote(
+    folder: str, folders: Mapping[str, Sequence[str]]
+) -> tuple[str | None, tuple[tuple[None, str], ...]]:
+    """Give the map and the databases of a folder elsewhere, each from the nearest of it and those above it."""
+    machine_file: str | None = None
+    databases: tuple[tuple[None, str], ...] = ()
+    while not (machine_file and databases) and not folder.endswith("/"):
+        names = folders.get(folder, ())
+        if machine_file is None and _MAP in names:
+            machine_file = f"{folder}/{_MAP}"
+        databases = databases or tuple(
+            (None, f"{folder}/{name}") for name in names if PurePosixPath(name).suffix.lower() in _DATABASES
+        )
+        folder = folder.rpartition("/")[0]
+    return machine_file, databases
 
 
 def _here(path: Path) -> str:

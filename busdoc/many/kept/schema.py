@@ -20,7 +20,7 @@ TABLES: Mapping[str, Mapping[str, tuple[str, str]]] = MappingProxyType(
     {
         "captures": {
             "capture": ("int64", "number of the line in this fleet"),
-            "kind": ("string", "kind of machine"),
+            "kind": ("string", "kind of machine; empty: nobody says it"),
             "address": ("string", "the capture file, folder or address; several with ; between"),
             "outcome": ("string", "judged, could not, failed; empty: not come to"),
             "sentence": ("string", "why it could not be judged"),

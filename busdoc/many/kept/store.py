@@ -10,6 +10,7 @@ Only the process that runs the command writes here, whatever machines the worker
 """
 
 import contextlib
+import hashlib
 import re
 import sqlite3
 from collections.abc import Iterator
@@ -296,9 +297,10 @@ class FleetStore:
 
 
 def plain_name(name: str) -> str:
-    """Give a name that any disk takes.
+    """Give a name that any disk takes; where more than spaces had to go, with a mark that keeps two alike apart.
 
-    >>> plain_name("wing: left/2"), plain_name("..")
-    ('wing-left-2', 'x')
+    >>> plain_name("Street sweeper"), plain_name("wing: left/2"), plain_name("..")
+    ('Street-sweeper', 'wing-left-2-1bfd', 'x-5ec1')
     """
-    return _ODD.sub("-", name).strip(".-")[:60] or "x"
+    plain = _ODD.sub("-", name).strip(".-")[:60] or "x"
+    return plain if plain == name.replace(" ", "-") else f"{plain}-{hashlib.sha256(name.encode()).hexdigest()[:4]}"

@@ -3,7 +3,8 @@
 import json
 import os
 import shutil
-from collections.abc import Iterator, Mapping
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
@@ -15,10 +16,9 @@ from busdoc.many.kept.store import FleetStore, Listed
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["kind_of", "read_table", "write_tables"]
+__all__ = ["read_table", "usual_kind", "write_tables"]
 
 _FOLDER = "tables"
-_NO_KIND = "machine"
 _JOINED = {"controllers": "; ", "warnings": "\n"}
 
 
@@ -67,26 +67,35 @@ def read_table(folder: Path, name: str) -> "pd.DataFrame":
     return frame.sort_values("capture", kind="stable", ignore_index=True)
 
 
-def kind_of(line: Listed) -> str:
-    """Give the kind of machine of a line: the manifest's, else the name on its map."""
-    told = "" if line.body is None else str(line.body["capture"]["map_name"])
-    return line.capture.kind or told or _NO_KIND
+def usual_kind(lines: Sequence[Listed]) -> str:
+    """Give the kind of a machine by its lines: what most say, the manifest or the map's name; empty: none says it.
+
+    A map that seems to be another machine's says nothing.
+    """
+    told = Counter(kind for line in lines if (kind := line.capture.kind or _name_on_map(line)))
+    return told.most_common(1)[0][0] if told else ""
+
+
+def _name_on_map(line: Listed) -> str:
+    told = {} if line.body is None else line.body["capture"]
+    return "" if not told or told["doubted"] else str(told["map_name"])
 
 
 def _write_machine(stage: Path, machine: str, lines: list[Listed]) -> None:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
+    usual = usual_kind(lines)
     for name, columns in TABLES.items():
-        rows = [row for line in lines for row in _rows(name, line)]
+        rows = [row for line in lines for row in _rows(name, line, usual)]
         target = stage / name / f"machine={quote(machine, safe=' ')}"
         target.mkdir(parents=True, exist_ok=True)
         data = {column: [row.get(column) for row in rows] for column in columns}
         pq.write_table(pa.table(data, schema=arrow_schema(name)), target / "part-0.parquet")
 
 
-def _rows(table: str, line: Listed) -> Iterator[Mapping[str, Any]]:
-    common = {"capture": line.number, "kind": kind_of(line)}
+def _rows(table: str, line: Listed, usual: str) -> Iterator[Mapping[str, Any]]:
+    common = {"capture": line.number, "kind": line.capture.kind or usual or None}
     if table == "captures":
         told = {} if line.body is None else line.body["capture"]
         yield {

@@ -71,12 +71,13 @@ def effects_of(n: Int64Array, hours: Float64Array, columns: Mapping[str, Sequenc
     if freedom < 1 or np.linalg.matrix_rank(matrix) < matrix.shape[1] or not n.sum():
         why = f"{', '.join(wanted)}: they say the same of the same machines, or there are too few"
         return Effects(effects=(), dispersion=1.0, left_out=(*left_out, why))
-    import statsmodels.api as sm
     from scipy.special import stdtr, stdtrit
+    from statsmodels.genmod.families import Poisson  # its `api` imports four times as much of it
+    from statsmodels.genmod.generalized_linear_model import GLM
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # what does not converge shows as an interval without an end
-        fitted = sm.GLM(n, matrix, family=sm.families.Poisson(), offset=np.log(hours)).fit()
+        fitted = GLM(n, matrix, family=Poisson(), offset=np.log(hours)).fit()
     dispersion = max(1.0, float(fitted.pearson_chi2) / freedom)  # never below 1: few machines may fit too well
     error = np.asarray(fitted.bse, np.float64) * np.sqrt(dispersion)
     t = float(stdtrit(freedom, 0.975))

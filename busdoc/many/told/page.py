@@ -21,13 +21,16 @@ from busdoc.many.told.words import (
     expected_words,
     fleet_headline,
     fleet_state,
+    hours_words,
     in_100_h,
+    kind_words,
     look_at,
     rate_words,
     summary_words,
     times_words,
     together_words,
     trend_words,
+    typical_words,
     unchanged_words,
     worse_words,
 )
@@ -48,7 +51,7 @@ _INSPECT = (
     Column(name="To be expected", weight=1.0),
 )
 _MACHINES = (
-    Column(name="Machine"),
+    Column(name="Machine", weight=1.3),
     Column(name="Captures", align=Align.RIGHT, weight=0.6),
     Column(name="Hours", align=Align.RIGHT, weight=0.6),
     Column(name="Dropouts", align=Align.RIGHT, weight=0.6),
@@ -56,6 +59,9 @@ _MACHINES = (
     Column(name="Among its fellows", weight=1.3),
     Column(name="Look at first", weight=1.8),
 )
+_BELIEVED, _AMONG = 4, 5
+"""Places of two of them."""
+_IN_100_H = Column(name="In 100 h", align=Align.RIGHT, weight=1.3)
 _PARTS = (
     Column(name="What"),
     Column(name="Dropouts", align=Align.RIGHT, weight=0.6),
@@ -103,7 +109,7 @@ def fleet_page(found: Findings, command: str, written: datetime) -> Page:
     return Page(
         title="Fleet",
         headline=fleet_headline(found),
-        tone=Tone.TROUBLE if trouble else Tone.GOOD,
+        tone=Tone.TROUBLE if trouble else Tone.GOOD if found.n_compared else Tone.PLAIN,
         state=fleet_state(found),
         facts=Facts(pairs=tuple(_facts(found))),
         sections=tuple(sections),
@@ -128,29 +134,22 @@ def _front(found: Findings) -> Iterator[Block]:
         )
         links = tuple(_link(machine) for _, machine in found.inspect[:_MOST_ROWS])
         yield Table(title="Inspect next", columns=_INSPECT, rows=rows, links=links, headed=True)
-    for kind in found.kinds:
-        yield Text(text=f"{kind.name}: {_typical(kind)} {trend_words(kind.trend, by_meter=kind.by_meter)}")
+    for kind in found.counted:
+        trend = f" {trend_words(kind.trend, by_meter=kind.by_meter)}" if kind.name else ""
+        n = counted(len(kind.machines), "machine")
+        yield Text(text=f"{kind_words(kind)}, {n}. {typical_words(kind)}{trend}")
         for told in (change_words(kind.change, found.changed), unchanged_words(kind.unchanged)):
             if told is not None:
                 yield Text(text=told)
-        picture = machines_picture(kind)
+        picture = machines_picture(kind) if kind.name else _machine_table(kind, headed=True)
         if picture is not None:
             yield picture
 
 
-def _typical(kind: KindFindings) -> str:
-    if kind.typical is None:
-        return f"{counted(len(kind.machines), 'machine')}, all together {rate_words(kind.rate)}."
-    mean, low, high = kind.typical
-    return (
-        f"{counted(len(kind.machines), 'machine')}; one typically drops {in_100_h(mean)} times in 100 h "
-        f"({in_100_h(low)} to {in_100_h(high)})."
-    )
-
-
 def _kind_sections(kind: KindFindings, changed: str) -> Iterator[Section]:
-    mark = plain_name(kind.name).lower()
-    yield Section(title=f"Machines: {kind.name}", anchor=f"machines-{mark}", blocks=(_machine_table(kind),))
+    name, mark = kind_words(kind), plain_name(kind.name or "no-kind").lower()
+    if kind.name:
+        yield Section(title=f"Machines: {name}", anchor=f"machines-{mark}", blocks=(_machine_table(kind),))
     ranked = [one for one in (*kind.controllers, *kind.parts) if one.rate.n]
     if ranked:
         rows = tuple(
@@ -170,14 +169,15 @@ def _kind_sections(kind: KindFindings, changed: str) -> Iterator[Section]:
             if rate.n
         ]
         blocks += [Text(text="By kind of part"), Items(items=tuple(kinds))] if kinds else []
-        yield Section(title=f"Controllers and parts: {kind.name}", anchor=f"parts-{mark}", blocks=tuple(blocks))
-    yield Section(
-        title=f"In time, and together: {kind.name}", anchor=f"time-{mark}", blocks=tuple(_time(kind, changed))
-    )
+        yield Section(title=f"Controllers and parts: {name}", anchor=f"parts-{mark}", blocks=tuple(blocks))
+    in_time = tuple(_time(kind, changed))
+    if in_time:
+        yield Section(title=f"In time, and together: {name}", anchor=f"time-{mark}", blocks=in_time)
 
 
 def _time(kind: KindFindings, changed: str) -> Iterator[Block]:
-    yield Text(text=trend_words(kind.trend, by_meter=kind.by_meter))
+    if kind.name:
+        yield Text(text=trend_words(kind.trend, by_meter=kind.by_meter))
     for told in (change_words(kind.change, changed), unchanged_words(kind.unchanged)):
         if told is not None:
             yield Text(text=told)
@@ -197,9 +197,10 @@ def _time(kind: KindFindings, changed: str) -> Iterator[Block]:
         yield Items(items=pairs)
 
 
-def _machine_table(kind: KindFindings) -> Table:
+def _machine_table(kind: KindFindings, *, headed: bool = False) -> Table:
+    """List the machines of a kind; those of no known kind with nothing that speaks of fellows."""
     shown = kind.machines[:_MOST_ROWS]
-    rows = tuple(
+    rows: tuple[tuple[str, ...], ...] = tuple(
         (
             machine.ranked.machine,
             f"{machine.n_captures:,}",
@@ -213,7 +214,12 @@ def _machine_table(kind: KindFindings) -> Table:
     )
     links = tuple(_link(machine) for machine in shown)
     more = len(kind.machines) - len(shown)
-    return Table(title=f"Machines: {kind.name}", columns=_MACHINES, rows=rows, links=links, more=more)
+    columns: tuple[Column, ...] = _MACHINES
+    if not kind.name:
+        columns = tuple(_IN_100_H if k == _BELIEVED else one for k, one in enumerate(_MACHINES) if k != _AMONG)
+        rows = tuple(tuple(cell for k, cell in enumerate(row) if k != _AMONG) for row in rows)
+    title = f"Machines: {kind_words(kind)}"
+    return Table(title=title, columns=columns, rows=rows, links=links, more=more, headed=headed)
 
 
 def machine_page(kind: KindFindings, machine: MachineFindings, lines: Iterator[Listed], written: datetime) -> Page:
@@ -238,17 +244,20 @@ def machine_page(kind: KindFindings, machine: MachineFindings, lines: Iterator[L
             Table(title="Controllers", columns=columns, rows=tuple(row[:3] + row[4:] for row in rows), headed=True)
         )
     front.append(_capture_table(lines))
-    headline = f"Dropouts: {rate_words(one.rate)}; believed, given its fellows, {_believed(one)}: {times_words(one)}."
+    headline = f"Dropouts: {rate_words(one.rate)}; "
+    headline += (
+        f"believed, given its fellows, {_believed(one)}: {times_words(one)}." if one.fellows else "not compared."
+    )
     left = f", {counted(machine.n_could_not, 'other')} could not be judged" if machine.n_could_not else ""
     return Page(
-        title=f"{one.machine} ({kind.name})",
+        title=f"{one.machine} ({kind.name})" if kind.name else one.machine,
         headline=headline,
-        tone=Tone.TROUBLE if worse else Tone.GOOD,
-        state="More often than its kind" if worse else "Like its kind",
+        tone=Tone.TROUBLE if worse else Tone.GOOD if one.fellows else Tone.PLAIN,
+        state="More often than its kind" if worse else "Like its kind" if one.fellows else "Not compared",
         facts=Facts(
             pairs=(
                 ("Captures", f"{machine.n_captures:,}{left}"),
-                ("Watched", f"{one.rate.hours:,.4g} h"),
+                ("Watched", hours_words(one.rate.hours)),
                 ("To be expected", expected_words(machine)),
                 ("Trend", trend_words(machine.trend, by_meter=kind.by_meter)),
             )

@@ -11,7 +11,10 @@ from busdoc.report.record.pictures.drawing import AWAY, HEARD, INK, UNRECORDED, 
 __all__ = ["machines_picture", "months_picture"]
 
 _MOST = 20
-_ROW_IN, _FOOT_IN, _LEFT_IN = 0.23, 0.55, 1.5
+_ROW_IN, _FOOT_IN, _GAP_IN = 0.23, 0.55, 0.1
+_LEFT_SHARE = 0.35
+"""Of the width, at most, for names."""
+_NAME_PT, _NAME_LETTERS = 8.5, 40
 _PER_H = 100.0
 
 
@@ -23,7 +26,7 @@ def machines_picture(kind: KindFindings) -> Picture | None:
     typical, low, high = kind.typical
     text = (
         "Each machine's rate as believed, and its 95 % interval. A square: it drops more often than its fellows. Grey: "
-        f"what is typical of the kind, {in_100_h(typical)} in 100 h ({in_100_h(low)} to {in_100_h(high)})."
+        f"the average of the kind, {in_100_h(typical)} in 100 h ({in_100_h(low)} to {in_100_h(high)})."
     )
     if len(kind.machines) > _MOST:
         text += f" The {_MOST} worst of {len(kind.machines)}."
@@ -38,9 +41,9 @@ def machines_picture(kind: KindFindings) -> Picture | None:
 
 def _draw_machines(kind: KindFindings, ranked: Sequence[Ranked], text: str, width_in: float, outlines: bool) -> str:
     height_in = _ROW_IN * len(ranked) + _FOOT_IN + 0.1
-    left_in = _LEFT_IN if width_in > 5 else 1.1
     typical = kind.typical or (0.0, 0.0, 0.0)
     with canvas(width_in, height_in, salt=f"machines {kind.name} {width_in}", outlines=outlines) as figure:
+        names, left_in = _beside([one.machine for one in ranked], _LEFT_SHARE * width_in)
         box = (left_in / width_in, _FOOT_IN / height_in, 1.0 - (left_in + 0.2) / width_in, 1.0 - 0.65 / height_in)
         axes = figure.add_axes(box)
         axes.axvspan(typical[1] * _PER_H, typical[2] * _PER_H, color=UNRECORDED, linewidth=0)
@@ -49,12 +52,28 @@ def _draw_machines(kind: KindFindings, ranked: Sequence[Ranked], text: str, widt
             colour = AWAY if one.worse else HEARD
             axes.plot([one.low * _PER_H, one.high * _PER_H], [row, row], color=colour, linewidth=1.6)
             axes.plot([one.believed * _PER_H], [row], color=colour, marker="s" if one.worse else "o", markersize=5)
-        name_rows(axes, [shortened(one.machine, 26 if width_in > 5 else 16) for one in ranked])
+        name_rows(axes, names, fontsize=_NAME_PT)
         axes.set_xlim(0.0, max(one.high for one in ranked) * _PER_H * 1.05)
         axes.locator_params(axis="x", nbins=7 if width_in > 5 else 4)
         axes.tick_params(axis="x", labelsize=7.5)
         axes.set_xlabel("dropouts in 100 h", fontsize=7.5)
         return svg_of(figure, title=f"Machines: {kind.name}", text=text)
+
+
+def _beside(names: Sequence[str], most_in: float) -> tuple[list[str], float]:
+    """Shorten names until they fit beside the rows; give them, and the room that the longest takes, inches."""
+    from matplotlib.textpath import TextPath
+
+    def wide_in(text: str) -> float:
+        return float(TextPath((0, 0), text, size=_NAME_PT).get_extents().width) / 72.0 if text.strip() else 0.0
+
+    shown = []
+    for name in names:
+        letters = _NAME_LETTERS
+        while wide_in(shortened(name, letters)) > most_in - _GAP_IN and letters > 2:
+            letters -= 1
+        shown.append(shortened(name, letters))
+    return shown, max(map(wide_in, shown), default=0.0) + _GAP_IN
 
 
 def months_picture(kind: KindFindings) -> Picture | None:

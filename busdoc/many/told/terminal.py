@@ -8,12 +8,14 @@ from busdoc.many.told.words import (
     effect_words,
     expected_words,
     fleet_headline,
-    in_100_h,
+    hours_words,
+    kind_words,
     look_at,
     rate_words,
     summary_words,
     together_words,
     trend_words,
+    typical_words,
     unchanged_words,
     worse_words,
 )
@@ -36,7 +38,7 @@ def render_fleet(found: Findings, *, width: int, written: Sequence[str]) -> str:
     """
     lines = [filled(fleet_headline(found), width), filled(summary_words(found), width), ""]
     lines += _inspect(found, width)
-    for kind in found.kinds:
+    for kind in found.counted:
         lines += [*_kind(kind, found.changed, width), ""]
     lines += _problems(found, width)
     lines += [f"Written: {path}" for path in written]
@@ -60,12 +62,11 @@ def _inspect(found: Findings, width: int) -> Iterator[str]:
 
 
 def _kind(kind: KindFindings, changed: str, width: int) -> Iterator[str]:
-    yield f"{kind.name}: {counted(len(kind.machines), 'machine')}, {kind.rate.hours:,.4g} h"
-    if kind.typical is None:
-        texts = [f"All together {rate_words(kind.rate)}."]
-    else:
-        mean, low, high = kind.typical
-        texts = [f"A machine typically drops {in_100_h(mean)} times in 100 h ({in_100_h(low)} to {in_100_h(high)})."]
+    yield f"{kind_words(kind)}: {counted(len(kind.machines), 'machine')}, {hours_words(kind.rate.hours)}"
+    texts = [typical_words(kind)]
+    if not kind.name:
+        often = sorted((one.ranked for one in kind.machines if one.ranked.rate.n), key=lambda one: -one.rate.n)
+        texts += [f"{one.machine}: {rate_words(one.rate)}." for one in often[:_MOST_PARTS]]
     for title, ranked in (("Controllers", kind.controllers), ("Parts", kind.parts)):
         if ranked:
             shown = [
@@ -73,7 +74,7 @@ def _kind(kind: KindFindings, changed: str, width: int) -> Iterator[str]:
                 for one in ranked[:_MOST_PARTS]
             ]
             texts.append(f"{title}: {'; '.join(shown)}.")
-    texts.append(trend_words(kind.trend, by_meter=kind.by_meter))
+    texts += [trend_words(kind.trend, by_meter=kind.by_meter)] if kind.name else []
     told = (change_words(kind.change, changed), unchanged_words(kind.unchanged))
     texts += [text for text in told if text is not None]
     texts += [f"{effect_words(one)}." for one in (kind.effects.effects if kind.effects is not None else ())]

@@ -9,7 +9,7 @@ from busdoc.many.statistics.power_law import Trend
 from busdoc.many.statistics.ranking import FOUND_AT
 from busdoc.many.statistics.rates import Rate
 from busdoc.many.statistics.regression import Effect
-from busdoc.words.counting import counted, listed, per_hour, plural
+from busdoc.words.counting import counted, listed, per_hour, plural, times
 from busdoc.words.duration import span
 
 __all__ = [
@@ -21,13 +21,16 @@ __all__ = [
     "expected_words",
     "fleet_headline",
     "fleet_state",
+    "hours_words",
     "in_100_h",
+    "kind_words",
     "look_at",
     "rate_words",
     "summary_words",
     "times_words",
     "together_words",
     "trend_words",
+    "typical_words",
     "unchanged_words",
     "worse_parts",
     "worse_words",
@@ -74,6 +77,15 @@ def in_100_h(an_hour: float) -> str:
     return "any number" if math.isinf(an_hour) else per_hour(an_hour * _HOURS)
 
 
+def hours_words(hours: float) -> str:
+    """Write so many hours watched.
+
+    >>> hours_words(1234.56), hours_words(0.2), hours_words(0.0)
+    ('1,235 h', '12 min', '0 h')
+    """
+    return f"{hours:,.4g} h" if hours >= 1.0 or hours == 0.0 else span(3600.0 * hours)
+
+
 def rate_words(rate: Rate) -> str:
     """Write a rate with its interval; where fewer hours were watched than it speaks of, also what it rests on.
 
@@ -86,9 +98,11 @@ def rate_words(rate: Rate) -> str:
 
 def times_words(one: Ranked) -> str:
     """Say how it stands to its fellows."""
+    if not one.fellows:
+        return "nothing to compare it with"
     if one.times >= _MANY_TIMES:
-        return f"{one.times:.1f} times what is typical"
-    return "as is typical" if one.times > 1.0 / _MANY_TIMES else f"{one.times:.1f} times what is typical"
+        return f"{one.times:.1f} times the average"
+    return "about the average" if one.times > 1.0 / _MANY_TIMES else f"{one.times:.1f} times the average"
 
 
 def fleet_state(found: Findings) -> str:
@@ -96,24 +110,53 @@ def fleet_state(found: Findings) -> str:
     n = len(found.inspect)
     if n:
         return f"{counted(n, 'machine')} to inspect"
-    return "Some parts stand out" if worse_parts(found) else "No machine stands out"
+    if worse_parts(found):
+        return "Some parts stand out"
+    if found.n_compared:
+        return "No machine stands out"
+    return "Nothing to compare" if found.n_judged else "Nothing could be judged"
 
 
 def fleet_headline(found: Findings) -> str:
     """Say what the page is about, in a sentence or two."""
-    n_machines = sum(len(kind.machines) for kind in found.kinds)
     names = [machine.ranked.machine for _, machine in found.inspect]
     if names:
         text = (
-            f"{len(names)} of {counted(n_machines, 'machine')} {plural(len(names), 'drops', 'drop')} controllers more "
-            f"often than {plural(len(names), 'its', 'their')} kind: {listed(names, 5)}."
+            f"{len(names)} of {counted(found.n_compared, 'machine')} {plural(len(names), 'drops', 'drop')} controllers "
+            f"more often than {plural(len(names), 'its', 'their')} kind: {listed(names, 5)}."
         )
+    elif found.n_compared:
+        text = f"None of {counted(found.n_compared, 'machine')} drops controllers more often than its kind."
+    elif found.n_judged:
+        text = "No machine has another of its kind that it could be compared with."
     else:
-        text = f"None of {counted(n_machines, 'machine')} drops controllers more often than its kind."
+        return "None of the captures could be judged."
     parts = [f"{part.name} ({kind.name})" for kind, part in worse_parts(found)]
     if parts:
         text += f" More often than its fellows on many machines: {listed(parts, 4)}."
+    alone = found.n_machines - found.n_compared
+    if found.n_compared and alone:
+        text += f" {counted(alone, 'machine')} could not be compared."
     return text
+
+
+def kind_words(kind: KindFindings) -> str:
+    """Name a kind of machine."""
+    return kind.name or "Kind not known"
+
+
+def typical_words(kind: KindFindings) -> str:
+    """Say how often a machine of a kind drops, or why nothing can be said of the kind."""
+    if not kind.name:
+        return (
+            f"Nobody says of what kind {plural(len(kind.machines), 'this machine is', 'these machines are')}, so "
+            f"{plural(len(kind.machines), 'it is', 'they are')} not compared. A machine map with a name says it, or "
+            "the column kind of a manifest."
+        )
+    if kind.typical is None:
+        return f"All together {rate_words(kind.rate)}."
+    mean, low, high = kind.typical
+    return f"A machine drops {in_100_h(mean)} times in 100 h on average ({in_100_h(low)} to {in_100_h(high)})."
 
 
 def worse_parts(found: Findings) -> list[tuple[KindFindings, Ranked]]:
@@ -123,10 +166,12 @@ def worse_parts(found: Findings) -> list[tuple[KindFindings, Ranked]]:
 
 def summary_words(found: Findings) -> str:
     """Say how much was gone through."""
-    n_machines = sum(len(kind.machines) for kind in found.kinds)
+    n_kinds = sum(bool(kind.name) for kind in found.kinds)
+    kinds = [counted(n_kinds, "kind")] if n_kinds else []
+    kinds += [f"{found.n_of_no_kind:,} of no known kind"] if found.n_of_no_kind else []
     text = (
-        f"{counted(found.n_captures, 'capture')} of {counted(n_machines, 'machine')}, "
-        f"{counted(len(found.kinds), 'kind')}; {found.hours:,.4g} h watched, "
+        f"{counted(found.n_captures, 'capture')} of {counted(found.n_machines, 'machine')}, "
+        f"{listed(kinds)}; {hours_words(found.hours)} watched, "
         f"{counted(sum(kind.rate.n for kind in found.kinds), 'dropout')}."
     )
     left = found.n_captures - found.n_judged
@@ -208,14 +253,21 @@ def effect_words(effect: Effect) -> str:
 
 
 def together_words(kind: KindFindings) -> Iterator[str]:
-    """Say who falls with whom, where that is no chance."""
-    for pair, shared in kind.together:
-        if pair.p > _SPEAKS / max(len(kind.together), 1) or pair.n < 2:
-            continue
-        a, b = pair.controllers
-        text = f"{a} and {b} fell together {pair.n} times, of {pair.of[0]} and {pair.of[1]} dropouts, "
-        text += f"on {counted(pair.machines, 'machine')}"
-        yield f"{text}; both hang on {shared}." if shared else f"{text}; the map shows nothing that both hang on."
+    """Say who falls with whom."""
+    for group, shared in kind.together:
+        every = plural(len(group.controllers) - 1, "both", "all")
+        text = (
+            f"{listed(group.controllers)} fell together {times(group.n)}, of {listed(group.of)} dropouts, "
+            f"on {counted(group.machines, 'machine')}"
+        )
+        if shared is None:
+            yield f"{text}."
+        else:
+            yield (
+                f"{text}; {every} hang on {shared}."
+                if shared
+                else f"{text}; the map shows nothing that {every} hang on."
+            )
 
 
 def bunching_words(kind: KindFindings) -> str | None:

@@ -16,7 +16,6 @@ from busdoc.isolation.proposals.cure import CureState, FaultRate
 from busdoc.isolation.verdict import Because, IsolationVerdict
 from busdoc.machine.controller_spec import PeriodFrom
 from busdoc.report.json.conclusion_entry import conclusion_entry
-from busdoc.report.json.document_intermittent import intermittent_keys
 from busdoc.report.json.resync_document import change_entries, cure_entry, resync_entries
 from busdoc.report.json.symptom_entries import symptom_entry
 from busdoc.report.words.cure import cure_text
@@ -96,6 +95,8 @@ def document(result: Result) -> dict[str, Any]:
     if result.isolation is not None:
         tree |= _isolation(result.isolation)
     if result.intermittent is not None:
+        from busdoc.report.json.document_intermittent import intermittent_keys
+
         tree |= intermittent_keys(result.intermittent)
     return tree
 

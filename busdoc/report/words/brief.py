@@ -67,7 +67,9 @@ def _machine(result: Result) -> str:
     heard = sum(one.first_ns is not None for one in result.health.controllers)
     looked = not result.health.controllers and not result.health.frames and has_looks(result.actions)
     who = "without a bus" if looked else counted(heard, "controller")
-    name = result.machine.name or "No machine map"
+    machine = result.machine
+    unnamed = "A machine without a name" if machine.controllers or machine.parts or machine.buses else "No machine map"
+    name = machine.name or unnamed
     if not epoch:
         return f"{name}: {who}, {length}; times count from the capture's own zero."
     start_ns = health.start_ns

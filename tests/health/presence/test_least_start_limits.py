@@ -152,8 +152,12 @@ def test_where_the_pauses_of_a_stream_are_not_all_known_a_claim_is_believed(coun
     # a second of known silence is none of it
     known = stream(silence(70 * S, 71 * S), count=693)
     assert not is_believed(50 * S, known)
+    assert is_believed(50 * S, stream(silence(70 * S, 71 * S), count=692))
     lasts = stream(silence(90 * S, None), count=630, last_ns=100 * S)
     assert not is_believed(50 * S, lasts)
+    # nor is the time before it began
+    assert not is_believed(50 * S, stream(first_ns=20 * S, count=560))
+    assert is_believed(50 * S, stream(first_ns=20 * S, count=559))
 
 
 # What is sent at a start only
@@ -168,3 +172,5 @@ def test_a_boot_up_is_believed_unless_a_stream_that_should_have_paused_went_on(
     assert is_believed(50 * S, stream(period_ns=slowest_ns), kind=kind) is believed
     assert is_believed(50 * S, stream(period_ns=S), kind=kind)
     assert not is_believed(50 * S, stream(period_ns=S, slowest_ns=133 * MS), kind=kind)
+    # one that should have paused is enough, whatever the others tell
+    assert not is_believed(50 * S, stream(period_ns=100 * MS), stream(row=1, period_ns=S), kind=kind)
