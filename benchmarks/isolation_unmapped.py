@@ -1,8 +1,8 @@
 """Do the probabilities hold where no map says what hangs on what? The usual sessions, judged with the journal alone.
 
 Run ``python -m benchmarks.isolation_unmapped [first seed] [sessions]`` from the project's root. Half of the sessions
-have a map of the controllers alone, half none at all. A branch that only the journal names stands for all that hangs on
-it.
+of each kind have a map of the controllers alone, half none at all. A branch that only the journal names stands for all
+that hangs on it.
 """
 
 import sys
@@ -29,7 +29,7 @@ def main(first: int = 61_000, n: int = 480) -> None:
     for k in range(n):
         session = live_through(kinds[k % len(kinds)], first + k)
         known = session.machine
-        machine = Machine(controllers=known.controllers) if k % 2 else Machine()
+        machine = Machine(controllers=known.controllers) if k // len(kinds) % 2 else Machine()
         because = attribute(session.health, session.actions, machine)
         for one in isolate(session.health, session.actions, machine, because).suspects:
             if one.part == ELSEWHERE:

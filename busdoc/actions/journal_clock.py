@@ -2,16 +2,17 @@
 
 Switching power, or unplugging a controller, takes known controllers off the bus at once. Where those losses come a
 constant time before or after the presses, the clocks differ by that time. Where too little was switched, the pattern of
-all plugs against all losses and returns says so (`clock_fit`). Takes actions and incidents; knows nothing of suspects.
+all plugs against all losses and returns says so (`clock_pattern`). Takes actions and incidents; knows no suspects.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from busdoc.actions.action import Action, ActionKind, Origin
-from busdoc.actions.clock_fit import Takes, fit_clock
+from busdoc.actions.clock_pattern.fit import fit_clock
+from busdoc.actions.clock_pattern.story import Takes
 from busdoc.actions.plugged import opening_state
 from busdoc.arrays import Float64Array
 from busdoc.health.incident import Incident, IncidentKind, RanOn
@@ -37,8 +38,8 @@ _STEADY = 8
 """So many losses of one controller, or more, have a pace."""
 _PAUSE = 2.5
 """Times the second longest pause: no pace of its own makes one so long, but for one in twenty (exponential pauses)."""
-_DOUBTED = 0.1
-"""Below this probability of being right a clock is doubted (common practice: nine in ten sure that it is wrong)."""
+_DOUBTED = 0.5
+"""Below this probability of being right a clock is doubted: it is more likely wrong than right (by definition)."""
 _SAID = 2
 """Of its own standard deviations: so far a journal says that its times may be off (normal law: 95 %)."""
 _LIKELY = 0.8
@@ -79,7 +80,11 @@ SAME_CLOCK = JournalClock()
 
 
 def judge_clock(
-    machine: Machine, actions: Sequence[Action], incidents: Sequence[Incident], watched_ns: tuple[int, int]
+    machine: Machine,
+    actions: Sequence[Action],
+    incidents: Sequence[Incident],
+    watched_ns: tuple[int, int],
+    first_heard_ns: Mapping[str, int] | None = None,
 ) -> JournalClock:
     """Find how far the journal's clock is off.
 
@@ -89,6 +94,7 @@ def judge_clock(
     actions : of the journal, ascending by time
     incidents : of the whole record
     watched_ns : since when, and until when, the bus was watched
+    first_heard_ns : of the controllers that were heard at all; None: all from the beginning
     """
     falls = [one for one in incidents if one.kind in _FALLS and one.controllers]
     by_hand = [one for one in actions if one.origin is Origin.JOURNAL]
@@ -105,7 +111,7 @@ def judge_clock(
     said_ns = _SAID * int(np.median([one.uncertainty_ns for one in by_hand]))
     if 0 < abs(clock.offset_ns) <= said_ns:
         return JournalClock()
-    fit = fit_clock(machine, by_hand, falls, answers, *watched_ns)
+    fit = fit_clock(machine, by_hand, falls, answers, first_heard_ns or {}, watched_ns)
     if clock.offset_ns:  # a press that was forgotten may make another loss look like the answer
         return clock if fit.right < _LIKELY else JournalClock()
     if fit.offset_ns is not None and abs(fit.offset_ns) > said_ns:

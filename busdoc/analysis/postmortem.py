@@ -272,12 +272,14 @@ def judge_case(
 def clock_of(machine: Machine, actions: tuple[Action, ...], health: Health) -> JournalClock:
     """Judge the journal's clock; that a power cycle was written down once it was over is no fault of the clock."""
     incidents, watched_ns = health.incidents, (health.start_ns, health.until_ns)
-    clock = judge_clock(machine, actions, incidents, watched_ns)
+    first_heard_ns = {one.name: one.first_ns for one in health.controllers if one.first_ns is not None}
+    clock = judge_clock(machine, actions, incidents, watched_ns, first_heard_ns)
     if not clock.doubted:
         return clock
     # Beside presses for plugs a late power cycle and a clock that is off look alike, and the plugs would be misread.
     power_alone = all(action.kind in (*POWER_KINDS, *REMARKS) for action in actions)
-    again = judge_clock(machine, as_shown(machine, actions, incidents, later=power_alone), incidents, watched_ns)
+    shown = as_shown(machine, actions, incidents, later=power_alone)
+    again = judge_clock(machine, shown, incidents, watched_ns, first_heard_ns)
     return clock if again.doubted or again.offset_ns else again
 
 

@@ -136,24 +136,33 @@ def _recordings(
             yield from _provoke(candidate, "to tell it from chance")
     if rate.needed.until_ten_s is not None and not findings:
         hours = rate.needed.until_ten_s / 3600.0
-        low, high = ((10 - rate.n) / one for one in (rate.per_hour_high, max(rate.per_hour_low, 1e-9)))
+        apart = rate.n_apart / max(rate.n, 1)
+        per_hour = [max(apart * one, 1e-9) for one in (rate.per_hour_high, rate.per_hour_low)]
+        low, high = ((10 - rate.n_apart) / one for one in per_hour)
         yield Advice(
             kind=AdviceKind.RECORD,
             words=f"Record about {_hours(hours)} more{_between(low, high)}: with "
-            f"{counted(rate.n, rate.called)} little can be told from chance, with ten a cause that makes most of "
+            f"{_apart(rate)} little can be told from chance, with ten a cause that makes most of "
             "them stands out.",
             hours=hours,
         )
     elif not findings:
         yield Advice(
             kind=AdviceKind.RECORD,
-            words=f"{counted(rate.n, rate.called)} would have shown an event or a signal of the database that makes "
+            words=f"{_apart(rate)} would have shown an event or a signal of the database that makes "
             "most of them. Log what the bus does not carry (vibration, wet, temperature at the plug, steering or boom "
             "position) in a journal while the recorder runs, or give a database with more of the machine's signals."
             if anything_tried
             else "Give a message database (--db) or keep a journal: there is nothing yet to hold "
             f"the {plural(2, rate.called)} against.",
         )
+
+
+def _apart(rate: Rate) -> str:
+    """Count what something can have gone before: restarts over and over once."""
+    if rate.n_apart == rate.n:
+        return counted(rate.n, rate.called)
+    return f"{counted(rate.n_apart, rate.called)}, restarts over and over counted once,"
 
 
 def _to_provoke(found: Sequence[Precursor], fallen: Collection[str]) -> Iterator[Antecedent]:

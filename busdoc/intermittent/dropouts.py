@@ -29,6 +29,7 @@ __all__ = [
     "Dropouts",
     "Watched",
     "dropout_sets",
+    "falls_of",
     "power_ups_of",
     "showings_of",
     "unexplained_losses",
@@ -223,6 +224,14 @@ class DropoutSet:
     """Whose; empty: of any controller."""
     incidents: tuple[Incident, ...]
     """Ascending by the last frame before."""
+
+
+def falls_of(incident: Incident) -> tuple[tuple[int, int | None], ...]:
+    """Give each fall, (last frame before, back) in ns: restarts over and over are told as one incident."""
+    if incident.kind is not IncidentKind.RESTARTING or not incident.losses:
+        return ((incident.last_seen_ns, incident.back_ns),)
+    first = incident.losses[0].controller  # all of them fell each time
+    return tuple((loss.last_seen_ns, loss.back_ns) for loss in incident.losses if loss.controller == first)
 
 
 def unexplained_losses(

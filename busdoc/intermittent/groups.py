@@ -48,9 +48,11 @@ class Group:
     """Those that fell in some."""
     incidents: tuple[int, ...]
     """Indices into the incidents that were given, ascending."""
+    falls: int
+    """How often they fell: restarts over and over, which are one incident, each counted."""
     restarted: int
     kept_running: int
-    """Incidents after which they had restarted, and had kept running; the rest is not known."""
+    """Falls after which they had restarted, and had kept running; the rest is not known."""
     together_by_chance: float
     """How many incidents of at least two of them were to be expected had each fallen by itself."""
     causes: tuple[GroupCause, ...]
@@ -131,7 +133,7 @@ def find_groups(
             cluster,
             [[names[c] for c in unit] for unit in units],
             weigh_causes(cluster, causes, chance),
-            p_restarted[list(cluster.rows)],
+            _falls([incidents[k] for k in number[list(cluster.rows)].tolist()], p_restarted[list(cluster.rows)]),
             incidents=tuple(sorted(number[list(cluster.rows)].tolist())),
             together_by_chance=n_windows * _pairs(chance[cluster.members]),
         )
@@ -163,11 +165,34 @@ def _pairs(chance: Float64Array) -> float:
     return (float(chance.sum()) ** 2 - float((chance**2).sum())) / 2.0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Falls:
+    """How often they fell, and how they came back: of restarts over and over each counts."""
+
+    n: int
+    restarted: int
+    kept_running: int
+
+
+def _falls(incidents: Sequence[Incident], p_restarted: Float64Array) -> _Falls:
+    n, restarted, kept = 0, 0, 0
+    for incident, p in zip(incidents, p_restarted.tolist(), strict=True):
+        times_fallen = [p]
+        if incident.kind is IncidentKind.RESTARTING and incident.losses:
+            first = incident.losses[0].controller  # all of them fell each time
+            told = [loss.p_restarted for loss in incident.losses if loss.controller == first]
+            times_fallen = [0.5 if one is None else one for one in told]
+        n += len(times_fallen)
+        restarted += sum(one > _TELLS for one in times_fallen)
+        kept += sum(one < 1.0 - _TELLS for one in times_fallen)
+    return _Falls(n=n, restarted=restarted, kept_running=kept)
+
+
 def _group(
     cluster: Cluster,
     units: Sequence[Sequence[str]],
     weighed: tuple[Sequence[Cause], Float64Array],
-    p_restarted: Float64Array,
+    falls: "_Falls",
     *,
     incidents: tuple[int, ...],
     together_by_chance: float,
@@ -188,16 +213,16 @@ def _group(
         for k, j in enumerate(np.argsort(-probability, kind="stable").tolist())
         if k == 0 or probability[j] >= _WORTH_LISTING
     )
-    restarted, kept = int((p_restarted > _TELLS).sum()), int((p_restarted < 1.0 - _TELLS).sum())
     return Group(
         controllers=inside,
         others=tuple(name for u in np.flatnonzero((cluster.fell > 0) & ~members).tolist() for name in units[u]),
         incidents=incidents,
-        restarted=restarted,
-        kept_running=kept,
+        falls=falls.n,
+        restarted=falls.restarted,
+        kept_running=falls.kept_running,
         together_by_chance=together_by_chance,
         causes=found,
-        words=_group_words(by_box(inside, boxes), len(incidents), restarted, kept, found),
+        words=_group_words(by_box(inside, boxes), falls, found),
         boxes=boxes,
     )
 
@@ -225,12 +250,14 @@ def _cause_words(cause: Cause, members: Sequence[str]) -> str:
 
 def group_words(group: Group, *, told: bool) -> str:
     """Say who falls, how often and how they come back; and, where that is told, what it points to, without a number."""
-    words = _group_words(group.members, len(group.incidents), group.restarted, group.kept_running, ())
+    falls = _Falls(n=group.falls, restarted=group.restarted, kept_running=group.kept_running)
+    words = _group_words(group.members, falls, ())
     return f"{words[:-1]}: {group.likeliest.words}." if told else words
 
 
-def _group_words(members: Sequence[str], n: int, restarted: int, kept: int, causes: Sequence[GroupCause]) -> str:
+def _group_words(members: Sequence[str], fallen: _Falls, causes: Sequence[GroupCause]) -> str:
     """Say who falls, how often, how they come back, and what that points to."""
+    n, restarted, kept = fallen.n, fallen.restarted, fallen.kept_running
     falls = plural(len(members), "falls alone", "fall together")
     how = ""
     if restarted and not kept:

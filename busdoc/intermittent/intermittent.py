@@ -20,6 +20,7 @@ from busdoc.intermittent.dropouts import (
     Dropouts,
     DropoutSet,
     dropout_sets,
+    falls_of,
     power_ups_of,
     showings_of,
     unexplained_losses,
@@ -336,12 +337,15 @@ def _rate(
 ) -> Rate:
     incidents = one.incidents
     returns_ns = sorted({loss.back_ns for i in incidents for loss in losses_of(i) if loss.back_ns is not None})
+    # Restarts over and over are one incident, and each of them is a fall in the time watched.
+    falls = sorted((fall for incident in incidents for fall in falls_of(incident)), key=lambda fall: fall[0])
     return measure_rate(
-        np.array([incident.last_seen_ns for incident in incidents], np.int64),
-        [incident.back_ns for incident in incidents],
+        np.array([last_seen_ns for last_seen_ns, _ in falls], np.int64),
+        [back_ns for _, back_ns in falls],
         watched_of(health, one.controllers).without(unexposed),
         controllers=one.controllers,
         epoch=epoch,
         power_ups_ns=power_ups_ns,
         returns_ns=np.array(returns_ns, np.int64),
+        n_apart=len(incidents),
     )

@@ -118,6 +118,9 @@ class Rate:
     called: str
     """What one of them is called: a dropout, a showing."""
     n: int
+    """Each fall, those of a controller that restarts over and over by themselves."""
+    n_apart: int
+    """Restarts over and over counted once: so many dropouts can have had something before them."""
     watched_s: float
     per_hour: float
     per_hour_low: float
@@ -152,6 +155,7 @@ def measure_rate(
     epoch: bool = False,
     power_ups_ns: Int64Array | None = None,
     returns_ns: Int64Array | None = None,
+    n_apart: int | None = None,
 ) -> Rate:
     """Measure one rate.
 
@@ -165,8 +169,10 @@ def measure_rate(
     epoch : times are Unix times, so that a time of day can be told
     power_ups_ns : when the machine got its power
     returns_ns : when one of these controllers had come back
+    n_apart : how many they are, restarts over and over counted once; None: all of them
     """
     n, watched_s = len(lost_ns), watched.total_ns / SECOND_NS
+    n_apart = n if n_apart is None else n_apart
     hours = max(watched_s, 1e-9) / 3600.0
     share = watched.before(lost_ns) / max(watched.total_ns, 1)
     low, high = garwood(n)
@@ -203,6 +209,7 @@ def measure_rate(
         controllers=controllers,
         called=called,
         n=n,
+        n_apart=n_apart,
         watched_s=watched_s,
         per_hour=n / hours,
         per_hour_low=low / hours,
@@ -215,7 +222,7 @@ def measure_rate(
         tests=tuple(tests),
         outage=_outage(lost_ns, back_ns),
         needed=StillNeeded(
-            until_ten_s=None if n >= _ENOUGH else (_ENOUGH - n) * watched_s / max(n, 1),
+            until_ten_s=None if n_apart >= _ENOUGH else (_ENOUGH - n_apart) * watched_s / max(n_apart, 1),
             quiet_to_prove_s=quiet_to_prove(n, watched_s),
             halving_seen_s=halving_seen_after(n, watched_s),
         ),

@@ -156,3 +156,66 @@ def test_a_long_journal_of_many_losses_is_bounded() -> None:
     many = [replace(one, time_ns=one.time_ns + k * NS) for k in range(500) for one in actions]
     losses = [dropout(300.0 + 7.0 * k, 303.0 + 7.0 * k, "hopper") for k in range(500)]
     assert not judge_clock(sweeper(), many, [*incidents, *losses], (0, 4000 * NS)).offset_ns
+
+
+def hard(ahead_s: float) -> tuple[list[Action], list[Incident]]:
+    """Give a branch that has its controller fall as it is in; each look at another branch stays quiet for a while.
+
+    What fell is taken off again within seconds; the controller is back three seconds after it is let go.
+    """
+    steps = (
+        (50.0, ActionKind.UNPLUG, "harness-A"),
+        (53.0, ActionKind.UNPLUG, "harness-B"),
+        (56.0, ActionKind.UNPLUG, "harness-C"),
+        (64.0, ActionKind.PLUG, "harness-A"),
+        (96.0, ActionKind.PLUG, "harness-B"),
+        (102.0, ActionKind.UNPLUG, "harness-B"),
+        (118.0, ActionKind.PLUG, "harness-C"),
+        (150.0, ActionKind.UNPLUG, "tilt-angle"),
+        (154.0, ActionKind.PLUG, "harness-B"),
+        (186.0, ActionKind.PLUG, "tilt-angle"),
+        (191.0, ActionKind.REPLACE, "tilt-angle"),
+    )
+    actions = [action(n, s + 0.5 + ahead_s, kind, part) for n, (s, kind, part) in enumerate(steps, start=1)]
+    fell = [(40.0, 56.0), (97.0, 105.0), (186.5, 194.0)]
+    return actions, [dropout(lost_s, back_s, "hopper") for lost_s, back_s in fell]
+
+
+@pytest.mark.parametrize("ahead_s", [5.0, 60.0, -60.0, 3600.0, -3600.0])
+def test_two_plugs_that_showed_and_were_undone_tell_the_shift(ahead_s: float) -> None:
+    clock = judge_clock(sweeper(), *hard(ahead_s), WATCHED)
+    assert not clock.doubted
+    assert abs(clock.offset_ns / NS - ahead_s) < 2.5
+
+
+def test_a_shift_that_is_likely_and_not_sure_accuses_nobody() -> None:
+    """Five seconds behind, each loss comes a while after its plug, which a part that shows now and then may make."""
+    clock = judge_clock(sweeper(), *hard(-5.0), WATCHED)
+    assert clock.doubted or clock.offset_ns
+
+
+def test_plugs_that_showed_and_were_undone_in_time_are_left_alone() -> None:
+    assert judge_clock(sweeper(), *hard(0.0), WATCHED) == SAME_CLOCK
+
+
+def dead(ahead_s: float) -> tuple[list[Action], list[Incident]]:
+    """Give a branch that keeps its controller down from the start, until it is taken off."""
+    steps = (
+        (50.0, ActionKind.UNPLUG, "harness-A"),
+        (54.0, ActionKind.UNPLUG, "harness-B"),
+        (64.0, ActionKind.PLUG, "harness-A"),
+        (96.0, ActionKind.PLUG, "harness-B"),
+        (102.0, ActionKind.UNPLUG, "harness-B"),
+        (150.0, ActionKind.PLUG, "harness-B"),
+        (155.0, ActionKind.REPLACE, "harness-B"),
+    )
+    actions = [action(n, s + 0.5 + ahead_s, kind, part) for n, (s, kind, part) in enumerate(steps, start=1)]
+    return actions, [dropout(97.0, 104.3, "hopper"), dropout(150.4, 157.2, "hopper")]
+
+
+@pytest.mark.parametrize("ahead_s", [5.0, -60.0])
+def test_who_is_first_heard_as_something_comes_out_tells_too(ahead_s: float) -> None:
+    heard_ns = dict.fromkeys(NAMES, 0)
+    first = judge_clock(sweeper(), *dead(ahead_s), WATCHED, heard_ns | {"hopper": round(56.3 * NS)})
+    assert abs(first.offset_ns / NS - ahead_s) < 2.5
+    assert judge_clock(sweeper(), *dead(0.0), WATCHED, heard_ns | {"hopper": round(56.3 * NS)}) == SAME_CLOCK

@@ -194,3 +194,16 @@ def test_more_of_the_same_makes_the_cause_surer(n: int) -> None:
     (few,) = groups_of(falls("hopper", "fan", "lift", n=n))
     (more,) = groups_of(falls("hopper", "fan", "lift", n=n + 3), hours=8.0)
     assert more.likeliest.probability >= few.likeliest.probability - 1e-9
+
+
+def test_restarts_over_and_over_are_one_incident_and_each_a_fall() -> None:
+    """Two falls apart, and a spell of three of which one is not known to have restarted."""
+    apart = falls("hopper", n=2)
+    each = [
+        dropout(5000.0 + 10.0 * k, 5004.0 + 10.0 * k, "hopper", p_restarted=p) for k, p in enumerate((0.9, 0.9, 0.5))
+    ]
+    losses = tuple(loss for one in each for loss in one.losses)
+    spell = replace(each[0], kind=IncidentKind.RESTARTING, back_ns=each[-1].back_ns, losses=losses)
+    (group,) = groups_of([*apart, spell])
+    assert (len(group.incidents), group.falls, group.restarted) == (3, 5, 4)
+    assert group.words.startswith("hopper falls alone (5 times, restarted 4 of 5 times)")

@@ -30,6 +30,7 @@ def group(kind: CauseKind, part: str | None, *controllers: str) -> Group:
         controllers=controllers,
         others=(),
         incidents=(0, 1, 2),
+        falls=3,
         restarted=3,
         kept_running=0,
         together_by_chance=0.0,

@@ -102,11 +102,11 @@ def test_kinds_of_parts_that_the_map_does_not_have_keep_their_share() -> None:
 
 
 def test_plugs_that_only_the_journal_names_have_their_part_of_the_branches() -> None:
-    """Three more are thought to hang on the controller (common practice: a handful): n of n + 3 of 0.62 is theirs."""
+    """One more is thought to hang there (common practice: what is suspected is tried): n of n + 1 of 0.62 is theirs."""
     units = Machine(controllers=sweeper().controllers)
     for n in (1, 3):
         plugs = tuple(f"plug {k}" for k in range(n))
-        assert share_off_the_map(units, (*UNITS, *plugs), UNITS) == pytest.approx(0.86 - 0.62 * n / (n + 3))
+        assert share_off_the_map(units, (*UNITS, *plugs), UNITS) == pytest.approx(0.86 - 0.62 * n / (n + 1))
     assert share_off_the_map(sweeper(), (*UNITS, "plug"), UNITS) == 0.0
 
 
@@ -114,3 +114,20 @@ def test_a_controller_and_a_name_that_the_map_does_not_know_have_no_kind() -> No
     assert kind_of(sweeper(), "hopper") is None
     assert kind_of(sweeper(), "plug") is None
     assert kind_of(sweeper(), "tilt-valve") is PartKind.ACTUATOR
+
+
+def test_beside_plugs_that_only_the_journal_names_the_controllers_are_those_in_trouble() -> None:
+    """They hang on who fell, if one of them is at fault; so who fell has the share of controllers, 0.14 to 0.62."""
+    units = Machine(controllers=sweeper().controllers)
+    parts = (*UNITS, "plug 1", "plug 2")
+    share = dict(zip(parts, part_weights(units, parts, UNITS, troubled=("hopper",)).tolist(), strict=True))
+    assert share["hopper"] / share["plug 1"] == pytest.approx(0.14 / (0.62 / 2))
+    both = dict(zip(parts, part_weights(units, parts, UNITS, troubled=("hopper", "fan")).tolist(), strict=True))
+    assert both["hopper"] == pytest.approx(both["fan"])
+    assert both["hopper"] / both["plug 1"] == pytest.approx(0.07 / (0.62 / 2))
+
+
+def test_where_the_map_has_the_branches_who_fell_changes_no_share() -> None:
+    parts = (*UNITS, *sweeper().parts, "plug 1")
+    asked = (sweeper(), parts, UNITS)
+    assert part_weights(*asked, troubled=("hopper",)).tolist() == part_weights(*asked).tolist()

@@ -22,6 +22,9 @@ SAMPLE = [
     (SessionKind.DEAD, 3_000_055, Twist.ONE_FEED),
     (SessionKind.SPONTANEOUS, 3_000_006, Twist.PLAIN),
     (SessionKind.HARD_BRANCH, 4_100_156, Twist.PLAIN),  # restarts over and over, two of them as it was plugged in
+    (SessionKind.HARD_BRANCH, 4_700_088, Twist.NO_JOURNAL),  # the same, and falls apart from them
+    (SessionKind.CONTROLLER, 5_710_283, Twist.PLAIN),  # a test after which the same one stays the likeliest
+    (SessionKind.HARD_BRANCH, 5_700_232, Twist.PROVED),  # a suspect that was in place each time, and no more
 ]
 
 

@@ -8,6 +8,7 @@ import re
 from collections.abc import Callable, Iterator
 from typing import Any
 
+from busdoc.health.incident import IncidentKind
 from busdoc.isolation.verdict import NAMED_FROM
 from tests.truth.told_sessions import ToldSession
 
@@ -309,6 +310,50 @@ def who_came_back_too_late_is_not_called_healthy(told: ToldSession) -> Iterator[
             yield f"power-up {number} failed its limit"
 
 
+def a_warning_is_said_once(told: ToldSession) -> Iterator[str]:
+    """What is wrong with the journal's clock stands in one place of each text."""
+    words = told.result.clock.words
+    if words is not None:
+        tail = " ".join(words.split()[-6:])  # a line that is cut ends before it
+        for text in _texts(told):
+            n = " ".join(text.split()).count(tail)
+            if n > 1:
+                yield f"{n} times: {tail}"
+
+
+def falls_are_counted_alike(told: ToldSession) -> Iterator[str]:
+    """'Falls alone 4 times' and 'fell 16x': restarts over and over are one incident, and each is a fall."""
+    if told.result.complaint is not None or told.result.intermittent is None:
+        return
+    fallen = [max(1, len(one.losses) // max(len(one.controllers), 1)) for one in told.result.incidents]
+    again = [one.kind is IncidentKind.RESTARTING for one in told.result.incidents]
+    for group in told.tree.get("groups", []):
+        n = sum(fallen[k - 1] if again[k - 1] else 1 for k in group["incidents"])
+        if group["dropouts"] != n:
+            yield f"{group['words']} of {n}"
+    for rate in told.tree.get("rate", [])[:1]:
+        n = sum(fallen[k] if again[k] else 1 for k in told.result.intermittent.dropouts)
+        if rate["dropouts"] != n:
+            yield f"{rate['dropouts']} dropouts, {n} falls"
+
+
+def the_first_suspect_has_a_reason(told: ToldSession) -> Iterator[str]:
+    """Who is named or suspected first is not so without a word why."""
+    conclusion = told.tree["conclusion"]
+    why = {one["part"]: one["why"] for one in told.tree.get("suspects", [])}
+    first = next(iter((*conclusion["named"], *conclusion["suspects"])), None)
+    if first is not None and not why.get(first["part"], ["switched"]):
+        yield f"{first['part']}, {first['probability']:.0%}"
+
+
+def trouble_and_quiet_begin_with_different_parts(told: ToldSession) -> Iterator[str]:
+    """A test that names the same part first whatever comes of it tells nothing of that part."""
+    for test in _tests(told):
+        said = re.fullmatch(r"Trouble: it is (.*?) \(.*?\)\. Quiet: it is (.*?) \(.*?\)\.", test["tells"])
+        if said and said[1].split(" or ")[0] == said[2].split(" or ")[0]:
+            yield test["tells"]
+
+
 def _speaks_of(text: str, part: str) -> bool:
     return re.search(rf"(?<![\w-]){re.escape(part)}(?![\w-])", text) is not None
 
@@ -338,4 +383,8 @@ RULES: tuple[Rule, ...] = (
     the_order_of_the_suspects_is_one,
     another_clock_accuses_nobody_wrongly,
     who_came_back_too_late_is_not_called_healthy,
+    a_warning_is_said_once,
+    falls_are_counted_alike,
+    the_first_suspect_has_a_reason,
+    trouble_and_quiet_begin_with_different_parts,
 )

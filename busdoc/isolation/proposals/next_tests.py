@@ -111,8 +111,8 @@ def _describe(
     if_trouble, if_quiet = weights * trouble, weights * (1.0 - trouble)
     named, shown = _meaning(findings, sets, if_trouble, candidate.exposed & ~blameless)
     named_by_quiet, stays = _meaning(findings, sets, if_quiet, ~blameless)
-    if named and named == named_by_quiet:
-        stays = f"less surely so ({odds(_share_of(findings, sets, if_quiet, named))})"
+    if named and named_by_quiet and named[0] == named_by_quiet[0]:
+        stays = _still(findings, sets, (if_trouble, if_quiet), named, named_by_quiet)
     cautions = findings.machine.cautions if candidate.powers_down or _touches(candidate.steps) else ()
     if candidate.powers_down:
         cautions = (*cautions, POWER_OFF_FIRST)
@@ -126,6 +126,26 @@ def _describe(
         cautions=cautions,
         clear_ns=watch_ns,
     )
+
+
+def _still(
+    findings: Findings,
+    sets: Int64Array,
+    if_either: tuple[Float64Array, Float64Array],
+    named: Sequence[str],
+    named_by_quiet: Sequence[str],
+) -> str:
+    """Say what quiet means where the same part stays the likeliest: how much less it is, and who else may be.
+
+    Parameters
+    ----------
+    sets, if_either : (S, 3), and (S,) of trouble and of quiet: as of `_meaning`
+    named, named_by_quiet : whom trouble points at, and quiet
+    """
+    by_trouble, by_quiet = (_share_of(findings, sets, weights, named) for weights in if_either)
+    text = f"{'less' if by_quiet < by_trouble else 'more'} surely so ({odds(by_quiet)})"
+    others = [part for part in named_by_quiet if part not in named]
+    return f"{text}, or it is {' or '.join(others)}" if others else text
 
 
 def _touches(steps: Sequence[Step]) -> bool:

@@ -7,6 +7,8 @@ posterior.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from busdoc.actions.action import Action
 from busdoc.arrays import Float64Array
 from busdoc.health.codes.code import FaultCode
@@ -68,7 +70,9 @@ def work_through(
     start_ns, span_s : what was watched
     offset_s : journal clock minus capture clock, as far as known
     """
-    weights = part_weights(machine, reach.parts, reach.controllers, codes, symptom)
+    fell = np.flatnonzero(losses.hit[list(unexplained)].any(axis=0)).tolist()
+    troubled = [reach.controllers[c] for c in fell]
+    weights = part_weights(machine, reach.parts, reach.controllers, codes, symptom, troubled)
     evidence = weigh_evidence(machine, losses, unexplained, reach, actions, start_ns, span_s, offset_s)
     return Findings(
         machine=machine,

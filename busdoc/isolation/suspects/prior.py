@@ -4,7 +4,7 @@ The shares below are a rule of the trade (common practice): branches and what ha
 controllers, supply or trunk wiring.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 import numpy as np
 
@@ -13,7 +13,14 @@ from busdoc.health.codes.code import FaultCode
 from busdoc.machine.machine import Machine, PartKind
 from busdoc.symptoms.symptom import Symptom
 
-__all__ = ["SET_SIZE_PRIOR", "kind_of", "part_weights", "share_of_groups_off_the_map", "share_off_the_map"]
+__all__ = [
+    "SET_SIZE_PRIOR",
+    "branches_by_hand",
+    "kind_of",
+    "part_weights",
+    "share_of_groups_off_the_map",
+    "share_off_the_map",
+]
 
 SET_SIZE_PRIOR: Float64Array = np.array([0.15, 0.72, 0.11, 0.02])
 """No part on the map at fault, one, two, three (common practice: most troubles have one cause, about one in seven none
@@ -29,9 +36,9 @@ _WITHIN_BRANCH: dict[PartKind | None, float] = {
     PartKind.TERMINATOR: 0.2,
 }
 """Of parts of a branch, against a harness (common practice: what moves, bends or gets wet goes first)."""
-_NOT_NAMED = 3.0
+_NOT_NAMED = 1.0
 """Branches of the troubled controller that a journal without a map has not named, beside those that were tried (common
-practice: a handful each)."""
+practice: what is suspected is tried, and one more may hang there)."""
 _POINTED_AT = 4.0
 """A code that names a kind of part makes parts of that kind likelier by this much (common practice: it names the
 circuit, and the fault may be at either end of it or between)."""
@@ -53,11 +60,14 @@ def part_weights(
     controllers: Iterable[str],
     codes: Sequence[FaultCode] = (),
     symptom: Symptom | None = None,
+    troubled: Collection[str] = (),
 ) -> Float64Array:
     """Weigh parts against one another.
 
     Parameters
     ----------
+    troubled : controllers that fell. A branch that only the journal names hangs on one of them, if it is to be
+        suspected; so beside such branches the share of all controllers is that of those in trouble
     codes : those that say where to look
     symptom : what is isolated, where it is no dropout: it may point too, and its failure mode speaks of kinds of parts
 
@@ -72,6 +82,10 @@ def part_weights(
         members = np.array([g == name for g in group], np.bool_)
         if members.any():
             weights[members] *= share / weights[members].sum()
+    if branches_by_hand(machine, parts):
+        fell = np.array([p in troubled for p in parts], np.bool_)
+        if fell.any():
+            weights[fell] = _SHARE["controller"] / fell.sum()
     stated = [_stated(machine, p) for p in parts]
     weights = np.array([w if s is None else s for w, s in zip(weights, stated, strict=True)])
     for code in codes:
@@ -105,6 +119,12 @@ def share_off_the_map(machine: Machine, parts: Sequence[str], controllers: Itera
     if not by_hand or "branch" in known:
         return off
     return off - len(by_hand) / (len(by_hand) + _NOT_NAMED) * _SHARE["branch"]
+
+
+def branches_by_hand(machine: Machine, parts: Iterable[str]) -> bool:
+    """Say whether all the branches that are known were named by the journal alone: they hang on who fell, if at all."""
+    mapped = any(_group(part.kind) == "branch" for part in machine.parts.values())
+    return not mapped and any(part not in machine for part in parts)
 
 
 def share_of_groups_off_the_map(machine: Machine) -> float:

@@ -15,7 +15,7 @@ from busdoc.isolation.suspects.prior import kind_of
 from busdoc.isolation.suspects.trials import likely_times_s
 from busdoc.machine.machine import PartKind
 from busdoc.times import SECOND_NS
-from busdoc.words.counting import counted, plural, times
+from busdoc.words.counting import all_of, counted, plural, times
 from busdoc.words.duration import span
 from busdoc.words.probability import odds
 
@@ -57,6 +57,8 @@ def reasons_for(findings: Findings, part: int, *, cleared: bool, codes: tuple[Fa
         said += _earned(findings, part)
     said += _replaced(findings, part)
     said += _pointed_at(findings, part, codes)
+    if not said and not cleared:
+        said += _in_place(findings, part)
     return tuple(dict.fromkeys(said))
 
 
@@ -227,6 +229,15 @@ def _absent_at(findings: Findings, part: int) -> list[str]:
     return [f"could not have made {missed} of {counted(n, _each(findings))}: it was out, or reaches other controllers"]
 
 
+def _in_place(findings: Findings, part: int) -> list[str]:
+    """What speaks for a part that nothing else does: it was there each time."""
+    exposed = findings.evidence.exposed[part]
+    n = int(exposed.sum())
+    if not n or n < len(exposed):
+        return []
+    return [f"was in place at {all_of(n, _each(findings))}, and nothing clears it"]
+
+
 def _earned(findings: Findings, part: int) -> list[str]:
     quiet_s, passed = float(findings.evidence.quiet_s[part]), float(findings.posterior.earned[part])
     if not len(findings.unexplained) or quiet_s < 1.0 or passed > 0.5:
@@ -242,8 +253,9 @@ def _together(findings: Findings, part: int, kind: PartKind) -> list[str]:
     names = [name for name, on in zip(reach.controllers, carried, strict=True) if on]
     rows = [row for row in findings.unexplained if losses.hit[row].sum() > 1]
     all_in = [row for row in rows if not (losses.hit[row] & ~carried).any()]
-    if len(names) < 2:
-        return []
+    if len(names) < 2:  # who fell alone on a supply of its own
+        alone = sum(bool((losses.hit[row] == carried).all()) for row in findings.unexplained)
+        return [f"{verb} {_some(names)} alone, which fell {times(alone)}"] if names and alone else []
     if not all_in:
         return [f"{verb} {_some(names)}, which did not fall together"] if findings.unexplained else []
     said = [f"{verb} {_some(names)}; they fell together {times(len(all_in))}"]

@@ -102,7 +102,7 @@ def _group(group: Group) -> Json:
     return {
         "controllers": list(group.controllers),
         "others": list(group.others),
-        "dropouts": len(group.incidents),
+        "dropouts": group.falls,
         "incidents": [k + 1 for k in group.incidents],
         "restarted": group.restarted,
         "kept_running": group.kept_running,

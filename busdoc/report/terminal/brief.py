@@ -19,6 +19,7 @@ __all__ = ["MOST_LINES", "ShortPage", "picture_of", "short_page", "state_of", "t
 MOST_LINES = 25
 """A screen of a terminal, by its usual size."""
 _MOST_FOUND = 7
+_MOST_WARNED = 2
 _MOST_REASONS = 6
 _MOST_NEXT = 4
 _MOST_DRAWN = 4
@@ -32,6 +33,8 @@ class ShortPage:
     paragraphs: tuple[str, ...]
     drawn: tuple[ControllerHealth, ...]
     """Those in its picture, for which there may be no room."""
+    warning: str
+    """The warning that stands on it whole; empty: none does."""
 
 
 def short_page(result: Result, width: int, unicode: bool) -> ShortPage:
@@ -39,8 +42,9 @@ def short_page(result: Result, width: int, unicode: bool) -> ShortPage:
     brief = brief_of(result)
     found = _first_lines(filled(brief.found, width), _MOST_FOUND, width)
     parts = [found, filled(brief.machine, width).splitlines()]
-    if brief.warning:
-        parts.append(_first_lines(filled(f"! {brief.warning}", width, "", "  "), 2, width))
+    warned = filled(f"! {brief.warning}", width, "", "  ") if brief.warning else ""
+    if warned:
+        parts.append(_first_lines(warned, _MOST_WARNED, width))
     reasons: list[str] = []
     for reason in brief.why:
         lines = filled(reason, width, "  ", "    ").splitlines()
@@ -75,7 +79,10 @@ def short_page(result: Result, width: int, unicode: bool) -> ShortPage:
             parts.append(picture)
         else:
             drawn = ()
-    return ShortPage(paragraphs=tuple("\n".join(part) for part in parts), drawn=drawn)
+    whole = len(warned.splitlines()) <= _MOST_WARNED
+    return ShortPage(
+        paragraphs=tuple("\n".join(part) for part in parts), drawn=drawn, warning=brief.warning if whole else ""
+    )
 
 
 def _lines_of(parts: Sequence[Sequence[str]]) -> int:

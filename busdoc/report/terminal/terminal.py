@@ -103,7 +103,7 @@ def render(result: Result, *, width: int = 80, unicode: bool = True, extent: Ext
             parts += [*_who(result, width)]
         if in_full:
             parts += [*_wire(result, width)]
-        parts += [*_data(result, width, in_full), *_cautions(result, width, in_full)]
+        parts += [*_data(result, page.warning, width, in_full), *_cautions(result, width, in_full)]
         more = next_input_in_words(result)
         if more is not None:
             parts.append(_wrapped(more, width))
@@ -356,8 +356,9 @@ def _wire(result: Result, width: int) -> Iterator[str]:
         yield "\n".join(["The wire", *lines])
 
 
-def _data(result: Result, width: int, in_full: bool) -> Iterator[str]:
-    warned = warnings_of(result)
+def _data(result: Result, told: str, width: int, in_full: bool) -> Iterator[str]:
+    """Say what was read, and what makes it doubtful but for the warning that was told on the short page."""
+    warned = [text for text in warnings_of(result) if text != told]
     most = _MOST_WARNINGS[in_full]
     facts, health = result.capture, result.health
     lines = [

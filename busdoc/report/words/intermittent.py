@@ -19,7 +19,7 @@ _MOST_ALONG = 3
 def common_to(result: Result, found: Intermittent) -> str:
     """Name what the section is about: those that answer to an action are left out, and are no more than told."""
     rate = found.rates[0]
-    answered = rate.called == "dropout" and len(result.trouble.incidents) > rate.n
+    answered = rate.called == "dropout" and len(result.trouble.incidents) > rate.n_apart
     return f"{plural(2, rate.called)}{' that answer to no action' if answered else ''}"
 
 

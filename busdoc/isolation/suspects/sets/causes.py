@@ -17,7 +17,7 @@ from busdoc.isolation.suspects.evidence import Evidence
 from busdoc.isolation.suspects.exposure import Reach
 from busdoc.isolation.suspects.fault_onset import choose_late
 from busdoc.isolation.suspects.press_timing import EXTRA, SPARED
-from busdoc.isolation.suspects.prior import share_of_groups_off_the_map, share_off_the_map
+from busdoc.isolation.suspects.prior import branches_by_hand, share_of_groups_off_the_map, share_off_the_map
 from busdoc.machine.machine import Machine
 
 __all__ = ["OFF_THE_MAP", "Causes", "list_causes"]
@@ -68,11 +68,17 @@ def list_causes(machine: Machine, reach: Reach, evidence: Evidence, weights: Flo
     starts = evidence.starts.hazard[rows]
     weights = weights * (1.0 - off)
     weights[loose] /= max(len(places), 1)
+    # What is off the map hangs on any controller; beside branches that only the journal names, on those in trouble too.
+    at_home = np.ones(len(own), np.bool_)
+    if branches_by_hand(machine, reach.parts) and evidence.hit is not None:
+        fell = {reach.controllers[c] for c in np.flatnonzero(evidence.hit.any(axis=0)).tolist()}
+        at_home = np.array([reach.parts[p] in fell for p in own], np.bool_)
+        at_home |= not at_home.any()
     n_off = n_parts + len(own) + len(common)
     shared = np.concatenate(
         (
             weights,
-            np.full(len(own), (off - of_group) / max(len(own), 1)),
+            (off - of_group) * at_home / max(int(at_home.sum()), 1),
             np.full(len(common), of_group),
             weights[further[len(own) + len(common) :]],
         )

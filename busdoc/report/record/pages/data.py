@@ -8,6 +8,7 @@ from busdoc.health.summary import WireLoad
 from busdoc.report.record.page import Align, Block, Column, Facts, Fold, Items, Section, Table, Text, Tone
 from busdoc.report.record.pictures.load import load_columns, load_picture
 from busdoc.report.record.provenance import Provenance
+from busdoc.report.words.brief import brief_of
 from busdoc.report.words.codes import code_state_in_words
 from busdoc.report.words.inputs.databases import databases_in_words
 from busdoc.report.words.wire import channel_in_words, errors_in_words, traffic_in_words
@@ -154,9 +155,10 @@ def data_section(result: Result) -> Section:
                 headed=True,
             )
         )
-    warnings = warnings_of(result)
+    first = brief_of(result).warning  # stands on the first page
+    warnings = [text for text in warnings_of(result) if text != first]
     if warnings:
-        blocks.append(Items(items=warnings[:50], tone=Tone.TROUBLE))
+        blocks.append(Items(items=tuple(warnings[:50]), tone=Tone.TROUBLE))
     if not blocks:
         blocks.append(Text(text="Everything was read; nothing was skipped or missing.", tone=Tone.GOOD))
     used = databases_in_words(result.database_uses)

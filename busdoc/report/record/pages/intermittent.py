@@ -81,7 +81,7 @@ def _groups(found: Intermittent) -> Iterator[Block]:
     rows = tuple(
         (
             ", ".join(group.controllers) + (f" (at times {', '.join(group.others)})" if group.others else ""),
-            str(len(group.incidents)),
+            str(group.falls),
             str(group.restarted),
             str(group.kept_running),
             "; ".join(cause.words for cause in group.told_causes[:3]),
