@@ -200,8 +200,8 @@ def _scheduler(arguments: argparse.Namespace, folder: Path) -> int:
         took_s, cpu_s = time.perf_counter() - began_s, time.process_time() - began_cpu_s
     one_process = "client, scheduler and workers" if arguments.inside else "client and scheduler"
     print(
-        f"{n:,} empty tasks on {arguments.workers} workers: {1e3 * took_s / n:.2f} ms each, of which {one_process} (one "
-        f"process here) take {1e3 * cpu_s / n:.2f} ms of processor time; peak {_peak_kb(os.getpid()) / 1024:.0f} MB"
+        f"{n:,} empty tasks on {arguments.workers} workers: {1e3 * took_s / n:.2f} ms each; {one_process} (one "
+        f"process here) took {1e3 * cpu_s / n:.2f} ms of processor time; peak {_peak_kb(os.getpid()) / 1024:.0f} MB"
     )
     print(f"a million of them: {cpu_s / n * 1e6 / 3600:.1f} h of one core; it feeds {n / cpu_s:.0f} captures a second")
     return 0
