@@ -23,6 +23,8 @@ from busdoc.many.work.shared import CONTROLLER
 
 __all__ = ["find"]
 
+_TELLS_NOTHING = 20.0
+"""An interval of the mean whose limits are so far apart, over one another, tells nothing of the kind."""
 _STANDS_OUT = 0.01
 """A part that shows such a p on one machine is that machine's trouble; to leave it out makes no other test smaller."""
 
@@ -71,6 +73,8 @@ def _kind(kind: KindCounts, changed: str) -> KindFindings:
     controllers, n_idle_controllers = _of_kind(machines, "controllers", {}, bunching)
     parts, n_idle_parts = _of_kind(machines, "parts", {name: kind.part_kinds[name] for name in kind.tellable}, bunching)
     typical = None if model is None else (model.typical, *model.typical_interval)
+    if typical is not None and typical[2] > _TELLS_NOTHING * typical[1]:
+        typical = None
     together = fell_together({one.name: one.fell for one in machines}, {one.name: sum(one.hours) for one in machines})
     return KindFindings(
         name=kind.name,
