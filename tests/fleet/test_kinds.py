@@ -9,7 +9,8 @@ from typing import Any
 from busdoc.many.conclusions.finding import find
 from busdoc.many.conclusions.findings import Findings
 from busdoc.many.kept.store import Listed
-from busdoc.many.told.page import fleet_page, machine_page
+from busdoc.many.told.machine import machine_page
+from busdoc.many.told.page import fleet_page
 from busdoc.many.told.terminal import render_fleet
 from busdoc.report.record.html import html_of_page
 from tests.truth.fleet_by_chance import FleetPlan, draw_fleet
