@@ -175,6 +175,7 @@ def _time(kind: KindFindings, changed: str) -> Iterator[Block]:
         yield Text(text=f"Left out: {'; '.join(kind.effects.left_out)}.", tone=Tone.QUIET)
     pairs = tuple(together_words(kind))
     if pairs:
+        yield Text(text="Who falls in the same moment, more often than by chance")
         yield Items(items=pairs)
 
 

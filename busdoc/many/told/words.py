@@ -37,6 +37,8 @@ __all__ = [
 ]
 
 _FEW = 3
+_TELLING = 10
+"""A part that fewer than one in so many speak of, as of the first, is no place to look first."""
 _MANY_TIMES = 1.5
 _SPEAKS = 0.05
 _TELLS_NOTHING = 20.0
@@ -191,7 +193,8 @@ def look_at(machine: MachineFindings) -> str:
     """Say where to look first on a machine: the parts that its dropouts speak of, else those who dropped."""
     total = machine.ranked.rate.n
     if machine.parts:
-        shown = [f"{name} ({n} of {total})" for name, _, n in machine.parts[:_FEW]]
+        telling = [one for one in machine.parts if _TELLING * one[2] >= machine.parts[0][2]]
+        shown = [f"{name} ({n} of {total})" for name, _, n in telling[:_FEW]]
         return listed(shown)
     return listed([f"{one.name} ({one.rate.n})" for one in machine.controllers[:_FEW]]) or "nothing yet"
 
