@@ -14,7 +14,7 @@ from busdoc.many.conclusions.findings import AHEAD_H, Findings, KindFindings, Ma
 from busdoc.many.conclusions.ranks import controllers_of_machines, of_kind, rank_fellows
 from busdoc.many.kept.store import Listed
 from busdoc.many.statistics.bunching import bunching_of
-from busdoc.many.statistics.gamma_poisson import GammaPoisson, learn
+from busdoc.many.statistics.gamma_poisson import GammaPoisson, by_itself, learn
 from busdoc.many.statistics.power_law import Life, trend_of
 from busdoc.many.statistics.rates import Rate, rate_of
 from busdoc.many.statistics.regression import Effects, effects_of
@@ -80,7 +80,7 @@ def _kind(kind: KindCounts, changed: str) -> KindFindings:
         typical=typical,
         spread=0.0 if model is None else model.spread,
         bunching=bunching,
-        machines=tuple(sorted(found, key=lambda one: -one.ranked.believed)),
+        machines=tuple(found),
         controllers=controllers,
         parts=parts,
         part_kinds=_part_kinds(kind, machines, bunching),
@@ -164,20 +164,38 @@ def _machine(
     controllers: tuple[Ranked, ...],
     life: Life | None,
 ) -> MachineFindings:
-    n, hours = np.array([sum(one.n)]) / bunching, np.array([sum(one.hours)]) / bunching
-    expected = (0, 0) if model is None else model.expected(n, hours, AHEAD_H / bunching)
+    expected = _expected(model, ranked.rate, bunching)
     parts = sorted(((name, int(of[0])) for name, of in one.parts.items() if of[0]), key=lambda part: -part[1])
     return MachineFindings(
         ranked=ranked,
         n_captures=len(one.hours),
         n_trouble=one.n_trouble,
         n_could_not=one.n_could_not,
-        expected=(math.floor(expected[0] * bunching), math.ceil(expected[1] * bunching)),
+        expected=expected,
         controllers=controllers,
         parts=tuple((name, kind.part_kinds.get(name, ""), n_of) for name, n_of in parts),
         trend=None if life is None else trend_of([life], bunching=bunching),
         healthy=tuple(one.healthy),
     )
+
+
+def _expected(model: GammaPoisson | None, rate: Rate, bunching: float) -> tuple[int, int] | None:
+    """Foretell the dropouts of one machine in the hours ahead; without a model by what it showed itself."""
+    if model is None and rate.hours <= 0.0:
+        return None
+    counted, watched = np.array([rate.n / bunching]), np.array([rate.hours / bunching])
+    low, high = (by_itself() if model is None else model).expected(counted, watched, AHEAD_H / bunching)
+    return math.floor(low * bunching), math.ceil(high * bunching)
+
+
+def _by_itself(one: MachineFindings, bunching: float) -> MachineFindings:
+    """Believe a machine itself that has been shown to be worse than its fellows: it is not to be taken for one."""
+    rank = one.ranked
+    if not rank.worse:
+        return one
+    rate, times = rank.rate, rank.times * rank.rate.per_hour / rank.believed
+    own = replace(rank, believed=rate.per_hour, low=rate.low, high=rate.high, times=times)
+    return replace(one, ranked=own, expected=_expected(None, rate, bunching))
 
 
 def _effects(machines: Sequence[MachineCounts]) -> Effects | None:
@@ -220,9 +238,11 @@ def _corrected(kinds: Sequence[KindFindings]) -> tuple[list[KindFindings], int]:
         ranks = [paid(one.ranked) for one in kind.machines]
         inner = [tuple(paid(rank) for rank in one.controllers) for one in kind.machines]
         machines = tuple(
-            replace(one, ranked=rank, controllers=own)
+            _by_itself(replace(one, ranked=rank, controllers=own), kind.bunching)
             for one, rank, own in zip(kind.machines, ranks, inner, strict=True)
         )
+        if kind.name:
+            machines = tuple(sorted(machines, key=lambda one: -one.ranked.believed))
         controllers = tuple(paid(one) for one in kind.controllers)
         parts = tuple(paid(one) for one in kind.parts)
         found.append(replace(kind, machines=machines, controllers=controllers, parts=parts))

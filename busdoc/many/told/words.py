@@ -52,7 +52,8 @@ METHOD = (
     "Intervals of a rate are exact for a steady rate (Garwood 1936). Where dropouts come in bunches, within captures "
     "of one machine, the intervals are wider by as much.",
     "What is believed of a machine takes its fellows into account (Gamma-Poisson model, Christiansen and Morris "
-    "1997): of which little was seen is taken to be like the others.",
+    "1997): of which little was seen is taken to be like the others. What is worse than its fellows is "
+    "believed itself.",
     "Worse than its fellows is called what counts more often than all of the same kind beside it, by an exact test; "
     "machines, their controllers and the parts of each kind are corrected together, so that of all that is called "
     f"worse at most {FOUND_AT * 100:.0f} % is not, on average (Benjamini and Hochberg 1995).",
@@ -201,6 +202,8 @@ def look_at(machine: MachineFindings) -> str:
 
 def expected_words(machine: MachineFindings) -> str:
     """Say what is to be expected of the hours ahead."""
+    if machine.expected is None:
+        return "nobody can tell"
     low, high = machine.expected
     return f"{low:,} to {high:,} in {AHEAD_H:.0f} h"
 
