@@ -30,6 +30,8 @@ SETTINGS = {
     # Dask samples its own event loop and keeps a tree of calls for each second, which nobody looks at here
     "distributed.worker.profile.enabled": False,
     "distributed.admin.system-monitor.log-length": 600,
+    # of each connection the last thousand messages are kept, of up to a megabyte each, for who looks into Dask itself
+    "distributed.admin.low-level-log-length": 20,
 }
 """Of Dask, for a run over a fleet."""
 _WAIT_S = 60.0
