@@ -7,7 +7,8 @@ With --bus the machine's frames go over loopback multicast, and time is the real
 Early, at the start, in the middle, at the end or 3 s late, sometimes twice, sometimes wrongly and then corrected.
 For each kind of fault: whether the right part was named, whether a sound part ever was, whether "cured" was
 reached, whether a step ever asked for hands in a live machine, for how long the screen contradicted the traffic,
-acts, presses, and seconds of the machine's time, to the name and to the proved cure.
+acts, presses, and seconds of the machine's time, to the name and to the proved cure. It ends with status 1 where a
+step asked for hands in a live machine, or a state on the screen contradicted the traffic for longer than two seconds.
 
 Beside it what one at a time comes to (every branch out, the power cycled, one after the other back): how many found
 the right branch, and how long that took, with a dwell of ten seconds, and with one as long as makes the same 95 %. It
@@ -21,12 +22,13 @@ import argparse
 import math
 import multiprocessing
 import statistics
+import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from busdoc.simulation.fault import Fault
 from tests.truth.practice import rear_of_sweeper
-from tests.truth.robot import Job, Robot, one_at_a_time
+from tests.truth.robot import MOST_APART_S, Job, Robot, one_at_a_time
 
 __all__ = ["KINDS", "main"]
 
@@ -75,8 +77,8 @@ KINDS: dict[str, Kind] = {
 }
 
 
-def main(words: Sequence[str] | None = None) -> None:
-    """Run, and print a table."""
+def main(words: Sequence[str] | None = None) -> int:
+    """Run, and print a table; give the exit status."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seeds", type=int, default=10)
     parser.add_argument("--first", type=int, default=100)
@@ -90,6 +92,7 @@ def main(words: Sequence[str] | None = None) -> None:
         f"{'to name':>8}{'to cure':>8}{'one by one: right, s':>21}{'as sure: right, s':>18}{'late s':>7}"
     )
     seeds = range(given.first, given.first + given.seeds)
+    wrong: list[str] = []
     over_bus = _over_bus(given.kinds, seeds, given.most) if given.bus else {}
     for name in given.kinds:
         kind = KINDS[name]
@@ -108,6 +111,14 @@ def main(words: Sequence[str] | None = None) -> None:
             f"{max(job.late_s for job in jobs):>7.2f}",
             flush=True,
         )
+        wrong += [
+            f"{name}, seed {seed}: {job.apart or 'hands in a live machine'} ({job.apart_s:.1f} s)"
+            for seed, job in zip(seeds, jobs, strict=True)
+            if job.live or job.apart_s > MOST_APART_S
+        ]
+    for sentence in wrong:
+        print(sentence, file=sys.stderr)
+    return 1 if wrong else 0
 
 
 def _mean(values: Sequence[float]) -> float:
@@ -140,4 +151,4 @@ def _work_on_bus(name: str, seed: int, n: int, most_s: float | None) -> Job:
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from types import SimpleNamespace
 from typing import BinaryIO
 
-from busdoc.capture.formats import mf4, mf4_columns
+from busdoc.capture.formats.mf4 import columns, reader
 
 __all__ = ["in_place_of_programs"]
 
@@ -41,7 +41,7 @@ class _Copy:
             tempfile.tempdir = None  # looked up again
             kept = sys.stdout = open(1, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
             sys.stderr = open(2, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
-            mf4_columns.main(*command[-2:])
+            columns.main(*command[-2:])
             kept.flush()
         finally:
             os._exit(0)
@@ -67,4 +67,4 @@ def in_place_of_programs() -> None:
     from asammdf import MDF  # noqa: F401
 
     names = SimpleNamespace(Popen=_Copy, DEVNULL=subprocess.DEVNULL, PIPE=subprocess.PIPE)
-    mf4.subprocess = names  # type: ignore[assignment, attr-defined]
+    reader.subprocess = names  # type: ignore[assignment, attr-defined]

@@ -3,20 +3,18 @@
 This joins the folders for `busdoc baseline`; learning is `busdoc.resync_check.baseline`.
 """
 
-import tomllib
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from busdoc.analysis.reading import DatabaseFile, Follow
 from busdoc.analysis.resync import Resync, resync
 from busdoc.capture.source import open_capture
 from busdoc.errors import InputError, found_instead
 from busdoc.machine.machine_map import machine_from_text
-from busdoc.resync_check.baseline import Baseline, learn_baseline, together, unsteady_streams, without_unsteady
-from busdoc.resync_check.baseline_text import MergedMap, expected_by_hand, map_text, merge_into
-from busdoc.resync_check.returns_so_far import RECORDINGS, UNSTEADY, recording_mark, with_earlier
+from busdoc.resync_check.baseline import Baseline
+from busdoc.resync_check.baseline_text import MergedMap, map_text, merge_into
+from busdoc.resync_check.learning import Recording, learn_from
 from busdoc.times import SECOND_NS
 
 __all__ = ["LearntMap", "baseline"]
@@ -45,7 +43,7 @@ def baseline(
     progress: Follow | None = None,
     apart: bool | None = None,
 ) -> LearntMap:
-    """Learn what healthy looks like from a recording.
+    """Learn what healthy looks like from a recording, or several.
 
     Parameters
     ----------
@@ -80,25 +78,13 @@ def baseline(
         raise InputError(
             where, "traffic of a healthy machine", "no controller", "Record a few minutes with all running."
         )
-    health = together([one.health for one in every])
-    # a recording that the map has learnt from counts once; what it keeps of others is learnt on
     given = "" if machine_file is None else _read(machine_file)
-    known = _Known.of(given)
-    new = {recording_mark(one.health): one for one in every if recording_mark(one.health) not in known.recordings}
-    learnt = learn_baseline(health, [power_up for one in new.values() for power_up in one.power_ups])
-    # what any recording shows to be none to expect is none, in whatever order and in however many calls they come
-    unsteady = (unsteady_streams([one.health for one in every]) | known.unsteady) - expected_by_hand(given)
-    learnt = without_unsteady(learnt, unsteady)
-    again = [
-        f"{', '.join(path.name for path in paths)}: learnt from before, its returns count once."
-        for paths, one in zip(each, every, strict=True)
-        if recording_mark(one.health) in known.recordings
-    ]
-    learnt = replace(
-        learnt,
-        left_out=(*again, *learnt.left_out),
-        controllers=with_earlier(learnt, known.controllers, unsteady),
-        recordings=(*known.recordings, *(mark for mark, one in new.items() if one.power_ups)),
+    learnt = learn_from(
+        [
+            Recording(name=", ".join(path.name for path in paths), health=one.health, power_ups=one.power_ups)
+            for paths, one in zip(each, every, strict=True)
+        ],
+        given,
     )
     if machine_file is None:
         text = map_text(learnt, name=name)
@@ -108,22 +94,6 @@ def baseline(
         merged = merge_into(given, learnt, numbers)
     machine_from_text(merged.text, "the map that was learnt")  # what we write must be what we read
     return LearntMap(text=merged.text, added=merged.added, kept=merged.kept, learnt=learnt, seen=seen)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Known:
-    """What a map keeps of earlier calls."""
-
-    recordings: tuple[str, ...]
-    unsteady: frozenset[str]
-    controllers: tuple[Mapping[str, Any], ...]
-
-    @classmethod
-    def of(cls, text: str) -> "_Known":
-        document = tomllib.loads(text.removeprefix("\ufeff"))
-        machine = document.get("machine", {})
-        marks, unsteady = machine.get(RECORDINGS, []), frozenset(machine.get(UNSTEADY, []))
-        return cls(recordings=tuple(marks), unsteady=unsteady, controllers=tuple(document.get("controller", [])))
 
 
 def _are_recordings_apart(captures: Sequence[Path]) -> bool:

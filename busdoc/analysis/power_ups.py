@@ -63,7 +63,7 @@ def find_returns(
     machine = case.machine
     # who dips while the starter turns starts as it should
     known = recognised(health, watches.engine(), power_told=True)
-    heard = Heard(watches.arrivals(), watches.signs, known.incidents, codes, health.gaps, symptoms)
+    heard = Heard(watches.arrivals(), watches.signs, known.incidents, codes, known.gaps, symptoms)
     groups = _groups(machine, health)
     switched = (*_switched(actions, groups), *_by_signal(machine, watches, health, groups))
     opening, power_ups = find_power_ups(

@@ -82,7 +82,7 @@ def read_recording(
     capture = open_capture(captures)
     database = load_databases(databases) if databases else None
     case = Case(machine=machine, channels=capture.channels, database=database, recording=capture, asked=asked)
-    if database is not None and capture.compiled:
+    if database is not None and capture.large:
         compile_ahead(_LONGEST_COMPILED)
     n_frames = 0
     if twice:

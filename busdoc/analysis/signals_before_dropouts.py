@@ -96,7 +96,7 @@ def _read(
 ) -> tuple[CellSeries, ...]:
     """Look at the capture anew, without a trace in what the first reading counted."""
     numbers = {stream_key(key.channel, key.extended, key.id): period_ns for key, (_, period_ns) in periods.items()}
-    compiled = True if capture.compiled else None
+    compiled = True if capture.large else None
     cells = SignalCells(database, moving, plan.edges_ns, intervals=StreamIntervals(numbers), compiled=compiled)
     for block in capture.second_look():
         cells.feed(block)

@@ -77,8 +77,8 @@ class Watches:
         self._channels = channels
         self._workers = workers
         self._database = database
-        # where the reader has loaded the compiler, the watches need not begin without it
-        compiled = True if case.recording is not None and case.recording.compiled else None
+        # of a large recording all is compiled from the first block on, else each watch chooses by what it was fed
+        compiled = True if case.recording is not None and case.recording.large else None
         self._health = HealthWatch(
             known,
             channels=channels,

@@ -18,7 +18,7 @@ from busdoc.capture.reading import LATEST_NS, MOST_BARREN_BYTES, Reading, Record
 from busdoc.capture.recorder.gaps import RecordedGap, read_gaps
 from busdoc.capture.recorder.notes import read_remarks
 from busdoc.errors import InputError
-from busdoc.kernels.compiled import has_compiler
+from busdoc.kernels.choice import repays
 from busdoc.times import SECOND_NS, seconds
 from busdoc.words.counting import counted
 
@@ -58,10 +58,18 @@ def open_capture(
     InputError : a file that is missing, empty, of a suffix that is not read, or of another kind than its suffix says
     """
     files = find_captures(paths)
-    if compiled is None:
-        compiled = sum(_share_of_large(file) for file in files) >= 1 and has_compiler()
+    large = compiled
+    if compiled is None or large is None:
+        share, kernels = _share_of_large(files)
+        compiled = bool(kernels) and all(repays(share, kernel) for kernel in kernels)
+        large = compiled and share >= 1
     return Capture(
-        files, block_frames=max(1, block_frames), wall_clock=wall_clock, compiled=compiled, chunk_bytes=chunk_bytes
+        files,
+        block_frames=max(1, block_frames),
+        wall_clock=wall_clock,
+        compiled=compiled,
+        large=large,
+        chunk_bytes=chunk_bytes,
     )
 
 
@@ -73,7 +81,8 @@ class Capture:
     files : what is read, in the order given
     channels : the channels met so far
     skipped : the lines left out so far
-    compiled : whether it is large enough to pay for loading compiled code, and there is what compiles it
+    compiled : whether it is read by a compiled parser
+    large : whether it is large enough to pay for compiling whatever else goes over all frames
     """
 
     def __init__(
@@ -84,6 +93,7 @@ class Capture:
         wall_clock: tzinfo,
         compiled: bool,
         chunk_bytes: int | None,
+        large: bool = False,
     ) -> None:
         self.files = tuple(files)
         self.channels = ChannelTable()
@@ -91,6 +101,7 @@ class Capture:
         self._block_frames = block_frames
         self._wall_clock = wall_clock
         self.compiled = compiled
+        self.large = large
         self._chunk_bytes = chunk_bytes
         self._readings: list[Reading] = []
         self._seam_warnings: list[str] = []
@@ -156,6 +167,7 @@ class Capture:
             block_frames=self._block_frames,
             wall_clock=self._wall_clock,
             compiled=self.compiled,
+            large=self.large,
             chunk_bytes=self._chunk_bytes,
         )
         again._most_frames = self._most_frames
@@ -183,6 +195,8 @@ class Capture:
     @property
     def epoch(self) -> bool:
         """Whether times are Unix times; else they count from the capture's own zero."""
+        if len(self.files) == 1 and self._span_ns is not None:  # read already: it need not be opened once more
+            return self._span_ns[0] >= _EPOCH_FROM_NS
         return all(first_ns is None or first_ns >= _EPOCH_FROM_NS for first_ns in self._peek())
 
     def blocks(self) -> Generator[FrameBlock, None, None]:
@@ -290,10 +304,15 @@ class Capture:
         return InputError(where, f"{with_article(suffix)} capture", found, "Check that this is the right file.")
 
 
-def _share_of_large(file: Path) -> float:
-    """Give a file's size as a share of what makes a compiled parser worth loading."""
-    from_mb = READERS[suffix_of(file)].compiled_from_mb
-    return 0.0 if from_mb is None else size_bytes(file) / (from_mb << 20)
+def _share_of_large(files: Sequence[Path]) -> tuple[float, set[str]]:
+    """Give the files' size as a share of what makes compiled parsers worth compiling, and the modules of these."""
+    share, kernels = 0.0, set[str]()
+    for file in files:
+        reader = READERS[suffix_of(file)]
+        if reader.compiled_from_mb is not None:
+            share += size_bytes(file) / (reader.compiled_from_mb << 20)
+            kernels.add(reader.kernel)
+    return share, kernels
 
 
 def _recorded_gaps(files: Sequence[Path]) -> tuple[RecordedGap, ...]:

@@ -2,49 +2,39 @@
 
 import argparse
 import contextlib
-import queue
 import shlex
-import sys
-import threading
-from collections.abc import Iterator
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
+from busdoc.cli.given.page_options import add_page_options, open_page
 from busdoc.cli.options import (
     add_also_option,
     add_bus_option,
     add_database_option,
-    add_page_options,
     add_shared_option,
     add_symptom_option,
     add_zone_option,
     databases,
     load_inputs,
-    open_page,
     open_source,
     report_suffix,
-    waits_s,
     write_report,
 )
+from busdoc.cli.running.line_by_line import run_line_by_line
+from busdoc.cli.running.practising import OWN_SCENARIO, practise
 from busdoc.errors import InputError
-from busdoc.report.words.practice import PRACTICE_SAID
 
 if TYPE_CHECKING:
     from busdoc.analysis.result import Result
     from busdoc.capture.listening import FrameSource
     from busdoc.live.programs.cured_record import CuredRecord
     from busdoc.live.session import LiveSession
-    from busdoc.page.command import PageOfCommand
 
 __all__ = ["add_isolate"]
 
-_TICK_S = 0.05
 _RECORD = "record.html"
 """What is written into the folder of a session by itself."""
-_OWN_SCENARIO = ""
-"""The scenario that the package brings."""
 
 
 def add_isolate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -68,7 +58,7 @@ def add_isolate(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
     isolate.add_argument(
         "--practice",
         nargs="?",
-        const=_OWN_SCENARIO,
+        const=OWN_SCENARIO,
         metavar="SCENARIO.toml",
         help="practise on a machine in software that reacts to what you log (default: the bundled street sweeper)",
     )
@@ -160,7 +150,7 @@ def _isolate(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitS
             journal = load_journal(arguments.actions, session.machine, start_ns=start_ns, epoch=session.source.epoch)
             session.play(journal.actions)
         if arguments.plain or arguments.json:
-            _line_by_line(session, arguments, surroundings, page)
+            run_line_by_line(session, arguments, surroundings, page)
         else:
             from busdoc.screen.app import run_screen
 
@@ -198,7 +188,7 @@ def _open(
     from busdoc.session.folder import SessionFolder, is_session
 
     if arguments.practice is not None:
-        return _practise(arguments, files, surroundings)
+        return practise(arguments, files, surroundings)
     machine_file: Path | None = arguments.machine
     machine, database = load_inputs(machine_file, files)  # before a folder is made
     path: Path | None = arguments.session
@@ -236,105 +226,6 @@ def _open(
     else:
         folder.keep_complaint(asked)
     return LiveSession(source, machine, database, folder=folder, asked=asked)
-
-
-def _practise(
-    arguments: argparse.Namespace, files: list[Path | tuple[int | str, Path]], surroundings: Surroundings
-) -> "LiveSession":
-    """Open a practice machine, and the session on it."""
-    import time
-    from dataclasses import replace
-
-    from busdoc import __version__
-    from busdoc.cli.options import parse_speed
-    from busdoc.live.session import LiveSession
-    from busdoc.session.folder import SessionFolder, is_session
-    from busdoc.simulation.demo import demo_scenario
-    from busdoc.simulation.practice.bus import PracticeBus
-    from busdoc.simulation.scenario.file import load_scenario
-
-    path = demo_scenario() if arguments.practice == _OWN_SCENARIO else Path(arguments.practice)
-    scenario = load_scenario(path, to_practise=True)
-    machine_file = path.parent / scenario.machine_file
-    databases = files or ([] if scenario.database_file is None else [path.parent / scenario.database_file])
-    machine, database = load_inputs(machine_file, databases)
-    source = PracticeBus(
-        replace(scenario, start_ns=time.time_ns()),
-        arguments.seed,
-        speed=parse_speed(arguments.speed or "1"),
-        slow_hands=arguments.slow_hands,
-    )
-    folder: SessionFolder | None = None
-    if arguments.session is not None:
-        if is_session(arguments.session):
-            raise InputError(
-                str(arguments.session), "a new folder to practise", "one that holds a session", "Name another folder."
-            )
-        folder = SessionFolder(
-            arguments.session,
-            machine_file=machine_file,
-            databases=() if database is None else [file.given for file in database.files if not file.why_not],
-            command=shlex.join(["busdoc", *arguments.words]),
-            version=__version__,
-        )
-    if not arguments.plain:
-        print(f"busdoc: {PRACTICE_SAID}", file=surroundings.stderr)
-    return LiveSession(source, machine, database, folder=folder, asked=arguments.symptom, hands=source)
-
-
-def _line_by_line(
-    session: "LiveSession", arguments: argparse.Namespace, surroundings: Surroundings, page: "PageOfCommand | None"
-) -> None:
-    from busdoc.live.bell import TerminalBell
-    from busdoc.screen.plain import PlainSession
-
-    out = surroundings.stderr if arguments.json else surroundings.stdout
-
-    def say(text: str) -> None:
-        with contextlib.suppress(BrokenPipeError):
-            print(text, file=out, flush=True)
-
-    bell = TerminalBell(out, quiet=arguments.quiet)
-    shown = Surroundings(out) if arguments.json else surroundings
-    phone = None if page is None else partial(page.show, say, shown.terminal)
-    plain = PlainSession(session, say, bell=bell, phone=phone)
-    plain.greet()
-    typed: queue.Queue[str | None] = queue.Queue()
-    threading.Thread(target=_read_lines, args=(typed,), name="typed lines", daemon=True).start()
-    pace_s = waits_s(session.source, _TICK_S)
-    listening = True
-    with ended_by_signals() as stopping:
-        while not plain.left and not stopping.is_set():
-            session.step()
-            plain.tell()
-            for line in _waiting(typed):
-                if line is None:
-                    listening = False
-                else:
-                    plain.type(line)
-            if session.source.finished and (not listening or arguments.json or arguments.actions is not None):
-                break
-            if session.source.finished or pace_s:
-                stopping.wait(_TICK_S)
-    session.close()
-    plain.tell()
-    plain.close()
-    bell.finish(stopping.wait)
-
-
-def _read_lines(typed: "queue.Queue[str | None]") -> None:
-    with contextlib.suppress(OSError, ValueError):  # there is none, it was closed, or it speaks no text
-        for line in sys.stdin or ():
-            typed.put(line)
-    typed.put(None)
-
-
-def _waiting(typed: "queue.Queue[str | None]") -> Iterator[str | None]:
-    while True:
-        try:
-            yield typed.get_nowait()
-        except queue.Empty:
-            return
 
 
 def _conclude(session: "LiveSession", arguments: argparse.Namespace, surroundings: Surroundings) -> ExitStatus:

@@ -122,6 +122,7 @@ def run() -> NoReturn:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")  # a name that the terminal cannot show ends nothing
     gc.set_threshold(*_COLLECT)
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # our matrices are small, and starting threads takes 20 ms
     status = ExitStatus.HEALTHY
     try:
         status = main()

@@ -7,7 +7,6 @@ import argparse
 import contextlib
 import os
 import re
-import shlex
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -16,16 +15,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
-from busdoc.cli.options import add_also_option, add_bus_option, add_page_options, add_shared_option, open_page
+from busdoc.cli.given.page_options import add_page_options, open_page
+from busdoc.cli.options import add_also_option, add_bus_option, add_shared_option
+from busdoc.cli.running.record_text import status_parts, status_text, summary_text
 from busdoc.cli.status_line import StatusLine
 from busdoc.errors import InputError
 from busdoc.times import SECOND_NS
-from busdoc.words.counting import counted, times
 
 if TYPE_CHECKING:
-    from busdoc.capture.listening import BusState, FrameSource
-    from busdoc.capture.place import RecordingPlace
-    from busdoc.capture.recorder.recorder import LogRecorder, RecorderState
+    from busdoc.capture.listening import FrameSource
+    from busdoc.capture.recorder.recorder import LogRecorder
     from busdoc.capture.recorder.recording import RecordingSummary
     from busdoc.capture.recorder.twofold import TwofoldRecorder
     from busdoc.cli.keys import Keys
@@ -164,7 +163,7 @@ def _record(arguments: argparse.Namespace, surroundings: Surroundings) -> ExitSt
         recording = _Run(source, recorder, keys, surroundings)
         with recording.on_page(page, surroundings):
             summary = recording.run(stopping, hours)
-    surroundings.stdout.write(_summary_text(summary, recording.n_marks, recorder.place))
+    surroundings.stdout.write(summary_text(summary, recording.n_marks, recorder.place))
     return ExitStatus.TROUBLE if summary.away else ExitStatus.HEALTHY
 
 
@@ -207,7 +206,7 @@ class _Run:
         self._say(f"marked in {self._recorder.place.marks_file.name}")
 
     def _status(self) -> Sequence[str]:
-        return _status_parts(self._recorder.state, self._source.buses(), time.monotonic() - self._start_s)
+        return status_parts(self._recorder.state, self._source.buses(), time.monotonic() - self._start_s)
 
     def run(self, stopping: threading.Event, hours: float | None) -> "RecordingSummary":
         """Record until it is to end; whatever happens, what was heard is on the disk."""
@@ -240,7 +239,7 @@ class _Run:
         now_s = time.monotonic()
         if self._draws and now_s - self._drawn_s >= _DRAW_EVERY_S:
             self._drawn_s = now_s
-            self._line.draw(_status_text(self._recorder.state, self._source.buses(), now_s - self._start_s))
+            self._line.draw(status_text(self._recorder.state, self._source.buses(), now_s - self._start_s))
 
     def _mark(self) -> None:
         from busdoc.actions.mark import append_mark
@@ -258,59 +257,3 @@ class _Run:
         """Write a line that stays, with its time."""
         stamp = datetime.fromtimestamp(self._source.now_ns() / SECOND_NS, UTC).strftime("%Y-%m-%d %H:%M:%SZ")
         self._line.say(f"{stamp}  {text}")
-
-
-def _status_text(state: "RecorderState", buses: "Sequence[BusState]", elapsed_s: float) -> str:
-    return " | ".join(_status_parts(state, buses, elapsed_s))
-
-
-def _status_parts(state: "RecorderState", buses: "Sequence[BusState]", elapsed_s: float) -> list[str]:
-    heard = ", ".join(f"{bus.name} {bus.hearing}" for bus in buses)
-    parts = [_clock_text(elapsed_s), heard, counted(state.frames, "frame"), _files_text(state)]
-    if state.gaps:
-        parts.append(counted(state.gaps, "gap"))
-    if state.trouble:
-        parts.append(state.trouble)
-    return parts
-
-
-def _files_text(state: "RecorderState") -> str:
-    return f"{state.n_bytes / 1e6:,.1f} MB in {counted(state.pieces, 'file')}"
-
-
-def _clock_text(seconds: float) -> str:
-    """Write a duration as hours, minutes and seconds.
-
-    >>> _clock_text(3725.9), _clock_text(360_000)
-    ('1:02:05', '100:00:00')
-    """
-    whole = int(seconds)
-    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
-
-
-def _summary_text(summary: "RecordingSummary", n_marks: int, place: "RecordingPlace") -> str:
-    state = summary.recorder
-    lasted = _clock_text(summary.duration_s)
-    lines = [f"Recorded {counted(state.frames, 'frame')} in {lasted} to {state.path}: {_files_text(state)}."]
-    if not state.frames:
-        lines = [f"Not one frame was heard in {lasted}. docs/adapters.md says what to look at."]
-    if summary.gaps:
-        gaps = counted(summary.gaps, "gap")
-        lines.append(f"{gaps} in our own hearing, {summary.gap_s:.1f} s in all: nobody is accused of what lies there.")
-    if summary.overruns:
-        lines.append(f"The laptop or an adapter did not keep up, {times(summary.overruns)}.")
-    lines += [
-        f"At the end {bus.name} did not answer: {bus.note.partition('; it is tried')[0]}." for bus in summary.away
-    ]
-    if state.left_out:
-        frames = counted(state.left_out, "frame was", "frames were")
-        lines.append(f"{frames} left out: {state.trouble or 'the disk had no room'}.")
-    elif state.trouble:
-        lines.append(f"At the end: {state.trouble}.")
-    command = ["busdoc", "postmortem", str(state.path)]
-    if place.marks_file.exists():
-        lines.append(f"Marks are in {place.marks_file}" + (f", {n_marks} of them made here." if n_marks else "."))
-        command += ["--actions", str(place.marks_file)]
-    if state.frames:
-        lines.append(f"Look at it:  {shlex.join(command)}")
-    return "\n".join(lines) + "\n"

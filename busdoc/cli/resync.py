@@ -8,14 +8,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings
+from busdoc.cli.given.page_options import add_page_options, refuse_page
 from busdoc.cli.options import (
     add_bus_option,
-    add_page_options,
     add_recording_input,
     add_symptom_option,
     add_zone_option,
     open_source,
-    refuse_page,
 )
 from busdoc.cli.progress import read_with
 from busdoc.errors import InputError

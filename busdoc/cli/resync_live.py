@@ -10,7 +10,8 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from busdoc.cli.environment import ExitStatus, Surroundings, ended_by_signals
-from busdoc.cli.options import databases, load_inputs, open_page, waits_s
+from busdoc.cli.given.page_options import open_page
+from busdoc.cli.options import databases, load_inputs, waits_s
 from busdoc.errors import InputError
 from busdoc.times import SECOND_NS, wall_time, zone_name
 

@@ -112,8 +112,14 @@ def conclusion_of(verdict: IsolationVerdict | None, *, troubled: bool, doubted: 
     suspected = [one for one in verdict.suspects if one.probability >= SUSPECTED_FROM and not one.cleared]
     proving = tuple(one for one in verdict.repairs if one.part in verdict.proving)
     if proving:
-        named = tuple(one for one in verdict.suspects if one.part in verdict.proving)
-        others = tuple(one for one in suspected if one.part not in verdict.proving)
+        # Of two that were at fault the one that was replaced first is one of them still, and as sound as the other now.
+        replaced = {one.part for one in verdict.repairs}
+        named = tuple(
+            one
+            for one in verdict.suspects
+            if one.part in verdict.proving or (one.part in replaced and one.probability >= NAMED_FROM)
+        )
+        others = tuple(one for one in suspected if one.part not in replaced)
         done = quiet is not None and all(one.quiet_ns >= quiet.needed_ns for one in proving)
         # What is likely beside the repaired part was there all along, and quiet; it keeps the proof from being one.
         proved = done and not any(one.part != ELSEWHERE for one in others)

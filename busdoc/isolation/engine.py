@@ -19,6 +19,7 @@ from busdoc.isolation.proposals.quiet import quiet_of, repairs_of
 from busdoc.isolation.suspects.attribution import attribute_showings, awaits_its_press, taken_away
 from busdoc.isolation.suspects.exposure import THE_MACHINE, find_reach, with_controllers
 from busdoc.isolation.suspects.findings import Findings, work_through
+from busdoc.isolation.suspects.hands.switching import apart_from_hands
 from busdoc.isolation.suspects.losses import gather_losses, losses_of, silent_at_first
 from busdoc.isolation.suspects.reasons import elsewhere_reasons, reasons_for
 from busdoc.isolation.suspects.sets.many import bounded
@@ -189,6 +190,7 @@ def work_out(record: Record) -> Findings:
     losses = gather_losses(incidents, reach.controllers, record.start_ns, record.absent)
     span_s = max((record.at_ns - record.start_ns) / SECOND_NS, 1.0)
     _, offset_s = taken_away(losses, reach, actions, record.start_ns, span_s)
+    losses = apart_from_hands(losses, reach.controllers, machine, actions, record.start_ns, offset_s)
     if symptom is not None:
         reach = find_reach(machine, actions, as_one=True) if symptom.controller is None else reach
         away = (*losses.away, ()) if symptom.controller is None else losses.away

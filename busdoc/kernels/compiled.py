@@ -101,11 +101,17 @@ class Kernel:
 
     def is_kept(self) -> bool:
         """Whether it needs no compiling."""
-        if NATIVE and self._path is not None and self._path.exists():
+        if self.is_kept_natively():
             return True
         from busdoc.kernels.compiler import is_kept_by_numba
 
         return is_kept_by_numba(self.py_func)
+
+    def is_kept_natively(self) -> bool:
+        """Whether its machine code lies there; where there is none for any processor, LLVM is not asked for ours."""
+        if not NATIVE or self._place is None or not any(self._place.glob(f"{self.py_func.__qualname__}-*.native")):
+            return False
+        return self._path is not None and self._path.exists()
 
     def prepare(self) -> None:
         """Compile it and keep it, where it has a signature and is not kept."""
@@ -144,13 +150,15 @@ class Kernel:
         return object_of(self._alone, types)
 
     @cached_property
-    def _path(self) -> Path | None:
-        """Where its machine code is kept; None: nowhere."""
+    def _place(self) -> Path | None:
+        """The folder in which it is kept; None: nowhere."""
         folder = kernel_folder()
-        if folder is None:
-            return None
-        key = content_key(self.py_func, self.py_func.__code__.co_filename)
-        return folder / key / f"{self.py_func.__qualname__}-{machine_key()}.native"
+        return None if folder is None else folder / content_key(self.py_func, self.py_func.__code__.co_filename)
+
+    @cached_property
+    def _path(self) -> Path | None:
+        """Where its machine code for this processor is kept; None: nowhere."""
+        return None if self._place is None else self._place / f"{self.py_func.__qualname__}-{machine_key()}.native"
 
     @property
     def _known_signature(self) -> Any:

@@ -1,6 +1,7 @@
 """What happened, told once: who was lost and came back, codes, what a bus does, what was cleared and named."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from busdoc.actions.action import Action, Origin
 from busdoc.actions.words import act_in_words
@@ -46,6 +47,10 @@ class EventLog:
         self._n = 0
         self._kept: list[Happening] = []
         self._lost: set[tuple[str, int]] = set()
+        self._read_as: dict[tuple[str, int], tuple[int, bool]] = {}
+        """Who was lost, when -> (number of the happening, whether an action explained it as it was told last)."""
+        self.amended = 0
+        """How often something that was told has been worded anew since."""
         self._back: set[tuple[str, int]] = set()
         self._codes: set[tuple[str, int]] = set()
         self._shows: set[tuple[str, int]] = set()
@@ -84,21 +89,29 @@ class EventLog:
                     self._lost.add(key)
                     text = loss_in_words(name, expected=expected)
                     new.append((loss.last_seen_ns, HappeningKind.LOST, text, name))
+                    self._read_as[key] = (0, expected)  # its number comes with the telling
+                elif key in self._read_as and self._read_as[key][1] != expected:
+                    n, _ = self._read_as[key]
+                    self._read_as[key] = (n, expected)
+                    self._amend(n, loss_in_words(name, expected=expected))
                 if loss.steady_ns is not None and loss.steady_ns <= now_ns and key not in self._back:
                     self._back.add(key)
                     new.append((loss.steady_ns, HappeningKind.BACK, back_in_words(loss), name))
         for at_ns, kind, text, name in sorted(new):
             self._tell(at_ns, kind, text, name)
+            if (name, at_ns) in self._read_as and kind is HappeningKind.LOST:
+                self._read_as[name, at_ns] = (self._n, self._read_as[name, at_ns][1])
 
     def _spells(
         self, name: str, losses: Sequence[KnownLoss], now_ns: int, new: list[tuple[int, HappeningKind, str, str]]
     ) -> set[tuple[str, int]]:
         """Tell once that a controller restarts over and over, and once that it runs on; give what is told with that.
 
-        The first two restarts were told when they came: that it goes on like that shows with the third.
+        The first two restarts were told when they came: that it goes on like that shows with the third. What hands did
+        counts for none.
         """
         told: set[tuple[str, int]] = set()
-        away = [known for known in losses if known[0].kind is not IncidentKind.LATE]
+        away = [known for known in losses if known[0].kind is not IncidentKind.LATE and not known[2]]
         falls = [fall_of([loss]) for _, loss, _ in away]
         for first, after in find_spells(falls):
             spell = falls[first:after]
@@ -207,6 +220,13 @@ class EventLog:
     def note(self, time_ns: int, text: str) -> None:
         """Tell something else."""
         self._tell(time_ns, HappeningKind.NOTE, text)
+
+    def _amend(self, n: int, text: str) -> None:
+        """Word anew what was told: the press, or what the traffic shows of it, came after the loss that it explains."""
+        for k, one in enumerate(self._kept):
+            if one.n == n:
+                self._kept[k] = replace(one, text=text)
+                self.amended += 1
 
     def _tell(self, time_ns: int, kind: HappeningKind, text: str, controller: str | None = None) -> None:
         if self._silent:

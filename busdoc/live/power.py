@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from busdoc.actions.action import OWN_LEAD_IN, OWN_LEAD_OUT, POWER_KINDS, Action, ActionKind, Origin
 from busdoc.actions.plugged import PlugState
 from busdoc.actions.words import THE_MACHINE
-from busdoc.health.controller import ControllerState
+from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.health.incident import IncidentKind, RanOn
 from busdoc.health.summary import Health
 from busdoc.isolation.verdict import Step
@@ -132,7 +132,7 @@ class PowerWatch:
         ]
         if not known or any(now_ns - last_ns[name] < _OUT_NS for name in known):
             return None
-        lost = {one.name for one in health.controllers if one.state in (ControllerState.LOST, ControllerState.OFF)}
+        lost = {one.name for one in health.controllers if _is_away(one, health)}
         fell_ns = sorted(last_ns[name] for name in known if name in lost)
         return fell_ns[len(fell_ns) // 2] if fell_ns else None
 
@@ -188,6 +188,13 @@ def _holds(action: Action, state: PlugState) -> bool:
     return not state.main_on if action.part is None else action.part in state.switched_off
 
 
+def _is_away(controller: ControllerHealth, health: Health) -> bool:
+    """Whether it is missed now; one that restarts over and over, or was switched on and off a few times, too."""
+    if controller.state in (ControllerState.LOST, ControllerState.OFF):
+        return True
+    return bool(controller.absences) and controller.absences[-1][1] >= health.until_ns
+
+
 def _alarm(action: Action, heard: list[str], health: Health) -> str:
     known = [one.name for one in health.controllers if one.name in heard]
     what = (action.part or THE_MACHINE).upper()
@@ -209,7 +216,7 @@ def _silence(
         if len(fell) > 1 or len(fell) == len(expected):
             return SilenceRow(since_ns=since_ns, ended_ns=None, asked=now_ns - since_ns >= _ASKED_NS)
     # As long as nobody else is heard, the first that is missed may be the first of all, and not the one at fault.
-    lost = [one.last_ns for one in health.controllers if one.name in expected and one.state is ControllerState.LOST]
+    lost = [one.last_ns for one in health.controllers if one.name in expected and _is_away(one, health)]
     begins = len(expected) > 1 and now_ns - since_ns >= _BEGINS_NS
     if begins and not answered and any(t_ns is not None and t_ns > since_ns - _WITH_IT_NS for t_ns in lost):
         return SilenceRow(since_ns=since_ns, ended_ns=None, asked=False)

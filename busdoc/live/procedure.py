@@ -16,6 +16,7 @@ from enum import StrEnum
 
 from busdoc.actions.action import REMARKS, Action, ActionKind
 from busdoc.actions.words import order_in_words
+from busdoc.isolation.suspects.rates import SHORTEST_QUIET_S
 from busdoc.isolation.verdict import NextTest, Step
 from busdoc.live.view import NextRow, Watching
 from busdoc.times import SECOND_NS
@@ -27,8 +28,8 @@ HOLD_NS = 10 * SECOND_NS
 """So long the power is left off in a cycle: capacitors empty, and what latched forgets (common practice)."""
 _LATE_NS = 3 * SECOND_NS
 """A fall this long before the press of the last step belongs to its watch: people press after they plug."""
-_LEFT_AFTER_NS = 12 * SECOND_NS
-"""A watch is not left earlier: what shows at once shows within a start and a moment (common practice)."""
+_LEFT_AFTER_NS = round(SHORTEST_QUIET_S * SECOND_NS)
+"""A watch is not left earlier: less quiet decides nothing."""
 _WORTH = 2.0
 """A watch is left for a test that tells so many times as much for its time as watching on: less is no gain once hands
 and the way are counted (by definition of 'clearly more')."""

@@ -6,7 +6,7 @@ from busdoc.capture.channels import ChannelTable
 from busdoc.health.codes.code import FaultCode
 from busdoc.health.controller import ControllerHealth, ControllerState
 from busdoc.health.incident import Incident, IncidentKind, Loss
-from busdoc.health.presence.runs.spells import Fall, fall_of, find_spells
+from busdoc.health.presence.runs.spells import Fall, fall_of, find_spells, goes_on
 from busdoc.health.summary import Health
 from busdoc.isolation.verdict import Because
 from busdoc.live.view import ControllerRow, StripSpan
@@ -60,15 +60,16 @@ def _row(
     codes: Sequence[FaultCode],
     channels: ChannelTable,
 ) -> ControllerRow:
-    spans = tuple(_spans(one, health, losses[-_MOST_SPANS:]))
-    current = spans[-1] if spans else None
     away = [known for known in losses if known[0].kind in _AWAY]
-    spell = _spell(one, away)
+    spell = _spell(one, away, health.until_ns)
+    state = one.state if spell or one.state is not ControllerState.RESTARTING else _apart_from_hands(away)
+    spans = tuple(_spans(one, state, health, losses[-_MOST_SPANS:]))
+    current = spans[-1] if spans else None
     since_ns = current.from_ns if current is not None and one.first_ns is not None else None
     return ControllerRow(
         name=one.name,
         channel="" if one.channel is None else channels.name(one.channel),
-        state=one.state,
+        state=state,
         since_ns=spell[0].last_seen_ns if spell else since_ns,
         dropouts=sum(not expected for _, _, expected in away),
         expected_off=bool(current is not None and current.expected and current.state is ControllerState.LOST),
@@ -77,16 +78,29 @@ def _row(
     )
 
 
-def _spell(one: ControllerHealth, away: Sequence[KnownLoss]) -> list[Fall]:
-    """Give the restarts of a controller that restarts over and over, those of the spell that goes on."""
+def _spell(one: ControllerHealth, away: Sequence[KnownLoss], until_ns: int) -> list[Fall]:
+    """Give the restarts of a controller that restarts over and over, those of the spell that goes on.
+
+    What hands did counts for none: who is switched off and on for each test restarts each time, and is well.
+    """
     if one.state is not ControllerState.RESTARTING:
         return []
-    falls = [fall_of([loss]) for _, loss, _ in away]
+    falls = [fall_of([loss]) for _, loss, expected in away if not expected]
     spells = find_spells(falls)
-    return falls[slice(*spells[-1])] if spells else []
+    last = falls[slice(*spells[-1])] if spells and spells[-1][1] == len(falls) else []
+    return last if last and goes_on(last, until_ns) else []
 
 
-def _spans(one: ControllerHealth, health: Health, losses: Sequence[KnownLoss]) -> Iterator[StripSpan]:
+def _apart_from_hands(away: Sequence[KnownLoss]) -> ControllerState:
+    """Say how a controller stands whose restarts are the doing of hands."""
+    if not away or away[-1][1].back_ns is None:
+        return ControllerState.LOST
+    return ControllerState.STARTING if away[-1][1].steady_ns is None else ControllerState.STEADY
+
+
+def _spans(
+    one: ControllerHealth, stands: ControllerState, health: Health, losses: Sequence[KnownLoss]
+) -> Iterator[StripSpan]:
     """Cut the time from the start until now where the state changed."""
     until_ns = health.until_ns
     if one.first_ns is None:
@@ -110,13 +124,13 @@ def _spans(one: ControllerHealth, health: Health, losses: Sequence[KnownLoss]) -
             continue
         next_ns = losses[k + 1][1].last_seen_ns if k + 1 < len(losses) else until_ns
         steady_ns = next_ns if loss.steady_ns is None else min(loss.steady_ns, next_ns)
-        if loss.steady_ns is None and next_ns == until_ns and one.state is ControllerState.STEADY:
+        if loss.steady_ns is None and next_ns == until_ns and stands is ControllerState.STEADY:
             continue  # when it was in step again was not seen; that it is now, was
         if steady_ns > at_ns:
             yield StripSpan(from_ns=at_ns, to_ns=steady_ns, state=ControllerState.STARTING)
             at_ns = steady_ns
     if until_ns > at_ns:
-        yield StripSpan(from_ns=at_ns, to_ns=until_ns, state=one.state)
+        yield StripSpan(from_ns=at_ns, to_ns=until_ns, state=stands)
 
 
 def _last_fault(one: ControllerHealth, away: Sequence[KnownLoss], codes: Sequence[FaultCode]) -> str:

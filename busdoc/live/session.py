@@ -199,6 +199,11 @@ class LiveSession:
         """Give what happened after the one with this number."""
         return self._event_log.after(after)
 
+    @property
+    def amended(self) -> int:
+        """How often something that happened has been worded anew since it was told."""
+        return self._event_log.amended
+
     def view(self) -> SessionView:
         """Give all that is shown, as of the last step."""
         now = (self._judging.revision, self._listening.heard_ns)

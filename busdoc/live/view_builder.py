@@ -208,7 +208,7 @@ def _complaint(symptom: Symptom, at: Standing) -> ComplaintRow:
     ]  # fmt: skip
     since_ns = at.heard_ns if last is None else last.since_ns if last.gone_ns is None else last.gone_ns
     by_eye = symptom.kind is SymptomKind.SEEN
-    live = (by_eye and not unseen_since(symptom)) or not symptom.observable
+    live = (by_eye and not unseen_since(symptom, at.heard_ns)) or not symptom.observable
     weighed_ns = at.weighed.verdict.at_ns  # a playback that runs fast is seconds further on than what was judged of it
     return ComplaintRow(
         name=symptom_in_words(symptom),

@@ -55,5 +55,7 @@ class ControllerSpec:
     identity: Identity = Identity()
     expects: tuple[ExpectedStream, ...] = ()
     """Streams named as its own, with or without a period."""
+    unsteady: frozenset[tuple[int, bool]] = frozenset()
+    """(identifier, extended) of frames that are known to stop, or to keep no rhythm, while controllers go on."""
     latches: bool | None = None
     back_within_ns: int | None = None

@@ -244,6 +244,7 @@ def read_controller(table: MapTable, unsteady: Collection[tuple[int, bool]] = ()
             channel=channel,
             identity=identity,
             expects=expects,
+            unsteady=frozenset(unsteady),
             latches=latches,
             back_within_ns=back_within_ns,
         ),
@@ -269,6 +270,7 @@ def _expected_streams(table: MapTable) -> tuple[ExpectedStream, ...]:
             entry.wrong("frame", "an identifier in hexadecimal", shown(raw), _FRAME_ADVICE)
         period_ns = entry.seconds_ns("period_s")
         jitter_ns = entry.seconds_ns("jitter_s")
+        entry.items("measured", (int, Decimal), "seconds")  # as `returns_s`
         entry.finish()
         if frame is not None:
             if frame in streams:

@@ -12,7 +12,8 @@ from statistics import median, stdev
 
 from busdoc.health.controller import ControllerHealth, StreamHealth, StreamKey
 from busdoc.health.summary import Health
-from busdoc.machine.controller_spec import Identity, PeriodFrom
+from busdoc.machine.controller_spec import Identity
+from busdoc.resync_check.periods import SeenPeriod
 from busdoc.resync_check.records import ControllerReturn, PowerUpReturn, ReturnFault
 from busdoc.resync_check.tolerance import ToleranceBound, upper_bound
 from busdoc.times import SECOND_NS
@@ -40,34 +41,6 @@ _ENOUGH_FRAMES = 5
 """Frames from which a stream without a rhythm is taken to have none, and not to be too seldom to tell."""
 _TIED = 0.35
 """Standard deviation of the time between two controllers, against that to the others, when one waits for the other."""
-_NICE = (
-    1,
-    2,
-    5,
-    10,
-    20,
-    25,
-    40,
-    50,
-    80,
-    100,
-    125,
-    150,
-    160,
-    200,
-    250,
-    300,
-    400,
-    500,
-    750,
-    1000,
-    1500,
-    2000,
-    2500,
-    5000,
-)
-"""Periods that people design, ms (common practice)."""
-_NICE_WITHIN = 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,10 +48,12 @@ class LearntStream:
     """One cyclic stream."""
 
     key: StreamKey
-    period_ns: int
-    """The designed period where the measured one is within 2 % of it."""
-    measured_ns: int
-    jitter_ns: int
+    seen: SeenPeriod
+
+    @property
+    def period_ns(self) -> int:
+        """The designed period where the measured one is within 2 % of it."""
+        return self.seen.period_ns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -296,25 +271,10 @@ def _in_step_ns(one: ControllerReturn, expected: Set[StreamKey]) -> int:
 
 def _streams(found: ControllerHealth) -> tuple[LearntStream, ...]:
     return tuple(
-        LearntStream(
-            key=stream.key,
-            period_ns=stream.period_ns if stream.period_from is PeriodFrom.MAP else _designed(stream.period_ns),
-            measured_ns=stream.period_ns,
-            jitter_ns=stream.jitter_ns or 0,
-        )
+        LearntStream(key=stream.key, seen=seen)
         for stream in sorted(found.streams, key=lambda stream: stream.key)
-        if stream.cyclic and stream.period_ns
+        if (seen := SeenPeriod.in_recording(stream)) is not None
     )
-
-
-def _designed(measured_ns: int) -> int:
-    """Give the period that was meant, where a round one is near; else the measured one to three digits."""
-    measured_ms = measured_ns / 1e6
-    nearest = min(_NICE, key=lambda nice: abs(nice - measured_ms))
-    if abs(nearest - measured_ms) <= _NICE_WITHIN * nearest:
-        return nearest * 1_000_000
-    digits = 2 - math.floor(math.log10(measured_ns))
-    return round(measured_ns, digits)
 
 
 def _controller(

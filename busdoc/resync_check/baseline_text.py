@@ -13,6 +13,7 @@ from typing import Any
 
 from busdoc.machine.toml_lines import TomlPath, lines_of
 from busdoc.resync_check.baseline import Baseline, LearntBus, LearntController, LearntStream, LearntWake
+from busdoc.resync_check.periods import MEASURED, SeenPeriod, seconds_text
 from busdoc.resync_check.returns_so_far import RECORDINGS, RETURNS, UNSTEADY, learnt_before, learnt_on
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import counted
@@ -31,7 +32,9 @@ class MergedMap:
     """What stands in the map and was learnt otherwise, as sentences."""
 
 
-_LEARNT_ROW = re.compile(r'  \{ frame = "(0x[0-9A-F]+)", period_s = [0-9.]+(?:, jitter_s = [0-9.]+)? \},')
+_LEARNT_ROW = re.compile(
+    r'  \{ frame = "(0x[0-9A-F]+)", period_s = [0-9.]+(?:, jitter_s = [0-9.]+)?(?:, measured = \[[0-9., ]+\])? \},'
+)
 """A row of `expects` as it is written here; any other was written by hand."""
 _OF_RETURNS = ("back_usually_s", "back_within_s", RETURNS)
 
@@ -101,6 +104,10 @@ def merge_into(text: str, baseline: Baseline, channels: Mapping[int | str, int] 
                     replaced.update(places.more_of(key, path, lines))
         replaced.update({row: text for row, (_, text) in learnt_anew.items()})
         anew = {key for key, _ in learnt_anew.values()}
+        periods = places.periods_anew(path, together[who]) if path[0] == "controller" and who in together else {}
+        replaced.update({row: text for row, (_, text) in periods.items()})
+        if said := [text for text, _ in periods.values() if text]:
+            added.append(f"{who}: {', '.join(said)}, by all recordings so far.")
         more = places.more_streams(path, together[who]) if path[0] == "controller" and who in together else None
         if more is not None:
             insertions.setdefault(more[0], []).extend(_expected(stream) for stream in more[1])
@@ -243,6 +250,31 @@ class _Places:
             last += 1
         return (last, more) if last > number else None
 
+    def periods_anew(self, path: TomlPath, one: LearntController) -> dict[int, tuple[str, str]]:
+        """Give the rows of `expects` that more recordings have changed.
+
+        Returns
+        -------
+        (what is new, "" where no more than what it rests on; text) for each line that is to be replaced, from 1
+        """
+        number = self._lines.get((*path, "expects"))
+        if number is None:
+            return {}
+        streams = {str(stream.key): stream for stream in one.streams}
+        rows = {str(entry.get("frame")): entry for entry in _at(self._document, path)["expects"]}
+        found: dict[int, tuple[str, str]] = {}
+        for index in range(number, len(self._rows)):
+            learnt = _LEARNT_ROW.fullmatch(self._rows[index])
+            if learnt is None:
+                break
+            stream = streams.get(learnt[1])
+            before = SeenPeriod.of_row(rows[learnt[1]])
+            if stream is None or before is None or (text := _expected(stream)) == self._rows[index]:
+                continue
+            is_new = seconds_text(before.period_ns) != seconds_text(stream.period_ns)
+            found[index + 1] = (f"{learnt[1]} every {seconds_text(stream.period_ns)} s" if is_new else "", text)
+        return found
+
     def _is_whole(self, line: int, key: str, value: object) -> bool:
         """Tell whether one line holds a key with its whole value."""
         try:
@@ -334,7 +366,7 @@ def _controller_lines(one: LearntController) -> list[Line]:
 def _recordings_lines(baseline: Baseline) -> list[Line]:
     """Name the recordings that times were learnt from, so that none counts twice, and the frames not to expect."""
     each = ", ".join(map(_text, baseline.recordings))
-    lines: list[Line] = [(RECORDINGS, f"[{each}]", "recordings whose returns are known")] if each else []
+    lines: list[Line] = [(RECORDINGS, f"[{each}]", "recordings that were learnt from")] if each else []
     loose = ", ".join(map(_text, baseline.unsteady))
     why = "no rhythm, or they stop while their controller goes on: not expected"
     return [*lines, (UNSTEADY, f"[{loose}]", why)] if loose else lines
@@ -348,7 +380,7 @@ def _return_lines(one: LearntController) -> list[Line]:
     if one.limit_ns is not None:
         lines.append(("back_within_s", f"{one.limit_ns / SECOND_NS:.1f}", _limit(one)))
     if one.returns_ns:
-        each = ", ".join(_seconds(value) for value in one.returns_ns)
+        each = ", ".join(seconds_text(value) for value in one.returns_ns)
         lines.append((RETURNS, f"[{each}]", "each healthy return; more recordings add theirs"))
     return lines
 
@@ -371,14 +403,10 @@ def _expects(one: LearntController) -> str:
 
 
 def _expected(stream: LearntStream) -> str:
-    jitter = f", jitter_s = {_seconds(stream.jitter_ns)}" if stream.jitter_ns >= 1000 else ""
-    return f'  {{ frame = "{stream.key}", period_s = {_seconds(stream.period_ns)}{jitter} }},'
-
-
-def _seconds(t_ns: int) -> str:
-    """Write nanoseconds as decimal seconds, in microseconds at the finest."""
-    micros = max(1, round(t_ns / 1000))
-    return re.sub(r"0+$", "", f"{micros // 1_000_000}.{micros % 1_000_000:06d}").removesuffix(".") or "0"
+    seen = stream.seen
+    jitter = f", jitter_s = {seconds_text(1000 * seen.jitter_us)}" if seen.jitter_us else ""
+    measured = f", {MEASURED} = {seen.kept()}"
+    return f'  {{ frame = "{stream.key}", period_s = {seconds_text(stream.period_ns)}{jitter}{measured} }},'
 
 
 def _text(value: str) -> str:

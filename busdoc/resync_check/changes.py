@@ -7,7 +7,6 @@ more than it did.
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from statistics import median
 
 from busdoc.capture.channels import ChannelTable
 from busdoc.health.controller import ControllerHealth
@@ -111,6 +110,8 @@ def _returns(power_ups: Sequence[PowerUpReturn]) -> Iterator[Change]:
                 lateness.setdefault(one.name, []).append((one.took_ns(one.steady_ns, zero_ns), one.usual_ns))
     yield from exchanged.values()
     for name, returns in lateness.items():
+        from statistics import median  # 5 ms, and few captures are held against a baseline
+
         took_ns, usual_ns = round(median(took for took, _ in returns)), returns[0][1]
         if abs(took_ns - usual_ns) <= max(SECOND_NS // 2, usual_ns // 3):
             continue

@@ -125,17 +125,7 @@ def follow_return(heard: Heard, power_up: PowerUp, one: ControllerHealth, expect
         limit_ns=expectation.limit_ns,
         usual_ns=expectation.usual_ns,
         starts_after=expectation.starts_after,
-        cranked_ns=max(
-            (
-                loss.back_ns
-                for loss in heard.cranked
-                if loss.controller == one.name
-                and loss.back_ns is not None
-                and zero_ns <= loss.last_seen_ns
-                and loss.back_ns < power_up.until_ns
-            ),
-            default=None,
-        ),
+        cranked_ns=None if first_ns is None else heard.cranked_ns(one.name, zero_ns, first_ns, steady_ns, power_up),
     )
 
 

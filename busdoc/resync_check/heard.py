@@ -75,19 +75,59 @@ class Heard:
                 until_over[loss.controller] = loss.last_seen_ns
         for gone in (for_good, _the_last_in_turn(until_over)):
             if len(gone) > 1 and 2 * len(gone) >= len(power_up.controllers):
-                return gone
+                return {**self._woken(gone, power_up), **gone}
         return {}
 
+    def cranked_ns(
+        self, name: str, zero_ns: int, first_ns: int, steady_ns: int | None, power_up: PowerUp
+    ) -> int | None:
+        """Give when the engine's start let go of a controller; None: no start came between.
+
+        Of several, the last before it was in step. One that was first heard after the starter had begun to take others
+        away, and with them, had been held by it.
+
+        Parameters
+        ----------
+        zero_ns, first_ns, steady_ns : the first frame of all, its own first frame, and when it was in step
+        """
+        backs = [
+            (loss.controller, loss.last_seen_ns, loss.back_ns)
+            for loss in self.cranked
+            if loss.back_ns is not None and zero_ns <= loss.last_seen_ns and loss.back_ns < power_up.until_ns
+        ]
+        own = [back_ns for controller, _, back_ns in backs if controller == name]
+        before = [back_ns for back_ns in own if steady_ns is None or back_ns <= steady_ns]
+        held = any(low_ns < first_ns <= back_ns + _HELD_NS for _, low_ns, back_ns in backs)
+        return max(before, default=first_ns if held else max(own, default=None))
+
+    def _woken(self, gone: Mapping[str, int], power_up: PowerUp) -> dict[str, int]:
+        """Give the last frame of those that left with the others and were heard again: they woke with the machine off.
+
+        A controller that is woken by its clock, a door or a charger speaks for a while (common practice).
+        """
+        return {
+            loss.controller: loss.last_seen_ns
+            for loss in self.losses
+            if loss.controller in power_up.controllers
+            and loss.back_ns is not None
+            and any(abs(loss.last_seen_ns - t_ns) <= _IN_TURN_NS for t_ns in gone.values())
+        }
+
     def _was_left_behind(self, loss: Loss) -> bool:
-        """Tell whether others fell with a controller and came back without it: nobody switched it off."""
-        return any(
-            other.controller != loss.controller
-            and other.back_ns is not None
-            and other.back_ns > loss.last_seen_ns
-            and (loss.back_ns is None or other.back_ns < loss.back_ns - _BACK_TOGETHER_NS)
-            and abs(other.last_seen_ns - loss.last_seen_ns) <= _FELL_TOGETHER_NS
-            for other in (*self.losses, *self.cranked)
-        )
+        """Tell whether as many came back without a controller, of those that fell with it, as stayed away.
+
+        Then nobody switched it off.
+        """
+        back, away = set(), {loss.controller}
+        for other in (*self.losses, *self.cranked):
+            if abs(other.last_seen_ns - loss.last_seen_ns) > _FELL_TOGETHER_NS or other.controller == loss.controller:
+                continue
+            came = other.back_ns is not None and other.back_ns > loss.last_seen_ns
+            if came and (loss.back_ns is None or (other.back_ns or 0) < loss.back_ns - _BACK_TOGETHER_NS):
+                back.add(other.controller)
+            elif not came:
+                away.add(other.controller)
+        return len(back) >= len(away)
 
 
 def _the_last_in_turn(gone: Mapping[str, int]) -> dict[str, int]:
@@ -102,6 +142,8 @@ def _the_last_in_turn(gone: Mapping[str, int]) -> dict[str, int]:
 
 
 _FELL_TOGETHER_NS = SECOND_NS
+_HELD_NS = 2 * SECOND_NS
+"""Whom the starter held speaks so soon after the others are back (common practice: its own start)."""
 _BACK_TOGETHER_NS = 10 * SECOND_NS
 _IN_TURN_NS = 2 * SECOND_NS
 """Between one controller and the next when a machine is switched off: they let go each in its own time."""

@@ -1,25 +1,67 @@
-"""What several calls of `baseline` learn together: returns, the limits that follow, and which frames not to expect.
+"""What several calls of `baseline` learn together: periods, returns, their limits, and which frames not to expect.
 
 A number in a map that follows from the returns that stand beside it was learnt, and is learnt on; any other was set by
 hand, and stays.
 """
 
 from collections.abc import Mapping, Sequence, Set
+from dataclasses import replace
+from functools import reduce
 from typing import Any
 
 from busdoc.health.summary import Health
 from busdoc.resync_check.baseline import Baseline, LearntController, with_returns
+from busdoc.resync_check.periods import SeenPeriod
 from busdoc.times import SECOND_NS
 
-__all__ = ["RECORDINGS", "RETURNS", "UNSTEADY", "learnt_before", "learnt_on", "recording_mark", "with_earlier"]
+__all__ = [
+    "RECORDINGS",
+    "RETURNS",
+    "UNSTEADY",
+    "learnt_before",
+    "learnt_on",
+    "recording_mark",
+    "with_earlier",
+    "with_periods",
+]
 
 RETURNS = "returns_s"
 """The key of a controller in the map."""
 RECORDINGS = "learnt_from"
-"""The key of the machine: recordings whose returns the map has, as `recording_mark` names them."""
+"""The key of the machine: recordings that the map has learnt from, as `recording_mark` names them."""
 UNSTEADY = "unsteady"
 """The key of the machine: frames that stopped, or kept no rhythm, while their controller went on."""
 _MICROSECOND_NS = 1000
+
+
+def with_periods(baseline: Baseline, healths: Sequence[Health], tables: Sequence[Mapping[str, Any]]) -> Baseline:
+    """Give the same with each stream's period as all recordings showed it.
+
+    Parameters
+    ----------
+    healths : of the recordings that the map has not learnt from yet
+    tables : the map's `[[controller]]` tables, whose rows keep what earlier ones showed
+    """
+    shown: dict[tuple[str, str], list[SeenPeriod]] = {}
+    for table in tables:
+        for frame, seen in _learnt_rows(table).items():
+            shown.setdefault((str(table.get("name")), frame), []).append(seen)
+    for health in healths:
+        for one in health.controllers:
+            for stream in one.streams:
+                if (now := SeenPeriod.in_recording(stream)) is not None:
+                    shown.setdefault((one.name, str(stream.key)), []).append(now)
+    controllers = []
+    for learnt in baseline.controllers:
+        streams = tuple(
+            replace(stream, seen=reduce(SeenPeriod.plus, all_of_it))
+            if (all_of_it := shown.get((learnt.name, str(stream.key))))
+            else stream
+            for stream in learnt.streams
+        )
+        slowest_ns = max(stream.period_ns for stream in streams)
+        controllers.append(with_returns(replace(learnt, streams=streams), learnt.returns_ns, slowest_ns))
+    return replace(baseline, controllers=tuple(controllers))
 
 
 def with_earlier(
@@ -36,7 +78,9 @@ def with_earlier(
     found = []
     for one in baseline.controllers:
         returns_ns = (*_kept_ns(by_name.get(one.name, {})), *_written_ns(one.returns_ns))
-        slowest_ns = max(_slowest_ns(one), _slowest_of(by_name.get(one.name, {}), unsteady))
+        table = by_name.get(one.name, {})
+        learnt_on = _learnt_rows(table).keys() & {str(stream.key) for stream in one.streams}
+        slowest_ns = max(_slowest_ns(one), _slowest_of(table, {*unsteady, *learnt_on}))
         found.append(with_returns(one, returns_ns, slowest_ns))
     return tuple(found)
 
@@ -70,6 +114,12 @@ def learnt_on(before: Mapping[str, str], table: Mapping[str, Any], key: str) -> 
     if key == RETURNS:
         return True
     return key in before and isinstance(there, float | int) and abs(float(before[key]) - float(there)) < 0.005
+
+
+def _learnt_rows(table: Mapping[str, Any]) -> dict[str, SeenPeriod]:
+    """Give, by frame, the rows of a table that more recordings may change."""
+    rows = [row for row in table.get("expects", []) if isinstance(row, dict)]
+    return {str(row.get("frame")): seen for row in rows if (seen := SeenPeriod.of_row(row)) is not None}
 
 
 def _kept_ns(table: Mapping[str, Any]) -> tuple[int, ...]:

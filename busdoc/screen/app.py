@@ -113,9 +113,9 @@ class IsolateApp(App[None]):
             self._timer = self.set_interval(_TICK_S, self.tick)
 
     def on_resize(self) -> None:
-        """Draw for the new size."""
+        """Draw for the new size, once the base class has taken it: it is asked after this one."""
         self._places = None
-        self.redraw()
+        self.call_later(self.redraw)
 
     def on_key(self, event: events.Key) -> None:
         """Take a key."""

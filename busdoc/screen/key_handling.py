@@ -20,6 +20,7 @@ from busdoc.screen.handling.acts import Acts
 from busdoc.screen.handling.console import Console, Message
 from busdoc.screen.handling.corrections import Corrections
 from busdoc.screen.keys import BY_KEY, COMMANDS, VERBS, Command
+from busdoc.screen.lately import Lately
 from busdoc.screen.parts import part_in_question
 from busdoc.screen.scroll import Scroll
 from busdoc.screen.session import Session
@@ -28,7 +29,6 @@ from busdoc.screen.session import Session
 __all__ = ["Message", "ScreenState"]
 
 _VIEW_EVERY_S = 0.2
-_KEPT_HAPPENINGS = 50
 
 
 class ScreenState:
@@ -70,8 +70,7 @@ class ScreenState:
         self.alone = 0
         """0: all areas; 1 … 4: one of them alone."""
         self.leaving = False
-        self.lately: tuple[tuple[str, Happening], ...] = ()
-        """What was told, by the time at which it happened; the latest last."""
+        self._lately = Lately(session)
         self._followed: str | None = None
         self._own = 0
         """Happenings up to this number were told as the answer to a key."""
@@ -92,6 +91,11 @@ class ScreenState:
     def message(self) -> Message:
         """What was last told."""
         return self._console.message
+
+    @property
+    def lately(self) -> tuple[tuple[str, Happening], ...]:
+        """What was told: (time in words, what happened), by the time at which it happened; the latest last."""
+        return self._lately.told
 
     @property
     def zone(self) -> tzinfo | None:
@@ -123,8 +127,7 @@ class ScreenState:
         if not new and now_s - self._console.viewed_s < _VIEW_EVERY_S:
             return None
         self._look()
-        told = [(self._console.at(one.time_ns), one) for one in new if one.kind is not HappeningKind.ACTION]
-        self.lately = _by_time((*self.lately, *told))[-_KEPT_HAPPENINGS:]
+        self._lately.take((self._console.at(one.time_ns), one) for one in new if one.kind is not HappeningKind.ACTION)
         shown = [one for one in new if one.kind is HappeningKind.ACTION and one.n > self._own]
         if shown:  # nobody pressed a key for it: the traffic shows it, or somebody pressed on the page
             self._tell(self._by_others(shown[-1]), Tone.GOOD)
@@ -302,8 +305,3 @@ class ScreenState:
 
     def _tell(self, text: str, tone: Tone) -> None:
         self._console.tell(text, tone)
-
-
-def _by_time(told: Sequence[tuple[str, Happening]]) -> tuple[tuple[str, Happening], ...]:
-    """Order what was told: a loss is known a deadline after it, when what came later may have been told already."""
-    return tuple(sorted(told, key=lambda one: (one[1].time_ns, one[1].n)))

@@ -26,6 +26,11 @@ class Session(Protocol):
         """Give what happened after the one with this number."""
         ...
 
+    @property
+    def amended(self) -> int:
+        """How often something that happened has been worded anew since it was told."""
+        ...
+
     def act(self, kind: ActionKind, part: str | None = None, into: str | None = None, *, note: str = "") -> Action:
         """Log an action at this instant; it is on disk when this returns."""
         ...

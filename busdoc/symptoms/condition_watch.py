@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from busdoc.arrays import Int64Array
+from busdoc.arrays import Int64Array, distinct
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.decode.database.database import Database
 from busdoc.decode.database.message import Message, Signal
@@ -75,7 +75,7 @@ class ConditionWatch:
         plain = (block.flags & np.uint16(FrameFlag.ERROR | FrameFlag.REMOTE)) == 0
         key = block.id.astype(np.int64) << 9 | block.channel.astype(np.int64) << 1 | extended
         key[~plain] = -1
-        for number in np.unique(key).tolist():
+        for number in distinct(key).tolist():
             if number < 0:
                 continue
             stream = (number >> 1 & 0xFF, number >> 9, bool(number & 1))

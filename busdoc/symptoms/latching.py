@@ -7,7 +7,7 @@ is cycled; of a free one, only where nothing that was done took its cause away b
 from collections.abc import Sequence
 
 from busdoc.actions.action import POWER_KINDS, REMARKS, Action, ActionKind
-from busdoc.symptoms.looks import looks_at
+from busdoc.symptoms.looks import SAID_AGAIN_NS, looks_at
 from busdoc.symptoms.symptom import ShowingSpan, Symptom, SymptomKind
 from busdoc.times import SECOND_NS
 
@@ -28,8 +28,6 @@ _PASSING = 0.08
 practice: what holds does not, and of what does not hold one in five is so quick)."""
 _JUST_S = 3
 """A press comes this much before or after what it tells of (common practice)."""
-_SAID_AGAIN_NS = SECOND_NS * 3 // 2
-"""Active codes are said once a second (SAE J1939-73 5.7.1), with room for a busy bus."""
 STAYS_FROM = 0.8
 """From four in five on it is said to stay: 'likely', by definition of our words."""
 
@@ -77,7 +75,7 @@ def _is_one_look_s(span: ShowingSpan, symptom: Symptom, actions: Sequence[Action
 def _ends_by_power(gone_ns: int | None, symptom: Symptom) -> bool:
     """Whether a showing ended as its controller fell silent: before it was due to say so again."""
     return gone_ns is not None and any(
-        -SECOND_NS // 2 < to_ns - gone_ns < _SAID_AGAIN_NS for _, to_ns in symptom.observable
+        -SECOND_NS // 2 < to_ns - gone_ns < SAID_AGAIN_NS for _, to_ns in symptom.observable
     )
 
 

@@ -12,12 +12,14 @@ from busdoc.actions.action import REMARKS, Action, ActionKind
 from busdoc.symptoms.symptom import ShowingSpan, Symptom, SymptomKind
 from busdoc.times import SECOND_NS
 
-__all__ = ["LOOKS_WITHIN_NS", "Asked", "look_asked", "looks_at", "unseen_since"]
+__all__ = ["LOOKS_WITHIN_NS", "SAID_AGAIN_NS", "Asked", "look_asked", "looks_at", "unseen_since"]
 
 LOOKS_WITHIN_NS = 15 * SECOND_NS
 """People who wait for something look up every ten seconds or so, and within this time for sure (common practice)."""
 _AGAIN_NS = 2 * SECOND_NS
 """A second look sooner than this is the same one still (common practice)."""
+SAID_AGAIN_NS = SECOND_NS * 3 // 2
+"""Active codes are said once a second (SAE J1939-73 5.7.1), with room for a busy bus."""
 _LOOKS = (ActionKind.SEEN, ActionKind.GONE)
 
 
@@ -56,10 +58,23 @@ def look_asked(symptom: Symptom, actions: Sequence[Action], now_ns: int) -> Aske
     return Asked.LOOK if now_ns >= last.time_ns + LOOKS_WITHIN_NS else Asked.NOTHING
 
 
-def unseen_since(symptom: Symptom) -> bool:
-    """Whether what a person saw went with the power, and nobody has looked since."""
+def unseen_since(symptom: Symptom, until_ns: int) -> bool:
+    """Whether nobody can say that what ended has gone: it went with the power, or its controller, and that was all.
+
+    What a person saw: nobody has looked since. What a controller says: that fell silent before it was due to say so
+    again, and has not been heard since.
+
+    Parameters
+    ----------
+    until_ns : the end of the record
+    """
     gone_ns = symptom.spans[-1].gone_ns if symptom.spans else None
-    return symptom.kind is SymptomKind.SEEN and gone_ns is not None and all(t < gone_ns for t, _ in symptom.looks)
+    if gone_ns is None:
+        return False
+    if symptom.kind is SymptomKind.SEEN:
+        return all(t < gone_ns for t, _ in symptom.looks)
+    heard_ns = symptom.observable[-1][1] if symptom.observable else until_ns
+    return heard_ns - gone_ns < SAID_AGAIN_NS < until_ns - heard_ns
 
 
 def looks_at(symptom: Symptom, span: ShowingSpan) -> tuple[int, int]:

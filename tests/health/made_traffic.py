@@ -154,18 +154,18 @@ def health_of(
     return watch.close(until_ns)
 
 
-def owing(*streams: tuple[int, int], channel: int = 0) -> ControllerSpec:
-    """Give the controller of some 29-bit streams (identifier, period in ns) that a map says are always sent.
+def owing(*streams: tuple[int, int], channel: int = 0, extended: bool = True) -> ControllerSpec:
+    """Give the controller of some streams (identifier, period in ns) that a map says are always sent.
 
-    Its name is what it is called without a map.
+    Its name is what it is called without a map, where its identifiers have 29 bits.
     """
     address = streams[0][0] & 0xFF
     return ControllerSpec(
         name=f"address 0x{address:02X}",
         channel=channel,
-        identity=Identity(address=address),
+        identity=Identity(address=address) if extended else Identity(),
         expects=tuple(
-            ExpectedStream(id=identifier, extended=True, period_ns=period_ns, period_from=PeriodFrom.MAP)
+            ExpectedStream(id=identifier, extended=extended, period_ns=period_ns, period_from=PeriodFrom.MAP)
             for identifier, period_ns in streams
         ),
     )

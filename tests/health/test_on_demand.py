@@ -111,3 +111,22 @@ def test_who_claims_its_address_before_each_return_was_away_though_it_speaks_bef
     assert stream.cyclic
     told = of_kind(health, IncidentKind.DROPOUT, IncidentKind.RESTART, IncidentKind.RESTARTING)
     assert sum(len(one.losses) for one in told) == len(starts_s)
+
+
+@pytest.mark.parametrize(("owned", "is_told"), [(False, True), (True, False)])
+def test_of_an_identifier_that_nobody_names_it_is_said_that_it_may_be_sent_on_demand(
+    owned: bool, is_told: bool
+) -> None:
+    """An 11-bit identifier says nothing of its sender: one that stops alone may be a unit that failed, or a page."""
+    page = ticking(0x231, 3 * MS, period_ns=200 * MS, extended=False).without(5 * S, 18 * S)
+    other = ticking(0x142, 7 * MS, extended=False)
+    specs = [owing((page.id, 200 * MS), extended=False)] if owned else []
+    health = health_of(merged(page, other), specs)
+    assert len(of_kind(health, IncidentKind.DROPOUT)) == 1
+    assert any("sent on demand" in one for one in health.warnings) == is_told
+
+
+def test_of_a_29_bit_controller_that_falls_nothing_such_is_said() -> None:
+    health = health_of(merged(ticking(0x18FF0231, 3 * MS).without(5 * S, 18 * S), ticking(0x18FF0142, 7 * MS)))
+    assert len(of_kind(health, IncidentKind.DROPOUT)) == 1
+    assert health.warnings == ()

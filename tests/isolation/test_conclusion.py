@@ -103,3 +103,48 @@ def test_time_with_the_new_part_out_is_no_quiet_that_proves_it() -> None:
     conclusion = at(session, 600.0)
     assert conclusion.quiet_ns is not None
     assert conclusion.quiet_ns < 3 * NS
+
+
+def second_fault_after_the_first_was_replaced() -> HandRecord:
+    """Two sensors, one found while the other is out: each falls at once whenever it is in."""
+    session = complaint()
+    session.act(action(1, 48.3, ActionKind.UNPLUG, "tilt-angle"))
+    session.act(action(2, 50.4, ActionKind.UNPLUG, "gate-angle"))
+    at_s, n = 120.0, 2
+    for part in ("gate-angle", "tilt-angle"):
+        for _ in range(2):
+            session.act(action(n + 1, at_s + 0.3, ActionKind.PLUG, part))
+            for t in (0.9, 7.0, 14.0):
+                session.saw(dropout(at_s + t, at_s + t + 5.0, "hopper"))
+            if part == "tilt-angle" or n == 2:
+                session.act(action(n + 2, at_s + 20.3, ActionKind.UNPLUG, part))
+            else:
+                session.act(action(n + 2, at_s + 20.3, ActionKind.REPLACE, part))
+            at_s, n = at_s + 90.0, n + 2
+    session.act(action(n + 1, at_s + 0.3, ActionKind.PLUG, "tilt-angle"))
+    for t in (0.9, 7.0, 14.0):
+        session.saw(dropout(at_s + t, at_s + t + 5.0, "hopper"))
+    return session  # at 500 s
+
+
+def test_what_was_replaced_and_still_fails_is_not_replaced_again() -> None:
+    # common practice: a new part that fails as the old one did is sound, and something else is at fault
+    session = second_fault_after_the_first_was_replaced()
+    named = {s.part for s in session.verdict(500 * NS).suspects if s.probability >= 0.95}
+    assert named == {"gate-angle", "tilt-angle"}
+    for at_s in (310, 318, 345, 420, 500):
+        for test in session.verdict(at_s * NS).next_tests:
+            assert not any(s.action is ActionKind.REPLACE and s.part == "gate-angle" for s in test.steps)
+    first = session.verdict(500 * NS).next_tests[0]
+    assert [step.part for step in first.steps if step.action is ActionKind.REPLACE] == ["tilt-angle"]
+
+
+def test_of_two_faults_the_one_replaced_first_does_not_keep_the_cure_from_being_proved() -> None:
+    session = second_fault_after_the_first_was_replaced()
+    session.act(action(11, 501.0, ActionKind.REPLACE, "tilt-angle"))
+    quiet = at(session, 503.0).to_prove_ns
+    assert quiet is not None
+    proved = at(session, 510.0 + quiet / NS)
+    assert proved.state is State.PROVED
+    assert {one.part for one in proved.named} == {"gate-angle", "tilt-angle"}
+    assert [one.part for one in proved.repairs] == ["tilt-angle"]

@@ -186,7 +186,7 @@ def test_what_was_written_last_is_trusted_the_less_the_longer_it_should_have_sho
     """Bayes by hand: plugged in at 50 s, likely half its uncertainty before, quiet since; wrong in one of a hundred."""
     pressed = replace(action(1, 50.0, ActionKind.PLUG, "harness"), uncertainty_ns=uncertain_s * NS)
     evidence, record = weigh([dropout(20.0, 24.0, "spreader")], [pressed], 110.0)
-    right = 0.99 * np.exp(-RATES_HZ * since_s)
+    right = 0.99 * np.exp(-np.minimum(RATES_HZ, np.log(20.0) / 12.0) * since_s)  # twelve seconds decide, and not less
     trust = evidence.trust[record.reach.parts.index("harness")]
     assert trust == pytest.approx(right / (right + 0.01), abs=1e-12)
     assert evidence.trust[record.reach.parts.index("hoist")][0] == pytest.approx(1.0)  # never moved

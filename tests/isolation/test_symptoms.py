@@ -331,3 +331,33 @@ def controller_heard(name: str) -> ControllerHealth:
         first_ns=0,
         last_ns=100 * NS,
     )
+
+
+def went_on_after(replaced_s: float, gone_s: float | None, latches: bool | None = None) -> float:
+    """Give harness-B's probability: the code came 2 s after its plug, twice, and it was replaced while it showed."""
+    until_s = 200.0
+    acts = [unplug(branch, 20.0 + n) for n, branch in enumerate(BRANCHES)]
+    acts += [plug("harness-B", 60.0), unplug("harness-B", 80.0), plug("harness-B", 110.0)]
+    acts += [action(0, replaced_s, ActionKind.REPLACE, "harness-B")]
+    spans = (showing(5.0, 12.0), showing(62.0, 69.0), showing(112.0, gone_s))
+    return probabilities(judged(code(*spans, until_s=until_s, latches=latches), acts, until_s))["harness-B"]
+
+
+def test_a_code_that_goes_on_without_the_part_is_not_that_parts() -> None:
+    """A fault that is gone from the machine shows no longer than its controller takes to see it go."""
+    went_with_it, went_on = went_on_after(116.0, 118.5), went_on_after(116.0, 131.0)
+    assert went_with_it > 0.9
+    assert went_on < 0.6
+    # the longer it goes on the less; and one that stays until the power is cycled goes on whatever is done
+    assert went_on <= went_on_after(116.0, 123.0) < went_with_it
+    assert went_on_after(116.0, None, latches=True) > went_on_after(116.0, None, latches=False)
+
+
+@pytest.mark.parametrize(("in_again_s", "may_be_it"), [(None, False), (71.0, True), (80.0, False)])
+def test_a_part_that_is_in_again_at_once_may_make_it_show_on(in_again_s: float | None, may_be_it: bool) -> None:
+    """It came 2 s after the plug and shows for 28 s, from 70 s on without the part, unless that is back in a second."""
+    acts = [unplug(branch, 20.0 + n) for n, branch in enumerate(BRANCHES)]
+    acts += [plug("harness-B", 60.0), unplug("harness-B", 70.0)]
+    acts += [] if in_again_s is None else [plug("harness-B", in_again_s)]
+    found = judged(code(showing(5.0, 12.0), showing(62.0, 90.0), until_s=92.0), acts, 92.0)
+    assert (probabilities(found)["harness-B"] > 0.3) == may_be_it

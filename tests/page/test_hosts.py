@@ -16,6 +16,7 @@ from busdoc.live.bell import Bell
 from busdoc.live.resync.resync_live import ResyncLive
 from busdoc.machine.machine import Machine
 from busdoc.page.aloud import aloud
+from busdoc.page.hosts.base import Lately
 from busdoc.page.hosts.record import RecordHost
 from busdoc.page.hosts.resync import ResyncHost
 from busdoc.page.press import Press
@@ -173,3 +174,12 @@ def test_a_return_keeps_no_photograph() -> None:
 )
 def test_what_is_said_has_its_signs_spelt_out(text: str, said: str) -> None:
     assert aloud(text) == said
+
+
+def test_lately_on_the_page_stands_by_when_things_happened_and_as_they_are_worded_now() -> None:
+    lately = Lately(Bell())
+    for n, (time_ns, text) in enumerate([(30, "fan is back"), (20, "hopper fell"), (40, "lift is back")], start=1):
+        lately.tell(f"{time_ns} ns", text, time_ns=time_ns, n=n)
+    lately.amend({2: "hopper fell, as expected"})
+    shown = [(one["n"], one["text"]) for one in lately.latest_first]
+    assert shown == [(3, "lift is back"), (1, "fan is back"), (2, "hopper fell, as expected")]

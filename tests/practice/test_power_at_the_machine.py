@@ -3,6 +3,7 @@
 import pytest
 
 from busdoc.actions.action import ActionKind, Origin
+from busdoc.health.controller import ControllerState
 from busdoc.live.view import HappeningKind
 from busdoc.simulation.fault import Fault
 from busdoc.times import SECOND_NS
@@ -170,3 +171,30 @@ def test_the_power_has_to_stay_off_for_ten_seconds() -> None:
     bench.key("space")
     bench.run(5.0)
     assert kinds(bench) == ["power-off", "power-on"]
+
+
+def test_the_traffic_still_shows_the_power_off_of_a_machine_that_was_switched_again_and_again() -> None:
+    """Each controller restarts with each cycle, the last one but seconds ago; that it is silent now is seen too."""
+    bench = fallen(presses_act=False)
+    for n in range(1, 5):
+        assert bench.run(
+            30.0, lambda view: view.next is not None and view.next.steps_text[0] == "Switch the machine off"
+        )
+        bench.run(0.5)
+        bench.world.act(ActionKind.POWER_OFF)
+        assert bench.run(3.0, lambda _: kinds(bench)[-1:] == ["power-off"]), n
+        bench.run(1.0)
+        bench.world.act(ActionKind.POWER_ON)
+        assert bench.run(5.0, lambda _: kinds(bench)[-1:] == ["power-on"]), n
+        sound = [row for row in bench.view.controllers if row.name != "hopper"]
+        assert not any(row.state is ControllerState.RESTARTING for row in sound)  # it was the switch, each time
+
+
+def test_all_who_fell_with_one_power_off_read_as_expected_also_who_was_told_before_it_was_known() -> None:
+    bench = fallen(presses_act=False)
+    bench.world.act(ActionKind.POWER_OFF)
+    bench.run(4.0)
+    off_s = (bench.view.actions[-1].time_ns - bench.view.start_ns) / SECOND_NS
+    told = [one for _, one in bench.screen.lately if one.kind is HappeningKind.LOST]
+    fell = [one.text for one in told if (one.time_ns - bench.view.start_ns) / SECOND_NS > off_s - 1.0]
+    assert sorted(fell) == ["engine dropped off the bus, as expected", "fan dropped off the bus, as expected"]

@@ -63,3 +63,16 @@ def test_a_hard_sensor_is_found_replaced_and_proved_with_hands_in_no_live_machin
     assert bench.screen.message.text == f"the record is written: {record.path}"
     assert "gate-angle was replaced" in record.path.read_text(encoding="utf-8")
     bench.session.close()
+
+
+def test_two_faults_are_found_one_after_the_other_and_no_part_is_replaced_twice() -> None:
+    sensors = [
+        Fault(part=part, latches=True, delay_s=delay_s, from_s=6.0)
+        for part, delay_s in (("gate-angle", 0.7), ("tilt-angle", 0.9))
+    ]
+    bench = Bench(rear_of_sweeper(*sensors), tick_s=1.0)
+    bench.run(8.0)
+    proposed = work_on(bench, 400.0)
+    assert bench.view.cured
+    replaced = [text.split()[1] for text in proposed if text.startswith("Replace")]
+    assert sorted(replaced) == ["gate-angle", "tilt-angle"]

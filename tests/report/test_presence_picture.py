@@ -43,7 +43,7 @@ def test_nothing_is_drawn_before_the_first_frame_and_after_the_machine_was_off()
 
 def test_the_page_tells_who_came_later_and_which_addresses_are_one_box() -> None:
     said = [text for block in presence_section(idle_run()).blocks if isinstance(block, Items) for text in block.items]
-    assert any(text.endswith("address 0x17 came, 70 ms after no. 1") for text in said)
+    assert any(text.endswith("address 0x17 came, 70 ms after the engine's start") for text in said)
     assert any("are one box" in text for text in said)
 
 

@@ -127,3 +127,45 @@ def test_a_row_that_somebody_wrote_stays_expected_whatever_a_recording_shows(tmp
         "0x18FEE706"
         in expected_by(baseline([REAL / "tractor-idle-run.log.gz"], machine_file=path).text)["address 0x06"]
     )
+
+
+@pytest.mark.parametrize(
+    ("name", "faults"),
+    [
+        ("key-on-crank-key-off", {}),
+        # 0x17 is first heard 70 ms after the starter let go of the others; who was held by it is not late
+        ("idle-run", {}),
+        # 0x17 wakes 10 s after the machine was switched off: that is no restart, and the others did not fall
+        ("one-controller-comes-back", {}),
+        # two starts that were tried, one after the other; address 0x03 says SPN 524020 in a DM1
+        ("active-dm1", {"address 0x03": (ReturnFault.CODE,)}),
+        # the recorder's own pauses of 260 ms, every 5.1 s, and a bus that is silent while all run on
+        ("whole-bus-silent-5s", {}),
+    ],
+)
+def test_other_recordings_of_the_machine_are_judged_as_they_were(
+    name: str, faults: dict[str, tuple[ReturnFault, ...]], machine: Path
+) -> None:
+    """What is true of each stands in tests/data/real/NOTICE."""
+    (power_up,) = resync([REAL / f"tractor-{name}.log.gz"], machine_file=machine).power_ups
+    assert {one.name: one.faults for one in power_up.controllers if one.faults} == faults
+
+
+@pytest.mark.parametrize("name", ["idle-run", "active-dm1"])
+def test_whom_the_starter_held_is_not_told_slower_than_it_was(name: str, machine: Path) -> None:
+    assert resync([REAL / f"tractor-{name}.log.gz"], machine_file=machine).changes == ()
+
+
+def test_of_streams_that_the_map_knows_to_stop_nothing_is_remarked(machine: Path) -> None:
+    """0x18FEE500 and 0x18FEE706 come for some seconds only."""
+    capture = [REAL / "tractor-idle-run.log.gz"]
+    assert any("0x18FEE500" in one for one in postmortem(capture).health.warnings)
+    assert postmortem(capture, machine_file=machine).health.warnings == ()
+
+
+def test_who_pauses_and_goes_on_once_more_while_a_car_is_switched_off_did_not_drop_out(tmp_path: Path) -> None:
+    """0x220 pauses for 49 ms while the car's others leave, and leaves with them (tests/data/real/NOTICE)."""
+    capture = [REAL / "car-off-on-ready-off.log.gz"]
+    path = tmp_path / "car.toml"
+    path.write_text(baseline(capture).text, encoding="utf-8")
+    assert not postmortem(capture, machine_file=path).trouble

@@ -261,6 +261,7 @@ class MadeSession:
     shown: SessionView = HEALTHY
     asked: list[tuple[object, ...]] = field(default_factory=list)
     coming: list[Happening] = field(default_factory=list)
+    amended: int = 0
     full_disk: bool = False
     unreadable: bool = False
 

@@ -59,6 +59,17 @@ def test_what_happened_lately_stands_by_its_time_and_not_by_when_it_was_known() 
     assert [one.text for _, one in at.state.lately] == ["hopper lost", "fan is back", "lift is back"]
 
 
+def test_what_is_worded_anew_after_it_was_told_is_shown_as_it_is_worded_now_and_rings_no_second_time() -> None:
+    at = At(ONE_LOST)
+    at.session.happen(HappeningKind.LOST, "fan dropped off the bus", "fan")
+    at.wait(1.0)
+    at.session.coming[0] = replace(at.session.coming[0], text="fan dropped off the bus, as expected")
+    at.session.amended += 1
+    at.session.happen(HappeningKind.NOTE, "something else")
+    at.wait(1.0)
+    assert [one.text for _, one in at.state.lately] == ["fan dropped off the bus, as expected", "something else"]
+
+
 def test_no_two_commands_share_a_key() -> None:
     assert len(BY_KEY) == sum(len(key.keys) for key in COMMANDS.values())
 

@@ -290,6 +290,16 @@ def test_the_silence_of_a_machine_that_was_switched_off_is_no_trouble() -> None:
     assert draw_troubles(silent, 80) == []
 
 
+@pytest.mark.parametrize(("lost_s", "troubles"), [(100.0, 0), (160.0, 1)])
+def test_who_was_lost_before_the_machine_was_switched_off_makes_its_silence_no_trouble(
+    lost_s: float, troubles: int
+) -> None:
+    off = tuple(controller(one.name, ControllerState.LOST, expected_off=True) for one in HEALTHY.controllers[1:])
+    lost = replace(controller("hopper", ControllerState.LOST), since_ns=HEALTHY.start_ns + round(lost_s * 1e9))
+    silent = replace(HEALTHY, buses=(bus(Hearing.SILENT, since_s=160.0),), controllers=(lost, *off))
+    assert len(draw_troubles(silent, 80)) == troubles
+
+
 def test_a_healthy_bus_is_no_trouble() -> None:
     assert draw_troubles(HEALTHY, 80) == []
 

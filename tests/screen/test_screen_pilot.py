@@ -170,14 +170,15 @@ def test_any_size_shows_something_and_breaks_nothing(size: tuple[int, int]) -> N
 
 
 def test_a_screen_that_is_made_larger_shows_more() -> None:
-    async def do(app: IsolateApp, pilot: Pilot[None]) -> tuple[int, int]:
-        before = len(" ".join(text_of(app)).split())
+    async def do(app: IsolateApp, pilot: Pilot[None]) -> tuple[list[str], list[str]]:
+        before = text_of(app)
         await pilot.resize_terminal(*LARGE)
         await pilot.pause()
-        return before, len(" ".join(text_of(app)).split())
+        return before, text_of(app)
 
     before, after = on_screen(MadeSession(shown=ONE_LOST), do)
-    assert after > before
+    assert len(" ".join(after).split()) > len(" ".join(before).split())
+    assert (max(map(len, before)), max(map(len, after))) == (SMALL[0], LARGE[0])  # at once, not with the next second
 
 
 def test_without_colours_nothing_is_coloured_and_a_loss_still_stands_out(monkeypatch: pytest.MonkeyPatch) -> None:

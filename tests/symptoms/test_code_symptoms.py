@@ -11,6 +11,8 @@ from busdoc.health.codes.code_watch import CodeWatch
 from busdoc.health.incident import RanOn
 from busdoc.health.summary import Health
 from busdoc.machine.machine import CodeHint, Machine
+from busdoc.report.words.symptoms import showing_in_words
+from busdoc.symptoms.looks import unseen_since
 from busdoc.symptoms.of_codes import code_symptoms
 from busdoc.symptoms.symptom import Symptom, SymptomKind
 from tests.decode.frame_text import block_of
@@ -140,3 +142,14 @@ def test_a_real_tractor_shows_its_code_while_its_sender_is_awake() -> None:
     assert [(round(a, 1), None if b is None else round(b, 1)) for a, b, _ in shown(one)] == [(2.1, 1.4), (6.5, 5.5)]
     assert not one.showing  # its sender is off the bus at the end: nobody can say
     assert one.observable[-1][1] / NS == pytest.approx(9.8, abs=0.1)
+
+
+def test_a_code_whose_controller_fell_silent_before_it_could_say_so_again_could_not_be_seen_since() -> None:
+    """A recorded tractor is switched off 0.7 s after a DM1 that says it (tests/data/real/NOTICE)."""
+    result = postmortem([TRACTOR])
+    one, until_ns = result.complaint, result.health.until_ns
+    assert one is not None
+    assert unseen_since(one, until_ns)
+    assert not unseen_since(one, one.observable[-1][1] + 1)  # it was heard up to then
+    said = showing_in_words(one, until_ns=until_ns, start_ns=result.health.start_ns, epoch=False)
+    assert said == "came twice, and could not be seen since"

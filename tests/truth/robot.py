@@ -7,17 +7,22 @@ from dataclasses import dataclass
 import numpy as np
 
 from busdoc.actions.action import POWER_KINDS, ActionKind
+from busdoc.health.controller import ControllerState
 from busdoc.isolation.verdict import ELSEWHERE, NAMED_FROM
 from busdoc.simulation.fault import Fault
 from busdoc.simulation.technician import Technician
 from busdoc.simulation.world import World
 from tests.truth.practice import Bench, rear_of_sweeper
 
-__all__ = ["ByHand", "Job", "Robot", "one_at_a_time"]
+__all__ = ["MOST_APART_S", "ByHand", "Job", "Robot", "one_at_a_time"]
 
 _MOVES = (ActionKind.UNPLUG, ActionKind.PLUG, ActionKind.SWAP, ActionKind.REPLACE)
 _WHEN_S = (-1.5, 0.0, 1.0, 2.0, 5.0)
 """The press against the beginning of an act of two seconds: early, at its start, midway, at its end, 3 s late."""
+MOST_APART_S = 2.0
+"""No state on the screen may contradict the traffic for longer."""
+_AWAY = (ControllerState.LOST, ControllerState.OFF)
+_THERE = (ControllerState.STEADY, ControllerState.STARTING, ControllerState.LATE)
 _READ_S, _HAND_S = 1.5, 2.0
 """A step is read, and done."""
 _ACT_S = _READ_S + _HAND_S
@@ -34,9 +39,11 @@ class Job:
     """A sound part stood at 95 % at any time."""
     cured: bool
     live: bool
-    """A step asked for hands in a machine that had power."""
+    """A step asked for hands in a machine that had power, or stood there for longer than `MOST_APART_S` of one."""
     apart_s: float
-    """The longest that the screen said off of a machine that sent."""
+    """The longest that the screen said away of a controller that sent, or there of one that did not."""
+    apart: str = ""
+    """Of which, and what it said."""
     acts: int
     presses: int
     seconds: float
@@ -65,7 +72,9 @@ class Robot:
         self._named: dict[str, float] = {}
         """Faulty part -> when it was first named."""
         self._accused = self._live = False
-        self._apart_s = self._apart_now_s = 0.0
+        self._apart_s, self._apart = 0.0, ""
+        self._apart_now_s: dict[str, float] = {}
+        """What contradicts the machine now -> for how long it has."""
 
     def work(self, most_s: float, *, before: Callable[["Robot"], None] | None = None) -> Job:
         """Work until the machine is called cured, or the time is over."""
@@ -82,6 +91,7 @@ class Robot:
             cured=bool(bench.view.cured and not bench.view.not_back),
             live=self._live,
             apart_s=self._apart_s,
+            apart=self._apart,
             acts=self._acts,
             presses=self._presses,
             seconds=bench.t_s,
@@ -169,10 +179,27 @@ class Robot:
             for part in named & faulty:
                 self._named.setdefault(part, bench.t_s)
             self._accused |= bool(named - faulty)
-            sends = any(bench.world.healthy(row.name) and row.expected_off for row in bench.view.controllers)
-            lead_in = bench.world.lead_in
-            self._apart_now_s = self._apart_now_s + bench.tick_s if sends and lead_in else 0.0
-            self._apart_s = max(self._apart_s, self._apart_now_s)
+            self._hold_against_the_machine()
+
+    def _hold_against_the_machine(self) -> None:
+        """Note for how long the screen has been saying what is not so; without the lead nobody can know."""
+        bench, view = self.bench, self.bench.view
+        said: list[str] = []
+        for row in view.controllers if bench.world.lead_in else ():
+            sends = bench.world.healthy(row.name)
+            if sends and (row.expected_off or row.state in _AWAY):
+                said.append(f"{row.name} sends, and is said to be {row.state}")
+            elif not sends and not row.expected_off and row.state in _THERE and view.silence is None:
+                said.append(f"{row.name} is silent, and is said to be {row.state}")
+        following = view.next
+        steps = () if following is None else following.test.steps[following.step : following.step + 1]
+        hands = [step for step in steps if step.action in _MOVES and bench.world.powered]
+        said += [f"hands in a live machine: {step.action} {step.part}" for step in hands]
+        self._apart_now_s = {one: self._apart_now_s.get(one, 0.0) + bench.tick_s for one in said}
+        for one, lasted_s in self._apart_now_s.items():
+            if lasted_s > self._apart_s:
+                self._apart_s, self._apart = lasted_s, one
+        self._live |= bool(hands) and max(self._apart_now_s.values()) > MOST_APART_S
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

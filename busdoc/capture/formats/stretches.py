@@ -15,7 +15,7 @@ from busdoc.capture.formats.rows import TIME_OUT_OF_RANGE, TOO_MANY_CHANNELS, Fr
 from busdoc.capture.frames import FrameBlock
 from busdoc.capture.reading import ReadBlock, Reading
 
-__all__ = ["Collector", "Stretch", "split_unfinished", "unfinished_stretch"]
+__all__ = ["Collector", "Stretch", "by_line", "split_unfinished", "unfinished_stretch"]
 
 _FEW = 200
 """Where no more than one frame in so many was read by itself, setting each in takes less than sorting all."""
@@ -154,7 +154,7 @@ class Collector:
                 block = replace(block, frames=block.frames.take(fits), lines=block.all_lines()[fits])
         for line, reason in sorted(skips):
             self._reading.skip(line, reason)
-        return _by_line(block, rows) if len(rows) else block
+        return by_line(block, rows) if len(rows) else block
 
     def _finish_last(self, piece: Stretch) -> ReadBlock:
         """Judge a last line without a newline: half a line is normal there, and only told."""
@@ -175,7 +175,7 @@ class Collector:
         return np.array([-1 if number is None else number for number in numbers], np.int64)
 
 
-def _by_line(block: ReadBlock, rows: FrameRows) -> ReadBlock:
+def by_line(block: ReadBlock, rows: FrameRows) -> ReadBlock:
     """Put frames that were read one by one into their places."""
     odd = rows.take()
     if len(odd.frames) * _FEW <= len(block.frames):

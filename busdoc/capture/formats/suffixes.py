@@ -31,7 +31,9 @@ class Reader(NamedTuple):
     by_itself: bool = False
     """Whether a library reads the file, and only it knows how far it is."""
     compiled_from_mb: int | None = None
-    """From how much of it on the compiled parser repays the time that loading takes (0.3 s); None: there is none."""
+    """From how much of it on the compiled parser repays compiling it; None: there is none."""
+    kernel: str = ""
+    """The module of the compiled parser."""
 
 
 def _read_log(reading: Reading) -> Iterator[ReadBlock]:
@@ -77,17 +79,34 @@ def _read_pcap(reading: Reading) -> Iterator[ReadBlock]:
 
 
 def _read_mf4(reading: Reading) -> Iterator[ReadBlock]:
-    from busdoc.capture.formats.mf4 import read_mf4
+    from busdoc.capture.formats.mf4.reader import read_mf4
 
     return read_mf4(reading)
 
 
 READERS: dict[str, Reader] = {
-    ".log": Reader(_read_log, compiled_from_mb=10),
-    ".asc": Reader(_read_asc, opens=(b"date ", b"base hex", b"base dec"), article="an", compiled_from_mb=4),
-    ".blf": Reader(_read_blf, magic=b"LOGG", compiled_from_mb=3),
-    ".trc": Reader(_read_trc, opens=(b";$fileversion", b";##########"), compiled_from_mb=4),
-    ".csv": Reader(_read_csv, opens=(b"timestamp,arbitration_id",), shared=True, compiled_from_mb=4),
+    ".log": Reader(_read_log, compiled_from_mb=10, kernel="busdoc.capture.formats.log.kernel"),
+    ".asc": Reader(
+        _read_asc,
+        opens=(b"date ", b"base hex", b"base dec"),
+        article="an",
+        compiled_from_mb=4,
+        kernel="busdoc.capture.formats.asc.kernel",
+    ),
+    ".blf": Reader(_read_blf, magic=b"LOGG", compiled_from_mb=3, kernel="busdoc.capture.formats.blf.kernel"),
+    ".trc": Reader(
+        _read_trc,
+        opens=(b";$fileversion", b";##########"),
+        compiled_from_mb=4,
+        kernel="busdoc.capture.formats.trc.kernel",
+    ),
+    ".csv": Reader(
+        _read_csv,
+        opens=(b"timestamp,arbitration_id",),
+        shared=True,
+        compiled_from_mb=4,
+        kernel="busdoc.capture.formats.csv_text.kernel",
+    ),
     ".db": Reader(_read_db, magic=b"SQLite format 3\0", by_itself=True),
     ".pcap": Reader(_read_pcap, magic=_PCAP_MAGIC),
     ".pcapng": Reader(_read_pcap, magic=b"\n\r\r\n"),

@@ -19,11 +19,11 @@ from busdoc.decode.database.database import Database
 from busdoc.decode.database.message import Message, Signal
 from busdoc.decode.signals.cells_table import CellTable, lay_out
 from busdoc.decode.signals.payload import payload_words
-from busdoc.decode.signals.signals import LARGE, decode
+from busdoc.decode.signals.signals import decode
 from busdoc.decode.signals.stream_intervals import StreamIntervals
 from busdoc.decode.signals.streams import stream_key, stream_keys
 from busdoc.decode.signals.summary import SignalSummary
-from busdoc.kernels.compiled import has_compiler
+from busdoc.kernels.choice import repays_by_frames
 from busdoc.kernels.cores import cores, threads
 
 if TYPE_CHECKING:
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 __all__ = ["CellRows", "CellSeries", "SignalCells", "cells_of"]
 
+_KERNEL = "busdoc.decode.signals.cells_kernel"
 _WORTH_THREADS = 20_000
 _NO_SIGNALS = np.uint16(FrameFlag.ERROR | FrameFlag.REMOTE)
 
@@ -143,7 +144,7 @@ class SignalCells:
         self._n_fed += len(block)
         if not len(block):
             return
-        if (self._n_fed > LARGE and has_compiler()) if self._compiled is None else self._compiled:
+        if repays_by_frames(self._n_fed, _KERNEL) if self._compiled is None else self._compiled:
             self._feed_compiled(block)
             return
         cell_of = cells_of(block.t_ns, self._edges_ns)

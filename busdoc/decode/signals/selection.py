@@ -6,7 +6,7 @@ from fnmatch import fnmatchcase
 
 import numpy as np
 
-from busdoc.arrays import Int64Array
+from busdoc.arrays import Int64Array, distinct
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import FrameBlock
 from busdoc.decode.database.database import Database
@@ -55,7 +55,7 @@ class SignalSelection:
     def pick(self, block: FrameBlock) -> Iterator[SelectedRows]:
         """Yield one entry for each stream of a block that holds any of them."""
         stream_of = self._table.match(block, compiled=False)
-        for number in np.unique(stream_of[stream_of >= 0]).tolist():
+        for number in distinct(stream_of[stream_of >= 0]).tolist():
             stream = self._table.streams[number]
             names = self._chosen
             signals = tuple(one for one in stream.message.signals if _full_name(stream.message, one) in names)

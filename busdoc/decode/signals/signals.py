@@ -17,10 +17,7 @@ from busdoc.decode.database.parameter_range import SignalStatus
 from busdoc.decode.signals.payload import Payloads
 from busdoc.decode.signals.plan import Field, SignalPlan, plan_of
 
-__all__ = ["FRAMES_AT_ONCE", "LARGE", "RawArray", "SignalColumn", "SignalStatus", "decode", "decode_bits"]
-
-LARGE = 400_000
-"""Frames from which loading the compiled path (0.6 s) is worth it."""
+__all__ = ["FRAMES_AT_ONCE", "RawArray", "SignalColumn", "SignalStatus", "decode", "decode_bits"]
 
 FRAMES_AT_ONCE = 2048
 """Frames of a message that compiled code gathers: 100 kB, which stay in the cache while its signals run through."""

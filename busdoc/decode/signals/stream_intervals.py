@@ -4,7 +4,7 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from busdoc.arrays import Float64Array, Int64Array
+from busdoc.arrays import Float64Array, Int64Array, distinct
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.decode.signals.streams import stream_keys
 
@@ -47,7 +47,7 @@ class StreamIntervals:
         place = np.minimum(np.searchsorted(ascending, numbers), len(ascending) - 1)
         known = np.flatnonzero((ascending[place] == numbers) & ((block.flags & _ERROR) == 0))
         stream = self._order[place[known]]
-        for k in np.unique(stream).tolist():
+        for k in distinct(stream).tolist():
             rows = known[stream == k]
             t_ns = block.t_ns[rows]
             is_first = self.last_ns[k] == NEVER_NS

@@ -15,18 +15,19 @@ from busdoc.decode.database.message import Signal
 from busdoc.decode.signals.fold import fold_columns
 from busdoc.decode.signals.payload import Payloads
 from busdoc.decode.signals.plan import SignalPlan, join_plans, plan_of
-from busdoc.decode.signals.signals import LARGE, SignalStatus, scaled
+from busdoc.decode.signals.signals import SignalStatus, scaled
 from busdoc.decode.signals.state import FEW, Count, Measure, Policy, SignalState, policy_of
 from busdoc.decode.signals.streams import SignalStream, StreamTable
 from busdoc.decode.signals.summary import ChangeStore, SignalSummary, Transitions
 from busdoc.decode.signals.threads import fold_in_threads
-from busdoc.kernels.compiled import has_compiler
+from busdoc.kernels.choice import repays_by_frames
 
 __all__ = ["SignalWatch"]
 
 _GATHERED = 20_000
 """Frames of small blocks that are put together before they are worked on: each signal costs the same for one as for a
 thousand."""
+_KERNEL = "busdoc.decode.signals.kernel"
 _ROOM = 8192
 _ROOM_FOLLOWED = 65_536
 _SLOTS_WITH_ROOM = 4096
@@ -172,8 +173,9 @@ class SignalWatch:
             return
         block = FrameBlock.concat(self._pending)
         self._pending, self._n_pending = [], 0
-        is_worth_it = self._has_long_blocks and self._n_fed > LARGE and has_compiler()
-        compiled = is_worth_it if self._compiled is None else self._compiled
+        compiled = self._compiled
+        if compiled is None:
+            compiled = self._has_long_blocks and repays_by_frames(self._n_fed, _KERNEL)
         stream_of = self._table.match(block, compiled=compiled)
         self._make_room()
         if compiled:

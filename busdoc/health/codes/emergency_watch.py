@@ -6,7 +6,7 @@ to speak CANopen's error control (heartbeat, boot-up or guarding) somewhere in t
 
 import numpy as np
 
-from busdoc.arrays import Int64Array, UInt8Array
+from busdoc.arrays import Int64Array, UInt8Array, distinct
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.decode.canopen.emergency import EmergencyMessage, ErrorRegister, read_emergency, register_bit
 from busdoc.decode.canopen.error_control import NmtState
@@ -62,11 +62,11 @@ class EmergencyWatch:
         if not len(control) and not len(emergency):
             return
         speaker = sender_numbers(block.channel[control], block.id[control] & np.uint32(0x7F))
-        for code in np.unique(speaker).tolist():
+        for code in distinct(speaker).tolist():
             self._shown.add((code >> 8, code & 0xFF))
         boot_up = control[block.data[control, 0] == NmtState.BOOT_UP]
         telling = np.sort(np.concatenate((emergency, boot_up))).astype(np.int64)
-        for channel in np.unique(block.channel[np.concatenate((control, emergency))]).tolist():
+        for channel in distinct(block.channel[np.concatenate((control, emergency))]).tolist():
             own = telling[block.channel[telling] == channel]
             if channel not in self._is_canopen:
                 own = self._hold(block, channel, own, control[block.channel[control] == channel])

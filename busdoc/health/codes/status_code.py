@@ -5,7 +5,7 @@ from typing import Protocol
 
 import numpy as np
 
-from busdoc.arrays import BoolArray, Int64Array
+from busdoc.arrays import BoolArray, Int64Array, distinct
 from busdoc.decode.database.parameter_range import SignalStatus
 from busdoc.decode.signals.summary import Transitions
 from busdoc.health.codes.code import CodeKind, FaultCode, code_incident
@@ -177,5 +177,5 @@ def available_spans(transitions: Transitions, until_ns: int) -> tuple[tuple[int,
 def _streams(transitions: Transitions) -> Iterator[tuple[int, Int64Array]]:
     """Give the rows of each stream that carries the signal."""
     stream = transitions.channel.astype(np.int64) << 32 | transitions.id.astype(np.int64)
-    for one in np.unique(stream).tolist():
+    for one in distinct(stream).tolist():
         yield one, np.flatnonzero(stream == one).astype(np.int64)

@@ -10,7 +10,7 @@ from enum import IntEnum
 
 import numpy as np
 
-from busdoc.arrays import Int64Array, UInt8Array
+from busdoc.arrays import Int64Array, UInt8Array, distinct
 from busdoc.capture.frames import FrameBlock
 from busdoc.decode.j1939.identifier import PGN_ENGINE, parameter_group, sender_numbers
 from busdoc.decode.protocols.protocol_frames import Topic
@@ -103,7 +103,7 @@ class EngineWatch:
         state = (rpm >= _TURNING_RPM).astype(np.int64) + (rpm >= _RUNNING_RPM)
         sender = sender_numbers(block.channel[rows], block.id[rows])
         known = raw < _NO_SPEED
-        for one in np.unique(sender[known]).tolist():
+        for one in distinct(sender[known]).tolist():
             self._take(one, block.t_ns[rows][known & (sender == one)], state[known & (sender == one)])
 
     def engine(self) -> Engine:

@@ -227,6 +227,14 @@ def _with_power_down(incidents: list[Incident], health: Health, engine: Engine) 
     if not found:
         return incidents, set()
     off = {span.loss.controller for span in found if span.loss.back_ns is None}
+    # who leaves may stop and go on once more while the others leave
+    from_ns, to_ns = (pick(span.loss.last_seen_ns for span in found) for pick in (min, max))
+    taken = {span.key for span in found}
+    found += [
+        span
+        for span in losses_in(incidents)
+        if span.loss.controller in off and span.key not in taken and from_ns <= span.loss.last_seen_ns <= to_ns
+    ]
     return [*taken_out(incidents, found), gathered(IncidentKind.POWER_DOWN, found)], off
 
 

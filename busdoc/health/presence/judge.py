@@ -41,9 +41,9 @@ from busdoc.health.roll.roll import OwnerKind, can_be_cyclic, node_of
 from busdoc.health.streams.rhythm import EVENT_DRIVEN, LONGEST_DEADLINE, Rhythm, declared_rhythm, learn_rhythm, patient
 from busdoc.health.streams.silence import Silence
 from busdoc.health.summary import Health
-from busdoc.machine.controller_spec import PeriodFrom
+from busdoc.machine.controller_spec import Identity, PeriodFrom
 from busdoc.times import SECOND_NS
-from busdoc.words.counting import counted, first_few
+from busdoc.words.counting import counted, first_few, listed
 from busdoc.words.duration import duration
 
 __all__ = ["LossKey", "Settled", "judge"]
@@ -487,13 +487,34 @@ def _overlaps(gap: Gap, late: Absence) -> bool:
     return late.last_seen_ns < gap.to_ns and (late.back_ns is None or gap.from_ns < late.back_ns)
 
 
+def _is_unnamed(observed: Observations, one: JudgedController) -> bool:
+    """Tell whether all that is known of a controller is that its 11-bit identifiers come and go together."""
+    return (
+        one.spec is None
+        and one.identity == Identity()
+        and not any(observed.keys[row].extended for row in one.rows)
+        and all(stream.rhythm.period_from is PeriodFrom.LEARNT for stream in one.cyclic_streams)
+    )
+
+
 def _warnings(observed: Observations, controllers: Sequence[JudgedController]) -> tuple[str, ...]:
     warnings = []
-    paused = [f"{observed.keys[row]} of {one.name}" for one in controllers for row in one.paused_rows]
+    paused = [
+        f"{observed.keys[row]} of {one.name}"
+        for one in controllers
+        for row in one.paused_rows
+        if one.spec is None or (observed.keys[row].id, observed.keys[row].extended) not in one.spec.unsteady
+    ]
     if paused:
         warnings.append(
             f"{counted(len(paused), 'stream')} stopped for long while the controller went on: on demand, or a part of "
             f"it that failed; a map or database with the periods tells ({first_few(paused, _MOST_PAUSED_SHOWN)})"
+        )
+    unnamed = [one.name for one in controllers if one.absences and _is_unnamed(observed, one)]
+    if unnamed:
+        warnings.append(
+            f"No map, database or protocol says who sends {listed(unnamed, _MOST_PAUSED_SHOWN)}: "
+            f"what is sent on demand stops like that too, with nothing wrong"
         )
     if observed.own_frames:
         warnings.append(

@@ -72,11 +72,16 @@ def paused_rows(one: JudgedController, looked_cyclic: Sequence[CyclicStream]) ->
         for stream in looked_cyclic
         if stream.row not in told
         and any(
-            (end_ns := one.last_ns if pause.to_ns is None else pause.to_ns) - pause.from_ns > _LONG_NS
+            (end_ns := one.last_ns if pause.to_ns is None else pause.to_ns) - pause.from_ns > _long_ns(stream)
             and not any(low < end_ns and high > pause.from_ns for low, high in away)
             for pause in stream.silences
         )
     )
+
+
+def _long_ns(stream: CyclicStream) -> int:
+    """Give how long a pause of a stream must be at the least to be remarked: longer than its own rhythm has it wait."""
+    return max(_LONG_NS, stream.late_ns)
 
 
 def _overlap(one: Absence, other: Absence) -> bool:

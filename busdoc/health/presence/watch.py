@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from busdoc.arrays import Int64Array, UInt8Array
+from busdoc.arrays import Int64Array, UInt8Array, distinct
 from busdoc.capture.channels import ChannelTable
 from busdoc.capture.frames import NO_LONG, FrameBlock, FrameFlag
 from busdoc.decode.protocols.sign import Sign
@@ -100,8 +100,10 @@ class HealthWatch:
         code, new = self._codes.of(block)
         if new:
             self._enrol(new)
-            _, first = np.unique(code, return_index=True)
-            observed.lengths += block.length[np.sort(first[code[first] >= len(observed.lengths)])].tolist()
+            # streams are numbered as they appear: each begins where the highest number so far rises
+            known = len(observed.lengths) - 1
+            highest = np.maximum.accumulate(np.maximum(code, known))
+            observed.lengths += block.length[np.diff(highest, prepend=known) > 0].tolist()
         t_ns, data = block.t_ns, block.data
         if len(observed.keys) == _MOST_STREAMS:
             watched = code >= 0
@@ -238,7 +240,7 @@ class HealthWatch:
         if not len(control):
             return
         long = block.length[control] != 1
-        for stream in np.unique(code[control]).tolist():
+        for stream in distinct(code[control]).tolist():
             had_long = bool(long[code[control] == stream].any())
             self._observed.one_byte[stream] = self._observed.one_byte.get(stream, True) and not had_long
 
@@ -248,7 +250,7 @@ class HealthWatch:
         lost = np.flatnonzero(
             is_error & ((block.id & _CONTROLLER_PROBLEM) != 0) & ((block.data[:, 1] & _RX_OVERFLOW) != 0)
         )
-        for channel in np.unique(block.channel[lost]).tolist():
+        for channel in distinct(block.channel[lost]).tolist():
             for t_ns in block.t_ns[lost[block.channel[lost] == channel]].tolist():
                 first, last = self._overflows.get(channel, (t_ns, t_ns))
                 if t_ns - last > _OVERFLOW_APART_NS:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busdoc.arrays import Int64Array, UInt8Array
+from busdoc.arrays import Int64Array, UInt8Array, distinct
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.decode.j1939.heartbeat import FIRST, LAST, LATE_NS, SENDER_ERROR, lost_between
 from busdoc.decode.j1939.identifier import NULL_ADDRESS, PGN_ISO_HEARTBEAT, parameter_group
@@ -57,7 +57,7 @@ class HeartbeatWatch:
             | (block.id[rows] & np.uint32(0xFF)).astype(np.int64) << 1
             | is_iso.astype(np.int64)
         )
-        for one in np.unique(sender).tolist():
+        for one in distinct(sender).tolist():
             own = rows[sender == one].astype(np.int64)
             key = (one >> 9, one >> 1 & 0xFF, bool(one & 1))
             if key[2]:

@@ -16,6 +16,8 @@ from busdoc.health.streams.track_columns import TrackColumns
 
 __all__ = ["FirstArrivals", "StreamArrivals", "arrivals_of"]
 
+_FEW_ROWS = 4096
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StreamArrivals:
@@ -48,6 +50,13 @@ class FirstArrivals:
         if not len(row):
             return
         self._make_room(int(row.max()) + 1)
+        done, n_at_once = 0, _FEW_ROWS
+        while done < len(row):  # after the first frames of a block few streams want more, and little is sorted
+            self._take(row[done : done + n_at_once], t_ns[done : done + n_at_once])
+            done += n_at_once
+            n_at_once *= 2
+
+    def _take(self, row: Int64Array, t_ns: Int64Array) -> None:
         wanting = np.flatnonzero(self._n[row] < CONTEXT)
         if not len(wanting):
             return

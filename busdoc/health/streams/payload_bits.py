@@ -11,7 +11,7 @@ from itertools import pairwise
 import numpy as np
 
 from busdoc.arrays import Int64Array, UInt8Array, UInt16Array, UInt64Array
-from busdoc.kernels.compiled import has_compiler
+from busdoc.kernels.choice import repays_by_frames
 
 __all__ = ["MOST_CHANGES", "MOST_STREAMS", "BitChanges", "PayloadBits"]
 
@@ -22,8 +22,7 @@ _BITS = 64
 """Streams times bits times two values are numbered by 16 bits."""
 _TIDY_FROM = 1 << 18
 _MOST_PARTS = 1 << 12
-_COMPILED_FROM_FRAMES = 400_000
-"""A shorter capture is done before the compiled kernel is loaded."""
+_KERNEL = "busdoc.health.streams.payload_bits_kernel"
 _COMPILED_FROM_ROWS = 20_000
 """A live bus sends small blocks: it must never wait for the kernel to load."""
 _AT_ONCE = 1 << 16
@@ -78,8 +77,10 @@ class PayloadBits:
             return
         self._n_seen += len(row)
         words = np.ascontiguousarray(data).view("<u8").reshape(-1).astype(np.uint64, copy=False)
-        is_worth_it = self._n_seen >= _COMPILED_FROM_FRAMES and len(row) >= _COMPILED_FROM_ROWS
-        if (is_worth_it and has_compiler()) if self._compiled is None else self._compiled:
+        compiled = self._compiled
+        if compiled is None:
+            compiled = len(row) >= _COMPILED_FROM_ROWS and repays_by_frames(self._n_seen, _KERNEL)
+        if compiled:
             self._take_compiled(np.ascontiguousarray(row), np.ascontiguousarray(t_ns), words)
         else:
             for first in range(0, len(row), _GATHERED):

@@ -8,6 +8,7 @@ from busdoc.health.controller import StreamKey
 
 __all__ = ["StreamCodes"]
 
+_FEW_ROWS = 4096
 _HASH_BITS = 16
 _HASH = np.uint64(0x9E3779B97F4A7C15)  # 2^64 divided by the golden ratio: spreads neighbouring identifiers
 _EXTENDED_BIT = 29
@@ -46,10 +47,11 @@ class StreamCodes:
         code = self._look_up(packed)
         unknown = np.flatnonzero(code < 0)
         new: list[StreamKey] = []
-        if len(unknown) and len(self.keys) < self._most:
-            fresh, first = np.unique(packed[unknown], return_index=True)
+        n_looked = _FEW_ROWS  # nearly all streams show in few frames: sorting all of a long block is not needed
+        while len(unknown) and len(self.keys) < self._most:
+            fresh, first = np.unique(packed[unknown[:n_looked]], return_index=True)
             fresh = fresh[np.argsort(first)][: self._most - len(self.keys)]
-            new = [
+            met = [
                 StreamKey(
                     channel=int(key) >> _CHANNEL_SHIFT,
                     extended=bool(int(key) >> _EXTENDED_BIT & 1),
@@ -57,8 +59,11 @@ class StreamCodes:
                 )
                 for key in fresh
             ]
-            self._learn(fresh, new)
+            self._learn(fresh, met)
+            new += met
             code[unknown] = self._look_up(packed[unknown])
+            unknown = unknown[code[unknown] < 0]
+            n_looked *= 2
         return code, new
 
     def _learn(self, fresh: Int64Array, new: list[StreamKey]) -> None:

@@ -11,12 +11,11 @@ import numpy as np
 from busdoc.arrays import Int64Array, UInt8Array
 from busdoc.health.streams.track_columns import ALWAYS_NS, SAMPLE, TrackColumns
 from busdoc.health.streams.track_numpy import take_block
-from busdoc.kernels.compiled import has_compiler
+from busdoc.kernels.choice import repays_by_frames
 
 __all__ = ["SAMPLE", "Tracks"]
 
-_COMPILED_FROM_FRAMES = 400_000
-"""A shorter capture is done before the compiled kernel is loaded (0.6 s; 3 s the very first time)."""
+_KERNEL = "busdoc.health.streams.track_kernel"
 _COMPILED_FROM_ROWS = 20_000
 """A live bus sends small blocks: it must never wait for the kernel to load."""
 _NO_DATA = np.empty((0, 8), np.uint8)
@@ -56,8 +55,10 @@ class Tracks(TrackColumns):
         self._n_seen += len(row)
         if not len(row):
             return
-        is_worth_it = self._n_seen >= _COMPILED_FROM_FRAMES and len(row) >= _COMPILED_FROM_ROWS
-        if (is_worth_it and has_compiler()) if self._compiled is None else self._compiled:
+        compiled = self._compiled
+        if compiled is None:
+            compiled = len(row) >= _COMPILED_FROM_ROWS and repays_by_frames(self._n_seen, _KERNEL)
+        if compiled:
             from busdoc.health.streams.track_compiled import take_long_block  # loads LLVM: 30 ms
 
             take_long_block(self, row, t_ns, _NO_DATA if data is None else data)

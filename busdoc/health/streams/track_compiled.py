@@ -46,6 +46,7 @@ def _take(tracks: TrackColumns, first: int, arrivals: Arrivals, remembered: Reme
     rule = Rule(tracks.with_context, tracks.quantile, tracks.factor, _EDGES_NS, floor_ns)
     upto, n_found = take_arrivals(first, arrivals, rule, remembered, due, found, len(waiting))
     tracks.pending.clear()
+    before_data, after_data = _bytes(found.before_payload), _bytes(found.after_payload)
     # put each away; one whose frames after it are not complete yet waits for the next block
     for slot in range(n_found):
         if slot < len(waiting):
@@ -58,10 +59,10 @@ def _take(tracks: TrackColumns, first: int, arrivals: Arrivals, remembered: Reme
             silence.nth = int(found.nth[slot])
             known = min(silence.nth, depth)
             silence.before_ns = found.before_ns[slot, depth - known :].copy()
-            silence.before_data = _bytes(found.before_payload[slot, depth - known :])
+            silence.before_data = before_data[slot, depth - known :].copy()
         if tracks.count[track] >= silence.nth + depth:
             silence.after_ns = found.after_ns[slot].copy()
-            silence.after_data = _bytes(found.after_payload[slot])
+            silence.after_data = after_data[slot].copy()
         else:
             tracks.pending.setdefault(track, []).append(silence)
     return int(upto)
@@ -106,8 +107,8 @@ def _room(most: int, depth: int) -> Found:
 
 
 def _bytes(payload: UInt64Array) -> UInt8Array:
-    """Give the (n, 8) bytes of n payloads that travelled as words."""
-    return payload.copy().view(np.uint8).reshape(-1, 8)
+    """Give the (m, w, 8) bytes of payloads that travelled as (m, w) words."""
+    return payload.view(np.uint8).reshape(*payload.shape, 8)
 
 
 def _rings(tracks: TrackColumns) -> tuple[Int64Array, UInt8Array]:

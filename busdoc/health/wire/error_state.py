@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busdoc.arrays import BoolArray, Int64Array, UInt8Array, UInt32Array
+from busdoc.arrays import BoolArray, Int64Array, UInt8Array, UInt32Array, distinct
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.health.summary import ErrorKind
 from busdoc.times import SECOND_NS
@@ -103,7 +103,7 @@ class ErrorStates:
             return
         t_ns, identifier = block.t_ns[rows], block.id[rows]
         channel, data = block.channel[rows], block.data[rows]
-        for number in np.unique(channel).tolist():
+        for number in distinct(channel).tolist():
             here = channel == number
             found: list[tuple[int, str]] = []
             for condition in _CONDITIONS:

@@ -9,22 +9,21 @@ from itertools import pairwise
 
 import numpy as np
 
-from busdoc.arrays import BoolArray, Float64Array, Int64Array
+from busdoc.arrays import BoolArray, Float64Array, Int64Array, distinct
 from busdoc.capture.frames import FrameBlock, FrameFlag
 from busdoc.health.summary import WireLoad
 from busdoc.health.wire.bitrate import likely_bitrate
 from busdoc.health.wire.error_state import ErrorStates
 from busdoc.health.wire.frame_length import frame_bits
-from busdoc.kernels.compiled import has_compiler
+from busdoc.kernels.choice import repays_by_frames
 from busdoc.kernels.cores import cores, threads
 from busdoc.times import SECOND_NS
 
 __all__ = ["WireWatch"]
 
-_LONG_CAPTURE = 400_000
-"""From so many frames on, the second that numba takes to load and compile is won back."""
-_LONG_BLOCK = 50_000
-"""A live bus comes in small blocks; loading numba in the middle of a session would stall it."""
+_KERNEL = "busdoc.health.wire.wire_kernel"
+_LONG_BLOCK = 20_000
+"""A live bus comes in small blocks; loading the kernel in the middle of a session would stall it."""
 _ROWS_A_CALL = 1 << 18
 _MOST_SUMS = 1 << 16
 _SAMPLE_FRAMES = 20_000
@@ -71,15 +70,14 @@ class WireWatch:
             self._zero_ns = int(block.t_ns[0])
         self._last_ns = max(self._last_ns, int(block.t_ns[-1]))
         self._n_frames += len(block)
-        is_worth_it = self._n_frames >= _LONG_CAPTURE and len(block) >= _LONG_BLOCK and has_compiler()
-        if is_worth_it if self._compiled is None else self._compiled:
-            sums = _compiled_sums(block, self._zero_ns, self._threads)
-        else:
-            sums = _numpy_sums(block, self._zero_ns)
+        compiled = self._compiled
+        if compiled is None:
+            compiled = len(block) >= _LONG_BLOCK and repays_by_frames(self._n_frames, _KERNEL)
+        sums = _compiled_sums(block, self._zero_ns, self._threads) if compiled else _numpy_sums(block, self._zero_ns)
         self._add(sums)
         if sums[:, _ERRORS].any():
             self._error_states.feed(block)
-        self._sample(block, np.unique(sums[:, _CHANNEL]).tolist())
+        self._sample(block, distinct(sums[:, _CHANNEL]).tolist())
 
     def close(self, until_ns: int | None = None) -> tuple[WireLoad, ...]:
         """Give what is known so far, by channel; feeding may go on afterwards.
@@ -94,7 +92,7 @@ class WireWatch:
             return ()
         until_ns = max(self._last_ns, self._last_ns if until_ns is None else until_ns)
         sums = self._sums[0]
-        channels = np.unique(sums[:, _CHANNEL]).tolist()
+        channels = distinct(sums[:, _CHANNEL]).tolist()
         return tuple(self._load(channel, sums[sums[:, _CHANNEL] == channel], until_ns) for channel in channels)
 
     def know_bitrates(self, bitrates: Mapping[int, tuple[int | None, int | None]]) -> None:

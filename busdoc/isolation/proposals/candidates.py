@@ -273,7 +273,10 @@ def _swaps(scene: _Scene) -> list[list[Step]]:
 
 
 def _replacements(scene: _Scene) -> list[list[Step]]:
-    return [[Step(action=ActionKind.REPLACE, part=part)] for part in _likely(scene, _REPLACE_FROM, 2)]
+    """Replace what is likely, but nothing that was replaced already: one more new part would tell the same again."""
+    done = {a.part for a in scene.findings.actions if a.kind is ActionKind.REPLACE}
+    likely = [part for part in _likely(scene, _REPLACE_FROM, 2) if part not in done]
+    return [[Step(action=ActionKind.REPLACE, part=part)] for part in likely]
 
 
 def _realise(scene: _Scene, plan: list[Step]) -> Candidate:

@@ -12,10 +12,9 @@ from busdoc.actions.action import POWER_KINDS, REMARKS
 from busdoc.arrays import BoolArray, Float64Array, Int64Array
 from busdoc.isolation.proposals.candidates import Candidate, list_candidates
 from busdoc.isolation.proposals.gain import two_way_gain_bit
+from busdoc.isolation.proposals.outlook import Outlook
 from busdoc.isolation.proposals.proof import POWER_OFF_FIRST
 from busdoc.isolation.suspects.findings import Findings
-from busdoc.isolation.suspects.press_timing import WIGGLE_SHOWS
-from busdoc.isolation.suspects.rates import BACKGROUND_HZ, RATE_PRIOR, RATES_HZ
 from busdoc.isolation.verdict import NAMED_FROM, SUSPECTED_FROM, NextTest, Quiet, Step
 from busdoc.times import SECOND_NS
 from busdoc.words.probability import odds
@@ -38,9 +37,6 @@ _RATHER = 0.5
 """From one half on it is rather so, by definition."""
 _MOST_SETS = 400
 """Sets of faulty parts that outcomes are worked out for, the heaviest first (bound on work)."""
-_STARTS_AFTER_ALL = 0.05
-"""That a controller which did not start with the power does so the next time, though nothing was changed (common
-practice: it happens)."""
 
 
 def propose_tests(
@@ -64,38 +60,17 @@ def propose_tests(
     watch_s = UNSEEN_WATCH_S if quiet is None else quiet.needed_ns / SECOND_NS
     watches_s = np.linspace(watch_s / _WAITS, watch_s, _WAITS)  # (T,)
     sets, weights = _heaviest_sets(findings)
-    rate = _rates_given(findings)
-    stays_quiet = np.exp(-RATES_HZ[:, None] * watches_s[None, :])  # (R, T)
-    fresh = rate @ stays_quiet  # (P, T) of a part that is plugged in now
-    trust = findings.evidence.trust
-    stale = (rate * trust) @ stays_quiet + (rate * (1.0 - trust)).sum(axis=1, keepdims=True)  # of one in all along
-    believed = (rate * trust).sum(axis=1)  # (P,)
-    off_the_map = np.log(np.maximum(findings.posterior.rate_off @ stays_quiet, 1e-12))[None, :]
-    nobody, by_itself = np.all(sets < 0, axis=1), _background_quiet(findings, watches_s)
-    exposed_now = np.any(findings.reach.reaches[-1], axis=1)
-    keeps_down = _keeps_down(findings, down)
-    if keeps_down is not None:  # whoever it was, it would do so again
-        off_the_map = np.minimum(off_the_map, np.log(_STARTS_AFTER_ALL))
-        by_itself = np.minimum(by_itself, np.log(_STARTS_AFTER_ALL))
-    settled = findings.posterior.marginal >= NAMED_FROM  # what it does is known, and repaired first
+    outlook = Outlook(findings, sets, watches_s, down)
     worth: list[tuple[float, int, float, float, Float64Array]] = []
     for n, candidate in enumerate(candidates):
-        stays = np.where((exposed_now & ~_moved(findings, candidate))[:, None], stale, fresh)
-        log_stays = np.where(candidate.exposed[:, None], np.log(np.maximum(stays, 1e-12)), 0.0)
-        if keeps_down is not None:
-            same = keeps_down & candidate.exposed & ~_moved(findings, candidate)
-            log_stays = np.where(same[:, None], np.minimum(log_stays, np.log(_STARTS_AFTER_ALL)), log_stays)
-        log_stays = log_stays + np.where(candidate.shaken, np.log(1.0 - WIGGLE_SHOWS * believed), 0.0)[:, None]
-        log_stays = np.where(settled[:, None], 0.0, log_stays)
-        padded = np.concatenate((log_stays, off_the_map, np.zeros((1, log_stays.shape[1]))))
-        log_quiet = padded[sets].sum(axis=1) + np.where(nobody[:, None], by_itself, 0.0)
-        trouble = 1.0 - np.exp(log_quiet)  # (S, T)
+        trouble = outlook.trouble(candidate)  # (S, T)
         gain = float(two_way_gain_bit(weights, trouble[:, -1]))
         p_trouble = weights @ trouble
         cost_s = candidate.effort_s + _expected_wait_s(p_trouble, watches_s) + float(p_trouble[-1]) * _REVIVE_S
         if gain >= _SETTLED_BIT:
             worth.append((gain / cost_s, n, gain, cost_s, trouble[:, -1]))
     worth.sort(key=lambda one: (-one[0], one[1]))
+    settled = findings.posterior.marginal >= NAMED_FROM
     blameless = settled | np.array([part in cleared for part in findings.reach.parts])
     return tuple(
         _describe(findings, candidates[n], watch_s, gain_bits, effort_s, sets, weights, shows, blameless)
@@ -103,51 +78,11 @@ def propose_tests(
     )
 
 
-def _keeps_down(findings: Findings, down: Sequence[str]) -> BoolArray | None:
-    """(P,) the parts that were joined to a controller when it last failed to start, and still are.
-
-    None unless it is still down, and nothing has been plugged, unplugged or switched since: then another start with
-    the same plugs says nothing new.
-    """
-    reach, starts = findings.reach, findings.evidence.starts
-    for e, m in reversed(list(enumerate(starts.action))):
-        if m is None or any(action.kind not in REMARKS for action in findings.actions[m + 1 :]):
-            continue
-        still = [c for c, name in enumerate(reach.controllers) if starts.hit[e, c] and name in down]
-        if still:
-            return np.asarray(starts.exposed[:, e] & np.any(reach.reaches[-1][:, still], axis=1))
-    return None
-
-
-def _moved(findings: Findings, candidate: Candidate) -> BoolArray:
-    """(P,) the parts whose own plug a candidate moves: what was written of them before no longer counts."""
-    named = {name for step in candidate.steps for name in (step.part, step.into) if name is not None}
-    return np.array([part in named for part in findings.reach.parts])
-
-
 def _heaviest_sets(findings: Findings) -> tuple[Int64Array, Float64Array]:
     posterior = findings.posterior
     heavy = np.argsort(-posterior.weight, kind="stable")[:_MOST_SETS]
     weights = posterior.weight[heavy]
     return posterior.sets[heavy], np.asarray(weights / weights.sum(), np.float64)
-
-
-def _rates_given(findings: Findings) -> Float64Array:
-    """(P, R) the rate at which each part would show, were it faulty: by what it showed, else by its quiet alone."""
-    silent = findings.evidence.survival * RATE_PRIOR
-    silent = silent / np.maximum(silent.sum(axis=1, keepdims=True), 1e-300)
-    made = np.minimum(findings.posterior.shows.sum(axis=0), 1.0) if len(findings.unexplained) else 0.0
-    share = np.clip(made / np.maximum(findings.posterior.marginal, 1e-9), 0.0, 1.0)
-    mixed: Float64Array = share[:, None] * findings.posterior.rate + (1.0 - share[:, None]) * silent
-    return mixed
-
-
-def _background_quiet(findings: Findings, watches_s: Float64Array) -> Float64Array:
-    """(T,) logarithm of the probability of no trouble, were no part at fault: restarts of their own go on."""
-    n_controllers = len(findings.reach.controllers) if findings.losses.showing is None else 1
-    stays = findings.posterior.background @ np.exp(-np.outer(BACKGROUND_HZ * n_controllers, watches_s))
-    log_stays: Float64Array = np.log(np.maximum(stays, 1e-12))
-    return log_stays
 
 
 def _expected_wait_s(p_trouble: Float64Array, watches_s: Float64Array) -> float:

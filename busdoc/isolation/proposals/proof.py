@@ -27,10 +27,13 @@ POWER_OFF_FIRST = "Power off, and stored energy released, before hands go in; th
 
 
 def being_proved(findings: Findings, repairs: Sequence[Repair]) -> tuple[Repair, ...]:
-    """Give the repairs that may have cured it: of the likeliest part, no trouble since; none while another is named."""
+    """Give the repairs that may have cured it: of a likely part, no trouble since.
+
+    None while a part is named that was not replaced. Of two faults the one that was replaced first stays named.
+    """
     share = dict(zip(findings.reach.parts, findings.posterior.marginal.tolist(), strict=True))
     standing = tuple(one for one in repairs if one.came_back_ns is None and share.get(one.part, 0.0) >= _RATHER)
-    replaced = {one.part for one in standing}
+    replaced = {one.part for one in repairs}
     others = [part for part, p in share.items() if p >= NAMED_FROM and part not in replaced]
     return () if others else standing
 
@@ -54,18 +57,20 @@ def proof_of_parts(
     if quiet is None:
         return None
     standing = being_proved(findings, repairs)
+    done = {one.part for one in repairs}
     if standing:
         left_ns = quiet.needed_ns - min(one.quiet_ns for one in standing)
         settled = [one.part for one in standing]
         if left_ns > 0:
             return (_watch_on(settled, left_ns),), False
         share = zip(findings.reach.parts, findings.posterior.marginal.tolist(), strict=True)
-        return (), any(p >= SUSPECTED_FROM for part, p in share if part not in settled)
+        return (), any(p >= SUSPECTED_FROM for part, p in share if part not in done)
+    # What was replaced and still fails is not replaced again: something else is at fault beside it.
     named = np.flatnonzero(findings.posterior.marginal >= NAMED_FROM).tolist()
-    if not named:
+    parts = [findings.reach.parts[p] for p in named if findings.reach.parts[p] not in done]
+    if not parts:
         return None
-    parts = [findings.reach.parts[p] for p in named]
-    return (_replace(findings, parts, quiet, down),), is_open(findings, parts)
+    return (_replace(findings, parts, quiet, down),), is_open(findings, (*parts, *done))
 
 
 def _watch_on(parts: Sequence[str], left_ns: int) -> NextTest:

@@ -13,6 +13,7 @@ from busdoc.actions.plugged import opening_state
 from busdoc.arrays import Float64Array
 from busdoc.isolation.suspects.dwell import dwell_s
 from busdoc.isolation.suspects.findings import Findings
+from busdoc.isolation.suspects.rates import SHORTEST_QUIET_S
 from busdoc.isolation.verdict import ELSEWHERE, NAMED_FROM, Quiet, Repair
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import times
@@ -23,9 +24,6 @@ __all__ = ["CONFIDENCE", "quiet_of", "repairs_of"]
 
 CONFIDENCE = 0.95
 """A branch is called clear when it would have shown with this probability (common practice)."""
-_SHORTEST_S = 12.0
-"""Nobody is told to watch for two seconds: what shows at once shows within a start and a moment (common practice: one
-to ten seconds)."""
 _AT_ONCE_S = 1.0
 """What showed within so long of a press for a new part was still the old one's (common practice: presses come late)."""
 
@@ -50,7 +48,7 @@ def quiet_of(findings: Findings) -> Quiet | None:
 
 def _dwell_s(rate: Float64Array) -> float:
     """Give the dwell to the second, rounded up: what is said is what is waited for."""
-    return float(np.ceil(max(dwell_s(CONFIDENCE, rate), _SHORTEST_S)))
+    return float(np.ceil(max(dwell_s(CONFIDENCE, rate), SHORTEST_QUIET_S)))
 
 
 def _why(findings: Findings, needed_s: float) -> str:

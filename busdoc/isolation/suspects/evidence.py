@@ -30,7 +30,7 @@ from busdoc.isolation.suspects.hands.unwritten import weigh_hands
 from busdoc.isolation.suspects.losses import Losses
 from busdoc.isolation.suspects.press_timing import SPARED, WIGGLE_SHOWS, group_fit, lateness_s, shaken, soften, untold
 from busdoc.isolation.suspects.prior import kind_of
-from busdoc.isolation.suspects.rates import BACKGROUND_HZ, RATES_HZ, not_seen
+from busdoc.isolation.suspects.rates import BACKGROUND_HZ, RATES_HZ, TELLS_AT_MOST_HZ, not_seen
 from busdoc.isolation.suspects.recovery_evidence import weigh_returns
 from busdoc.machine.machine import Machine, PartKind
 from busdoc.times import SECOND_NS
@@ -382,7 +382,7 @@ def _quiet_of(
     seconds, looks = spent * cells.length_s[:, None], spent * cells.looks[:, None]
     if n_stints == 1:  # never moved, as most are: all of it, and nothing that may have been written wrongly
         by_stint_s = seconds.sum(axis=0)[:, None]
-        stays = not_seen(by_stint_s[:, 0], looks.sum(axis=0), record.errs)
+        stays = not_seen(by_stint_s[:, 0], looks.sum(axis=0), record.errs, TELLS_AT_MOST_HZ)
         return stays, by_stint_s[:, 0], stays / np.maximum(stays, 1e-300)
     place = (stint + within * n_stints).ravel()
     by_stint_s, n_looks = (
@@ -396,7 +396,7 @@ def _quiet_of(
         np.maximum.at(worst, place, record.doubt[np.ix_(stretch, parts)].ravel())
     doubt = np.where(moves[:, None], worst.reshape(len(parts), n_stints), 0.0)[:, :, None]
     # As written it stayed quiet; or it was out, and then that tells nothing.
-    stays = not_seen(by_stint_s, n_looks, record.errs)
+    stays = not_seen(by_stint_s, n_looks, record.errs, TELLS_AT_MOST_HZ)
     survival = ((1.0 - doubt) * stays + doubt).prod(axis=1)
     # Which of the two it was in the last stint.
     right = ((1.0 - doubt) * stays)[within, stint[-1]]

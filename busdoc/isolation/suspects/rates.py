@@ -4,6 +4,7 @@ A faulty part, exposed, shows as a Poisson process of unknown rate: log-uniform 
 at once. How long to wait follows in `busdoc.isolation.suspects.dwell`.
 """
 
+import math
 from functools import lru_cache
 
 import numpy as np
@@ -18,6 +19,8 @@ __all__ = [
     "N_RATES",
     "RATES_HZ",
     "RATE_PRIOR",
+    "SHORTEST_QUIET_S",
+    "TELLS_AT_MOST_HZ",
     "density_within",
     "not_seen",
     "quiet_probability",
@@ -25,6 +28,11 @@ __all__ = [
 
 _SLOWEST_HZ = 1.0 / 3600.0
 """Once an hour: what shows more seldom does not show while somebody watches (common practice)."""
+SHORTEST_QUIET_S = 12.0
+"""Less quiet than this decides nothing, however often the fault came: what shows at once shows within a start and a
+moment, and a contact that was just moved may hold for a few seconds (common practice: one to ten seconds)."""
+TELLS_AT_MOST_HZ = -math.log(0.05) / SHORTEST_QUIET_S
+"""So quiet that goes on tells no faster than that of a fault which shows within that time with 95 % (by definition)."""
 _SAME = 1e-6
 """Two numbers closer than this are moved apart, so that something may be divided by their difference: far more than a
 double loses in it (IEEE 754-2019)."""
@@ -67,7 +75,7 @@ def density_within(window_s: float) -> Float64Array:
     return RATES_HZ if window_s <= 0.0 else np.asarray(-np.expm1(-RATES_HZ * window_s) / window_s, np.float64)
 
 
-def not_seen(quiet_s: Float64Array, n_looks: Float64Array, errs: float) -> Float64Array:
+def not_seen(quiet_s: Float64Array, n_looks: Float64Array, errs: float, at_most_hz: float = math.inf) -> Float64Array:
     """Give the probability that nothing was seen of a fault in a stretch of time, by rate.
 
     It did not show; or it did, and each look since was wrong. It may have begun between any two of n looks, evenly
@@ -78,15 +86,17 @@ def not_seen(quiet_s: Float64Array, n_looks: Float64Array, errs: float) -> Float
     quiet_s : (...,) how long, s
     n_looks : (...,) how many looks saw nothing; nothing was seen without a look
     errs : that one look is wrong
+    at_most_hz : a fault that shows more often than this stays quiet as one that shows so often
 
     Returns
     -------
     (..., R) float64
     """
+    rates_hz = np.minimum(RATES_HZ, at_most_hz)
     if errs <= 0.0:
-        return np.asarray(np.exp(-quiet_s[..., None] * RATES_HZ), np.float64)
+        return np.asarray(np.exp(-quiet_s[..., None] * rates_hz), np.float64)
     n = n_looks[..., None]
-    x = np.exp(-quiet_s[..., None] * RATES_HZ / np.maximum(n, 1.0))
+    x = np.exp(-quiet_s[..., None] * rates_hz / np.maximum(n, 1.0))
     x = np.where(np.abs(x - errs) < _SAME, errs + _SAME, x)
     missed = errs * (1.0 - x) * (errs**n - x**n) / (errs - x)
     return np.where(n > 0.0, x**n + missed, 1.0)

@@ -56,6 +56,8 @@ all the time, a bad contact is not (common practice)."""
 _HOLDS_STILL = 0.5
 """That it holds all the same though another time it went alone with the part in: another part may have made that one,
 as likely as not (by definition of not knowing)."""
+_ON_WITHOUT = 0.03
+"""That it goes on though its part is out: a new one that is bad too, a press that is wrong (common practice)."""
 _JUST_BEFORE_S = 3.0
 """An action written down so soon after the return may have made it (common practice: a press is half a second late,
 seldom three)."""
@@ -184,14 +186,18 @@ def _weigh_showings(
     let_go &= ~(np.maximum(showing.mistaken, showing.goes_on)[told] >= max(showing.errs, _FLOOR))[:, None]
     for k in range(len(told)):
         others = let_go.sum(axis=0) - let_go[k]
+        on_without = _on_without(ends[k], reach, nodes_s, showing, float(showing.end_window_s[told[k]]))
         by_part, by_itself = _weigh_end_of_showing(
             ends[k],
             held[k],
             showing.p_latches,
             _SHOWING_HOLDS * _HOLDS_STILL**others,
             float(showing.goes_on[told[k]]),
+            on_without,
         )
-        part[:, k] = np.log(by_part) / len(rows)
+        # Its way of ending it tells once; that it went on without the part is told by each showing anew.
+        again = np.log(showing.p_latches + (1.0 - showing.p_latches) * on_without)
+        part[:, k] = np.log(by_part) / len(rows) + again * (1.0 - 1.0 / len(rows))
         background[k] = np.log(by_itself) / len(rows)
         # What a wrong look saw is gone at the next, whatever else the fault does.
         at_next_look = min(ends[k].lasted_s / _NEXT_LOOK_S, 1.0) if ends[k].alone else 1.0
@@ -224,11 +230,18 @@ def weigh_showing_end(
     """
     end = _end_of(losses, reach, nodes_s, showing.observer, t, span_s, end_s)
     held = _held(end, reach, nodes_s, showing.observer, _GONE_S, _GONE_SPREAD, window_s)
-    return _weigh_end_of_showing(end, held, showing.p_latches, np.full(len(held), _SHOWING_HOLDS))
+    on_without = _on_without(end, reach, nodes_s, showing, window_s)
+    holds = np.full(len(held), _SHOWING_HOLDS)
+    return _weigh_end_of_showing(end, held, showing.p_latches, holds, on_without=on_without)
 
 
 def _weigh_end_of_showing(
-    end: _End, held: Float64Array, stays: float, holds: Float64Array, goes_on: float = 0.0
+    end: _End,
+    held: Float64Array,
+    stays: float,
+    holds: Float64Array,
+    goes_on: float = 0.0,
+    on_without: Float64Array | float = 1.0,
 ) -> tuple[Float64Array, float]:
     """Mix the three ways of ending.
 
@@ -238,6 +251,7 @@ def _weigh_end_of_showing(
     stays : that it latches
     holds : (P,) that it is there while the part is in, were it not to latch
     goes_on : that it only seemed to end
+    on_without : (P,) of `_on_without`
     """
     z = np.log(end.lasted_s / _FAULT_S) / _FAULT_SPREAD
     if end.alone:
@@ -245,7 +259,7 @@ def _weigh_end_of_showing(
         latched, held = goes_on, np.maximum(held, goes_on)
     else:
         free, latched = 0.5 * (1.0 - erf(float(z) / 1.4142)), 1.0
-    own = stays * latched + (1.0 - stays) * ((1.0 - holds) * free + holds * held)
+    own = stays * latched + (1.0 - stays) * ((1.0 - holds) * free * on_without + holds * held)
     return np.maximum(own, _FLOOR), max(stays * latched + (1.0 - stays) * free, _FLOOR)
 
 
@@ -323,6 +337,31 @@ def _held(
         here = float(weights @ density) * end.lasted_s if end.alone else 1.0 - float(weights @ by_then)
         likelihood[out] = np.maximum(likelihood[out], here) if end.alone else np.minimum(likelihood[out], here)
     return likelihood
+
+
+def _on_without(end: _End, reach: Reach, nodes_s: Float64Array, showing: Showing, window_s: float) -> Float64Array:
+    """(P,) that a symptom of the part shows for as long as it did, though the part was out: 1 where it was not.
+
+    What a person sees tells too little for that: looks err and come late, and a lamp may stay for the open circuit.
+
+    Parameters
+    ----------
+    window_s : it ended within so long before its end
+    """
+    likelihood = np.ones(len(reach.parts))
+    if showing.errs > 0.0:
+        return likelihood
+    still_s = end.t_s + end.lasted_s - (window_s if end.alone else 0.0)
+    changes = reach.changes.at(showing.observer)
+    for k in np.flatnonzero(~changes.gained).tolist():
+        m, part = int(changes.action[k]), int(changes.part[k])
+        if nodes_s[m].max() < end.t_s:
+            continue  # out before it began to show
+        again = changes.action[changes.gained & (changes.part == part) & (changes.action > m)]
+        until_s = np.minimum(still_s, nodes_s[again[0]] if len(again) else np.inf)
+        _, by_then = _start(until_s - nodes_s[m], _GONE_S, _GONE_SPREAD)
+        likelihood[part] = min(likelihood[part], 1.0 - float(lateness_weights() @ by_then))
+    return np.maximum(likelihood, _ON_WITHOUT)
 
 
 def _start(since_s: Float64Array, median_s: float, spread: float) -> tuple[Float64Array, Float64Array]:

@@ -51,7 +51,8 @@ class Lately:
         self.sounds = Sounds(bell)
         self._clock_s = clock_s
         self._n = 0
-        self._kept: list[Mapping[str, object]] = []
+        self._kept: list[tuple[int, Mapping[str, object]]] = []
+        """(when it happened, ns, and how it is shown), ascending."""
         self._is_new = False
 
     def tell(
@@ -59,6 +60,7 @@ class Lately:
         at: str,
         text: str,
         *,
+        time_ns: int,
         kind: str = "",
         rings: Iterable[HappeningKind | NewsKind | CureOutcome] = (),
         aloud: bool = True,
@@ -69,13 +71,21 @@ class Lately:
         Parameters
         ----------
         at : when, in words
+        time_ns : when
         n : its number, where it has one; else the next is taken
         """
         self._n = self._n + 1 if n is None else n
         self.sounds.hear(rings)
         said = self.sounds.said(text) if aloud else ""
-        self._kept.append({"n": self._n, "at": at, "kind": kind, "text": text, "say": said})
+        self._kept.append((time_ns, {"n": self._n, "at": at, "kind": kind, "text": text, "say": said}))
+        # A loss is known a deadline after it, when what came later may have been told already.
+        self._kept.sort(key=lambda one: one[0])
         del self._kept[:-_KEPT]
+        self._is_new = True
+
+    def amend(self, texts: Mapping[object, str]) -> None:
+        """Word anew what was told, by its number; it is neither rung nor said again."""
+        self._kept = [(t, {**one, "text": texts.get(one["n"], one["text"])}) for t, one in self._kept]
         self._is_new = True
 
     def tick(self) -> bool:
@@ -86,8 +96,8 @@ class Lately:
 
     @property
     def latest_first(self) -> Sequence[Mapping[str, object]]:
-        """What was told."""
-        return self._kept[::-1]
+        """What was told, by when it happened."""
+        return [one for _, one in reversed(self._kept)]
 
 
 def pressed_ns(source: FrameSource, press: Press, server_s: float) -> int:

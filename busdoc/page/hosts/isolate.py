@@ -55,6 +55,7 @@ class IsolateHost:
         self._zone = zone
         self._seen = 0
         self._lately = Lately(Bell(), clock_s)
+        self._amended = 0
         self._hands: OrderedDict[str, StepPress] = OrderedDict()
         self._answers = Answers()
         self._clock_s = clock_s
@@ -79,6 +80,11 @@ class IsolateHost:
 
     def hear(self) -> bool:
         """Take what happened since the last time; True: something did."""
+        if self._session.amended != self._amended:
+            self._amended = self._session.amended
+            self._lately.amend(
+                {one.n: one.text for one in self._session.happenings(0) if one.kind is HappeningKind.LOST}
+            )
         new = self._session.happenings(self._seen)
         if new:
             self._seen = new[-1].n
@@ -268,7 +274,8 @@ class IsolateHost:
         if one.kind is HappeningKind.BACK and view.controllers and in_question(view) is None:
             text = f"{text}; {_ALL_IN_STEP}"
         said = one.kind not in _UNSPOKEN
-        self._lately.tell(self._at(one.time_ns), text, kind=str(one.kind), rings=[one.kind], aloud=said, n=one.n)
+        at, rings = self._at(one.time_ns), [one.kind]
+        self._lately.tell(at, text, time_ns=one.time_ns, kind=str(one.kind), rings=rings, aloud=said, n=one.n)
 
     def _at(self, t_ns: int) -> str:
         return moment(t_ns, self._session.view().start_ns, epoch=self._session.source.epoch, zone=self._zone)

@@ -57,7 +57,8 @@ class RecordHost:
 
     def tell(self, text: str) -> None:
         """Take a line that stays on the terminal."""
-        self._lately.tell(self._at(self._source.now_ns()), text)
+        now_ns = self._source.now_ns()
+        self._lately.tell(self._at(now_ns), text, time_ns=now_ns)
 
     def hear(self) -> bool:
         """Say whether something is new."""
@@ -109,7 +110,8 @@ class RecordHost:
         except InputError as error:
             return Answer(text=f"NOT LOGGED. {error}", tone=Tone.ALARM)
         self._marked()
-        self._lately.tell(self._at(at_ns), f"marked: {note}" if note else "marked", kind="action", aloud=False)
+        text = f"marked: {note}" if note else "marked"
+        self._lately.tell(self._at(at_ns), text, time_ns=at_ns, kind="action", aloud=False)
         answer = Answer(text=f"marked {self._at(at_ns)}", tone=Tone.GOOD, logged=True)
         return self._answers.keep(press, answer)
 

@@ -69,9 +69,8 @@ class ResyncHost:
                     "aside": "" if one.limit_ns is None else f"limit {one.limit_ns / SECOND_NS:.1f} s",
                 }
             named = f"{one.controller} " if one.controller is not None else ""
-            self._lately.tell(
-                after or self._at(one.time_ns), f"{named}{one.text}", kind=str(one.kind), rings=[one.kind]
-            )
+            at, text = after or self._at(one.time_ns), f"{named}{one.text}"
+            self._lately.tell(at, text, time_ns=one.time_ns, kind=str(one.kind), rings=[one.kind])
 
     def hear(self) -> bool:
         """Say whether something is new."""
@@ -126,10 +125,11 @@ class ResyncHost:
             return self._answers.keep(press, Answer(text="it is on already; nothing noted", tone=Tone.FAINT))
         by = f"by {press.by}" if press.by else ""
         try:
-            at = self._at(self._live.press(pressed_ns(self._live.source, press, server_s), by))
+            at_ns = self._live.press(pressed_ns(self._live.source, press, server_s), by)
         except InputError as error:
             return Answer(text=f"NOT NOTED. {error}", tone=Tone.ALARM)
-        self._lately.tell(at, f"power on, {by}" if by else "power on", kind="action", aloud=False)
+        at, text = self._at(at_ns), f"power on, {by}" if by else "power on"
+        self._lately.tell(at, text, time_ns=at_ns, kind="action", aloud=False)
         kept = "" if self._live.journal is not None else " (in memory alone; --actions FILE keeps it on the disk)"
         return self._answers.keep(press, Answer(text=f"noted {at}: power on{kept}", tone=Tone.GOOD, logged=True))
 

@@ -75,8 +75,9 @@ const own = {
   },
   menu(value) { menu = value; },
   lately(items) {
-    const newest = items.length ? items[0].n : 0;
-    if (lastTold !== null && begun) sound.tell(items.filter((one) => one.n > lastTold && one.kind !== "action").reverse());
+    const newest = Math.max(lastTold ?? 0, ...items.map((one) => one.n)); // they stand by when they happened, not by n
+    const told = items.filter((one) => one.n > lastTold && one.kind !== "action").sort((a, b) => a.n - b.n);
+    if (lastTold !== null && begun) sound.tell(told);
     lastTold = newest;
   },
   sounds(items) {

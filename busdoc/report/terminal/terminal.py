@@ -208,8 +208,10 @@ def _presence(
         ever = {loss.controller for incident in result.incidents for loss in incident.losses}
         steady = [one for one in told if one.name not in fell and one.state is ControllerState.STEADY]
         told = [one for one in told if one not in steady]
+        came = {name for join in health.joins for name in join.controllers} - ever
         for when, those in (
-            (" all along", [one.name for one in steady if one.name not in ever]),
+            (" all along", [one.name for one in steady if one.name not in {*ever, *came}]),
+            (" since they came", [one.name for one in steady if one.name in came]),
             (", but for what was done to them", [one.name for one in steady if one.name in ever]),
         ):
             if those:

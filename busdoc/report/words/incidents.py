@@ -8,7 +8,7 @@ from busdoc.health.incident import Incident, IncidentKind, Loss, RanOn
 from busdoc.isolation.verdict import Because
 from busdoc.report.words.wire import channel_in_words
 from busdoc.times import SECOND_NS
-from busdoc.words.counting import by_box, first_few, plural, times
+from busdoc.words.counting import by_box, first_few, listed, plural, times
 from busdoc.words.duration import duration
 from busdoc.words.probability import odds
 
@@ -24,6 +24,7 @@ __all__ = [
     "back_in_words",
     "bus_in_words",
     "code_in_words",
+    "event_in_words",
     "how_often",
     "incident_in_words",
     "loss_in_words",
@@ -68,6 +69,23 @@ def incident_in_words(incident: Incident, channels: Channels = ()) -> str:
         IncidentKind.POWER_CYCLE: f"the machine went off and on, or its bus slept: {names} left one after the other",
         IncidentKind.POWER_DOWN: f"the machine was switched off: {names} left{_one_by_one(incident)}",
     }[incident.kind]
+
+
+def event_in_words(incident: Incident, t_ns: int) -> str:
+    """Name it as what something else came after.
+
+    Parameters
+    ----------
+    t_ns : its beginning, or its end
+    """
+    who = listed(incident.controllers, 2)
+    return {
+        IncidentKind.BUS_SILENCE: "the silence of the bus",
+        IncidentKind.CRANK: "a start that was tried" if incident.why else "the engine's start",
+        IncidentKind.POWER_UP: "more of the machine was switched on",
+        IncidentKind.POWER_CYCLE: "the power cycle",
+        IncidentKind.POWER_DOWN: "the machine was switched off",
+    }.get(incident.kind, f"{who} {'came back' if t_ns == incident.back_ns else 'went'}")
 
 
 def _started(incident: Incident) -> str:

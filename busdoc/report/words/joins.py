@@ -6,6 +6,7 @@ from busdoc.analysis.result import Result
 from busdoc.health.controller import ControllerHealth
 from busdoc.health.join import Box, Join
 from busdoc.machine.controller_spec import Identity
+from busdoc.report.words.incidents import event_in_words
 from busdoc.times import SECOND_NS, clock
 from busdoc.words.counting import counted, first_few, listed
 from busdoc.words.duration import duration
@@ -38,15 +39,16 @@ def join_in_words(join: Join, result: Result) -> str:
 
 
 def _after(join: Join, result: Result) -> str:
+    """Say what ended, or began, soon before; by what it was, since not every list has numbers, or the same ones."""
     ended = [
         (max(t_ns for t_ns in (one.onset_ns, one.back_ns or 0) if t_ns <= join.from_ns), n)
-        for n, one in enumerate(result.incidents, start=1)
+        for n, one in enumerate(result.incidents)
         if one.controllers and one.code is None and one.onset_ns <= join.from_ns
     ]
     if not ended or join.from_ns - max(ended)[0] > _SOON_NS:
         return ""
     t_ns, n = max(ended)
-    return f", {duration(join.from_ns - t_ns)} after no. {n}"
+    return f", {duration(join.from_ns - t_ns)} after {event_in_words(result.incidents[n], t_ns)}"
 
 
 def box_in_words(box: Box) -> str:

@@ -74,7 +74,7 @@ def showing_in_words(symptom: Symptom, *, until_ns: int, start_ns: int, epoch: b
     if symptom.showing:
         since = clock(last.since_ns, start_ns, epoch=epoch)
         return f"{seen}, and shows since {since} ({duration(until_ns - last.since_ns)})"
-    return f"{seen}, and {'could not be seen since' if unseen_since(symptom) else 'does not show now'}"
+    return f"{seen}, and {'could not be seen since' if unseen_since(symptom, until_ns) else 'does not show now'}"
 
 
 def observed_in_words(symptom: Symptom, start_ns: int, until_ns: int) -> str:

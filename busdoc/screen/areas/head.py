@@ -3,6 +3,7 @@
 from datetime import tzinfo
 
 from busdoc.capture.listening import Hearing
+from busdoc.health.controller import ControllerState
 from busdoc.live.view import SessionView, SilenceRow
 from busdoc.report.words.practice import PRACTICE_MARK
 from busdoc.report.words.silence import WHAT_IT_WAS
@@ -11,12 +12,15 @@ from busdoc.screen.drawing.lines import Area, Line, fit, line_of, plain, shorten
 from busdoc.screen.drawing.states import OFF, sign_of
 from busdoc.screen.drawing.styles import Tone
 from busdoc.screen.drawing.words import bus_name, bus_trouble, moment
+from busdoc.times import SECOND_NS
 from busdoc.words.duration import in_column
 from busdoc.words.printable import printable
 
 __all__ = ["Bar", "draw_head", "draw_hints", "draw_message", "draw_offer", "draw_troubles", "trouble_texts"]
 
 _MOST_TROUBLES = 3
+_AS_ONE_NS = SECOND_NS
+"""Who fell within so long of the last frame of all fell with it (common practice)."""
 
 
 class Bar(Area):
@@ -59,15 +63,22 @@ def draw_troubles(view: SessionView, width: int) -> list[Line]:
 def trouble_texts(view: SessionView) -> list[str]:
     """Say what the session suffers from, what is most pressing first."""
     texts = [text for text in (view.alarm, view.foreign, view.trouble) if text]
-    switched_off = bool(view.controllers) and all(sign_of(row) is OFF for row in view.controllers)
+    asked = view.silence is not None and view.silence.asked  # the question says it
     for bus in view.buses:
         text = bus_trouble(bus, in_column(view.now_ns - bus.since_ns))
-        asked = view.silence is not None and view.silence.asked  # the question says it
-        if text and not (
-            bus.hearing is Hearing.SILENT and (switched_off or asked)
-        ):  # a machine without power is silent
+        if text and not (bus.hearing is Hearing.SILENT and (asked or _is_switched_off(view, bus.since_ns))):
             texts.append(text)
     return texts
+
+
+def _is_switched_off(view: SessionView, silent_ns: int) -> bool:
+    """Whether a bus is silent because its machine was switched off; who was lost before that stays so meanwhile."""
+    off = [row for row in view.controllers if sign_of(row) is OFF]
+    others = [row for row in view.controllers if sign_of(row) is not OFF]
+    return bool(off) and all(
+        row.state is ControllerState.LOST and row.since_ns is not None and row.since_ns < silent_ns - _AS_ONE_NS
+        for row in others
+    )
 
 
 def draw_offer(view: SessionView, width: int, zone: tzinfo | None, *, labels: bool) -> list[Line]:

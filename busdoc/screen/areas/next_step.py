@@ -50,9 +50,11 @@ def draw_next(view: SessionView, width: int, height: int, lately: tuple[tuple[st
 
 
 def _headline_left(view: SessionView) -> str:
-    """Give the headline, less what stands in the place of the step already."""
-    said = view.cured if view.cured and not view.not_back else ""
-    return view.headline.removesuffix(said).rstrip()
+    """Give the headline, less what stands above it already: the proof in the place of the step, and the suspects."""
+    proof = view.cured if view.cured and not view.not_back else ""
+    short, _ = verdict_in_short(view)
+    headline = view.headline.removesuffix(proof)
+    return " ".join((headline.replace(f"{short}.", "") if short else headline).split())
 
 
 def least_height(view: SessionView, width: int) -> int:

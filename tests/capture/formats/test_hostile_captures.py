@@ -21,8 +21,8 @@ else:
     from backports import zstd
 
 from busdoc.capture.channels import ChannelTable
-from busdoc.capture.formats.mf4_columns import mf4_blocks
-from busdoc.capture.formats.passing import Sender, receive
+from busdoc.capture.formats.mf4.columns import mf4_blocks
+from busdoc.capture.formats.mf4.passing import Sender, receive
 from busdoc.capture.formats.suffixes import READERS, Reader
 from busdoc.capture.formats.write import write_capture
 from busdoc.capture.frames import FrameBlock

@@ -124,7 +124,7 @@ def test_the_compiled_sums_equal_those_of_numpy(n_threads: int) -> None:
 
 def test_a_long_capture_changes_over_to_the_compiled_path_without_a_trace(monkeypatch: pytest.MonkeyPatch) -> None:
     block = random_block(np.random.default_rng(8), 6_000)
-    monkeypatch.setattr(wire, "_LONG_CAPTURE", 3_000)
+    monkeypatch.setattr(wire, "repays_by_frames", lambda n_frames, _: n_frames >= 3_000)
     monkeypatch.setattr(wire, "_LONG_BLOCK", 1_000)
     both, plain = WireWatch({0: (500_000, 2_000_000)}), WireWatch({0: (500_000, 2_000_000)})
     for first in range(0, 6_000, 1_500):

@@ -86,8 +86,15 @@ LAWS: dict[str, Callable[[np.random.Generator, float], Float64Array]] = {
 """By name: (source of chance, length in s) -> times in s, ascending."""
 
 
-def on_demand_traffic(seed: int, until_s: float = 300.0) -> tuple[FrameBlock, dict[int, str]]:
-    """Give healthy traffic of three to seven controllers, and the law of each identifier ("rhythm" for the cyclic)."""
+def on_demand_traffic(seed: int, until_s: float = 300.0, *, extended: bool = True) -> tuple[FrameBlock, dict[int, str]]:
+    """Give healthy traffic of three to seven controllers, and the law of each identifier ("rhythm" for the cyclic).
+
+    Parameters
+    ----------
+    seed : decides everything
+    until_s : length
+    extended : 29-bit identifiers with source addresses; else 11-bit ones that say nothing of their senders
+    """
     rng = np.random.default_rng(seed)
     sent: dict[int, Float64Array] = {}
     law_of: dict[int, str] = {}
@@ -106,5 +113,11 @@ def on_demand_traffic(seed: int, until_s: float = 300.0) -> tuple[FrameBlock, di
             identifier, law = next(free), str(rng.choice(list(LAWS)))
             sent[identifier] = LAWS[law](rng, until_s)
             law_of[identifier] = law
-    block = frames_of(sent, until_s, rng)
+    if not extended:
+        # in an order by chance, from a source of its own: the times are those of the 29-bit machine
+        plain = np.random.default_rng([seed, 11]).permutation(np.arange(0x100, 0x580)).tolist()
+        named = dict(zip(sent, plain, strict=False))
+        sent = {named[identifier]: times for identifier, times in sent.items()}
+        law_of = {named[identifier]: law for identifier, law in law_of.items()}
+    block = frames_of(sent, until_s, rng, extended=extended)
     return block, law_of

@@ -34,6 +34,8 @@ _CONTAINER = struct.Struct("<H6xL4x")
 _CONTAINER_TYPE = 10
 _AHEAD = 16
 """Containers that are inflated before they are parsed: of 128 KB each, as nearly every recorder writes them."""
+_PARSED_BYTES = 1 << 20
+"""Of objects that are parsed at once: several containers, since each call costs as much as a thousand frames."""
 _PADDING_BYTES = 256
 _BLOCK_ROWS = 1 << 16
 _FEW_ROWS = 1 << 10
@@ -63,12 +65,14 @@ def read_blf(reading: Reading) -> Iterator[ReadBlock]:
         inflated = _inflated_fast if reading.compiled else _inflated
         for content in _inflated_ahead(file, reading, pool, inflated):
             if content.warning:
+                objects.parse()  # what the objects before it tell is told before it
                 reading.warn(content.warning)
-            objects.parse(content.data)
+            objects.add(content.data)
             if objects.n_waiting >= block_rows:
                 yield objects.take()
             elif not objects.n_waiting and reading.is_barren():
                 break
+        objects.parse()
         yield objects.take()
 
 
@@ -184,14 +188,27 @@ class _Objects:
         self._loading = loading
         self._collector = Collector(reading, ObjectGrammar(start_ns))
         self._tail = b""
+        self._added: list[bytes] = []
+        self._n_added = 0
+        self._n_enough = _PARSED_BYTES if reading.chunk_bytes is None else 1
         self._blocks: list[ReadBlock] = []
         self.n_waiting = 0
         """Frames parsed and not taken."""
 
-    def parse(self, content: bytes) -> None:
+    def add(self, content: bytes) -> None:
+        """Take what follows in the stream, and parse it once there is enough."""
+        self._added.append(content)
+        self._n_added += len(content)
+        if self._n_added >= self._n_enough:
+            self.parse()
+
+    def parse(self) -> None:
         """Parse the objects that are whole now."""
-        n_bytes = len(self._tail) + len(content)
-        data = np.frombuffer(bytearray().join((self._tail, content, bytes(_PADDING_BYTES))), np.uint8)
+        if not self._added:
+            return
+        n_bytes = len(self._tail) + self._n_added
+        data = np.frombuffer(bytearray().join((self._tail, *self._added, bytes(_PADDING_BYTES))), np.uint8)
+        self._added, self._n_added = [], 0
         parse = self._loading.result()
         at = 0
         while True:

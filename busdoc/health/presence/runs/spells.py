@@ -7,7 +7,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from statistics import median
 
 from busdoc.health.incident import Loss
 from busdoc.times import SECOND_NS
@@ -109,7 +108,13 @@ def up_and_down(falls: Sequence[Fall]) -> tuple[Times, Times | None]:
 
 
 def _times(each_ns: Sequence[int]) -> Times:
-    return Times(median_ns=round(median(each_ns)), shortest_ns=min(each_ns), longest_ns=max(each_ns))
+    return Times(median_ns=round(_median(each_ns)), shortest_ns=min(each_ns), longest_ns=max(each_ns))
+
+
+def _median(each_ns: Sequence[int]) -> float:
+    from statistics import median  # 5 ms, and few captures hold a spell
+
+    return median(each_ns)
 
 
 def _up_ns(before: Fall, after: Fall) -> int | None:
@@ -119,7 +124,7 @@ def _up_ns(before: Fall, after: Fall) -> int | None:
 def _longest_up(ups_ns: Sequence[int]) -> int:
     if not ups_ns:
         return _MOST_UP_NS
-    return min(_MOST_UP_NS, round(_TYPICAL_UPS * median(ups_ns)) + _BEYOND_NS)
+    return min(_MOST_UP_NS, round(_TYPICAL_UPS * _median(ups_ns)) + _BEYOND_NS)
 
 
 def _restarted(falls: Sequence[Fall]) -> bool:

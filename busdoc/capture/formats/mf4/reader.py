@@ -15,7 +15,7 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 
-from busdoc.capture.formats.passing import Passed, receive
+from busdoc.capture.formats.mf4.passing import Passed, receive
 from busdoc.capture.formats.unpacked import unpacked_file
 from busdoc.capture.reading import ReadBlock, Reading
 from busdoc.errors import InputError
@@ -23,7 +23,7 @@ from busdoc.files.parts import needs
 
 __all__ = ["read_mf4"]
 
-_CHILD = "busdoc.capture.formats.mf4_columns"
+_CHILD = "busdoc.capture.formats.mf4.columns"
 _LONGEST_SILENCE_S = 300.0
 _MOST_COPY_BYTES = 8 << 30
 """What the library may write to the temporary folder."""

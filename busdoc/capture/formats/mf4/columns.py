@@ -1,4 +1,4 @@
-"""The frames of an `.mf4` capture by whole columns, through asammdf; run as a program, it passes them to `mf4.py`.
+"""The frames of an `.mf4` capture by whole columns, through asammdf; run as a program, it passes them to `reader.py`.
 
 Data, error and remote frames, and perhaps each channel, stand in groups of their own, which are merged by time.
 """
@@ -11,10 +11,11 @@ from typing import Any
 
 import numpy as np
 
-from busdoc.arrays import Int64Array, UInt8Array, UInt16Array
+from busdoc.arrays import Int64Array, UInt8Array, UInt16Array, distinct
 from busdoc.capture.error_frame import BUS_ERROR
-from busdoc.capture.formats.mf4_cut import as_far_as_it_goes
-from busdoc.capture.formats.passing import Sender
+from busdoc.capture.formats.mf4.cut import as_far_as_it_goes
+from busdoc.capture.formats.mf4.library import load_mdf
+from busdoc.capture.formats.mf4.passing import Sender
 from busdoc.capture.frames import LENGTH_OF_CODE, NO_LONG, FrameBlock, FrameFlag, LongPayloads
 from busdoc.capture.reading import LATEST_NS, ReadBlock, Reading
 from busdoc.errors import InputError, in_one_line
@@ -33,20 +34,22 @@ _OPTIONS: dict[str, Any] = {"process_bus_logging": False}
 """asammdf's own index of the buses is not needed, and slow."""
 
 
-def mf4_blocks(reading: Reading) -> Iterator[ReadBlock]:
+def mf4_blocks(reading: Reading, *, alone: bool = False) -> Iterator[ReadBlock]:
     """Yield the frames of an `.mf4` capture that is not compressed, merged by time over its groups.
+
+    Parameters
+    ----------
+    alone : whether this process does nothing else
 
     Raises
     ------
     InputError : when the file cannot be opened as one, or holds no CAN traffic
     """
-    import can  # noqa: F401  # python-can first: imported after asammdf it silently does without .mf4
-    from asammdf import MDF
-
+    library = load_mdf(alone=alone)
     with contextlib.ExitStack() as stack:
         try:
             path, is_cut = stack.enter_context(as_far_as_it_goes(reading.file))
-            mdf = MDF(path, **_OPTIONS)
+            mdf = library(path, **_OPTIONS)
             stack.callback(_close, mdf)
             start_ns = round(mdf.header.start_time.timestamp() * 1e6) * 1000
             groups = list(_bus_groups(mdf))
@@ -206,7 +209,7 @@ def _payload_columns(payload: UInt8Array, length: UInt8Array, flags: UInt16Array
 def _channels(stored: Int64Array, reading: Reading) -> Int64Array:
     """Give the file's own numbers of bus channels as stored; -1 for one too many."""
     number = np.empty(len(stored), np.int64)
-    for value in np.unique(stored).tolist():
+    for value in distinct(stored).tolist():
         own = reading.channel(str(value))
         number[stored == value] = -1 if own is None else own
     return number
@@ -254,7 +257,7 @@ def main(path: str, few: str) -> None:
     sender = Sender(reading, sys.stdout.buffer)
     sys.stdout = sys.stderr  # whatever the library prints must not get between the frames
     try:
-        for block in mf4_blocks(reading):
+        for block in mf4_blocks(reading, alone=True):
             sender.block(block)
         sender.done()
     except InputError as error:

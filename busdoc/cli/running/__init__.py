@@ -1,0 +1,1 @@
+"""What the commands that listen do while they run."""
