@@ -7,10 +7,13 @@ from pathlib import Path
 from typing import Any
 
 from busdoc.many.conclusions.finding import find
-from busdoc.many.conclusions.findings import Findings
+from busdoc.many.conclusions.findings import AHEAD_H, Findings
+from busdoc.many.judged import Outcome
 from busdoc.many.kept.store import Listed
-from busdoc.many.told.page import fleet_page, machine_page
+from busdoc.many.told.machine import machine_page
+from busdoc.many.told.page import fleet_page
 from busdoc.many.told.terminal import render_fleet
+from busdoc.many.told.words import expected_words
 from busdoc.report.record.html import html_of_page
 from tests.truth.fleet_by_chance import FleetPlan, draw_fleet
 from tests.truth.fleet_captures import KINDS, Drop, write_capture
@@ -97,3 +100,32 @@ def test_captures_without_maps_are_told_so_by_the_command(run: Run, tmp_path: Pa
     assert status == 0
     assert "Kind not known: 2 machines" in said
     assert "km-2 " not in said.split("Kind not known")[0]
+
+
+def test_what_is_worse_than_its_fellows_is_believed_itself_and_the_others_are_drawn_to_one_another() -> None:
+    found = find(lines(lambda line: line.capture.kind))
+    ((_, bad),) = found.inspect
+    one = bad.ranked
+    assert (one.believed, one.low, one.high) == (one.rate.per_hour, one.rate.low, one.rate.high)
+    assert bad.expected is not None
+    assert bad.expected[0] <= one.rate.per_hour * AHEAD_H <= bad.expected[1]
+    for kind in found.kinds:
+        assert [machine.ranked.believed for machine in kind.machines] == sorted(
+            (machine.ranked.believed for machine in kind.machines), reverse=True
+        )
+        for machine in kind.machines:
+            if not machine.ranked.worse and machine.ranked.rate.n:
+                assert machine.ranked.believed != machine.ranked.rate.per_hour
+
+
+def test_a_machine_without_fellows_is_foretold_by_what_it_showed_and_one_of_which_nothing_was_seen_is_not() -> None:
+    some = lines(lambda line: "")
+    seen = [line for line in some if line.capture.machine == "SW-01"]
+    (alone,) = find(seen).kinds[0].machines
+    assert alone.expected is not None
+    low, high = alone.expected
+    assert 0 <= low <= alone.ranked.rate.per_hour * AHEAD_H <= high
+    unseen = [replace(line, outcome=Outcome.COULD_NOT, body=None, sentence="no") for line in seen]
+    (nothing,) = find(unseen).kinds[0].machines
+    assert nothing.expected is None
+    assert expected_words(nothing) == "nobody can tell"

@@ -19,7 +19,7 @@ from busdoc.many.work.engine import ClusterEnded, Here
 from busdoc.many.work.judging import judge
 from busdoc.many.work.running import list_captures, run
 from busdoc.report.json.document import document, print_document
-from tests.truth.fleet_captures import KINDS, Drop, write_capture
+from tests.truth.fleet_captures import KINDS, Drop, map_text, write_capture
 
 
 class Counting(Here):
@@ -156,6 +156,20 @@ def test_the_same_capture_under_two_names_counts_once(tmp_path: Path, park: Path
     ]
 
 
+def test_a_copy_that_was_judged_with_another_machines_map_takes_nothing_from_the_one_with_the_right_map(
+    tmp_path: Path, park: Path
+) -> None:
+    (tmp_path / "crane.toml").write_text(map_text(KINDS[1]), encoding="utf-8")
+    manifest = tmp_path / "park.csv"
+    rows = ("km-1,park/km-1/a.log,crane.toml", "km-1,park/km-1/a.log,park/km-1/machine.toml")
+    for order in (rows, rows[::-1]):
+        manifest.write_text("\n".join(("machine,file,map", *order)), encoding="utf-8")
+        done(tmp_path / "out", manifest)
+        captures = table(tmp_path / "out", "captures")
+        counts = captures[captures["same_as"].isna() & ~captures["doubted"].astype(bool)]
+        assert counts["dropouts"].tolist() == [1]
+
+
 def test_a_capture_from_elsewhere_is_judged_as_it_would_be_here(tmp_path: Path, park: Path) -> None:
     import fsspec
 
@@ -172,6 +186,22 @@ def test_a_capture_from_elsewhere_is_judged_as_it_would_be_here(tmp_path: Path, 
     assert there.outcome is Outcome.JUDGED
     assert there.document == local.document.replace(str(park / "km-1" / "a.log"), "a.log")
     assert (there.body, there.content) == (local.body, local.content)
+
+
+def test_what_is_wrong_with_a_capture_or_a_map_from_elsewhere_names_its_address(park: Path) -> None:
+    import fsspec
+
+    files = fsspec.filesystem("memory")
+    files.pipe("/park-wrong/noise.log.gz", b"\x1f\x8bnot gzip at all")
+    files.pipe("/park-wrong/a.log", (park / "km-1" / "a.log").read_bytes())
+    files.pipe("/park-wrong/machine.toml", b"[machine\n")
+    capture = FleetCapture(files=("memory://park-wrong/noise.log.gz",), machine="km-1")
+    mapped = FleetCapture(
+        files=("memory://park-wrong/a.log",), machine="km-1", machine_file="memory://park-wrong/machine.toml"
+    )
+    noise, no_map = (judge(Task(number=1, capture=one, reports=Reports.NONE)).sentence for one in (capture, mapped))
+    assert noise.startswith("memory://park-wrong/noise.log.gz: expected a .log capture")
+    assert no_map.startswith("memory://park-wrong/machine.toml, line 1: expected")
 
 
 def test_every_column_that_is_written_is_documented_and_typed(tmp_path: Path, park: Path) -> None:

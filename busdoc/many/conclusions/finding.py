@@ -1,7 +1,7 @@
 """Draws every conclusion about a fleet from what was counted; the statistics themselves are beside it."""
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -11,11 +11,11 @@ from busdoc.intermittent.multiple_testing import benjamini_hochberg
 from busdoc.many.conclusions.ages import before_and_after, before_and_after_elsewhere, lives_of, rates_by_month
 from busdoc.many.conclusions.counts import KindCounts, MachineCounts, gather
 from busdoc.many.conclusions.findings import AHEAD_H, Findings, KindFindings, MachineFindings, Ranked
+from busdoc.many.conclusions.ranks import controllers_of_machines, of_kind, rank_fellows
 from busdoc.many.kept.store import Listed
 from busdoc.many.statistics.bunching import bunching_of
-from busdoc.many.statistics.gamma_poisson import GammaPoisson, learn
+from busdoc.many.statistics.gamma_poisson import GammaPoisson, by_itself, learn
 from busdoc.many.statistics.power_law import Life, trend_of
-from busdoc.many.statistics.ranking import above_the_rest
 from busdoc.many.statistics.rates import Rate, rate_of
 from busdoc.many.statistics.regression import Effects, effects_of
 from busdoc.many.statistics.together import fell_together
@@ -23,8 +23,8 @@ from busdoc.many.work.shared import CONTROLLER
 
 __all__ = ["find"]
 
-_STANDS_OUT = 0.01
-"""A part that shows such a p on one machine is that machine's trouble; to leave it out makes no other test smaller."""
+_TELLS_NOTHING = 20.0
+"""An interval of the mean whose limits are so far apart, over one another, tells nothing of the kind."""
 
 
 def find(lines: Iterable[Listed], *, changed: str = "") -> Findings:
@@ -61,16 +61,18 @@ def _kind(kind: KindCounts, changed: str) -> KindFindings:
     n, hours = _totals(machines)
     bunching = _bunching(machines)
     model = learn(n / bunching, hours / bunching)
-    ranked = _rank([(one.name, "", "") for one in machines], n, hours, bunching, model)
-    of_controllers, n_idle = _controllers_of_machines(machines, bunching)
+    ranked = rank_fellows([(one.name, "", "") for one in machines], n, hours, bunching, model)
+    of_controllers, n_idle = controllers_of_machines(machines, bunching)
     lives, by_meter = lives_of(machines, changed)
     found = [
         _machine(kind, one, rank, model, bunching, of_controllers.get(one.name, ()), lives.get(one.name))
         for one, rank in zip(machines, ranked, strict=True)
     ]
-    controllers, n_idle_controllers = _of_kind(machines, "controllers", {}, bunching)
-    parts, n_idle_parts = _of_kind(machines, "parts", {name: kind.part_kinds[name] for name in kind.tellable}, bunching)
+    controllers, n_idle_controllers = of_kind(machines, "controllers", {}, bunching)
+    parts, n_idle_parts = of_kind(machines, "parts", {name: kind.part_kinds[name] for name in kind.tellable}, bunching)
     typical = None if model is None else (model.typical, *model.typical_interval)
+    if typical is not None and typical[2] > _TELLS_NOTHING * typical[1]:
+        typical = None
     together = fell_together({one.name: one.fell for one in machines}, {one.name: sum(one.hours) for one in machines})
     return KindFindings(
         name=kind.name,
@@ -78,7 +80,7 @@ def _kind(kind: KindCounts, changed: str) -> KindFindings:
         typical=typical,
         spread=0.0 if model is None else model.spread,
         bunching=bunching,
-        machines=tuple(sorted(found, key=lambda one: -one.ranked.believed)),
+        machines=tuple(found),
         controllers=controllers,
         parts=parts,
         part_kinds=_part_kinds(kind, machines, bunching),
@@ -101,9 +103,9 @@ def _of_no_kind(kind: KindCounts, changed: str) -> KindFindings:
     lives, by_meter = lives_of(machines, changed)
     found = []
     for one in machines:
-        (ranked,) = _rank([(one.name, "", "")], *_totals([one]), bunching, None)
+        (ranked,) = rank_fellows([(one.name, "", "")], *_totals([one]), bunching, None)
         own = [
-            _rank([(one.name, name, CONTROLLER)], np.array([k]), np.array([watched]), bunching, None)[0]
+            rank_fellows([(one.name, name, CONTROLLER)], np.array([k]), np.array([watched]), bunching, None)[0]
             for name, (k, watched) in one.controllers.items()
             if k
         ]
@@ -141,105 +143,6 @@ def _bunching(machines: Sequence[MachineCounts]) -> float:
     return bunching_of(which, n, np.concatenate([np.asarray(one.hours, np.float64) for one in machines]))
 
 
-def _rank(
-    names: Sequence[tuple[str, str, str]],
-    n: Float64Array,
-    hours: Float64Array,
-    bunching: float,
-    model: GammaPoisson | None,
-) -> list[Ranked]:
-    """Rank fellows: (machine, name, kind of part) of each."""
-    p = above_the_rest(n, hours, bunching=bunching)
-    rates = [rate_of(int(k), h, bunching=bunching) for k, h in zip(n.tolist(), hours.tolist(), strict=True)]
-    if model is None:
-        believed, low, high = ([one.per_hour for one in rates], [one.low for one in rates], [one.high for one in rates])
-        typical = float(n.sum() / hours.sum()) if hours.sum() > 0.0 else 0.0
-    else:
-        counts, watched = n / bunching, hours / bunching
-        limits = model.interval(counts, watched)
-        believed, low, high = model.believed(counts, watched).tolist(), limits[0].tolist(), limits[1].tolist()
-        typical = model.typical
-    n_watched = max(1, int((hours > 0.0).sum()))
-    return [
-        Ranked(
-            machine=machine,
-            name=name,
-            what=what,
-            rate=rate,
-            believed=mean,
-            low=lower,
-            high=upper,
-            times=mean / typical if typical > 0.0 else 1.0,
-            p=chance,
-            fellows=int(watched > 0.0) * (n_watched - 1),
-        )
-        for (machine, name, what), rate, watched, mean, lower, upper, chance in zip(
-            names, rates, hours.tolist(), believed, low, high, p.tolist(), strict=True
-        )
-    ]
-
-
-def _controllers_of_machines(
-    machines: Sequence[MachineCounts], bunching: float
-) -> tuple[Mapping[str, tuple[Ranked, ...]], int]:
-    """Rank each controller among those of the same name on the other machines; give also how many never dropped."""
-    found: dict[str, list[Ranked]] = {}
-    n_idle = 0
-    for name in sorted({name for one in machines for name in one.controllers}):
-        having = [one for one in machines if name in one.controllers]
-        n = np.array([one.controllers[name][0] for one in having])
-        hours = np.array([one.controllers[name][1] for one in having])
-        if not n.sum():
-            n_idle += len(having) if len(having) > 1 else 0
-            continue
-        model = learn(n / bunching, hours / bunching)
-        for rank in _rank([(one.name, name, CONTROLLER) for one in having], n, hours, bunching, model):
-            if rank.rate.n:
-                found.setdefault(rank.machine, []).append(rank)
-            else:
-                n_idle += rank.fellows > 0
-    return {name: tuple(sorted(ranks, key=lambda one: -one.rate.n)) for name, ranks in found.items()}, n_idle
-
-
-def _of_kind(
-    machines: Sequence[MachineCounts], of: str, kinds: Mapping[str, str], bunching: float
-) -> tuple[tuple[Ranked, ...], int]:
-    """Rank the controllers, or the parts of each kind of part, among each other over all machines.
-
-    What a few machines show is theirs: each is tested without those on which it stands out. Parts that no dropout can
-    speak of are no fellows: next to them every other would look bad.
-    """
-    names = sorted(kinds or {name for one in machines for name in getattr(one, of)})
-    found: list[Ranked] = []
-    n_idle = 0
-    for what in sorted({kinds.get(name, CONTROLLER) for name in names}):
-        if of == "parts" and what == CONTROLLER:
-            continue  # they are ranked as controllers, with the time that each was watched
-        fellows = [name for name in names if kinds.get(name, CONTROLLER) == what]
-        table = np.array([[getattr(one, of).get(name, (0.0, 0.0)) for one in machines] for name in fellows])
-        n, hours = table[:, :, 0].sum(axis=1), table[:, :, 1].sum(axis=1)
-        if not n.sum():
-            n_idle += len(fellows) if len(fellows) > 1 else 0
-            continue
-        model = learn(n / bunching, hours / bunching)
-        for k, rank in enumerate(_rank([("", name, what) for name in fellows], n, hours, bunching, model)):
-            if not rank.rate.n:
-                n_idle += rank.fellows > 0
-                continue
-            rest = np.delete(table, _standing_out(table[k], bunching), axis=1)
-            p = above_the_rest(rest[:, :, 0].sum(axis=1), rest[:, :, 1].sum(axis=1), bunching=bunching)
-            found.append(replace(rank, p=float(p[k]), machines=int((table[k, :, 0] > 0.0).sum())))
-    return tuple(sorted(found, key=lambda one: (-one.rate.n, one.name))), n_idle
-
-
-def _standing_out(of_machines: Float64Array, bunching: float) -> Int64Array:
-    """Name the machines, by index, on which a part drops far more often than on the others, and the foremost of all."""
-    n, hours = of_machines[:, 0], of_machines[:, 1]
-    out = above_the_rest(n, hours, bunching=bunching) <= _STANDS_OUT
-    out[int(n.argmax())] = True
-    return np.flatnonzero(out)
-
-
 def _part_kinds(
     kind: KindCounts, machines: Sequence[MachineCounts], bunching: float
 ) -> tuple[tuple[str, int, Rate], ...]:
@@ -261,20 +164,38 @@ def _machine(
     controllers: tuple[Ranked, ...],
     life: Life | None,
 ) -> MachineFindings:
-    n, hours = np.array([sum(one.n)]) / bunching, np.array([sum(one.hours)]) / bunching
-    expected = (0, 0) if model is None else model.expected(n, hours, AHEAD_H / bunching)
+    expected = _expected(model, ranked.rate, bunching)
     parts = sorted(((name, int(of[0])) for name, of in one.parts.items() if of[0]), key=lambda part: -part[1])
     return MachineFindings(
         ranked=ranked,
         n_captures=len(one.hours),
         n_trouble=one.n_trouble,
         n_could_not=one.n_could_not,
-        expected=(math.floor(expected[0] * bunching), math.ceil(expected[1] * bunching)),
+        expected=expected,
         controllers=controllers,
         parts=tuple((name, kind.part_kinds.get(name, ""), n_of) for name, n_of in parts),
         trend=None if life is None else trend_of([life], bunching=bunching),
         healthy=tuple(one.healthy),
     )
+
+
+def _expected(model: GammaPoisson | None, rate: Rate, bunching: float) -> tuple[int, int] | None:
+    """Foretell the dropouts of one machine in the hours ahead; without a model by what it showed itself."""
+    if model is None and rate.hours <= 0.0:
+        return None
+    counted, watched = np.array([rate.n / bunching]), np.array([rate.hours / bunching])
+    low, high = (by_itself() if model is None else model).expected(counted, watched, AHEAD_H / bunching)
+    return math.floor(low * bunching), math.ceil(high * bunching)
+
+
+def _by_itself(one: MachineFindings, bunching: float) -> MachineFindings:
+    """Believe a machine itself that has been shown to be worse than its fellows: it is not to be taken for one."""
+    rank = one.ranked
+    if not rank.worse:
+        return one
+    rate, times = rank.rate, rank.times * rank.rate.per_hour / rank.believed
+    own = replace(rank, believed=rate.per_hour, low=rate.low, high=rate.high, times=times)
+    return replace(one, ranked=own, expected=_expected(None, rate, bunching))
 
 
 def _effects(machines: Sequence[MachineCounts]) -> Effects | None:
@@ -317,9 +238,11 @@ def _corrected(kinds: Sequence[KindFindings]) -> tuple[list[KindFindings], int]:
         ranks = [paid(one.ranked) for one in kind.machines]
         inner = [tuple(paid(rank) for rank in one.controllers) for one in kind.machines]
         machines = tuple(
-            replace(one, ranked=rank, controllers=own)
+            _by_itself(replace(one, ranked=rank, controllers=own), kind.bunching)
             for one, rank, own in zip(kind.machines, ranks, inner, strict=True)
         )
+        if kind.name:
+            machines = tuple(sorted(machines, key=lambda one: -one.ranked.believed))
         controllers = tuple(paid(one) for one in kind.controllers)
         parts = tuple(paid(one) for one in kind.parts)
         found.append(replace(kind, machines=machines, controllers=controllers, parts=parts))

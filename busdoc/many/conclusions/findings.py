@@ -60,8 +60,8 @@ class MachineFindings:
     n_captures: int
     n_trouble: int
     n_could_not: int
-    expected: tuple[int, int]
-    """Dropouts in `AHEAD_H` more hours, 95 %."""
+    expected: tuple[int, int] | None
+    """Dropouts in `AHEAD_H` more hours, 95 %; None: nothing was watched of it, or of its fellows."""
     controllers: tuple[Ranked, ...]
     """The most frequent first."""
     parts: tuple[tuple[str, str, int], ...]

@@ -249,11 +249,21 @@ class FleetStore:
                     outcome=None if outcome is None else Outcome(outcome),
                     sentence=sentence,
                     content=content,
-                    same_as=same_as if outcome == Outcome.JUDGED else None,
+                    same_as=self._counted_before(content, number) if same_as and outcome == Outcome.JUDGED else None,
                     body=None if body is None or outcome != Outcome.JUDGED else unpacked(body),
                     verdict=verdict,
                     report=report,
                 )
+
+    def _counted_before(self, content: str, number: int) -> int | None:
+        """Give the first line with the same content that counts: one with another machine's map does not."""
+        with closing(self._db.cursor()) as cursor:
+            cursor.execute(
+                "SELECT l.number, j.body FROM listed l JOIN judged j ON j.content = l.content AND j.beside = l.beside "
+                "WHERE l.content = ? AND l.number < ? AND l.outcome = 'judged' ORDER BY l.number",
+                (content, number),
+            )
+            return next((int(k) for k, body in cursor if not unpacked(body)["capture"]["doubted"]), None)
 
     def capture(self, number: int) -> FleetCapture:
         """Give the capture of a line."""

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 
 from busdoc.arrays import Float64Array, Int64Array
 
-__all__ = ["GammaPoisson", "fit", "learn"]
+__all__ = ["GammaPoisson", "by_itself", "fit", "learn"]
 
 Counts = Int64Array | Float64Array
 """They need not be whole: where they come in bunches, bunches are counted."""
@@ -118,6 +118,15 @@ class GammaPoisson:
             below = (self.weight * gammainc(shape, inverse * np.exp(middle)[:, None])).sum(axis=1) < reached
             low, high = np.where(below, middle, low), np.where(below, high, middle)
         return np.asarray(np.exp((low + high) / 2.0))
+
+
+def by_itself() -> GammaPoisson:
+    """Give what is believed of a machine that has no fellows, or that has been shown to be none of theirs.
+
+    Jeffreys' prior of a Poisson rate, a shape of one half and next to no hours (A. Gelman et al., Bayesian Data
+    Analysis, 2.8).
+    """
+    return GammaPoisson(mean=np.array([0.5e9]), shape=np.array([0.5]), weight=np.array([1.0]))
 
 
 def learn(n: Counts, hours: Float64Array) -> GammaPoisson | None:

@@ -1,4 +1,4 @@
-"""The page of a fleet, and a page for each machine, as blocks of the written record."""
+"""The page of a fleet, as blocks of the written record; beside it a page for each machine is written."""
 
 import os
 from collections.abc import Iterator, Sequence
@@ -7,10 +7,9 @@ from importlib import metadata
 from pathlib import Path
 from urllib.parse import quote
 
-from busdoc.analysis.result import USUAL_CAUTIONS
-from busdoc.many.conclusions.findings import Findings, KindFindings, MachineFindings, Ranked
-from busdoc.many.judged import Outcome
-from busdoc.many.kept.store import FleetStore, Listed, plain_name
+from busdoc.many.conclusions.findings import Findings, KindFindings, MachineFindings
+from busdoc.many.kept.store import FleetStore, plain_name
+from busdoc.many.told.machine import MOST_ROWS, RANKED, believed, cautions, interval, machine_page, made_by
 from busdoc.many.told.pictures import machines_picture, months_picture
 from busdoc.many.told.words import (
     ASSUMPTIONS,
@@ -21,8 +20,6 @@ from busdoc.many.told.words import (
     expected_words,
     fleet_headline,
     fleet_state,
-    hours_words,
-    in_100_h,
     kind_words,
     look_at,
     rate_words,
@@ -37,12 +34,10 @@ from busdoc.many.told.words import (
 from busdoc.report.output import write_text
 from busdoc.report.record.html import html_of_page
 from busdoc.report.record.page import Align, Block, Column, Facts, Items, Page, Section, Table, Text, Tone
-from busdoc.times import SECOND_NS, wall_time
 from busdoc.words.counting import counted
 
-__all__ = ["fleet_page", "machine_page", "write_pages"]
+__all__ = ["fleet_page", "write_pages"]
 
-_MOST_ROWS = 500
 _INSPECT = (
     Column(name="Machine"),
     Column(name="Kind"),
@@ -62,20 +57,6 @@ _MACHINES = (
 _BELIEVED, _AMONG = 4, 5
 """Places of two of them."""
 _IN_100_H = Column(name="In 100 h", align=Align.RIGHT, weight=1.3)
-_PARTS = (
-    Column(name="What"),
-    Column(name="Dropouts", align=Align.RIGHT, weight=0.6),
-    Column(name="In 100 h", align=Align.RIGHT, weight=1.3),
-    Column(name="Machines", align=Align.RIGHT, weight=0.6),
-    Column(name="Among its fellows", weight=1.4),
-)
-_CAPTURES = (
-    Column(name="Capture", weight=1.6),
-    Column(name="Recorded", weight=1.0),
-    Column(name="Hours", align=Align.RIGHT, weight=0.6),
-    Column(name="Dropouts", align=Align.RIGHT, weight=0.6),
-    Column(name="What it says", weight=3.0),
-)
 _PROBLEMS = (Column(name="Machine"), Column(name="Why", weight=3.0))
 
 
@@ -105,7 +86,7 @@ def fleet_page(found: Findings, command: str, written: datetime) -> Page:
         rows = tuple((one.machine, one.sentence) for one in found.problems)
         table = Table(title="Captures that count for nothing", columns=_PROBLEMS, rows=rows)
         sections.append(Section(title="Counts for nothing", anchor="problems", blocks=(table,)))
-    sections += [_method(found), _cautions(), _repeat(command)]
+    sections += [_method(found), cautions(), _repeat(command)]
     return Page(
         title="Fleet",
         headline=fleet_headline(found),
@@ -114,7 +95,7 @@ def fleet_page(found: Findings, command: str, written: datetime) -> Page:
         facts=Facts(pairs=tuple(_facts(found))),
         sections=tuple(sections),
         front=tuple(_front(found)),
-        made_by=_made_by(written),
+        made_by=made_by(written),
     )
 
 
@@ -130,9 +111,9 @@ def _front(found: Findings) -> Iterator[Block]:
     if found.inspect:
         rows = tuple(
             (machine.ranked.machine, kind.name, worse_words(machine), look_at(machine), expected_words(machine))
-            for kind, machine in found.inspect[:_MOST_ROWS]
+            for kind, machine in found.inspect[:MOST_ROWS]
         )
-        links = tuple(_link(machine) for _, machine in found.inspect[:_MOST_ROWS])
+        links = tuple(_link(machine) for _, machine in found.inspect[:MOST_ROWS])
         yield Table(title="Inspect next", columns=_INSPECT, rows=rows, links=links, headed=True)
     for kind in found.counted:
         trend = f" {trend_words(kind.trend, by_meter=kind.by_meter)}" if kind.name else ""
@@ -156,13 +137,13 @@ def _kind_sections(kind: KindFindings, changed: str) -> Iterator[Section]:
             (
                 f"{one.name} ({one.what})",
                 f"{one.rate.n:,}",
-                _interval(one.rate.per_hour, one.rate.low, one.rate.high),
+                interval(one.rate.per_hour, one.rate.low, one.rate.high),
                 f"{one.machines:,}",
                 f"{times_words(one)}{', more than its fellows' if one.worse else ''}",
             )
-            for one in ranked[:_MOST_ROWS]
+            for one in ranked[:MOST_ROWS]
         )
-        blocks: list[Block] = [Table(title="Controllers and parts", columns=_PARTS, rows=rows)]
+        blocks: list[Block] = [Table(title="Controllers and parts", columns=RANKED, rows=rows)]
         kinds = [
             f"{what}: {rate_words(rate)} each, {n_each} on a machine"
             for what, n_each, rate in kind.part_kinds
@@ -194,19 +175,20 @@ def _time(kind: KindFindings, changed: str) -> Iterator[Block]:
         yield Text(text=f"Left out: {'; '.join(kind.effects.left_out)}.", tone=Tone.QUIET)
     pairs = tuple(together_words(kind))
     if pairs:
+        yield Text(text="Who falls in the same moment, more often than by chance")
         yield Items(items=pairs)
 
 
 def _machine_table(kind: KindFindings, *, headed: bool = False) -> Table:
     """List the machines of a kind; those of no known kind with nothing that speaks of fellows."""
-    shown = kind.machines[:_MOST_ROWS]
+    shown = kind.machines[:MOST_ROWS]
     rows: tuple[tuple[str, ...], ...] = tuple(
         (
             machine.ranked.machine,
             f"{machine.n_captures:,}",
             f"{machine.ranked.rate.hours:,.4g}",
             f"{machine.ranked.rate.n:,}",
-            _believed(machine.ranked),
+            believed(machine.ranked),
             f"{times_words(machine.ranked)}{', more than its fellows' if machine.ranked.worse else ''}",
             look_at(machine) if machine.ranked.rate.n else "",
         )
@@ -222,76 +204,6 @@ def _machine_table(kind: KindFindings, *, headed: bool = False) -> Table:
     return Table(title=title, columns=columns, rows=rows, links=links, more=more, headed=headed)
 
 
-def machine_page(kind: KindFindings, machine: MachineFindings, lines: Iterator[Listed], written: datetime) -> Page:
-    """Put the page of one machine together: where it stands, and a line for each capture with its own report."""
-    one = machine.ranked
-    worse = one.worse or any(rank.worse for rank in machine.controllers)
-    ranked = [rank for rank in machine.controllers if rank.rate.n]
-    front: list[Block] = [Text(text=f"Look at first: {look_at(machine)}.")] if one.rate.n else []
-    if ranked:
-        rows = tuple(
-            (
-                rank.name,
-                f"{rank.rate.n:,}",
-                _interval(rank.rate.per_hour, rank.rate.low, rank.rate.high),
-                "1",
-                f"{times_words(rank)}{', more than its fellows' if rank.worse else ''}",
-            )
-            for rank in ranked
-        )
-        columns = tuple(column for column in _PARTS if column.name != "Machines")
-        front.append(
-            Table(title="Controllers", columns=columns, rows=tuple(row[:3] + row[4:] for row in rows), headed=True)
-        )
-    front.append(_capture_table(lines))
-    headline = f"Dropouts: {rate_words(one.rate)}; "
-    headline += (
-        f"believed, given its fellows, {_believed(one)}: {times_words(one)}." if one.fellows else "not compared."
-    )
-    left = f", {counted(machine.n_could_not, 'other')} could not be judged" if machine.n_could_not else ""
-    return Page(
-        title=f"{one.machine} ({kind.name})" if kind.name else one.machine,
-        headline=headline,
-        tone=Tone.TROUBLE if worse else Tone.GOOD if one.fellows else Tone.PLAIN,
-        state="More often than its kind" if worse else "Like its kind" if one.fellows else "Not compared",
-        facts=Facts(
-            pairs=(
-                ("Captures", f"{machine.n_captures:,}{left}"),
-                ("Watched", hours_words(one.rate.hours)),
-                ("To be expected", expected_words(machine)),
-                ("Trend", trend_words(machine.trend, by_meter=kind.by_meter)),
-            )
-        ),
-        sections=(_cautions(),),
-        front=tuple(front),
-        made_by=_made_by(written),
-    )
-
-
-def _capture_table(lines: Iterator[Listed]) -> Table:
-    rows, links = [], []
-    for line in lines:
-        name = Path(line.capture.files[0].replace("://", "/")).name
-        link = line.report or line.verdict
-        links.append("" if link is None else f"../{quote(link)}")
-        if line.body is None or line.outcome is not Outcome.JUDGED:
-            rows.append((name, "", "", "", line.sentence or "not come to"))
-            continue
-        told = line.body["capture"]
-        start = f"{wall_time(round(told['start_s'] * SECOND_NS)):%Y-%m-%d %H:%M}" if told["unix_clock"] else "no date"
-        same = f"The same as number {line.same_as}; counts once. " if line.same_as is not None else ""
-        rows.append((name, start, f"{told['watched_h']:.3g}", f"{told['dropouts']:,}", same + told["headline"]))
-    shown = rows[:_MOST_ROWS]
-    return Table(
-        title="Captures",
-        columns=_CAPTURES,
-        rows=tuple(shown),
-        links=tuple(links[:_MOST_ROWS]),
-        more=len(rows) - len(shown),
-        headed=True,
-    )
-
-
 def _method(found: Findings) -> Section:
     blocks: Sequence[Block] = (
         *(Text(text=text) for text in METHOD),
@@ -301,21 +213,9 @@ def _method(found: Findings) -> Section:
     return Section(title="How it was found", anchor="method", blocks=tuple(blocks))
 
 
-def _cautions() -> Section:
-    return Section(title="Cautions", anchor="cautions", blocks=(Items(items=tuple(USUAL_CAUTIONS), tone=Tone.CAUTION),))
-
-
 def _repeat(command: str) -> Section:
     pairs = (("Command", command), ("Folder", os.getcwd()), ("busdoc", metadata.version("busdoc")))
     return Section(title="How to repeat it", anchor="repeat", blocks=(Facts(pairs=pairs),))
-
-
-def _believed(one: Ranked) -> str:
-    return _interval(one.believed, one.low, one.high)
-
-
-def _interval(value: float, low: float, high: float) -> str:
-    return f"{in_100_h(value)} ({in_100_h(low)} to {in_100_h(high)})"
 
 
 def _link(machine: MachineFindings) -> str:
@@ -324,7 +224,3 @@ def _link(machine: MachineFindings) -> str:
 
 def _machine_file(name: str) -> str:
     return f"machines/{plain_name(name)}.html"
-
-
-def _made_by(written: datetime) -> str:
-    return f"busdoc {metadata.version('busdoc')}, written {written:%Y-%m-%d %H:%M}"

@@ -37,6 +37,8 @@ __all__ = [
 ]
 
 _FEW = 3
+_TELLING = 10
+"""A part that fewer than one in so many speak of, as of the first, is no place to look first."""
 _MANY_TIMES = 1.5
 _SPEAKS = 0.05
 _TELLS_NOTHING = 20.0
@@ -50,7 +52,8 @@ METHOD = (
     "Intervals of a rate are exact for a steady rate (Garwood 1936). Where dropouts come in bunches, within captures "
     "of one machine, the intervals are wider by as much.",
     "What is believed of a machine takes its fellows into account (Gamma-Poisson model, Christiansen and Morris "
-    "1997): of which little was seen is taken to be like the others.",
+    "1997): of which little was seen is taken to be like the others. What is worse than its fellows is "
+    "believed itself.",
     "Worse than its fellows is called what counts more often than all of the same kind beside it, by an exact test; "
     "machines, their controllers and the parts of each kind are corrected together, so that of all that is called "
     f"worse at most {FOUND_AT * 100:.0f} % is not, on average (Benjamini and Hochberg 1995).",
@@ -191,13 +194,16 @@ def look_at(machine: MachineFindings) -> str:
     """Say where to look first on a machine: the parts that its dropouts speak of, else those who dropped."""
     total = machine.ranked.rate.n
     if machine.parts:
-        shown = [f"{name} ({n} of {total})" for name, _, n in machine.parts[:_FEW]]
+        telling = [one for one in machine.parts if _TELLING * one[2] >= machine.parts[0][2]]
+        shown = [f"{name} ({n} of {total})" for name, _, n in telling[:_FEW]]
         return listed(shown)
     return listed([f"{one.name} ({one.rate.n})" for one in machine.controllers[:_FEW]]) or "nothing yet"
 
 
 def expected_words(machine: MachineFindings) -> str:
     """Say what is to be expected of the hours ahead."""
+    if machine.expected is None:
+        return "nobody can tell"
     low, high = machine.expected
     return f"{low:,} to {high:,} in {AHEAD_H:.0f} h"
 

@@ -17,7 +17,7 @@ from busdoc.kernels.cores import cores
 from busdoc.many.judged import Judged, Outcome, Task
 from busdoc.many.work.judging import judge, judge_on_one_core
 
-__all__ = ["ClusterEnded", "DaskEngine", "Engine", "Here", "open_dask"]
+__all__ = ["SETTINGS", "ClusterEnded", "DaskEngine", "Engine", "Here", "open_dask"]
 
 _AHEAD = 3
 """Tasks a worker thread has with it: one under way, and what it takes next without a way to the scheduler and back."""
@@ -25,12 +25,15 @@ _WORKER_BYTES = 1_500_000_000
 """What a worker may need: the bound of one post-mortem, its report, and the libraries."""
 _RETRIES = 2
 """How often a task that ended its workers is given out again, beside what the cluster itself retries."""
-_SETTINGS = {
+SETTINGS = {
     "distributed.comm.timeouts.connect": "20s",
     # Dask samples its own event loop and keeps a tree of calls for each second, which nobody looks at here
     "distributed.worker.profile.enabled": False,
     "distributed.admin.system-monitor.log-length": 600,
+    # of each connection the last thousand messages are kept, of up to a megabyte each, for who looks into Dask itself
+    "distributed.admin.low-level-log-length": 20,
 }
+"""Of Dask, for a run over a fleet."""
 _WAIT_S = 60.0
 _COUNT_EVERY_S = 1.0
 
@@ -164,7 +167,7 @@ def open_dask(
     from distributed import Client
 
     with contextlib.ExitStack() as stack:
-        stack.enter_context(dask.config.set(_SETTINGS))
+        stack.enter_context(dask.config.set(SETTINGS))
         stack.enter_context(_silent())
         if address is None:
             count = _workers_here() if n_workers is None else n_workers

@@ -27,10 +27,13 @@ def judge(task: Task) -> Judged:
     from busdoc.times import times_of_day_in
 
     capture, content, n_bytes = task.capture, None, 0
+    address_of: dict[str, str] = {}
     try:
         with brought_here(capture.files) as files, times_of_day_in(task.zone):
+            address_of |= dict(zip(map(str, files), capture.files, strict=True))
             content, n_bytes = content_hash(files), sum(_bytes_at(file) for file in files)
             with brought_here(_beside(capture)) as beside:
+                address_of |= dict(zip(map(str, beside), _beside(capture), strict=True))
                 return replace(_judged(task, files, beside), content=content, n_bytes=n_bytes)
     except BusdocError as error:
         outcome, sentence = Outcome.COULD_NOT, str(error)
@@ -43,6 +46,8 @@ def judge(task: Task) -> Judged:
         place = f"{Path(where.filename).name}, line {where.lineno}"
         outcome = Outcome.FAILED
         sentence = f"{capture.address}: busdoc itself failed on it ({type(error).__name__}: {error}; {place})."
+    for path, address in address_of.items():
+        sentence = sentence.replace(path, address)  # the folder that it was brought to is gone
     return Judged(number=task.number, outcome=outcome, content=content, n_bytes=n_bytes, sentence=sentence)
 
 
