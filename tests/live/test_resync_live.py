@@ -1,6 +1,5 @@
 """Resync while the clock runs: the same answer from any cutting, over real bus interfaces, and to a person's eyes."""
 
-import gc
 import io
 import json
 import math
@@ -426,16 +425,9 @@ def test_without_a_power_up_it_is_told_what_to_do(tmp_path: Path) -> None:
 
 @pytest.fixture
 def ctrl_c_heard() -> Iterator[None]:
-    """Have Ctrl-C do what it does at a terminal: a shell that starts tests in the background has it ignored.
-
-    Raised while memory is collected, it would be lost in a callback of the collector's, which nobody here registered.
-    """
+    """Have Ctrl-C do what it does at a terminal: a shell that starts tests in the background has it ignored."""
     before = signal.signal(signal.SIGINT, signal.default_int_handler)
-    collecting = gc.isenabled()
-    gc.disable()
     yield
-    if collecting:
-        gc.enable()
     signal.signal(signal.SIGINT, before)
 
 
