@@ -1,7 +1,9 @@
 """What holds for all tests: how hypothesis searches, where parsed databases are kept, which tests share a process."""
 
 import os
+import signal
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
@@ -65,3 +67,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             else len(rank)
         )
     )
+
+
+@pytest.fixture
+def ctrl_c_heard() -> Iterator[None]:
+    """Have Ctrl-C do what it does at a terminal: a shell that starts tests in the background has it ignored."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)

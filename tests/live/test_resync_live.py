@@ -4,7 +4,7 @@ import io
 import json
 import math
 import signal
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
@@ -421,14 +421,6 @@ def test_without_a_power_up_it_is_told_what_to_do(tmp_path: Path) -> None:
     status, _, err = replayed(tmp_path, Sweeper(until_s=10.0))
     assert status == 2
     assert "switch the machine off and on" in err
-
-
-@pytest.fixture
-def ctrl_c_heard() -> Iterator[None]:
-    """Have Ctrl-C do what it does at a terminal: a shell that starts tests in the background has it ignored."""
-    before = signal.signal(signal.SIGINT, signal.default_int_handler)
-    yield
-    signal.signal(signal.SIGINT, before)
 
 
 @pytest.mark.usefixtures("ctrl_c_heard")

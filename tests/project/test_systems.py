@@ -128,6 +128,7 @@ def test_where_one_table_is_held_by_another_program_none_is_replaced(tmp_path: P
     assert {path.name for path in tmp_path.iterdir()} == {"incidents.csv", "actions.csv"}
 
 
+@pytest.mark.usefixtures("ctrl_c_heard")
 def test_a_system_without_sigterm_is_ended_by_what_it_has(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in ("SIGTERM", "SIGHUP"):
         monkeypatch.delattr(signal, name, raising=False)
