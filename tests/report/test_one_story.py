@@ -25,6 +25,7 @@ SAMPLE = [
     (SessionKind.HARD_BRANCH, 4_700_088, Twist.NO_JOURNAL),  # the same, and falls apart from them
     (SessionKind.CONTROLLER, 5_710_283, Twist.PLAIN),  # a test after which the same one stays the likeliest
     (SessionKind.HARD_BRANCH, 5_700_232, Twist.PROVED),  # a suspect that was in place each time, and no more
+    (SessionKind.FEED, 5_730_164, Twist.ONE_FEED),  # one dropout, which the likely part did not make
 ]
 
 

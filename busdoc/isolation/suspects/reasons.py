@@ -222,7 +222,8 @@ def _absent_at(findings: Findings, part: int) -> list[str]:
     if not n or not missed or not findings.reach.ever[part].any():
         return []
     if findings.posterior.marginal[part] >= _LIKELY:
-        return [f"{missed} of the {n} {_each(findings)}s {plural(missed, 'has', 'have')} another cause"]
+        of_all = f"{missed} of the {n} {_each(findings)}s" if n > 1 else f"the one {_each(findings)}"
+        return [f"{of_all} {plural(missed, 'has', 'have')} another cause"]
     group = kind_of(findings.machine, findings.reach.parts[part]) in (PartKind.FEED, PartKind.SEGMENT)
     if findings.losses.showing is None and (group or findings.reach.parts[part] in findings.reach.controllers):
         return [f"does not fit who fell in {missed} of {counted(n, 'dropout')}"]
