@@ -18,6 +18,7 @@ from busdoc.intermittent.rate_tests import garwood, greenwood_p, halves_p, halvi
 from busdoc.isolation.suspects.dwell import quiet_to_prove
 from busdoc.times import SECOND_NS, since_midnight_ns, zone_name
 from busdoc.words.counting import counted
+from busdoc.words.duration import span
 
 __all__ = ["Outage", "Rate", "RateColumn", "Shape", "ShapeTest", "StillNeeded", "measure_rate"]
 
@@ -197,7 +198,8 @@ def measure_rate(
             p_holm=burst_p,
             facts=f"{counted(n, called)} in {n_bursts} bursts"
             if n_bursts < n
-            else f"{counted(n, called)}, no two of them close",
+            # What is close depends on how many there are: of one controller two may be that are not among all.
+            else f"{counted(n, called)}, no two of them within {span(_SAME_BURST * watched_s / max(n, 1))}",
         ),
     ]
     if epoch and watched_s >= _DAY_FROM_S:
