@@ -1,5 +1,7 @@
 """The one conclusion in words: the sentences that every rendering shows, and what the short page says of it."""
 
+from dataclasses import replace
+
 from busdoc.isolation.conclusion import Conclusion, State
 from busdoc.isolation.verdict import ELSEWHERE, NAMED_FROM
 from busdoc.report.words.suspects import parts_at_fault, suspects_in_words
@@ -51,7 +53,9 @@ def conclusion_in_words(conclusion: Conclusion, *, mapped: bool = True) -> tuple
         case State.REPAIRED | State.PROVED:
             return _under_proof(conclusion)
         case State.CAME_BACK:
-            return (_came_back(conclusion), *_parts(conclusion, mapped))
+            (repair,) = conclusion.repairs
+            rest = tuple(one for one in conclusion.named if one.part != repair.part)
+            return (_came_back(conclusion), *_parts(replace(conclusion, named=rest), mapped))
     return _parts(conclusion, mapped)
 
 
@@ -96,4 +100,6 @@ def _under_proof(conclusion: Conclusion) -> tuple[str, ...]:
 def _came_back(conclusion: Conclusion) -> str:
     (repair,) = conclusion.repairs
     after = round_duration((repair.came_back_ns or repair.at_ns) - repair.at_ns)
-    return f"It came back {after} after {repair.part} was replaced: it was not that, or not only that."
+    was_it = [odds(one.probability) for one in conclusion.named if one.part == repair.part]
+    but = f"it was that ({was_it[0]}), and not only that" if was_it else "it was not that, or not only that"
+    return f"It came back {after} after {repair.part} was replaced: {but}."
