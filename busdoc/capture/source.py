@@ -58,9 +58,9 @@ def open_capture(
     InputError : a file that is missing, empty, of a suffix that is not read, or of another kind than its suffix says
     """
     files = find_captures(paths)
-    large = compiled
-    if compiled is None or large is None:
-        share, kernels = _share_of_large(files)
+    share, kernels = _share_of_large(files)
+    large = compiled is True  # who asks for the compiled parser has it for all that goes over the frames
+    if compiled is None:
         compiled = bool(kernels) and all(repays(share, kernel) for kernel in kernels)
         large = compiled and share >= 1
     return Capture(

@@ -14,7 +14,6 @@ import numpy as np
 from busdoc.arrays import Int64Array, UInt8Array, UInt16Array, distinct
 from busdoc.capture.error_frame import BUS_ERROR
 from busdoc.capture.formats.mf4.cut import as_far_as_it_goes
-from busdoc.capture.formats.mf4.library import load_mdf
 from busdoc.capture.formats.mf4.passing import Sender
 from busdoc.capture.frames import LENGTH_OF_CODE, NO_LONG, FrameBlock, FrameFlag, LongPayloads
 from busdoc.capture.reading import LATEST_NS, ReadBlock, Reading
@@ -34,22 +33,20 @@ _OPTIONS: dict[str, Any] = {"process_bus_logging": False}
 """asammdf's own index of the buses is not needed, and slow."""
 
 
-def mf4_blocks(reading: Reading, *, alone: bool = False) -> Iterator[ReadBlock]:
+def mf4_blocks(reading: Reading) -> Iterator[ReadBlock]:
     """Yield the frames of an `.mf4` capture that is not compressed, merged by time over its groups.
-
-    Parameters
-    ----------
-    alone : whether this process does nothing else
 
     Raises
     ------
     InputError : when the file cannot be opened as one, or holds no CAN traffic
     """
-    library = load_mdf(alone=alone)
+    import can  # noqa: F401  # python-can first: imported after asammdf it silently does without .mf4
+    from asammdf import MDF
+
     with contextlib.ExitStack() as stack:
         try:
             path, is_cut = stack.enter_context(as_far_as_it_goes(reading.file))
-            mdf = library(path, **_OPTIONS)
+            mdf = MDF(path, **_OPTIONS)
             stack.callback(_close, mdf)
             start_ns = round(mdf.header.start_time.timestamp() * 1e6) * 1000
             groups = list(_bus_groups(mdf))
@@ -259,7 +256,7 @@ def main(path: str, few: str) -> None:
     sender = Sender(reading, sys.stdout.buffer)
     sys.stdout = sys.stderr  # whatever the library prints must not get between the frames
     try:
-        for block in mf4_blocks(reading, alone=True):
+        for block in mf4_blocks(reading):
             sender.block(block)
         sender.done()
     except InputError as error:
