@@ -122,3 +122,11 @@ class Incident:
     """For a dropout: which of them are addresses of one box, all of whose addresses fell."""
     code: str | None = None
     """For `CODE`: which one, as the code list writes it."""
+
+    @property
+    def each_restart(self) -> tuple[Loss, ...]:
+        """The restarts of `RESTARTING`, one loss for each; none of any other incident."""
+        if self.kind is not IncidentKind.RESTARTING or not self.losses:
+            return ()
+        first = self.losses[0].controller  # all of them fell each time
+        return tuple(loss for loss in self.losses if loss.controller == first)

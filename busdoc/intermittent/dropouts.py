@@ -228,10 +228,8 @@ class DropoutSet:
 
 def falls_of(incident: Incident) -> tuple[tuple[int, int | None], ...]:
     """Give each fall, (last frame before, back) in ns: restarts over and over are told as one incident."""
-    if incident.kind is not IncidentKind.RESTARTING or not incident.losses:
-        return ((incident.last_seen_ns, incident.back_ns),)
-    first = incident.losses[0].controller  # all of them fell each time
-    return tuple((loss.last_seen_ns, loss.back_ns) for loss in incident.losses if loss.controller == first)
+    restarts = tuple((loss.last_seen_ns, loss.back_ns) for loss in incident.each_restart)
+    return restarts or ((incident.last_seen_ns, incident.back_ns),)
 
 
 def unexplained_losses(

@@ -177,11 +177,8 @@ class _Falls:
 def _falls(incidents: Sequence[Incident], p_restarted: Float64Array) -> _Falls:
     n, restarted, kept = 0, 0, 0
     for incident, p in zip(incidents, p_restarted.tolist(), strict=True):
-        times_fallen = [p]
-        if incident.kind is IncidentKind.RESTARTING and incident.losses:
-            first = incident.losses[0].controller  # all of them fell each time
-            told = [loss.p_restarted for loss in incident.losses if loss.controller == first]
-            times_fallen = [0.5 if one is None else one for one in told]
+        told = [loss.p_restarted for loss in incident.each_restart]
+        times_fallen = [0.5 if one is None else one for one in told] or [p]
         n += len(times_fallen)
         restarted += sum(one > _TELLS for one in times_fallen)
         kept += sum(one < 1.0 - _TELLS for one in times_fallen)
@@ -192,7 +189,7 @@ def _group(
     cluster: Cluster,
     units: Sequence[Sequence[str]],
     weighed: tuple[Sequence[Cause], Float64Array],
-    falls: "_Falls",
+    falls: _Falls,
     *,
     incidents: tuple[int, ...],
     together_by_chance: float,

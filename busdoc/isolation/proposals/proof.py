@@ -9,8 +9,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from busdoc.isolation.proposals.candidates import replacement_of
-from busdoc.isolation.proposals.quiet import CONFIDENCE
 from busdoc.isolation.suspects.findings import Findings
+from busdoc.isolation.suspects.rates import CONFIDENCE
 from busdoc.isolation.verdict import NAMED_FROM, SUSPECTED_FROM, NextTest, Quiet, Repair
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import listed

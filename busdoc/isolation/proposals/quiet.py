@@ -13,17 +13,15 @@ from busdoc.actions.plugged import opening_state
 from busdoc.arrays import Float64Array
 from busdoc.isolation.suspects.dwell import dwell_s
 from busdoc.isolation.suspects.findings import Findings
-from busdoc.isolation.suspects.rates import SHORTEST_QUIET_S
+from busdoc.isolation.suspects.rates import CONFIDENCE, SHORTEST_QUIET_S
 from busdoc.isolation.verdict import ELSEWHERE, NAMED_FROM, Quiet, Repair
 from busdoc.times import SECOND_NS
 from busdoc.words.counting import times
 from busdoc.words.duration import span
 from busdoc.words.probability import odds
 
-__all__ = ["CONFIDENCE", "quiet_of", "repairs_of"]
+__all__ = ["quiet_of", "repairs_of"]
 
-CONFIDENCE = 0.95
-"""A branch is called clear when it would have shown with this probability (common practice)."""
 _AT_ONCE_S = 1.0
 """What showed within so long of a press for a new part was still the old one's (common practice: presses come late)."""
 

@@ -16,6 +16,7 @@ __all__ = [
     "BACKGROUND_ALONE",
     "BACKGROUND_BESIDE",
     "BACKGROUND_HZ",
+    "CONFIDENCE",
     "N_RATES",
     "RATES_HZ",
     "RATE_PRIOR",
@@ -28,11 +29,13 @@ __all__ = [
 
 _SLOWEST_HZ = 1.0 / 3600.0
 """Once an hour: what shows more seldom does not show while somebody watches (common practice)."""
+CONFIDENCE = 0.95
+"""A branch is called clear when it would have shown with this probability (common practice)."""
 SHORTEST_QUIET_S = 12.0
 """Less quiet than this decides nothing, however often the fault came: what shows at once shows within a start and a
 moment, and a contact that was just moved may hold for a few seconds (common practice: one to ten seconds)."""
-TELLS_AT_MOST_HZ = -math.log(0.05) / SHORTEST_QUIET_S
-"""So quiet that goes on tells no faster than that of a fault which shows within that time with 95 % (by definition)."""
+TELLS_AT_MOST_HZ = -math.log(1.0 - CONFIDENCE) / SHORTEST_QUIET_S
+"""So quiet that goes on tells no faster than that of a fault which shows so surely within that time (by definition)."""
 _SAME = 1e-6
 """Two numbers closer than this are moved apart, so that something may be divided by their difference: far more than a
 double loses in it (IEEE 754-2019)."""

@@ -47,15 +47,12 @@ def machine_page(kind: KindFindings, machine: MachineFindings, lines: Iterator[L
                 rank.name,
                 f"{rank.rate.n:,}",
                 interval(rank.rate.per_hour, rank.rate.low, rank.rate.high),
-                "1",
                 f"{times_words(rank)}{', more than its fellows' if rank.worse else ''}",
             )
             for rank in ranked
         )
         columns = tuple(column for column in RANKED if column.name != "Machines")
-        front.append(
-            Table(title="Controllers", columns=columns, rows=tuple(row[:3] + row[4:] for row in rows), headed=True)
-        )
+        front.append(Table(title="Controllers", columns=columns, rows=rows, headed=True))
     front.append(_capture_table(lines))
     headline = f"Dropouts: {rate_words(one.rate)}; "
     headline += f"believed, given its fellows, {believed(one)}: {times_words(one)}." if one.fellows else "not compared."
