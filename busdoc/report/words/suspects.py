@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 
-from busdoc.isolation.verdict import ELSEWHERE, NAMED_FROM, Suspect
+from busdoc.isolation.verdict import ELSEWHERE, NAMED_FROM, SUSPECTED_FROM, Suspect
 from busdoc.words.counting import plural
 from busdoc.words.probability import odds
 
@@ -15,12 +15,10 @@ __all__ = [
     "suspects_in_words",
 ]
 
-_SUSPECTED_FROM = 0.1
-
 
 def likely(suspects: Iterable[Suspect], most: int = 4) -> tuple[Suspect, ...]:
     """Give the suspects that are worth naming, highest first."""
-    return tuple(one for one in suspects if one.probability >= _SUSPECTED_FROM and not one.cleared)[:most]
+    return tuple(one for one in suspects if one.probability >= SUSPECTED_FROM and not one.cleared)[:most]
 
 
 def is_named(suspect: Suspect) -> bool:
